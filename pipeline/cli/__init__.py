@@ -1,0 +1,1 @@
+"""The command line. Heavy modules are imported inside commands, so that help answers at once."""

@@ -1,0 +1,1 @@
+"""Prefect flows: scheduling, retries and display; no arithmetic and no file formats."""

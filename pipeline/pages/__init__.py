@@ -1,0 +1,1 @@
+"""Static pages: the report and the listening check."""

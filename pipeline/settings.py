@@ -1,0 +1,90 @@
+"""Settings of a corpus: one frozen group per step; unknown keys are refused with the nearest known name."""
+
+import tomllib
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.errors import DataError
+
+
+class Group(BaseModel):
+    """A group of settings; immutable, and strict about names."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class FollowSettings(Group):
+    """The melody tracker."""
+
+
+class MeasureSettings(Group):
+    """Tuning curve and wow."""
+
+
+class SettleSettings(Group):
+    """Which speed, reference pitch and key."""
+
+
+class DetectSettings(Group):
+    """Notes, transitions and slides."""
+
+
+class HandSettings(Group):
+    """Strings, positions and fingers."""
+
+
+class SummariseSettings(Group):
+    """Rates and their intervals."""
+
+
+class IntakeSettings(Group):
+    """Reading audio and its tags."""
+
+
+class Settings(Group):
+    """All settings of a corpus; the names of the groups are the names of the steps."""
+
+    title: str = ""
+    default_period_scheme: str = ""
+    intake: IntakeSettings = Field(default_factory=IntakeSettings)
+    follow: FollowSettings = Field(default_factory=FollowSettings)
+    measure: MeasureSettings = Field(default_factory=MeasureSettings)
+    settle: SettleSettings = Field(default_factory=SettleSettings)
+    detect: DetectSettings = Field(default_factory=DetectSettings)
+    hand: HandSettings = Field(default_factory=HandSettings)
+    summarise: SummariseSettings = Field(default_factory=SummariseSettings)
+
+
+def read_settings(path: Path) -> Settings:
+    """Settings of the file at ``path``; the defaults where there is no file.
+
+    Raises
+    ------
+    DataError
+        If the file is not TOML, or holds an unknown name or a value out of range; names all of them.
+    """
+    if not path.exists():
+        return Settings()
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise DataError(f"{path.name}: not readable as TOML ({error}); mend that line") from error
+    try:
+        return Settings.model_validate(values)
+    except ValidationError as error:
+        raise DataError("\n".join(_explain(path.name, item) for item in error.errors())) from error
+
+
+def _explain(file: str, item: Any) -> str:
+    where = ".".join(str(part) for part in item["loc"])
+    if item["type"] != "extra_forbidden":
+        return f"{file}: {where} = {item['input']!r}: {item['msg'].lower()}; change the value"
+    group: Any = Settings
+    for part in item["loc"][:-1]:
+        group = group.model_fields[part].annotation
+    near = get_close_matches(str(item["loc"][-1]), group.model_fields, n=1)
+    hint = f"did you mean {near[0]!r}?" if near else f"known names: {', '.join(group.model_fields) or 'none'}"
+    return f"{file}: {where}: unknown setting; {hint}"

@@ -1,0 +1,1 @@
+"""Pure signal code: arrays in, arrays out. Knows no files, tables, logging or clocks."""

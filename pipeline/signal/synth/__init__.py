@@ -1,0 +1,1 @@
+"""Renders sides with exact truth from our own additive voices."""

@@ -1,0 +1,1 @@
+"""Statistics: arrays and small frames in, numbers with intervals out."""

@@ -1,0 +1,1 @@
+"""Steps: read tables, compute, write tables; runnable without Prefect."""

@@ -1,0 +1,77 @@
+"""What a step is: declared inputs, the settings and catalogue values it reads, and one pure ``run``.
+
+A step sees nothing but its ``StepInput``. The runner hashes exactly that (samples, facts, settings, input
+tables, step version) to decide whether the step must run, so a step cannot depend on something unhashed.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.settings import Group
+
+Outcome = Literal["done", "cannot_tell"]
+Tables = Mapping[str, pl.DataFrame]
+
+
+@dataclass(frozen=True)
+class Sound:
+    """Decoded mono samples of one transfer (its channel rule and file span applied), float32, and their rate."""
+
+    samples: npt.NDArray[np.float32]
+    sample_rate_hz: int
+
+
+@dataclass(frozen=True)
+class StepInput:
+    """All that a step may read.
+
+    Attributes
+    ----------
+    unit_id : the transfer, the session, or "corpus".
+    facts : what ``Step.facts`` picked from the catalogue: plain JSON values.
+    settings : the step's own settings group.
+    tables : computed input tables by transfer id and table name; for a step per transfer, one entry.
+    sound : gives the decoded samples of a transfer; only for steps with ``needs_sound``.
+    """
+
+    unit_id: str
+    facts: Mapping[str, Any]
+    settings: Group
+    tables: Mapping[str, Tables]
+    sound: Callable[[str], Sound]
+
+
+@dataclass(frozen=True)
+class StepOutput:
+    """Tables to write, by transfer id and table name, and for each transfer how it went."""
+
+    tables: Mapping[str, Tables]
+    outcomes: Mapping[str, tuple[Outcome, str]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the pipeline.
+
+    Attributes
+    ----------
+    version : goes up whenever the step's results may change.
+    scope : one run per transfer, per session, or one for the corpus.
+    reads, writes : names of computed tables.
+    facts : picks, for a unit, the catalogue values that the step needs, as JSON values (a hash of them decides
+        whether to run again, so pick nothing more). Gets the catalogue and the unit id.
+    """
+
+    name: str
+    version: int
+    scope: Literal["transfer", "session", "corpus"]
+    reads: tuple[str, ...]
+    writes: tuple[str, ...]
+    facts: Callable[[Any, str], Mapping[str, Any]]
+    run: Callable[[StepInput], StepOutput]
+    needs_sound: bool = False

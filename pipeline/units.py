@@ -1,0 +1,37 @@
+"""The only conversions: Hz and MIDI, ratios and cents, rpm and speed ratio.
+
+Cents are 1200 log2(ratio) and semitones 12 log2(ratio), the definition of ISO 16-tuned equal temperament;
+MIDI 69 is A4 at the stated reference pitch, so a fractional MIDI number is a pitch in semitones.
+"""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+
+def cents_of_ratio(ratio: npt.ArrayLike) -> Any:
+    """Interval of a frequency (or speed) ratio in cents; the ratio must be positive."""
+    return 1200.0 * np.log2(ratio)
+
+
+def ratio_of_cents(cents: npt.ArrayLike) -> Any:
+    """Frequency (or speed) ratio of an interval in cents."""
+    return np.exp2(np.asarray(cents, dtype=np.float64) / 1200.0)
+
+
+def midi_of_hz(hz: npt.ArrayLike, *, reference_pitch_hz: float) -> Any:
+    """Fractional MIDI number of a frequency in Hz, with A4 (MIDI 69) at ``reference_pitch_hz``."""
+    return 69.0 + 12.0 * np.log2(np.asarray(hz, dtype=np.float64) / reference_pitch_hz)
+
+
+def hz_of_midi(midi: npt.ArrayLike, *, reference_pitch_hz: float) -> Any:
+    """Frequency in Hz of a fractional MIDI number, with A4 (MIDI 69) at ``reference_pitch_hz``."""
+    return reference_pitch_hz * np.exp2((np.asarray(midi, dtype=np.float64) - 69.0) / 12.0)
+
+
+def playing_rpm(*, turntable_rpm: float, speed_ratio: float) -> float:
+    """Speed at which the disc should have been played, in rpm, for a transfer made at ``turntable_rpm``."""
+    return turntable_rpm * speed_ratio
