@@ -18,6 +18,4 @@ def folder(name: str) -> Path:
     beside = Path(__file__).resolve().parent.parent / name
     if beside.is_dir():
         return beside
-    raise FileNotFoundError(
-        f"{name}/ is neither in the installed package nor beside it; install glideline again"
-    )
+    raise FileNotFoundError(f"{name}/ is neither in the installed package nor beside it; install glideline again")
