@@ -1,1 +1,84 @@
-"""The command line. Heavy modules are imported inside commands, so that help answers at once."""
+"""The command line: one module per command, imported when that command is asked for.
+
+A command is a typer-annotated function named like its module, with one sentence of help and an example. It
+prints results on stdout and messages on stderr, and raises ``DataError`` (exit status 1) or ``UsageError`` (2).
+"""
+
+import sys
+from importlib import import_module
+from importlib.util import find_spec
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from pipeline import __version__
+from pipeline.errors import GlidelineError, UsageError
+
+# In the order in which a newcomer meets them.
+COMMANDS = tuple(
+    name
+    for name in (
+        "demo", "new", "add", "check", "run", "status", "speed", "hand", "query",
+        "report", "listen", "export", "compare", "trace", "dictionary",
+    )
+    if find_spec(f"pipeline.cli.{name}")
+)  # fmt: skip
+
+
+class _Commands(TyperGroup):
+    """A group that imports a command's module only when that command (or the list of all) is asked for."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        if cmd_name not in COMMANDS:
+            return None
+        own = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+        function = getattr(import_module(f"pipeline.cli.{cmd_name}"), cmd_name)
+        own.command(cmd_name, context_settings={"help_option_names": ["-h", "--help"]})(function)
+        return typer.main.get_command(own)
+
+
+app = typer.Typer(
+    cls=_Commands,
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"glideline {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def glideline(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Find, measure and compare slides between notes on 78 rpm-era string recordings.
+
+    Start with: glideline demo
+    """
+
+
+def main() -> None:
+    """Entry point: exit status 0 fine, 1 a problem in the data, 2 wrong usage, 130 interrupted."""
+    for stream in (sys.stdout, sys.stderr):
+        if stream.encoding.lower().replace("-", "") != "utf8" and hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        app()
+    except UsageError as error:
+        typer.echo(f"glideline: {error}", err=True)
+        sys.exit(2)
+    except GlidelineError as error:
+        typer.echo(f"glideline: {error}", err=True)
+        sys.exit(1)
