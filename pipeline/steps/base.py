@@ -6,6 +6,7 @@ tables, step version) to decide whether the step must run, so a step cannot depe
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -35,8 +36,12 @@ class StepInput:
     unit_id : the transfer, the session, or "corpus".
     facts : what ``Step.facts`` picked from the catalogue: plain JSON values.
     settings : the step's own settings group.
-    tables : computed input tables by transfer id and table name; for a step per transfer, one entry.
+    tables : computed input tables by transfer id and table name; for a step per transfer, one entry; for a step
+        per session, one for each of its transfers that got so far; for a step for the corpus, the single entry
+        "corpus", which holds each table whole (all transfers, in order of transfer id) and loads it when asked.
     sound : gives the decoded samples of a transfer; only for steps with ``needs_sound``.
+    file : gives the path of a transfer's audio file; only for steps with ``needs_file``, whose results follow
+        the hash of the whole file, tags included.
     """
 
     unit_id: str
@@ -44,6 +49,7 @@ class StepInput:
     settings: Group
     tables: Mapping[str, Tables]
     sound: Callable[[str], Sound]
+    file: Callable[[str], Path] | None = None
 
 
 @dataclass(frozen=True)
@@ -61,7 +67,7 @@ class Step:
     Attributes
     ----------
     version : goes up whenever the step's results may change.
-    scope : one run per transfer, per session, or one for the corpus.
+    scope : one run per transfer, per session (see ``steps.units``), or one for the corpus (unit id "corpus").
     reads, writes : names of computed tables.
     facts : picks, for a unit, the catalogue values that the step needs, as JSON values (a hash of them decides
         whether to run again, so pick nothing more). Gets the catalogue and the unit id.
@@ -75,3 +81,4 @@ class Step:
     facts: Callable[[Any, str], Mapping[str, Any]]
     run: Callable[[StepInput], StepOutput]
     needs_sound: bool = False
+    needs_file: bool = False
