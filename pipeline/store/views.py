@@ -1,0 +1,125 @@
+"""Makes the tables and views of the corpus database in a DuckDB connection, layer by layer.
+
+``base`` and ``result`` hold tables, typed by ``schemas/``; every other layer holds one view for each file
+``queries/<layer>/<name>.sql``, which is a bare ``select``. A view reads lower layers only, so within a layer
+the order does not matter. Layers in ``STORED`` are kept as tables in the database file, so that a summary of
+millions of slides answers at once; their contents are those of the view.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline import resources
+from pipeline.errors import DataError
+from pipeline.store import schema
+from pipeline.store.schema import LAYERS, Relation
+
+TABLE_LAYERS = ("base", "result")
+VIEW_LAYERS = tuple(layer for layer in LAYERS if layer not in TABLE_LAYERS)
+STORED = ("stage", "fact")
+# Hundreds of millions of rows: read through ``open_corpus``, one transfer at a time.
+PER_TRANSFER = ("pitch_frame", "speed_curve")
+
+Source = pl.DataFrame | Sequence[Path]
+
+
+def create_layers(
+    con: duckdb.DuckDBPyConnection,
+    sources: Mapping[str, Source],
+    *,
+    layers: Sequence[str] = LAYERS,
+    stored: Collection[str] = (),
+) -> None:
+    """Make the tables and views of ``layers``, lowest first; see ``create_tables`` and ``create_views``."""
+    for layer in layers:
+        if layer in TABLE_LAYERS:
+            create_tables(con, sources, layer=layer)
+        else:
+            create_views(con, layers=(layer,), stored=stored)
+
+
+def create_tables(con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source], *, layer: str = "base") -> None:
+    """Make every declared table of a layer, with comments; empty and typed where ``sources`` has none.
+
+    Parameters
+    ----------
+    sources : rows by table name: a frame, or Parquet files written by the corpus. Columns that may be empty may
+        be missing.
+
+    Raises
+    ------
+    DataError
+        If a frame has undeclared columns or values of another type.
+    """
+    con.execute(f'create schema if not exists "{layer}"').fetchall()
+    for relation in schema.relations(layer):
+        if relation.name in PER_TRANSFER:
+            continue
+        source = sources.get(relation.name)
+        name = f'"{layer}"."{relation.name}"'
+        rows = relation.empty() if source is None or not isinstance(source, pl.DataFrame) else source
+        cast, violations = relation.cast(rows)
+        if violations:
+            raise DataError(
+                "\n".join(f"{relation.name}: {v.column} {v.value} {v.message}" for v in violations[:20])
+            )
+        con.register("rows_to_write", cast)
+        con.execute(f"create table {name} as select * from rows_to_write").fetchall()
+        con.unregister("rows_to_write")
+        if source is not None and not isinstance(source, pl.DataFrame) and source:
+            columns = ", ".join(f'"{column.name}"' for column in relation.columns)
+            files = [str(path) for path in source]
+            con.execute(
+                f"insert into {name} select {columns} from read_parquet($files)", {"files": files}
+            ).fetchall()
+        _describe(con, relation, "table")
+
+
+def create_views(
+    con: duckdb.DuckDBPyConnection,
+    *,
+    layers: Sequence[str] = VIEW_LAYERS,
+    stored: Collection[str] = (),
+) -> None:
+    """Make one view for each file of ``queries/<layer>/``, with the comments of its schema.
+
+    Parameters
+    ----------
+    stored : layers that are written as tables instead of views.
+
+    Raises
+    ------
+    DataError
+        If a query does not run on the layers below it; names the file.
+    """
+    for layer in layers:
+        con.execute(f'create schema if not exists "{layer}"').fetchall()
+        kind = "table" if layer in stored else "view"
+        for path in query_files(layer):
+            text = path.read_text(encoding="utf-8").strip().removesuffix(";")
+            try:
+                con.execute(f'create {kind} "{layer}"."{path.stem}" as\n{text}').fetchall()
+            except duckdb.Error as error:
+                raise DataError(f"queries/{layer}/{path.name}: {error}; mend the query or its tables") from error
+            _describe(con, schema.load(path.stem, layer), kind)
+
+
+def query_files(layer: str) -> list[Path]:
+    """The SQL files of a layer, by name."""
+    return sorted((resources.folder("queries") / layer).glob("*.sql"))
+
+
+def _describe(con: duckdb.DuckDBPyConnection, relation: Relation, kind: str) -> None:
+    name = f'"{relation.layer}"."{relation.name}"'
+    statements = [f"comment on {kind} {name} is {_quoted(f'{relation.description} Grain: {relation.grain}.')}"]
+    for column in relation.columns:
+        unit = f" [{column.unit}]" if column.unit else ""
+        statements.append(f'comment on column {name}."{column.name}" is {_quoted(column.description + unit)}')
+    con.execute(";\n".join(statements)).fetchall()
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
