@@ -5,6 +5,7 @@ prints results on stdout and messages on stderr, and raises ``DataError`` (exit 
 """
 
 import sys
+from difflib import get_close_matches
 from importlib import import_module
 from importlib.util import find_spec
 from typing import Annotated, Any
@@ -34,7 +35,9 @@ class _Commands(TyperGroup):
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         if cmd_name not in COMMANDS:
-            return None
+            near = get_close_matches(cmd_name, COMMANDS, n=2)
+            hint = f"did you mean {' or '.join(near)}?" if near else f"there are: {', '.join(COMMANDS)}"
+            raise UsageError(f"no command {cmd_name!r}; {hint}")
         own = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
         function = getattr(import_module(f"pipeline.cli.{cmd_name}"), cmd_name)
         own.command(cmd_name, context_settings={"help_option_names": ["-h", "--help"]})(function)

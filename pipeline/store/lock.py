@@ -1,0 +1,151 @@
+"""One run at a time on a corpus: an operating-system lock that dies with its holder, and a note of who holds it.
+
+The lock alone decides between processes of one machine. Between machines a lock on a shared folder may not be
+seen, so the note decides: one left by another machine is never taken over, because its holder may be alive.
+"""
+
+import json
+import os
+import socket
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Any
+
+from pipeline.errors import DataError
+
+LOCK = "run.lock"  # always there, empty; what is locked is the open file
+HOLDER = "run.holder.json"
+WORKERS = "run.workers.lock"  # shared by the workers of a run, so that the next run can wait for late ones
+
+
+@contextmanager
+def locked(derived: Path, *, say: Callable[[str], None], wait_for_workers_s: float = 30.0) -> Iterator[None]:
+    """Hold the corpus whose derived folder is ``derived``.
+
+    Parameters
+    ----------
+    say : gets one message if the note of a run that died is found and taken over.
+    wait_for_workers_s : how long to wait for workers that outlived their run to end.
+
+    Raises
+    ------
+    DataError
+        If another run holds the corpus, or a run on another machine has left its note.
+    """
+    derived.mkdir(parents=True, exist_ok=True)
+    note = derived / HOLDER
+    with (derived / LOCK).open("a+b") as file:
+        if not _try_lock(file, shared=False):
+            raise DataError(
+                f"another run is working on this corpus ({_words(_read(note))}); wait until it ends, or end it"
+            )
+        try:
+            _take_over(note, say)
+            _wait(derived / WORKERS, wait_for_workers_s)
+            _write(note)
+            try:
+                yield
+            finally:
+                note.unlink(missing_ok=True)
+        finally:
+            _unlock(file)
+
+
+@contextmanager
+def working(derived: Path) -> Iterator[None]:
+    """Hold a worker's share while it may write; a later run waits for it. Without effect on Windows."""
+    with (derived / WORKERS).open("a+b") as file:
+        if sys.platform != "win32":
+            _try_lock(file, shared=True)
+        yield
+
+
+def holder(derived: Path) -> dict[str, Any] | None:
+    """The note of the run that is working on the corpus now; None if there is none."""
+    path = derived / LOCK
+    if not path.exists():
+        return None
+    with path.open("a+b") as file:
+        if _try_lock(file, shared=False):
+            _unlock(file)
+            return None
+    return _read(derived / HOLDER)
+
+
+def _take_over(note: Path, say: Callable[[str], None]) -> None:
+    if not note.exists():
+        return
+    left = _read(note)
+    if left.get("host", socket.gethostname()) != socket.gethostname():
+        raise DataError(
+            f"a run on another machine has not ended properly, or is still going ({_words(left)}); "
+            f"if you are sure that it is over, delete derived/{HOLDER} and run again"
+        )
+    say(f"An earlier run did not end properly ({_words(left)}); going on from where it stopped.")
+
+
+def _wait(path: Path, seconds: float) -> None:
+    if sys.platform == "win32":
+        return
+    end = time.monotonic() + seconds
+    with path.open("a+b") as file:
+        while not _try_lock(file, shared=False):
+            if time.monotonic() > end:
+                raise DataError("workers of an earlier run are still writing; end them, then run again")
+            time.sleep(0.05)
+        _unlock(file)
+
+
+def _read(note: Path) -> dict[str, Any]:
+    try:
+        left = json.loads(note.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return left if isinstance(left, dict) else {}
+
+
+def _write(note: Path) -> None:
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    held = {"process": os.getpid(), "host": socket.gethostname(), "since": now}
+    part = note.with_suffix(".tmp")
+    part.write_text(json.dumps(held), encoding="utf-8")
+    part.replace(note)
+
+
+def _words(left: dict[str, Any]) -> str:
+    if not left:
+        return "it left no note of itself"
+    return f"process {left.get('process')} on {left.get('host')}, since {left.get('since')}"
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _try_lock(file: IO[bytes], *, shared: bool) -> bool:
+        file.seek(0)
+        try:
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        return True
+
+    def _unlock(file: IO[bytes]) -> None:
+        file.seek(0)
+        msvcrt.locking(file.fileno(), msvcrt.LK_UNLCK, 1)
+
+else:
+    import fcntl
+
+    def _try_lock(file: IO[bytes], *, shared: bool) -> bool:
+        try:
+            fcntl.flock(file, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+    def _unlock(file: IO[bytes]) -> None:
+        fcntl.flock(file, fcntl.LOCK_UN)
