@@ -39,6 +39,8 @@ class StepInput:
     tables : computed input tables by transfer id and table name; for a step per transfer, one entry; for a step
         per session, one for each of its transfers that got so far; for a step for the corpus, the single entry
         "corpus", which holds each table whole (all transfers, in order of transfer id) and loads it when asked.
+    samples_sha256 : hash of the decoded samples of each transfer of the unit, by transfer id (decisions and
+        verdicts name the samples that they were made for); empty for a step for the corpus.
     sound : gives the decoded samples of a transfer; only for steps with ``needs_sound``.
     file : gives the path of a transfer's audio file; only for steps with ``needs_file``, whose results follow
         the hash of the whole file, tags included.
@@ -50,6 +52,7 @@ class StepInput:
     tables: Mapping[str, Tables]
     sound: Callable[[str], Sound]
     file: Callable[[str], Path] | None = None
+    samples_sha256: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
