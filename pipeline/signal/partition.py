@@ -1,0 +1,119 @@
+"""Cuts a pitch line into plateaus (held notes) and glides: the cheapest of all possible partitions.
+
+A plateau costs its squared distance from its own mean, a glide its squared distance from the best straight
+line; each new piece costs a fixed amount. The minimum over every partition is found by dynamic programming
+(Bellman 1961, segmented least squares), so that no threshold on slope decides where a note ends.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from pipeline.units import Floats
+
+PLATEAU_SIGMA = 0.30
+"""Semitones that a held note may wander: vibrato up to about +-40 cents stays one plateau."""
+GLIDE_SIGMA = 0.15
+PLATEAU_COST = 12.0
+GLIDE_COST = 8.0
+PLATEAU_CAP_PER_FRAME = 6.0
+GLIDE_RISE = 0.5
+"""Semitones; less is wandering within a note."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Frames ``start`` to ``end`` (exclusive) of the line; ``rise`` in semitones, 0 for a plateau."""
+
+    glide: bool
+    start: int
+    end: int
+    level: float
+    rise: float
+
+    @property
+    def length(self) -> int:
+        """Number of frames."""
+        return self.end - self.start
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _best_cuts(
+    y: npt.NDArray[np.float64], plateau_min: int, plateau_max: int, glide_min: int, glide_max: int
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+    n = y.size
+    s1 = np.zeros(n + 1)
+    s2 = np.zeros(n + 1)
+    st = np.zeros(n + 1)
+    for i in range(n):
+        s1[i + 1] = s1[i] + y[i]
+        s2[i + 1] = s2[i] + y[i] * y[i]
+        st[i + 1] = st[i] + i * y[i]
+    best = np.full(n + 1, np.inf)
+    best[0] = 0.0
+    cut = np.zeros(n + 1, dtype=np.int64)
+    is_glide = np.zeros(n + 1, dtype=np.bool_)
+    plateau_weight = 1.0 / (PLATEAU_SIGMA * PLATEAU_SIGMA)
+    glide_weight = 1.0 / (GLIDE_SIGMA * GLIDE_SIGMA)
+    for end in range(1, n + 1):
+        low = best[end]
+        for length in range(plateau_min, min(plateau_max, end) + 1):
+            start = end - length
+            if best[start] + PLATEAU_COST >= low:
+                continue
+            a = s1[end] - s1[start]
+            spread = max(s2[end] - s2[start] - a * a / length, 0.0)
+            cost = min(spread * plateau_weight, PLATEAU_CAP_PER_FRAME * length)
+            total = best[start] + cost + PLATEAU_COST
+            if total < low:
+                low = total
+                cut[end] = start
+                is_glide[end] = False
+        for length in range(glide_min, min(glide_max, end) + 1):
+            start = end - length
+            if best[start] + GLIDE_COST >= low:
+                continue
+            a = s1[end] - s1[start]
+            spread = s2[end] - s2[start] - a * a / length
+            cross = (st[end] - st[start]) - (start + 0.5 * (length - 1)) * a
+            moment = length * (length * length - 1.0) / 12.0
+            if abs(cross / moment) * (length - 1) < GLIDE_RISE:
+                continue
+            cost = max(spread - cross * cross / moment, 0.0) * glide_weight
+            total = best[start] + cost + GLIDE_COST
+            if total < low:
+                low = total
+                cut[end] = start
+                is_glide[end] = True
+        best[end] = low
+    return cut, is_glide
+
+
+def partition(
+    semitones: Floats, *, plateau_min: int, plateau_max: int, glide_min: int, glide_max: int
+) -> list[Piece]:
+    """The cheapest partition of one unbroken stretch of line.
+
+    Parameters
+    ----------
+    semitones : (n,) pitch in semitones, without NaN, n >= plateau_min.
+    plateau_min, plateau_max, glide_min, glide_max : lengths allowed, in frames.
+    """
+    offset = float(np.mean(semitones))
+    y = np.ascontiguousarray(semitones - offset, dtype=np.float64)
+    cut, is_glide = _best_cuts(y, plateau_min, plateau_max, glide_min, glide_max)
+    pieces = []
+    end = y.size
+    while end > 0:
+        start = int(cut[end])
+        part = y[start:end]
+        if is_glide[end]:
+            at = np.arange(part.size) - 0.5 * (part.size - 1)
+            rise = float(at @ part / (at @ at)) * (part.size - 1)
+        else:
+            rise = 0.0
+        pieces.append(Piece(bool(is_glide[end]), start, end, float(np.median(part)) + offset, rise))
+        end = start
+    return pieces[::-1]

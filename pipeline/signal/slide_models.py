@@ -1,0 +1,257 @@
+"""Fits one transition between two notes by every way of getting there, and tells how well each explains it.
+
+Between a held pitch ``a`` and a held pitch ``b`` the line may jump; glide in one stroke (same finger); glide
+away from ``a`` and then step (departing finger); step and then glide into ``b`` (arriving finger); or glide with
+a small step inside (two fingers). A short note in between, reached and left by steps, is tried as well, so that a
+grace note is not read as a glide. Every pair of ends on the frame grid is tried: the fit cannot get stuck.
+
+Residuals are in units of ``SIGMA`` semitones and cut off at three of them, so that single wrong frames count
+little. The glide has an S shape, half a cosine (close to the logistic curve that Yang, Chew and Rajab 2015 found
+to fit portamento best, but with ends), or is straight.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from pipeline.units import Floats
+
+SIGMA = 0.20
+CAP = 9.0
+LEAST_STEP = 0.55
+"""Semitones: the least step beside a glide that is named one."""
+LEAST_PART = 0.45
+"""Semitones: the least glide beside a step."""
+
+JUMP, SAME, DEPARTING, ARRIVING, TWO, GRACE = range(6)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Best fit of every model to one transition; costs in units of squared sigma.
+
+    ``start`` and ``end`` are frames (fractional) of the window, ``step_from`` and ``step_to`` the pitches around
+    the break, ``straight`` whether the straight shape won; arrays are indexed by model (JUMP ... GRACE).
+    """
+
+    cost: Floats
+    start: Floats
+    end: Floats
+    step_from: Floats
+    step_to: Floats
+    step_at: Floats
+    straight: npt.NDArray[np.bool_]
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def _shape(x: float, straight: bool) -> float:
+    if x <= 0.0:
+        return 0.0
+    if x >= 1.0:
+        return 1.0
+    if straight:
+        return x
+    return 0.5 - 0.5 * np.cos(np.pi * x)
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def _off(residual: float, weight: float) -> float:
+    cost = residual * residual / (SIGMA * SIGMA)
+    return weight * min(cost, CAP)
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _glide_costs(y, w, a, b, t0, t1, straight, before, after, best):  # type: ignore[no-untyped-def]
+    """Costs of same, departing and arriving for one pair of ends, and their free pitches."""
+    first = int(np.ceil(t0))
+    last = int(np.floor(t1))
+    su = 0.0
+    sv = 0.0
+    yu = 0.0
+    yv = 0.0
+    same = before[first] + after[last + 1]
+    span = t1 - t0
+    for i in range(first, last + 1):
+        u = _shape((i - t0) / span, straight)
+        v = 1.0 - u
+        same += _off(y[i] - a - (b - a) * u, w[i])
+        su += w[i] * u * u
+        sv += w[i] * v * v
+        yu += w[i] * (y[i] - a) * u
+        yv += w[i] * (y[i] - b) * v
+    leave = yu / su if su > 1e-9 else 0.0
+    enter = yv / sv if sv > 1e-9 else 0.0
+    departing = np.inf
+    arriving = np.inf
+    can_leave = abs(leave) >= LEAST_PART and abs(b - a - leave) >= LEAST_STEP
+    can_enter = abs(enter) >= LEAST_PART and abs(b + enter - a) >= LEAST_STEP
+    if can_leave:
+        departing = before[first] + after[last + 1]
+    if can_enter:
+        arriving = before[first] + after[last + 1]
+    if departing < best[DEPARTING] or arriving < best[ARRIVING]:
+        for i in range(first, last + 1):
+            u = _shape((i - t0) / span, straight)
+            if can_leave:
+                departing += _off(y[i] - a - leave * u, w[i])
+            if can_enter:
+                arriving += _off(y[i] - b - enter * (1.0 - u), w[i])
+    return same, departing, arriving, leave, enter
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _try(y, w, a, b, t0, t1, straight, before, after, best, found):  # type: ignore[no-untyped-def]
+    if t1 - t0 < 1.0:
+        return
+    same, departing, arriving, leave, enter = _glide_costs(y, w, a, b, t0, t1, straight, before, after, best)
+    if same < best[SAME]:
+        best[SAME] = same
+        found[SAME, 0] = t0
+        found[SAME, 1] = t1
+        found[SAME, 4] = straight
+    if departing < best[DEPARTING]:
+        best[DEPARTING] = departing
+        found[DEPARTING, 0] = t0
+        found[DEPARTING, 1] = t1
+        found[DEPARTING, 2] = a + leave
+        found[DEPARTING, 3] = b
+        found[DEPARTING, 4] = straight
+        found[DEPARTING, 5] = t1
+    if arriving < best[ARRIVING]:
+        best[ARRIVING] = arriving
+        found[ARRIVING, 0] = t0
+        found[ARRIVING, 1] = t1
+        found[ARRIVING, 2] = a
+        found[ARRIVING, 3] = b + enter
+        found[ARRIVING, 4] = straight
+        found[ARRIVING, 5] = t0
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # type: ignore[no-untyped-def]
+    """A glide of the common shape with a step at ``tj``: the step's size by least squares."""
+    first = int(np.ceil(t0))
+    last = int(np.floor(t1))
+    span = t1 - t0
+    top = 0.0
+    bottom = 0.0
+    for i in range(first, last + 1):
+        u = _shape((i - t0) / span, straight)
+        h = (1.0 if i > tj else 0.0) - u
+        top += w[i] * h * (y[i] - a - (b - a) * u)
+        bottom += w[i] * h * h
+    if bottom < 1e-9:
+        return
+    step = top / bottom
+    if step * (b - a) <= 0.0 or abs(step) < LEAST_STEP or abs(b - a - step) < 2 * LEAST_PART:
+        return
+    uj = _shape((tj + 0.5 - t0) / span, straight)
+    if abs(b - a - step) * min(uj, 1.0 - uj) < 0.3:
+        return
+    cost = before[first] + after[last + 1]
+    for i in range(first, last + 1):
+        u = _shape((i - t0) / span, straight)
+        cost += _off(y[i] - a - (b - a - step) * u - (step if i > tj else 0.0), w[i])
+    if cost < best[TWO]:
+        best[TWO] = cost
+        found[TWO, 0] = t0
+        found[TWO, 1] = t1
+        found[TWO, 2] = a + (b - a - step) * uj
+        found[TWO, 3] = a + (b - a - step) * uj + step
+        found[TWO, 4] = straight
+        found[TWO, 5] = tj + 0.5
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _fit(y, w, a, b, longest):  # type: ignore[no-untyped-def]
+    n = y.size
+    before = np.zeros(n + 1)
+    after = np.zeros(n + 2)
+    for i in range(n):
+        before[i + 1] = before[i] + _off(y[i] - a, w[i])
+    for i in range(n - 1, -1, -1):
+        after[i] = after[i + 1] + _off(y[i] - b, w[i])
+    best = np.full(6, np.inf)
+    found = np.full((6, 6), np.nan)
+    for k in range(n + 1):
+        if before[k] + after[k] < best[JUMP]:
+            best[JUMP] = before[k] + after[k]
+            found[JUMP, 0] = k - 0.5
+            found[JUMP, 1] = k - 0.5
+    # A short note between two steps: its level is the mean of its frames.
+    for i in range(1, n - 3):
+        total = 0.0
+        weight = 0.0
+        for j in range(i, min(i + 24, n - 1)):
+            total += w[j] * y[j]
+            weight += w[j]
+            if j - i < 2 or weight < 1e-9:
+                continue
+            level = total / weight
+            if abs(level - a) < LEAST_STEP or abs(level - b) < LEAST_STEP:
+                continue
+            cost = before[i] + after[j + 1]
+            for k in range(i, j + 1):
+                cost += _off(y[k] - level, w[k])
+                if cost >= best[GRACE]:
+                    break
+            if cost < best[GRACE]:
+                best[GRACE] = cost
+                found[GRACE, 0] = i - 0.5
+                found[GRACE, 1] = j + 0.5
+                found[GRACE, 2] = level
+                found[GRACE, 3] = level
+    stride = 1 if n <= 40 else (2 if n <= 90 else 3)
+    for shape in range(2):
+        straight = shape == 1
+        for i in range(0, n - 1, stride):
+            for j in range(i + 1, min(n, i + longest + 1), stride):
+                _try(y, w, a, b, float(i), float(j), straight, before, after, best, found)
+    for model in (SAME, DEPARTING, ARRIVING):
+        if not np.isfinite(best[model]):
+            continue
+        straight = found[model, 4] > 0.5
+        for step in (1.0, 0.5, 0.25):
+            centre0 = found[model, 0]
+            centre1 = found[model, 1]
+            for p in range(-2, 3):
+                for q in range(-2, 3):
+                    t0 = centre0 + p * step
+                    t1 = centre1 + q * step
+                    if t0 >= 0.0 and t1 <= n - 1.0:
+                        _try(y, w, a, b, t0, t1, straight, before, after, best, found)
+    for shape in range(2):
+        straight = shape == 1
+        centre0 = found[SAME, 0]
+        centre1 = found[SAME, 1]
+        for p in range(-6, 7, 2):
+            for q in range(-6, 7, 2):
+                t0 = centre0 + p
+                t1 = centre1 + q
+                if t0 < 0.0 or t1 > n - 1.0 or t1 - t0 < 5.0:
+                    continue
+                for k in range(int(np.ceil(t0)) + 1, int(np.floor(t1)) - 1):
+                    _try_two(y, w, a, b, t0, t1, k, straight, before, after, best, found)
+    return best, found
+
+
+def fit_transition(semitones: Floats, weights: Floats, *, a: float, b: float, longest: int) -> Fit:
+    """Fits every model to one window of the line.
+
+    Parameters
+    ----------
+    semitones : (n,) pitch of the window, without NaN; both held notes reach into it.
+    weights : (n,) trust in each frame, 0 to 1.
+    a, b : held pitches before and after, in semitones.
+    longest : longest glide tried, in frames.
+    """
+    cost, found = _fit(
+        np.ascontiguousarray(semitones, dtype=np.float64),
+        np.ascontiguousarray(weights, dtype=np.float64),
+        a,
+        b,
+        longest,
+    )
+    return Fit(cost, found[:, 0], found[:, 1], found[:, 2], found[:, 3], found[:, 5], found[:, 4] > 0.5)
