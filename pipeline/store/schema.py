@@ -188,6 +188,8 @@ class Relation:
                 except pl.exceptions.PolarsError:
                     made = pl.Series(column.name, [None] * frame.height, dtype=kind)
                 lost = (given.is_not_null() & made.is_null()).arg_true()
+                if column.type == "int64" and given.dtype.is_float():
+                    lost = (given.is_not_null() & given.is_not_nan() & (given != made).fill_null(True)).arg_true()
                 violations.extend(
                     Violation(int(row), column.name, repr(given[int(row)]), f"is not of type {column.type}")
                     for row in lost

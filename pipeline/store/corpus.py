@@ -1,0 +1,176 @@
+"""The corpus folder: finds, reads and writes one table of one transfer, checked, atomically and always alike."""
+
+import os
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cached_property
+from pathlib import Path
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline import resources
+from pipeline.errors import DataError
+from pipeline.settings import Settings, read_settings
+from pipeline.store import schema
+from pipeline.store.catalogue import Catalogue
+
+ROW_GROUP_ROWS = 131_072
+_ID = re.compile(schema.ID_PATTERN)
+
+
+class Corpus:
+    """One corpus folder.
+
+    Raises
+    ------
+    DataError
+        If ``root`` is not a folder, or has neither ``catalogue/`` nor ``settings.toml``.
+    """
+
+    def __init__(self, root: Path | str) -> None:
+        self.root = Path(root)
+        if not self.root.is_dir():
+            raise DataError(f"{self.root}: there is no such folder; `glideline new {self.root}` makes a corpus")
+        if not (self.root / "catalogue").is_dir() and not (self.root / "settings.toml").is_file():
+            raise DataError(f"{self.root}: is not a corpus (no catalogue/); `glideline new {self.root}` makes one")
+
+    @cached_property
+    def settings(self) -> Settings:
+        """Settings of the corpus, from ``settings.toml``; raises DataError naming every wrong line."""
+        return read_settings(self.root / "settings.toml")
+
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """The hand-kept tables."""
+        return Catalogue(self.root)
+
+    @property
+    def derived(self) -> Path:
+        """Folder of everything that can be rebuilt."""
+        return self.root / "derived"
+
+    def path(self, table: str, transfer_id: str) -> Path:
+        """Where a computed table of one transfer (or of "corpus") lies."""
+        computed(table)
+        if not _ID.fullmatch(transfer_id):
+            raise DataError(f"{transfer_id!r} is not an id; ids are {schema.ID_WORDS}")
+        return self.derived / "tables" / table / f"{transfer_id}.parquet"
+
+    def read(self, table: str, transfer_id: str) -> pl.DataFrame | None:
+        """The table of one transfer, or None if it has not been written.
+
+        Raises
+        ------
+        DataError
+            If the file is damaged.
+        """
+        path = self.path(table, transfer_id)
+        try:
+            with path.open("rb") as file:
+                read = pl.from_arrow(pq.read_table(file))  # one reader with the writer: no surprises in types
+        except FileNotFoundError:
+            return None
+        except (pa.ArrowException, OSError) as error:
+            raise DataError(f"{self.relative(path)}: is damaged ({error}); delete it and run again") from error
+        return pl.DataFrame(read)
+
+    def write(self, table: str, transfer_id: str, frame: pl.DataFrame) -> Path:
+        """Writes the table of one transfer: checked against its schema, sorted by key, in one move.
+
+        Raises
+        ------
+        DataError
+            If the frame breaks its schema.
+        """
+        relation = computed(table)
+        checked = relation.checked(frame)
+        if relation.key:
+            checked = checked.sort(list(relation.key), nulls_last=False, maintain_order=True)
+        path = self.path(table, transfer_id)
+        arrow = checked.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(relation.arrow_schema())
+        with replacing(path) as temporary:
+            write_parquet(arrow, temporary)
+        return path
+
+    def audio_path(self, file: str) -> Path:
+        """Path of a transfer's audio file.
+
+        Raises
+        ------
+        DataError
+            If the path is absolute or leads out of ``audio/``, be it by ``..`` or by a link.
+        """
+        cure = "write the path below audio/, with forward slashes, and put the file there"
+        inside = self.root / "audio"
+        parts = Path(file).parts
+        if "\\" in file or ":" in file or Path(file).is_absolute() or ".." in parts or "\x00" in file or not parts:
+            raise DataError(f"{file!r} is not a path below audio/; {cure}")
+        path = inside / file
+        if not path.resolve().is_relative_to(inside.resolve()):
+            raise DataError(f"{file!r} leads out of audio/ by a link; {cure}")
+        return path
+
+    def relative(self, path: Path) -> str:
+        """``path`` as seen from the corpus folder, with forward slashes."""
+        return path.relative_to(self.root).as_posix()
+
+
+def computed(table: str) -> schema.Relation:
+    """The computed table of that name.
+
+    Raises
+    ------
+    DataError
+        If there is none.
+    """
+    for layer in ("base", "result"):
+        if (resources.folder("schemas") / layer / f"{table}.toml").is_file():
+            return schema.load(table, layer)
+    return schema.load(table)
+
+
+def write_parquet(table: pa.Table, path: Path) -> None:
+    """Writes with fixed settings, so that the same rows give the same bytes."""
+    pq.write_table(
+        table.replace_schema_metadata(None),
+        path,
+        row_group_size=ROW_GROUP_ROWS,
+        compression="zstd",
+        compression_level=3,
+        use_dictionary=True,
+        write_statistics=True,
+        version="2.6",
+        data_page_version="1.0",
+        store_schema=True,
+    )
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A temporary path beside ``path`` that takes its place, durably, when the block ends without an error."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    try:
+        yield temporary
+        with temporary.open("rb+") as file:
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Makes renames in a folder durable; systems that cannot open a folder (Windows) do it by themselves."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
