@@ -27,6 +27,19 @@ class MeasureSettings(Group):
 class SettleSettings(Group):
     """Which speed, reference pitch and key."""
 
+    ambiguous_below_odds: float = Field(
+        default=3.0,
+        ge=1.0,
+        le=1000.0,
+        description="A side is ambiguous if its first reading is less than so many times as likely as the second.",
+    )
+    catalogue_key_trust: float = Field(
+        default=0.92,
+        gt=0.0,
+        lt=1.0,
+        description="Probability that a key in the catalogue is the key played, before listening.",
+    )
+
 
 class DetectSettings(Group):
     """Notes, transitions and slides."""

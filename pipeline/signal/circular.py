@@ -1,0 +1,69 @@
+"""A coarse tuning path modulo a semitone: the mode of the deviations along the side, unwrapped."""
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.units import Floats
+
+_SLOT_S = 1.0
+_WINDOW_S = 8.0
+_BINS = 50
+_BLUR_CENTS = 8.0
+_MOST_CENTS_PER_S = 6.0
+_COST_PER_BIN = 0.3
+
+
+def wrap100(cents: npt.ArrayLike) -> Floats:
+    """Cents modulo a semitone, in [-50, 50)."""
+    values = np.asarray(cents, dtype=np.float64)
+    return np.asarray(values - 100.0 * np.floor(values / 100.0 + 0.5))
+
+
+def coarse_path(
+    time_s: Floats, cents: Floats, weight: Floats, *, length_s: float
+) -> tuple[Floats, Floats, Floats]:
+    """Path of the tuning deviation on slots of one second, by the cheapest path over a circular histogram.
+
+    Parameters
+    ----------
+    time_s, cents, weight : shape (n,), the points.
+    length_s : length of the side.
+
+    Returns
+    -------
+    Slot times, the unwrapped path in cents (its first value in [-50, 50)), and how peaked the histogram is at
+    each slot (0 flat, 1 all in one place); each of shape (slots,).
+    """
+    slots = max(2, int(np.ceil(length_s / _SLOT_S)) + 1)
+    at = np.arange(slots, dtype=np.float64) * _SLOT_S
+    width = 100.0 / _BINS
+    table = np.zeros((slots, _BINS))
+    bins = (np.floor(wrap100(cents) / width).astype(np.int64)) % _BINS
+    rows = np.clip(np.round(time_s / _SLOT_S).astype(np.int64), 0, slots - 1)
+    np.add.at(table, (rows, bins), weight)
+    reach = int(_WINDOW_S / _SLOT_S / 2)
+    window = np.hanning(2 * reach + 3)[1:-1]
+    table = np.apply_along_axis(lambda column: np.convolve(column, window, mode="same"), 0, table)
+    lag = wrap100(width * np.arange(_BINS))
+    blur = np.exp(-0.5 * (lag / _BLUR_CENTS) ** 2)
+    table = np.fft.irfft(np.fft.rfft(table, axis=1) * np.fft.rfft(blur), n=_BINS, axis=1)
+    total = table.sum(axis=1)
+    peaked = np.where(total > 0, (table.max(axis=1) / np.maximum(total, 1e-12) * _BINS - 1.0), 0.0)
+    peaked /= _BINS / blur.sum() - 1.0
+    top = table.max(axis=1)
+    score = 10.0 * table / max(float(np.median(top)), float(top.max()) * 0.2, 1e-12)
+    steps = np.arange(-int(_MOST_CENTS_PER_S * _SLOT_S / width), int(_MOST_CENTS_PER_S * _SLOT_S / width) + 1)
+    best = score[0].copy()
+    back = np.zeros((slots, _BINS), dtype=np.int64)
+    for i in range(1, slots):
+        options = np.stack([np.roll(best, s) - _COST_PER_BIN * abs(s) for s in steps])
+        pick = options.argmax(axis=0)
+        back[i] = steps[pick]
+        best = options[pick, np.arange(_BINS)] + score[i]
+    place = int(best.argmax())
+    moves = np.zeros(slots)
+    for i in range(slots - 1, 0, -1):
+        moves[i] = back[i, place]
+        place = (place - int(back[i, place])) % _BINS
+    start = float(wrap100((place + 0.5) * width))
+    return at, start + np.cumsum(moves) * width, peaked

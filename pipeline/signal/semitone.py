@@ -1,0 +1,109 @@
+"""Which semitone: what keys, open strings and the lowest string say about shifting all notes by whole semitones.
+
+Everything here is a log-likelihood over shifts of k semitones, added to the notes as the transfer sounds (with
+the tuning curve taken out). Key profiles are the shares of short segments that hold each pitch class in a
+corpus of common-practice music (Temperley, Music and Probability, 2007, Kostka-Payne profiles). A stretch of
+music may stand in another key than the piece; a mixture over local keys allows for modulation.
+"""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp
+
+from pipeline.units import Floats
+
+_MAJOR = (0.748, 0.060, 0.488, 0.082, 0.670, 0.460, 0.096, 0.715, 0.104, 0.366, 0.057, 0.400)
+_MINOR = (0.712, 0.084, 0.474, 0.618, 0.049, 0.460, 0.105, 0.747, 0.404, 0.067, 0.133, 0.330)
+_NAMES = ("C", "C sharp", "D", "E flat", "E", "F", "F sharp", "G", "A flat", "A", "B flat", "B")
+_LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_KEY = re.compile(r"([A-G])(b|#| flat| sharp)? (major|minor)")
+
+EVIDENCE_PER_NOTE = 0.35
+"""Notes of one melody are not independent draws from a profile; each counts as this share of one."""
+_LOCAL = {(0, False): 0.6, (7, False): 0.1, (5, False): 0.08}
+_LOCAL_RELATIVE = 0.1
+_LOCAL_PARALLEL = 0.05
+
+
+@dataclass(frozen=True)
+class Key:
+    """A key: ``tonic`` as pitch class (C = 0) and mode."""
+
+    tonic: int
+    minor: bool
+
+    @property
+    def name(self) -> str:
+        """Written out, like "E flat major"."""
+        if not self.minor and self.tonic == 1:
+            return "D flat major"
+        return f"{_NAMES[self.tonic]} {'minor' if self.minor else 'major'}"
+
+    def shifted(self, semitones: int) -> "Key":
+        """The key so many semitones higher."""
+        return Key((self.tonic + semitones) % 12, self.minor)
+
+    @property
+    def number(self) -> int:
+        """0..11 for the major keys from C, 12..23 for the minor keys from C."""
+        return self.tonic + (12 if self.minor else 0)
+
+    @classmethod
+    def of_number(cls, number: int) -> "Key":
+        """Undoes ``number``."""
+        return cls(number % 12, number >= 12)
+
+
+def parse_key(text: str) -> Key:
+    """The key written as "D flat major", "Db major" or "C# minor".
+
+    Raises
+    ------
+    ValueError
+        If the text is not such a key.
+    """
+    match = _KEY.fullmatch(text.strip())
+    if match is None:
+        raise ValueError(f"key {text!r} is not like 'D major', 'E flat major' or 'C# minor'")
+    letter, accidental, mode = match.groups()
+    bend = {None: 0, "b": -1, " flat": -1, "#": 1, " sharp": 1}[accidental]
+    return Key((_LETTERS[letter] + bend) % 12, mode == "minor")
+
+
+def _profiles() -> Floats:
+    rows = [np.roll(_MAJOR, t) for t in range(12)] + [np.roll(_MINOR, t) for t in range(12)]
+    table = np.array(rows, dtype=np.float64)
+    return np.asarray(table / table.sum(axis=1, keepdims=True))
+
+
+def _local_weights(key: Key) -> Floats:
+    weight = np.full(24, 0.0)
+    for (steps, _), share in _LOCAL.items():
+        weight[key.shifted(steps).number] += share
+    relative = Key((key.tonic + (3 if key.minor else 9)) % 12, not key.minor)
+    weight[relative.number] += _LOCAL_RELATIVE
+    weight[Key(key.tonic, not key.minor).number] += _LOCAL_PARALLEL
+    return np.asarray(weight + (1.0 - weight.sum()) / 24.0)
+
+
+def key_log_likelihoods(pitch_class_notes: Floats) -> Floats:
+    """How well each key explains the notes, sections being free to modulate.
+
+    Parameters
+    ----------
+    pitch_class_notes : shape (sections, 12), effective numbers of notes by pitch class (C = 0) as they sound.
+
+    Returns
+    -------
+    Shape (24,), log-likelihood of the major keys from C and the minor keys from C.
+    """
+    local = EVIDENCE_PER_NOTE * pitch_class_notes @ np.log(12.0 * _profiles()).T
+    weights = np.log(np.array([_local_weights(Key.of_number(number)) for number in range(24)]))
+    return np.asarray(logsumexp(local[:, None, :] + weights[None, :, :], axis=2).sum(axis=0))
+
+
+def at_shift(key_scores: Floats, *, key: Key, shift: int) -> float:
+    """Log-likelihood of ``key`` if all notes truly lie ``shift`` semitones higher than they sound."""
+    return float(key_scores[key.shifted(-shift).number])

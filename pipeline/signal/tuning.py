@@ -1,0 +1,172 @@
+"""What a side sounds: steady stretches of the solo line and of accompaniment partials, as tracks of points.
+
+A *track* is one steady tone (a note of the solo, or one partial of an accompaniment tone). Its points are means
+over about 180 ms, close to one vibrato period, so that vibrato leaves little in them. Pitches are cents above A4
+at 440 Hz in raw transfer pitch; which tuning that is comes later.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numba as nb
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.units import Floats
+
+Ints = npt.NDArray[np.int64]
+
+SOLO, ACCOMPANIMENT = 0, 1
+
+_POINT_S = 0.18
+_SHORTEST_S = 0.1
+_REACH_CENTS = 65.0
+_TRIM_S = 0.012
+
+
+@dataclass(frozen=True)
+class Tracks:
+    """Points of steady tones, sorted by track and then by time.
+
+    Attributes
+    ----------
+    time_s, cents, weight : shape (n,); ``cents`` above A4 = 440 Hz in raw pitch; ``weight`` relative precision.
+    window_s : shape (n,), length of the stretch each point is the mean of.
+    track : shape (n,), number of the track, rising from 0.
+    source : shape (tracks,), ``SOLO`` or ``ACCOMPANIMENT``.
+    """
+
+    time_s: Floats
+    cents: Floats
+    weight: Floats
+    window_s: Floats
+    track: Ints
+    source: Ints
+
+    @property
+    def count(self) -> int:
+        """Number of tracks."""
+        return int(self.source.size)
+
+
+@dataclass(frozen=True)
+class SteadyNotes:
+    """Steady notes of the solo line; all arrays of shape (notes,).
+
+    ``wobble_cents`` is the spread (standard deviation) of the pitch inside the note: small without vibrato.
+    """
+
+    start_s: Floats
+    end_s: Floats
+    cents: Floats
+    wobble_cents: Floats
+
+
+@nb.njit(cache=True)
+def _plateaus(cents: Floats, hop_s: float, shortest: int, reach: float) -> Ints:
+    # runs that stay within ``reach`` of their own mean; up to 3 stray frames are bridged
+    bounds = np.empty((cents.size // max(shortest, 1) + 1, 2), np.int64)
+    found = 0
+    n = cents.size
+    start = 0
+    while start < n:
+        if np.isnan(cents[start]):
+            start += 1
+            continue
+        total = cents[start]
+        count = 1
+        last = start
+        i = start + 1
+        while i < n and i - last <= 3:
+            if not np.isnan(cents[i]) and abs(cents[i] - total / count) <= reach:
+                total += cents[i]
+                count += 1
+                last = i
+            i += 1
+        if count >= shortest:
+            bounds[found, 0] = start
+            bounds[found, 1] = last + 1
+            found += 1
+            start = last + 1
+        else:
+            start += 1 if count < 2 else max(1, count // 2)
+    return bounds[:found]
+
+
+def steady_notes(time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_confidence: float) -> SteadyNotes:
+    """Steady notes of a pitch line.
+
+    Parameters
+    ----------
+    time_s, f0_hz, confidence : shape (frames,), raw transfer time on an even grid, raw pitch (NaN: no line).
+    least_confidence : frames below it are left out.
+    """
+    notes, _, _ = _solo(time_s, f0_hz, confidence=confidence, least_confidence=least_confidence)
+    return notes
+
+
+def solo_tracks(
+    time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_confidence: float
+) -> tuple[SteadyNotes, Tracks]:
+    """Steady notes of a pitch line, and the same notes as tracks of points; parameters as ``steady_notes``."""
+    notes, bounds, cents = _solo(time_s, f0_hz, confidence=confidence, least_confidence=least_confidence)
+    hop_s = _hop(time_s)
+    points: list[tuple[float, float, float, float, int]] = []
+    for number, (start, end) in enumerate(bounds):
+        pieces = max(1, round((end - start) * hop_s / _POINT_S))
+        edges = np.linspace(start, end, pieces + 1).astype(np.int64)
+        for low, high in pairwise(edges):
+            piece = cents[low:high]
+            good = np.isfinite(piece)
+            if good.sum() < 4:
+                continue
+            length_s = float(good.sum()) * hop_s
+            middle = float(np.mean(time_s[low:high][good]))
+            points.append((middle, float(piece[good].mean()), length_s / _POINT_S, length_s, number))
+    table = np.array(points, dtype=np.float64).reshape(-1, 5)
+    kept, track = np.unique(table[:, 4].astype(np.int64), return_inverse=True)
+    tracks = Tracks(
+        time_s=table[:, 0],
+        cents=table[:, 1],
+        weight=table[:, 2],
+        window_s=table[:, 3],
+        track=track.astype(np.int64),
+        source=np.full(kept.size, SOLO, dtype=np.int64),
+    )
+    return notes, tracks
+
+
+def _hop(time_s: Floats) -> float:
+    return float((time_s[-1] - time_s[0]) / max(time_s.size - 1, 1)) if time_s.size > 1 else 0.0
+
+
+def _solo(
+    time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_confidence: float
+) -> tuple[SteadyNotes, Ints, Floats]:
+    hop_s = _hop(time_s)
+    usable = np.isfinite(f0_hz) & (confidence >= least_confidence)
+    cents = np.full(f0_hz.size, np.nan)
+    cents[usable] = 1200.0 * np.log2(f0_hz[usable] / 440.0)
+    if hop_s <= 0:
+        none = np.empty(0)
+        return SteadyNotes(none, none, none, none), np.empty((0, 2), dtype=np.int64), cents
+    bounds = _plateaus(cents, hop_s, max(4, round(_SHORTEST_S / hop_s)), _REACH_CENTS)
+    trim = round(_TRIM_S / hop_s)
+    bounds = bounds + np.array([trim, -trim])
+    middle = np.array([np.nanmedian(cents[a:b]) for a, b in bounds], dtype=np.float64)
+    spread = np.array([np.nanstd(cents[a:b]) for a, b in bounds], dtype=np.float64)
+    slope = np.array([_lean(cents[a:b]) for a, b in bounds], dtype=np.float64)
+    keep = np.abs(slope) < 30.0
+    bounds = bounds[keep]
+    notes = SteadyNotes(
+        start_s=time_s[bounds[:, 0]] if bounds.size else np.empty(0),
+        end_s=time_s[bounds[:, 1] - 1] + hop_s if bounds.size else np.empty(0),
+        cents=middle[keep],
+        wobble_cents=spread[keep],
+    )
+    return notes, bounds, cents
+
+
+def _lean(cents: Floats) -> float:
+    third = max(1, cents.size // 3)
+    return float(np.nanmedian(cents[-third:]) - np.nanmedian(cents[:third]))

@@ -1,0 +1,31 @@
+"""Pitch lines as a good tracker would give them for a planned side, made at once, without sound."""
+
+import numpy as np
+
+from pipeline.signal.synth.curve import loudness, pitch_curve, vibrato_cents
+from pipeline.signal.synth.plan import Plan
+from pipeline.signal.synth.speedplan import SpeedPlan, time_warp
+from pipeline.units import Floats
+
+HOP_S = 64 / 11025
+
+
+def simulated_line(
+    plan: Plan, *, speed: SpeedPlan, rng: np.random.Generator, noise_cents: float
+) -> tuple[Floats, Floats, Floats]:
+    """Frame times, pitch and voicing of a side in raw transfer time.
+
+    Tracking is imitated by a 46 ms mean, white errors of ``noise_cents``, and one note in forty an octave off.
+    """
+    warp = time_warp(speed, true_length_s=plan.length_s, step_s=HOP_S)
+    midi = pitch_curve(plan, warp.true_s) + vibrato_cents(plan, warp.true_s, rng=rng) / 100.0
+    midi = np.convolve(np.pad(midi, 3, mode="edge"), np.hanning(9)[1:-1] / np.hanning(9).sum(), mode="valid")
+    midi = midi - warp.cents / 100.0 + rng.normal(0.0, noise_cents / 100.0, midi.size)
+    for note in plan.notes:
+        if rng.random() < 0.025:
+            a, b = np.searchsorted(warp.true_s, [note.start_s, note.end_s])
+            midi[a:b] += rng.choice((-12.0, 12.0))
+    stroke = loudness(plan, warp.true_s, attack_s=0.04, release_s=0.06, rng=rng)[0]
+    f0_hz = plan.reference_pitch_hz * np.exp2((midi - 69.0) / 12.0)
+    f0_hz[stroke < 0.1] = np.nan
+    return warp.transfer_s, f0_hz, np.where(stroke < 0.1, 0.05, 0.95)
