@@ -1,0 +1,178 @@
+"""Notes found, with slide marks and likely fingerings, as a MusicXML 4.0 score-partwise document.
+
+The notation is proportional: one quarter note is one second of corrected time (tempo 60), in bars of four
+seconds, and times are rounded to a sixteenth of a second. It shows what was found and claims no metre. A slide
+is a ``<slide>`` from its first note to its second (W3C, MusicXML reference: a continuous slide, solid line);
+a slide into a note without a note before it is said in words.
+"""
+
+import xml.etree.ElementTree as ET
+from dataclasses import dataclass
+
+import polars as pl
+
+DIVISIONS = 16
+BAR = 4 * DIVISIONS
+# Spelling of the twelve pitch classes: step and alteration.
+_STEPS = (
+    *(("C", 0), ("C", 1), ("D", 0), ("E", -1), ("E", 0), ("F", 0)),
+    *(("F", 1), ("G", 0), ("A", -1), ("A", 0), ("B", -1), ("B", 0)),
+)
+# Lengths that one note head can show: divisions, type, dots.
+_SHAPES = (
+    *((64, "whole", 0), (48, "half", 1), (32, "half", 0), (24, "quarter", 1), (16, "quarter", 0)),
+    *((12, "eighth", 1), (8, "eighth", 0), (6, "16th", 1), (4, "16th", 0), (3, "32nd", 1)),
+    *((2, "32nd", 0), (1, "64th", 0)),
+)
+
+
+@dataclass
+class _Head:
+    """One written note head or rest: part of a note inside one bar."""
+
+    start: int
+    length: int
+    kind: str
+    dots: int
+    note: dict[str, object] | None
+    first: bool = False
+    last: bool = False
+
+
+def musicxml(
+    *, title: str, player: str, instrument: str, notes: pl.DataFrame, slides: pl.DataFrame, hand: pl.DataFrame
+) -> bytes:
+    """The document, UTF-8.
+
+    Parameters
+    ----------
+    notes, slides : rows of ``note`` and ``slide`` of one take.
+    hand : rows of ``note_hand`` of rank 1; may be empty.
+    """
+    score = ET.Element("score-partwise", version="4.0")
+    ET.SubElement(ET.SubElement(score, "work"), "work-title").text = title
+    identification = ET.SubElement(score, "identification")
+    ET.SubElement(identification, "creator", type="performer").text = player
+    encoding = ET.SubElement(identification, "encoding")
+    ET.SubElement(encoding, "software").text = "glideline"
+    ET.SubElement(
+        encoding, "encoding-description"
+    ).text = "Proportional notation of measured notes: one quarter note is one second. It claims no metre."
+    part_list = ET.SubElement(ET.SubElement(score, "part-list"), "score-part", id="P1")
+    ET.SubElement(part_list, "part-name").text = instrument
+    part = ET.SubElement(score, "part", id="P1")
+
+    fingers = {row["note_id"]: row for row in hand.iter_rows(named=True)}
+    leaving = {row["from_note_id"]: row for row in slides.iter_rows(named=True) if row["from_note_id"]}
+    arriving = {row["to_note_id"]: row for row in slides.iter_rows(named=True)}
+    heads = _heads(notes)
+    bars = max((head.start + head.length for head in heads), default=BAR)
+    for number in range(max(1, -(-bars // BAR))):
+        measure = ET.SubElement(part, "measure", number=str(number + 1))
+        if number == 0:
+            _attributes(measure, instrument)
+        for head in heads:
+            if head.start // BAR == number:
+                _write(measure, head, fingers=fingers, leaving=leaving, arriving=arriving)
+    ET.indent(score)
+    header = (
+        '<?xml version="1.0" encoding="UTF-8"?>\n<!DOCTYPE score-partwise PUBLIC '
+        '"-//Recordare//DTD MusicXML 4.0 Partwise//EN" "http://www.musicxml.org/dtds/partwise.dtd">\n'
+    )
+    return f"{header}{ET.tostring(score, encoding='unicode')}\n".encode()
+
+
+def _heads(notes: pl.DataFrame) -> list[_Head]:
+    """Notes and rests on the grid, cut at bar lines and into lengths that one head can show."""
+    heads: list[_Head] = []
+    now = 0
+    rows = notes.sort("start_s").to_dicts()
+    starts = [max(0, round(row["start_s"] * DIVISIONS)) for row in rows]
+    for n, row in enumerate(rows):
+        start = max(starts[n], now)
+        end = max(round(row["end_s"] * DIVISIONS), start + 1)
+        if n + 1 < len(rows):
+            end = max(start + 1, min(end, starts[n + 1]))
+        heads += _cut(now, start, None)
+        made = _cut(start, end, row)
+        made[0].first = made[-1].last = True
+        heads += made
+        now = end
+    heads += _cut(now, -(-max(now, 1) // BAR) * BAR, None)
+    return heads
+
+
+def _cut(start: int, end: int, note: dict[str, object] | None) -> list[_Head]:
+    made = []
+    while start < end:
+        room = min(end, (start // BAR + 1) * BAR) - start
+        length, kind, dots = next(shape for shape in _SHAPES if shape[0] <= room)
+        made.append(_Head(start, length, kind, dots, note))
+        start += length
+    return made
+
+
+def _attributes(measure: ET.Element, instrument: str) -> None:
+    attributes = ET.SubElement(measure, "attributes")
+    ET.SubElement(attributes, "divisions").text = str(DIVISIONS)
+    ET.SubElement(ET.SubElement(attributes, "key"), "fifths").text = "0"
+    time = ET.SubElement(attributes, "time")
+    ET.SubElement(time, "beats").text = "4"
+    ET.SubElement(time, "beat-type").text = "4"
+    clef = ET.SubElement(attributes, "clef")
+    sign, line = {"cello": ("F", "4"), "viola": ("C", "3")}.get(instrument, ("G", "2"))
+    ET.SubElement(clef, "sign").text = sign
+    ET.SubElement(clef, "line").text = line
+    direction = ET.SubElement(measure, "direction", placement="above")
+    metronome = ET.SubElement(ET.SubElement(direction, "direction-type"), "metronome")
+    ET.SubElement(metronome, "beat-unit").text = "quarter"
+    ET.SubElement(metronome, "per-minute").text = "60"
+    ET.SubElement(direction, "sound", tempo="60")
+
+
+def _write(
+    measure: ET.Element,
+    head: _Head,
+    *,
+    fingers: dict[str, dict[str, object]],
+    leaving: dict[str, dict[str, object]],
+    arriving: dict[str, dict[str, object]],
+) -> None:
+    note_id = str(head.note["note_id"]) if head.note else ""
+    slide_in = arriving.get(note_id) if head.first else None
+    if slide_in is not None and slide_in["from_note_id"] is None:
+        direction = ET.SubElement(measure, "direction", placement="above")
+        ET.SubElement(ET.SubElement(direction, "direction-type"), "words").text = "slide into the note"
+    element = ET.SubElement(measure, "note")
+    if head.note is None:
+        ET.SubElement(element, "rest")
+    else:
+        midi = round(float(str(head.note["midi"])))
+        step, alter = _STEPS[midi % 12]
+        pitch = ET.SubElement(element, "pitch")
+        ET.SubElement(pitch, "step").text = step
+        if alter:
+            ET.SubElement(pitch, "alter").text = str(alter)
+        ET.SubElement(pitch, "octave").text = str(midi // 12 - 1)
+    ET.SubElement(element, "duration").text = str(head.length)
+    ties = [kind for kind, wanted in (("stop", not head.first), ("start", not head.last)) if wanted and head.note]
+    for kind in ties:
+        ET.SubElement(element, "tie", type=kind)
+    ET.SubElement(element, "voice").text = "1"
+    ET.SubElement(element, "type").text = head.kind
+    for _ in range(head.dots):
+        ET.SubElement(element, "dot")
+    notations = ET.Element("notations")
+    for kind in ties:
+        ET.SubElement(notations, "tied", type=kind)
+    slide_out = leaving.get(note_id) if head.last else None
+    if slide_in is not None and slide_in["from_note_id"] is not None:
+        ET.SubElement(notations, "slide", {"type": "stop", "number": "1", "line-type": "solid"})
+    if slide_out is not None:
+        ET.SubElement(notations, "slide", {"type": "start", "number": "1", "line-type": "solid"})
+    finger = fingers.get(note_id) if head.first else None
+    if finger is not None and finger["finger"] is not None:
+        technical = ET.SubElement(notations, "technical")
+        ET.SubElement(technical, "fingering").text = str(finger["finger"])
+    if len(notations):
+        element.append(notations)
