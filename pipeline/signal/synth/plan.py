@@ -2,7 +2,20 @@
 
 from dataclasses import dataclass, field
 
+import numpy as np
+import numpy.typing as npt
+
 from pipeline.units import Floats
+
+Bools = npt.NDArray[np.bool_]
+
+
+def _no_bools() -> Bools:
+    return np.zeros(0, dtype=np.bool_)
+
+
+def _no_floats() -> Floats:
+    return np.zeros(0, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -12,6 +25,12 @@ class PlannedNote:
     Pitches are fractional MIDI at the plan's reference pitch. ``string``, ``finger`` and ``position`` are the
     hand that the note was planned with, where it was (finger 0 is the open string). ``slurred`` says that no
     new bow stroke begins it.
+
+    A note is its plateau: where a slide leads into it, ``start_s`` is the slide's end, and the note before ends
+    where the slide starts. ``bow_s`` is when the new stroke begins (None: at ``start_s``; it lies at the start of
+    the slide when the stroke begins with it). ``change_s`` is how long the pitch takes to change from the note
+    before (centred on ``start_s``) where there is no slide. ``double_midi`` is the other note of a double stop.
+    ``ornament`` names the figure that the note belongs to (trill, mordent, grace_note), if any.
     """
 
     start_s: float
@@ -24,6 +43,10 @@ class PlannedNote:
     string: str | None = None
     finger: int | None = None
     position: int | None = None
+    bow_s: float | None = None
+    change_s: float = 0.008
+    double_midi: float | None = None
+    ornament: str | None = None
 
 
 @dataclass(frozen=True)
@@ -47,6 +70,18 @@ class PlannedSlide:
 
 
 @dataclass(frozen=True)
+class HardNegative:
+    """Something that may be taken for a slide and is none, in true time.
+
+    ``kind``: clean_change, hidden_shift, trill, mordent, grace_note, wide_vibrato, double_stop.
+    """
+
+    kind: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
 class AccompanimentNote:
     """One note of the piano (or other accompaniment), in true time."""
 
@@ -67,6 +102,7 @@ class Plan:
     key: str
     reference_pitch_hz: float
     accompaniment: tuple[AccompanimentNote, ...] = ()
+    negatives: tuple[HardNegative, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,7 +123,8 @@ class Truth:
     """What was planted in a rendered side.
 
     ``transfer_time_s`` is a 1 ms grid; ``f0_hz`` the solo's sounding pitch in the transfer (NaN where silent);
-    ``correction_cents`` what must be added to transfer pitch to get true pitch.
+    ``correction_cents`` what must be added to transfer pitch to get true pitch; ``true_time_s`` the true time of
+    each grid point; ``double_stop`` where a second solo note sounds (a scorer may leave those frames out).
     """
 
     transfer_time_s: Floats
@@ -96,3 +133,5 @@ class Truth:
     slides: tuple[TrueSlide, ...]
     plan: Plan
     details: dict[str, float | str] = field(default_factory=dict)
+    true_time_s: Floats = field(default_factory=_no_floats)
+    double_stop: Bools = field(default_factory=_no_bools)

@@ -1,0 +1,133 @@
+"""What the 78-era chain does to a sound: horn or microphone band, room, surface noise, rumble and hum.
+
+``snr_db`` is the solo's level while it sounds against the noise, both measured between 100 and 5000 Hz.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from pipeline.units import Floats
+
+Samples = npt.NDArray[np.float32]
+BANDS = ("acoustic", "electrical", "full")
+
+
+@dataclass(frozen=True)
+class Chain:
+    """One recording chain: band edges in Hz, slopes in dB per octave, horn resonances, room and noise."""
+
+    band: str
+    low_hz: float
+    high_hz: float
+    low_slope: float
+    high_slope: float
+    resonances: tuple[tuple[float, float, float], ...]
+    room_s: float
+    room_db: float
+    noise_tilt: float
+    crackle_per_s: float
+    rumble_db: float
+    hum_hz: float
+    hum_db: float
+    clip: float
+
+
+def random_chain(rng: np.random.Generator, *, band: str) -> Chain:
+    """A chain of one band: acoustic about 150-3500 Hz through a horn, electrical about 80-6000 Hz, or full."""
+    if band not in BANDS:
+        raise ValueError(f"band {band!r}: use one of {', '.join(BANDS)}")
+    acoustic, full = band == "acoustic", band == "full"
+    low = rng.uniform(130.0, 240.0) if acoustic else rng.uniform(50.0, 110.0)
+    high = rng.uniform(2600.0, 3900.0) if acoustic else rng.uniform(4800.0, 6800.0)
+    count = int(rng.integers(3, 7)) if acoustic else int(rng.integers(0, 3))
+    resonances = tuple(
+        (
+            float(np.exp(rng.uniform(np.log(250.0), np.log(2600.0)))),
+            float(rng.normal(0.0, 5.0)),
+            float(rng.uniform(0.06, 0.3)),
+        )
+        for _ in range(count)
+    )
+    return Chain(
+        band=band,
+        low_hz=20.0 if full else float(low),
+        high_hz=18_000.0 if full else float(high),
+        low_slope=float(rng.uniform(10.0, 22.0)),
+        high_slope=float(rng.uniform(16.0, 36.0)),
+        resonances=() if full else resonances,
+        room_s=float(rng.uniform(0.15, 0.35)) if acoustic else float(rng.uniform(0.3, 1.0)),
+        room_db=float(rng.uniform(-26.0, -16.0)) if acoustic else float(rng.uniform(-22.0, -12.0)),
+        noise_tilt=float(rng.uniform(0.0, 6.0)),
+        crackle_per_s=float(np.exp(rng.uniform(np.log(3.0), np.log(80.0)))),
+        rumble_db=float(rng.uniform(-20.0, 0.0)),
+        hum_hz=float(rng.choice((50.0, 60.0))),
+        hum_db=-100.0 if acoustic or full else float(rng.uniform(-30.0, -12.0)),
+        clip=float(rng.uniform(1.2, 3.0)) if rng.random() < 0.15 else 0.0,
+    )
+
+
+def response(hz: Floats, *, chain: Chain) -> Floats:
+    """Linear gain of the chain at frequencies (n,)."""
+    f = np.maximum(hz, 1.0)
+    gain_db = -chain.low_slope / 2 * np.log2(1.0 + (chain.low_hz / f) ** 2)
+    gain_db -= chain.high_slope / 2 * np.log2(1.0 + (f / chain.high_hz) ** 2)
+    for centre, height, width in chain.resonances:
+        gain_db += height * np.exp(-0.5 * (np.log2(f / centre) / width) ** 2)
+    return np.asarray(10.0 ** (gain_db / 20.0))
+
+
+def through_chain(samples: Samples, *, chain: Chain, sample_rate_hz: int, rng: np.random.Generator) -> Samples:
+    """The sound in a small room, through the chain's band."""
+    length = int(chain.room_s * sample_rate_hz)
+    n = fft.next_fast_len(samples.size + length, real=True)
+    at = np.arange(length, dtype=np.float32) / sample_rate_hz
+    tail = rng.standard_normal(length, dtype=np.float32) * np.exp(-6.9 * at / chain.room_s).astype(np.float32)
+    tail *= np.float32(10.0 ** (chain.room_db / 20.0) / max(np.sqrt(float(np.sum(tail**2))), 1e-9))
+    tail[0] += 1.0
+    spectrum = fft.rfft(samples, n)
+    spectrum *= fft.rfft(tail, n)
+    spectrum *= _on_bins(n, sample_rate_hz, chain)
+    return np.asarray(fft.irfft(spectrum, n)[: samples.size], dtype=np.float32)
+
+
+def _on_bins(n: int, sample_rate_hz: int, chain: Chain) -> npt.NDArray[np.float32]:
+    coarse = np.geomspace(1.0, sample_rate_hz / 2, 2000)
+    bins = fft.rfftfreq(n, 1.0 / sample_rate_hz)
+    return np.asarray(np.interp(bins, coarse, response(coarse, chain=chain)), dtype=np.float32)
+
+
+def surface(n: int, *, chain: Chain, sample_rate_hz: int, rng: np.random.Generator) -> Samples:
+    """Surface noise (n,) of unit level between 100 and 5000 Hz: hiss, crackle, clicks, rumble and hum."""
+    size = fft.next_fast_len(n, real=True)
+    noise = rng.standard_normal(size, dtype=np.float32)
+    count = rng.poisson(chain.crackle_per_s * n / sample_rate_hz)
+    where = rng.integers(0, n, size=count)
+    noise[where] += (rng.standard_normal(count) * rng.exponential(14.0, size=count)).astype(np.float32)
+    spectrum = fft.rfft(noise)
+    hz = fft.rfftfreq(size, 1.0 / sample_rate_hz).astype(np.float32)
+    shape = (np.maximum(hz, 60.0) / 1000.0) ** np.float32(-chain.noise_tilt / 6.02)
+    shape /= np.sqrt(1.0 + (hz / 7000.0) ** 8)
+    shape += np.float32(10.0 ** (chain.rumble_db / 20.0) * 40.0) * np.exp(-((hz / 35.0) ** 2))
+    spectrum *= shape
+    shaped = np.asarray(fft.irfft(spectrum, size)[:n], dtype=np.float32)
+    inside = (hz >= 100.0) & (hz <= 5000.0)
+    power = 2.0 * float(np.sum(np.abs(spectrum[inside]) ** 2)) / size**2
+    shaped /= np.float32(np.sqrt(max(power, 1e-20)))
+    if chain.hum_db > -90.0:
+        at = np.arange(n, dtype=np.float64) * (2.0 * np.pi * chain.hum_hz / sample_rate_hz)
+        level = 10.0 ** (chain.hum_db / 20.0) * np.sqrt(2.0)
+        shaped += (level * (np.sin(at) + 0.5 * np.sin(2 * at + 1.0) + 0.3 * np.sin(3 * at + 2.0))).astype(
+            np.float32
+        )
+    return shaped
+
+
+def band_level(samples: Samples, *, sample_rate_hz: int) -> float:
+    """Root mean square of the part between 100 and 5000 Hz."""
+    spectrum = fft.rfft(samples)
+    hz = fft.rfftfreq(samples.size, 1.0 / sample_rate_hz)
+    inside = (hz >= 100.0) & (hz <= 5000.0)
+    return float(np.sqrt(2.0 * np.sum(np.abs(spectrum[inside]) ** 2) / samples.size**2))

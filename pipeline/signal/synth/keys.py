@@ -1,0 +1,21 @@
+"""Keys written like "A minor": their tonics and scales as pitch classes."""
+
+MAJOR = (0, 2, 4, 5, 7, 9, 11)
+MINOR = (0, 2, 3, 5, 7, 8, 11)
+TONICS = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+
+
+def tonic_of(key: str) -> int:
+    """Pitch class of the tonic."""
+    return TONICS.index(key.split()[0])
+
+
+def steps_of(key: str) -> tuple[int, ...]:
+    """The seven scale steps above the tonic (harmonic minor in minor)."""
+    return MAJOR if key.split()[1] == "major" else MINOR
+
+
+def scale_of(key: str) -> frozenset[int]:
+    """Pitch classes of the scale; in minor with both sevenths."""
+    steps = steps_of(key) if key.split()[1] == "major" else (*MINOR, 10)
+    return frozenset((tonic_of(key) + step) % 12 for step in steps)

@@ -1,0 +1,170 @@
+"""Additive bowed-string voices with body resonances that stay fixed in Hz.
+
+The bowed string gives partials falling as about 1/h, notched by where the bow stands (|sin(pi h beta)|, the ideal
+Helmholtz motion). Each partial is weighted by the body's response at its own frequency, so vibrato and slides
+sweep partials over the resonances and modulate their loudness. Frequencies of the body are true ones.
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.units import Floats
+
+_TABLE_LOWEST_HZ = 20.0
+_TABLE_STEPS = 36
+_TABLE_SIZE = _TABLE_STEPS * 10 + 1
+# Main body modes in Hz and gains in dB, roughly (common practice: air mode, wood modes, bridge hill).
+_MODES: dict[str, tuple[tuple[float, float], ...]] = {
+    "violin": ((275.0, 8.0), (460.0, 10.0), (540.0, 8.0), (1000.0, 5.0), (2500.0, 9.0)),
+    "viola": ((220.0, 8.0), (350.0, 9.0), (430.0, 8.0), (850.0, 5.0), (1900.0, 8.0)),
+    "cello": ((98.0, 8.0), (180.0, 9.0), (220.0, 7.0), (520.0, 5.0), (1500.0, 7.0)),
+}
+
+
+@dataclass(frozen=True)
+class Voice:
+    """One instrument in one hand.
+
+    ``body`` is a table of linear gains on a log-frequency grid (36 steps an octave from 20 Hz). ``tilt`` is the
+    exponent of the partials' fall, ``bow_place`` the bow's place as a share of the string, ``noise_db`` the bow
+    noise against the tone, ``attack_s`` and ``release_s`` the usual times of strokes.
+    """
+
+    body: Floats
+    tilt: float
+    bow_place: float
+    noise_db: float
+    attack_s: float
+    release_s: float
+    jitter_cents: float
+
+
+def random_voice(rng: np.random.Generator, *, instrument: str) -> Voice:
+    """A voice with random resonances around those of the instrument, and random bowing."""
+    hz = _TABLE_LOWEST_HZ * 2.0 ** (np.arange(_TABLE_SIZE) / _TABLE_STEPS)
+    modes = _MODES[instrument]
+    gain_db = np.zeros(_TABLE_SIZE)
+    for mode_hz, mode_db in modes:
+        centre = mode_hz * float(rng.lognormal(0.0, 0.05))
+        width = float(rng.uniform(0.08, 0.25)) * (2.5 if mode_hz > 1400 else 1.0)
+        gain_db += (mode_db + rng.normal(0.0, 2.0)) * np.exp(-0.5 * (np.log2(hz / centre) / width) ** 2)
+    for _ in range(28):
+        centre = float(np.exp(rng.uniform(np.log(modes[1][0]), np.log(7000.0))))
+        width = float(rng.uniform(0.02, 0.09))
+        gain_db += rng.normal(0.0, 5.0) * np.exp(-0.5 * (np.log2(hz / centre) / width) ** 2)
+    low, high = modes[0][0] * 0.8, float(rng.uniform(3200.0, 5500.0))
+    gain_db -= 9.0 * np.clip(np.log2(low / hz), 0.0, None)
+    gain_db -= float(rng.uniform(8.0, 14.0)) * np.clip(np.log2(hz / high), 0.0, None)
+    return Voice(
+        body=10.0 ** (gain_db / 20.0),
+        tilt=float(rng.uniform(0.8, 1.2)),
+        bow_place=float(rng.uniform(0.07, 0.16)),
+        noise_db=float(rng.uniform(-42.0, -26.0)),
+        attack_s=float(rng.uniform(0.02, 0.07)),
+        release_s=float(rng.uniform(0.03, 0.1)),
+        jitter_cents=float(rng.uniform(1.0, 4.0)),
+    )
+
+
+@numba.njit(cache=True)
+def _partials(  # pragma: no cover
+    hz: Floats,
+    true_hz: Floats,
+    amplitude: Floats,
+    block: int,
+    sample_rate_hz: float,
+    body: Floats,
+    tilt: Floats,
+    bow_place: Floats,
+    limit_hz: float,
+    n: int,
+) -> npt.NDArray[np.float32]:
+    out = np.zeros(n, dtype=np.float32)
+    most = 400
+    now = np.zeros(most)
+    later = np.zeros(most)
+    phase = 0.0
+    turn = 2.0 * np.pi / sample_rate_hz
+    ready = -1
+    for k in range(hz.shape[0] - 1):
+        first = k * block
+        if first >= n:
+            break
+        count = min(block, n - first)
+        if amplitude[k] < 1e-6 and amplitude[k + 1] < 1e-6:
+            for i in range(count):
+                phase += turn * (hz[k] + (hz[k + 1] - hz[k]) * i / block)
+            ready = -1
+            continue
+        for side in range(2):
+            j = k + side
+            target = now if side == 0 else later
+            if side == 0 and ready == k:
+                for h in range(most):
+                    target[h] = later[h]
+                continue
+            top = min(most, int(limit_hz / true_hz[j]))
+            for h in range(most):
+                if h < top:
+                    f = true_hz[j] * (h + 1)
+                    at = _TABLE_STEPS * np.log2(f / _TABLE_LOWEST_HZ)
+                    i0 = min(max(int(at), 0), body.shape[0] - 2)
+                    gain = body[i0] + (body[i0 + 1] - body[i0]) * min(max(at - i0, 0.0), 1.0)
+                    fade = min(1.0, (limit_hz - f) / (0.1 * limit_hz))
+                    notch = np.abs(np.sin(np.pi * (h + 1) * bow_place[j])) + 0.05
+                    target[h] = amplitude[j] * gain * fade * notch * (h + 1.0) ** (-tilt[j])
+                else:
+                    target[h] = 0.0
+        ready = k + 1
+        used = min(most, int(limit_hz / min(true_hz[k], true_hz[k + 1])) + 1)
+        for i in range(count):
+            share = i / block
+            c = 2.0 * np.cos(phase)
+            previous = 0.0
+            current = np.sin(phase)
+            total = 0.0
+            for h in range(used):
+                total += current * (now[h] + (later[h] - now[h]) * share)
+                previous, current = current, c * current - previous
+            out[first + i] = total
+            phase += turn * (hz[k] + (hz[k + 1] - hz[k]) * share)
+            if phase > 2.0 * np.pi:
+                phase -= 2.0 * np.pi
+    return out
+
+
+def render_voice(
+    hz: Floats,
+    *,
+    true_hz: Floats,
+    amplitude: Floats,
+    brightness_db: Floats,
+    bow_drift: Floats,
+    voice: Voice,
+    block: int,
+    sample_rate_hz: float,
+    limit_hz: float,
+    n: int,
+) -> npt.NDArray[np.float32]:
+    """Samples (n,) of one line.
+
+    Control arrays (m,) have one value every ``block`` samples and are interpolated: the sounding ``hz``, the
+    ``true_hz`` (which meets the body), linear ``amplitude``, ``brightness_db`` (louder is brighter), and
+    ``bow_drift`` (relative change of the bow's place).
+    """
+    tilt = voice.tilt - 0.02 * brightness_db
+    place = voice.bow_place * (1.0 + bow_drift)
+    limit = min(limit_hz, 0.46 * sample_rate_hz)
+    return np.asarray(
+        _partials(hz, true_hz, amplitude, block, sample_rate_hz, voice.body, tilt, place, limit, n),
+        dtype=np.float32,
+    )
+
+
+def body_response(hz: Floats, *, voice: Voice) -> Floats:
+    """Linear gain of the body at frequencies (n,)."""
+    grid = _TABLE_LOWEST_HZ * 2.0 ** (np.arange(_TABLE_SIZE) / _TABLE_STEPS)
+    return np.interp(hz, grid, voice.body)
