@@ -3,7 +3,7 @@
 import tomllib
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -18,6 +18,11 @@ class Group(BaseModel):
 
 class FollowSettings(Group):
     """The melody tracker."""
+
+    scoring: Literal["network", "comb"] = Field(
+        "comb",
+        description="What scores the pitches of a frame: the trained network, or the comb of partials alone.",
+    )
 
 
 class MeasureSettings(Group):
@@ -55,6 +60,19 @@ class SummariseSettings(Group):
 
 class IntakeSettings(Group):
     """Reading audio and its tags."""
+
+    shortest_s: float = Field(
+        default=2.0,
+        ge=0.5,
+        le=60.0,
+        description="A side must last at least so many seconds; a shorter one fails with a word.",
+    )
+    length_tolerance_s: float = Field(
+        default=3.0,
+        ge=0.1,
+        le=600.0,
+        description="How far, in seconds, a side may be off the length_s that transfer.csv states.",
+    )
 
 
 class Settings(Group):

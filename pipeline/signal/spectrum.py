@@ -1,0 +1,220 @@
+"""Spectra for following a melody: resampling, framed magnitudes, the noise floor and a whitened pitch grid.
+
+A *register* is one resolution of the analysis: the rate to which the sound is brought, from which everything else
+follows, since every register uses a 512-sample Hann window and a 1024-point transform. At 11,025 Hz the window is
+46 ms (partials 86 Hz apart are separate), at half that rate 93 ms (43 Hz apart). Frames of all registers are
+centred on the same times, 5.8 ms apart, the first at time 0.
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+import soxr
+
+F32 = npt.NDArray[np.float32]
+
+BASE_RATE_HZ = 11025
+WINDOW = 512
+FFT_SIZE = 1024
+HOP_S = 64 / BASE_RATE_HZ
+BINS_PER_SEMITONE = 5
+# Half width of the moving mean that whitens the envelope: 3.6 semitones.
+WHITEN_BINS = 18
+
+_FLOOR_STEP_DB = 1.0
+_FLOOR_LOWEST_DB = -160.0
+_FLOOR_LEVELS = 240
+_FLOOR_EVERY = 4
+_FLOOR_SHARE = 0.20
+_FLOOR_BELOW_PEAK_DB = 55.0
+_SEGMENT_S = 10.0
+_SEGMENTS_EACH_SIDE = 2
+
+
+@dataclass(frozen=True)
+class Register:
+    """One resolution: ``halvings`` of the base rate, and what follows from it."""
+
+    halvings: int
+
+    @property
+    def rate_hz(self) -> float:
+        """Sample rate of the analysed sound."""
+        return float(BASE_RATE_HZ / 2**self.halvings)
+
+    @property
+    def hop(self) -> int:
+        """Samples between frames."""
+        return int(64 // 2**self.halvings)
+
+    @property
+    def bin_hz(self) -> float:
+        """Distance of two transform bins."""
+        return self.rate_hz / FFT_SIZE
+
+
+def hann() -> F32:
+    """The periodic Hann window of every register, scaled so that a sine of amplitude 1 peaks at 1."""
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(WINDOW) / WINDOW)
+    return np.asarray(window * 2.0 / window.sum(), dtype=np.float32)
+
+
+def resampled(samples: F32, *, sample_rate_hz: float, register: Register) -> F32:
+    """The sound at a register's rate, padded so that frame 0 is centred on time 0."""
+    sound = np.ascontiguousarray(samples, dtype=np.float32)
+    if sample_rate_hz != register.rate_hz:
+        sound = soxr.resample(sound, sample_rate_hz, register.rate_hz, quality="HQ")
+    return np.concatenate((np.zeros(WINDOW // 2, np.float32), sound, np.zeros(WINDOW, np.float32)))
+
+
+def frame_count(n_samples: int, *, sample_rate_hz: float) -> int:
+    """Number of frames whose centre lies inside a sound of ``n_samples``."""
+    return int(np.ceil(n_samples / sample_rate_hz / HOP_S)) if n_samples else 0
+
+
+def magnitudes(padded: F32, *, register: Register, first: int, count: int, step: int = 1) -> F32:
+    """Magnitude spectra (count, 513) of frames ``first, first + step, …``; frames past the end are zero."""
+    out = np.zeros((count, FFT_SIZE // 2 + 1), dtype=np.float32)
+    hop = register.hop * step
+    start = first * register.hop
+    valid = min(count, max(0, (padded.size - WINDOW - start) // hop + 1))
+    lead = (hop - 1 - start) // hop if start < 0 else 0
+    if valid > lead:
+        frames = np.lib.stride_tricks.sliding_window_view(padded[start + lead * hop :], WINDOW)[::hop][
+            : valid - lead
+        ]
+        spectrum = scipy.fft.rfft(frames * hann(), FFT_SIZE, axis=1, workers=1)
+        _magnitude(spectrum, out[lead:valid])
+    return out
+
+
+@numba.njit(cache=True)
+def _magnitude(spectrum, out):  # type: ignore[no-untyped-def]
+    for t in range(spectrum.shape[0]):
+        for k in range(spectrum.shape[1]):
+            re = spectrum[t, k].real
+            im = spectrum[t, k].imag
+            out[t, k] = np.sqrt(re * re + im * im)
+
+
+class NoiseFloor:
+    """The noise floor of a side, changing slowly along it.
+
+    Per transform bin the 20 % quantile of the magnitudes of every fourth frame within 50 s, smoothed over 250 Hz,
+    and never more than 55 dB below the loud frames of the side. Interpolated in between every 10 s.
+    """
+
+    def __init__(self, padded: F32, *, register: Register, n_frames: int) -> None:
+        self._frames_per_segment = round(_SEGMENT_S / HOP_S)
+        n_segments = max(1, int(np.ceil(n_frames / self._frames_per_segment)))
+        bins = FFT_SIZE // 2 + 1
+        counts = np.zeros((n_segments, bins, _FLOOR_LEVELS), dtype=np.int32)
+        loudest = []
+        for s in range(n_segments):
+            first = s * self._frames_per_segment
+            count = -(-(min(n_frames, first + self._frames_per_segment) - first) // _FLOOR_EVERY)
+            block = magnitudes(padded, register=register, first=first, count=max(count, 0), step=_FLOOR_EVERY)
+            _count_levels(block, counts[s])
+            loudest.append(block.max(axis=1, initial=0.0))
+        top = float(np.quantile(np.concatenate(loudest), 0.95)) if n_frames else 0.0
+        self.silent = not top > 10.0 ** (_FLOOR_LOWEST_DB / 20.0)
+        least = max(top * 10.0 ** (-_FLOOR_BELOW_PEAK_DB / 20.0), 1e-9)
+        width = max(3, round(250.0 / register.bin_hz) | 1)
+        self._rows = np.empty((n_segments, bins), dtype=np.float32)
+        for s in range(n_segments):
+            near = counts[max(0, s - _SEGMENTS_EACH_SIDE) : s + _SEGMENTS_EACH_SIDE + 1].sum(axis=0)
+            self._rows[s] = np.maximum(_smooth(_quantile(near, _FLOOR_SHARE), width), least)
+
+    def at(self, frame: float) -> F32:
+        """The floor (513,) at a frame."""
+        place = np.clip(frame / self._frames_per_segment - 0.5, 0.0, len(self._rows) - 1.0)
+        low = int(place)
+        high = min(low + 1, len(self._rows) - 1)
+        share = np.float32(place - low)
+        return np.asarray(self._rows[low] * (1 - share) + self._rows[high] * share, dtype=np.float32)
+
+
+@numba.njit(cache=True)
+def _count_levels(block, counts):  # type: ignore[no-untyped-def]
+    for t in range(block.shape[0]):
+        for k in range(block.shape[1]):
+            level = 20.0 * np.log10(block[t, k] + 1e-12)
+            step = int((level - _FLOOR_LOWEST_DB) / _FLOOR_STEP_DB)
+            counts[k, min(max(step, 0), _FLOOR_LEVELS - 1)] += 1
+
+
+@numba.njit(cache=True)
+def _quantile(counts, share):  # type: ignore[no-untyped-def]
+    out = np.empty(counts.shape[0], dtype=np.float64)
+    for k in range(counts.shape[0]):
+        total = 0
+        for v in range(counts.shape[1]):
+            total += counts[k, v]
+        wanted = share * total
+        below = 0.0
+        level = 0.0
+        for v in range(counts.shape[1]):
+            here = counts[k, v]
+            if below + here >= wanted and here > 0:
+                level = v + (wanted - below) / here
+                break
+            below += here
+        out[k] = 10.0 ** ((_FLOOR_LOWEST_DB + level * _FLOOR_STEP_DB) / 20.0)
+    return out
+
+
+def _smooth(row: npt.NDArray[np.float64], width: int) -> npt.NDArray[np.float64]:
+    """Low percentile, then mean, over ``width`` bins: a steady partial does not count as noise."""
+    half = width // 2
+    view = np.lib.stride_tricks.sliding_window_view(np.pad(row, half, mode="reflect"), width)
+    low = np.quantile(view, 0.4, axis=1)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(np.pad(low, half, mode="edge"), width).mean(axis=1))
+
+
+@dataclass(frozen=True)
+class PitchGrid:
+    """A grid of 20-cent bins from ``lowest_midi`` (at 440 Hz), ``n`` long, of which a register can fill some."""
+
+    lowest_midi: float
+    n: int
+
+    def hz(self) -> npt.NDArray[np.float64]:
+        """Frequencies (n,) of the bins."""
+        midi = self.lowest_midi + np.arange(self.n) / BINS_PER_SEMITONE
+        return np.asarray(440.0 * np.exp2((midi - 69.0) / 12.0))
+
+    def taps(self, register: Register) -> tuple[npt.NDArray[np.int64], F32, int, int]:
+        """Lower transform bin and fraction of each grid bin; the first and last + 1 bin filled."""
+        place = self.hz() / register.bin_hz
+        usable = np.flatnonzero((place >= 2.0) & (place < FFT_SIZE // 2 - 2))
+        lower = np.clip(np.floor(place).astype(np.int64), 0, FFT_SIZE // 2 - 1)
+        return lower, np.asarray(place - lower, dtype=np.float32), int(usable[0]), int(usable[-1]) + 1
+
+
+@numba.njit(cache=True)
+def whitened(magnitude, floor_start, floor_end, lower, fraction, first, last, out):  # type: ignore[no-untyped-def]
+    """Log magnitude over the floor on the pitch grid less its moving mean, into ``out`` (frames, n)."""
+    n_frames = magnitude.shape[0]
+    bins = magnitude.shape[1]
+    ratio = np.empty(bins, dtype=np.float32)
+    logs = np.empty(out.shape[1], dtype=np.float32)
+    sums = np.zeros(out.shape[1] + 1, dtype=np.float64)
+    for t in range(n_frames):
+        share = np.float32((t + 0.5) / n_frames)
+        for k in range(bins):
+            ratio[k] = magnitude[t, k] / (floor_start[k] + share * (floor_end[k] - floor_start[k]))
+        for i in range(first, last):
+            k = lower[i]
+            logs[i] = np.log(np.float32(1.0) + ratio[k] + fraction[i] * (ratio[k + 1] - ratio[k]))
+        for i in range(first, last):
+            sums[i + 1] = sums[i] + logs[i] if i > first else logs[i]
+        sums[first] = 0.0
+        for i in range(out.shape[1]):
+            out[t, i] = 0.0
+        for i in range(first, last):
+            a = max(first, i - WHITEN_BINS)
+            b = min(last, i + WHITEN_BINS + 1)
+            out[t, i] = logs[i] - np.float32((sums[b] - sums[a]) / (b - a))

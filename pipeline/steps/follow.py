@@ -1,0 +1,87 @@
+"""The step ``follow``: the solo line of one transfer, in its own time and pitch."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.settings import FollowSettings
+from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.signal.melody import MelodyLine, follow
+from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
+
+SURE = 0.5
+# With less than this share of sure frames there is nothing to find notes in.
+LEAST_SURE_SHARE = 0.02
+
+
+def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
+    """The solo instrument, if the performances of all takes on the transfer's side name one and the same."""
+    transfer = catalogue.row("transfer", transfer_id) or {}
+    takes = {r["take_id"] for r in catalogue.rows("side_take", side_id=transfer.get("side_id"))}
+    takes |= {r["take_id"] for r in catalogue.rows("passage", transfer_id=transfer_id)} - {None}
+    played = {
+        row["instrument"]
+        for take_id in takes
+        for row in catalogue.rows("performance", take_id=take_id)
+        if row["role"] in (None, "soloist") and row["instrument"] in INSTRUMENTS
+    }
+    return {"instrument": played.pop() if len(played) == 1 else None}
+
+
+def run(step: StepInput) -> StepOutput:
+    """Follow one transfer."""
+    assert isinstance(step.settings, FollowSettings)
+    transfer_id = step.unit_id
+    sound = step.sound(transfer_id)
+    line = follow(
+        sound.samples,
+        sample_rate_hz=sound.sample_rate_hz,
+        instrument=step.facts["instrument"],
+        scoring=step.settings.scoring,
+    )
+    sure = float(np.mean(line.confidence > SURE)) if line.time_s.size else None
+    row = {
+        "transfer_id": transfer_id,
+        "instrument": line.instrument,
+        "instrument_source": "estimated" if line.instrument_estimated else "catalogue",
+        "scoring": step.settings.scoring,
+        "length_s": sound.samples.size / sound.sample_rate_hz,
+        "line_share": float(np.mean(np.isfinite(line.f0_hz))) if line.time_s.size else None,
+        "sure_share": sure,
+    }
+    tables = {"pitch_frame": _frames(line, transfer_id), "melody": pl.DataFrame([row])}
+    outcome: Outcome = "done" if sure is not None and sure >= LEAST_SURE_SHARE else "cannot_tell"
+    said = f"{line.instrument}" + (", estimated from its range" if line.instrument_estimated else "")
+    if outcome == "cannot_tell":
+        said = "no solo line can be followed"
+    return StepOutput({transfer_id: tables}, {transfer_id: (outcome, said)})
+
+
+def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "transfer_id": pl.Series([transfer_id], dtype=pl.String).new_from_index(0, line.time_s.size),
+            "transfer_time_s": line.time_s,
+            "f0_hz": line.f0_hz,
+            "voiced_probability": line.voiced_probability,
+            "confidence": line.confidence,
+            "level_db": line.level_db,
+            "prominence_db": line.prominence_db,
+            "sound_db": line.sound_db,
+        },
+        nan_to_null=True,
+    )
+
+
+STEP = Step(
+    name="follow",
+    version=1,
+    scope="transfer",
+    reads=(),
+    writes=("pitch_frame", "melody"),
+    facts=facts,
+    run=run,
+    needs_sound=True,
+)
