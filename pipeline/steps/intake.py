@@ -1,0 +1,71 @@
+"""Intake: is the audio usable, and what does the file say of itself?"""
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import AudioError
+from pipeline.settings import IntakeSettings
+from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.store import schema
+from pipeline.store.audio import check_usable
+from pipeline.store.claims import read_claims
+
+
+def facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
+    """What the catalogue says of the length."""
+    row = catalogue.row("transfer", unit_id) or {}
+    return {"length_s": row.get("length_s")}
+
+
+def run(given: StepInput) -> StepOutput:
+    """Checks the samples and writes the claims of the file.
+
+    Raises
+    ------
+    AudioError
+        If nothing can be measured in the samples, or their length contradicts the catalogue.
+    """
+    settings = given.settings
+    assert isinstance(settings, IntakeSettings)  # for type checkers
+    sound = given.sound(given.unit_id)
+    check_usable(
+        sound.samples, sample_rate_hz=sound.sample_rate_hz, shortest_s=settings.shortest_s, name=given.unit_id
+    )
+    length_s = len(sound.samples) / sound.sample_rate_hz
+    stated = given.facts["length_s"]
+    if stated is not None and abs(length_s - stated) > settings.length_tolerance_s:
+        raise AudioError(
+            f"{given.unit_id}: lasts {length_s:.1f} s, but transfer.csv says length_s = {stated:g}; "
+            "look whether it is the right file, or mend length_s"
+        )
+    rows: list[tuple[str, str, str, str | None]] = [("file", "length_s", f"{length_s:.3f}", "transfer.length_s")]
+    rows.append(("file", "sample_rate_hz", str(sound.sample_rate_hz), None))
+    if given.file is not None:
+        rows.extend((c.carrier, c.field, c.value, c.about) for c in read_claims(given.file(given.unit_id)))
+    return StepOutput({given.unit_id: {"claim": claim_frame(given.unit_id, rows)}}, {given.unit_id: ("done", "")})
+
+
+def claim_frame(transfer_id: str, rows: list[tuple[str, str, str, str | None]]) -> pl.DataFrame:
+    """Rows of the claim table, each statement numbered among those of its carrier and field."""
+    counts: dict[tuple[str, str], int] = {}
+    numbered = []
+    for carrier, field, value, about in rows:
+        counts[carrier, field] = counts.get((carrier, field), 0) + 1
+        numbered.append((transfer_id, carrier, field, counts[carrier, field], value, about))
+    names = schema.load("claim").polars_schema()
+    return pl.DataFrame(numbered, schema=names, orient="row")
+
+
+STEP = Step(
+    name="intake",
+    version=1,
+    scope="transfer",
+    reads=(),
+    writes=("claim",),
+    facts=facts,
+    run=run,
+    needs_sound=True,
+    needs_file=True,
+)
