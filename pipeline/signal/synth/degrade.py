@@ -125,9 +125,13 @@ def surface(n: int, *, chain: Chain, sample_rate_hz: int, rng: np.random.Generat
     return shaped
 
 
-def band_level(samples: Samples, *, sample_rate_hz: int) -> float:
-    """Root mean square of the part between 100 and 5000 Hz."""
-    spectrum = fft.rfft(samples)
-    hz = fft.rfftfreq(samples.size, 1.0 / sample_rate_hz)
+def level_through(samples: Samples, *, chain: Chain, sample_rate_hz: int) -> float:
+    """Root mean square that the part between 100 and 5000 Hz has after the chain's band (room left out)."""
+    size = 4096
+    frames = samples[: samples.size // size * size].reshape(-1, size)
+    power = np.mean(np.abs(fft.rfft(frames * np.hanning(size).astype(np.float32), axis=1)) ** 2, axis=0)
+    hz = fft.rfftfreq(size, 1.0 / sample_rate_hz)
     inside = (hz >= 100.0) & (hz <= 5000.0)
-    return float(np.sqrt(2.0 * np.sum(np.abs(spectrum[inside]) ** 2) / samples.size**2))
+    gain = response(hz[inside], chain=chain)
+    # 3/8 is the mean square of the Hann window.
+    return float(np.sqrt(2.0 * np.sum(power[inside] * gain**2) / (size**2 * 0.375)))

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from pipeline.signal.synth.curve import audible_bounds, loudness, pitch_curve, vibrato_cents, wander
-from pipeline.signal.synth.degrade import band_level, random_chain, surface, through_chain
+from pipeline.signal.synth.degrade import level_through, random_chain, surface, through_chain
 from pipeline.signal.synth.piano import random_piano, render_piano
 from pipeline.signal.synth.plan import Plan, TrueSlide, Truth
 from pipeline.signal.synth.speedplan import SpeedPlan, TimeWarp, time_warp
@@ -87,10 +87,7 @@ def render_side(
         mix = solo + piano * np.float32(loud / max(_level(piano), 1e-9) * 10.0 ** (-piano_below_db / 20.0))
     heard = through_chain(mix, chain=chain, sample_rate_hz=sample_rate_hz, rng=rng)
     if snr_db is not None:
-        solo_heard = (
-            heard if mix is solo else through_chain(solo, chain=chain, sample_rate_hz=sample_rate_hz, rng=rng)
-        )
-        loud = band_level(solo_heard, sample_rate_hz=sample_rate_hz) / np.sqrt(share)
+        loud = level_through(solo, chain=chain, sample_rate_hz=sample_rate_hz) / np.sqrt(share)
         noise = surface(n, chain=chain, sample_rate_hz=sample_rate_hz, rng=rng)
         heard = heard + noise * np.float32(loud * 10.0 ** (-snr_db / 20.0))
     peak = max(float(np.abs(heard).max(initial=0.0)), 1e-9)
@@ -145,8 +142,8 @@ def _solo(
             n=n,
         )
     size = fft.next_fast_len(n, real=True)
-    spectrum = fft.rfft(rng.standard_normal(size, dtype=np.float32))
     hz = fft.rfftfreq(size, 1.0 / sample_rate_hz)
+    spectrum = rng.standard_normal((hz.size, 2), dtype=np.float32).view(np.complex64)[:, 0]
     spectrum *= (body_response(hz, voice=voice) / np.sqrt(1.0 + (hz / 4000.0) ** 2)).astype(np.float32)
     rustle = np.asarray(fft.irfft(spectrum, size)[:n], dtype=np.float32)
     at = np.arange(n) / block

@@ -86,6 +86,11 @@ def _partials(  # pragma: no cover
     most = 400
     now = np.zeros(most)
     later = np.zeros(most)
+    shares = np.zeros(block)
+    twice = np.zeros(block)
+    previous = np.zeros(block)
+    current = np.zeros(block)
+    total = np.zeros(block)
     phase = 0.0
     turn = 2.0 * np.pi / sample_rate_hz
     ready = -1
@@ -122,17 +127,23 @@ def _partials(  # pragma: no cover
         used = min(most, int(limit_hz / min(true_hz[k], true_hz[k + 1])) + 1)
         for i in range(count):
             share = i / block
-            c = 2.0 * np.cos(phase)
-            previous = 0.0
-            current = np.sin(phase)
-            total = 0.0
-            for h in range(used):
-                total += current * (now[h] + (later[h] - now[h]) * share)
-                previous, current = current, c * current - previous
-            out[first + i] = total
+            shares[i] = share
+            twice[i] = 2.0 * np.cos(phase)
+            previous[i] = 0.0
+            current[i] = np.sin(phase)
+            total[i] = 0.0
             phase += turn * (hz[k] + (hz[k + 1] - hz[k]) * share)
-            if phase > 2.0 * np.pi:
-                phase -= 2.0 * np.pi
+        phase %= 2.0 * np.pi
+        # sin((h + 1) x) = 2 cos(x) sin(h x) - sin((h - 1) x), for the whole block at once.
+        for h in range(used):
+            start, slope = now[h], later[h] - now[h]
+            for i in range(count):
+                total[i] += current[i] * (start + slope * shares[i])
+                following = twice[i] * current[i] - previous[i]
+                previous[i] = current[i]
+                current[i] = following
+        for i in range(count):
+            out[first + i] = total[i]
     return out
 
 
