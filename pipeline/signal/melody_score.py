@@ -75,9 +75,10 @@ def score_by_comb(saliences, scores, silence):  # type: ignore[no-untyped-def]
         for i in range(n):
             scores[t, i] = NO_CANDIDATE
         candidates(saliences[t], chosen)
-        for c in chosen:
+        for j in range(CANDIDATES):
+            c = chosen[j]
             if c >= 0:
                 low, high = max(0, c - NEIGHBOURS), min(n, c + NEIGHBOURS + 1)
-                    for i in range(low, high):
+                for i in range(low, high):
                     scores[t, i] = COMB_GAIN * saliences[t, i]
         silence[t] = COMB_GAIN * COMB_SILENCE
