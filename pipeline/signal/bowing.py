@@ -1,33 +1,45 @@
 """How a note begins: with a new bow stroke, under the slur, or one cannot tell.
 
-A bow change shows as a short dip of the level, or as a jump of it, at the border of two notes; under a slur the
-level goes on. Heavy noise or accompaniment hides both: the dip is then shallow against the spread of the level.
+A bow change shows as a short dip of the level at the border of two notes; under a slur the level goes on. Heavy
+noise or accompaniment hides it: the dip is then shallow against the unrest of the level around it.
 """
 
 import numpy as np
 
 from pipeline.units import Floats
 
+NEAR_S = 0.045
+FAR_S = 0.12
+EVEN_ODDS_DB = 3.5
+SLOPE_DB = 1.2
+
+
+def dip_db(level_db: Floats, *, border: float, frame_s: float) -> float:
+    """Depth of the dip of the level at frame ``border``, beyond the unrest of the level beside it; NaN if unknown.
+
+    The lowest level within ``NEAR_S`` of the border is set against the lower of the medians of the ``FAR_S`` on
+    either side; one standard deviation of the calmer side is taken off.
+    """
+    near = max(2, round(NEAR_S / frame_s))
+    far = max(6, round(FAR_S / frame_s))
+    at = round(border)
+    left = _known(level_db[max(at - near - far, 0) : max(at - near, 0)])
+    right = _known(level_db[max(at + near, 0) : max(at + near + far, 0)])
+    middle = _known(level_db[max(at - near, 0) : max(at + near + 1, 0)])
+    if not (left.size and right.size and middle.size):
+        return float("nan")
+    dip = min(float(np.median(left)), float(np.median(right))) - float(middle.min())
+    return dip - min(float(left.std()), float(right.std()))
+
+
+def _known(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
+
 
 def rebowed_probability(level_db: Floats, *, border: float, frame_s: float) -> float:
-    """Probability that a new stroke begins at frame ``border``; NaN where the level is unknown.
-
-    The dip is the lowest level within 40 ms of the border below the lower of the medians of the 120 ms on
-    either side; 4 dB is even odds, 10 dB all but certain (common practice, no source).
-    """
-    near = max(2, round(0.04 / frame_s))
-    far = max(6, round(0.12 / frame_s))
-    at = round(border)
-    left = level_db[max(at - near - far, 0) : max(at - near, 0)]
-    right = level_db[at + near : at + near + far]
-    middle = level_db[max(at - near, 0) : at + near + 1]
-    if not (np.isfinite(left).any() and np.isfinite(right).any() and np.isfinite(middle).any()):
-        return float("nan")
-    before, after = float(np.nanmedian(left)), float(np.nanmedian(right))
-    dip = min(before, after) - float(np.nanmin(middle))
-    spread = min(float(np.nanstd(left)), float(np.nanstd(right)))
-    evidence = dip - 1.5 * spread
-    return float(1.0 / (1.0 + np.exp(-(evidence - 4.0) / 1.5)))
+    """Probability that a new stroke begins at frame ``border``; NaN where the level is unknown."""
+    dip = dip_db(level_db, border=border, frame_s=frame_s)
+    return float(1.0 / (1.0 + np.exp(-(dip - EVEN_ODDS_DB) / SLOPE_DB)))
 
 
 def begins(probability: float) -> str:

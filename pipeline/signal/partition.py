@@ -39,7 +39,7 @@ class Piece:
         return self.end - self.start
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _best_cuts(
     y: npt.NDArray[np.float64], plateau_min: int, plateau_max: int, glide_min: int, glide_max: int
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:

@@ -97,14 +97,20 @@ def prepare(
         midi=_repaired(midi, excursion, gap),
         voiced=np.nan_to_num(np.asarray(line.voiced_probability, dtype=np.float64)),
         confidence=np.nan_to_num(np.asarray(line.confidence, dtype=np.float64)),
-        level_db=np.asarray(line.level_db, dtype=np.float64),
+        level_db=_filled(np.asarray(line.level_db, dtype=np.float64)),
         prominence_db=np.asarray(line.prominence_db, dtype=np.float64),
         frame_s=frame_s,
         reference_pitch_hz=reference_pitch_hz,
     )
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+def _filled(level_db: Floats) -> Floats:
+    """Levels with those of frames without a line at the lowest level met."""
+    known = np.isfinite(level_db)
+    return np.where(known, level_db, level_db[known].min() if known.any() else np.nan)
+
+
+@njit(cache=True)
 def _repaired(midi: npt.NDArray[np.float64], excursion: int, gap: int) -> npt.NDArray[np.float64]:
     """Bridges excursions that come back to within .7 semitone, and short gaps (as a step where it is one)."""
     y = midi.copy()

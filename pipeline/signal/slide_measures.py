@@ -13,7 +13,8 @@ import numpy as np
 
 from pipeline.signal.kinds import KINDS
 from pipeline.signal.pitch_line import Frames
-from pipeline.signal.slide_models import ARRIVING, DEPARTING, SAME, TWO, Fit
+from pipeline.signal.slide_candidates import Candidate
+from pipeline.signal.slide_models import ARRIVING, DEPARTING, ENTERING, TWO
 from pipeline.units import Floats, hz_of_midi
 
 GLISSANDO_THRESHOLD = 0.16
@@ -55,62 +56,52 @@ class Slide:
     flags: tuple[str, ...]
 
 
-def curve(fit: Fit, model: int, at: Floats, *, levels: tuple[float, float]) -> Floats:
-    """Fitted pitch in semitones at fractional frames of the window."""
-    a, b = levels
+def curve(candidate: Candidate, at: Floats) -> Floats:
+    """Fitted pitch in semitones at fractional frames ``at`` of the candidate's window."""
+    fit, model = candidate.fit, candidate.model
+    low, high = candidate.glide
     start, end = fit.start[model], fit.end[model]
     x = np.clip((at - start) / max(end - start, 1e-9), 0.0, 1.0)
     u = x if fit.straight[model] else 0.5 - 0.5 * np.cos(np.pi * x)
+    if model == TWO:
+        high = high - candidate.step
+    pitch = low + (high - low) * u
     if model == DEPARTING:
-        return np.where(at > end, b, a + (fit.step_from[model] - a) * u)
+        return np.asarray(np.where(at > end, candidate.b, pitch))
     if model == ARRIVING:
-        return np.where(at < start, a, b + (fit.step_to[model] - b) * (1.0 - u))
-    step = fit.step_to[model] - fit.step_from[model] if model == TWO else 0.0
-    return (
-        a + (b - a - step) * u + np.where(at > fit.step_at[model], step, 0.0) if model == TWO else a + (b - a) * u
-    )
+        return np.asarray(np.where(at < start, candidate.a, pitch))
+    if model == TWO:
+        return np.asarray(pitch + np.where(at > fit.step_at[model], candidate.step, 0.0))
+    return np.asarray(pitch)
 
 
-def measure_slide(
-    frames: Frames,
-    fit: Fit,
-    model: int,
-    *,
-    first: int,
-    levels: tuple[float, float],
-    notes: tuple[int | None, int],
-    kinds: tuple[float, ...],
-    confidence: float,
-) -> Slide:
-    """All measures of one accepted slide; ``first`` is the window's first frame."""
-    a, b = levels
+def measure_slide(frames: Frames, candidate: Candidate, *, kinds: tuple[float, ...], confidence: float) -> Slide:
+    """All measures of one accepted slide."""
+    fit, model, first = candidate.fit, candidate.model, candidate.first
     start, end = float(fit.start[model]), float(fit.end[model])
-    at = np.arange(start - 1.0, end + 1.0, 0.02)
-    pitch = curve(fit, model, at, levels=levels)
-    part = 0.1 * abs(b - a)
-    audible = np.flatnonzero((np.abs(pitch - a) >= part) & (at >= start))
-    left = float(at[audible[0]]) if audible.size else start
-    coming = np.flatnonzero((np.abs(pitch - b) >= part) & (at <= end))
-    right = float(at[coming[-1]]) if coming.size else end
+    a, b = candidate.from_midi, candidate.b
+    at = np.append(np.arange(start, end, 0.02), end + 1e-6)
+    way = (curve(candidate, at) - a) / (b - a)
+    way[-1] = 1.0
+    left, right = float(at[int(np.argmax(way >= 0.1))]), float(at[int(np.argmax(way >= 0.9))])
     bounds = [frames.transfer_at(first + x) for x in (start, end, left, right, 0.5 * (start + end))]
     true = np.interp(bounds, frames.transfer_s, frames.true_s)
-    if model == DEPARTING:
-        glide = (a, float(fit.step_from[model]))
-    elif model == ARRIVING:
-        glide = (float(fit.step_to[model]), b)
-    else:
-        glide = (a, b)
-    share = 1.0 if fit.straight[model] else 2.0 * np.arccos(0.8) / np.pi
-    middle_s = max((0.8 if fit.straight[model] else 1.0 - share) * float(true[1] - true[0]), 1e-6)
-    ten, ninety = glide[0] + 0.1 * (glide[1] - glide[0]), glide[0] + 0.9 * (glide[1] - glide[0])
-    hz = hz_of_midi([ten, ninety], reference_pitch_hz=frames.reference_pitch_hz)
-    broken = model != SAME
-    inside = slice(max(round(first + start), 0), round(first + end) + 1)
-    prominence = frames.prominence_db[inside]
+    low, high = candidate.glide
+    if model == TWO:
+        high = high - candidate.step
+    ten, ninety = low + 0.1 * (high - low), low + 0.9 * (high - low)
+    share = 0.8 if fit.straight[model] else 1.0 - 2.0 * float(np.arccos(0.8)) / np.pi
     duration_s = float(true[1] - true[0])
+    hz = hz_of_midi([ten, ninety], reference_pitch_hz=frames.reference_pitch_hz)
+    broken = model in (DEPARTING, ARRIVING, TWO)
+    step_s = bounds[1] if model == DEPARTING else bounds[0]
+    if model == TWO:
+        step_s = frames.transfer_at(first + float(fit.step_at[TWO]))
+    inside = frames.prominence_db[max(round(first + start), 0) : round(first + end) + 1]
+    inside = inside[np.isfinite(inside)]
     return Slide(
-        from_note=notes[0],
-        to_note=notes[1],
+        from_note=candidate.before if model != ENTERING and kinds[KINDS.index("into_note")] < 0.5 else None,
+        to_note=candidate.after,
         transfer_start_s=bounds[0],
         transfer_end_s=bounds[1],
         transfer_audible_start_s=bounds[2],
@@ -123,20 +114,16 @@ def measure_slide(
         to_midi=b,
         step_from_midi=float(fit.step_from[model]) if broken else float("nan"),
         step_to_midi=float(fit.step_to[model]) if broken else float("nan"),
-        step_s=_true_time(frames, first + float(fit.step_at[model])) if broken else float("nan"),
+        step_s=float(np.interp(step_s, frames.transfer_s, frames.true_s)) if broken else float("nan"),
         interval_cents=100.0 * (b - a),
         duration_ms=1000.0 * duration_s,
-        gradient_cents_per_s=100.0 * (ninety - ten) / middle_s,
-        gradient_hz_per_s=float(hz[1] - hz[0]) / middle_s,
+        gradient_cents_per_s=100.0 * (ninety - ten) / (share * duration_s),
+        gradient_hz_per_s=float(hz[1] - hz[0]) / (share * duration_s),
         inflection_s=float(true[4]),
-        prominence_db=float(np.nanmedian(prominence)) if np.isfinite(prominence).any() else float("nan"),
+        prominence_db=float(np.median(inside)) if inside.size else float("nan"),
         kind=KINDS[int(np.argmax(kinds))],
         kinds=kinds,
         confidence=confidence,
         audible_index=abs(b - a) * duration_s / GLISSANDO_THRESHOLD,
         flags=(),
     )
-
-
-def _true_time(frames: Frames, frame: float) -> float:
-    return float(np.interp(frames.transfer_at(frame), frames.transfer_s, frames.true_s))

@@ -25,7 +25,10 @@ LEAST_STEP = 0.55
 LEAST_PART = 0.45
 """Semitones: the least glide beside a step."""
 
-JUMP, SAME, DEPARTING, ARRIVING, TWO, GRACE = range(6)
+JUMP, SAME, DEPARTING, ARRIVING, TWO, GRACE, ENTERING = range(7)
+SLIDE_MODELS = (SAME, DEPARTING, ARRIVING, TWO, ENTERING)
+MODEL_COST = np.array([0.0, 0.0, 2.0, 2.0, 6.0, 4.0, 2.0])
+"""What each model must pay for its extra freedom, in units of squared sigma."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,8 @@ class Fit:
     """Best fit of every model to one transition; costs in units of squared sigma.
 
     ``start`` and ``end`` are frames (fractional) of the window, ``step_from`` and ``step_to`` the pitches around
-    the break, ``straight`` whether the straight shape won; arrays are indexed by model (JUMP ... GRACE).
+    the break, ``straight`` whether the straight shape won; arrays are indexed by model (JUMP ... ENTERING),
+    infinite and NaN where a model was not tried or cannot be.
     """
 
     cost: Floats
@@ -44,8 +48,13 @@ class Fit:
     step_at: Floats
     straight: npt.NDArray[np.bool_]
 
+    @property
+    def charged(self) -> Floats:
+        """Costs with what each model must pay for its freedom."""
+        return np.asarray(self.cost + MODEL_COST)
 
-@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+
+@njit(cache=True, inline="always")
 def _shape(x: float, straight: bool) -> float:
     if x <= 0.0:
         return 0.0
@@ -53,16 +62,16 @@ def _shape(x: float, straight: bool) -> float:
         return 1.0
     if straight:
         return x
-    return 0.5 - 0.5 * np.cos(np.pi * x)
+    return 0.5 - 0.5 * float(np.cos(np.pi * x))
 
 
-@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+@njit(cache=True, inline="always")
 def _off(residual: float, weight: float) -> float:
     cost = residual * residual / (SIGMA * SIGMA)
     return weight * min(cost, CAP)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _glide_costs(y, w, a, b, t0, t1, straight, before, after, best):  # type: ignore[no-untyped-def]
     """Costs of same, departing and arriving for one pair of ends, and their free pitches."""
     first = int(np.ceil(t0))
@@ -101,7 +110,7 @@ def _glide_costs(y, w, a, b, t0, t1, straight, before, after, best):  # type: ig
     return same, departing, arriving, leave, enter
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _try(y, w, a, b, t0, t1, straight, before, after, best, found):  # type: ignore[no-untyped-def]
     if t1 - t0 < 1.0:
         return
@@ -129,7 +138,7 @@ def _try(y, w, a, b, t0, t1, straight, before, after, best, found):  # type: ign
         found[ARRIVING, 5] = t0
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # type: ignore[no-untyped-def]
     """A glide of the common shape with a step at ``tj``: the step's size by least squares."""
     first = int(np.ceil(t0))
@@ -164,7 +173,7 @@ def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # t
         found[TWO, 5] = tj + 0.5
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _fit(y, w, a, b, longest):  # type: ignore[no-untyped-def]
     n = y.size
     before = np.zeros(n + 1)
@@ -173,8 +182,8 @@ def _fit(y, w, a, b, longest):  # type: ignore[no-untyped-def]
         before[i + 1] = before[i] + _off(y[i] - a, w[i])
     for i in range(n - 1, -1, -1):
         after[i] = after[i + 1] + _off(y[i] - b, w[i])
-    best = np.full(6, np.inf)
-    found = np.full((6, 6), np.nan)
+    best = np.full(7, np.inf)
+    found = np.full((7, 6), np.nan)
     for k in range(n + 1):
         if before[k] + after[k] < best[JUMP]:
             best[JUMP] = before[k] + after[k]
@@ -237,6 +246,47 @@ def _fit(y, w, a, b, longest):  # type: ignore[no-untyped-def]
     return best, found
 
 
+@njit(cache=True)
+def _enter(y, b):  # type: ignore[no-untyped-def]
+    """A glide of free first pitch; the first few frames may be the noise of the attack, at full cost."""
+    n = y.size
+    best = np.full(7, np.inf)
+    found = np.full((7, 6), np.nan)
+    best[JUMP] = 0.0
+    for i in range(n):
+        best[JUMP] += _off(y[i] - b, 1.0)
+    found[JUMP, 0] = -0.5
+    found[JUMP, 1] = -0.5
+    for shape in range(2):
+        straight = shape == 1
+        for i in range(min(6, n)):
+            for j in range(2 * i + 6, 2 * n - 1):
+                t0 = float(i)
+                t1 = 0.5 * j
+                sv = 0.0
+                yv = 0.0
+                for k in range(i, min(int(t1), n - 1) + 1):
+                    v = 1.0 - _shape((k - t0) / (t1 - t0), straight)
+                    sv += v * v
+                    yv += (y[k] - b) * v
+                enter = yv / sv
+                if abs(enter) < LEAST_PART:
+                    continue
+                cost = CAP * i
+                for k in range(i, n):
+                    v = 1.0 - _shape((k - t0) / (t1 - t0), straight)
+                    cost += _off(y[k] - b - enter * v, 1.0)
+                    if cost >= best[ENTERING]:
+                        break
+                if cost < best[ENTERING]:
+                    best[ENTERING] = cost
+                    found[ENTERING, 0] = t0
+                    found[ENTERING, 1] = t1
+                    found[ENTERING, 3] = b + enter
+                    found[ENTERING, 4] = straight
+    return best, found
+
+
 def fit_transition(semitones: Floats, weights: Floats, *, a: float, b: float, longest: int) -> Fit:
     """Fits every model to one window of the line.
 
@@ -254,4 +304,20 @@ def fit_transition(semitones: Floats, weights: Floats, *, a: float, b: float, lo
         b,
         longest,
     )
+    return _as_fit(cost, found)
+
+
+def fit_entrance(semitones: Floats, *, b: float) -> Fit:
+    """Fits a glide into a note out of silence; the step model is the note from the first frame on.
+
+    Parameters
+    ----------
+    semitones : (n,) pitch from the first sounding frame into the held note, without NaN.
+    b : held pitch, in semitones.
+    """
+    cost, found = _enter(np.ascontiguousarray(semitones, dtype=np.float64), b)
+    return _as_fit(cost, found)
+
+
+def _as_fit(cost: Floats, found: Floats) -> Fit:
     return Fit(cost, found[:, 0], found[:, 1], found[:, 2], found[:, 3], found[:, 5], found[:, 4] > 0.5)

@@ -1,0 +1,194 @@
+"""What is known of a candidate, as numbers: fits, durations, steps, loudness, trust, and the notes around it.
+
+All times are in corrected seconds and all pitches in semitones, relative to the candidate: nothing here depends on
+register, loudness, key or speed.
+"""
+
+import numpy as np
+
+from pipeline.signal import bowing
+from pipeline.signal.notes import Span
+from pipeline.signal.pitch_line import Frames
+from pipeline.signal.slide_candidates import Candidate
+from pipeline.signal.slide_models import ARRIVING, DEPARTING, ENTERING, GRACE, JUMP, SAME, TWO
+from pipeline.units import Floats
+
+NAMES = (
+    "gain",
+    "gain_over_jump",
+    "gain_over_grace",
+    "excess_same",
+    "excess_departing",
+    "excess_arriving",
+    "excess_two",
+    "misfit",
+    "duration_s",
+    "same_duration_s",
+    "departing_duration_s",
+    "arriving_duration_s",
+    "interval",
+    "rise",
+    "steepness",
+    "straight",
+    "step",
+    "two_step",
+    "two_place",
+    "departing_step",
+    "arriving_step",
+    "departing_reach",
+    "arriving_reach",
+    "between_s",
+    "leap",
+    "leap_place",
+    "second_leap",
+    "entrance",
+    "before_s",
+    "after_s",
+    "before_spread",
+    "after_spread",
+    "return_before",
+    "return_after",
+    "bow_start",
+    "bow_end",
+    "bow_inside",
+    "level_inside_db",
+    "silence_before",
+    "level_change_db",
+    "voiced_before",
+    "voiced_inside",
+    "voiced_after",
+    "trust_inside",
+    "least_trust",
+    "trust_change",
+    "prominence_inside_db",
+    "prominence_change_db",
+    "lost_share",
+)
+_FAR = 60.0
+
+
+def features(frames: Frames, spans: list[Span], candidate: Candidate) -> Floats:
+    """(len(NAMES),) numbers of one candidate; NaN where one does not apply."""
+    values = {**_of_fit(frames, candidate), **_of_line(frames, candidate), **_of_notes(frames, spans, candidate)}
+    values |= _of_sound(frames, spans, candidate)
+    return np.array([values[name] for name in NAMES])
+
+
+def _of_fit(frames: Frames, c: Candidate) -> dict[str, float]:
+    fit, cost = c.fit, c.fit.charged
+    best = float(cost[c.model])
+    seconds = (fit.end - fit.start) * frames.frame_s
+    sign = 1.0 if c.b >= c.from_midi else -1.0
+    low, high = c.glide
+    rise = abs(high - low) - (abs(c.step) if c.model == TWO else 0.0)
+    duration = float(seconds[c.model])
+    span = fit.end[TWO] - fit.start[TWO]
+    rival = min(float(cost[JUMP]), float(cost[GRACE]))
+    return {
+        "gain": _capped(rival - best),
+        "gain_over_jump": _capped(float(cost[JUMP]) - best),
+        "gain_over_grace": _capped(float(cost[GRACE]) - best),
+        "excess_same": _capped(float(cost[SAME]) - best),
+        "excess_departing": _capped(float(cost[DEPARTING]) - best),
+        "excess_arriving": _capped(float(cost[ARRIVING]) - best),
+        "excess_two": _capped(float(cost[TWO]) - best),
+        "misfit": float(fit.cost[c.model]) / max(c.midi.size, 1),
+        "duration_s": duration,
+        "same_duration_s": float(seconds[SAME]),
+        "departing_duration_s": float(seconds[DEPARTING]),
+        "arriving_duration_s": float(seconds[ARRIVING]),
+        "interval": abs(c.b - c.from_midi),
+        "rise": rise,
+        "steepness": rise / max(duration, frames.frame_s),
+        "straight": float(fit.straight[c.model]),
+        "step": sign * c.step,
+        "two_step": abs(float(fit.step_to[TWO] - fit.step_from[TWO])),
+        "two_place": float((fit.step_at[TWO] - fit.start[TWO]) / span) if span > 0 else float("nan"),
+        "departing_step": sign * float(fit.step_to[DEPARTING] - fit.step_from[DEPARTING]),
+        "arriving_step": sign * float(fit.step_to[ARRIVING] - fit.step_from[ARRIVING]),
+        "departing_reach": sign * float(fit.step_from[DEPARTING] - c.a),
+        "arriving_reach": sign * float(c.b - fit.step_to[ARRIVING]),
+        "entrance": float(c.model == ENTERING),
+    }
+
+
+def _capped(cost: float) -> float:
+    return min(cost, 200.0) if np.isfinite(cost) else 200.0
+
+
+def _of_line(frames: Frames, c: Candidate) -> dict[str, float]:
+    low, high = min(c.from_midi, c.b), max(c.from_midi, c.b)
+    between = (c.midi > low + 0.25) & (c.midi < high - 0.25)
+    steps = np.abs(np.diff(c.midi))
+    steps = np.where(np.isfinite(steps), steps, 0.0)
+    order = np.argsort(-steps, kind="stable")
+    start, end = c.start - c.first, c.end - c.first
+    return {
+        "between_s": float(between.sum()) * frames.frame_s,
+        "leap": float(steps[order[0]]) if steps.size else 0.0,
+        "leap_place": float((order[0] + 0.5 - start) / max(end - start, 1.0)) if steps.size else 0.5,
+        "second_leap": float(steps[order[1]]) if steps.size > 1 else 0.0,
+        "lost_share": float(np.mean(~np.isfinite(c.midi))),
+    }
+
+
+def _of_notes(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, float]:
+    after = spans[c.after]
+    before = spans[c.before] if c.before is not None else None
+    own = c.b - c.from_midi
+    return {
+        "before_s": (before.end - before.start) * frames.frame_s if before else float("nan"),
+        "after_s": (after.end - after.start) * frames.frame_s,
+        "before_spread": _spread(frames, before) if before else float("nan"),
+        "after_spread": _spread(frames, after),
+        "return_before": _return(spans, c.before, -1, own) if c.before is not None else float("nan"),
+        "return_after": _return(spans, c.after, 1, own),
+    }
+
+
+def _spread(frames: Frames, span: Span) -> float:
+    return float(np.nanstd(frames.midi[span.start : span.end]))
+
+
+def _return(spans: list[Span], number: int, way: int, own: float) -> float:
+    """The neighbouring interval as a share of this one: -1 where the line goes back, as in a trill."""
+    other = number + way
+    if not 0 <= other < len(spans):
+        return float("nan")
+    interval = (spans[other].level - spans[number].level) * way
+    return float(np.clip(interval / own, -3.0, 3.0)) if own else 0.0
+
+
+def _of_sound(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, float]:
+    after = spans[c.after]
+    first, last = max(round(c.start), 0), min(round(c.end) + 1, frames.midi.size)
+    last = max(last, first + 1)
+    near = frames.frames(0.1)
+    head = slice(max(first - near, 0), max(first, 1))
+    tail = slice(last, min(last + near, max(after.end, last + 1)))
+    inside = slice(first, last)
+    level = frames.level_db
+    loud = float(np.median(level[tail])) if level[tail].size else float(np.median(level[inside]))
+    back = level[max(first - frames.frames(0.3), 0) : first + frames.frames(0.02)]
+    quiet = float(np.clip(loud - back.min(), -_FAR, _FAR)) if back.size else _FAR
+    return {
+        "bow_start": bowing.dip_db(level, border=c.start, frame_s=frames.frame_s),
+        "bow_end": bowing.dip_db(level, border=c.end, frame_s=frames.frame_s),
+        "bow_inside": bowing.dip_db(level, border=0.5 * (c.start + c.end), frame_s=frames.frame_s),
+        "level_inside_db": _median(level, inside) - loud,
+        "silence_before": quiet,
+        "level_change_db": loud - _median(level, head),
+        "voiced_before": _median(frames.voiced, head),
+        "voiced_inside": float(np.mean(frames.voiced[inside])),
+        "voiced_after": _median(frames.voiced, tail),
+        "trust_inside": float(np.mean(frames.confidence[inside])),
+        "least_trust": float(np.min(frames.confidence[inside])),
+        "trust_change": _median(frames.confidence, tail) - float(np.mean(frames.confidence[inside])),
+        "prominence_inside_db": _median(frames.prominence_db, inside),
+        "prominence_change_db": _median(frames.prominence_db, inside) - _median(frames.prominence_db, tail),
+    }
+
+
+def _median(values: Floats, part: slice) -> float:
+    known = values[part][np.isfinite(values[part])]
+    return float(np.median(known)) if known.size else float("nan")

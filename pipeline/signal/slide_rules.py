@@ -1,0 +1,61 @@
+"""Decides by plain rules which candidates are slides, and of which kind; needs no training data."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.signal.slide_features import NAMES
+from pipeline.signal.slide_models import ARRIVING, DEPARTING, ENTERING, SAME, TWO, Fit
+from pipeline.units import Floats
+
+LEAST_GAIN = 10.0
+LEAST_DURATION_S = 0.052
+"""Shifts are hidden in up to 50 ms (common practice, no source)."""
+LEAST_RISE = 0.7
+LEAST_PART_RISE = 0.7
+LEAST_ENTRANCE_RISE = 0.8
+GREATEST_MISFIT = 2.5
+SILENT_DB = 18.0
+KINDS_OF_MODELS = (SAME, DEPARTING, ARRIVING, TWO)
+_AT = {name: i for i, name in enumerate(NAMES)}
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """``confidence`` that it is a slide; probabilities of the kinds in the order of ``kinds.KINDS``."""
+
+    accepted: bool
+    confidence: float
+    kinds: tuple[float, ...]
+
+
+def judge(values: Floats, fit: Fit, model: int) -> Judgement:
+    """Judges one candidate by its features (see ``slide_features``) and fits."""
+
+    def value(name: str) -> float:
+        return float(values[_AT[name]])
+
+    least = LEAST_ENTRANCE_RISE if model == ENTERING else LEAST_RISE if model == SAME else LEAST_PART_RISE
+    accepted = (
+        value("gain") >= LEAST_GAIN
+        and value("duration_s") >= LEAST_DURATION_S
+        and value("rise") >= least
+        and value("misfit") <= GREATEST_MISFIT
+    )
+    margin = min((value("gain") - LEAST_GAIN) / 8.0, (value("duration_s") - LEAST_DURATION_S) / 0.012)
+    confidence = float(1.0 / (1.0 + np.exp(-np.clip(margin + 1.0, -20.0, 20.0))))
+    return Judgement(accepted, confidence, kind_shares(fit, model, silence_db=value("silence_before")))
+
+
+def kind_shares(fit: Fit, model: int, *, silence_db: float) -> tuple[float, ...]:
+    """Probabilities of the kinds from the costs of their models, and of silence before the glide."""
+    unknown = 0.04
+    if model == ENTERING:
+        return (0.0, 0.0, 0.0, 0.0, 1.0 - unknown, unknown)
+    cost = fit.charged[list(KINDS_OF_MODELS)]
+    weights = np.where(np.isfinite(cost), np.exp(-0.5 * np.clip(cost - cost.min(), 0.0, 200.0)), 0.0)
+    shares = (1.0 - unknown) * weights / weights.sum()
+    silent = float(1.0 / (1.0 + np.exp(-np.clip((silence_db - SILENT_DB) / 2.0, -20.0, 20.0))))
+    # After silence the pitch before the step is the last note's, not the beginning of this one.
+    into = silent * (shares[2] if model == ARRIVING else 0.0)
+    return (float(shares[0]), float(shares[1]), float(shares[2] - into), float(shares[3]), float(into), unknown)
