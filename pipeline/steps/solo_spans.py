@@ -85,7 +85,7 @@ def solo_spans(facts: Mapping[str, Any], *, length_s: float) -> list[SoloSpan]:
         take_id = passage["take_id"] or (takes[0]["take_id"] if len(takes) == 1 else None)
         player_id = passage["player_id"] or _only_player(by_id.get(take_id))
         solo = passage["content"] == "solo"
-        reason = None if solo else f"marked {passage['content']} in the catalogue"
+        reason: str | None = None if solo else f"marked {passage['content']} in the catalogue"
         if solo and take_id is None:
             reason = "the passage names no take, and the side carries several"
         spans.append(
@@ -96,8 +96,8 @@ def solo_spans(facts: Mapping[str, Any], *, length_s: float) -> list[SoloSpan]:
 
 def _whole(takes: Sequence[Mapping[str, Any]], length_s: float) -> SoloSpan:
     if len(takes) != 1:
-        reason = "the side carries several takes" if takes else "the side names no take"
-        return SoloSpan(0.0, length_s, None, None, "solo", "default", False, reason + "; add passages")
+        why = "the side carries several takes" if takes else "the side names no take"
+        return SoloSpan(0.0, length_s, None, None, "solo", "default", False, why + "; add passages")
     take = takes[0]
     other = OTHER_LINE.get(take["accompaniment"] or "")
     if other is None and len(take["soloists"]) > 1:
