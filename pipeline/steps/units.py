@@ -5,6 +5,7 @@ one is a session of its own, with the unit id ``alone:<transfer_id>`` (a colon s
 """
 
 from collections import defaultdict
+from functools import lru_cache
 from typing import Any
 
 import polars as pl
@@ -18,6 +19,7 @@ def transfer_ids(catalogue: Any) -> list[str]:
     return sorted(catalogue.frame("transfer")["transfer_id"].to_list())
 
 
+@lru_cache(maxsize=2)
 def session_units(catalogue: Any) -> dict[str, tuple[str, ...]]:
     """Unit id of each session -> its transfers, both sorted."""
     takes = (

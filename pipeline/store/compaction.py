@@ -1,0 +1,179 @@
+"""Compacts the per-transfer tables into reading files, and finds what has changed since.
+
+``derived/compacted/CURRENT`` names a generation, a folder with ``<table>/<bucket>.parquet`` and a manifest. A
+transfer's bucket comes from its id alone, so a changed transfer rewrites one bucket of each of its tables; the
+others are taken over as links. A generation is complete before CURRENT names it, and the one before stays until
+the next, for readers who have opened it.
+"""
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.store import schema
+from pipeline.store.corpus import Corpus, computed, replacing, sync_folder, write_parquet
+from pipeline.store.provenance import hash_value
+
+LARGE = ("pitch_frame", "speed_curve")  # hundreds of millions of rows: these stay one file for each transfer
+BUCKET_TRANSFERS = 256
+
+Stamp = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Generation:
+    """A finished generation: its folder, and for each table and bucket the stamps of the files that went in."""
+
+    folder: Path
+    buckets: int
+    tables: Mapping[str, Mapping[str, Mapping[str, Stamp]]]
+
+    def paths(self, table: str) -> list[Path]:
+        """The reading files of a table, in order of bucket."""
+        return [self.folder / table / f"{bucket}.parquet" for bucket in sorted(self.tables.get(table, {}))]
+
+    def stamps(self, table: str) -> dict[str, Stamp]:
+        """Transfer id -> size and time of the file that went in."""
+        buckets = self.tables.get(table, {}).values()
+        return {t: (size, mtime_ns) for bucket in buckets for t, (size, mtime_ns) in bucket.items()}
+
+
+def compacted_tables() -> list[str]:
+    """Names of all computed tables that are compacted, sorted."""
+    named = [*schema.relations("base"), *schema.relations("result")]
+    return sorted(r.name for r in named if r.kept == "computed" and r.name not in LARGE)
+
+
+def current(corpus: Corpus) -> Generation | None:
+    """The generation to read; None if there is none yet."""
+    root = corpus.derived / "compacted"
+    try:
+        folder = root / (root / "CURRENT").read_text(encoding="utf-8").strip()
+        manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return Generation(folder, manifest["buckets"], manifest["tables"])
+
+
+def stamps(corpus: Corpus, table: str) -> dict[str, Stamp]:
+    """Transfer id -> size and time of each file of a table as it stands on disk, sorted."""
+    folder = corpus.derived / "tables" / table
+    if not folder.is_dir():
+        return {}
+    found = {}
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.name.endswith(".parquet") and not entry.name.startswith("."):
+                status = entry.stat()
+                found[entry.name.removesuffix(".parquet")] = (status.st_size, status.st_mtime_ns)
+    return dict(sorted(found.items()))
+
+
+def compact(corpus: Corpus) -> Generation:
+    """Makes a generation of all tables as they stand; returns the current one if nothing has changed."""
+    there = {table: stamps(corpus, table) for table in compacted_tables()}
+    old = current(corpus)
+    most = max((len(files) for files in there.values()), default=0)
+    buckets = 1
+    while buckets * BUCKET_TRANSFERS < most:
+        buckets *= 2
+    tables = {table: _buckets(files, buckets) for table, files in there.items()}
+    if old is not None and old.buckets == buckets and _plain(old.tables) == _plain(tables):
+        return old
+    root = corpus.derived / "compacted"
+    name = hash_value({"buckets": buckets, "tables": tables})[:16]
+    folder = root / name
+    shutil.rmtree(folder, ignore_errors=True)  # left by a run that was killed here
+    for table, parts in tables.items():
+        (folder / table).mkdir(parents=True)
+        for bucket, files in parts.items():
+            target = folder / table / f"{bucket}.parquet"
+            same = (
+                old is not None and old.buckets == buckets and _same(old.tables.get(table, {}).get(bucket), files)
+            )
+            if same and old is not None:
+                _link(old.folder / table / f"{bucket}.parquet", target)
+            else:
+                _merge(corpus, table, list(files), target)
+        sync_folder(folder / table)
+    manifest = {"buckets": buckets, "tables": tables}
+    with replacing(folder / "manifest.json") as part:
+        part.write_text(json.dumps(manifest, sort_keys=True), encoding="utf-8")
+    with replacing(root / "CURRENT") as part:
+        part.write_text(name + "\n", encoding="utf-8")
+    keep = {name, old.folder.name if old else ""}
+    for other in root.iterdir():
+        if other.is_dir() and other.name not in keep:
+            shutil.rmtree(other, ignore_errors=True)
+    return Generation(folder, buckets, tables)
+
+
+def whole(corpus: Corpus, generation: Generation, table: str) -> pl.DataFrame:
+    """A table of all transfers, sorted by transfer and key."""
+    relation = computed(table)
+    paths = generation.paths(table)
+    if not paths:
+        return relation.empty()
+    frame = pl.DataFrame(pl.from_arrow(pa.concat_tables([pq.read_table(path) for path in paths])))
+    order = [name for name in ("transfer_id", *relation.key) if name in frame.columns]
+    return frame.sort(list(dict.fromkeys(order)), maintain_order=True)
+
+
+def frames(
+    corpus: Corpus, table: str, *, columns: list[str] | None = None, files_at_once: int = 500
+) -> Iterator[pl.DataFrame]:
+    """A table with a column transfer_id, of all transfers as it stands now, in pieces.
+
+    Reads the compacted files where they are up to date, else the per-transfer files.
+    """
+    there = stamps(corpus, table)
+    generation = current(corpus)
+    fresh: set[str] = set()
+    for bucket, files in (generation.tables.get(table, {}) if generation else {}).items():
+        same = {t for t, stamp in files.items() if there.get(t) == tuple(stamp)}
+        if same and generation is not None:
+            fresh |= same
+            frame = pl.read_parquet(generation.folder / table / f"{bucket}.parquet", columns=columns)
+            yield frame if len(same) == len(files) else frame.filter(pl.col("transfer_id").is_in(sorted(same)))
+    late = [corpus.path(table, t) for t in there if t not in fresh]
+    for start in range(0, len(late), files_at_once):
+        yield pl.read_parquet(late[start : start + files_at_once], columns=columns)
+
+
+def _buckets(files: Mapping[str, Stamp], buckets: int) -> dict[str, dict[str, Stamp]]:
+    found: dict[str, dict[str, Stamp]] = {}
+    for transfer_id, stamp in files.items():
+        number = int(hashlib.sha256(transfer_id.encode()).hexdigest()[:8], 16) % buckets
+        found.setdefault(f"{number:05d}", {})[transfer_id] = stamp
+    return dict(sorted(found.items()))
+
+
+def _plain(tables: Any) -> Any:
+    return json.loads(json.dumps(tables))
+
+
+def _same(old: Mapping[str, Stamp] | None, new: Mapping[str, Stamp]) -> bool:
+    return old is not None and {t: tuple(stamp) for t, stamp in old.items()} == dict(new)
+
+
+def _link(old: Path, new: Path) -> None:
+    try:
+        os.link(old, new)
+    except OSError:  # a file system without links
+        shutil.copyfile(old, new)
+
+
+def _merge(corpus: Corpus, table: str, transfer_ids: list[str], target: Path) -> None:
+    types = computed(table).arrow_schema()
+    tables = [pq.read_table(corpus.path(table, t), schema=types) for t in sorted(transfer_ids)]
+    with replacing(target) as part:
+        write_parquet(pa.concat_tables(tables), part)
