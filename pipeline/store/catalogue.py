@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.store import lineage
 from pipeline.store.dates import parse_date
 from pipeline.store.handkept import TextTable, read_text_table, typed
 from pipeline.store.problems import Problem, did_you_mean
@@ -109,6 +110,7 @@ class Catalogue:
         problems: list[Problem] = []
         parsed = {name: _parsed(self._relations[name], texts, problems) for name, texts in self._texts.items()}
         self._check_references(parsed, problems)
+        parsed["teaching"] = _possible(parsed["teaching"], parsed["player"], problems)
         frames: dict[str, pl.DataFrame] = {}
         self._places: dict[str, dict[tuple[Any, ...], tuple[str, int]]] = {}
         for name, frame in parsed.items():
@@ -261,6 +263,39 @@ def _unrepeated(relation: Relation, frame: pl.DataFrame, problems: list[Problem]
         else:
             first[key] = (file, row)
     return frame.filter(pl.Series(values=keep, dtype=pl.Boolean()))
+
+
+def _possible(teaching: pl.DataFrame, player: pl.DataFrame, problems: list[Problem]) -> pl.DataFrame:
+    """Teaching without rows that cannot be true, so that lineages end; see ``store.lineage``."""
+    players = {row["player_id"]: row for row in player.to_dicts()}
+    rows = teaching.to_dicts()
+    keep = [True] * len(rows)
+
+    def refuse(place: int, column: str, message: str, cure: str) -> None:
+        row = rows[place]
+        keep[place] = False
+        value = str(row[column])
+        key = row["teacher_id"]
+        problems.append(
+            Problem(row["_file"], row["_row"], column, value, message, cure, table="teaching", key=key)
+        )
+
+    for place, row in enumerate(rows):
+        if fault := lineage.impossible(row, players=players):
+            refuse(place, *fault)
+    edges = [(row["teacher_id"], row["student_id"]) for row, kept in zip(rows, keep, strict=True) if kept]
+    for circle in lineage.circles(edges):
+        named = " taught ".join(players[person]["name"] for person in [*circle, circle[0]])
+        closed = set(zip(circle, [*circle[1:], circle[0]], strict=True))
+        for place, row in enumerate(rows):
+            if keep[place] and (row["teacher_id"], row["student_id"]) in closed:
+                refuse(
+                    place, "student_id", f"is part of a circle: {named}", "delete or turn round one of its rows"
+                )
+    still = [(row["teacher_id"], row["student_id"]) for row, kept in zip(rows, keep, strict=True) if kept]
+    if lineage.circles(still):
+        return _possible(teaching.filter(pl.Series(values=keep, dtype=pl.Boolean())), player, problems)
+    return teaching.filter(pl.Series(values=keep, dtype=pl.Boolean()))
 
 
 def _dangling(relation: Relation, column: Column, row: Row, known: list[str], written: set[str]) -> Problem:

@@ -15,11 +15,12 @@ from typing import Any
 import polars as pl
 
 from pipeline.store.dates import DateError, parse_date
+from pipeline.store.identifiers import isni_fault, plain_form
 from pipeline.store.problems import Problem, did_you_mean, nearest
 from pipeline.store.schema import ID_PATTERN, Column, Relation, column_violations
+from pipeline.store.slugs import RESERVED, slug
 
 LONGEST_CELL = 20_000
-_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
 _TRUE, _FALSE = ("yes", "true", "1"), ("no", "false", "0")
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+,[0-9]+")
@@ -169,6 +170,12 @@ def typed(column: Column, cells: list[str | None], *, comma_decimals: bool) -> t
     dtype = {"string": pl.String(), "int64": pl.Int64(), "double": pl.Float64(), "boolean": pl.Boolean()}
     series = pl.Series(column.name, values, dtype=dtype.get(column.type, pl.Date()))
     wrong = {problem.row for problem in problems}
+    if column.name == "isni":
+        for row, cell in enumerate(cells):
+            fault = isni_fault(cell) if cell is not None and plain_form("isni", cell) is None else None
+            if fault:
+                problems.append(CellProblem(row, *fault))
+                wrong.add(row)
     for violation in column_violations(column, series):
         row = violation.row or 0
         if row in wrong:
@@ -190,7 +197,7 @@ def _value(column: Column, cell: str, comma_decimals: bool) -> tuple[Any, tuple[
             return None, (error.message, error.cure)
         return cell, None
     if column.type == "string":
-        if column.pattern == ID_PATTERN and cell in _RESERVED:
+        if column.pattern == ID_PATTERN and cell in RESERVED:
             return None, ("is a name that Windows keeps for itself", f"write {cell}-1")
         return cell, None
     if column.type == "boolean":
@@ -231,44 +238,14 @@ def _cure(column: Column, cell: str | None) -> str:
         if column.values:
             return f"write one of {', '.join(str(value) for value in column.values)}"
         return f"fill it in: {column.description[:1].lower()}{column.description[1:]}"
+    if plain := plain_form(column.name, cell):
+        return f"write {plain}"
     if column.values:
         near = nearest(cell, [str(value) for value in column.values])
-        return f"did you mean {near}?" if near else "choose one of these or leave the cell empty"
+        otherwise = "choose one of these" + ("" if column.required else ", or leave the cell empty")
+        return f"did you mean {near}?" if near else otherwise
     if column.pattern == ID_PATTERN:
         return f"write {slug(cell)}" if slug(cell) else "write small letters and digits"
     if column.range:
         return f"look for a slip of the keys, or a wrong unit ({column.unit or 'a plain number'} is meant)"
     return "mend it, or leave the cell empty if it is not known"
-
-
-def slug(text: str, *, longest: int = 64) -> str:
-    """An id made from any text: small letters a to z, digits and hyphens; empty if nothing is left."""
-    import unicodedata
-
-    spelled = text.translate(_SPELLED)
-    plain = unicodedata.normalize("NFKD", spelled).encode("ascii", "ignore").decode().lower()
-    made = re.sub("[^a-z0-9]+", "-", plain).strip("-")[:longest].rstrip("-")
-    return f"{made}-1" if made in _RESERVED else made
-
-
-_SPELLED = str.maketrans(
-    {
-        "ß": "ss",
-        "æ": "ae",
-        "Æ": "Ae",
-        "ø": "o",
-        "Ø": "O",
-        "ł": "l",
-        "Ł": "L",
-        "đ": "d",
-        "Đ": "D",
-        "þ": "th",
-        "Þ": "Th",
-        "ð": "d",
-        "œ": "oe",
-        "Œ": "Oe",
-        "♭": " flat",
-        "♯": " sharp",
-        "#": " sharp",
-    }
-)
