@@ -20,7 +20,7 @@ from pipeline.signal.synth.degrade import level_through, random_chain, surface, 
 from pipeline.signal.synth.piano import random_piano, render_piano
 from pipeline.signal.synth.plan import Plan, TrueSlide, Truth
 from pipeline.signal.synth.speedplan import SpeedPlan, TimeWarp, time_warp
-from pipeline.signal.synth.voice import Voice, body_response, render_voice
+from pipeline.signal.synth.voice import Voice, body_response
 from pipeline.units import Floats
 
 Samples = npt.NDArray[np.float32]
@@ -129,13 +129,12 @@ def _solo(
         lines.append((other, amplitude * 0.8 * edge * inside))
     solo = np.zeros(n, dtype=np.float32)
     for line_hz, line_amplitude in lines:
-        solo += render_voice(
+        solo += voice.play(
             line_hz * slower,
             true_hz=line_hz,
             amplitude=line_amplitude,
             brightness_db=level_db,
             bow_drift=drift,
-            voice=voice,
             block=block,
             sample_rate_hz=float(sample_rate_hz),
             limit_hz=_LIMIT_HZ[band],

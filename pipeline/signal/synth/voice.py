@@ -30,7 +30,8 @@ class Voice:
 
     ``body`` is a table of linear gains on a log-frequency grid (36 steps an octave from 20 Hz). ``tilt`` is the
     exponent of the partials' fall, ``bow_place`` the bow's place as a share of the string, ``noise_db`` the bow
-    noise against the tone, ``attack_s`` and ``release_s`` the usual times of strokes.
+    noise against the tone, ``attack_s`` and ``release_s`` the usual times of strokes, ``jitter_cents`` the spread
+    of the pitch's unsteadiness. A subclass may sound otherwise by its own ``play``.
     """
 
     body: Floats
@@ -40,6 +41,33 @@ class Voice:
     attack_s: float
     release_s: float
     jitter_cents: float
+
+    def play(
+        self,
+        hz: Floats,
+        *,
+        true_hz: Floats,
+        amplitude: Floats,
+        brightness_db: Floats,
+        bow_drift: Floats,
+        block: int,
+        sample_rate_hz: float,
+        limit_hz: float,
+        n: int,
+    ) -> npt.NDArray[np.float32]:
+        """Samples (n,) of one line.
+
+        Control arrays (m,) have one value every ``block`` samples and are interpolated: the sounding ``hz``, the
+        ``true_hz`` (which meets the body), linear ``amplitude``, ``brightness_db`` (louder is brighter), and
+        ``bow_drift`` (relative change of the bow's place). ``limit_hz`` is the highest partial made.
+        """
+        tilt = self.tilt - 0.02 * brightness_db
+        place = self.bow_place * (1.0 + bow_drift)
+        limit = min(limit_hz, 0.46 * sample_rate_hz)
+        return np.asarray(
+            _partials(hz, true_hz, amplitude, block, sample_rate_hz, self.body, tilt, place, limit, n),
+            dtype=np.float32,
+        )
 
 
 def random_voice(rng: np.random.Generator, *, instrument: str) -> Voice:
@@ -145,34 +173,6 @@ def _partials(  # pragma: no cover
         for i in range(count):
             out[first + i] = total[i]
     return out
-
-
-def render_voice(
-    hz: Floats,
-    *,
-    true_hz: Floats,
-    amplitude: Floats,
-    brightness_db: Floats,
-    bow_drift: Floats,
-    voice: Voice,
-    block: int,
-    sample_rate_hz: float,
-    limit_hz: float,
-    n: int,
-) -> npt.NDArray[np.float32]:
-    """Samples (n,) of one line.
-
-    Control arrays (m,) have one value every ``block`` samples and are interpolated: the sounding ``hz``, the
-    ``true_hz`` (which meets the body), linear ``amplitude``, ``brightness_db`` (louder is brighter), and
-    ``bow_drift`` (relative change of the bow's place).
-    """
-    tilt = voice.tilt - 0.02 * brightness_db
-    place = voice.bow_place * (1.0 + bow_drift)
-    limit = min(limit_hz, 0.46 * sample_rate_hz)
-    return np.asarray(
-        _partials(hz, true_hz, amplitude, block, sample_rate_hz, voice.body, tilt, place, limit, n),
-        dtype=np.float32,
-    )
 
 
 def body_response(hz: Floats, *, voice: Voice) -> Floats:
