@@ -15,6 +15,7 @@ class Findings:
     def __init__(self, catalogue: Catalogue) -> None:
         self.catalogue = catalogue
         self.problems: list[Problem] = []
+        self._wrong = {(problem.file, problem.row, problem.column) for problem in catalogue.problems()}
 
     def error(self, table: str, row: Row, column: str, message: str, cure: str) -> None:
         """Something that must be mended."""
@@ -28,6 +29,8 @@ class Findings:
         self, table: str, row: Row, column: str, message: str, cure: str, severity: Literal["error", "remark"]
     ) -> None:
         file, number = self.catalogue.place(table, dict(row))
+        if row.get(column) is None and (file, number, column) in self._wrong:
+            return  # it is empty only because what stands there cannot be read
         value = "" if row.get(column) is None else _written(row[column])
         relation_key = next(iter(row))
         key = str(row[relation_key] or "")

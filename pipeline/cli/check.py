@@ -1,0 +1,96 @@
+"""``check``: what is wrong or noteworthy in a corpus."""
+
+import csv
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from pipeline.store.check import CheckResult
+    from pipeline.store.problems import Problem
+
+_SHOWN_PER_KIND = 5
+
+
+def check(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
+    output: Annotated[
+        Literal["text", "csv", "json"], typer.Option("--as", help="How to print what was found.")
+    ] = "text",
+    listen: Annotated[
+        bool, typer.Option("--listen/--no-listen", help="Also decode audio that no run has decoded yet.")
+    ] = True,
+    all_remarks: Annotated[
+        bool, typer.Option("--all", help="Print every remark, also where many are alike.")
+    ] = False,
+) -> None:
+    """Name every problem in catalogue, audio, reviews and settings, with its place and cure; exit 1 if any.
+
+    Example: glideline check my-corpus
+    """
+    from pipeline.store.check import check as run_check
+
+    result = run_check(folder, listen=listen)
+    if output == "json":
+        print(json.dumps([asdict(problem) for problem in result.problems], ensure_ascii=False, indent=1))
+    elif output == "csv":
+        _print_csv(result.problems)
+    else:
+        _print_text(result, all_remarks=all_remarks)
+    if result.errors:
+        raise typer.Exit(1)
+
+
+def _print_csv(problems: "Sequence[Problem]") -> None:
+    writer = csv.writer(sys.stdout, lineterminator="\n")
+    names = ("severity", "file", "row", "column", "value", "message", "cure")
+    writer.writerow(names)
+    writer.writerows([getattr(problem, name) for name in names] for problem in problems)
+
+
+def _print_text(result: "CheckResult", *, all_remarks: bool) -> None:
+    for title, problems in (("To mend", result.errors), ("To know", result.remarks)):
+        if not problems:
+            continue
+        print(f"{title} ({len(problems)})")
+        shorten = title == "To know" and not all_remarks
+        for file in dict.fromkeys(problem.file for problem in problems):
+            print(f"\n  {file}")
+            for line in _lines([problem for problem in problems if problem.file == file], shorten=shorten):
+                print(f"    {line}")
+        print()
+    looked = f"{result.rows:,} rows and {result.files:,} transfers looked at"
+    if not result.problems:
+        print(f"Nothing to mend or to know: {looked}.")
+    else:
+        print(f"{len(result.errors)} to mend, {len(result.remarks)} to know; {looked}.")
+
+
+def _lines(problems: "Sequence[Problem]", *, shorten: bool) -> list[str]:
+    lines = []
+    counts: dict[tuple[str, str], int] = {}
+    for problem in problems:
+        kind = (problem.column, problem.message)
+        counts[kind] = counts.get(kind, 0) + 1
+        if shorten and counts[kind] > _SHOWN_PER_KIND:
+            continue
+        lines.append(_line(problem))
+    for (column, message), count in counts.items():
+        if shorten and count > _SHOWN_PER_KIND:
+            lines.append(f"and {count - _SHOWN_PER_KIND} more rows: {column}: {message} (--all prints them)")
+    return lines
+
+
+def _line(problem: "Problem") -> str:
+    from pipeline.store.problems import shown
+
+    place = f"row {problem.row}: " if problem.row is not None else ""
+    column = f"{problem.column}" if problem.column else ""
+    value = f" = {shown(problem.value)}" if problem.value else ""
+    named = f"{column}{value}: " if column or value else ""
+    return f"{place}{named}{problem.message}; {problem.cure}"
