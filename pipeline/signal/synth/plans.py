@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.signal.instruments import INSTRUMENTS, Instrument
 from pipeline.signal.synth.figures import ornament, with_double_stop
 from pipeline.signal.synth.fingering import Stop, highest_first, position_name, stops_in_frame
-from pipeline.signal.synth.keys import TONICS, scale_of
+from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
 from pipeline.signal.synth.piano import accompany
 from pipeline.signal.synth.plan import HardNegative, Plan, PlannedNote, PlannedSlide
 from pipeline.signal.synth.shifts import Shift, shifts_from
@@ -89,7 +89,7 @@ def random_plan(
     kind = INSTRUMENTS[instrument]
     who = random_player(rng) if player is None else player
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}" if key is None else key
-    walk = _Walk(rng, kind, who, scale_of(key), slide_share, negative_share, dict(kind_shares or KIND_SHARES))
+    walk = _Walk(rng, kind, who, key, slide_share, negative_share, dict(kind_shares or KIND_SHARES))
     walk.fill(start_s=0.25 + introduction_s, end_s=length_s - 0.4)
     accompaniment = accompany(rng, key=key, beat_s=who.beat_s, length_s=length_s)
     return Plan(
@@ -112,7 +112,7 @@ class _Walk:
         rng: np.random.Generator,
         instrument: Instrument,
         player: Player,
-        scale: frozenset[int],
+        key: str,
         slide_share: float,
         negative_share: float,
         kind_shares: dict[str, float],
@@ -120,7 +120,8 @@ class _Walk:
         self.rng = rng
         self.instrument = instrument
         self.player = player
-        self.scale = scale
+        self.scale = scale_of(key)
+        self.pull = pull_of(key)
         self.slide_share = slide_share
         self.negative_share = negative_share
         self.kind_shares = kind_shares
@@ -272,6 +273,7 @@ class _Walk:
             [
                 np.exp(-abs(s.midi - middle) / 3.0 - abs(s.midi - centre) / 24.0)
                 * (0.35 if s.finger == 0 else 1.0)
+                * self.pull.get(s.midi % 12, 0.5)
                 for s in options
             ]
         )
@@ -297,6 +299,7 @@ class _Walk:
             [
                 np.exp(-abs(s.target.midi - stop.midi) / 5.0 - abs(s.target.first - 4) / 6.0)
                 * (0.15 if s.overshoots else 1.0)
+                * self.pull[s.target.midi % 12]
                 for s in fitting
             ]
         )
