@@ -51,7 +51,108 @@ class DetectSettings(Group):
 
 
 class HandSettings(Group):
-    """Strings, positions and fingers."""
+    """Strings, positions and fingers.
+
+    Weights are in nats: a weight of 1 makes a thing 2.7 times less likely, 3 makes it 20 times. All are common
+    practice, no source. From the shares of slides and of shifts heard the estimate from the take itself begins.
+    """
+
+    shift: float = Field(
+        default=3.0, ge=0, le=20, description="Weight of moving the hand by more than a semitone."
+    )
+    shift_per_semitone: float = Field(
+        default=0.08, ge=0, le=5, description="Further weight of each semitone moved."
+    )
+    half_step_shift: float = Field(
+        default=1.8, ge=0, le=20, description="Weight of moving the hand by one semitone."
+    )
+    open_string_eases: float = Field(
+        default=0.5,
+        ge=0,
+        le=1,
+        description="Part of a shift's weight left when an open string sounds before or after it.",
+    )
+    crossing: float = Field(default=0.3, ge=0, le=20, description="Weight of going to the next string.")
+    far_crossing: float = Field(default=1.2, ge=0, le=20, description="Further weight of each string leapt over.")
+    finger_hop: float = Field(
+        default=1.2, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
+    )
+    restop: float = Field(default=1.5, ge=0, le=20, description="Weight of taking the same pitch again otherwise.")
+    high_place: float = Field(
+        default=0.08,
+        ge=0,
+        le=5,
+        description="Weight of each semitone that the first finger stands above third position.",
+    )
+    strain: float = Field(
+        default=1.2,
+        ge=0,
+        le=20,
+        description="Weight of each semitone that a finger stands out of the usual frame.",
+    )
+    harmonic: float = Field(default=2.5, ge=0, le=20, description="Weight of a natural harmonic.")
+    open_string: float = Field(default=0.7, ge=-5, le=20, description="Weight of an open string.")
+    fast_note_s: float = Field(
+        default=0.2,
+        ge=0,
+        le=2,
+        description="Notes closer together than this, in s, leave less and less time to shift.",
+    )
+    intonation_semitones: float = Field(
+        default=0.25, gt=0, le=1, description="Spread of stopped notes about equal temperament, in semitones."
+    )
+    open_string_semitones: float = Field(
+        default=0.15, gt=0, le=1, description="Spread of open strings about their nominal pitch, in semitones."
+    )
+    step_semitones: float = Field(
+        default=0.3, gt=0, le=2, description="Spread of the measured pitch of a break in a slide, in semitones."
+    )
+    outlier_share: float = Field(
+        default=0.1,
+        gt=0,
+        lt=1,
+        description="Share of breaks measured at a pitch that says nothing about the fingers.",
+    )
+    strained_weight: float = Field(
+        default=0.25,
+        gt=0,
+        le=1,
+        description="How much a sliding finger out of the usual frame counts, each semitone.",
+    )
+    departing_share: float = Field(
+        default=0.55, gt=0, le=1, description="Of slides between two fingers: the first finger travels."
+    )
+    arriving_share: float = Field(
+        default=0.3, gt=0, le=1, description="Of slides between two fingers: the second finger travels."
+    )
+    two_finger_share: float = Field(
+        default=0.15, gt=0, le=1, description="Of slides between two fingers: they change on the way."
+    )
+    audible_slurred: float = Field(
+        default=0.75, gt=0, lt=1, description="Share of shifts along a string that are heard under a slur."
+    )
+    audible_detached: float = Field(default=0.35, gt=0, lt=1, description="The same with a new bow stroke.")
+    audible_without_shift: float = Field(
+        default=0.01, gt=0, lt=1, description="Share of other pairs of notes on which a slide is heard."
+    )
+    approach_share: float = Field(
+        default=0.35, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
+    )
+    tempering: float = Field(
+        default=1.0,
+        gt=0,
+        le=5,
+        description="Power to which all weights are raised: below 1 the answers are less sure.",
+    )
+    least_margin: float = Field(
+        default=0.2,
+        ge=0,
+        le=1,
+        description="Lead over the next answer below which the hand is called cannot_tell.",
+    )
+    least_probability: float = Field(
+        default=0.5, ge=0, le=1, description="Probability below which the hand is called cannot_tell."
+    )
 
 
 class SummariseSettings(Group):

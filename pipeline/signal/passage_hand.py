@@ -1,0 +1,289 @@
+"""The hand through a whole passage: a probability for each string and finger of each note, and the best paths.
+
+A chain (conditional random field, solved like a hidden Markov model) over stops: pitch and vibrato weigh each
+stop, playability and slides weigh each pair. Long rests cut the chain; an open string frees the hand. How often
+this player's shifts are heard, which finger slides, and how much is played with vibrato are estimated from the
+take itself, beginning from the settings, so that a recording on which nothing slides does not count as evidence
+that nobody shifted.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from pipeline.signal import hand_chain
+from pipeline.signal.geometry import Fingerboard, stop_table
+from pipeline.signal.hand_chain import Arrays, Ints, Links, Slides, Ways
+from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs
+from pipeline.units import Floats
+
+LONG_NOTE_S = 0.3
+"""From here on a note is long enough to show a vibrato."""
+REST_S = 0.8
+"""A silence that cuts the passage: the hand may have gone anywhere (common practice, no source)."""
+FREE_S = 0.15
+"""Up to this long a silence frees nothing: the bow is lifted or the line was lost."""
+VIBRATO_CENTS = 5.0
+ROUNDS = 3
+# Strength, in shifts, of what the settings say against what the take shows.
+PRIOR_SHIFTS = 6.0
+
+
+@dataclass(frozen=True)
+class Line:
+    """Notes and slides of one player in time order, as arrays.
+
+    Attributes
+    ----------
+    midi : (n,) fractional MIDI of the notes.
+    start_s, end_s : (n,) corrected time.
+    vibrato_cents : (n,) NaN where none was found.
+    slurred : (n,) probability that no new stroke begins the note; NaN where unknown.
+    slide : (n,) index of the slide that leads into the note, -1 for none.
+    slides : kinds, pitches and confidence of the slides.
+    """
+
+    midi: Floats
+    start_s: Floats
+    end_s: Floats
+    vibrato_cents: Floats
+    slurred: Floats
+    slide: Ints
+    slides: Slides
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two stops joined by a slide, by string index, fingers and places, with their probability in the passage."""
+
+    string: int
+    from_finger: int
+    to_finger: int
+    from_place: int
+    to_place: int
+    probability: float
+
+
+@dataclass(frozen=True)
+class PassageHand:
+    """What the hand did.
+
+    Attributes
+    ----------
+    probability : (n, strings, 5) probability of each string and finger (0 open); a note that the instrument
+        cannot play has zeros.
+    place : (n, strings, 5) likeliest place of the hand with them, semitones above the open string; -1 for none.
+    harmonic : (n, strings, 5) share of that probability in which the string is only touched.
+    shifted : (n,) probability that the hand moved by more than a semitone on its way to the note; NaN where the
+        passage begins.
+    same_string : (n,) probability that the note is on the string of the one before.
+    chance : (n,) probability of a shift along one string between two stopped notes: the chance to slide that the
+        hand gives.
+    paths : (k, n, 3) string, finger and place along the best paths of each passage, -1 where there is none.
+    path_logs : (k,) their log weights, summed over passages.
+    pairs : for each slide, its pairs of stops, likeliest first.
+    costs : the weights after what the take itself showed.
+    """
+
+    probability: Floats
+    place: Ints
+    harmonic: Floats
+    shifted: Floats
+    same_string: Floats
+    chance: Floats
+    paths: Ints
+    path_logs: Floats
+    pairs: tuple[tuple[Pair, ...], ...]
+    costs: Costs
+
+
+def passages(line: Line) -> list[tuple[int, int]]:
+    """First and last + 1 note of each stretch without a long rest."""
+    if line.midi.size == 0:
+        return []
+    cuts = 1 + np.flatnonzero(line.start_s[1:] - line.end_s[:-1] > REST_S)
+    edges = [0, *cuts.tolist(), int(line.midi.size)]
+    return list(pairwise(edges))
+
+
+def vibrato_seen(line: Line) -> Floats:
+    """1 where a long note has vibrato, 0 where it has none, NaN where it is too short to tell."""
+    long = line.end_s - line.start_s >= LONG_NOTE_S
+    has = np.nan_to_num(line.vibrato_cents) >= VIBRATO_CENTS
+    return np.where(long | has, has.astype(np.float64), np.nan)
+
+
+def vibrato_share(line: Line, *, board: Fingerboard) -> float:
+    """Share of long notes with vibrato among those that cannot be open strings, drawn towards a half."""
+    opened = np.array(board.open_midi)
+    near = np.min(np.abs(line.midi[:, None] - opened[None, :]), axis=1) if line.midi.size else np.zeros(0)
+    seen = vibrato_seen(line)[near > 0.6]
+    seen = seen[np.isfinite(seen)]
+    return float((seen.sum() + 2.0) / (seen.size + 4.0))
+
+
+def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3) -> PassageHand:
+    """Strings, fingers and places of a line.
+
+    Parameters
+    ----------
+    line : notes and slides of one take.
+    board : the instrument as tuned.
+    costs : weights of playability and evidence.
+    paths : how many of the best paths to give.
+    """
+    table = arrays(board, strained_weight=costs.strained_weight)
+    share = vibrato_share(line, board=board)
+    spans = passages(line)
+    for _ in range(ROUNDS - 1):
+        costs = _relearnt(
+            line, [_solve(line, span, table=table, costs=costs, share=share) for span in spans], costs
+        )
+    solved = [_solve(line, span, table=table, costs=costs, share=share) for span in spans]
+    return _collect(line, solved, table=table, costs=costs, paths=paths)
+
+
+def arrays(board: Fingerboard, *, strained_weight: float) -> Arrays:
+    """The stops of a fingerboard as the compiled chain takes them."""
+    table = stop_table(board, strained_weight=strained_weight)
+    return Arrays(
+        np.array(board.open_midi),
+        table.first,
+        table.string,
+        table.finger,
+        table.place,
+        table.stop,
+        table.strained,
+        table.harmonic,
+        table.reach,
+    )
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """One passage: its notes, candidates with weights and probabilities, and link weights."""
+
+    first: int
+    last: int
+    begins: Ints
+    stops: Ints
+    weights: Floats
+    pairs: Floats
+    pair_begins: Ints
+    ways: Ways
+    summary: Floats
+
+    def joint(self, t: int) -> Floats:
+        """Probability of each pair of candidates of notes t and t + 1 of the passage."""
+        b = self.begins
+        links = self.pairs[self.pair_begins[t] : self.pair_begins[t + 1]].reshape(
+            b[t + 1] - b[t], b[t + 2] - b[t + 1]
+        )
+        ahead = self.weights[b[t + 1] : b[t + 2]] * self.ways.after[b[t + 1] : b[t + 2]]
+        joint: Floats = self.ways.before[b[t] : b[t + 1], None] * links * ahead[None, :]
+        total = joint.sum()
+        return joint / total if total > 0 else joint
+
+
+def _solve(line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, share: float) -> _Solved:
+    part = slice(*span)
+    midi, start_s, end_s = line.midi[part], line.start_s[part], line.end_s[part]
+    begins, stops, weights = hand_chain.gather(costs, table, midi, vibrato_seen(line)[part], share)
+    silence_s = np.maximum(start_s[1:] - end_s[:-1], 0.0)
+    slurred = line.slurred[part][1:]
+    links = Links(
+        apart_s=np.diff(start_s),
+        rested=np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0),
+        slurred=np.where(np.isfinite(slurred), slurred, 0.5),
+        same_pitch=np.abs(np.diff(midi)) < 0.5,
+        slide=line.slide[part][1:],
+    )
+    pair_begins, pairs = hand_chain.link_weights(costs, table, begins, stops, links, line.slides)
+    ways = hand_chain.forward_backward(begins, weights, pairs, pair_begins)
+    summary = hand_chain.link_summary(table, begins, stops, weights, pairs, ways)
+    return _Solved(span[0], span[1], begins, stops, weights, pairs, pair_begins, ways, summary)
+
+
+def _relearnt(line: Line, solved: list[_Solved], costs: Costs) -> Costs:
+    """The weights with this take's own habits: how often shifts are heard, and which finger slides."""
+    chance = np.concatenate([np.nan_to_num(s.summary[:, 2]) for s in solved] or [np.zeros(0)])
+    notes = np.concatenate([np.arange(s.first + 1, s.last) for s in solved] or [np.zeros(0, np.int64)])
+    slurred = np.nan_to_num(line.slurred[notes], nan=0.5)
+    slide = line.slide[notes]
+    heard = np.where(slide >= 0, line.slides.confidence[slide] if line.slides.confidence.size else 0.0, 0.0)
+    shares = []
+    for bow, prior in ((slurred, costs.audible_slurred), (1.0 - slurred, costs.audible_detached)):
+        found, all_of_them = float((bow * chance * heard).sum()), float((bow * chance).sum())
+        shares.append((found + PRIOR_SHIFTS * prior) / (all_of_them + PRIOR_SHIFTS))
+    prior_kinds = np.array([costs.departing_share, costs.arriving_share, costs.two_finger_share])
+    used = slide[slide >= 0]
+    kinds = (line.slides.kinds[used] * line.slides.confidence[used, None]).sum(axis=0)
+    mixed = kinds[[DEPARTING, ARRIVING, TWO]] + PRIOR_SHIFTS * prior_kinds / prior_kinds.sum()
+    mixed = mixed / mixed.sum() * prior_kinds.sum()
+    return costs._replace(
+        audible_slurred=shares[0],
+        audible_detached=shares[1],
+        departing_share=float(mixed[0]),
+        arriving_share=float(mixed[1]),
+        two_finger_share=float(mixed[2]),
+    )
+
+
+def _collect(line: Line, solved: list[_Solved], *, table: Arrays, costs: Costs, paths: int) -> PassageHand:
+    notes, strings = line.midi.size, table.open_midi.size
+    probability = np.zeros((notes, strings, 5))
+    harmonic = np.zeros((notes, strings, 5))
+    at_place = np.zeros((notes, strings, 5, int(table.place.max()) + 1))
+    links = np.full((notes, 3), np.nan)
+    best = np.full((paths, notes, 3), -1, dtype=np.int64)
+    logs = np.zeros(paths)
+    pairs: list[tuple[Pair, ...]] = [()] * line.slides.confidence.size
+    for s in solved:
+        owner = np.repeat(np.arange(s.first, s.last), np.diff(s.begins))
+        string, finger, place = table.string[s.stops], table.finger[s.stops], table.place[s.stops]
+        np.add.at(probability, (owner, string, finger), s.ways.chance)
+        np.add.at(harmonic, (owner, string, finger), s.ways.chance * table.harmonic[s.stops])
+        np.add.at(at_place, (owner, string, finger, place), s.ways.chance)
+        links[s.first + 1 : s.last] = s.summary
+        chosen, path_logs = hand_chain.best_paths(s.begins, s.weights, s.pairs, s.pair_begins, count=paths)
+        for k in range(paths):
+            on = chosen[k] >= 0
+            best[k, s.first : s.last][on] = np.stack([string, finger, place], axis=1)[chosen[k][on]]
+        logs += path_logs
+        for t in range(s.last - s.first - 1):
+            slide = line.slide[s.first + t + 1]
+            if slide >= 0:
+                pairs[slide] = _pairs(s, t, table)
+    place = np.where(probability > 0, at_place.argmax(axis=3), -1)
+    return PassageHand(
+        probability=probability,
+        place=place,
+        harmonic=np.divide(harmonic, probability, out=np.zeros_like(harmonic), where=probability > 0),
+        shifted=links[:, 0],
+        same_string=links[:, 1],
+        chance=links[:, 2],
+        paths=best,
+        path_logs=logs,
+        pairs=tuple(pairs),
+        costs=costs,
+    )
+
+
+def _pairs(solved: _Solved, t: int, table: Arrays) -> tuple[Pair, ...]:
+    joint = solved.joint(t)
+    ones = solved.stops[solved.begins[t] : solved.begins[t + 1]]
+    others = solved.stops[solved.begins[t + 1] : solved.begins[t + 2]]
+    rows, columns = np.nonzero(joint > 1e-4)
+    found = [
+        Pair(
+            string=int(table.string[others[j]]) if table.string[ones[i]] == table.string[others[j]] else -1,
+            from_finger=int(table.finger[ones[i]]),
+            to_finger=int(table.finger[others[j]]),
+            from_place=int(table.place[ones[i]]),
+            to_place=int(table.place[others[j]]),
+            probability=float(joint[i, j]),
+        )
+        for i, j in zip(rows, columns, strict=True)
+    ]
+    return tuple(sorted(found, key=lambda p: (-p.probability, p.string, p.from_finger, p.to_finger, p.from_place)))

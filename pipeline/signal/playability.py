@@ -1,0 +1,264 @@
+"""What a hand does lightly and what it does with effort, and what each slide, or its absence, says about the hand.
+
+All weights are in nats (natural logarithms of odds). None of them is published as a number for historical
+playing: they are common practice, no source, and stand in the settings. What they express is old teaching: stay
+in position, shift as little as needed, lower positions first, no finger jumps, the next finger for the next note.
+
+A slide is judged against a pair of stops (``heard``): whether the two can be on one string, whether the finger
+that travels would be where the glide breaks, and how often such a shift is heard at all. A shift that should have
+been heard and was not speaks against the pair. A stop is handed on as (string, finger, place, stop), the last two
+in semitones above the open string.
+"""
+
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from pipeline.signal.geometry import LARGEST_OFFSET
+from pipeline.units import Floats
+
+
+class Costs(NamedTuple):
+    """The weights; see ``pipeline.settings.HandSettings`` for the meaning, unit and default of each."""
+
+    shift: float
+    shift_per_semitone: float
+    half_step_shift: float
+    open_string_eases: float
+    crossing: float
+    far_crossing: float
+    finger_hop: float
+    restop: float
+    high_place: float
+    strain: float
+    harmonic: float
+    open_string: float
+    fast_note_s: float
+    intonation_semitones: float
+    open_string_semitones: float
+    step_semitones: float
+    outlier_share: float
+    strained_weight: float
+    departing_share: float
+    arriving_share: float
+    two_finger_share: float
+    audible_slurred: float
+    audible_detached: float
+    audible_without_shift: float
+    approach_share: float
+    tempering: float
+
+
+UNIFORM = 1.0 / 12.0
+"""Density of the pitch of a break, per semitone, under a hand that says nothing about it."""
+SAME, DEPARTING, ARRIVING, TWO, INTO, CANNOT_TELL = range(6)
+# Shares of the kinds that a classifier's probabilities already contain; dividing by them leaves the evidence.
+KIND_PRIOR = np.array([0.35, 0.25, 0.2, 0.1, 0.05, 0.05])
+
+
+@numba.njit(cache=True)
+def stop_weight(costs: Costs, finger: int, place: int, strained: int, harmonic: bool) -> float:
+    """Log weight of one stop taken by itself."""
+    weight = -costs.high_place * max(place - 5, 0) - costs.strain * strained
+    if finger == 0:
+        weight -= costs.open_string
+    if harmonic:
+        weight -= costs.harmonic
+    return weight
+
+
+@numba.njit(cache=True)
+def move_weight(
+    costs: Costs,
+    one: tuple[int, int, int, int],
+    other: tuple[int, int, int, int],
+    same_pitch: bool,
+    apart_s: float,
+) -> float:
+    """Log weight of going from stop a to stop b; -inf where one hand cannot.
+
+    ``apart_s`` is the time between the beginnings of the two notes: quick notes leave no time to shift.
+    """
+    string_a, finger_a, place_a, stop_a = one
+    string_b, finger_b, place_b, stop_b = other
+    moved = abs(place_b - place_a)
+    crossed = abs(string_b - string_a)
+    stopped = finger_a > 0 and finger_b > 0
+    weight = 0.0
+    jumps = moved > 1
+    within = stopped and crossed == 0 and moved <= 1 and finger_a != finger_b and stop_a != stop_b
+    if within and (finger_b > finger_a) != (stop_b > stop_a):
+        # Within one place of the hand the higher finger plays the higher note.
+        jumps = True
+        if moved == 0:
+            return -np.inf
+    if stopped and crossed == 0 and finger_a != finger_b and stop_a == stop_b and not same_pitch:
+        jumps = True
+    ease = costs.open_string_eases if not stopped else 1.0
+    if jumps:
+        weight -= ease * (costs.shift + costs.shift_per_semitone * moved)
+        if apart_s < costs.fast_note_s:
+            weight -= costs.shift * (1.0 - apart_s / costs.fast_note_s)
+    elif moved == 1:
+        weight -= ease * costs.half_step_shift
+    if crossed == 1:
+        weight -= costs.crossing
+    elif crossed > 1:
+        weight -= costs.crossing + costs.far_crossing * (crossed - 1)
+    if stopped and finger_a == finger_b and stop_a != stop_b and not jumps and (crossed > 0 or moved == 0):
+        weight -= costs.finger_hop
+    if same_pitch and (crossed > 0 or finger_a != finger_b):
+        weight -= costs.restop
+    return weight
+
+
+@numba.njit(cache=True)
+def audible_share(
+    costs: Costs,
+    slurred: float,
+    one: tuple[int, int, int, int],
+    other: tuple[int, int, int, int],
+) -> float:
+    """Probability that a slide is heard between two stops, by the travel of the hand and the bow."""
+    string_a, finger_a, place_a, stop_a = one
+    string_b, finger_b, place_b, stop_b = other
+    moved = abs(place_b - place_a)
+    shifted = slurred * costs.audible_slurred + (1.0 - slurred) * costs.audible_detached
+    if string_a != string_b:
+        return costs.audible_without_shift * (3.0 if moved > 1 else 0.5)
+    if finger_a == 0 or finger_b == 0:
+        return costs.audible_without_shift * 2.0
+    if finger_a == finger_b and stop_a != stop_b:
+        return shifted if moved > 1 else 0.5 * shifted
+    if moved > 1:
+        return shifted
+    return costs.audible_without_shift
+
+
+@numba.njit(cache=True)
+def _at_finger(
+    reach: Floats, costs: Costs, place: int, finger: int, other_finger: int, other_stop: int, pitch: float
+) -> float:
+    """Density per semitone of a break at ``pitch`` (semitones above the open string) if ``finger`` made it.
+
+    The hand is at ``place``, where ``other_finger`` stands at ``other_stop``: fingers do not cross.
+    """
+    found = 0.0
+    total = 0.0
+    width = costs.step_semitones
+    for offset in range(LARGEST_OFFSET + 1):
+        weight = reach[place, finger, offset]
+        stop = place + offset
+        if weight == 0.0 or (stop - other_stop) * (finger - other_finger) <= 0:
+            continue
+        total += weight
+        z = (pitch - stop) / width
+        found += weight * np.exp(-0.5 * z * z) / (width * 2.5066282746310002)
+    if total == 0.0:
+        return costs.outlier_share * UNIFORM
+    return (1.0 - costs.outlier_share) * found / total + costs.outlier_share * UNIFORM
+
+
+@numba.njit(cache=True)
+def kind_fit(
+    costs: Costs,
+    reach: Floats,
+    kind: int,
+    one: tuple[int, int, int, int],
+    other: tuple[int, int, int, int],
+    step_from: float,
+    step_to: float,
+    rise: float,
+) -> float:
+    """Likelihood of a slide's kind and break under a pair of stops, against a hand that says nothing.
+
+    ``step_from`` and ``step_to`` are semitones above the open string of b (NaN where the glide is unbroken);
+    ``rise`` the slide's interval in semitones.
+    """
+    string_a, finger_a, place_a, stop_a = one
+    string_b, finger_b, place_b, stop_b = other
+    if string_a != string_b:
+        return 0.02
+    moved = place_b - place_a
+    up = 1.0 if rise > 0 else -1.0
+    if kind == INTO:
+        if finger_b == 0:
+            return 0.05
+        if moved * up > 0:
+            return 1.0
+        return costs.approach_share if moved == 0 else 0.3 * costs.approach_share
+    if kind == CANNOT_TELL:
+        return 0.5 if abs(moved) > 0 else 0.1
+    if finger_a == finger_b:
+        if finger_a == 0 or kind != SAME:
+            return 0.02
+        return 1.0
+    if kind == SAME:
+        # An unbroken glide between two fingers: the step was too small or too quick to be found.
+        return 0.05 if abs(finger_a - finger_b) > 1 else 0.12
+    if kind == DEPARTING:
+        if finger_a == 0 or not np.isfinite(step_from):
+            return 0.02
+        if finger_b == 0:
+            return 0.1
+        fit = _at_finger(reach, costs, place_b, finger_a, finger_b, stop_b, step_from) / UNIFORM
+        return costs.departing_share * fit
+    if kind == ARRIVING:
+        if finger_b == 0 or not np.isfinite(step_to):
+            return 0.02
+        if finger_a == 0:
+            return 0.1
+        fit = _at_finger(reach, costs, place_a, finger_b, finger_a, stop_a, step_to) / UNIFORM
+        return costs.arriving_share * fit
+    if finger_a == 0 or finger_b == 0 or not np.isfinite(step_from) or not np.isfinite(step_to):
+        return 0.02
+    # two_finger: the step is the distance of the two fingers wherever the hand then is.
+    place = (place_a + place_b) // 2
+    found = 0.0
+    total = 0.0
+    width = costs.step_semitones
+    for low in range(LARGEST_OFFSET + 1):
+        for high in range(LARGEST_OFFSET + 1):
+            weight = reach[place, finger_a, low] * reach[place, finger_b, high]
+            if weight == 0.0 or (high - low) * (finger_b - finger_a) <= 0:
+                continue
+            total += weight
+            z = (step_to - step_from - (high - low)) / width
+            found += weight * np.exp(-0.5 * z * z) / (width * 2.5066282746310002)
+    share = costs.outlier_share * UNIFORM
+    if total > 0.0:
+        share += (1.0 - costs.outlier_share) * found / total
+    return costs.two_finger_share * share / UNIFORM
+
+
+@numba.njit(cache=True)
+def slide_fit(
+    costs: Costs,
+    reach: Floats,
+    kinds: Floats,
+    one: tuple[int, int, int, int],
+    other: tuple[int, int, int, int],
+    step_from: float,
+    step_to: float,
+    rise: float,
+) -> float:
+    """``kind_fit`` over all kinds, each by the evidence that the measured slide is of that kind."""
+    fit = 0.0
+    for kind in range(6):
+        if kinds[kind] > 1e-4:
+            fit += (
+                kinds[kind]
+                / KIND_PRIOR[kind]
+                * kind_fit(
+                    costs,
+                    reach,
+                    kind,
+                    one,
+                    other,
+                    step_from,
+                    step_to,
+                    rise,
+                )
+            )
+    return fit
