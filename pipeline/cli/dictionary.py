@@ -1,0 +1,22 @@
+"""``dictionary``: what every table and column means."""
+
+from typing import Annotated, Literal
+
+import typer
+
+
+def dictionary(
+    table: Annotated[
+        str | None, typer.Argument(metavar="[TABLE]", help="One table or view; all if none is named.")
+    ] = None,
+    output: Annotated[
+        Literal["text", "csv", "json", "markdown"], typer.Option("--as", help="How to print it.")
+    ] = "text",
+) -> None:
+    """Print every table and column with its meaning, unit, range and allowed values.
+
+    Example: glideline dictionary slide
+    """
+    from pipeline.store.dictionary import chosen, dictionary_text
+
+    print(dictionary_text(chosen(table), form=output))

@@ -1,0 +1,92 @@
+"""Changes hand-kept CSV files cell by cell, and leaves everything else in them as it stands.
+
+Order of rows and columns, separator, line ends, byte order mark, and columns that we do not know are kept.
+"""
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipeline.errors import DataError
+from pipeline.store.corpus import replacing
+from pipeline.store.schema import Relation
+
+_BOM = "\ufeff"
+
+
+@dataclass
+class EditableTable:
+    """One CSV file as rows of text; ``rows[0]`` are the headings."""
+
+    path: Path
+    relation: Relation
+    delimiter: str = ","
+    line_end: str = "\r\n"
+    marked: bool = True
+    rows: list[list[str]] = field(default_factory=list)
+
+    @classmethod
+    def read(cls, path: Path, *, relation: Relation) -> "EditableTable":
+        """Reads the file; a missing one is begun with its headings.
+
+        Raises
+        ------
+        DataError
+            If the file is not UTF-8 or not CSV: then it must be mended by hand first.
+        """
+        if not path.exists():
+            return cls(path, relation, rows=[[column.name for column in relation.written_columns]])
+        try:
+            text = path.read_bytes().decode("utf-8")
+            marked = text.startswith(_BOM)
+            text = text.removeprefix(_BOM)
+            first = text.lstrip("\r\n").split("\n", 1)[0]
+            delimiter = max(",;\t", key=first.count)
+            rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
+        except (UnicodeDecodeError, csv.Error) as error:
+            raise DataError(
+                f"catalogue/{path.name}: cannot be changed ({error}); mend it first, see `check`"
+            ) from error
+        while rows and not any(cell.strip() for cell in rows[0]):
+            rows.pop(0)
+        if not rows:
+            rows = [[column.name for column in relation.written_columns]]
+        rows[0] = [cell.strip() for cell in rows[0]]
+        return cls(path, relation, delimiter, "\r\n" if "\r\n" in text else "\n", marked, rows)
+
+    def append(self, values: Mapping[str, str]) -> None:
+        """Adds a row; columns that the file lacks are added to its headings."""
+        self.rows.append([""] * len(self.rows[0]))
+        self._fill(len(self.rows) - 1, values)
+
+    def change(self, key: Mapping[str, str], column: str, value: str) -> None:
+        """Sets one cell of the row with these key cells; KeyError if there is no such row."""
+        for number, row in enumerate(self.rows[1:], start=1):
+            if all(self._cell(row, name) == wanted for name, wanted in key.items()):
+                self._fill(number, {column: value})
+                return
+        raise KeyError(f"{self.path.name}: {dict(key)}")
+
+    def write(self) -> None:
+        """Puts the file in place in one move."""
+        buffer = io.StringIO(newline="")
+        csv.writer(buffer, delimiter=self.delimiter, lineterminator=self.line_end).writerows(self.rows)
+        with replacing(self.path) as temporary:
+            temporary.write_bytes(((_BOM if self.marked else "") + buffer.getvalue()).encode("utf-8"))
+
+    def _cell(self, row: Sequence[str], name: str) -> str:
+        place = self.rows[0].index(name)
+        return row[place].strip() if place < len(row) else ""
+
+    def _fill(self, number: int, values: Mapping[str, str]) -> None:
+        for name, value in values.items():
+            if name not in self.rows[0]:
+                if not value:
+                    continue
+                self.rows[0].append(name)
+            place = self.rows[0].index(name)
+            row = self.rows[number]
+            row.extend([""] * (place + 1 - len(row)))
+            row[place] = value
