@@ -64,7 +64,7 @@ class HandSettings(Group):
         default=0.08, ge=0, le=5, description="Further weight of each semitone moved."
     )
     half_step_shift: float = Field(
-        default=1.8, ge=0, le=20, description="Weight of moving the hand by one semitone."
+        default=2.5, ge=0, le=20, description="Weight of moving the hand by one semitone."
     )
     open_string_eases: float = Field(
         default=0.5,
@@ -79,10 +79,13 @@ class HandSettings(Group):
     )
     restop: float = Field(default=1.5, ge=0, le=20, description="Weight of taking the same pitch again otherwise.")
     high_place: float = Field(
-        default=0.08,
+        default=0.15,
         ge=0,
         le=5,
-        description="Weight of each semitone that the first finger stands above third position.",
+        description="Weight of each semitone above first position when a place is chosen.",
+    )
+    even_position: float = Field(
+        default=0.4, ge=0, le=5, description="Weight of choosing second, fourth or sixth position, not an odd one."
     )
     strain: float = Field(
         default=1.2,
@@ -157,6 +160,9 @@ class HandSettings(Group):
 
 class SummariseSettings(Group):
     """Rates and their intervals."""
+
+    seed: int = Field(1902, ge=0, le=2**31, description="Seed of the resampling behind intervals.")
+    replicates: int = Field(2000, ge=200, le=100_000, description="Resamples drawn for each interval.")
 
 
 class IntakeSettings(Group):

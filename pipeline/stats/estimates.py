@@ -1,0 +1,125 @@
+"""Rates of many groups at once: a frame of clusters in, a frame of rates with intervals out."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from zlib import crc32
+
+import numpy as np
+import polars as pl
+
+from pipeline.stats.rates import (
+    REPLICATES,
+    Overdispersion,
+    effective_clusters,
+    pooled_overdispersion,
+    rate_interval,
+    resampling_weights,
+    small_sample_warning,
+)
+from pipeline.units import Floats
+
+# Name of a rate -> column of counts, column of exposure, and what the quotient is multiplied by.
+MEASURES: Mapping[str, tuple[str, str, float]] = {
+    "slides_per_minute": ("timed_slides", "timed_minutes", 1.0),
+    "slides_per_100_transitions": ("slides", "transitions", 100.0),
+    "slides_per_100_slurred_transitions": ("slurred_slides", "slurred_transitions", 100.0),
+}
+COUNTED = tuple(dict.fromkeys(name for counts, exposure, _ in MEASURES.values() for name in (counts, exposure)))
+LIMITS = ("", "_low", "_high", "_poisson_low", "_poisson_high")
+SCHEMA = pl.Schema(
+    {
+        "grouping": pl.String(),
+        "group_key": pl.String(),
+        "cluster_unit": pl.String(),
+        "clusters": pl.Int64(),
+        "effective_clusters": pl.Float64(),
+        "replicates": pl.Int64(),
+        "method": pl.String(),
+        **{measure + limit: pl.Float64() for measure in MEASURES for limit in LIMITS},
+        "warning": pl.String(),
+    }
+)
+
+
+def estimates(
+    clusters: pl.DataFrame,
+    *,
+    grouping: str,
+    cluster_unit: str,
+    seed: int,
+    replicates: int = REPLICATES,
+) -> pl.DataFrame:
+    """One row for each group, in the order of their keys.
+
+    Parameters
+    ----------
+    clusters : one row for each group and cluster: ``group_key``, ``cluster``, and the columns of ``COUNTED``.
+    grouping, cluster_unit : what the groups and the clusters are, in one word each.
+    seed : of the corpus; each group has its own stream, made of this and the CRC-32 of its name, so that a group's
+        limits do not depend on which other groups are asked for.
+    """
+    ordered = clusters.with_columns(pl.col(COUNTED).cast(pl.Float64)).sort("group_key", "cluster")
+    groups = [
+        (str(key[0]), {name: frame[name].to_numpy() for name in COUNTED})
+        for key, frame in ordered.group_by("group_key", maintain_order=True)
+    ]
+    pooled = {
+        measure: pooled_overdispersion([(columns[c], columns[e]) for _, columns in groups])
+        for measure, (c, e, _) in MEASURES.items()
+    }
+    rows = [
+        _row(key, columns, grouping, cluster_unit=cluster_unit, seed=seed, replicates=replicates, pooled=pooled)
+        for key, columns in groups
+    ]
+    return pl.DataFrame(rows, schema=SCHEMA, orient="row")
+
+
+def _row(
+    key: str,
+    columns: Mapping[str, Floats],
+    grouping: str,
+    *,
+    cluster_unit: str,
+    seed: int,
+    replicates: int,
+    pooled: Mapping[str, Overdispersion | None],
+) -> dict[str, Any]:
+    stream = group_seed(seed, grouping=grouping, group_key=key)
+    size = next(iter(columns.values())).size
+    weights = resampling_weights(size, seed=stream, replicates=replicates) if size > 1 else None
+    used = np.maximum(columns["transitions"], columns["timed_minutes"]) > 0
+    effective = effective_clusters(columns["transitions"]) or effective_clusters(columns["timed_minutes"])
+    row: dict[str, Any] = {
+        "grouping": grouping,
+        "group_key": key,
+        "cluster_unit": cluster_unit,
+        "clusters": int(used.sum()),
+        "effective_clusters": effective,
+        "replicates": replicates,
+        "method": "no exposure",
+        "warning": small_sample_warning(
+            unit=cluster_unit, clusters=int(used.sum()), effective=effective, count=float(columns["slides"].sum())
+        ),
+    }
+    for measure, (counts, exposures, factor) in MEASURES.items():
+        rate = rate_interval(
+            columns[counts],
+            columns[exposures],
+            seed=stream,
+            replicates=replicates,
+            pooled=pooled[measure],
+            weights=weights,
+        )
+        if rate is None:
+            row |= {measure + limit: None for limit in LIMITS}
+            continue
+        values = (rate.estimate, rate.low, rate.high, rate.poisson_low, rate.poisson_high)
+        row |= {measure + limit: factor * value for limit, value in zip(LIMITS, values, strict=True)}
+        if row["method"] == "no exposure":
+            row["method"] = rate.method
+    return row
+
+
+def group_seed(seed: int, *, grouping: str, group_key: str) -> Sequence[int]:
+    """Seed of a group's own stream of random numbers."""
+    return (seed, crc32(f"{grouping}/{group_key}".encode()))

@@ -1,0 +1,23 @@
+select
+    comparison.grouping,
+    comparison.group_key,
+    comparison.other_key,
+    comparison.measure,
+    first_group.slides_per_minute,
+    other_group.slides_per_minute as other_slides_per_minute,
+    first_group.slides_per_100_transitions,
+    other_group.slides_per_100_transitions as other_slides_per_100_transitions,
+    comparison.ratio,
+    comparison.ratio_low,
+    comparison.ratio_high,
+    comparison.difference,
+    comparison.difference_low,
+    comparison.difference_high,
+    comparison.shared_clusters,
+    comparison.warning,
+from result.comparison
+left join result.estimate as first_group
+    on first_group.grouping = comparison.grouping and first_group.group_key = comparison.group_key
+left join result.estimate as other_group
+    on other_group.grouping = comparison.grouping and other_group.group_key = comparison.other_key
+where comparison.grouping <> 'teacher_and_student'

@@ -1,0 +1,134 @@
+with
+unmeasured_transfer as (
+    select
+        transfer.transfer_id,
+        count(side_take.take_id) as takes,
+    from base.transfer
+    left join base.side_take
+        on side_take.side_id = transfer.side_id
+    group by transfer.transfer_id
+),
+mentioned as (
+    select player_id from base.performance
+    union
+    select teacher_id as player_id from base.teaching
+    union
+    select student_id as player_id from base.teaching
+),
+heard as (
+    select
+        player_id,
+        sum(reviewed_slides) as reviewed_slides,
+        sum(found_slides) as found_slides,
+        count(*) filter (where state = 'judged') as takes,
+    from fact.take_tally
+    where player_id is not null
+    group by player_id
+)
+select
+    'take without a date' as what,
+    'take' as thing,
+    take_period.take_id as id,
+    'no recording date, or an end that no rule closes: counts as undated in ' || take_period.scheme as explanation,
+from fact.take_period
+where take_period.period_id = 'undated'
+union all
+select
+    'take outside all periods' as what,
+    'take' as thing,
+    take_period.take_id as id,
+    round(100 * take_period.share)::bigint || ' % of its possible days lie in no period of ' || take_period.scheme
+        as explanation,
+from fact.take_period
+where take_period.period_id = 'outside'
+union all
+select
+    'take whose date was closed by a rule' as what,
+    'take' as thing,
+    take_period.take_id as id,
+    'the end is open or unknown; taken for the ' || min(take_period.closed_by) as explanation,
+from fact.take_period
+where take_period.closed_by is not null
+group by take_period.take_id
+union all
+select
+    'take that is not attributed' as what,
+    'take' as thing,
+    take_id as id,
+    'no single soloist is named: it counts in the corpus, but for no player' as explanation,
+from fact.take_tally
+where player_id is null and state = 'judged'
+union all
+select
+    'doubtful attribution' as what,
+    'take' as thing,
+    take_id as id,
+    player_id || ' is ' || certainty as explanation,
+from fact.take_tally
+where certainty in ('probable', 'possible')
+union all
+select
+    'take that could not be judged' as what,
+    'take' as thing,
+    take_id as id,
+    reason as explanation,
+from fact.take_tally
+where state = 'not_judged'
+union all
+select
+    'ambiguous speed' as what,
+    'take' as thing,
+    take_id as id,
+    'two readings of the speed are nearly as likely: intervals stand, minutes may not' as explanation,
+from fact.take_tally
+where has_ambiguous_speed
+union all
+select
+    'unmeasurable speed' as what,
+    'take' as thing,
+    take_id as id,
+    'left out of rates per minute' as explanation,
+from fact.take_tally
+where timed_minutes < minutes
+union all
+select
+    'player without a judged recording' as what,
+    'player' as thing,
+    mentioned.player_id as id,
+    'no take of this person was judged' as explanation,
+from mentioned
+left join heard
+    on heard.player_id = mentioned.player_id
+where coalesce(heard.takes, 0) = 0
+union all
+select
+    'player nobody has listened to' as what,
+    'player' as thing,
+    player_id as id,
+    found_slides || ' slides found, none reviewed by ear' as explanation,
+from heard
+where takes > 0 and reviewed_slides = 0
+union all
+select
+    'player without a birth date' as what,
+    'player' as thing,
+    player.player_id as id,
+    'in no birth cohort' as explanation,
+from base.player
+where player.born is null
+union all
+select
+    'transfer of no take' as what,
+    'transfer' as thing,
+    transfer_id as id,
+    'its side carries no take of the catalogue' as explanation,
+from unmeasured_transfer
+where takes = 0
+union all
+select
+    'work without a key' as what,
+    'work' as thing,
+    work.work_id as id,
+    'no key to settle the speed by' as explanation,
+from base.work
+where work.key is null

@@ -1,0 +1,42 @@
+select
+    tally.take_id,
+    take.matrix_number,
+    take.take_number,
+    tally.player_id,
+    coalesce(player.name, 'not attributed') as player,
+    tally.certainty,
+    work.title as work,
+    tally.recorded,
+    tally.process,
+    tally.accompaniment,
+    tally.state,
+    tally.reason,
+    tally.sides,
+    tally.minutes,
+    tally.transitions,
+    tally.slurred_transitions,
+    tally.slides,
+    tally.slurred_slides,
+    estimate.slides_per_minute,
+    estimate.slides_per_minute_poisson_low,
+    estimate.slides_per_minute_poisson_high,
+    estimate.slides_per_100_transitions,
+    estimate.slides_per_100_transitions_poisson_low,
+    estimate.slides_per_100_transitions_poisson_high,
+    tally.has_ambiguous_speed,
+    tally.found_slides,
+    tally.reviewed_slides,
+    tally.rejected_slides,
+    tally.undecided_slides,
+    tally.added_slides,
+from fact.take_tally as tally
+join base.take
+    on take.take_id = tally.take_id
+left join base.player
+    on player.player_id = tally.player_id
+left join base.work
+    on work.work_id = tally.work_id
+left join result.estimate
+    on
+        estimate.grouping = 'take'
+        and estimate.group_key = tally.take_id || '/' || coalesce(tally.player_id, '~')
