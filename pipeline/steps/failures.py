@@ -12,6 +12,10 @@ _TRANSIENT = {errno.EIO, errno.ESTALE, errno.ETIMEDOUT, errno.EAGAIN, errno.EBUS
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 
 
+class WorkerKilledError(Exception):
+    """Stands for the death of the process that was doing a job."""
+
+
 @dataclass(frozen=True)
 class Failure:
     """``transient`` failures are tried again within the same run."""
@@ -33,6 +37,9 @@ def explain_failure(error: BaseException, *, doing: str) -> Failure:
         inner = inner.__cause__
     if isinstance(inner, OSError) and inner.errno is not None:
         return _of_system(inner, doing)
+    if isinstance(error, WorkerKilledError):
+        cure = "look at the file; if it is sound, run again with --again and fewer --workers"
+        return Failure(f"worker killed while {doing}, probably for want of memory; {cure}", "killed")
     if isinstance(error, GlidelineError):
         return Failure(str(error), "input")
     if isinstance(error, MemoryError):

@@ -58,6 +58,8 @@ class Job:
     sounds, seen : by transfer id. If the job ``hears``, a transfer without an entry in ``seen``, or whose file
         has changed since, is hashed first.
     problem : why the catalogue forbids to measure this unit; empty if it does not.
+    inputs : for a step on the whole corpus, the hashes of its input tables.
+    killed : the worker that had this job was killed: note that at the step that was next, and do nothing else.
     """
 
     unit_id: str
@@ -71,6 +73,8 @@ class Job:
     rehash: bool = False
     hears: bool = False
     problem: str = ""
+    inputs: Mapping[str, str] | None = None
+    killed: bool = False
 
 
 @dataclass(frozen=True)

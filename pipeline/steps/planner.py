@@ -27,6 +27,7 @@ RETRY = "failed for a reason that lay in the machine"
 PERHAPS = "its input tables may change"
 
 Book = dict[str, dict[str, Brief]]
+Perhaps = dict[str, set[str]]
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,7 @@ class Planner:
     Attributes
     ----------
     stages : steps of scope transfer and session, grouped as they are done; see ``jobs.stages``.
+    corpus_steps : steps of scope corpus, in order.
     book : by transfer and step, the rows of ``run`` in short.
     seen : by file, what is known of the audio.
     files : by table, the names of the files that exist.
@@ -58,6 +60,7 @@ class Planner:
     corpus: Corpus
     settings: Settings
     stages: Sequence[tuple[Step, ...]]
+    corpus_steps: Sequence[Step]
     book: Book
     seen: dict[str, Seen]
     files: Mapping[str, set[str]]
@@ -91,56 +94,72 @@ class Planner:
             except OSError as error:
                 self.absent[transfer_id] = f"{error.strerror or error}: audio/{spec.file}".lower()
 
-    def due(self, stage: int) -> Iterator[tuple[str, tuple[str, ...], list[Due]]]:
-        """Units of a stage with the steps that must run for them."""
+    def due(self, stage: int, perhaps: Perhaps | None = None) -> Iterator[tuple[str, tuple[str, ...], list[Due]]]:
+        """Units of a stage with the steps that must run for them.
+
+        ``perhaps``: by transfer, tables that earlier stages may still change; those of this stage are added.
+        """
         steps = self.stages[stage]
+        perhaps = {} if perhaps is None else perhaps
         if steps[0].scope == "session":
             units = session_units(self.corpus.catalogue)
         else:
             units = {transfer_id: (transfer_id,) for transfer_id in self.sounds}
         for unit_id, members in units.items():
-            wanted = self.only is None or not self.only.isdisjoint(members)
-            if not wanted or (stage, unit_id) in self._done:
+            if (stage, unit_id) in self._done or not (self.only is None or not self.only.isdisjoint(members)):
                 continue
             transfers = tuple(t for t in members if t not in self.blocked)
-            if steps[0].scope == "transfer" and not transfers:
-                if stage == 0 and self._blocked_anew(unit_id):
-                    yield unit_id, members, [Due(unit_id, steps[0].name, members, self.blocked[unit_id])]
-                continue
-            found = self._unit(unit_id, transfers, steps, stage)
+            if transfers:
+                found = self._unit(unit_id, transfers, stage, perhaps)
+            else:
+                transfers = members
+                new = stage == 0 and self._blocked_anew(unit_id)
+                found = [Due(unit_id, steps[0].name, members, self.blocked[unit_id])] if new else []
             if found:
                 yield unit_id, transfers, found
+
+    def outlook(self) -> Iterator[Due]:
+        """All that must run, in order, as far as it can be told before running; steps for the corpus last."""
+        perhaps: Perhaps = {}
+        for stage in range(len(self.stages)):
+            for _, _, found in self.due(stage, perhaps):
+                yield from found
+        for step in self.corpus_steps:
+            why = PERHAPS if any(not t.isdisjoint(step.reads) for t in perhaps.values()) else self.corpus_why(step)
+            if why:
+                yield Due(CORPUS, step.name, (), why, sure=why != PERHAPS)
 
     def _blocked_anew(self, transfer_id: str) -> bool:
         row = self.book.get(transfer_id, {}).get(self.stages[0][0].name)
         return row is None or (row.outcome == "failed" and row.key != blocked_key(self.blocked[transfer_id]))
 
-    def _unit(self, unit_id: str, transfers: Sequence[str], steps: Sequence[Step], stage: int) -> list[Due]:
+    def _unit(self, unit_id: str, transfers: Sequence[str], stage: int, perhaps: Perhaps) -> list[Due]:
         found: list[Due] = []
-        perhaps: set[str] = set()
+        steps = self.stages[stage]
+        unheard = stage == 0 and transfers[0] not in self.known
+        if unheard and transfers[0] in self.absent:
+            new = steps[0].name not in self.book.get(transfers[0], {})
+            return [Due(unit_id, steps[0].name, tuple(transfers), self.absent[transfers[0]])] if new else []
         for step in steps:
-            if stage == 0 and step is steps[0] and transfers[0] not in self.known:
-                why = self._audio(transfers[0], step)
-                return [Due(unit_id, step.name, tuple(transfers), why)] if why else []
-            ready = self._ready(step, transfers, perhaps)
+            ready = [
+                t
+                for t in transfers
+                if all(table in perhaps.get(t, ()) or table in self._outputs(t) for table in step.reads)
+            ]
             if not ready:
                 break
-            unsure = found and not perhaps.isdisjoint(step.reads)
-            why = PERHAPS if unsure else self._why(step, unit_id, ready)
+            unsure = any(not perhaps.get(t, set()).isdisjoint(step.reads) for t in ready)
+            if unheard:
+                why = AUDIO if step.name in self.book.get(unit_id, {}) else NEW
+            else:
+                why = PERHAPS if unsure else self._why(step, unit_id, ready)
             if why:
                 found.append(Due(unit_id, step.name, tuple(ready), why, sure=not unsure))
-                perhaps |= set(step.writes)
+                for t in ready:
+                    perhaps.setdefault(t, set()).update(step.writes)
             elif self.book[ready[0]][step.name].outcome == "failed":
                 break
         return found
-
-    def _audio(self, transfer_id: str, step: Step) -> str:
-        if transfer_id in self.absent:
-            return "" if step.name in self.book.get(transfer_id, {}) else self.absent[transfer_id]
-        return AUDIO
-
-    def _ready(self, step: Step, transfers: Sequence[str], perhaps: set[str]) -> list[str]:
-        return [t for t in transfers if all(table in perhaps or table in self._outputs(t) for table in step.reads)]
 
     def _outputs(self, transfer_id: str) -> dict[str, str]:
         rows = self.book.get(transfer_id, {})
@@ -173,8 +192,12 @@ class Planner:
             samples=samples,
             sounds={t: self.sounds[t] for t in transfers},
             files={t: self.known[t].file_sha256 for t in transfers if t in self.known},
-            inputs=input_hashes(step, transfers, {t: self._outputs(t) for t in transfers}),
+            inputs=self.inputs(step, transfers),
         )
+
+    def inputs(self, step: Step, transfers: Sequence[str]) -> dict[str, str]:
+        """Hashes of the step's input tables as they stand."""
+        return input_hashes(step, transfers, {t: self._outputs(t) for t in transfers})
 
     def samples(self, transfer_id: str) -> str | None:
         """Hash of the transfer's samples as far as known."""
@@ -215,6 +238,26 @@ class Planner:
         for transfer_id, seen in report.seen.items():
             self.seen[self.sounds[transfer_id].file] = seen
             self.known[transfer_id] = seen
+
+    def try_again(self, stage: int, unit_id: str) -> None:
+        """Lets a unit come up once more in this run."""
+        self._done.discard((stage, unit_id))
+
+    def corpus_job(self, step: Step) -> Job:
+        """The job of a step on the whole corpus."""
+        facts = step.facts(self.corpus.catalogue, CORPUS)
+        inputs = self.corpus_inputs(step)
+        return Job(
+            CORPUS,
+            len(self.stages),
+            (step.name,),
+            (CORPUS,),
+            {step.name: facts},
+            {},
+            {},
+            self.again,
+            inputs=inputs,
+        )
 
     def corpus_inputs(self, step: Step) -> dict[str, str]:
         """For a step on the whole corpus: table -> one hash over the tables of all transfers."""

@@ -6,19 +6,22 @@ row that stands always tells the truth about the tables beside it, whenever the 
 """
 
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
 from pipeline.errors import GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import Sound, Step, StepInput, StepOutput, Tables
-from pipeline.steps.failures import Failure, explain_failure
+from pipeline.steps.failures import Failure, WorkerKilledError, explain_failure
 from pipeline.steps.jobs import Brief, Did, Job, Report, Seen, input_hashes, key_of
 from pipeline.steps.order import STEPS
 from pipeline.steps.shelves import Shelves
 from pipeline.store import audio
+from pipeline.store.compaction import current, whole
 from pipeline.store.corpus import Corpus
 from pipeline.store.provenance import Cause, Outcome, RunRow, hash_bytes_of, hash_value, libraries, shortened
 
@@ -86,7 +89,7 @@ class _Doing:
             path = self.corpus.audio_path(self.job.sounds[transfer_id].file)
             known = self.job.seen.get(transfer_id)
             if known is None or self.job.rehash or not known.still(path):
-                known = look_at(path)
+                known = look_at(path, decode=not self.job.killed)
             self.seen[transfer_id] = known
             if known.samples_sha256 is None:
                 raise GlidelineError(known.problem)
@@ -103,17 +106,22 @@ class _Doing:
 
     def _step(self, step: Step, transfers: list[str]) -> list[str]:
         """Does one step for the job's unit; returns the transfers that can go on."""
-        outputs = {t: outputs_of(rows.values()) for t, rows in self.rows.items()}
-        ready = [t for t in transfers if all(table in outputs[t] for table in step.reads)]
+        if self.job.inputs is not None:
+            ready, inputs = transfers, dict(self.job.inputs)
+        else:
+            outputs = {t: outputs_of(rows.values()) for t, rows in self.rows.items()}
+            ready = [t for t in transfers if all(table in outputs[t] for table in step.reads)]
+            inputs = input_hashes(step, ready, outputs)
         if not ready:
             return []
-        inputs = input_hashes(step, ready, outputs)
         key = self._key(step, ready, inputs)
         due = [t for t in ready if self._due(step, t, key)]
         if not due:
             self.did += [Did(t, step.name, "unchanged") for t in ready]
             return [t for t in ready if self.rows[t][step.name].outcome != "failed"]
         try:
+            if self.job.killed:
+                raise WorkerKilledError
             given = StepInput(
                 self.job.unit_id,
                 self.job.facts[step.name],
@@ -174,6 +182,8 @@ class _Doing:
         return self.corpus.audio_path(self.job.sounds[transfer_id].file)
 
     def _tables(self, step: Step, transfer_id: str) -> Tables:
+        if step.scope == "corpus":
+            return WholeTables(self.corpus, step.reads)
         tables = {}
         for table in step.reads:
             frame = self.corpus.read(table, transfer_id)
@@ -283,6 +293,26 @@ def said(transfer_id: str, step: str, failure: Failure) -> Did:
     )
 
 
+class WholeTables(Mapping[str, pl.DataFrame]):
+    """Tables of the whole corpus, each read from the compacted files when asked for."""
+
+    def __init__(self, corpus: Corpus, names: Sequence[str]) -> None:
+        self._corpus = corpus
+        self._names = names
+
+    def __getitem__(self, name: str) -> pl.DataFrame:
+        generation = current(self._corpus)
+        if name not in self._names or generation is None:
+            raise KeyError(name)
+        return whole(self._corpus, generation, name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+
 def group_values(settings: Settings, step: str) -> dict[str, Any]:
     """A step's settings as plain values."""
     values: dict[str, Any] = getattr(settings, step).model_dump(mode="json")
@@ -299,14 +329,20 @@ def outputs_of(rows: Iterable[RunRow]) -> dict[str, str]:
     return {table: sha for row in rows for table, sha in row.output_hashes.items()}
 
 
-def look_at(path: Path) -> Seen:
-    """Hashes an audio file and its decoded samples; a file that changes meanwhile is looked at again."""
+def look_at(path: Path, *, decode: bool = True) -> Seen:
+    """Hashes an audio file and its decoded samples; a file that changes meanwhile is looked at again.
+
+    ``decode`` is False for a file whose decoding has killed its worker.
+    """
     while True:
         before = path.stat()
         file_sha256 = audio.file_hash(path)
         problem, samples_sha256 = "", None
         try:
-            samples_sha256 = audio.samples_hash(path)
+            if decode:
+                samples_sha256 = audio.samples_hash(path)
+            else:
+                problem = explain_failure(WorkerKilledError(), doing="decoding the audio file").message
         except GlidelineError as error:
             if isinstance(error.__cause__, OSError):
                 raise

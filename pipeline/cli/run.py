@@ -1,0 +1,54 @@
+"""``glideline run``."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def run(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    workers: Annotated[
+        int | None, typer.Option(help="Processes at work at one time; one a core if not given.")
+    ] = None,
+    engine: Annotated[str, typer.Option(help="Where to work: local, dask or ray.")] = "local",
+    address: Annotated[
+        str | None, typer.Option(help="Address of a Dask or Ray cluster that is already up.")
+    ] = None,
+    transfer: Annotated[
+        list[str] | None, typer.Option(metavar="ID", help="Only this transfer; may be given several times.")
+    ] = None,
+    until: Annotated[str | None, typer.Option(metavar="STEP", help="Stop after this step.")] = None,
+    explain: Annotated[bool, typer.Option("--explain", help="Say why each step would run; run nothing.")] = False,
+    again: Annotated[bool, typer.Option("--again", help="Run even what is up to date.")] = False,
+    rehash: Annotated[
+        bool, typer.Option("--rehash", help="Hash all audio again, and hold tables against their hashes.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress and no summary.")] = False,
+) -> None:
+    """Measure all transfers that need it, then build the database.
+
+    Example: glideline run my-corpus --workers 4
+    """
+    from pipeline.flows.run import run as run_corpus
+    from pipeline.flows.words import summary_lines
+
+    summary = run_corpus(
+        folder,
+        workers=workers,
+        engine=engine,  # type: ignore[arg-type]
+        address=address,
+        transfers=transfer or (),
+        until=until,
+        explain_only=explain,
+        again=again,
+        rehash=rehash,
+        quiet=quiet,
+    )
+    if explain:
+        typer.echo("\n".join(summary.explained) or "Nothing to do: everything is up to date.")
+        return
+    if not quiet:
+        typer.echo("\n".join(summary_lines(summary)))
+    if summary.failed:
+        raise typer.Exit(1)

@@ -1,0 +1,104 @@
+"""How a run shows itself: a live line on a terminal, plain lines elsewhere, nothing at all when quiet."""
+
+import sys
+import time
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.steps.jobs import Report
+
+PLAIN_EVERY_S = 10.0
+
+
+@dataclass
+class Tally:
+    """Counts of one stage."""
+
+    label: str
+    total: int
+    started: float = field(default_factory=time.monotonic)
+    done: int = 0
+    failed: int = 0
+    sound_s: float = 0.0
+
+    def add(self, report: Report) -> None:
+        """Takes in one job."""
+        self.done += 1
+        self.failed += any(did.result == "failed" for did in report.did)
+        self.sound_s += report.sound_s
+
+    def words(self) -> str:
+        """Done, failed, left, rate and time left, in words."""
+        took = max(time.monotonic() - self.started, 1e-6)
+        parts = [f"{self.done} of {self.total} done", f"{self.failed} failed", f"{self.total - self.done} left"]
+        if self.sound_s:
+            parts.append(f"{self.sound_s / took:.0f} × real time")
+        if 0 < self.done < self.total:
+            parts.append(f"{clock(took * (self.total - self.done) / self.done)} left")
+        return ", ".join(parts)
+
+
+def clock(seconds: float) -> str:
+    """A duration as people read it: 8 s, 12 min, 3 h 20 min."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds // 3600:.0f} h {seconds % 3600 / 60:.0f} min"
+
+
+class Display:
+    """Shows stages as they go, on stderr; ``quiet`` shows nothing."""
+
+    def __init__(self, *, quiet: bool = False) -> None:
+        self.quiet = quiet
+        self.live = not quiet and sys.stderr.isatty()
+        self._bar: Any = None
+        self._task: Any = None
+        self._last = 0.0
+
+    def say(self, message: str) -> None:
+        """One line."""
+        if self.quiet:
+            return
+        if self._bar is not None:
+            self._bar.console.print(message, markup=False, highlight=False)
+        else:
+            print(message, file=sys.stderr, flush=True)
+
+    def start(self, tally: Tally) -> None:
+        """A stage begins."""
+        self._last = time.monotonic()
+        if self.live:
+            from rich.console import Console
+            from rich.progress import BarColumn, Progress, TextColumn
+
+            self._bar = Progress(
+                TextColumn("{task.description}"),
+                BarColumn(bar_width=30),
+                TextColumn("{task.fields[words]}"),
+                console=Console(stderr=True),
+                refresh_per_second=4,
+                transient=True,
+            )
+            self._bar.start()
+            self._task = self._bar.add_task(tally.label, total=tally.total, words=tally.words())
+        else:
+            self.say(f"{tally.label}: {tally.total} to do")
+
+    def update(self, tally: Tally) -> None:
+        """A job of the stage has ended."""
+        if self._bar is not None:
+            self._bar.update(self._task, completed=tally.done, words=tally.words())
+        elif time.monotonic() - self._last >= PLAIN_EVERY_S:
+            self._last = time.monotonic()
+            self.say(f"{tally.label}: {tally.words()}")
+
+    def stop(self, tally: Tally | None = None) -> None:
+        """The stage has ended, or was interrupted."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+        if tally is not None:
+            took = clock(time.monotonic() - tally.started)
+            self.say(f"{tally.label}: {tally.done} done, {tally.failed} failed, {took}")

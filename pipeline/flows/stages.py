@@ -1,0 +1,133 @@
+"""The stages of a run, whoever carries out their jobs: what is due, what came of it, and the end of it all."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from pipeline.flows.journal import Journal
+from pipeline.flows.progress import Display, Tally
+from pipeline.flows.work import Batch, batches
+from pipeline.steps.housekeeping import SeenFile
+from pipeline.steps.jobs import Did, Report
+from pipeline.steps.planner import Planner
+from pipeline.store.compaction import compact
+from pipeline.store.corpus import Corpus
+from pipeline.store.database import build_database, is_current
+
+RunBatches = Callable[[Iterator[Batch], Callable[[Report], None]], None]
+
+
+@dataclass
+class Summary:
+    """What a run did.
+
+    Attributes
+    ----------
+    transfers : how many there are.
+    did : by step, how many results of each kind.
+    failed : what fails now, whether in this run or an earlier one: transfer (or "corpus"), step, message.
+    moved : sides whose speed moved with their session although nothing of their own had changed, in words.
+    nothing_to_do : True if everything was up to date.
+    database_built : whether the database was built anew.
+    """
+
+    transfers: int = 0
+    did: dict[str, dict[str, int]] = field(default_factory=dict)
+    failed: list[tuple[str, str, str]] = field(default_factory=list)
+    moved: list[str] = field(default_factory=list)
+    nothing_to_do: bool = False
+    database_built: bool = False
+    sound_s: float = 0.0
+    explained: list[str] = field(default_factory=list)
+
+
+class Work:
+    """One run on a locked corpus."""
+
+    def __init__(self, corpus: Corpus, planner: Planner, display: Display) -> None:
+        self.corpus = corpus
+        self.planner = planner
+        self.display = display
+        self.journal: Journal | None = None
+        self.seen_file = SeenFile(corpus)
+        self.summary = Summary(transfers=len(planner.sounds))
+        self.batch_size = 1
+        self.failed_now: dict[tuple[str, str], str] = {}
+
+    def label(self, stage: int) -> str:
+        """Names of the steps of a stage."""
+        return ", ".join(step.name for step in self.planner.stages[stage])
+
+    def stage(self, stage: int, run_batches: RunBatches) -> list[Did]:
+        """Does what is due in a stage; returns the failures that trying again may mend."""
+        todo = [(unit_id, transfers) for unit_id, transfers, _ in self.planner.due(stage)]
+        again: list[Did] = []
+        if not todo:
+            return again
+        tally = Tally(self.label(stage), len(todo))
+        if self.journal:
+            self.journal.write("stage", stage=stage, label=tally.label, units=len(todo))
+
+        def on_report(report: Report) -> None:
+            self.learn(report)
+            tally.add(report)
+            self.display.update(tally)
+            transient = [did for did in report.did if did.transient]
+            if transient:
+                again.extend(transient)
+                self.planner.try_again(stage, report.unit_id)
+
+        self.display.start(tally)
+        try:
+            jobs = (self.planner.job(stage, unit_id, transfers) for unit_id, transfers in todo)
+            work = batches(jobs, root=str(self.corpus.root), settings=self.planner.settings, size=self.batch_size)
+            run_batches(work, on_report)
+        finally:
+            self.display.stop(tally)
+        return again
+
+    def finish(self, run_batches: RunBatches) -> None:
+        """Compaction, the steps on the whole corpus, and the database."""
+        generation = compact(self.corpus)
+        for step in self.planner.corpus_steps:
+            if not self.planner.corpus_why(step):
+                continue
+            job = self.planner.corpus_job(step)
+            run_batches(iter([Batch(str(self.corpus.root), self.planner.settings, (job,))]), self.learn)
+            generation = compact(self.corpus)
+        if not is_current(self.corpus, generation):
+            build_database(self.corpus, generation)
+            self.summary.database_built = True
+
+    def learn(self, report: Report) -> None:
+        """Takes in one job."""
+        files = {self.planner.sounds[t].file: seen for t, seen in report.seen.items()}
+        self.seen_file.add({file: seen for file, seen in files.items() if self.planner.seen.get(file) != seen})
+        self.planner.learn(report)
+        self.summary.sound_s += report.sound_s
+        for did in report.did:
+            counts = self.summary.did.setdefault(did.step, {})
+            counts[did.result] = counts.get(did.result, 0) + 1
+            self.failed_now.pop((did.transfer_id, did.step), None)
+            if did.result == "failed":
+                self.failed_now[did.transfer_id, did.step] = did.message
+            if did.moved:
+                self.summary.moved.append(f"{did.transfer_id}: {did.moved}")
+        if self.journal:
+            self.journal.report(report)
+
+    def conclude(self) -> Summary:
+        """The summary, with everything that fails now, whenever it failed."""
+        summary, planner = self.summary, self.planner
+        failed = {
+            (transfer_id, step): row.message
+            for transfer_id, rows in planner.book.items()
+            for step, row in rows.items()
+            if row.outcome == "failed"
+        }
+        first = planner.stages[0][0].name if planner.stages else ""
+        for standing in (planner.blocked, planner.absent):
+            failed |= {(transfer_id, first): why for transfer_id, why in standing.items()}
+        failed |= self.failed_now
+        summary.failed = sorted((t, step, message) for (t, step), message in failed.items())
+        self.seen_file.rewrite(planner.seen)
+        return summary
