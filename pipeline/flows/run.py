@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from pipeline.errors import UsageError
-from pipeline.flows import local
+from pipeline.flows import local, prefect_home
 from pipeline.flows.journal import Journal
 from pipeline.flows.progress import Display
 from pipeline.flows.stages import Summary, Work
@@ -79,11 +79,14 @@ def run(
         planner = _plan(corpus, steps, wanted, again=again, rehash=rehash)
         drop_unowned(corpus, STEPS, planner.book)
         work = Work(corpus, planner, display)
-        if any(True for stage in range(len(planner.stages)) for _ in planner.due(stage)):
+        if any(planner.has_due(stage) for stage in range(len(planner.stages))):
             names = [step.name for step in steps]
             work.journal = Journal(corpus.derived)
             work.journal.write("begin", engine=engine, transfers=len(planner.sounds), steps=names)
-            carry_out(work, workers=workers or usable_cores())
+            with prefect_home.server(corpus.derived):
+                from pipeline.flows.corpus import run_local
+
+                run_local(work, workers=workers or usable_cores())
         elif not _finished(corpus, planner):
             work.finish(partial(local.run_batches, workers=1, derived=corpus.derived))
         else:

@@ -119,7 +119,8 @@ class SeenFile:
         for line in lines:
             try:
                 values = json.loads(line)
-                found[values.pop("file")] = Seen(**values)
+                file = values.pop("file")
+                found[file] = Seen(**values)
             except (ValueError, TypeError, KeyError):
                 continue
         return found

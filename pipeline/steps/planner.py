@@ -118,6 +118,10 @@ class Planner:
             if found:
                 yield unit_id, transfers, found
 
+    def has_due(self, stage: int) -> bool:
+        """Whether anything must run in a stage, as things stand."""
+        return any(True for _ in self.due(stage))
+
     def outlook(self) -> Iterator[Due]:
         """All that must run, in order, as far as it can be told before running; steps for the corpus last."""
         perhaps: Perhaps = {}

@@ -1,0 +1,80 @@
+"""The Prefect flow of a run. Only this module and ``flows.engines`` import Prefect.
+
+One flow a run; one task a stage for the local engine, which drives its own processes; one task a batch of sides
+for Dask and Ray. Prefect's cache is off: what is up to date is decided by content, in the corpus.
+"""
+
+from functools import partial
+from typing import Any
+
+from prefect import flow, task
+from prefect.artifacts import create_markdown_artifact
+from prefect.cache_policies import NO_CACHE
+from prefect.states import Completed
+
+from pipeline.flows import local
+from pipeline.flows.stages import Work
+from pipeline.flows.words import summary_lines
+from pipeline.steps.jobs import Did
+
+RETRIES = 2
+RETRY_AFTER_S = [2.0, 10.0]
+
+
+class TryAgainError(Exception):
+    """Some units failed in a way that another try may mend."""
+
+    def __init__(self, failed: list[Did]) -> None:
+        super().__init__("; ".join(f"{did.transfer_id}: {did.message}" for did in failed[:5]))
+
+
+def run_local(work: Work, *, workers: int) -> None:
+    """The flow on this machine."""
+    run_batches = partial(local.run_batches, workers=workers, derived=work.corpus.derived)
+
+    @flow(name="glideline run", flow_run_name=work.corpus.root.name, validate_parameters=False)
+    def corpus_flow() -> Any:
+        for stage in range(len(work.planner.stages)):
+            if work.planner.has_due(stage):
+                _stage_task(work, stage, run_batches)()
+        _finish_task(work, run_batches)()
+        return _state(work)
+
+    corpus_flow()
+
+
+def _stage_task(work: Work, stage: int, run_batches: Any) -> Any:
+    tries = iter(range(RETRIES + 1))
+
+    @task(
+        name=work.label(stage),
+        retries=RETRIES,
+        retry_delay_seconds=RETRY_AFTER_S,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+    )
+    def do_stage() -> None:
+        last = next(tries) == RETRIES
+        failed = work.stage(stage, run_batches)
+        if failed and not last:
+            raise TryAgainError(failed)
+
+    return do_stage
+
+
+def _finish_task(work: Work, run_batches: Any) -> Any:
+    @task(name="summaries and database", cache_policy=NO_CACHE, persist_result=False)
+    def finish() -> None:
+        work.finish(run_batches)
+
+    return finish
+
+
+def _state(work: Work) -> Any:
+    lines = list(summary_lines(work.conclude()))
+    create_markdown_artifact(
+        key="glideline-run",
+        markdown="\n".join(f"- {line.strip()}" for line in lines),
+        description="What the run did",
+    )
+    return Completed(message="; ".join(lines)[:1000])

@@ -1,0 +1,114 @@
+"""Keeps Prefect private and quiet: its home inside the corpus, its own server, no telemetry.
+
+A user who has a Prefect server sets PREFECT_API_URL; then that server is used and none is started.
+"""
+
+import os
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pipeline.errors import DataError
+
+START_WITHIN_S = 180.0
+
+_QUIET = {
+    "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+    "DO_NOT_TRACK": "1",
+    "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false",
+    "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
+    "PREFECT_LOGGING_LEVEL": "CRITICAL",
+    "PREFECT_LOGGING_TO_API_ENABLED": "false",
+    "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
+    "PREFECT_CLIENT_SERVER_VERSION_CHECK_ENABLED": "false",
+    "RAY_USAGE_STATS_ENABLED": "0",
+}
+
+
+def users_server() -> str | None:
+    """Address of the Prefect server that the user has named, if any."""
+    return os.environ.get("PREFECT_API_URL") or None
+
+
+@contextmanager
+def server(derived: Path) -> Iterator[None]:
+    """Sets Prefect's environment, and runs a server for as long as the block lasts unless the user has one.
+
+    Raises
+    ------
+    DataError
+        If the server does not start.
+    """
+    values = {name: value for name, value in _QUIET.items() if name not in os.environ}
+    if users_server():
+        with _environment(values):
+            yield
+        return
+    home = (derived / ".prefect").resolve()
+    home.mkdir(parents=True, exist_ok=True)
+    with _environment(values | {"PREFECT_HOME": str(home)}):
+        log_path = derived / "log" / "prefect-server.log"
+        log_path.parent.mkdir(exist_ok=True)
+        with log_path.open("wb") as log:
+            process = subprocess.Popen(
+                [sys.executable, "-m", "pipeline.flows.serve"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=log,
+                start_new_session=True,
+            )
+        try:
+            url = _address(process)
+            if url is None:
+                raise DataError(
+                    "the Prefect server that schedules the work did not start; its messages are in "
+                    "derived/log/prefect-server.log; delete derived/.prefect and run again"
+                )
+            with _environment({"PREFECT_API_URL": url}):
+                yield
+        finally:
+            _end(process)
+
+
+def _address(process: subprocess.Popen[bytes]) -> str | None:
+    assert process.stdout is not None
+    port = process.stdout.readline().strip().decode()
+    end = time.monotonic() + START_WITHIN_S
+    while port and time.monotonic() < end and process.poll() is None:
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/health", timeout=5):
+                return f"http://127.0.0.1:{port}/api"
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.1)
+    return None
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.close()
+    process.stdout.close()
+    try:
+        process.wait(timeout=10)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+@contextmanager
+def _environment(values: dict[str, str]) -> Iterator[None]:
+    before = {name: os.environ.get(name) for name in values}
+    os.environ.update(values)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
