@@ -77,6 +77,8 @@ class EditableTable:
             temporary.write_bytes(((_BOM if self.marked else "") + buffer.getvalue()).encode("utf-8"))
 
     def _cell(self, row: Sequence[str], name: str) -> str:
+        if name not in self.rows[0]:
+            return ""
         place = self.rows[0].index(name)
         return row[place].strip() if place < len(row) else ""
 

@@ -127,7 +127,7 @@ Or fill the tables themselves. Only player, take, side and transfer are needed f
 side_take (which take is on which side) and performance (who plays on which take).
 
 - A spreadsheet can edit the files; save as "CSV UTF-8". Commas and semicolons are both understood.
-- Ids are small letters, digits, - and _: `anna-vint`. They tie the tables together; choose them once and keep them.
+- Ids are small letters, digits, - and _: `anna-vint`. They tie the tables together; choose them once for all.
 - Leave a cell empty when you do not know. Do not write "unknown" or 0.
 - Dates are written as in these examples: `1903`, `1903-11`, `1903-11-05`, `1904~` (about), `1904?` (perhaps),
   `190X` (that decade), `1911/1913` (from, to), `[1927..1931]` (at one time between), `1908/..` (and still going

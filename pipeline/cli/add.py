@@ -1,0 +1,59 @@
+"""``add``: audio into a corpus, with or without a sheet."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.errors import DataError, UsageError
+
+
+def add(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
+    audio: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="AUDIO…", help="Audio files, or folders of them; none: those in audio/ already."),
+    ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option("--sheet", help="A CSV or XLSX file with a line a recording and your own headings."),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="Write without asking.")] = False,
+) -> None:
+    """Draft catalogue rows for audio files, from their names or your own sheet; show the difference, and ask.
+
+    Example: glideline add my-corpus *.mp3 --sheet discs.xlsx
+    """
+    from pipeline.store.add import difference, plan_add
+
+    plan = plan_add(folder, audio or [], sheet=sheet)
+    if plan.mapping:
+        print("Headings of the sheet:")
+        for heading, meant in plan.mapping.items():
+            print(f"  {heading} → {meant or '(not used)'}")
+        print(f"Kept in {plan.keep_mapping()}; mend a match there and add again.\n")
+    for line in difference(plan):
+        print(line)
+    for problem in plan.problems:
+        print(f"! {problem}", file=sys.stderr)
+    counts = {row.table: sum(other.table == row.table for other in plan.draft.new) for row in plan.draft.new}
+    if plan.empty:
+        print("Nothing new: the catalogue already says all this.", file=sys.stderr)
+    else:
+        said = ", ".join(f"{count} {table}" for table, count in counts.items())
+        print(f"New rows: {said or 'none'}; changed cells: {len(plan.draft.changes)}.", file=sys.stderr)
+        if not yes and not _agreed():
+            raise DataError("nothing was written")
+    plan.apply()
+    left_out = [problem for problem in plan.problems if problem.severity == "error"]
+    if left_out:
+        raise DataError(f"{len(left_out)} files or lines were left out, see above; mend them and add again")
+    if not plan.empty:
+        print(f"Next: glideline check {folder}", file=sys.stderr)
+
+
+def _agreed() -> bool:
+    if not sys.stdin.isatty():
+        raise UsageError("nobody is here to be asked; look at the difference above and add --yes to write it")
+    return typer.confirm("Write this?", err=True)

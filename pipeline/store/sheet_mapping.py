@@ -1,0 +1,136 @@
+"""Which heading of a sheet means what: matched forgivingly, shown, and kept in ``sheet/mapping.toml``.
+
+The kept file wins, so its owner can mend a match there: ``"Her heading" = "player"``, or ``""`` to leave it out.
+"""
+
+import re
+import tomllib
+import unicodedata
+from collections.abc import Mapping, Sequence
+from difflib import SequenceMatcher
+from pathlib import Path
+
+from pipeline.errors import DataError
+from pipeline.store.corpus import replacing
+from pipeline.store.problems import did_you_mean
+
+# What a sheet can tell -> headings that people use for it.
+FIELDS: dict[str, tuple[str, ...]] = {
+    "file": ("file", "filename", "file name", "audio", "audio file", "mp3", "wav", "track", "datei", "dateiname",
+             "fichier", "path"),
+    "player": ("player", "violinist", "cellist", "violist", "performer", "artist", "soloist", "interpret",
+               "interprete", "musician", "name", "geiger", "spieler", "executant"),
+    "instrument": ("instrument", "instr"),
+    "year": ("year", "date", "recorded", "recording date", "date recorded", "year recorded", "rec date", "jahr",
+             "aufnahmedatum", "annee", "datum", "anno", "yr"),
+    "place": ("place", "recording place", "city", "town", "ort", "aufnahmeort", "lieu", "location", "recorded at"),
+    "work": ("work", "title", "piece", "composition", "werk", "stuck", "titel", "oeuvre", "titre", "movement"),
+    "composer": ("composer", "komponist", "compositeur", "compositore"),
+    "key": ("key", "tonality", "tonart", "tonalite", "key of work", "tonalita"),
+    "label": ("label", "company", "record company", "firma", "record label", "marke", "etikett", "make", "maison"),
+    "issue_number": ("issue number", "issue", "catalogue number", "catalog number", "cat no", "catalogue no",
+                     "disc number", "record number", "bestellnummer", "katalognummer", "issue no", "order number",
+                     "cat number", "plattennummer"),
+    "face": ("face", "side", "disc side", "seite", "plattenseite"),
+    "matrix": ("matrix", "matrix number", "matrix no", "mx", "matrizennummer", "matrize", "matrice", "mtx",
+               "matrix nr"),
+    "take": ("take", "take number", "take no", "prise", "tk"),
+    "accompaniment": ("accompaniment", "accompanist", "acc", "accomp", "begleitung", "with", "accompagnement",
+                      "accompanied by"),
+    "process": ("process", "recording process", "acoustic or electrical", "acoustic electrical", "verfahren"),
+    "archive": ("archive", "collection", "library", "source", "archiv", "sammlung", "holding", "owner",
+                "provenance", "held by", "where held"),
+    "shelf_mark": ("shelf mark", "shelfmark", "call number", "signatur", "cote archive", "inventory number"),
+    "rpm": ("rpm", "speed", "turntable speed", "playback speed", "transfer speed", "drehzahl", "umdrehungen",
+            "upm", "tours", "turntable rpm"),
+    "groove": ("groove", "cut", "lateral or vertical", "schrift"),
+    "stylus": ("stylus", "needle", "nadel"),
+    "equalisation": ("equalisation", "equalization", "eq", "entzerrung"),
+    "session": ("session", "recording session", "sitzung"),
+    "published": ("published", "release year", "issued", "publication", "release date", "year issued"),
+    "start": ("start", "from", "begin", "start s", "file start", "beginning"),
+    "end": ("end", "to", "until", "end s", "file end"),
+    "note": ("note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "bemerkungen", "notiz",
+             "anmerkung", "remarques"),
+}  # fmt: skip
+
+
+def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[str, str]:
+    """Field of each heading, or "" where none is understood; each field belongs to one heading.
+
+    Parameters
+    ----------
+    headings : as they stand in the sheet.
+    kept : matches made earlier or by hand; they win.
+    """
+    matched = {heading: kept[heading] for heading in headings if heading in kept}
+    taken = {field for field in matched.values() if field}
+    names = {_plain(word): field for field, words in FIELDS.items() for word in (field, *words)}
+    open_ = [heading for heading in headings if heading not in matched]
+    for heading in list(open_):  # exact names first, so that a near miss cannot take their field
+        field = names.get(_plain(heading), "")
+        if field and field not in taken:
+            matched[heading] = field
+            taken.add(field)
+            open_.remove(heading)
+    for heading in open_:
+        likeness, field = max(
+            ((_likeness(_plain(heading), word), field) for word, field in names.items() if field not in taken),
+            default=(0.0, ""),
+        )
+        matched[heading] = field if likeness >= 0.8 else ""
+        if matched[heading]:
+            taken.add(field)
+    return {heading: matched[heading] for heading in headings}
+
+
+def _likeness(heading: str, word: str) -> float:
+    """How alike a heading and a name are: 1 if the name stands in the heading as whole words of some length."""
+    if len(word) >= 4 and re.search(rf"\b{re.escape(word)}\b", heading):
+        return 0.9 + len(word) / 1000
+    return SequenceMatcher(None, heading, word).ratio() if min(len(heading), len(word)) >= 4 else 0.0
+
+
+def _plain(heading: str) -> str:
+    spelled = unicodedata.normalize("NFKD", heading.casefold())
+    bare = "".join(c for c in spelled if not unicodedata.combining(c))
+    return " ".join(re.findall("[^\\W_]+", re.sub(r"\(.*?\)|\[.*?\]", " ", bare)))
+
+
+def read_mapping(path: Path) -> dict[str, str]:
+    """The kept matches; none if there is no file.
+
+    Raises
+    ------
+    DataError
+        If the file is not TOML, or names a field that does not exist or twice.
+    """
+    if not path.exists():
+        return {}
+    try:
+        columns = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("columns", {})
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise DataError(
+            f"sheet/{path.name}: not readable as TOML ({error}); mend that line or delete the file"
+        ) from error
+    if not isinstance(columns, dict):
+        raise DataError(f"sheet/{path.name}: columns must be a table of headings; delete the file to begin anew")
+    for heading, field in columns.items():
+        if field != "" and field not in FIELDS:
+            cure = did_you_mean(str(field), list(FIELDS), otherwise=f"fields are {', '.join(FIELDS)}")
+            raise DataError(f"sheet/{path.name}: {heading!r} = {field!r}: no such field; {cure}")
+    return dict(columns)
+
+
+def write_mapping(path: Path, mapping: Mapping[str, str]) -> None:
+    """Keeps matches for the next time."""
+    lines = ['# Which heading of your sheet means what. Change a match here; "" leaves a column out.', "[columns]"]
+    lines += [f"{_quoted(heading)} = {_quoted(field)}" for heading, field in mapping.items()]
+    lines += ["", f"# Fields: {', '.join(FIELDS)}"]
+    with replacing(path) as temporary:
+        temporary.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
