@@ -10,7 +10,12 @@ from typing import Any
 __version__ = "0.1.0"
 
 # Public name -> the module that holds it.
-_PUBLIC: dict[str, str] = {}
+_PUBLIC: dict[str, str] = {
+    "add": "pipeline.store.add",
+    "check": "pipeline.store.check",
+    "dictionary": "pipeline.store.dictionary",
+    "new": "pipeline.store.new",
+}
 
 __all__ = sorted(_PUBLIC)  # pyright: ignore
 
