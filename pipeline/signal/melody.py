@@ -16,13 +16,13 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal import melody_score
+from pipeline.signal import melody_net, melody_score
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody_grid import BELOW, HIGH, LOW, SearchRange, comb_teeth, search_range
-from pipeline.signal.melody_path import advance, trace
+from pipeline.signal.melody_grid import BELOW, CONTEXT, HIGH, LOW, SearchRange, comb_teeth, search_range
+from pipeline.signal.melody_path import best_path, posteriors
 from pipeline.signal.melody_refine import refine
+from pipeline.signal.melody_score import CANDIDATES, COMB_GAIN, COMB_SILENCE
 from pipeline.signal.spectrum import (
-    FFT_SIZE,
     HOP_S,
     NoiseFloor,
     Register,
@@ -33,9 +33,7 @@ from pipeline.signal.spectrum import (
 )
 from pipeline.units import Floats
 
-BLOCK = 1024
-# Frames before and after a block that its scoring looks at.
-CONTEXT = 28
+BLOCK = 2048
 Scoring = Literal["network", "comb"]
 
 
@@ -118,7 +116,7 @@ def _estimated_instrument(sound: npt.NDArray[np.float32], *, sample_rate_hz: flo
     return min(possible, key=lambda name: abs(centre[name] - middle))
 
 
-class _Analysis:
+class Analysis:
     """One register of one side: sound, floor and the whitened grid."""
 
     def __init__(self, sound: Any, *, sample_rate_hz: float, register: Register, search: SearchRange) -> None:
@@ -140,103 +138,91 @@ class _Analysis:
 
 
 class _Follower:
-    """Carries a side through the stages, block by block."""
+    """Carries a side through the stages: candidates block by block, the path, then pitches block by block."""
 
     def __init__(self, sound: Any, *, sample_rate_hz: float, search: SearchRange, scoring: Scoring) -> None:
         registers = (HIGH, LOW) if search.split else (HIGH,)
         self.search = search
-        self.scoring = scoring
-        self.parts = [
-            _Analysis(sound, sample_rate_hz=sample_rate_hz, register=r, search=search) for r in registers
-        ]
+        self.parts = [Analysis(sound, sample_rate_hz=sample_rate_hz, register=r, search=search) for r in registers]
         self.n_frames = self.parts[0].n_frames
-        self.teeth = comb_teeth()
-        self.bin_hz = search.hz()
-        self.odds = np.zeros(self.n_frames, dtype=np.float64)
-        self.posterior = np.zeros(self.n_frames, dtype=np.float64)
-        self.sound_db = np.full(self.n_frames, np.nan)
-        self.f0 = np.full(self.n_frames, np.nan)
-        self.level = np.full(self.n_frames, np.nan)
-        self.prominence = np.full(self.n_frames, np.nan)
+        self.network = melody_net.network(search.instrument) if scoring == "network" else None
+        self.bins = np.full((self.n_frames, CANDIDATES), -1, dtype=np.int32)
+        self.logits = np.zeros((self.n_frames, CANDIDATES), dtype=np.float32)
+        self.sound_db = np.full(self.n_frames, -160.0)
 
     def run(self) -> dict[str, Any]:
-        if self.parts[0].floor.silent:
-            self.odds[:] = -20.0
-        else:
-            self._follow()
-        voiced = _sigmoid(_mean_of_neighbours(self.odds, half=5) - 1.0)
-        sure = np.where(np.isnan(self.f0), 0.0, voiced * np.sqrt(self.posterior))
+        n = self.n_frames
+        silence = COMB_GAIN * COMB_SILENCE if self.network is None else self.network.silence
+        if not self.parts[0].floor.silent:
+            for first in range(0, n, BLOCK):
+                self._score(first, min(BLOCK, n - first))
+        path = best_path(self.bins, self.logits, silence=silence)
+        share = posteriors(self.bins, self.logits, silence=silence)
+        chosen = np.minimum(path, CANDIDATES - 1)[:, None]
+        bins = np.where(path < CANDIDATES, np.take_along_axis(self.bins, chosen, axis=1)[:, 0], -1)
+        f0, level, prominence = self._pitches(bins)
+        mass = np.sum(share[:, :-1] * (np.abs(self.bins - bins[:, None]) <= 2), axis=1)
+        voiced = 1.0 - share[:, -1]
         return {
-            "time_s": np.arange(self.n_frames) * HOP_S,
-            "f0_hz": self.f0,
+            "time_s": np.arange(n) * HOP_S,
+            "f0_hz": f0,
             "voiced_probability": voiced,
-            "confidence": sure,
-            "level_db": self.level,
-            "prominence_db": self.prominence,
+            "confidence": np.where(np.isnan(f0), 0.0, mass),
+            "level_db": level,
+            "prominence_db": prominence,
             "sound_db": self.sound_db,
         }
 
-    def _follow(self) -> None:
-        n = self.search.n
-        state = np.full(n + 1, -1e9, dtype=np.float32)
-        state[n] = 0.0
-        waiting = None
-        for first in range(0, self.n_frames, BLOCK):
-            count = min(BLOCK, self.n_frames - first)
-            spectra, scores, silence = self._scored(first, count)
-            back = np.empty((count, n + 1), dtype=np.int16)
-            advance(scores, silence, state, back)
-            _, before = trace(back, int(np.argmax(state)))
-            if waiting is not None:
-                self._settle(*waiting, end=before)
-            waiting = (first, spectra, scores, back)
-        if waiting is not None:
-            self._settle(*waiting, end=int(np.argmax(state)))
-
-    def _scored(self, first: int, count: int) -> tuple[list[Any], Any, Any]:
+    def _score(self, first: int, count: int) -> None:
+        """Candidates of a block and their logits."""
         blocks = [part.block(first, count) for part in self.parts]
-        inner = [grid[CONTEXT:-CONTEXT] for _, grid in blocks]
-        saliences = np.empty((count, self.search.n), dtype=np.float32)
-        melody_score.salience(inner[0], inner[-1], self.search.split, BELOW, *self.teeth, saliences)
-        scores = np.empty_like(saliences)
-        silence = np.empty(count, dtype=np.float32)
-        melody_score.score_by_comb(saliences, scores, silence)
-        melody_score.normalise(scores, silence, self.odds[first : first + count])
-        power = 0.75 * np.sum(np.square(blocks[0][0][:, : FFT_SIZE // 2]), axis=1) / 3.0
-        self.sound_db[first : first + count] = 10.0 * np.log10(power + 1e-16)
-        return [spectrum for spectrum, _ in blocks], scores, silence
-
-    def _settle(self, first: int, spectra: list[Any], scores: Any, back: Any, *, end: int) -> None:
-        """Pitch, level and posterior of a block whose last state is known."""
-        path, _ = trace(back, end)
-        count, n = scores.shape
+        grids = [grid for _, grid in blocks]
         span = slice(first, first + count)
-        sounding = path < n
-        bins = np.minimum(path, n - 1)
-        near = np.clip(bins[:, None] + np.arange(-2, 3), 0, n - 1)
-        mass = np.exp(np.take_along_axis(scores, near, axis=1)).sum(axis=1)
-        self.posterior[span] = np.where(sounding, np.minimum(mass, 1.0), 0.0)
-        rough = np.where(sounding, self.bin_hz[bins], np.nan)
-        for part, spectrum, low in zip(self.parts, spectra, (False, True), strict=False):
-            mine = (bins < self.search.split) == low
-            refine(
-                spectrum,
-                part.floor.at(first + count / 2),
-                part.register.bin_hz,
-                np.where(mine, rough, np.nan),
-                self.f0[span],
-                self.level[span],
-                self.prominence[span],
-            )
+        strength = scored_candidates(grids, search=self.search, bins=self.bins[span])
+        if self.network is None:
+            self.logits[span] = COMB_GAIN * strength
+        else:
+            net = self.network
+            described = features(grids, search=self.search, bins=self.bins[span], strength=strength)
+            melody_net.judge(described, self.bins[span], net.w1, net.b1, net.w2, net.b2, net.w3, self.logits[span])
+        power = np.sum(np.square(blocks[0][0]), axis=1) / 3.0
+        self.sound_db[span] = 10.0 * np.log10(power + 1e-16)
+
+    def _pitches(self, bins: npt.NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+        """Refined pitch, level and prominence of the line through the given bins (-1: none)."""
+        f0, level, prominence = (np.full(self.n_frames, np.nan) for _ in range(3))
+        rough = np.where(bins >= 0, self.search.hz()[bins], np.nan)
+        for part, low in zip(self.parts, (False, True), strict=False):
+            mine = np.where((bins < self.search.split) == low, rough, np.nan)
+            for first in range(0, self.n_frames, BLOCK):
+                span = slice(first, min(first + BLOCK, self.n_frames))
+                if not np.isfinite(mine[span]).any():
+                    continue
+                count = span.stop - first
+                spectrum = magnitudes(part.padded, register=part.register, first=first, count=count)
+                floor = part.floor.at(first + count / 2)
+                refine(spectrum, floor, part.register.bin_hz, mine[span], f0[span], level[span], prominence[span])
+        return f0, level, prominence
 
 
-def _sigmoid(x: Floats) -> Floats:
-    return 1.0 / (1.0 + np.exp(-np.clip(x, -40.0, 40.0)))
+def scored_candidates(grids: list[Any], *, search: SearchRange, bins: Any) -> Any:
+    """Fill ``bins`` (frames, k) from whitened grids with ``CONTEXT`` rows at both ends; gives their salience."""
+    saliences = np.empty((len(bins), search.n), dtype=np.float32)
+    inner = [grid[CONTEXT:-CONTEXT] for grid in grids]
+    melody_score.salience(inner[0], inner[-1], search.split, BELOW, *comb_teeth(), saliences)
+    strength = np.empty(bins.shape, dtype=np.float32)
+    melody_score.choose(saliences, bins, strength)
+    return strength
 
 
-def _mean_of_neighbours(values: Floats, *, half: int) -> Floats:
-    """Centred moving mean over 2 half + 1 frames, shorter at the ends."""
-    sums = np.concatenate(([0.0], np.cumsum(values)))
-    at = np.arange(values.size)
-    low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, values.size)
-    return np.asarray((sums[high] - sums[low]) / (high - low))
+def features(grids: list[Any], *, search: SearchRange, bins: Any, strength: Any) -> Any:
+    """What the network sees of the candidates: (frames, k, f)."""
+    pairs = []
+    for grid in grids:
+        near = np.empty_like(grid)
+        melody_net.moving_maximum(grid, near)
+        pairs.append((grid, near))
+    taps = melody_net.taps()
+    out = np.zeros((*bins.shape, len(taps[0]) + len(taps[1]) + melody_net.EXTRAS), dtype=np.float32)
+    melody_net.describe_all(bins, strength, pairs[0], pairs[-1], search.split, search.lowest_midi, *taps, out)
+    return out

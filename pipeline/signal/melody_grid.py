@@ -16,6 +16,8 @@ from pipeline.signal.spectrum import BASE_RATE_HZ, BINS_PER_SEMITONE, PitchGrid,
 Ints = npt.NDArray[np.int64]
 
 SPEED_MARGIN_SEMITONES = 3
+# Frames before and after a frame that its scoring looks at: 325 ms.
+CONTEXT = 56
 # Bins kept free below and above the searched range, so that no tooth or feature falls outside: two octaves and
 # four octaves, and a few bins.
 BELOW = 24 * BINS_PER_SEMITONE + 4

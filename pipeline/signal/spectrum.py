@@ -24,9 +24,10 @@ BINS_PER_SEMITONE = 5
 # Half width of the moving mean that whitens the envelope: 3.6 semitones.
 WHITEN_BINS = 18
 
-_FLOOR_STEP_DB = 1.0
-_FLOOR_LOWEST_DB = -160.0
-_FLOOR_LEVELS = 240
+# Levels of the histogram start at a magnitude of 2^-27 (-163 dB).
+_FLOOR_FIRST = (127 - 27) * 8
+_FLOOR_LEVELS = 36 * 8
+_SILENT = 1e-8
 _FLOOR_EVERY = 4
 _FLOOR_SHARE = 0.20
 _FLOOR_BELOW_PEAK_DB = 55.0
@@ -120,7 +121,7 @@ class NoiseFloor:
             _count_levels(block, counts[s])
             loudest.append(block.max(axis=1, initial=0.0))
         top = float(np.quantile(np.concatenate(loudest), 0.95)) if n_frames else 0.0
-        self.silent = not top > 10.0 ** (_FLOOR_LOWEST_DB / 20.0)
+        self.silent = not top > _SILENT
         least = max(top * 10.0 ** (-_FLOOR_BELOW_PEAK_DB / 20.0), 1e-9)
         width = max(3, round(250.0 / register.bin_hz) | 1)
         self._rows = np.empty((n_segments, bins), dtype=np.float32)
@@ -139,34 +140,32 @@ class NoiseFloor:
 
 @numba.njit(cache=True)
 def _count_levels(block, counts):  # type: ignore[no-untyped-def]
+    """Histogram of magnitudes per bin, in levels of about 0.75 dB: the exponent and three bits of the mantissa."""
     for t in range(block.shape[0]):
-        for k in range(block.shape[1]):
-            level = 20.0 * np.log10(block[t, k] + 1e-12)
-            step = int((level - _FLOOR_LOWEST_DB) / _FLOOR_STEP_DB)
-            counts[k, min(max(step, 0), _FLOOR_LEVELS - 1)] += 1
+        bits = block[t].view(np.int32)
+        for k in range(bits.shape[0]):
+            counts[k, min(max((bits[k] >> 20) - _FLOOR_FIRST, 0), _FLOOR_LEVELS - 1)] += 1
 
 
 @numba.njit(cache=True)
 def _quantile(counts, share):  # type: ignore[no-untyped-def]
-    out = np.empty(counts.shape[0], dtype=np.float64)
+    out = np.empty(counts.shape[0], dtype=np.float32)
+    bits = out.view(np.int32)
     for k in range(counts.shape[0]):
-        total = 0
-        for v in range(counts.shape[1]):
-            total += counts[k, v]
-        wanted = share * total
+        wanted = share * counts[k].sum()
         below = 0.0
         level = 0.0
         for v in range(counts.shape[1]):
             here = counts[k, v]
-            if below + here >= wanted and here > 0:
+            if here > 0 and below + here >= wanted:
                 level = v + (wanted - below) / here
                 break
             below += here
-        out[k] = 10.0 ** ((_FLOOR_LOWEST_DB + level * _FLOOR_STEP_DB) / 20.0)
+        bits[k] = int((level + _FLOOR_FIRST) * 1048576.0)
     return out
 
 
-def _smooth(row: npt.NDArray[np.float64], width: int) -> npt.NDArray[np.float64]:
+def _smooth(row: F32, width: int) -> npt.NDArray[np.float64]:
     """Low percentile, then mean, over ``width`` bins: a steady partial does not count as noise."""
     half = width // 2
     view = np.lib.stride_tricks.sliding_window_view(np.pad(row, half, mode="reflect"), width)
@@ -195,26 +194,56 @@ class PitchGrid:
 
 
 @numba.njit(cache=True)
+def _log1p(values):  # type: ignore[no-untyped-def]
+    """Natural log of 1 + values in place, values >= 0; error below 2e-5.
+
+    Exponent from the bits; of the mantissa m in [1, 2), ln m = 2 artanh((m - 1) / (m + 1)) to the seventh power.
+    """
+    one = np.float32(1.0)
+    for i in range(values.shape[0]):
+        values[i] += one
+    bits = values.view(np.int32)
+    exponent = np.empty(values.shape[0], dtype=np.float32)
+    for i in range(values.shape[0]):
+        exponent[i] = np.float32((bits[i] >> 23) - 127) * np.float32(0.6931472)
+        bits[i] = (bits[i] & 0x7FFFFF) | 0x3F800000
+    for i in range(values.shape[0]):
+        u = (values[i] - one) / (values[i] + one)
+        v = u * u
+        series = one + v * (np.float32(1 / 3) + v * (np.float32(1 / 5) + v * np.float32(1 / 7)))
+        values[i] = exponent[i] + np.float32(2.0) * u * series
+
+
+@numba.njit(cache=True)
 def whitened(magnitude, floor_start, floor_end, lower, fraction, first, last, out):  # type: ignore[no-untyped-def]
     """Log magnitude over the floor on the pitch grid less its moving mean, into ``out`` (frames, n)."""
     n_frames = magnitude.shape[0]
     bins = magnitude.shape[1]
     ratio = np.empty(bins, dtype=np.float32)
-    logs = np.empty(out.shape[1], dtype=np.float32)
-    sums = np.zeros(out.shape[1] + 1, dtype=np.float64)
+    gain = np.float32(1.0) / floor_start
+    change = np.float32(1.0) / floor_end - gain
+    n = last - first
+    logs = np.empty(n, dtype=np.float32)
+    sums = np.zeros(n + 1, dtype=np.float32)
+    below = lower[first:last]
+    share_above = fraction[first:last]
     for t in range(n_frames):
         share = np.float32((t + 0.5) / n_frames)
+        row = magnitude[t]
         for k in range(bins):
-            ratio[k] = magnitude[t, k] / (floor_start[k] + share * (floor_end[k] - floor_start[k]))
-        for i in range(first, last):
-            k = lower[i]
-            logs[i] = np.log(np.float32(1.0) + ratio[k] + fraction[i] * (ratio[k + 1] - ratio[k]))
-        for i in range(first, last):
-            sums[i + 1] = sums[i] + logs[i] if i > first else logs[i]
-        sums[first] = 0.0
-        for i in range(out.shape[1]):
-            out[t, i] = 0.0
-        for i in range(first, last):
-            a = max(first, i - WHITEN_BINS)
-            b = min(last, i + WHITEN_BINS + 1)
-            out[t, i] = logs[i] - np.float32((sums[b] - sums[a]) / (b - a))
+            ratio[k] = row[k] * (gain[k] + share * change[k])
+        for i in range(n):
+            b = np.uint64(below[i])
+            logs[i] = ratio[b] + share_above[i] * (ratio[b + np.uint64(1)] - ratio[b])
+        _log1p(logs)
+        total = np.float32(0.0)
+        for i in range(n):
+            total += logs[i]
+            sums[i + 1] = total
+        out[t, :first] = 0.0
+        out[t, last:] = 0.0
+        target = out[t, first:last]
+        for i in range(n):
+            start = max(0, i - WHITEN_BINS)
+            end = min(n, i + WHITEN_BINS + 1)
+            target[i] = logs[i] - (sums[end] - sums[start]) / np.float32(end - start)

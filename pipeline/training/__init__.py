@@ -1,0 +1,1 @@
+"""Training of the small learned parts, from sides rendered with our own additive voices."""

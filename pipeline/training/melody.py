@@ -1,0 +1,212 @@
+"""Trains the networks that score candidate pitches, and writes them beside ``pipeline.signal.melody_net``.
+
+    python -m pipeline.training.melody
+
+renders sides with our own additive voices only (``scenes``), learns by cross entropy which candidate of a frame is
+the solo, or none, and fits the calibration of voicing and confidence on other sides. Ten minutes on one core.
+Frames inside slides are taken far more often than they occur: a network that sees few of them learns that a moving
+pitch is rarely the solo.
+"""
+
+import argparse
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.signal.melody import Analysis, features, scored_candidates
+from pipeline.signal.melody_grid import HIGH, LOW, search_range
+from pipeline.signal.melody_net import EXTRAS, WEIGHTS
+from pipeline.signal.melody_score import CANDIDATES
+from pipeline.signal.spectrum import BINS_PER_SEMITONE, F32, HOP_S
+from pipeline.signal.synth.plan import Truth
+from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
+
+HIDDEN = (32, 16)
+SIDE_S = 30.0
+# Frames taken from a side: inside slides, elsewhere in notes, and without solo.
+TAKEN = (260, 200, 110)
+BATCH = 128
+# A candidate this near to the truth, in bins, is the solo.
+HIT_BINS = 2.5
+RATE = 3e-3
+# Frames nearer than this to where the solo starts or stops teach nothing: the truth is a matter of taste.
+EDGE_S = 0.03
+
+
+@dataclass
+class Examples:
+    """Features (n, k, f) of the candidates of n frames, which of them exist, and which one is the solo (k: none)."""
+
+    features: npt.NDArray[np.float16]
+    exists: npt.NDArray[np.bool_]
+    answer: npt.NDArray[np.int64]
+
+
+def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrument: str) -> Examples:
+    """Examples of one side; frames whose true pitch is no candidate are left out."""
+    search = search_range(instrument)
+    registers = (HIGH, LOW) if search.split else (HIGH,)
+    parts = [Analysis(samples, sample_rate_hz=SAMPLE_RATE_HZ, register=r, search=search) for r in registers]
+    n_frames = parts[0].n_frames
+    grids = [part.block(0, n_frames)[1] for part in parts]
+    bins = np.full((n_frames, CANDIDATES), -1, dtype=np.int32)
+    strength = scored_candidates(grids, search=search, bins=bins)
+    described = features(grids, search=search, bins=bins, strength=strength)
+    frames, pitch = chosen_frames(truth, n_frames=n_frames, rng=rng)
+    true = (69 + 12 * np.log2(pitch / 440.0) - search.lowest_midi) * BINS_PER_SEMITONE
+    distance = np.where(bins[frames] >= 0, np.abs(bins[frames] - true[:, None]), np.inf)
+    distance = np.where(np.isnan(distance), np.inf, distance)
+    answer = np.where(np.isnan(true), CANDIDATES, np.argmin(distance, axis=1))
+    usable = np.isnan(true) | (distance.min(axis=1) <= HIT_BINS)
+    kept = frames[usable]
+    return Examples(described[kept].astype(np.float16), bins[kept] >= 0, answer[usable])
+
+
+def chosen_frames(
+    truth: Truth, *, n_frames: int, rng: np.random.Generator
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """Frames to learn from, and the solo's pitch there (NaN: silent)."""
+    time = np.arange(n_frames) * HOP_S
+    at = np.clip(np.rint(time * 1000).astype(np.int64), 0, truth.f0_hz.size - 1)
+    pitch = truth.f0_hz[at]
+    voiced = np.isfinite(pitch)
+    edge = round(EDGE_S / HOP_S)
+    change = np.flatnonzero(np.diff(voiced.astype(np.int8)))
+    near = np.zeros(n_frames, dtype=np.bool_)
+    for c in change:
+        near[max(0, c - edge) : c + edge + 1] = True
+    sliding = np.zeros(n_frames, dtype=np.bool_)
+    for slide in truth.slides:
+        sliding |= (time >= slide.transfer_start_s) & (time <= slide.transfer_end_s)
+    usable = ~near & ~truth.double_stop[at]
+    groups = (usable & voiced & sliding, usable & voiced & ~sliding, usable & ~voiced)
+    picked = [rng.permutation(np.flatnonzero(group))[:count] for group, count in zip(groups, TAKEN, strict=True)]
+    frames = np.sort(np.concatenate(picked))
+    return frames, pitch[frames]
+
+
+def gathered(*, instrument: str, sides: int, seed: int) -> Examples:
+    """Examples of many sides."""
+    parts = []
+    for k in range(sides):
+        rng = np.random.default_rng([seed, k])
+        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S)
+        parts.append(examples_of(samples, truth, rng=rng, instrument=instrument))
+    return Examples(
+        np.concatenate([part.features for part in parts]),
+        np.concatenate([part.exists for part in parts]),
+        np.concatenate([part.answer for part in parts]),
+    )
+
+
+def trained(examples: Examples, *, seed: int, epochs: int) -> tuple[dict[str, Any], float]:
+    """Weights by Adam on the cross entropy, and the mean loss of the last epoch."""
+    rng = np.random.default_rng(seed)
+    f, (a, b) = examples.features.shape[2], HIDDEN
+    p: dict[str, Any] = {
+        "w1": rng.normal(0, np.sqrt(2 / f), (f, a)),
+        "b1": np.zeros(a),
+        "w2": rng.normal(0, np.sqrt(2 / a), (a, b)),
+        "b2": np.zeros(b),
+        "w3": rng.normal(0, np.sqrt(1 / b), b),
+        "silence": np.zeros(1),
+    }
+    p = {k: v.astype(np.float32) for k, v in p.items()}
+    first = {k: np.zeros_like(v) for k, v in p.items()}
+    second = {k: np.zeros_like(v) for k, v in p.items()}
+    n = examples.answer.size
+    steps, step, loss = epochs * (n // BATCH), 0, 0.0
+    for _ in range(epochs):
+        order = rng.permutation(n)
+        total = 0.0
+        for k in range(n // BATCH):
+            batch = order[k * BATCH : (k + 1) * BATCH]
+            cost, g = _gradients(examples, batch, p, rng)
+            total += cost
+            step += 1
+            rate = RATE * 0.5 * (1 + np.cos(np.pi * step / steps)) + 1e-5
+            for name, value in g.items():
+                first[name] += 0.1 * (value - first[name])
+                second[name] += 0.001 * (value * value - second[name])
+                m = first[name] / (1 - 0.9**step)
+                v = second[name] / (1 - 0.999**step)
+                p[name] -= np.float32(rate) * m / (np.sqrt(v) + np.float32(1e-8))
+        loss = total / (n // BATCH)
+        print(f"  epoch loss {loss:.4f}", flush=True)
+    return p, loss
+
+
+def _gradients(
+    examples: Examples, batch: npt.NDArray[np.int64], p: dict[str, Any], rng: np.random.Generator
+) -> tuple[float, dict[str, Any]]:
+    exists = examples.exists[batch]
+    x = examples.features[batch].astype(np.float32)
+    # Other recordings stand out of their noise more or less than these.
+    x[:, :, :-EXTRAS] *= np.exp(rng.uniform(-0.25, 0.25, (batch.size, 1, 1))).astype(np.float32)
+    n, k, f = x.shape
+    rows = x.reshape(n * k, f)
+    h1 = np.maximum(rows @ p["w1"] + p["b1"], 0)
+    h2 = np.maximum(h1 @ p["w2"] + p["b2"], 0)
+    logit = np.concatenate(
+        (np.where(exists, (h2 @ p["w3"]).reshape(n, k), -30.0), np.full((n, 1), p["silence"][0])), axis=1
+    )
+    share = np.exp(logit - logit.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)
+    at = np.arange(n), examples.answer[batch]
+    cost = -float(np.mean(np.log(share[at] + 1e-9)))
+    d = share
+    d[at] -= 1.0
+    d = (d / n).astype(np.float32)
+    g: dict[str, Any] = {"silence": d[:, -1].sum(keepdims=True)}
+    d3 = (d[:, :-1] * exists).reshape(-1)
+    g["w3"] = h2.T @ d3
+    d2 = np.outer(d3, p["w3"]) * (h2 > 0)
+    g["w2"], g["b2"] = h1.T @ d2, d2.sum(axis=0)
+    d1 = (d2 @ p["w2"].T) * (h1 > 0)
+    g["w1"], g["b1"] = rows.T @ d1, d1.sum(axis=0)
+    return cost, {name: value.astype(np.float32) for name, value in g.items()}
+
+
+def main() -> None:
+    """Train all instruments and write weights and record."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    parser.add_argument("--sides", type=int, default=240)
+    parser.add_argument("--epochs", type=int, default=8)
+    parser.add_argument("--seed", type=int, default=20)
+    parser.add_argument("--instruments", nargs="*", default=list(INSTRUMENTS))
+    parser.add_argument("--out", type=Path, default=WEIGHTS)
+    given = parser.parse_args()
+    arrays: dict[str, Any] = {}
+    if given.out.exists():
+        with np.load(given.out, allow_pickle=False) as file:
+            arrays = {name: file[name] for name in file.files}
+    record = {}
+    if given.out.with_suffix(".json").exists():
+        record = json.loads(given.out.with_suffix(".json").read_text(encoding="utf-8"))
+    for instrument in given.instruments:
+        print(instrument, flush=True)
+        examples = gathered(instrument=instrument, sides=given.sides, seed=given.seed)
+        weights, loss = trained(examples, seed=given.seed, epochs=given.epochs)
+        for name, value in weights.items():
+            arrays[f"{instrument}_{name}"] = np.float32(value[0]) if name == "silence" else value
+        arrays[f"{instrument}_calibration"] = np.array([1.0, 0.0, 1.0, 0.0])
+        record[instrument] = {
+            "sides": given.sides,
+            "seconds_a_side": SIDE_S,
+            "frames": int(examples.answer.size),
+            "epochs": given.epochs,
+            "seed": given.seed,
+            "loss": round(loss, 4),
+            "sound": "own additive voices and pianos, pipeline.training.scenes",
+        }
+        np.savez(given.out, **arrays)
+        given.out.with_suffix(".json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,97 @@
+"""Random sides for training: every voice, piano, horn and noise drawn from wider ranges than any test uses."""
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.synth.plan import AccompanimentNote, Plan, Truth
+from pipeline.signal.synth.plans import random_plan, random_player
+from pipeline.signal.synth.render import render_side
+from pipeline.signal.synth.speedplan import random_speed
+from pipeline.signal.synth.voice import Voice, random_voice
+
+SAMPLE_RATE_HZ = 16000
+
+
+def training_side(
+    rng: np.random.Generator, *, instrument: str, length_s: float
+) -> tuple[npt.NDArray[np.float32], Truth]:
+    """One random side: 70 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB."""
+    with_piano = rng.random() < 0.7
+    player = random_player(rng)
+    if rng.random() < 0.5:
+        player = replace(
+            player,
+            vibrato_hz=float(rng.uniform(4.0, 8.0)),
+            vibrato_cents=float(rng.choice((0.0, 10.0, 30.0, 60.0))),
+            still_share=float(rng.uniform(0.0, 1.0)),
+            beat_s=float(rng.uniform(0.3, 1.1)),
+            rest_share=float(rng.uniform(0.02, 0.25)),
+        )
+    plan = random_plan(
+        rng,
+        instrument=instrument,
+        length_s=length_s,
+        reference_pitch_hz=440.0,
+        with_piano=with_piano,
+        slide_share=float(rng.uniform(0.2, 0.6)),
+        negative_share=float(rng.uniform(0.05, 0.2)),
+        player=player,
+        introduction_s=float(rng.uniform(2.0, 8.0)) if rng.random() < 0.4 else 0.0,
+    )
+    snr_db = None if rng.random() < 0.12 else float(rng.uniform(0.0, 30.0))
+    return render_side(
+        _varied(rng, plan),
+        rng=rng,
+        sample_rate_hz=SAMPLE_RATE_HZ,
+        voice=varied_voice(rng, instrument=instrument),
+        snr_db=snr_db,
+        piano_below_db=float(rng.uniform(-8.0, 14.0)) if with_piano else None,
+        band=str(rng.choice(("acoustic", "electrical", "full"), p=(0.5, 0.3, 0.2))),
+        speed=random_speed(rng, offset_sd_cents=80.0, drift_max_cents=40.0, wow_max_cents=20.0, step_share=0.1),
+    )
+
+
+def varied_voice(rng: np.random.Generator, *, instrument: str) -> Voice:
+    """A voice with wider variation of slope, bow place, noise, strokes and resonances than ``random_voice``."""
+    voice = random_voice(rng, instrument=instrument)
+    steps = np.arange(voice.body.size)
+    bumps = sum(
+        rng.normal(0.0, 4.0) * np.exp(-0.5 * ((steps - rng.uniform(0, steps.size)) / rng.uniform(2.0, 40.0)) ** 2)
+        for _ in range(24)
+    )
+    return replace(
+        voice,
+        body=voice.body * 10.0 ** (bumps / 20.0),
+        tilt=float(rng.uniform(0.5, 1.7)),
+        bow_place=float(rng.uniform(0.04, 0.25)),
+        noise_db=float(rng.uniform(-45.0, -16.0)),
+        attack_s=float(rng.uniform(0.008, 0.09)),
+        release_s=float(rng.uniform(0.02, 0.2)),
+        jitter_cents=float(rng.uniform(0.5, 8.0)),
+    )
+
+
+def _varied(rng: np.random.Generator, plan: Plan) -> Plan:
+    """The plan with its accompaniment spread over the keyboard, thinned or doubled, and shorter or longer."""
+    lift = rng.choice((0.0, 0.25, 0.6))
+    drop = rng.uniform(0.0, 0.4)
+    hold = float(np.exp(rng.uniform(np.log(0.3), np.log(2.0))))
+    notes = []
+    for note in plan.accompaniment:
+        if rng.random() < drop:
+            continue
+        up = int(rng.choice((-12, 12, 24))) if rng.random() < lift else 0
+        midi = float(np.clip(note.midi + up, 28, 100))
+        end = note.start_s + (note.end_s - note.start_s) * hold * float(rng.uniform(0.7, 1.4))
+        notes.append(AccompanimentNote(note.start_s, end, midi, note.level_db + float(rng.normal(0.0, 3.0))))
+    # The piano often doubles the tune an octave away.
+    if notes and rng.random() < 0.3:
+        shift = int(rng.choice((-12, 12)))
+        notes += [
+            AccompanimentNote(n.start_s, n.end_s, float(round(n.midi) + shift), float(rng.normal(0.0, 3.0)))
+            for n in plan.notes
+            if rng.random() < 0.5 and 28 <= n.midi + shift <= 100
+        ]
+    return replace(plan, accompaniment=tuple(sorted(notes, key=lambda n: (n.start_s, n.midi))))
