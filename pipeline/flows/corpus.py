@@ -4,7 +4,6 @@ One flow a run; one task a stage for the local engine, which drives its own proc
 for Dask and Ray. Prefect's cache is off: what is up to date is decided by content, in the corpus.
 """
 
-from functools import partial
 from typing import Any
 
 from prefect import flow, task
@@ -12,7 +11,7 @@ from prefect.artifacts import create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.states import Completed
 
-from pipeline.flows import local
+from pipeline.flows.local import LocalPool
 from pipeline.flows.stages import Work
 from pipeline.flows.words import summary_lines
 from pipeline.steps.jobs import Did
@@ -30,14 +29,14 @@ class TryAgainError(Exception):
 
 def run_local(work: Work, *, workers: int) -> None:
     """The flow on this machine."""
-    run_batches = partial(local.run_batches, workers=workers, derived=work.corpus.derived)
 
     @flow(name="glideline run", flow_run_name=work.corpus.root.name, validate_parameters=False)
     def corpus_flow() -> Any:
-        for stage in range(len(work.planner.stages)):
-            if work.planner.has_due(stage):
-                _stage_task(work, stage, run_batches)()
-        _finish_task(work, run_batches)()
+        with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
+            for stage in range(len(work.planner.stages)):
+                if work.planner.has_due(stage):
+                    _stage_task(work, stage, pool.run_batches)()
+            _finish_task(work, pool.run_batches)()
         return _state(work)
 
     corpus_flow()

@@ -15,6 +15,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from multiprocessing.connection import wait as wait_for
 from pathlib import Path
+from typing import Self
 
 from pipeline.flows.work import ONE_THREAD, Batch, do_batch
 from pipeline.steps.jobs import Report
@@ -23,83 +24,108 @@ from pipeline.store.lock import working
 _held = contextlib.ExitStack()
 
 
-def run_batches(
-    batches: Iterator[Batch], on_report: Callable[[Report], None], *, workers: int, derived: Path
-) -> None:
-    """Does all batches in ``workers`` processes; calls ``on_report`` in this process as jobs finish.
+class LocalPool:
+    """Worker processes for one run; a context, at whose end they have ended too."""
 
-    ``batches`` is drawn from only as workers become free. When this is interrupted, the workers are ended.
-    """
-    with _one_thread():
-        pool = _pool(workers, derived)
+    def __init__(self, *, workers: int, derived: Path) -> None:
+        self.workers = workers
+        self.derived = derived
+        self._pool: ProcessPoolExecutor | None = None
+        self._environment = contextlib.ExitStack()
+
+    def __enter__(self) -> Self:
+        self._environment.enter_context(one_thread())
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        self._end(at_once=kind is not None)
+        self._environment.close()
+
+    def run_batches(self, batches: Iterator[Batch], on_report: Callable[[Report], None]) -> None:
+        """Does all batches; calls ``on_report`` in this process as they finish.
+
+        ``batches`` is drawn from only as workers become free.
+        """
         flying: dict[Future[list[Report]], Batch] = {}
-        try:
-            left = True
-            while left or flying:
-                while left and len(flying) < workers + 1:  # one waits, so that no worker does
-                    batch = next(batches, None)
-                    if batch is None:
-                        left = False
-                    else:
-                        flying[_submit(pool, batch)] = batch
-                if not flying:
+        left = True
+        while left or flying:
+            while left and len(flying) < self.workers + 1:  # one waits, so that no worker does
+                batch = next(batches, None)
+                if batch is None:
+                    left = False
+                else:
+                    flying[self._submit(batch)] = batch
+            done, _ = wait(flying, return_when=FIRST_COMPLETED) if flying else (set(), None)
+            suspects = []
+            for future in done:
+                batch = flying.pop(future)
+                try:
+                    reports = future.result()
+                except BrokenProcessPool:
+                    suspects.append(batch)
                     continue
-                done, _ = wait(flying, return_when=FIRST_COMPLETED)
-                suspects: list[Batch] = []
-                for future in done:
-                    batch = flying.pop(future)
-                    try:
-                        reports = future.result()
-                    except BrokenProcessPool:
-                        suspects.append(batch)
-                        continue
-                    for report in reports:
-                        on_report(report)
-                if suspects:
-                    suspects += flying.values()
-                    flying.clear()
-                    _end(pool)
-                    for batch in suspects:
-                        _alone(batch, derived, on_report)
-                    pool = _pool(workers, derived)
-        except BaseException:
-            _end(pool)
-            raise
-        pool.shutdown()
+                for report in reports:
+                    on_report(report)
+            if suspects:
+                suspects += flying.values()
+                flying.clear()
+                self._end(at_once=True)
+                for batch in suspects:
+                    self._alone(batch, on_report)
 
+    def _alone(self, batch: Batch, on_report: Callable[[Report], None]) -> None:
+        for job in batch.jobs:
+            with LocalPool(workers=1, derived=self.derived) as own:
+                try:
+                    reports = own._submit(replace(batch, jobs=(job,))).result()
+                except BrokenProcessPool:
+                    own._end(at_once=True)
+                    reports = do_batch(replace(batch, jobs=(replace(job, killed=True),)))
+            for report in reports:
+                on_report(report)
 
-def _alone(batch: Batch, derived: Path, on_report: Callable[[Report], None]) -> None:
-    for job in batch.jobs:
-        single = Batch(batch.root, batch.settings, (job,))
-        pool = _pool(1, derived)
+    def _submit(self, batch: Batch) -> Future[list[Report]]:
+        if self._pool is None:
+            context = mp.get_context("spawn")
+            self._pool = ProcessPoolExecutor(
+                self.workers, mp_context=context, initializer=_begin, initargs=(str(self.derived),)
+            )
         try:
-            reports = pool.submit(do_batch, single).result()
-        except BrokenProcessPool:
-            killed = Batch(batch.root, batch.settings, (replace(job, killed=True),))
-            reports = do_batch(killed)
-        finally:
-            _end(pool)
-        for report in reports:
-            on_report(report)
+            with _deaf():
+                return self._pool.submit(do_batch, batch)
+        except BrokenProcessPool as error:  # a worker died while none was looking
+            failed: Future[list[Report]] = Future()
+            failed.set_exception(error)
+            return failed
+
+    def _end(self, *, at_once: bool) -> None:
+        if self._pool is None:
+            return
+        if at_once:
+            for process in list((self._pool._processes or {}).values()):
+                process.terminate()
+        self._pool.shutdown(wait=True, cancel_futures=at_once)
+        self._pool = None
 
 
-def _submit(pool: ProcessPoolExecutor, batch: Batch) -> Future[list[Report]]:
+@contextlib.contextmanager
+def _deaf() -> Iterator[None]:
+    """What is started in this block does not hear Ctrl-C until it says so; this process hears it afterwards."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        return pool.submit(do_batch, batch)
-    except BrokenProcessPool as error:  # a worker died while none was looking
-        failed: Future[list[Report]] = Future()
-        failed.set_exception(error)
-        return failed
-
-
-def _pool(workers: int, derived: Path) -> ProcessPoolExecutor:
-    context = mp.get_context("spawn")
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_begin, initargs=(str(derived),))
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin(derived: str) -> None:
     """Starts a worker: only the parent hears Ctrl-C, and no worker outlives the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     _held.enter_context(working(Path(derived)))
     threading.Thread(target=_die_with_parent, daemon=True).start()
 
@@ -111,14 +137,8 @@ def _die_with_parent() -> None:
         os._exit(1)
 
 
-def _end(pool: ProcessPoolExecutor) -> None:
-    for process in list((pool._processes or {}).values()):
-        process.terminate()
-    pool.shutdown(wait=True, cancel_futures=True)
-
-
 @contextlib.contextmanager
-def _one_thread() -> Iterator[None]:
+def one_thread() -> Iterator[None]:
     """Workers take over the environment; ours is put back, since this process may use more threads."""
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(ONE_THREAD)

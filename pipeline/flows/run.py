@@ -6,13 +6,13 @@ only carries it out, and a run with nothing to do never starts one.
 """
 
 from collections.abc import Iterable, Sequence
-from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from pipeline.errors import UsageError
-from pipeline.flows import local, prefect_home
+from pipeline.flows import prefect_home
 from pipeline.flows.journal import Journal
+from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display
 from pipeline.flows.stages import Summary, Work
 from pipeline.flows.work import usable_cores
@@ -88,7 +88,8 @@ def run(
 
                 run_local(work, workers=workers or usable_cores())
         elif not _finished(corpus, planner):
-            work.finish(partial(local.run_batches, workers=1, derived=corpus.derived))
+            with LocalPool(workers=1, derived=corpus.derived) as pool:
+                work.finish(pool.run_batches)
         else:
             work.summary.nothing_to_do = True
         return work.conclude()
@@ -96,10 +97,10 @@ def run(
 
 def carry_out(work: Work, *, workers: int) -> None:
     """Does all stages in processes of this machine, without a scheduler."""
-    run_batches = partial(local.run_batches, workers=workers, derived=work.corpus.derived)
-    for stage in range(len(work.planner.stages)):
-        work.stage(stage, run_batches)
-    work.finish(run_batches)
+    with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
+        for stage in range(len(work.planner.stages)):
+            work.stage(stage, pool.run_batches)
+        work.finish(pool.run_batches)
 
 
 def _plan(corpus: Corpus, steps: Sequence[Step], wanted: frozenset[str], *, again: bool, rehash: bool) -> Planner:
