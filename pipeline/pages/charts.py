@@ -1,0 +1,234 @@
+"""Charts of the overview page, drawn by matplotlib as SVG with text as text. The same data give the same bytes.
+
+Colours are those of Okabe and Ito (Color Universal Design, 2008), told apart by colour-blind readers; shape,
+fill and words carry everything that colour does.
+"""
+
+import io
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import matplotlib as mpl
+
+mpl.use("Agg")
+
+import matplotlib.pyplot as plt
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator, PercentFormatter
+
+BLUE, ORANGE, GREEN, GREY, INK = "#0072b2", "#d55e00", "#009e73", "#77706a", "#221f1a"
+HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "oo")
+_SHADES = (BLUE, "#e69f00", GREEN, "#cc79a7", "#56b4e9", "#bdb6a8")
+_STYLE: Any = {
+    "font.family": "serif",
+    "font.size": 10,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "glideline",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.edgecolor": INK,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#ddd6c9",
+    "grid.linewidth": 0.6,
+    "hatch.linewidth": 0.8,
+}
+Row = Mapping[str, Any]
+
+
+def svg(figure: Figure, *, title: str) -> str:
+    """The figure as an SVG element with a title for those who cannot see it."""
+    buffer = io.StringIO()
+    figure.savefig(
+        buffer, format="svg", metadata={"Date": None, "Creator": None, "Title": title}, bbox_inches="tight"
+    )
+    plt.close(figure)
+    text = buffer.getvalue()
+    element = text[text.index("<svg") :]
+    return element.replace("<svg ", f'<svg role="img" aria-label="{_attribute(title)}" ', 1)
+
+
+def _attribute(text: str) -> str:
+    return text.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
+
+
+def _figure(width: float, height: float) -> tuple[Figure, Axes]:
+    with mpl.rc_context(_STYLE):
+        return plt.subplots(figsize=(width, height))
+
+
+def rates_by_player(rows: Sequence[Row]) -> str:
+    """Slides per 100 transitions of each player as a dot with its interval, ordered by birth."""
+    with mpl.rc_context(_STYLE):
+        figure, axes = _figure(8.4, 0.36 * max(len(rows), 3) + 1.0)
+        for place, row in enumerate(rows):
+            rate = row["slides_per_100_transitions"]
+            if rate is None:
+                axes.text(0.3, place, "not judged", va="center", color=GREY, style="italic")
+                continue
+            low, high = row["slides_per_100_transitions_low"], row["slides_per_100_transitions_high"]
+            weak = bool(row["warning"])
+            if low is not None and high is not None:
+                axes.plot(
+                    [low, high], [place, place], color=BLUE, lw=2, ls=":" if weak else "-", solid_capstyle="butt"
+                )
+            axes.plot(rate, place, "o", ms=7, mfc="white" if weak else BLUE, mec=BLUE, mew=1.6)
+        names = [f"{row['player'] or row['player_id'] or 'nobody named'} ({row['born'] or '?'})" for row in rows]
+        axes.set_yticks(range(len(rows)), names)
+        axes.set_ylim(len(rows) - 0.4, -0.6)
+        axes.set_xlim(left=0)
+        axes.grid(axis="y", visible=False)
+        axes.set_xlabel("slides per 100 transitions, with 95 % interval (open dot, dotted: few sessions)")
+        return svg(figure, title="Slides per 100 transitions by player, ordered by birth")
+
+
+def rates_over_years(rows: Sequence[Row]) -> str:
+    """Each take's rate over its recording date; a date known only roughly is a bar as long as its doubt."""
+    with mpl.rc_context(_STYLE):
+        figure, axes = _figure(8.4, 4.0)
+        styles = {"acoustic": (ORANGE, "s", "white"), "electrical": (BLUE, "o", BLUE)}
+        for row in rows:
+            start, end = _year(row["recorded_earliest"]), _year(row["recorded_latest"], last=True)
+            rate = row["slides_per_100_transitions"]
+            if rate is None or start is None or end is None:
+                continue
+            colour, mark, fill = styles.get(row["process"], (GREY, "D", "white"))
+            axes.plot([start, end], [rate, rate], color=colour, lw=2.2, alpha=0.85, solid_capstyle="butt")
+            axes.plot((start + end) / 2, rate, mark, ms=5.5, mfc=fill, mec=colour, mew=1.4)
+        for name, (colour, mark, fill) in {**styles, "unknown process": (GREY, "D", "white")}.items():
+            axes.plot([], [], mark, mfc=fill, mec=colour, mew=1.4, label=name)
+        axes.legend(frameon=False, loc="upper right", fontsize=9)
+        axes.set_ylim(bottom=0)
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.set_xlabel("recorded (bar: all that the date may mean)")
+        axes.set_ylabel("slides per 100 transitions")
+        return svg(figure, title="Slides per 100 transitions of each take over its recording date")
+
+
+def sides_by_year(rows: Sequence[Row]) -> str:
+    """What the corpus holds: one bar for each take at its possible dates, a line for each player."""
+    players = list(dict.fromkeys(row["player"] for row in rows))
+    with mpl.rc_context(_STYLE):
+        figure, axes = _figure(8.4, 0.34 * max(len(players), 3) + 1.0)
+        for row in rows:
+            start, end = _year(row["recorded_earliest"]), _year(row["recorded_latest"], last=True)
+            if start is None or end is None:
+                continue
+            judged = row["state"] == "judged"
+            place = players.index(row["player"])
+            axes.barh(
+                place, max(end - start, 0.35), left=start, height=0.55, alpha=0.75, lw=1.2,
+                color=BLUE if judged else "white", edgecolor=BLUE if judged else GREY,
+                hatch="" if judged else "////",
+            )  # fmt: skip
+        axes.set_yticks(range(len(players)), players)
+        axes.set_ylim(len(players) - 0.4, -0.6)
+        axes.grid(axis="y", visible=False)
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.set_xlabel("recorded (filled: judged; hatched: not judged)")
+        return svg(figure, title="Takes in the corpus by player and recording date")
+
+
+def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
+    """Share of each kind of slide in each school, as bars told apart by hatching as well as colour."""
+    with mpl.rc_context(_STYLE):
+        figure, axes = _figure(8.4, 0.5 * max(len(rows), 2) + 1.4)
+        for place, row in enumerate(rows):
+            left = 0.0
+            for n, kind in enumerate(kinds):
+                share = row[f"share_{kind}"] or 0.0
+                axes.barh(
+                    place, share, left=left, color=_SHADES[n], hatch=HATCHES[n], edgecolor="white", height=0.6
+                )
+                if share > 0.08:
+                    axes.text(
+                        left + share / 2, place, f"{share:.0%}", ha="center", va="center", fontsize=9, color=INK,
+                        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1, "alpha": 0.85},
+                    )  # fmt: skip
+                left += share
+        for n, kind in enumerate(kinds):
+            axes.barh(
+                [0], [0], color=_SHADES[n], hatch=HATCHES[n], edgecolor="white", label=kind.replace("_", " ")
+            )
+        axes.legend(frameon=False, ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), fontsize=9)
+        names = [f"{row['school'] or 'in no school'} ({row['slides'] or 0:.0f} slides)" for row in rows]
+        axes.set_yticks(range(len(rows)), names)
+        axes.set_ylim(len(rows) - 0.4, -0.6)
+        axes.set_xlim(0, 1)
+        axes.grid(visible=False)
+        axes.xaxis.set_major_formatter(PercentFormatter(1.0))
+        return svg(figure, title="Kinds of slide by school")
+
+
+def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
+    """Teachers and students through time: a dot at each birth, as large as the player's slide density.
+
+    Parameters
+    ----------
+    people : player_id, player, year (of birth, float or None) and slides_per_100_transitions (None if unknown).
+    links : teacher_id, student_id, certainty.
+    """
+    placed = {row["player_id"]: n for n, row in enumerate(people)}
+    years = [row["year"] for row in people if row["year"] is not None]
+    middle = sum(years) / len(years) if years else 1880.0
+    x = {row["player_id"]: row["year"] if row["year"] is not None else middle for row in people}
+    with mpl.rc_context(_STYLE):
+        figure, axes = _figure(8.4, 0.42 * max(len(people), 4) + 1.0)
+        for link in links:
+            if link["teacher_id"] not in placed or link["student_id"] not in placed:
+                continue
+            style = {"certain": "-", "probable": "--", "possible": ":"}.get(link["certainty"], "-")
+            axes.annotate(
+                "", xy=(x[link["student_id"]], placed[link["student_id"]]),
+                xytext=(x[link["teacher_id"]], placed[link["teacher_id"]]),
+                arrowprops={"arrowstyle": "-|>", "color": GREY, "linestyle": style, "shrinkA": 7, "shrinkB": 7,
+                            "connectionstyle": "angle3,angleA=-90,angleB=0"},
+            )  # fmt: skip
+        for row in people:
+            rate = row["slides_per_100_transitions"]
+            place = placed[row["player_id"]]
+            if rate is None:
+                axes.plot(x[row["player_id"]], place, "x", ms=7, color=GREY, mew=1.6)
+                said = "not recorded"
+            else:
+                axes.plot(x[row["player_id"]], place, "o", ms=4 + rate**0.5 * 2.2, color=BLUE, mec="white")
+                said = f"{rate:.0f} per 100"
+            unknown = "" if row["year"] is not None else ", birth unknown"
+            axes.annotate(
+                f"{row['player']} ({said}{unknown})", (x[row["player_id"]], place), xytext=(13, 0),
+                textcoords="offset points", va="center", fontsize=9,
+            )  # fmt: skip
+        axes.set_yticks([])
+        axes.set_ylim(len(people) - 0.4, -0.6)
+        left, right = axes.get_xlim()
+        axes.set_xlim(left, right + (right - left) * 0.35)
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.set_xlabel(
+            "born (dot: larger where slides are denser; line: certain, broken: probable, dotted: possible)"
+        )
+        return svg(figure, title="Teaching lineage through time with slide density")
+
+
+def calibration(rows: Sequence[Row]) -> str:
+    """Predicted against heard share of slides, with the number judged beside each point."""
+    with mpl.rc_context(_STYLE):
+        figure, axes = _figure(4.6, 4.2)
+        axes.plot([0, 1], [0, 1], color=GREY, lw=1, ls="--")
+        for row in rows:
+            axes.plot([row["predicted"]] * 2, [row["low"], row["high"]], color=BLUE, lw=1.6)
+            axes.plot(row["predicted"], row["observed"], "o", color=BLUE)
+            axes.annotate(f" {row['judged']}", (row["predicted"], row["observed"]), fontsize=8)
+        axes.set_xlim(0, 1)
+        axes.set_ylim(0, 1)
+        axes.set_xlabel("stated confidence")
+        axes.set_ylabel("share heard as slide")
+        return svg(figure, title="Stated confidence against the share heard as slide")
+
+
+def _year(day: date | None, *, last: bool = False) -> float | None:
+    """A day as a fraction of its year; the last day of a range counts to its end."""
+    if day is None:
+        return None
+    return day.year + (day.timetuple().tm_yday - (0 if last else 1)) / (366 if day.year % 4 == 0 else 365)

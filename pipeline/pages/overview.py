@@ -1,0 +1,177 @@
+"""The overview page: what the corpus holds, rates by player, year, lineage and school, and the speed ledger."""
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from pipeline.pages import charts
+from pipeline.pages.render import drawing, page
+from pipeline.signal.kinds import KINDS
+
+View = Callable[[str], pl.DataFrame]
+Row = Mapping[str, Any]
+
+_LEDGER_ORDER = {"ambiguous": 0, "unmeasurable": 1, "estimated": 2, "decided": 3}
+
+
+def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
+    """The page.
+
+    Parameters
+    ----------
+    view : gives a view of the database by its full name.
+    sides : transfer_id, title, recorded, found and has_page of each side, in the report's order.
+    """
+    takes = view("fact.take_tally").to_dicts()
+    players = _by_birth(view)
+    names = {row["player_id"]: row["player"] for row in players}
+    for take in takes:
+        take["player"] = names.get(take["player_id"]) or take["player_id"] or "nobody named"
+    takes.sort(key=lambda take: (take["player"], take["recorded_earliest"] or date.max, take["take_id"]))
+    schools = view("summary.slides_by_school").to_dicts()
+    totals = view("summary.slides_in_corpus").to_dicts()
+    return page(
+        "overview.html.j2",
+        root="",
+        title=corpus_title or "Slides in this corpus",
+        corpus_title=corpus_title,
+        subheading=_subheading(totals),
+        holds=_holds(takes, len(players), len(sides)),
+        chart_sides=drawing(charts.sides_by_year(takes)),
+        undated_words=_undated(takes),
+        doubts=view("summary.missing_or_doubtful").to_dicts(),
+        players=[_rates(row, row["player"] or row["player_id"] or "nobody named") for row in players],
+        chart_players=drawing(charts.rates_by_player(players)),
+        chart_years=drawing(charts.rates_over_years(takes)),
+        chart_lineage=drawing(charts.lineage(*_lineage(view, players))),
+        lineage_words=_lineage_words(view),
+        schools=[
+            _rates(row, f"{row['school'] or 'in no school'} ({row['scheme'] or 'no scheme'})") for row in schools
+        ],
+        chart_kinds=drawing(charts.kinds_by_school([s for s in schools if s["slides"]], KINDS)),
+        intervals=[
+            {
+                "semitones": row["semitones"],
+                "direction": row["direction"],
+                "transitions": f"{row['transitions'] or 0:.0f}",
+                "slides": f"{row['slides'] or 0:.0f}",
+                "rate": _interval(row, "slides_per_100_transitions", 1),
+            }
+            for row in view("summary.slides_by_interval").sort("direction", "semitones").to_dicts()
+        ],
+        speeds=_speeds(view),
+        sides=sides,
+    )
+
+
+def _by_birth(view: View) -> list[dict[str, Any]]:
+    born = {row["player_id"]: row["born_earliest"] for row in view("base.player").to_dicts()}
+    rows = view("summary.slides_by_player").to_dicts()
+    return sorted(rows, key=lambda row: (born.get(row["player_id"]) or date.max, row["player"] or ""))
+
+
+def _rates(row: Row, name: str) -> dict[str, str]:
+    missed = f" ({row['takes_not_judged']:.0f})" if row["takes_not_judged"] else ""
+    return {
+        "name": name,
+        "takes": f"{row['takes'] or 0:.0f}{missed}",
+        "minutes": f"{row['minutes'] or 0:.1f}",
+        "transitions": f"{row['transitions'] or 0:.0f}",
+        "slides": f"{row['slides'] or 0:.0f}",
+        "per_minute": _interval(row, "slides_per_minute", 2),
+        "per_100": _interval(row, "slides_per_100_transitions", 1),
+        "per_100_slurred": _interval(row, "slides_per_100_slurred_transitions", 1),
+        "warning": row["warning"] or "",
+    }
+
+
+def _interval(row: Row, name: str, places: int) -> str:
+    if row[name] is None:
+        return "–"
+    low, high = row.get(f"{name}_low"), row.get(f"{name}_high")
+    bounds = "" if low is None or high is None else f" ({low:.{places}f}–{high:.{places}f})"
+    return f"{row[name]:.{places}f}{bounds}"
+
+
+def _subheading(totals: list[dict[str, Any]]) -> str:
+    if not totals or totals[0]["slides"] is None:
+        return "Nothing has been judged yet."
+    row = totals[0]
+    return (
+        f"{row['slides']:.0f} slides in {row['transitions']:.0f} transitions, "
+        f"{row['minutes']:.1f} minutes of solo: "
+        f"{_interval(row, 'slides_per_minute', 2)} a minute, "
+        f"{_interval(row, 'slides_per_100_transitions', 1)} per 100 transitions."
+    )
+
+
+def _holds(takes: Sequence[Row], players: int, sides: int) -> str:
+    judged = sum(take["state"] == "judged" for take in takes)
+    left = len(takes) - judged
+    words = f"{len(takes)} takes on {sides} sides by {players} players; {judged} judged"
+    return f"{words}, {left} not (the reasons are listed below)." if left else f"{words}."
+
+
+def _undated(takes: Sequence[Row]) -> str:
+    undated = [t for t in takes if t["recorded_earliest"] is None or t["recorded_latest"] is None]
+    if not undated:
+        return "Each bar covers all dates that the catalogue allows."
+    return f"Each bar covers all dates that the catalogue allows; {len(undated)} takes without them are not drawn."
+
+
+def _lineage(view: View, players: Sequence[Row]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    rates = {row["player_id"]: row["slides_per_100_transitions"] for row in players}
+    links = view("base.teaching").sort("teacher_id", "student_id").to_dicts()
+    linked = {person for link in links for person in (link["teacher_id"], link["student_id"])}
+    people = []
+    for row in view("base.player").to_dicts():
+        if row["player_id"] not in linked and row["player_id"] not in rates:
+            continue
+        days = [day for day in (row["born_earliest"], row["born_latest"]) if day is not None]
+        people.append(
+            {
+                "player_id": row["player_id"],
+                "player": row["name"],
+                "year": sum(day.year for day in days) / len(days) if days else None,
+                "slides_per_100_transitions": rates.get(row["player_id"]),
+            }
+        )
+    people.sort(key=lambda row: (row["year"] is None, row["year"] or 0, row["player"]))
+    return people, links
+
+
+def _lineage_words(view: View) -> str:
+    """Each generation's rate below the ancestor with most descendants who recorded."""
+    rows = view("summary.lineage_by_generation").to_dicts()
+    if not rows:
+        return "No teaching is recorded in the catalogue."
+    tallies: dict[str, int] = {}
+    for row in rows:
+        tallies[row["ancestor_id"]] = tallies.get(row["ancestor_id"], 0) + int(row["players"] or 0)
+    chief = min(tallies, key=lambda ancestor: (-tallies[ancestor], ancestor))
+    line = sorted((row for row in rows if row["ancestor_id"] == chief), key=lambda row: row["generation"])
+    said = [
+        f"generation {row['generation']}: {_interval(row, 'slides_per_100_transitions', 1)} per 100 transitions"
+        for row in line
+    ]
+    return f"Below {line[0]['ancestor'] or chief}: {'; '.join(said)}."
+
+
+def _speeds(view: View) -> list[dict[str, str]]:
+    rows = view("base.speed").to_dicts()
+    rows.sort(key=lambda row: (_LEDGER_ORDER[row["state"]], row["transfer_id"]))
+    return [
+        {
+            "transfer_id": row["transfer_id"],
+            "state": row["state"],
+            "offset": f"{row['offset_cents']:+.1f}",
+            "error": f"{row['offset_se_cents']:.1f}",
+            "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",
+            "reference": f"{row['reference_pitch_hz']:.1f}",
+            "key": row["key"] or "",
+            "remark": row["remark"] or "",
+        }
+        for row in rows
+    ]

@@ -1,0 +1,209 @@
+"""Pictures of one side: the time-frequency picture in rows like lines of music, and what was found drawn over it.
+
+Each row is one SVG symbol in units of its own: x is corrected time, y is pitch. The zoomed picture of a slide is
+the same symbol seen through a smaller window, so it costs no second image.
+"""
+
+import base64
+import io
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image
+from scipy.signal import ShortTimeFFT, get_window
+
+from pipeline.pages.sound import PAGE_RATE_HZ, Samples
+from pipeline.units import Floats, hz_of_midi
+
+ROW_S = 12.0
+OVERLAP_S = 1.0
+PIXELS_PER_S = 60
+PIXELS_PER_SEMITONE = 6
+
+_NAMES = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The pitch range of a side's pictures, in MIDI numbers, both inclusive."""
+
+    lowest: int
+    highest: int
+
+    @property
+    def height(self) -> int:
+        """Height of a row in units."""
+        return (self.highest - self.lowest + 1) * PIXELS_PER_SEMITONE
+
+    def y(self, midi: npt.ArrayLike) -> Any:
+        """Vertical place of fractional MIDI numbers."""
+        return (self.highest + 0.5 - np.asarray(midi, dtype=np.float64)) * PIXELS_PER_SEMITONE
+
+
+def note_name(midi: float) -> str:
+    """Scientific pitch name of the nearest note: A4 for 69."""
+    nearest = round(midi)
+    return f"{_NAMES[nearest % 12]}{nearest // 12 - 1}"
+
+
+def frame_of(midi: npt.ArrayLike, *, open_midi: Iterable[int]) -> Frame:
+    """A range that holds all pitches found (MIDI, NaN left out), the lowest open string, and some air."""
+    found = np.asarray(midi, dtype=np.float64)
+    found = found[np.isfinite(found)]
+    lowest = min(open_midi, default=55)
+    low = min(lowest, int(np.floor(found.min()))) if found.size else lowest
+    high = int(np.ceil(found.max())) if found.size else lowest + 24
+    return Frame(low - 1, max(high + 5, low + 24))
+
+
+def picture(sound: Samples, *, frame: Frame, reference_pitch_hz: float) -> npt.NDArray[np.uint8]:
+    """Level over time and pitch, shape (rows, columns), 0 quiet to 255 loud, relative to each row's own noise.
+
+    93 ms Hann window on corrected sound at ``PAGE_RATE_HZ``; ``PIXELS_PER_S`` columns a second.
+    """
+    hop = PAGE_RATE_HZ / PIXELS_PER_S
+    columns = int(np.ceil(sound.size / hop)) + 1
+    transform = ShortTimeFFT(
+        get_window("hann", 2048), hop=round(hop), fs=PAGE_RATE_HZ, mfft=4096, scale_to="magnitude"
+    )
+    magnitudes = np.abs(transform.stft(sound if sound.size >= 2048 else np.pad(sound, (0, 2048 - sound.size))))
+    times = transform.t(max(sound.size, 2048))
+    midi = frame.highest + 0.5 - (np.arange(frame.height) + 0.5) / PIXELS_PER_SEMITONE
+    bins = np.clip(
+        hz_of_midi(midi, reference_pitch_hz=reference_pitch_hz) / transform.delta_f, 0, magnitudes.shape[0] - 2
+    )
+    whole = bins.astype(int)
+    part = (bins - whole)[:, None]
+    level = 20 * np.log10(magnitudes[whole] * (1 - part) + magnitudes[whole + 1] * part + 1e-7)
+    wanted = np.clip(np.searchsorted(times, np.arange(columns) / PIXELS_PER_S), 0, times.size - 1)
+    floor = np.percentile(level, 30, axis=1, keepdims=True)
+    return np.asarray(np.clip((level[:, wanted] - floor - 3) / 42, 0, 1) * 255, dtype=np.uint8)
+
+
+def _image(picture_part: npt.NDArray[np.uint8]) -> str:
+    """A grey picture, dark on light, as a data address."""
+    shades = Image.fromarray(255 - (picture_part.astype(np.float32) * 0.62).astype(np.uint8), mode=None)
+    buffer = io.BytesIO()
+    shades.save(buffer, "WEBP", quality=45, method=4)
+    return "data:image/webp;base64," + base64.b64encode(buffer.getvalue()).decode()
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What is drawn over a side's picture, in corrected time.
+
+    ``line_s`` and ``line_midi`` are the pitch line (NaN where there is none); ``notes`` and ``slides`` rows of
+    the tables ``note`` and ``slide``; ``strings`` name and MIDI number of each open string.
+    """
+
+    line_s: Floats
+    line_midi: Floats
+    notes: list[Mapping[str, Any]]
+    slides: list[Mapping[str, Any]]
+    strings: list[tuple[str, int]]
+
+
+def rows(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, length_s: float) -> list[dict[str, Any]]:
+    """The rows of a side: for each its beginning and end in s, its symbol's content, and its labels."""
+    made = []
+    count = max(1, int(np.ceil(length_s / ROW_S)))
+    for number in range(count):
+        start = number * ROW_S
+        shown_start, shown_end = max(0.0, start - OVERLAP_S), min(length_s, start + ROW_S + OVERLAP_S)
+        made.append(
+            {
+                "number": number,
+                "start_s": start,
+                "end_s": min(length_s, start + ROW_S),
+                "symbol": _symbol(whole, frame=frame, drawn=drawn, start_s=shown_start, end_s=shown_end),
+                "window": f"{start * PIXELS_PER_S:.1f} 0 {ROW_S * PIXELS_PER_S:.1f} {frame.height}",
+                "labels": _labels(frame=frame, drawn=drawn, start_s=start),
+                "slides": [s for s in drawn.slides if start <= s["start_s"] < start + ROW_S],
+            }
+        )
+    return made
+
+
+def row_of(time_s: float) -> int:
+    """Number of the row in which a corrected time lies."""
+    return max(0, int(time_s // ROW_S))
+
+
+def zoom_window(slide: Mapping[str, Any], *, frame: Frame) -> str:
+    """View box around one slide: 0.35 s and 4 semitones of surroundings, inside its row's picture."""
+    row = row_of(slide["start_s"])
+    start = max(0.0, row * ROW_S - OVERLAP_S, slide["start_s"] - 0.35)
+    end = min((row + 1) * ROW_S + OVERLAP_S, slide["end_s"] + 0.35)
+    ends = [slide["from_midi"], slide["to_midi"]]
+    ends += [slide[name] for name in ("step_from_midi", "step_to_midi") if slide.get(name) is not None]
+    top = max(0.0, float(frame.y(max(ends) + 4)))
+    bottom = min(float(frame.height), float(frame.y(min(ends) - 4)))
+    return f"{start * PIXELS_PER_S:.1f} {top:.1f} {(end - start) * PIXELS_PER_S:.1f} {bottom - top:.1f}"
+
+
+def _symbol(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, start_s: float, end_s: float) -> str:
+    first, last = int(start_s * PIXELS_PER_S), int(np.ceil(end_s * PIXELS_PER_S))
+    part = whole[:, first : max(last, first + 1)]
+    left, right = first, first + part.shape[1]
+    parts = [
+        f'<image href="{_image(part)}" x="{left}" y="0" width="{part.shape[1]}" height="{frame.height}" '
+        'preserveAspectRatio="none"/>'
+    ]
+    for _, midi in drawn.strings:
+        y = float(frame.y(midi))
+        parts.append(f'<line class="string" x1="{left}" x2="{right}" y1="{y:.1f}" y2="{y:.1f}"/>')
+    for note in drawn.notes:
+        if note["end_s"] > start_s and note["start_s"] < end_s:
+            y = float(frame.y(note["midi"]))
+            x1, x2 = note["start_s"] * PIXELS_PER_S, note["end_s"] * PIXELS_PER_S
+            parts.append(f'<line class="note" x1="{x1:.1f}" x2="{x2:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>')
+    parts += [f'<polyline class="pitch" points="{points}"/>' for points in _pieces(drawn, frame, start_s, end_s)]
+    for slide in drawn.slides:
+        if slide["end_s"] > start_s and slide["start_s"] < end_s:
+            parts += [
+                f'<polyline class="slide" points="{points}"/>'
+                for points in _pieces(drawn, frame, slide["start_s"], slide["end_s"])
+            ]
+    return "".join(parts)
+
+
+def _pieces(drawn: Drawn, frame: Frame, start_s: float, end_s: float) -> list[str]:
+    """The pitch line between two times as lists of points, broken where there is no line or it leaps."""
+    first, last = np.searchsorted(drawn.line_s, [start_s, end_s])
+    time_s, midi = drawn.line_s[first:last], drawn.line_midi[first:last]
+    voiced = np.isfinite(midi)
+    breaks = np.flatnonzero((np.abs(np.diff(midi)) > 2.5) | ~voiced[1:] | ~voiced[:-1]) + 1
+    made = []
+    for piece in np.split(np.arange(midi.size), breaks):
+        piece = piece[voiced[piece]]
+        if piece.size >= 2:
+            x, y = time_s[piece] * PIXELS_PER_S, frame.y(midi[piece])
+            made.append(" ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True)))
+    return made
+
+
+def _labels(*, frame: Frame, drawn: Drawn, start_s: float) -> str:
+    """Names of open strings, seconds, and the kinds of slides in words."""
+    x0, x1 = start_s * PIXELS_PER_S, (start_s + ROW_S) * PIXELS_PER_S
+    parts = []
+    for name, midi in drawn.strings:
+        y = float(frame.y(midi)) - 2
+        parts.append(f'<text class="string-name" x="{x0 + 3:.1f}" y="{y:.1f}">open {escape(name)}</text>')
+    for second in range(int(start_s), int(start_s + ROW_S) + 1, 2):
+        x = second * PIXELS_PER_S
+        if x < x1:
+            parts.append(f'<text class="second" x="{x + 2:.1f}" y="{frame.height - 3}">{second} s</text>')
+    last_x, level = -1e9, 0
+    for slide in drawn.slides:
+        if start_s <= slide["start_s"] < start_s + ROW_S:
+            x = slide["start_s"] * PIXELS_PER_S
+            level = (level + 1) % 3 if x - last_x < 90 else 0
+            last_x = x
+            y = max(9.0, float(frame.y(max(slide["from_midi"], slide["to_midi"]))) - 8 - 10 * level)
+            words = slide["kind"].replace("_", " ")
+            parts.append(f'<text class="kind" x="{x:.1f}" y="{y:.1f}">{escape(words)}</text>')
+    return "".join(parts)

@@ -1,0 +1,57 @@
+"""Fills page templates. Everything is escaped; only our own drawings are marked as safe."""
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline import __version__
+
+_HERE = Path(__file__).parent
+ASSETS = _HERE / "assets"
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(_HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def page(template: str, **values: Any) -> str:
+    """The page of that template; ``root`` is the way back to the report's folder."""
+    return _environment().get_template(template).render(version=__version__, **values)
+
+
+def drawing(svg: str) -> Markup:
+    """A drawing of our own making, whose text has been escaped where it was drawn."""
+    return Markup(svg)
+
+
+def data_block(value: Any, *, element_id: str) -> Markup:
+    """``value`` as a JSON block that no browser runs: `<`, `>` and `&` cannot end it."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    for sign, code in (
+        ("&", "\\u0026"),
+        ("<", "\\u003c"),
+        (">", "\\u003e"),
+        ("\u2028", "\\u2028"),
+        ("\u2029", "\\u2029"),
+    ):
+        text = text.replace(sign, code)
+    return Markup(f'<script type="application/json" id="{element_id}">{text}</script>')
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a page under a temporary name, then move it into place."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.tmp")
+    temporary.write_text(text, encoding="utf-8")
+    temporary.replace(path)

@@ -1,0 +1,183 @@
+"""Builds the report of a corpus: an overview page and a page for each side, only what has changed.
+
+Pages lie in ``derived/report``. A side's page is made again when a table it shows, the catalogue's words on it,
+a verdict on it, its neighbours or the version have changed; ``made.json`` keeps what each page was made from.
+"""
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.errors import DataError, GlidelineError
+from pipeline.pages import render, side_facts
+from pipeline.pages.overview import overview
+from pipeline.pages.side import PAGE_TABLES, Neighbours, write_side
+from pipeline.steps.sound import sound_of
+from pipeline.store.corpus import Corpus
+from pipeline.store.reading import find_view, open_read_only, rows_of
+
+PAGE_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Built:
+    """What a build did: where the overview is, which side pages were made, kept and could not be made."""
+
+    overview: Path
+    made: tuple[str, ...]
+    kept: tuple[str, ...]
+    failed: tuple[tuple[str, str], ...]
+
+
+def report(root: Path | str, *, workers: int | None = None, told: Callable[[str], None] | None = None) -> Built:
+    """Build or refresh the report of the corpus at ``root``.
+
+    Parameters
+    ----------
+    workers : processes that draw side pages; None for one for each core.
+    told : called with the transfer id of each side page as it is done.
+
+    Raises
+    ------
+    DataError
+        If there is no corpus, or it has no database yet.
+    """
+    corpus = Corpus(root)
+    target = corpus.derived / "report"
+    con = open_read_only(corpus.root)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        for asset in sorted(render.ASSETS.iterdir()):
+            shutil.copyfile(asset, target / asset.name)
+        transfers = _in_order(corpus)
+        wanted = _wanted(corpus, transfers, rows_of(con, find_view("stage.judged_slide")).to_dicts())
+        record = target / "made.json"
+        before: dict[str, str] = json.loads(record.read_text()) if record.is_file() else {}
+        stale = [
+            transfer_id
+            for transfer_id, (key, _) in wanted.items()
+            if before.get(transfer_id) != key or not (target / "side" / f"{transfer_id}.html").is_file()
+        ]
+        failed = _draw(corpus, {t: wanted[t][1] for t in stale}, target=target, workers=workers, told=told)
+        for gone in sorted(set(before) - set(wanted)):
+            for path in (target / "side" / f"{gone}.html", *(target / "sound").glob(f"{gone}*.mp3")):
+                path.unlink(missing_ok=True)
+        made = {t: key for t, (key, _) in wanted.items() if t not in dict(failed)}
+        render.write_text(record, json.dumps(made, indent=1, sort_keys=True))
+        sides = [_listed(corpus, row, has_page=row["transfer_id"] in made) for row in transfers]
+        text = overview(
+            lambda name: rows_of(con, find_view(name)), corpus_title=corpus.settings.title, sides=sides
+        )
+        render.write_text(target / "index.html", text)
+    finally:
+        con.close()
+    done = tuple(t for t in stale if t in made)
+    return Built(target / "index.html", done, tuple(t for t in made if t not in stale), tuple(failed))
+
+
+def _in_order(corpus: Corpus) -> list[Any]:
+    """Transfers by player, then recording date, then id: the order in which pages follow each other."""
+
+    def place(transfer: Any) -> tuple[str, str, str]:
+        title, second = side_facts.heading(corpus.catalogue, transfer)
+        return title.partition(":")[0], second, transfer["transfer_id"]
+
+    return sorted(corpus.catalogue.rows("transfer"), key=place)
+
+
+def _wanted(
+    corpus: Corpus, transfers: Sequence[Any], judged: Sequence[Any]
+) -> dict[str, tuple[str, tuple[Neighbours, dict[str, str]]]]:
+    """For each transfer that has been heard: the key of its page, and what the page needs besides the tables."""
+    verdicts: dict[str, dict[str, str]] = {}
+    for row in judged:
+        if row["verdict"] and row["origin"] == "found":
+            said = row["verdict"].replace("_", " ")
+            kind = f", {row['heard_kind'].replace('_', ' ')}" if row["heard_kind"] else ""
+            words = f"Listeners ({row['listeners']}): {said}{kind}."
+            verdicts.setdefault(row["transfer_id"], {})[row["slide_id"]] = words
+    heard = [row["transfer_id"] for row in transfers if corpus.path("melody", row["transfer_id"]).is_file()]
+    wanted = {}
+    by_id = {row["transfer_id"]: row for row in transfers}
+    for place, transfer_id in enumerate(heard):
+        neighbours = Neighbours(
+            heard[place - 1] if place else None, heard[place + 1] if place + 1 < len(heard) else None
+        )
+        said = verdicts.get(transfer_id, {})
+        row = by_id[transfer_id]
+        facts = (side_facts.heading(corpus.catalogue, row), side_facts.recording_facts(corpus.catalogue, row))
+        parts = [
+            f"{__version__}/{PAGE_VERSION}", repr(facts), repr(neighbours), repr(sorted(said.items())),
+            corpus.settings.title, *(_hash(corpus.path(table, transfer_id)) for table in PAGE_TABLES),
+        ]  # fmt: skip
+        wanted[transfer_id] = (hashlib.sha256("\n".join(parts).encode()).hexdigest(), (neighbours, said))
+    return wanted
+
+
+def _hash(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else "none"
+
+
+def _draw(
+    corpus: Corpus,
+    pages: dict[str, tuple[Neighbours, dict[str, str]]],
+    *,
+    target: Path,
+    workers: int | None,
+    told: Callable[[str], None] | None,
+) -> list[tuple[str, str]]:
+    failed = []
+    number = min(workers or os.cpu_count() or 1, len(pages))
+    if number == 0:
+        return []
+    with ProcessPoolExecutor(number, mp_context=get_context("spawn")) as pool:
+        futures = {
+            transfer_id: pool.submit(_one, corpus.root, transfer_id, target, neighbours, verdicts)
+            for transfer_id, (neighbours, verdicts) in pages.items()
+        }
+        for transfer_id, future in futures.items():
+            if problem := future.result():
+                failed.append((transfer_id, problem))
+            if told:
+                told(transfer_id)
+    return failed
+
+
+def _one(root: Path, transfer_id: str, target: Path, neighbours: Neighbours, verdicts: dict[str, str]) -> str:
+    """Draw one side's page in a worker; gives the reason if it could not be drawn."""
+    corpus = Corpus(root)
+    try:
+        sound = sound_of(corpus, transfer_id)
+        write_side(corpus, transfer_id, target=target, neighbours=neighbours, verdicts=verdicts, sound=sound)
+    except (GlidelineError, OSError) as error:
+        return str(error)
+    return ""
+
+
+def _listed(corpus: Corpus, transfer: Any, *, has_page: bool) -> dict[str, Any]:
+    transfer_id = transfer["transfer_id"]
+    title, second = side_facts.heading(corpus.catalogue, transfer)
+    try:
+        tables = {name: corpus.read(name, transfer_id) for name in ("slide", "transition", "solo_span")}
+        found = side_facts.exposure_words(
+            tables["solo_span"],
+            0 if tables["slide"] is None else tables["slide"].height,
+            side_facts.chances(tables["transition"]),
+        )
+    except DataError as error:
+        found = str(error)
+    return {
+        "transfer_id": transfer_id,
+        "title": title,
+        "recorded": second.partition(" · ")[0],
+        "found": found,
+        "has_page": has_page,
+    }

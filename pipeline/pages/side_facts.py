@@ -1,0 +1,156 @@
+"""What the catalogue and the tables say of one transfer, in the words of its page."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.pages.pictures import note_name
+from pipeline.signal.kinds import KINDS
+from pipeline.store.catalogue import Catalogue
+
+Row = Mapping[str, Any]
+
+
+def takes_of(catalogue: Catalogue, side_id: str) -> list[Row]:
+    """The takes on a side, in the order of its parts."""
+    links = sorted(
+        catalogue.rows("side_take", side_id=side_id), key=lambda link: (link["part"] or 0, link["take_id"])
+    )
+    return [take for link in links if (take := catalogue.row("take", link["take_id"]))]
+
+
+def players_of(catalogue: Catalogue, take_id: str) -> list[tuple[str, str]]:
+    """Name and part of each player of a take: "Ada Quill", "violin, attribution probable"."""
+    made = []
+    for performance in catalogue.rows("performance", take_id=take_id):
+        player = catalogue.row("player", performance["player_id"])
+        part = performance["instrument"] or performance["role"] or ""
+        if performance["certainty"] not in (None, "certain"):
+            part = f"{part}, attribution {performance['certainty']}".lstrip(", ")
+        made.append((player["name"] if player else performance["player_id"], part))
+    return made
+
+
+def heading(catalogue: Catalogue, transfer: Row) -> tuple[str, str]:
+    """Title and second line of a side's page."""
+    takes = takes_of(catalogue, transfer["side_id"])
+    names, titles, dates = [], [], []
+    for take in takes:
+        names += [name for name, _ in players_of(catalogue, take["take_id"])]
+        work = catalogue.row("work", take["work_id"]) if take["work_id"] else None
+        titles += [work["title"]] if work else []
+        dates += [take["recorded"]] if take["recorded"] else []
+    who = ", ".join(dict.fromkeys(names)) or "Player unknown"
+    what = "; ".join(dict.fromkeys(titles)) or "work unknown"
+    return f"{who}: {what}", f"{', '.join(dict.fromkeys(dates)) or 'undated'} · transfer {transfer['transfer_id']}"
+
+
+def recording_facts(catalogue: Catalogue, transfer: Row) -> list[tuple[str, str]]:
+    """Names and values of the recording's facts; what is unknown is said to be."""
+    side = catalogue.row("side", transfer["side_id"]) or {}
+    facts: list[tuple[str, Any]] = []
+    for take in takes_of(catalogue, transfer["side_id"]):
+        work = (catalogue.row("work", take["work_id"]) if take["work_id"] else None) or {}
+        matrix = "-".join(str(part) for part in (take["matrix_number"], take["take_number"]) if part)
+        facts += [
+            (
+                "player",
+                "; ".join(
+                    f"{name} ({part})" if part else name for name, part in players_of(catalogue, take["take_id"])
+                ),
+            ),
+            ("work", work.get("title")),
+            ("key", take["key_played"] or work.get("key")),
+            ("recorded", take["recorded"]),
+            ("matrix and take", matrix),
+            ("process", take["process"]),
+            ("accompaniment", (take["accompaniment"] or "").replace("_", " ")),
+            ("session", take["session_id"]),
+        ]
+    facts += [
+        ("label", side.get("label")),
+        ("issue number", side.get("issue_number")),
+        ("file", transfer["file"]),
+        ("turntable", f"{transfer['turntable_rpm']:g} rpm" if transfer["turntable_rpm"] else None),
+        ("generation", (transfer["generation"] or "").replace("_", " ")),
+        ("archive", " ".join(part for part in (transfer["archive"], transfer["shelf_mark"]) if part)),
+        ("transferred", transfer["transferred"]),
+        ("stylus", transfer["stylus"]),
+        ("equalisation", transfer["equalisation"]),
+        ("already corrected", transfer["already_corrected"]),
+    ]
+    return [(name, str(value) if value else "unknown") for name, value in facts]
+
+
+def speed_words(speed: Row | None) -> str:
+    """The decision about the speed, as a sentence or two."""
+    if speed is None:
+        return "The speed has not been measured."
+    offset, error = speed["offset_cents"], speed["offset_se_cents"]
+    rpm = f", so the disc plays at {speed['playing_rpm']:.2f} rpm" if speed["playing_rpm"] else ""
+    state = {
+        "decided": f"Decided by {speed['decided_by'] or 'a person'}",
+        "estimated": "Estimated",
+        "ambiguous": "Ambiguous: the second reading below is nearly as likely. With the first",
+        "unmeasurable": "The speed could not be measured; it is taken as it is",
+    }[speed["state"]]
+    words = (
+        f"{state}: {offset:+.1f} ± {error:.1f} cents are added to the transfer{rpm} (A4 = "
+        f"{speed['reference_pitch_hz']:g} Hz{', ' + speed['key'] if speed['key'] else ''})."
+    )
+    if speed["drift_range_cents"] is not None:
+        words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side."
+    if speed["wow_cents"] is not None:
+        words += f" It wavers by ±{speed['wow_cents']:.1f} cents at {speed['wow_hz']:.3f} Hz."
+    return words + (f" {speed['remark']}" if speed["remark"] else "")
+
+
+def slide_words(slide: Row, *, number: int, hands: Iterable[Row]) -> dict[str, str]:
+    """Title, measurements, kinds and hand of one slide."""
+    direction = "up" if slide["interval_cents"] > 0 else "down"
+    start, end = note_name(slide["from_midi"]), note_name(slide["to_midi"])
+    measures = (
+        f"{abs(slide['interval_cents']):.0f} cents {direction} in {slide['duration_ms']:.0f} ms "
+        f"({slide['gradient_cents_per_s']:+.0f} cents/s), from {start} to {end}; audible from "
+        f"{slide['audible_start_s']:.3f} to {slide['audible_end_s']:.3f} s; confidence {slide['confidence']:.2f}."
+    )
+    if slide["step_from_midi"] is not None:
+        step = (slide["step_to_midi"] - slide["step_from_midi"]) * 100
+        measures += f" The glide breaks at {note_name(slide['step_from_midi'])} by {step:+.0f} cents."
+    ranked = sorted(((slide[f"p_{kind}"], kind) for kind in KINDS), reverse=True)
+    kinds = ", ".join(f"{kind.replace('_', ' ')} {p:.0%}" for p, kind in ranked if p >= 0.03)
+    said = []
+    for hand in hands:
+        if hand["string"] is None:
+            said.append(f"cannot tell ({hand['probability']:.0%})")
+            continue
+        said.append(
+            f"{hand['string']} string, finger {hand['from_finger']} to {hand['to_finger']}, position "
+            f"{hand['from_position']} to {hand['to_position']} ({hand['probability']:.0%})"
+        )
+    return {
+        "title": f"{number}. {start} to {end} at {slide['start_s']:.2f} s: {slide['kind'].replace('_', ' ')}",
+        "from_name": start,
+        "to_name": end,
+        "measures": measures,
+        "kinds": f"Kind: {kinds}.",
+        "hand": f"Hand: {'; '.join(said)}." if said else "Hand: cannot tell.",
+    }
+
+
+def exposure_words(spans: pl.DataFrame | None, slides: int, transitions: int) -> str:
+    """Zero is a result: how much was looked at, beside how much was found."""
+    if spans is None:
+        return "Slides were not measured."
+    counted = spans.filter(pl.col("counted"))
+    if counted.is_empty():
+        reasons = "; ".join(dict.fromkeys(spans["reason"].drop_nulls().to_list()))
+        return f"Not counted: {reasons or 'no solo was found'}."
+    minutes = float((counted["end_s"] - counted["start_s"]).sum()) / 60
+    return f"{slides} slides in {transitions} transitions, {minutes:.1f} min of solo"
+
+
+def chances(transitions: pl.DataFrame | None) -> int:
+    """Transitions that count as chances to slide."""
+    return 0 if transitions is None else int(transitions["exposure"].sum())
