@@ -27,6 +27,8 @@ KIND_SHARES = {
     "into_note": 0.08,
 }
 
+ORNAMENTS = ("trill", "mordent", "grace_note")
+
 
 @dataclass(frozen=True)
 class Player:
@@ -230,7 +232,7 @@ class _Walk:
             self.negatives.append(HardNegative("clean_change", note.start_s - 0.0125, note.start_s + 0.0125))
         extra = [note]
         if rng.random() < self.negative_share and stop.finger:
-            what = str(rng.choice(("trill", "mordent", "grace_note", "wide_vibrato", "double_stop")))
+            what = str(rng.choice((*ORNAMENTS, "wide_vibrato", "double_stop")))
             long_enough = note.end_s - note.start_s > 0.4
             if what == "wide_vibrato" and long_enough:
                 wide = float(rng.uniform(50.0, 90.0))
@@ -240,7 +242,7 @@ class _Walk:
                 extra = [with_double_stop(rng, note, stop, instrument=self.instrument, scale=self.scale)]
                 if extra[0].double_midi is not None:
                     self.negatives.append(HardNegative(what, note.start_s, note.end_s))
-            elif what in ("trill", "mordent", "grace_note") and long_enough and stop.finger < 4:
+            elif what in ORNAMENTS and slide is None and long_enough and stop.finger < 4:
                 extra = ornament(rng, note, kind=what, scale=self.scale)
                 self.negatives.append(HardNegative(what, note.start_s, extra[-1].start_s + 0.02))
         if slide is not None:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from pipeline.signal.synth.curve import audible_bounds, loudness, pitch_curve, vibrato_cents, wander
-from pipeline.signal.synth.degrade import level_through, random_chain, surface, through_chain
+from pipeline.signal.synth.degrade import Chain, level_through, random_chain, surface, through_chain
 from pipeline.signal.synth.piano import random_piano, render_piano
 from pipeline.signal.synth.plan import Plan, TrueSlide, Truth
 from pipeline.signal.synth.speedplan import SpeedPlan, TimeWarp, time_warp
@@ -40,6 +40,7 @@ def render_side(
     piano_below_db: float | None,
     band: str,
     speed: SpeedPlan,
+    chain: Chain | None = None,
 ) -> tuple[Samples, Truth]:
     """One transfer of a planned side.
 
@@ -50,6 +51,7 @@ def render_side(
     piano_below_db : how far the piano lies below the solo while it sounds (negative: above); None: no piano.
     band : "acoustic", "electrical" or "full".
     speed : the true speed against the transfer's.
+    chain : horn or microphone, room and noise; a random one of the band if None.
 
     Returns
     -------
@@ -69,7 +71,7 @@ def render_side(
     solo, sounding_hz = _solo(
         plan, warp, true_midi, stroke, level_db, burst, voice, rng, block, sample_rate_hz, band, n
     )
-    chain = random_chain(rng, band=band)
+    chain = random_chain(rng, band=band) if chain is None else chain
     sounding = np.repeat(stroke[:-1] >= _SILENT, block)
     share = max(float(sounding.mean()), 1e-3)
     mix = solo
