@@ -1,0 +1,77 @@
+"""A small made-up corpus in a temporary folder, to be spoilt by each test."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+CATALOGUE = {
+    "player": "player_id,name,born,died\nanna-vint,Anna Vint,1870,1941~\nbela-ort,Bela Ort,1895,..\n",
+    "teaching": "teacher_id,student_id,span,certainty\nanna-vint,bela-ort,1908/1912,probable\n",
+    "school": "school_id,scheme,name\nnorth,towns,Northern school\nsouth,towns,Southern school\n",
+    "school_membership": "player_id,school_id,share,basis\nanna-vint,north,0.5,study\nanna-vint,south,0.5,study\n",
+    "work": "work_id,title,composer,key\nair,Air,Nemo,D major\n",
+    "session": "session_id,recorded,place\nspring-3,1903-05-01,Arl\n",
+    "take": (
+        "take_id,work_id,session_id,matrix_number,take_number,accompaniment\n"
+        "k1,air,spring-3,0123,2,piano\nk2,air,spring-3,0124,1,none\n"
+    ),
+    "side": "side_id,label,issue_number,face\ns1,Nonesuch,77,A\ns2,Nonesuch,77,B\n",
+    "side_take": "side_id,take_id\ns1,k1\ns2,k2\n",
+    "performance": (
+        "take_id,player_id,instrument,role,certainty\nk1,anna-vint,violin,soloist,certain\n"
+        "k2,anna-vint,violin,soloist,probable\n"
+    ),
+    "transfer": "transfer_id,side_id,file,turntable_rpm\nt1,s1,one.wav,78.26\nt2,s2,two.wav,78.26\n",
+    "period": "period_id,scheme,name,span\nearly,halves,Early,1900/1919\nlate,halves,Late,1920/1939\n",
+    "source": "source_id,citation\nbook,A made-up discography\n",
+}
+
+
+def write_tone(
+    path: Path,
+    *,
+    length_s: float = 3.0,
+    rate: int = 22_050,
+    hz: float = 440.0,
+    channels: int = 1,
+    subtype: str = "PCM_16",
+) -> Path:
+    """A tone with a little noise."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    time = np.arange(round(length_s * rate)) / rate
+    noise = np.random.default_rng(7).normal(size=time.size)
+    tone = 0.3 * np.sin(2 * np.pi * hz * time) + 0.003 * noise
+    # whole steps of 16 bits, so that every lossless kind of file holds the very same samples
+    samples = np.round(tone * 32_000) / 32_768
+    soundfile.write(
+        path, samples if channels == 1 else np.stack([samples, -0.5 * samples], 1), rate, subtype=subtype
+    )
+    return path
+
+
+@pytest.fixture
+def corpus(tmp_path: Path) -> Path:
+    """A corpus in which nothing is wrong."""
+    root = tmp_path / "corpus"
+    (root / "catalogue").mkdir(parents=True)
+    (root / "reviews").mkdir()
+    for table, text in CATALOGUE.items():
+        (root / "catalogue" / f"{table}.csv").write_text(text, encoding="utf-8")
+    write_tone(root / "audio" / "one.wav")
+    write_tone(root / "audio" / "two.wav", hz=392.0)
+    return root
+
+
+@pytest.fixture
+def write(corpus: Path) -> Callable[[str, str], None]:
+    """Writes a table of the corpus anew."""
+
+    def put(table: str, text: str) -> None:
+        folder = "reviews" if "." in table else "catalogue"
+        name = table if "." in table else f"{table}.csv"
+        (corpus / folder / name).write_text(text, encoding="utf-8", newline="")
+
+    return put

@@ -1,0 +1,145 @@
+"""Every declared constraint rejects a bad value, and nothing that is not declared can be written."""
+
+from datetime import date
+from math import ceil, floor
+from typing import Any
+
+import polars as pl
+import pyarrow as pa
+import pytest
+
+from pipeline.errors import DataError
+from pipeline.store.schema import Column, Relation, column_violations, load, relations
+
+CONTRACT = {  # design, section 10
+    "transfer": "transfer_id side_id file file_start_s file_end_s channel_rule groove turntable_rpm "
+    "already_corrected generation stands_for_take",
+    "side": "side_id label issue_number face",
+    "take": "take_id work_id session_id matrix_number take_number recorded process accompaniment",
+    "side_take": "side_id take_id part",
+    "performance": "take_id player_id instrument role certainty",
+    "work": "work_id title key",
+    "player": "player_id name born died",
+    "teaching": "teacher_id student_id span place kind certainty source_id",
+    "reference_pitch": "take_id reference_pitch_hz source_id",
+    "speed_decision": "transfer_id playing_rpm correction_cents reference_pitch_hz key reason decided_by "
+    "decided_on samples_sha256",
+    "review": "transfer_id samples_sha256 transfer_start_s transfer_end_s verdict kind listener judged_on "
+    "sample_id comment",
+}
+
+
+def good_value(column: Column) -> Any:
+    """A value that meets the column's type and simple constraints."""
+    if column.values:
+        return column.values[0]
+    low = column.range[0] if column.range else 1
+    plain: dict[str, Any] = {
+        "string": "1",
+        "int64": int(low),
+        "double": float(low),
+        "float": float(low),
+        "boolean": True,
+        "date": date(1903, 1, 1),
+    }
+    value = plain[column.type.removeprefix("list<").removesuffix(">")]
+    return [value] if column.type.startswith("list") else value
+
+
+def bad_values(column: Column) -> list[tuple[str, Any]]:
+    """For each constraint that the column declares, a value that breaks it."""
+    wrap = (lambda value: [value]) if column.type.startswith("list") else (lambda value: value)
+    bad: list[tuple[str, Any]] = []
+    if column.required:
+        bad.append(("required", None))
+    if column.values:
+        bad.append(("values", "no such word" if column.type == "string" else -99))
+    if column.range:
+        step = max(1, *map(abs, column.range))
+        low, high = column.range[0] - step, column.range[1] + step
+        whole = "int64" in column.type
+        bad.append(("range, below", wrap(floor(low) if whole else low)))
+        bad.append(("range, above", wrap(ceil(high) if whole else high)))
+    if column.pattern:
+        bad.append(("pattern", "\u2603 no"))
+    return bad
+
+
+@pytest.mark.parametrize("relation", relations(), ids=lambda r: f"{r.layer}.{r.name}")
+def test_each_constraint_rejects_a_bad_value(relation: Relation) -> None:
+    for column, kind in zip(relation.columns, relation.polars_schema().values(), strict=True):
+        for constraint, value in bad_values(column):
+            series = pl.Series(column.name, [value], dtype=kind)
+            assert column_violations(column, series), f"{column.name}: {constraint} accepts {value!r}"
+        if not column.pattern:
+            good = pl.Series(column.name, [good_value(column)], dtype=kind)
+            assert not column_violations(column, good), f"{column.name} refuses {good_value(column)!r}"
+
+
+@pytest.mark.parametrize("relation", relations(), ids=lambda r: f"{r.layer}.{r.name}")
+def test_each_relation_is_whole(relation: Relation) -> None:
+    assert relation.description.strip()
+    assert relation.grain.startswith("one row")
+    names = [column.name for column in relation.columns]
+    assert len(names) == len(set(names))
+    assert set(relation.key) <= set(names)
+    assert relation.empty().schema == relation.polars_schema()
+    for column in relation.columns:
+        assert column.description.strip()
+        assert column.description.endswith((".", ")")), (
+            f"{relation.name}.{column.name} is not described in a sentence"
+        )
+        if column.references:
+            table, _, key = column.references.partition(".")
+            assert load(table).column(key)
+        if column.type in ("double", "float") and column.name.endswith(
+            ("_s", "_hz", "_cents", "_rpm", "_ms", "_db")
+        ):
+            assert column.unit, f"{relation.name}.{column.name} has no unit"
+
+
+def test_names_fixed_by_contract_are_there() -> None:
+    for table, names in CONTRACT.items():
+        assert {column.name for column in load(table).columns} >= set(names.split()), table
+
+
+def test_undeclared_column_missing_column_and_bad_type_are_refused_together() -> None:
+    frame = pl.DataFrame({"take_id": ["a"], "player_id": ["b"], "colour": ["red"]})
+    with pytest.raises(
+        DataError, match=r"colour: is not a declared column[\s\S]*certainty: this column is missing"
+    ):
+        load("performance").checked(frame)
+    frame = pl.DataFrame({"player_id": ["a"], "school_id": ["b"], "basis": ["study"], "share": ["half"]})
+    with pytest.raises(DataError, match="row 1: share = 'half': is not of type double"):
+        load("school_membership").checked(frame)
+
+
+def test_fractions_are_not_cut_to_whole_numbers() -> None:
+    frame = pl.DataFrame({"side_id": ["a"], "take_id": ["b"], "part": [1.5]})
+    with pytest.raises(DataError, match=r"part = 1\.5: is not of type int64"):
+        load("side_take").checked(frame)
+
+
+def test_repeated_key_is_refused() -> None:
+    frame = pl.DataFrame({"side_id": ["a", "a"], "take_id": ["b", "b"]})
+    with pytest.raises(DataError, match="side_id, take_id = a, b: this key stands in more than one row"):
+        load("side_take").checked(frame)
+
+
+def test_nan_becomes_null_and_columns_come_in_order() -> None:
+    frame = pl.DataFrame({"basis": ["x"], "share": [float("nan")], "school_id": ["s"], "player_id": ["p"]})
+    checked = load("school_membership").checked(frame)
+    assert checked.columns == [column.name for column in load("school_membership").columns]
+    assert checked["share"].to_list() == [None]
+
+
+def test_arrow_and_polars_schemas_agree() -> None:
+    for relation in relations("base"):
+        arrow = relation.empty().to_arrow(compat_level=pl.CompatLevel.oldest()).cast(relation.arrow_schema())
+        assert isinstance(arrow, pa.Table)
+        assert arrow.schema.names == list(relation.polars_schema())
+
+
+def test_unknown_table_is_named() -> None:
+    with pytest.raises(DataError, match=r"no table base.slid; `glideline dictionary`"):
+        load("slid")
