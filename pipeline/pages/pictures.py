@@ -7,7 +7,7 @@ the same symbol seen through a smaller window, so it costs no second image.
 import base64
 import io
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
@@ -54,9 +54,9 @@ def frame_of(midi: npt.ArrayLike, *, open_midi: Iterable[int]) -> Frame:
     """A range that holds all pitches found (MIDI, NaN left out), the lowest open string, and some air."""
     found = np.asarray(midi, dtype=np.float64)
     found = found[np.isfinite(found)]
-    lowest = min(open_midi, default=55)
-    low = min(lowest, int(np.floor(found.min()))) if found.size else lowest
-    high = int(np.ceil(found.max())) if found.size else lowest + 24
+    lows = [*open_midi, *([int(np.floor(found.min()))] if found.size else [])]
+    low = min(lows, default=55)
+    high = int(np.ceil(found.max())) if found.size else low + 24
     return Frame(low - 1, max(high + 5, low + 24))
 
 
@@ -126,6 +126,18 @@ def rows(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, length_s: 
             }
         )
     return made
+
+
+def single(sound: Samples, *, drawn: Drawn, reference_pitch_hz: float, start_s: float) -> str:
+    """One excerpt's picture as a whole SVG: ``sound`` begins at corrected time ``start_s``."""
+    end_s = start_s + sound.size / PAGE_RATE_HZ
+    first, last = np.searchsorted(drawn.line_s, [start_s, end_s])
+    frame = frame_of(drawn.line_midi[first:last], open_midi=())
+    grey = picture(sound, frame=frame, reference_pitch_hz=reference_pitch_hz)
+    moved = replace(drawn, line_s=drawn.line_s - start_s)
+    symbol = _symbol(grey, frame=frame, drawn=moved, start_s=0.0, end_s=end_s - start_s)
+    window = f"0 0 {(end_s - start_s) * PIXELS_PER_S:.1f} {frame.height}"
+    return f'<svg viewBox="{window}" role="img" aria-label="Time-frequency picture of the excerpt">{symbol}</svg>'
 
 
 def row_of(time_s: float) -> int:

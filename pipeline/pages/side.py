@@ -8,15 +8,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.errors import DataError
 from pipeline.pages import pictures, side_facts
+from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
 from pipeline.pages.render import drawing, page, write_text
 from pipeline.pages.sound import PAGE_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_mp3
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.steps.base import Sound
 from pipeline.store.corpus import Corpus
-from pipeline.units import midi_of_hz
 
 PAGE_TABLES = (
     *("pitch_frame", "speed", "speed_curve", "speed_alternative", "note", "transition", "slide", "slide_hand"),
@@ -48,23 +45,15 @@ def write_side(
 
     ``verdicts`` holds, by slide id, what listeners said.
     """
-    transfer = corpus.catalogue.row("transfer", transfer_id)
-    if transfer is None:
-        raise DataError(f"catalogue/transfer.csv: there is no transfer {transfer_id!r}")
+    transfer = transfer_row(corpus, transfer_id)
     tables = {name: corpus.read(name, transfer_id) for name in PAGE_TABLES}
     speed = _first(tables["speed"])
-    curve = tables["speed_curve"]
-    speed_map = (
-        SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
-        if curve is not None and curve.height
-        else SpeedMap.identity(max(sound.samples.size / sound.sample_rate_hz, 0.01))
-    )
+    speed_map = speed_map_of(corpus, transfer_id, length_s=sound.samples.size / sound.sample_rate_hz)
     heard = corrected_sound(sound.samples, sample_rate_hz=sound.sample_rate_hz, speed_map=speed_map)
-    reference_pitch_hz = speed["reference_pitch_hz"] if speed else 440.0
-    drawn = _drawn(corpus, transfer, tables, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz)
+    drawn = drawn_line(corpus, transfer_id, speed_map=speed_map, with_finds=True)
     found = [note["midi"] for note in drawn.notes]
     frame = pictures.frame_of(np.array(found), open_midi=[midi for _, midi in drawn.strings])
-    grey = pictures.picture(heard, frame=frame, reference_pitch_hz=reference_pitch_hz)
+    grey = pictures.picture(heard, frame=frame, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id))
     rows = pictures.rows(grey, frame=frame, drawn=drawn, length_s=heard.size / PAGE_RATE_HZ)
     for row in rows:
         row["symbol"], row["labels"] = drawing(row["symbol"]), drawing(row["labels"])
@@ -112,28 +101,6 @@ def _rows(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
 
 def _first(frame: pl.DataFrame | None) -> dict[str, Any] | None:
     return next(iter(_rows(frame)), None)
-
-
-def _drawn(
-    corpus: Corpus, transfer: Any, tables: Any, *, speed_map: SpeedMap, reference_pitch_hz: float
-) -> pictures.Drawn:
-    line = tables["pitch_frame"]
-    time_s = line["transfer_time_s"].to_numpy() if line is not None else np.empty(0)
-    hz = line["f0_hz"].fill_null(np.nan).to_numpy() if line is not None else np.empty(0)
-    true_hz = speed_map.true_hz(hz, transfer_s=time_s)
-    instruments = {
-        performance["instrument"]
-        for take in side_facts.takes_of(corpus.catalogue, transfer["side_id"])
-        for performance in corpus.catalogue.rows("performance", take_id=take["take_id"])
-    }
-    instrument = INSTRUMENTS[next((name for name in INSTRUMENTS if name in instruments), "violin")]
-    return pictures.Drawn(
-        line_s=speed_map.to_true_s(time_s),
-        line_midi=midi_of_hz(true_hz, reference_pitch_hz=reference_pitch_hz),
-        notes=list(_rows(tables["note"])),
-        slides=sorted(_rows(tables["slide"]), key=lambda slide: slide["start_s"]),
-        strings=list(zip(instrument.strings, instrument.open_midi, strict=True)),
-    )
 
 
 def _cards(

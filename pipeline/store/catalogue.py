@@ -188,7 +188,11 @@ class Catalogue:
 
 
 def table_files(root: Path, relation: Relation) -> list[Path]:
-    """Files that hold a hand-kept table: one in catalogue/, or one a listener in reviews/ (``*.marks.csv``)."""
+    """Files that hold a hand-kept table: one in catalogue/, or one a listener in reviews/ (``*.marks.csv``), or
+    one a drawn sample in reviews/drawn/.
+    """
+    if relation.folder == "reviews/drawn":
+        return sorted((root / "reviews" / "drawn").glob("*.csv"))
     if relation.folder == "catalogue":
         return [root / "catalogue" / f"{relation.name}.csv"]
     found = sorted((root / "reviews").glob("*.csv"))
@@ -289,9 +293,7 @@ def _possible(teaching: pl.DataFrame, player: pl.DataFrame, problems: list[Probl
         closed = set(zip(circle, [*circle[1:], circle[0]], strict=True))
         for place, row in enumerate(rows):
             if keep[place] and (row["teacher_id"], row["student_id"]) in closed:
-                refuse(
-                    place, "student_id", f"is part of a circle: {named}", "delete or turn round one of its rows"
-                )
+                refuse(place, "student_id", f"closes a circle: {named}", "delete or turn round one of its rows")
     still = [(row["teacher_id"], row["student_id"]) for row, kept in zip(rows, keep, strict=True) if kept]
     if lineage.circles(still):
         return _possible(teaching.filter(pl.Series(values=keep, dtype=pl.Boolean())), player, problems)

@@ -112,7 +112,7 @@ class Relation:
     key: tuple[str, ...]
     kept: Literal["by hand", "computed"]
     columns: tuple[Column, ...]
-    folder: Literal["catalogue", "reviews", ""] = ""
+    folder: Literal["catalogue", "reviews", "reviews/drawn", ""] = ""
     _by_name: dict[str, Column] = field(default_factory=dict, repr=False, compare=False)
 
     @property

@@ -1,0 +1,49 @@
+"""``glideline listen``."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def listen(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    n: Annotated[int, typer.Option("--n", min=1, help="How many excerpts to draw.")] = 200,
+    by: Annotated[
+        str, typer.Option(help="What makes a stratum: player, kind, process, take; joined by commas.")
+    ] = ("player,kind"),
+    seed: Annotated[int, typer.Option(min=0, help="The same seed draws the same sample.")] = 1,
+    take_in: Annotated[
+        Path | None,
+        typer.Option("--take-in", metavar="FILE", help="Check saved verdicts and add them to reviews/."),
+    ] = None,
+    results: Annotated[bool, typer.Option("--results", help="Error rates from all verdicts so far.")] = False,
+) -> None:
+    """Draw a random sample of finds and non-finds into a page with sound; take verdicts in; give error rates.
+
+    Example: glideline listen my-corpus --n 100 --by player
+    """
+    if take_in is not None:
+        from pipeline.store.corpus import Corpus
+        from pipeline.store.reviews import take_in as take
+
+        done = take(Corpus(folder), take_in)
+        for listener, number in done.added.items():
+            typer.echo(f"{number} verdicts of {listener} added to reviews/{listener}.csv")
+        typer.echo(f"{done.known} were there already." if done.known else "None was there before.")
+        typer.echo(f"Next: glideline run {folder}", err=True)
+        return
+    if results:
+        from pipeline.cli.listening import show_results
+
+        show_results(folder)
+        return
+    from pipeline.pages.listen import listen as draw
+
+    sample = draw(folder, number=n, by=[name.strip() for name in by.split(",") if name.strip()], seed=seed)
+    numbers = sample.numbers
+    typer.echo(
+        f"{sum(numbers.values())} excerpts drawn: {numbers['slide']} slides found, {numbers['transition']} "
+        f"changes of note without one, {numbers['stretch']} stretches of solo without one."
+    )
+    typer.echo(f"Open {sample.page}")

@@ -1,0 +1,69 @@
+"""The pitch line of a transfer in corrected time and pitch, ready to draw."""
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.pages import side_facts
+from pipeline.pages.pictures import Drawn
+from pipeline.signal.correct import SpeedMap
+from pipeline.signal.instruments import INSTRUMENTS, Instrument
+from pipeline.store.corpus import Corpus
+from pipeline.units import midi_of_hz
+
+# Where no speed has been measured, pitch is named at the pitch of ISO 16.
+UNMEASURED_REFERENCE_HZ = 440.0
+
+
+def transfer_row(corpus: Corpus, transfer_id: str) -> Any:
+    """The catalogue's row; DataError if there is none."""
+    transfer = corpus.catalogue.row("transfer", transfer_id)
+    if transfer is None:
+        raise DataError(f"catalogue/transfer.csv: there is no transfer {transfer_id!r}")
+    return transfer
+
+
+def speed_map_of(corpus: Corpus, transfer_id: str, *, length_s: float) -> SpeedMap:
+    """The correction of a transfer, or none over ``length_s`` where its speed has not been measured."""
+    curve = corpus.read("speed_curve", transfer_id)
+    if curve is None or curve.is_empty():
+        return SpeedMap.identity(max(length_s, 0.01))
+    return SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
+
+
+def reference_pitch_hz(corpus: Corpus, transfer_id: str) -> float:
+    """Reference pitch of the transfer's take, as its speed was settled with."""
+    speed = corpus.read("speed", transfer_id)
+    return UNMEASURED_REFERENCE_HZ if speed is None or speed.is_empty() else float(speed["reference_pitch_hz"][0])
+
+
+def instrument_of(corpus: Corpus, transfer: Any) -> Instrument:
+    """The instrument that the catalogue names for the side; a violin where it names none of ours."""
+    named = {
+        performance["instrument"]
+        for take in side_facts.takes_of(corpus.catalogue, transfer["side_id"])
+        for performance in corpus.catalogue.rows("performance", take_id=take["take_id"])
+    }
+    return INSTRUMENTS[next((name for name in INSTRUMENTS if name in named), "violin")]
+
+
+def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_finds: bool) -> Drawn:
+    """Pitch line and open strings of a transfer; notes and slides too if ``with_finds``."""
+    instrument = instrument_of(corpus, transfer_row(corpus, transfer_id))
+    line = corpus.read("pitch_frame", transfer_id)
+    time_s = np.empty(0) if line is None else line["transfer_time_s"].to_numpy()
+    raw_hz = np.empty(0) if line is None else line["f0_hz"].fill_null(np.nan).to_numpy()
+    true_hz = speed_map.true_hz(raw_hz, transfer_s=time_s)
+    return Drawn(
+        line_s=speed_map.to_true_s(time_s),
+        line_midi=midi_of_hz(true_hz, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id)),
+        notes=_rows(corpus.read("note", transfer_id), "start_s") if with_finds else [],
+        slides=_rows(corpus.read("slide", transfer_id), "start_s") if with_finds else [],
+        strings=list(zip(instrument.strings, instrument.open_midi, strict=True)),
+    )
+
+
+def _rows(frame: pl.DataFrame | None, order: str) -> list[Any]:
+    return [] if frame is None else frame.sort(order).to_dicts()

@@ -1,0 +1,236 @@
+"""Draws a sample into a page with sound: the listening check that measures our own error."""
+
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.errors import DataError, UsageError
+from pipeline.pages import draw, pictures, render
+from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
+from pipeline.pages.sound import PAGE_RATE_HZ, corrected_sound, excerpt, slowed, write_mp3
+from pipeline.signal.kinds import KINDS
+from pipeline.steps.sound import sound_of
+from pipeline.store.corpus import Corpus, replacing
+from pipeline.store.package import csv_bytes
+from pipeline.store.reading import open_read_only
+from pipeline.store.reviews import sample_name
+from pipeline.store.schema import load
+
+STRATA = ("player", "kind", "process", "take")
+_AROUND_S = 1.2
+
+# Finds before any verdict, in what is counted: the populations that a check draws from.
+_SPAN = """
+with span as (
+    select
+        analysed_take.take_id, analysed_take.transfer_id, solo_span.player_id, solo_span.transfer_start_s,
+        solo_span.transfer_end_s, coalesce(take.process, 'unknown') as process,
+    from stage.analysed_take
+    join base.take on take.take_id = analysed_take.take_id
+    join base.solo_span
+        on solo_span.transfer_id = analysed_take.transfer_id and solo_span.take_id = analysed_take.take_id
+    where solo_span.counted
+)
+"""
+_SLIDES = f"""{_SPAN}
+select
+    slide.slide_id as id, span.transfer_id, span.take_id, span.player_id, span.player_id as player,
+    span.take_id as take, span.process, slide.kind, slide.confidence,
+    slide.transfer_audible_start_s as transfer_start_s, slide.transfer_audible_end_s as transfer_end_s,
+from span
+join base.slide
+    on slide.transfer_id = span.transfer_id
+    and (slide.transfer_audible_start_s + slide.transfer_audible_end_s) / 2 >= span.transfer_start_s
+    and (slide.transfer_audible_start_s + slide.transfer_audible_end_s) / 2 < span.transfer_end_s
+order by id
+"""
+_CHANGES = f"""{_SPAN}
+select
+    transition.transition_id as id, span.transfer_id, span.take_id, span.player_id, span.player_id as player,
+    span.take_id as take, span.process, null::varchar as kind, null::double as confidence,
+    first_note.transfer_end_s - 0.05 as transfer_start_s, second_note.transfer_start_s + 0.05 as transfer_end_s,
+from span
+join base.transition on transition.transfer_id = span.transfer_id and transition.take_id = span.take_id
+join base.note as first_note on first_note.note_id = transition.from_note_id
+join base.note as second_note
+    on second_note.note_id = transition.to_note_id
+    and second_note.transfer_start_s >= span.transfer_start_s
+    and second_note.transfer_start_s < span.transfer_end_s
+left join base.slide on slide.to_note_id = transition.to_note_id
+where transition.exposure and slide.slide_id is null
+order by id
+"""
+_SPANS = f"""{_SPAN}
+select
+    transfer_id, take_id, player_id, player_id as player, take_id as take, process, null::varchar as kind,
+    null::double as confidence, transfer_start_s, transfer_end_s,
+from span
+order by transfer_id, transfer_start_s
+"""
+_HASHES = """
+select transfer_id, max(samples_sha256) as samples_sha256 from base.run
+where samples_sha256 is not null group by transfer_id order by transfer_id
+"""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """A drawn sample: its id, its page, and how many items it holds from each population."""
+
+    sample_id: str
+    page: Path
+    numbers: dict[str, int]
+
+
+def listen(
+    root: Path | str, *, number: int = 200, by: Sequence[str] = ("player", "kind"), seed: int = 1
+) -> Sample:
+    """Draw a stratified random sample of finds and non-finds into a page with sound.
+
+    Parameters
+    ----------
+    number : items in all; fewer if the corpus holds fewer.
+    by : what makes a stratum, of ``STRATA``.
+    seed : the same seed and corpus state draw the same sample.
+
+    Raises
+    ------
+    UsageError
+        If ``by`` names something else, or ``number`` is below 1.
+    DataError
+        If there is no database, or nothing counted to draw from.
+    """
+    if unknown := [name for name in by if name not in STRATA]:
+        raise UsageError(f"--by {','.join(unknown)}: choose from {', '.join(STRATA)}")
+    if number < 1:
+        raise UsageError(f"--n {number}: draw at least 1")
+    corpus = Corpus(root)
+    items = _drawn(corpus, number=number, by=by, seed=seed)
+    if items.is_empty():
+        raise DataError(f"{root}: there is nothing counted to draw from; see `glideline status {root}`")
+    sample_id = items["sample_id"][0]
+    _keep(corpus, items, sample_id)
+    page = _page(corpus, items, sample_id)
+    numbers = {name: items.filter(pl.col("drawn_from") == name).height for name in draw.SHARES}
+    return Sample(sample_id, page, numbers)
+
+
+def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.DataFrame:
+    """The sample as rows of ``drawn_item``, in the order heard."""
+    with open_read_only(corpus.root) as con:
+        slides, changes, spans = (con.sql(text).pl() for text in (_SLIDES, _CHANGES, _SPANS))
+        hashes = con.sql(_HASHES).pl()
+    whole = draw.stretches(
+        spans,
+        slides.select(
+            "transfer_id",
+            pl.col("transfer_start_s").alias("transfer_audible_start_s"),
+            pl.col("transfer_end_s").alias("transfer_audible_end_s"),
+        ),
+    )
+    parts = []
+    left = number
+    for place, (name, population) in enumerate({"slide": slides, "transition": changes, "stretch": whole}.items()):
+        strata = [each for each in by if name == "slide" or each != "kind"]
+        wanted = min(left, max(1, round(number * draw.SHARES[name])))
+        rng = np.random.default_rng([seed, place])
+        picked = draw.draw(population, number=wanted, strata=strata, rng=rng)
+        left -= picked.height
+        parts.append(
+            picked.with_columns(pl.lit(name).alias("drawn_from")).drop("id", "player", "take", strict=False)
+        )
+    items = pl.concat(parts, how="diagonal").join(hashes, on="transfer_id", how="left", maintain_order="left")
+    items = items[np.random.default_rng([seed, 99]).permutation(items.height).tolist()]
+    relation = load("drawn_item")
+    items = items.with_columns(
+        pl.format("item-{}", pl.int_range(1, items.height + 1).cast(pl.String).str.zfill(4)).alias("item_id"),
+        pl.col("transfer_start_s").clip(lower_bound=0.0).round(6),
+        pl.col("transfer_end_s").round(6),
+        pl.col("kind").alias("found_kind"),
+    )
+    sample_id = sample_name(seed=seed, number=number, content=items.write_csv())
+    items = items.with_columns(pl.lit(sample_id).alias("sample_id"))
+    return relation.checked(items.select([column.name for column in relation.columns]))
+
+
+def _keep(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> None:
+    """The draw is kept with the reviews: error rates need it when ``derived/`` is long gone."""
+    path = corpus.root / "reviews" / "drawn" / f"{sample_id}.csv"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with replacing(path) as temporary:
+        temporary.write_bytes(csv_bytes(items))
+
+
+def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> Path:
+    target = corpus.derived / "listen" / sample_id
+    (target / "sound").mkdir(parents=True, exist_ok=True)
+    for asset in ("style.css", "listen.js"):
+        shutil.copyfile(render.ASSETS / asset, target / asset)
+    shown: dict[str, dict[str, Any]] = {}
+    for transfer_id in sorted(set(items["transfer_id"])):
+        rows = items.filter(pl.col("transfer_id") == transfer_id).to_dicts()
+        shown.update(_excerpts(corpus, transfer_id, rows, target))
+    ordered = [shown[item_id] for item_id in items["item_id"]]
+    data = {
+        "sample_id": sample_id,
+        "kinds": list(KINDS),
+        "items": [{name: value for name, value in item.items() if name != "picture"} for item in ordered],
+    }
+    text = render.page(
+        "listen.html.j2",
+        root="",
+        title="Listening check",
+        corpus_title=corpus.settings.title,
+        item_count=items.height,
+        items=[{"item_id": item["item_id"], "picture": render.drawing(item["picture"])} for item in ordered],
+        kinds=[(kind, kind.replace("_", " ")) for kind in KINDS],
+        data=render.data_block(data, element_id="listen-data"),
+    )
+    page = target / "index.html"
+    render.write_text(page, text)
+    return page
+
+
+def _excerpts(
+    corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], target: Path
+) -> dict[str, dict[str, Any]]:
+    """Sound, slow sound and picture of each item from one transfer."""
+    sound = sound_of(corpus, transfer_id)
+    speed_map = speed_map_of(corpus, transfer_id, length_s=sound.samples.size / sound.sample_rate_hz)
+    heard = corrected_sound(sound.samples, sample_rate_hz=sound.sample_rate_hz, speed_map=speed_map)
+    length_s = heard.size / PAGE_RATE_HZ
+    drawn = drawn_line(corpus, transfer_id, speed_map=speed_map, with_finds=False)
+    reference = reference_pitch_hz(corpus, transfer_id)
+    made = {}
+    for row in rows:
+        start_s, end_s = (float(speed_map.to_true_s(row[f"transfer_{end}_s"])) for end in ("start", "end"))
+        clip_start, clip_end = max(0.0, start_s - _AROUND_S), min(length_s, end_s + _AROUND_S)
+        cut = excerpt(heard, start_s=clip_start, end_s=clip_end)
+        half, quarter = slowed(cut, rate=0.5), slowed(cut, rate=0.25)
+        gap = np.zeros(PAGE_RATE_HZ // 4, dtype=np.float32)
+        name = row["item_id"]
+        write_mp3(target / "sound" / f"{name}.mp3", cut)
+        write_mp3(target / "sound" / f"{name}-slow.mp3", np.concatenate([half, gap, quarter]))
+        found = row["drawn_from"] == "slide"
+        kind = (row["found_kind"] or "").replace("_", " ")
+        made[name] = {
+            "item_id": name,
+            "transfer_id": transfer_id,
+            "samples_sha256": row["samples_sha256"],
+            "transfer_start_s": row["transfer_start_s"],
+            "transfer_end_s": row["transfer_end_s"],
+            "clip_start_s": float(speed_map.to_transfer_s(clip_start)),
+            "transfer_per_corrected": float(speed_map.ratio_at(row["transfer_start_s"])),
+            "sound": f"sound/{name}.mp3",
+            "slow_sound": f"sound/{name}-slow.mp3",
+            "half_to_s": half.size / PAGE_RATE_HZ,
+            "quarter_from_s": (half.size + gap.size) / PAGE_RATE_HZ,
+            "ours": f"a slide, {kind} (confidence {row['confidence']:.2f})." if found else "no slide.",
+            "picture": pictures.single(cut, drawn=drawn, reference_pitch_hz=reference, start_s=clip_start),
+        }
+    return made
