@@ -15,6 +15,8 @@ _PUBLIC: dict[str, str] = {
     "check": "pipeline.store.check",
     "dictionary": "pipeline.store.dictionary",
     "new": "pipeline.store.new",
+    "open_corpus": "pipeline.steps.open_corpus",
+    "query": "pipeline.steps.open_corpus",
 }
 
 __all__ = sorted(_PUBLIC)  # pyright: ignore

@@ -41,6 +41,19 @@ SCHEMA = pl.Schema(
 )
 
 
+Pooled = Mapping[str, Overdispersion | None]
+
+
+def pooled_by_measure(clusters: pl.DataFrame) -> Pooled:
+    """Overdispersion between the clusters of each group, pooled over the groups; columns as for ``estimates``."""
+    ordered = clusters.with_columns(pl.col(COUNTED).cast(pl.Float64)).sort("group_key", "cluster")
+    groups = [frame for _, frame in ordered.group_by("group_key", maintain_order=True)]
+    return {
+        measure: pooled_overdispersion([(g[counts].to_numpy(), g[exposures].to_numpy()) for g in groups])
+        for measure, (counts, exposures, _) in MEASURES.items()
+    }
+
+
 def estimates(
     clusters: pl.DataFrame,
     *,
@@ -48,6 +61,7 @@ def estimates(
     cluster_unit: str,
     seed: int,
     replicates: int = REPLICATES,
+    pooled: Pooled | None = None,
 ) -> pl.DataFrame:
     """One row for each group, in the order of their keys.
 
@@ -57,18 +71,23 @@ def estimates(
     grouping, cluster_unit : what the groups and the clusters are, in one word each.
     seed : of the corpus; each group has its own stream, made of this and the CRC-32 of its name, so that a group's
         limits do not depend on which other groups are asked for.
+    pooled : overdispersion between such clusters over the whole corpus, by measure, for groups of few clusters.
     """
     ordered = clusters.with_columns(pl.col(COUNTED).cast(pl.Float64)).sort("group_key", "cluster")
     groups = [
         (str(key[0]), {name: frame[name].to_numpy() for name in COUNTED})
         for key, frame in ordered.group_by("group_key", maintain_order=True)
     ]
-    pooled = {
-        measure: pooled_overdispersion([(columns[c], columns[e]) for _, columns in groups])
-        for measure, (c, e, _) in MEASURES.items()
-    }
     rows = [
-        _row(key, columns, grouping, cluster_unit=cluster_unit, seed=seed, replicates=replicates, pooled=pooled)
+        _row(
+            key,
+            columns,
+            grouping,
+            cluster_unit=cluster_unit,
+            seed=seed,
+            replicates=replicates,
+            pooled=pooled or {},
+        )
         for key, columns in groups
     ]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
@@ -82,7 +101,7 @@ def _row(
     cluster_unit: str,
     seed: int,
     replicates: int,
-    pooled: Mapping[str, Overdispersion | None],
+    pooled: Pooled,
 ) -> dict[str, Any]:
     stream = group_seed(seed, grouping=grouping, group_key=key)
     size = next(iter(columns.values())).size
@@ -107,7 +126,7 @@ def _row(
             columns[exposures],
             seed=stream,
             replicates=replicates,
-            pooled=pooled[measure],
+            pooled=pooled.get(measure),
             weights=weights,
         )
         if rate is None:

@@ -13,9 +13,9 @@ Steigerwald, Review of Economics and Statistics 99, 2017). Plain percentile limi
 
 Fewer than ten clusters: such a bootstrap is too narrow, so the interval is also at least as wide as the exact
 Poisson interval for slides that come in bunches: count and exposure divided by the overdispersion (variance over
-mean between clusters, at least 1), which is pooled over all groups of the corpus where they have several
-clusters, and widened for its own degrees of freedom. One cluster without any others to learn from: chance alone,
-and a warning says so.
+mean between clusters, at least 1): the group's own or that of the whole corpus (between all players, or between
+the sessions of each player), whichever is greater, widened for its degrees of freedom. One cluster in a corpus
+that has too few to learn from: chance alone, and a warning says so.
 """
 
 from collections.abc import Sequence
@@ -30,6 +30,8 @@ from pipeline.units import Floats
 
 REPLICATES = 2000
 FEW_CLUSTERS = 10
+# An overdispersion of fewer degrees of freedom than this says too little of other groups.
+_ENOUGH_DEGREES = 3
 
 
 @dataclass(frozen=True)
@@ -177,6 +179,8 @@ def _bootstrap(
 def _bunched(c: Floats, e: Floats, *, pooled: Overdispersion | None, level: float) -> tuple[float, float, str]:
     """Exact Poisson interval of counts that come in bunches."""
     own = pooled_overdispersion([(c, e)])
+    if pooled is not None and pooled.degrees < _ENOUGH_DEGREES:
+        pooled = None
     if pooled is None and own is None:
         naive = poisson_interval(float(c.sum()), exposure=float(e.sum()), level=level)
         return naive.low, naive.high, "exact Poisson: no spread known"

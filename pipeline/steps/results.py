@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.stats.compare import compare_rates
 from pipeline.stats.effects import player_effects, regression
-from pipeline.stats.estimates import LIMITS, MEASURES, estimates, group_seed
+from pipeline.stats.estimates import LIMITS, MEASURES, estimates, group_seed, pooled_by_measure
 from pipeline.stats.rates import FEW_CLUSTERS, Rate, pooled_overdispersion
 from pipeline.steps.groupings import GROUPINGS, cluster_query, quartile_query
 from pipeline.store import schema
@@ -55,9 +55,16 @@ def _estimates(
     con: duckdb.DuckDBPyConnection, clusters: Mapping[str, pl.DataFrame], *, seed: int, replicates: int
 ) -> pl.DataFrame:
     made = []
+    # Between the sessions of each player, and between all players.
+    pools = {"session": "player", "player": "corpus"}
+    pooled = {
+        unit: pooled_by_measure(con.sql(cluster_query(GROUPINGS[name])).pl()) for unit, name in pools.items()
+    }
     for name, frame in clusters.items():
         unit = GROUPINGS[name].unit
-        rates = estimates(frame, grouping=name, cluster_unit=unit, seed=seed, replicates=replicates)
+        rates = estimates(
+            frame, grouping=name, cluster_unit=unit, seed=seed, replicates=replicates, pooled=pooled[unit]
+        )
         if GROUPINGS[name].has_quartiles:
             rates = rates.join(con.sql(quartile_query(GROUPINGS[name])).pl(), on="group_key", how="left")
         made.append(rates)

@@ -1,5 +1,6 @@
 """A few made rows as a database with all layers, for tests of views."""
 
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -60,3 +61,16 @@ def rows(con: duckdb.DuckDBPyConnection, view: str, *columns: str, order: str = 
     """Rows of a view, sorted by all columns unless ``order`` is given."""
     layer, name = view.split(".")
     return con.execute(f'select {", ".join(columns)} from "{layer}"."{name}" order by {order or "all"}').fetchall()
+
+
+def corpus_folder(folder: Path, **tables: list[dict[str, Any]]) -> Path:
+    """A corpus folder that holds only a database of made rows."""
+    (folder / "derived").mkdir(parents=True)
+    sources = {name: frame(name, given) for name, given in tables.items()}
+    with duckdb.connect() as con:
+        con.execute(f"attach '{folder / 'derived' / 'corpus.duckdb'}' as corpus").fetchall()
+        con.execute("use corpus").fetchall()
+        views.create_layers(con, sources, layers=("base", "stage", "fact"), stored=views.STORED)
+        results = result_tables(con, seed=1902, replicates=2000)
+        views.create_layers(con, results, layers=("result", "summary", "check"))
+    return folder

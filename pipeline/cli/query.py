@@ -1,0 +1,64 @@
+"""``glideline query``."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+
+def query(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    view: Annotated[
+        str | None, typer.Argument(metavar="[VIEW]", help="A view or table; all are listed if none is named.")
+    ] = None,
+    sql: Annotated[
+        str | None, typer.Option(metavar="TEXT", help="One SQL statement instead of a view; it can only read.")
+    ] = None,
+    player: Annotated[
+        list[str] | None, typer.Option(metavar="ID", help="Count only takes of this player; may be repeated.")
+    ] = None,
+    school: Annotated[
+        list[str] | None, typer.Option(metavar="ID", help="Count only takes of this school; may be repeated.")
+    ] = None,
+    period: Annotated[
+        list[str] | None, typer.Option(metavar="ID", help="Count only takes of this period; may be repeated.")
+    ] = None,
+    scheme: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Only this scheme of schools or periods.")
+    ] = None,
+    min_certainty: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOW", help="Count only attributions and teaching as sure: possible, probable, certain."
+        ),
+    ] = None,
+    where: Annotated[
+        str | None, typer.Option(metavar="CONDITION", help="Show only finished rows that meet this; counts stay.")
+    ] = None,
+    common_teacher: Annotated[
+        tuple[str, str] | None,
+        typer.Option(metavar="PLAYER PLAYER", help="Instead of a view: nearest common teachers of two players."),
+    ] = None,
+    paths: Annotated[
+        str | None, typer.Option(metavar="PLAYER", help="Instead of a view: every path up from a player.")
+    ] = None,
+    output: Annotated[
+        Literal["table", "csv", "json", "parquet"], typer.Option("--as", help="How to give the rows.")
+    ] = "table",
+    to: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write to this file; needed for parquet.")
+    ] = None,
+    every: Annotated[bool, typer.Option("--all-columns", help="Show every column in the table.")] = False,
+) -> None:
+    """Show a view of the corpus, counted over all takes or over those you choose.
+
+    Example: glideline query my-corpus slides_by_player --period early --as csv
+    """
+    from pipeline.cli.answers import answer, give
+    from pipeline.steps.selection import Selection
+
+    selection = Selection(player or (), school or (), period or (), scheme, min_certainty)
+    made = answer(
+        folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths
+    )
+    give(made, output=output, to=to, every=every)

@@ -1,0 +1,121 @@
+"""Reads ``derived/corpus.duckdb`` without being able to change it, or to reach anything outside it."""
+
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import DataError, UsageError
+from pipeline.store import schema
+from pipeline.store.schema import Relation
+
+# Where a bare name is looked for first.
+SEARCHED = ("summary", "fact", "stage", "check", "result", "base")
+
+
+def database_file(root: Path) -> Path:
+    """The corpus's database.
+
+    Raises
+    ------
+    DataError
+        If there is no corpus, or it has not been run yet.
+    """
+    path = Path(root) / "derived" / "corpus.duckdb"
+    if not Path(root).is_dir():
+        raise DataError(f"{root}: no such folder; give the folder of a corpus")
+    if not path.is_file():
+        raise DataError(f"{path}: there is no database yet; make it with: glideline run {root}")
+    return path
+
+
+def open_read_only(root: Path) -> duckdb.DuckDBPyConnection:
+    """A connection that can only read the corpus's database: no files, no settings, no writing."""
+    path = database_file(root)
+    try:
+        con = duckdb.connect(str(path), read_only=True)
+    except duckdb.Error as error:
+        raise DataError(f"{path}: cannot be opened ({error}); make it anew with: glideline run {root}") from error
+    lock(con)
+    return con
+
+
+def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
+    """A connection to an empty database in memory, with the corpus's attached read-only as ``corpus``."""
+    path = str(database_file(root)).replace("'", "''")
+    con = duckdb.connect()
+    con.execute(f"attach '{path}' as corpus (read_only)").fetchall()
+    lock(con)
+    return con
+
+
+def lock(con: duckdb.DuckDBPyConnection) -> None:
+    """Switch off files, extensions and further settings for good."""
+    con.execute("set enable_external_access = false").fetchall()
+    con.execute("set lock_configuration = true").fetchall()
+
+
+def find_view(name: str) -> Relation:
+    """The view or table of that name, with or without its layer.
+
+    Raises
+    ------
+    UsageError
+        If there is none; names the nearest.
+    """
+    layer, _, bare = name.rpartition(".")
+    known = {(relation.layer, relation.name): relation for relation in schema.relations()}
+    for each in (layer,) if layer else SEARCHED:
+        if (each, bare) in known:
+            return known[each, bare]
+    near = get_close_matches(bare, [view for _, view in known], n=3)
+    hint = f"did you mean {' or '.join(near)}?" if near else "all are listed by: glideline dictionary"
+    raise UsageError(f"no view or table {name!r}; {hint}")
+
+
+def run_sql(con: duckdb.DuckDBPyConnection, text: str) -> pl.DataFrame:
+    """The rows of one statement of the user's own.
+
+    Raises
+    ------
+    UsageError
+        If it is not one statement, does not run, or would change or reach something.
+    """
+    try:
+        statements = con.extract_statements(text)
+        if len(statements) != 1:
+            raise UsageError(f"--sql takes one statement; these are {len(statements)}")
+        relation = con.sql(text)
+        return pl.DataFrame() if relation is None else as_frame(relation)
+    except duckdb.Error as error:
+        raise UsageError(f"SQL: {error}") from error
+
+
+def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | None = None) -> pl.DataFrame:
+    """Rows of a view, sorted by its key; ``where`` is a condition on finished rows.
+
+    Raises
+    ------
+    UsageError
+        If the condition does not run.
+    """
+    order = ", ".join(f'"{name}" nulls last' for name in relation.key) or "all"
+    text = f'select * from "{relation.layer}"."{relation.name}"'
+    if where is not None:
+        text += f" where ({where}\n)"
+    try:
+        if len(con.extract_statements(text)) != 1:
+            raise UsageError(f"--where {where!r} is not one condition")
+        return as_frame(con.sql(f"{text} order by {order}"))
+    except duckdb.Error as error:
+        if where is None:
+            raise
+        raise UsageError(f"--where {where!r}: {error}") from error
+
+
+def as_frame(relation: Any) -> pl.DataFrame:
+    """A DuckDB result as a polars frame; decimals and huge integers as doubles."""
+    frame: pl.DataFrame = relation.pl()
+    return frame.with_columns(pl.col(pl.Decimal, pl.Int128).cast(pl.Float64))
