@@ -4,6 +4,8 @@ One flow a run; one task a stage for the local engine, which drives its own proc
 for Dask and Ray. Prefect's cache is off: what is up to date is decided by content, in the corpus.
 """
 
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 from prefect import flow, task
@@ -11,12 +13,15 @@ from prefect.artifacts import create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.states import Completed
 
+from pipeline.flows.engines import task_runner
 from pipeline.flows.local import LocalPool
 from pipeline.flows.stages import Work
 from pipeline.flows.words import summary_lines
-from pipeline.steps.jobs import Did
+from pipeline.flows.work import Batch, do_batch
+from pipeline.steps.jobs import Did, Report
 
 RETRIES = 2
+BATCH = 8  # units that travel to a worker of a cluster together
 RETRY_AFTER_S = [2.0, 10.0]
 
 
@@ -25,6 +30,14 @@ class TryAgainError(Exception):
 
     def __init__(self, failed: list[Did]) -> None:
         super().__init__("; ".join(f"{did.transfer_id}: {did.message}" for did in failed[:5]))
+
+
+def run_flow(work: Work, *, engine: str, address: str | None, workers: int) -> None:
+    """The flow on the engine asked for."""
+    if engine == "local":
+        run_local(work, workers=workers)
+    else:
+        run_on_cluster(work, engine=engine, address=address, workers=workers)
 
 
 def run_local(work: Work, *, workers: int) -> None:
@@ -40,6 +53,55 @@ def run_local(work: Work, *, workers: int) -> None:
         return _state(work)
 
     corpus_flow()
+
+
+def run_on_cluster(work: Work, *, engine: str, address: str | None, workers: int) -> None:
+    """The flow on Dask or Ray: a task for each batch of units, placed by Prefect's task runner."""
+    work.batch_size = BATCH
+
+    def run_batches(batches: Iterator[Batch], on_report: Callable[[Report], None]) -> None:
+        waiting = list(batches)
+        futures = [batch_task.submit(batch) for batch in waiting]
+        for batch, future in zip(waiting, futures, strict=True):
+            future.wait()
+            reports = future.result(raise_on_failure=False)
+            for report in reports if isinstance(reports, list) else _singly(batch):
+                on_report(report)
+
+    @flow(
+        name="glideline run",
+        flow_run_name=work.corpus.root.name,
+        validate_parameters=False,
+        task_runner=task_runner(engine, address=address, workers=workers),
+    )
+    def corpus_flow() -> Any:
+        for stage in range(len(work.planner.stages)):
+            for _ in range(RETRIES + 1):
+                if not work.planner.has_due(stage) or not work.stage(stage, run_batches):
+                    break
+        work.finish(run_batches)
+        return _state(work)
+
+    corpus_flow()
+
+
+@task(name="batch", cache_policy=NO_CACHE, persist_result=False)
+def batch_task(batch: Batch) -> list[Report]:
+    """A batch of units, in a worker of the cluster."""
+    return do_batch(batch)
+
+
+def _singly(batch: Batch) -> list[Report]:
+    """Does a batch whose worker was lost unit by unit; what loses its worker again is noted as killed."""
+    reports: list[Report] = []
+    for job in batch.jobs:
+        future = batch_task.submit(replace(batch, jobs=(job,)))
+        future.wait()
+        result = future.result(raise_on_failure=False)
+        if not isinstance(result, list):
+            result = do_batch(replace(batch, jobs=(replace(job, killed=True),)))
+        reports += result
+    return reports
 
 
 def _stage_task(work: Work, stage: int, run_batches: Any) -> Any:

@@ -5,29 +5,26 @@ compaction, the steps on the whole corpus, and the database. What to do is decid
 only carries it out, and a run with nothing to do never starts one.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Literal
 
 from pipeline.errors import UsageError
 from pipeline.flows import prefect_home
-from pipeline.flows.journal import Journal
 from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display
 from pipeline.flows.stages import Summary, Work
-from pipeline.flows.work import usable_cores
+from pipeline.flows.work import load_steps, usable_cores
 from pipeline.steps.base import Step
 from pipeline.steps.explain import explain
 from pipeline.steps.housekeeping import SeenFile, clear_up, drop_unowned, read_book, table_files
 from pipeline.steps.jobs import stages
-from pipeline.steps.order import STEPS
 from pipeline.steps.planner import Planner
-from pipeline.store.compaction import compact
 from pipeline.store.corpus import Corpus
-from pipeline.store.database import is_current
 from pipeline.store.lock import locked
 from pipeline.store.problems import did_you_mean
 
+ORDER = "pipeline.steps.order"
 Engine = Literal["local", "dask", "ray"]
 
 
@@ -66,33 +63,41 @@ def run(
         If a transfer, step or engine is not known.
     """
     corpus = corpus if isinstance(corpus, Corpus) else Corpus(corpus)
-    wanted = frozenset(transfers)
-    steps = _steps_until(until)
-    _check_names(corpus, wanted, workers, engine)
+    _check_names(corpus, frozenset(transfers), workers, engine)
     display = Display(quiet=quiet)
+
+    def planned() -> Planner:
+        planner = plan(corpus, load_steps(ORDER), until=until, only=frozenset(transfers) or None)
+        planner.again, planner.rehash = again, rehash
+        planner.prepare()
+        return planner
+
     if explain_only:
-        planner = _plan(corpus, steps, wanted, again=again, rehash=rehash)
+        planner = planned()
         return Summary(transfers=len(planner.sounds), explained=list(explain(planner)))
     with locked(corpus.derived, say=display.say):
-        for said in clear_up(corpus, steps=STEPS):
-            display.say(said[0].upper() + said[1:] + ".")
-        planner = _plan(corpus, steps, wanted, again=again, rehash=rehash)
-        drop_unowned(corpus, STEPS, planner.book)
-        work = Work(corpus, planner, display)
-        if any(planner.has_due(stage) for stage in range(len(planner.stages))):
-            names = [step.name for step in steps]
-            work.journal = Journal(corpus.derived)
-            work.journal.write("begin", engine=engine, transfers=len(planner.sounds), steps=names)
+        work = begin(corpus, planned, display, steps_from=ORDER)
+        if work.has_due():
             with prefect_home.server(corpus.derived):
-                from pipeline.flows.corpus import run_local
+                from pipeline.flows.corpus import run_flow
 
-                run_local(work, workers=workers or usable_cores())
-        elif not _finished(corpus, planner):
+                run_flow(work, engine=engine, address=address, workers=workers or usable_cores())
+        elif work.is_finished():
+            work.summary.nothing_to_do = True
+        else:
             with LocalPool(workers=1, derived=corpus.derived) as pool:
                 work.finish(pool.run_batches)
-        else:
-            work.summary.nothing_to_do = True
         return work.conclude()
+
+
+def begin(corpus: Corpus, planned: Callable[[], Planner], display: Display, *, steps_from: str) -> Work:
+    """Clears up a corpus that is locked, and plans what to do."""
+    steps = load_steps(steps_from)
+    for said in clear_up(corpus, steps):
+        display.say(said[0].upper() + said[1:] + ".")
+    planner = planned()
+    drop_unowned(corpus, steps, planner.book)
+    return Work(corpus, planner, display, steps_from=steps_from)
 
 
 def carry_out(work: Work, *, workers: int) -> None:
@@ -103,37 +108,29 @@ def carry_out(work: Work, *, workers: int) -> None:
         work.finish(pool.run_batches)
 
 
-def _plan(corpus: Corpus, steps: Sequence[Step], wanted: frozenset[str], *, again: bool, rehash: bool) -> Planner:
-    planner = Planner(
-        corpus,
-        corpus.settings,
-        stages([step for step in steps if step.scope != "corpus"]),
-        [step for step in steps if step.scope == "corpus"],
-        read_book(corpus),
-        SeenFile(corpus).read(),
-        table_files(corpus, STEPS),
-        only=wanted or None,
-        again=again,
-        rehash=rehash,
-    )
-    planner.prepare()
-    return planner
+def plan(corpus: Corpus, steps: Sequence[Step], *, until: str | None, only: frozenset[str] | None) -> Planner:
+    """A planner for the steps up to ``until``; call ``prepare`` before asking it.
 
-
-def _finished(corpus: Corpus, planner: Planner) -> bool:
-    if any(planner.corpus_why(step) for step in planner.corpus_steps):
-        return False
-    return is_current(corpus, compact(corpus))
-
-
-def _steps_until(until: str | None) -> tuple[Step, ...]:
-    names = [step.name for step in STEPS]
-    if until is None:
-        return STEPS
-    if until not in names:
+    Raises
+    ------
+    UsageError
+        If there is no step ``until``.
+    """
+    names = [step.name for step in steps]
+    if until is not None and until not in names:
         cure = did_you_mean(until, names, otherwise=f"the steps are {', '.join(names)}")
         raise UsageError(f"no step {until!r}; {cure}")
-    return STEPS[: names.index(until) + 1]
+    chosen = steps if until is None else steps[: names.index(until) + 1]
+    return Planner(
+        corpus,
+        corpus.settings,
+        stages([step for step in chosen if step.scope != "corpus"]),
+        [step for step in chosen if step.scope == "corpus"],
+        read_book(corpus),
+        SeenFile(corpus).read(),
+        table_files(corpus, steps),
+        only=only,
+    )
 
 
 def _check_names(corpus: Corpus, wanted: frozenset[str], workers: int | None, engine: str) -> None:

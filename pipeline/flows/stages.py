@@ -43,8 +43,9 @@ class Summary:
 class Work:
     """One run on a locked corpus."""
 
-    def __init__(self, corpus: Corpus, planner: Planner, display: Display) -> None:
+    def __init__(self, corpus: Corpus, planner: Planner, display: Display, *, steps_from: str) -> None:
         self.corpus = corpus
+        self.empty_batch = Batch(str(corpus.root), planner.settings, steps_from, ())
         self.planner = planner
         self.display = display
         self.journal: Journal | None = None
@@ -52,6 +53,16 @@ class Work:
         self.summary = Summary(transfers=len(planner.sounds))
         self.batch_size = 1
         self.failed_now: dict[tuple[str, str], str] = {}
+
+    def has_due(self) -> bool:
+        """Whether any step on transfers or sessions must run, as things stand."""
+        return any(self.planner.has_due(stage) for stage in range(len(self.planner.stages)))
+
+    def is_finished(self) -> bool:
+        """Whether the steps on the whole corpus and the database are up to date as well."""
+        if any(self.planner.corpus_why(step) for step in self.planner.corpus_steps):
+            return False
+        return is_current(self.corpus, compact(self.corpus))
 
     def label(self, stage: int) -> str:
         """Names of the steps of a stage."""
@@ -64,8 +75,9 @@ class Work:
         if not todo:
             return again
         tally = Tally(self.label(stage), len(todo))
-        if self.journal:
-            self.journal.write("stage", stage=stage, label=tally.label, units=len(todo))
+        if self.journal is None:
+            self.journal = Journal(self.corpus.derived)
+        self.journal.write("stage", stage=stage, label=tally.label, units=len(todo))
 
         def on_report(report: Report) -> None:
             self.learn(report)
@@ -79,7 +91,7 @@ class Work:
         self.display.start(tally)
         try:
             jobs = (self.planner.job(stage, unit_id, transfers) for unit_id, transfers in todo)
-            work = batches(jobs, root=str(self.corpus.root), settings=self.planner.settings, size=self.batch_size)
+            work = batches(jobs, like=self.empty_batch, size=self.batch_size)
             run_batches(work, on_report)
         finally:
             self.display.stop(tally)
@@ -92,7 +104,7 @@ class Work:
             if not self.planner.corpus_why(step):
                 continue
             job = self.planner.corpus_job(step)
-            run_batches(iter([Batch(str(self.corpus.root), self.planner.settings, (job,))]), self.learn)
+            run_batches(batches([job], like=self.empty_batch, size=1), self.learn)
             generation = compact(self.corpus)
         if not is_current(self.corpus, generation):
             build_database(self.corpus, generation)

@@ -2,10 +2,12 @@
 
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 
 from pipeline.settings import Settings
+from pipeline.steps.base import Step
 from pipeline.steps.jobs import Job, Report
 from pipeline.steps.runner import do_job
 from pipeline.store.corpus import Corpus
@@ -26,29 +28,36 @@ ONE_THREAD = dict.fromkeys(_THREADS, "1")
 
 @dataclass(frozen=True)
 class Batch:
-    """Jobs that go to one worker together."""
+    """Jobs that go to one worker together; ``steps_from`` names the module that holds the steps."""
 
     root: str
     settings: Settings
+    steps_from: str
     jobs: tuple[Job, ...]
 
 
 def do_batch(batch: Batch) -> list[Report]:
     """Does the jobs of a batch, one after the other."""
-    corpus = Corpus(Path(batch.root))
-    return [do_job(corpus, job, settings=batch.settings) for job in batch.jobs]
+    corpus, steps = Corpus(Path(batch.root)), load_steps(batch.steps_from)
+    return [do_job(corpus, job, settings=batch.settings, steps=steps) for job in batch.jobs]
 
 
-def batches(jobs: Iterable[Job], *, root: str, settings: Settings, size: int) -> Iterator[Batch]:
-    """The jobs in batches of at most ``size``."""
+def load_steps(steps_from: str) -> tuple[Step, ...]:
+    """The steps that a module holds under the name STEPS; loading them takes seconds, so it is done late."""
+    steps: tuple[Step, ...] = import_module(steps_from).STEPS
+    return steps
+
+
+def batches(jobs: Iterable[Job], *, like: Batch, size: int) -> Iterator[Batch]:
+    """The jobs in batches of at most ``size``, otherwise like ``like``."""
     held: list[Job] = []
     for job in jobs:
         held.append(job)
         if len(held) == size:
-            yield Batch(root, settings, tuple(held))
+            yield replace(like, jobs=tuple(held))
             held = []
     if held:
-        yield Batch(root, settings, tuple(held))
+        yield replace(like, jobs=tuple(held))
 
 
 def usable_cores() -> int:

@@ -40,7 +40,7 @@ class StepInput:
         per session, one for each of its transfers that got so far; for a step for the corpus, the single entry
         "corpus", which holds each table whole (all transfers, in order of transfer id) and loads it when asked.
     samples_sha256 : hash of the decoded samples of each transfer of the unit, by transfer id (decisions and
-        verdicts name the samples that they were made for); empty for a step for the corpus.
+        verdicts name the samples that they were made for); of all transfers for a step for the corpus.
     sound : gives the decoded samples of a transfer; only for steps with ``needs_sound``.
     file : gives the path of a transfer's audio file; only for steps with ``needs_file``, whose results follow
         the hash of the whole file, tags included.

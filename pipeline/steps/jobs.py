@@ -58,7 +58,8 @@ class Job:
     sounds, seen : by transfer id. If the job ``hears``, a transfer without an entry in ``seen``, or whose file
         has changed since, is hashed first.
     problem : why the catalogue forbids to measure this unit; empty if it does not.
-    inputs : for a step on the whole corpus, the hashes of its input tables.
+    inputs, samples : for a step on the whole corpus, the hashes of its input tables, and of all samples by
+        transfer.
     killed : the worker that had this job was killed: note that at the step that was next, and do nothing else.
     """
 
@@ -74,6 +75,7 @@ class Job:
     hears: bool = False
     problem: str = ""
     inputs: Mapping[str, str] | None = None
+    samples: Mapping[str, str] = field(default_factory=dict)
     killed: bool = False
 
 

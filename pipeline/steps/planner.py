@@ -259,9 +259,14 @@ class Planner:
             {step.name: facts},
             {},
             {},
-            self.again,
+            again=self.again,
             inputs=inputs,
+            samples=self.all_samples(),
         )
+
+    def all_samples(self) -> dict[str, str]:
+        """Hashes of the samples of all transfers, as far as known."""
+        return {t: sha for t in self.sounds if (sha := self.samples(t))}
 
     def corpus_inputs(self, step: Step) -> dict[str, str]:
         """For a step on the whole corpus: table -> one hash over the tables of all transfers."""
@@ -290,7 +295,7 @@ class Planner:
             step,
             settings=group_values(self.settings, step.name),
             facts=step.facts(self.corpus.catalogue, CORPUS),
-            samples={},
+            samples=self.all_samples(),
             sounds={},
             files={},
             inputs=self.corpus_inputs(step),

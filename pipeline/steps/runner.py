@@ -18,7 +18,6 @@ from pipeline.settings import Settings
 from pipeline.steps.base import Sound, Step, StepInput, StepOutput, Tables
 from pipeline.steps.failures import Failure, WorkerKilledError, explain_failure
 from pipeline.steps.jobs import Brief, Did, Job, Report, Seen, input_hashes, key_of
-from pipeline.steps.order import STEPS
 from pipeline.steps.shelves import Shelves
 from pipeline.store import audio
 from pipeline.store.compaction import current, whole
@@ -28,7 +27,7 @@ from pipeline.store.provenance import Cause, Outcome, RunRow, hash_bytes_of, has
 MOVED_CENTS = 1.0  # a speed that moves by less is not worth a word
 
 
-def do_job(corpus: Corpus, job: Job, *, settings: Settings, steps: tuple[Step, ...] = STEPS) -> Report:
+def do_job(corpus: Corpus, job: Job, *, settings: Settings, steps: tuple[Step, ...]) -> Report:
     """Do what a job needs; nothing that its rows of ``run`` show to be done. Never raises for the job's sake."""
     return _Doing(corpus, job, settings, steps).report()
 
@@ -129,7 +128,7 @@ class _Doing:
                 {t: self._tables(step, t) for t in ready},
                 self._sound if step.needs_sound else _no_sound,
                 self._file if step.needs_file else None,
-                {t: sha for t in ready if (sha := self._samples(t))},
+                self._all_samples(ready),
             )
             output = step.run(given)
         except Exception as error:
@@ -150,7 +149,7 @@ class _Doing:
             step,
             settings=self._settings(step),
             facts=self.job.facts.get(step.name, {}),
-            samples={t: sha for t in transfers if (sha := self._samples(t))},
+            samples=self._all_samples(transfers),
             sounds={t: self.job.sounds[t] for t in transfers if t in self.job.sounds},
             files={t: self.seen[t].file_sha256 for t in transfers if t in self.seen},
             inputs=inputs,
@@ -158,6 +157,9 @@ class _Doing:
 
     def _settings(self, step: Step) -> dict[str, Any]:
         return group_values(self.settings, step.name)
+
+    def _all_samples(self, transfers: Sequence[str]) -> Mapping[str, str]:
+        return self.job.samples or {t: sha for t in transfers if (sha := self._samples(t))}
 
     def _samples(self, transfer_id: str) -> str | None:
         if transfer_id in self.seen:
@@ -305,6 +307,9 @@ class WholeTables(Mapping[str, pl.DataFrame]):
         if name not in self._names or generation is None:
             raise KeyError(name)
         return whole(self._corpus, generation, name)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._names
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._names)

@@ -1,0 +1,141 @@
+"""``status``: how every transfer stands at every step, and how far a run that is going on has come."""
+
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.flows.journal import events, latest
+from pipeline.flows.progress import clock
+from pipeline.flows.run import ORDER, plan
+from pipeline.flows.work import load_steps
+from pipeline.steps.planner import NEW, Due, Planner
+from pipeline.steps.units import CORPUS
+from pipeline.store.corpus import Corpus
+from pipeline.store.database import database_path
+from pipeline.store.lock import holder
+from pipeline.store.verdicts import unmatched_verdicts
+
+STATES = ("done", "unchanged", "cannot tell", "failed", "waiting")
+
+
+@dataclass(frozen=True)
+class Running:
+    """A run that is going on: who holds the corpus, and the stage it is in."""
+
+    who: dict[str, Any]
+    stage: str = ""
+    units: int = 0
+    units_done: int = 0
+    left_s: float | None = None
+
+    def words(self) -> str:
+        """In one line."""
+        since = f"process {self.who.get('process')} on {self.who.get('host')}, since {self.who.get('since')}"
+        text = f"A run is going on ({since})"
+        if self.units:
+            text += f": {self.stage}, {self.units_done} of {self.units} done"
+        if self.left_s is not None:
+            text += f", about {clock(self.left_s)} left in this stage"
+        return text + "."
+
+
+@dataclass(frozen=True)
+class Status:
+    """How a corpus stands.
+
+    Attributes
+    ----------
+    steps : frame of transfer_id, step, state, message; one row per transfer and step, and for the corpus.
+    unmatched : verdicts that match nothing any more, in words.
+    """
+
+    steps: pl.DataFrame
+    running: Running | None = None
+    unmatched: list[str] = field(default_factory=list)
+
+    def counts(self) -> pl.DataFrame:
+        """Number of transfers by step and state, in order of steps."""
+        order = list(dict.fromkeys(self.steps["step"].to_list()))
+        tally = Counter(self.steps.select("step", "state").iter_rows())
+        rows = [{"step": name, **{state: tally[name, state] for state in STATES}} for name in order]
+        return pl.DataFrame(rows)
+
+
+def status(corpus: Path | str | Corpus) -> Status:
+    """How every transfer stands at every step. Reads only; may be asked while a run goes on.
+
+    Raises
+    ------
+    DataError
+        If the folder is not a corpus, or its settings are wrong.
+    """
+    corpus = corpus if isinstance(corpus, Corpus) else Corpus(corpus)
+    steps = load_steps(ORDER)
+    planner = plan(corpus, steps, until=None, only=None)
+    planner.prepare()
+    due: dict[tuple[str, str], Due] = {}
+    for item in planner.outlook():
+        for transfer_id in item.transfers or (CORPUS,):
+            due[transfer_id, item.step] = item
+    log = latest(corpus.derived)
+    said = list(events(log)) if log else []
+    ran = {(e["transfer_id"], e["step"]): e for e in said if e["event"] == "step"}
+    rows = []
+    for transfer_id in planner.sounds:
+        for step in steps:
+            if step.scope != "corpus":
+                rows.append((transfer_id, step.name, *_state(planner, due, ran, transfer_id, step.name)))
+    for step in planner.corpus_steps:
+        rows.append((CORPUS, step.name, *_state(planner, due, ran, CORPUS, step.name)))
+    frame = pl.DataFrame(rows, schema=["transfer_id", "step", "state", "message"], orient="row")
+    frame = frame.cast(pl.String)
+    held = holder(corpus.derived) if (corpus.derived / "run.lock").exists() else None
+    running = None if held is None else _running(held, said)
+    unmatched = unmatched_verdicts(corpus) if database_path(corpus).exists() else []
+    return Status(frame, running, unmatched)
+
+
+def _state(
+    planner: Planner,
+    due: dict[tuple[str, str], Due],
+    ran: dict[tuple[str, str], dict[str, Any]],
+    transfer_id: str,
+    step: str,
+) -> tuple[str, str]:
+    row = planner.book.get(transfer_id, {}).get(step)
+    first = planner.stages[0][0].name if planner.stages else ""
+    if step == first:
+        trouble = planner.blocked.get(transfer_id) or planner.absent.get(transfer_id)
+        if trouble:
+            kept = "; results of an earlier run are kept" if row and row.outcome != "failed" else ""
+            return "failed", trouble + kept
+    if row is not None and row.outcome == "failed":
+        return "failed", row.message
+    last = ran.get((transfer_id, step), {})
+    item = due.get((transfer_id, step))
+    if item is not None:
+        if last.get("result") == "failed":
+            return "failed", f"{last.get('message', '')}; results of an earlier run are kept"
+        return "waiting", item.why
+    if row is None:
+        return "waiting", NEW
+    if row.outcome == "cannot_tell":
+        return "cannot tell", row.message
+    return ("done" if last else "unchanged"), row.message
+
+
+def _running(held: dict[str, Any], said: list[dict[str, Any]]) -> Running:
+    begun = [number for number, event in enumerate(said) if event["event"] == "stage"]
+    if not begun:
+        return Running(held)
+    stage = said[begun[-1]]
+    done = sum(event["event"] == "job" for event in said[begun[-1] :])
+    left = None
+    if 0 < done < stage["units"]:
+        took = (datetime.now(UTC) - datetime.fromisoformat(stage["time"])).total_seconds()
+        left = took * (stage["units"] - done) / done
+    return Running(held, stage["label"], stage["units"], done, left)
