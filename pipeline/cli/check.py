@@ -90,7 +90,7 @@ def _line(problem: "Problem") -> str:
     from pipeline.store.problems import shown
 
     place = f"row {problem.row}: " if problem.row is not None else ""
-    column = f"{problem.column}" if problem.column else ""
+    column = shown(problem.column)
     value = f" = {shown(problem.value)}" if problem.value else ""
     named = f"{column}{value}: " if column or value else ""
     return f"{place}{named}{problem.message}; {problem.cure}"

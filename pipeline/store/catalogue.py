@@ -204,6 +204,7 @@ def _parsed(relation: Relation, texts: Iterable[TextTable], problems: list[Probl
     frames = []
     for text in texts:
         problems.extend(text.problems)
+        said = {(problem.row, problem.column) for problem in text.problems}
         series: list[pl.Series] = []
         dropped: set[int] = set()
         keys = text.column(relation.key[0])
@@ -214,7 +215,7 @@ def _parsed(relation: Relation, texts: Iterable[TextTable], problems: list[Probl
             for trouble in troubles:
                 if column.required or column.name in relation.key:
                     dropped.add(trouble.row)
-                if missing:
+                if missing or (text.numbers[trouble.row], column.name) in said:
                     continue
                 problems.append(
                     Problem(

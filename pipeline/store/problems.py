@@ -30,10 +30,10 @@ class Problem:
     key: str = ""
 
     def __str__(self) -> str:
-        place = self.file + (f", row {self.row}" if self.row is not None else "")
-        what = f": {self.column}" if self.column else ""
+        place = shown(self.file) + (f", row {self.row}" if self.row is not None else "")
+        what = f": {shown(self.column)}" if self.column else ""
         found = f" = {shown(self.value)}" if self.value else ""
-        return f"{place}{what}{found}: {self.message}; {self.cure}"
+        return shown(f"{place}{what}{found}: {self.message}; {self.cure}", longest=2_000)
 
 
 def shown(value: object, *, longest: int = 80) -> str:

@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 CATALOGUE = {
-    "player": "player_id,name,born,died\nanna-vint,Anna Vint,1870,1941~\nbela-ort,Bela Ort,1895,..\n",
+    "player": "player_id,name,born,died\nanna-vint,Anna Vint,1870,1941~\nbela-ort,Bela Ort,1895,\n",
     "teaching": "teacher_id,student_id,span,certainty\nanna-vint,bela-ort,1908/1912,probable\n",
     "school": "school_id,scheme,name\nnorth,towns,Northern school\nsouth,towns,Southern school\n",
     "school_membership": "player_id,school_id,share,basis\nanna-vint,north,0.5,study\nanna-vint,south,0.5,study\n",
@@ -37,18 +37,17 @@ def write_tone(
     rate: int = 22_050,
     hz: float = 440.0,
     channels: int = 1,
-    subtype: str = "PCM_16",
+    subtype: str | None = None,
 ) -> Path:
     """A tone with a little noise."""
     path.parent.mkdir(parents=True, exist_ok=True)
     time = np.arange(round(length_s * rate)) / rate
     noise = np.random.default_rng(7).normal(size=time.size)
     tone = 0.3 * np.sin(2 * np.pi * hz * time) + 0.003 * noise
-    # whole steps of 16 bits, so that every lossless kind of file holds the very same samples
-    samples = np.round(tone * 32_000) / 32_768
-    soundfile.write(
-        path, samples if channels == 1 else np.stack([samples, -0.5 * samples], 1), rate, subtype=subtype
-    )
+    # integers, so that every lossless kind of file holds the very same samples
+    sides = [np.round(level * tone * 32_000).astype(np.int16) for level in (1.0, -0.5)[:channels]]
+    samples = np.stack(sides, 1)
+    soundfile.write(path, samples / 32_768 if subtype == "FLOAT" else samples, rate, subtype=subtype)
     return path
 
 
