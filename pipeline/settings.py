@@ -49,6 +49,13 @@ class SettleSettings(Group):
 class DetectSettings(Group):
     """Notes, transitions and slides."""
 
+    acceptance: Literal["learned", "rules"] = Field(
+        "learned", description="Who decides what is a slide and of which kind: learned trees, or plain rules."
+    )
+    least_confidence: float = Field(
+        0.5, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
+    )
+
 
 class HandSettings(Group):
     """Strings, positions and fingers.
@@ -58,66 +65,78 @@ class HandSettings(Group):
     """
 
     shift: float = Field(
-        default=3.0, ge=0, le=20, description="Weight of moving the hand by more than a semitone."
+        default=2.5, ge=0, le=20, description="Weight of moving the hand by more than a semitone."
     )
     shift_per_semitone: float = Field(
-        default=0.08, ge=0, le=5, description="Further weight of each semitone moved."
+        default=0.05, ge=0, le=5, description="Further weight of each semitone moved."
+    )
+    shift_across: float = Field(
+        default=1.0, ge=0, le=20, description="Further weight of a shift that ends on another string."
     )
     half_step_shift: float = Field(
-        default=2.5, ge=0, le=20, description="Weight of moving the hand by one semitone."
+        default=3.5, ge=0, le=20, description="Weight of moving the hand by one semitone."
     )
     open_string_eases: float = Field(
-        default=0.5,
+        default=0.9,
         ge=0,
         le=1,
         description="Part of a shift's weight left when an open string sounds before or after it.",
     )
-    crossing: float = Field(default=0.3, ge=0, le=20, description="Weight of going to the next string.")
-    far_crossing: float = Field(default=1.2, ge=0, le=20, description="Further weight of each string leapt over.")
+    crossing: float = Field(default=0.6, ge=0, le=20, description="Weight of going to the next string.")
+    far_crossing: float = Field(default=2.5, ge=0, le=20, description="Further weight of each string leapt over.")
     finger_hop: float = Field(
-        default=1.2, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
+        default=0.7, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
     )
     restop: float = Field(default=1.5, ge=0, le=20, description="Weight of taking the same pitch again otherwise.")
     high_place: float = Field(
-        default=0.15,
+        default=0.2,
         ge=0,
         le=5,
         description="Weight of each semitone above first position when a place is chosen.",
     )
     even_position: float = Field(
-        default=0.4, ge=0, le=5, description="Weight of choosing second, fourth or sixth position, not an odd one."
+        default=0.7, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
+    )
+    thumb: float = Field(
+        default=1.5, ge=0, le=20, description="Further weight of choosing thumb position on the cello."
+    )
+    covered: float = Field(
+        default=0.05,
+        ge=0,
+        le=5,
+        description="Weight of each semitone above a fifth on any string but the top one.",
     )
     strain: float = Field(
-        default=1.2,
+        default=2.2,
         ge=0,
         le=20,
         description="Weight of each semitone that a finger stands out of the usual frame.",
     )
-    harmonic: float = Field(default=2.5, ge=0, le=20, description="Weight of a natural harmonic.")
-    open_string: float = Field(default=0.7, ge=-5, le=20, description="Weight of an open string.")
+    harmonic: float = Field(default=3.5, ge=0, le=20, description="Weight of a natural harmonic.")
+    open_string: float = Field(default=0.6, ge=-5, le=20, description="Weight of an open string.")
     fast_note_s: float = Field(
-        default=0.2,
+        default=0.15,
         ge=0,
         le=2,
         description="Notes closer together than this, in s, leave less and less time to shift.",
     )
     intonation_semitones: float = Field(
-        default=0.25, gt=0, le=1, description="Spread of stopped notes about equal temperament, in semitones."
+        default=0.35, gt=0, le=1, description="Spread of stopped notes about equal temperament, in semitones."
     )
     open_string_semitones: float = Field(
-        default=0.15, gt=0, le=1, description="Spread of open strings about their nominal pitch, in semitones."
+        default=0.08, gt=0, le=1, description="Spread of open strings about their nominal pitch, in semitones."
     )
     step_semitones: float = Field(
         default=0.3, gt=0, le=2, description="Spread of the measured pitch of a break in a slide, in semitones."
     )
     outlier_share: float = Field(
-        default=0.1,
+        default=0.07,
         gt=0,
         lt=1,
         description="Share of breaks measured at a pitch that says nothing about the fingers.",
     )
     strained_weight: float = Field(
-        default=0.25,
+        default=0.2,
         gt=0,
         le=1,
         description="How much a sliding finger out of the usual frame counts, each semitone.",
@@ -135,6 +154,12 @@ class HandSettings(Group):
         default=0.75, gt=0, lt=1, description="Share of shifts along a string that are heard under a slur."
     )
     audible_detached: float = Field(default=0.35, gt=0, lt=1, description="The same with a new bow stroke.")
+    audible_beyond: float = Field(
+        default=0.7,
+        gt=0,
+        le=1,
+        description="Part of that share where the sliding finger would travel beyond the second note.",
+    )
     audible_without_shift: float = Field(
         default=0.01, gt=0, lt=1, description="Share of other pairs of notes on which a slide is heard."
     )

@@ -34,11 +34,12 @@ HARMONICS = {12: (12,), 19: (7, 19), 24: (5, 24)}
 
 # Offsets of each finger above the first: in the frame, and out of it (contracted or extended).
 _FRAMES: dict[str, dict[int, tuple[tuple[int, ...], tuple[int, ...]]]] = {
-    "fourth": {1: ((0,), ()), 2: ((1, 2), (3,)), 3: ((3, 4), (2, 5)), 4: ((5,), (4, 6, 7))},
-    "third": {1: ((0,), ()), 2: ((1,), (2,)), 3: ((2,), (3,)), 4: ((3,), (4,))},
-    "thumb": {1: ((0,), ()), 2: ((1, 2), (3,)), 3: ((3, 4), (2, 5)), 4: ((), (4, 5))},
+    "fourth": {1: ((0,), (-1,)), 2: ((1, 2), (3,)), 3: ((3, 4), (2, 5)), 4: ((5,), (4, 6, 7))},
+    "third": {1: ((0,), (-1,)), 2: ((1,), (2,)), 3: ((2,), (3,)), 4: ((3,), (4,))},
+    "thumb": {1: ((0,), (-1,)), 2: ((1, 2), (3,)), 3: ((3, 4), (2, 5)), 4: ((), (4, 5))},
 }
 LARGEST_OFFSET = 7
+SMALLEST_OFFSET = -1
 
 # Scale step on which the first finger stands, by semitones above the open string; 7 diatonic steps an octave.
 _STEPS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
@@ -146,7 +147,7 @@ def offsets(board: Fingerboard, *, place: int, finger: int) -> dict[int, int]:
             far = min((abs(offset - each) for each in usual), default=1)
             found[offset] = min(found.get(offset, far), far)
     longest = LONGEST_STRETCH_MM[board.instrument]
-    return {o: strain for o, strain in sorted(found.items()) if board.stretch_mm(place, o) <= longest}
+    return {o: s for o, s in sorted(found.items()) if place + o > 0 and board.stretch_mm(place, o) <= longest}
 
 
 def stops(board: Fingerboard, *, string: int, sounding: int) -> list[Stop]:
@@ -162,7 +163,7 @@ def stops(board: Fingerboard, *, string: int, sounding: int) -> list[Stop]:
     touched = [(sounding, False)] + [(touch, True) for touch in HARMONICS.get(sounding, ())]
     for at, harmonic in touched:
         for finger in FINGERS:
-            for place in range(max(1, at - LARGEST_OFFSET), min(at, board.highest_place) + 1):
+            for place in range(max(1, at - LARGEST_OFFSET), min(at - SMALLEST_OFFSET, board.highest_place) + 1):
                 strain = offsets(board, place=place, finger=finger).get(at - place)
                 if strain is not None:
                     found.append(Stop(string, finger, place, at, sounding, strain, harmonic))
@@ -207,8 +208,8 @@ class StopTable:
     """All stops of a fingerboard as arrays, one entry a stop, sorted by string and sounding semitone.
 
     ``first`` (strings, highest + 2) gives where the stops of each string and sounding semitone begin.
-    ``reach`` (places + 1, fingers + 1, offsets) weighs the offsets of each finger at each place; each row sums to
-    1, or is 0 where the finger cannot be used.
+    ``reach`` (places + 1, fingers + 1, offsets from ``SMALLEST_OFFSET`` up) weighs the offsets of each finger at
+    each place; each row sums to 1, or is 0 where the finger cannot be used.
     """
 
     string: np.ndarray
@@ -234,11 +235,11 @@ def stop_table(board: Fingerboard, *, strained_weight: float = 0.25) -> StopTabl
             first[string, sounding] = len(found)
             found += stops(board, string=string, sounding=sounding)
         first[string, highest + 1] = len(found)
-    reach = np.zeros((board.highest_place + 1, 5, LARGEST_OFFSET + 1))
+    reach = np.zeros((board.highest_place + 1, 5, LARGEST_OFFSET - SMALLEST_OFFSET + 1))
     for place in range(1, board.highest_place + 1):
         for finger in FINGERS:
             for offset, strain in offsets(board, place=place, finger=finger).items():
-                reach[place, finger, offset] = strained_weight**strain
+                reach[place, finger, offset - SMALLEST_OFFSET] = strained_weight**strain
             total = reach[place, finger].sum()
             reach[place, finger] /= total if total > 0 else 1.0
 

@@ -72,7 +72,7 @@ def ways_of_slide(
     step_from_midi, step_to_midi : the break in it; NaN where the glide is unbroken.
     note_before : whether it leaves a held note; if not, the first pitch is only where the glide begins.
     """
-    table = arrays(board, strained_weight=costs.strained_weight)
+    table = arrays(board, costs)
     slides = Slides(
         np.asarray(kinds, dtype=np.float64)[None, :],
         np.array([from_midi]),

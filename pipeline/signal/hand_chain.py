@@ -17,7 +17,7 @@ VIBRATO_ON_HARMONIC = 0.1
 
 
 class Arrays(NamedTuple):
-    """The stop table and the open strings as plain arrays (see ``geometry.StopTable``)."""
+    """The open strings, the stop table (see ``geometry.StopTable``) and the weights of choosing hand places."""
 
     open_midi: Floats
     first: Ints
@@ -28,6 +28,7 @@ class Arrays(NamedTuple):
     strained: Ints
     harmonic: Bools
     reach: Floats
+    entry: Floats
 
 
 class Links(NamedTuple):
@@ -71,7 +72,7 @@ def gather(
 
     ``vibrato`` is 1 where there is one, 0 where there is none, NaN where the note is too short to tell.
     Returns where each note's stops begin (notes + 1), their indices in the stop table, and their weights (not
-    logs). A note that no string can sound has none.
+    logs; the first note's contain the choice of a hand place). A note that no string can sound has none.
     """
     begins = np.zeros(midi.size + 1, np.int64)
     stops = np.empty(512 * max(midi.size, 1), np.int64)
@@ -93,8 +94,15 @@ def gather(
                     width = costs.open_string_semitones if fixed else costs.intonation_semitones
                     fit = np.exp(-0.5 * (off / width) ** 2) / width + 0.02
                     weight = stop_weight(
-                        costs, table.finger[k], table.place[k], table.strained[k], table.harmonic[k]
+                        costs,
+                        table.finger[k],
+                        table.stop[k],
+                        table.strained[k],
+                        table.harmonic[k],
+                        string == table.open_midi.size - 1,
                     )
+                    if i == 0:
+                        weight += table.entry[table.place[k]]
                     weight = costs.tempering * weight + np.log(fit)
                     if np.isfinite(vibrato[i]):
                         share = vibrato_share
@@ -143,7 +151,9 @@ def link_weights(
                 b = stops[j]
                 one = (table.string[a], table.finger[a], table.place[a], table.stop[a])
                 other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
-                weight = move_weight(costs, one, other, links.same_pitch[t], links.apart_s[t])
+                weight = move_weight(
+                    costs, one, other, links.same_pitch[t], links.apart_s[t], table.entry[other[2]]
+                )
                 if weight == -np.inf:
                     if rested < 0.5:
                         at += 1
@@ -165,7 +175,8 @@ def link_weights(
                     evidence = heard * share * fit + (1.0 - heard) * (1.0 - share)
                 else:
                     evidence = 1.0 - share * (1.0 - rested)
-                out[at] = np.exp(costs.tempering * ((1.0 - rested) * weight + np.log(evidence + 1e-9)))
+                weight = (1.0 - rested) * weight + rested * table.entry[other[2]]
+                out[at] = np.exp(costs.tempering * (weight + np.log(evidence + 1e-9)))
                 at += 1
     return pair_begins, out
 

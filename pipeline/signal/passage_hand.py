@@ -15,13 +15,16 @@ import numpy as np
 from pipeline.signal import hand_chain
 from pipeline.signal.geometry import Fingerboard, stop_table
 from pipeline.signal.hand_chain import Arrays, Ints, Links, Slides, Ways
-from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs
+from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, entry_weights
 from pipeline.units import Floats
 
 LONG_NOTE_S = 0.3
 """From here on a note is long enough to show a vibrato."""
-REST_S = 0.8
+CUT_S = 4.0
 """A silence that cuts the passage: the hand may have gone anywhere (common practice, no source)."""
+REST_S = 1.0
+"""A silence that gives the hand all the time it needs; it is then as free as ``FREEDOM`` says."""
+FREEDOM = 0.6
 FREE_S = 0.15
 """Up to this long a silence frees nothing: the bow is lifted or the line was lost."""
 VIBRATO_CENTS = 5.0
@@ -102,7 +105,7 @@ def passages(line: Line) -> list[tuple[int, int]]:
     """First and last + 1 note of each stretch without a long rest."""
     if line.midi.size == 0:
         return []
-    cuts = 1 + np.flatnonzero(line.start_s[1:] - line.end_s[:-1] > REST_S)
+    cuts = 1 + np.flatnonzero(line.start_s[1:] - line.end_s[:-1] > CUT_S)
     edges = [0, *cuts.tolist(), int(line.midi.size)]
     return list(pairwise(edges))
 
@@ -133,7 +136,7 @@ def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3)
     costs : weights of playability and evidence.
     paths : how many of the best paths to give.
     """
-    table = arrays(board, strained_weight=costs.strained_weight)
+    table = arrays(board, costs)
     share = vibrato_share(line, board=board)
     spans = passages(line)
     for _ in range(ROUNDS - 1):
@@ -144,9 +147,9 @@ def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3)
     return _collect(line, solved, table=table, costs=costs, paths=paths)
 
 
-def arrays(board: Fingerboard, *, strained_weight: float) -> Arrays:
+def arrays(board: Fingerboard, costs: Costs) -> Arrays:
     """The stops of a fingerboard as the compiled chain takes them."""
-    table = stop_table(board, strained_weight=strained_weight)
+    table = stop_table(board, strained_weight=costs.strained_weight)
     return Arrays(
         np.array(board.open_midi),
         table.first,
@@ -157,6 +160,7 @@ def arrays(board: Fingerboard, *, strained_weight: float) -> Arrays:
         table.strained,
         table.harmonic,
         table.reach,
+        entry_weights(board, costs),
     )
 
 
@@ -194,7 +198,7 @@ def _solve(line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, sh
     slurred = line.slurred[part][1:]
     links = Links(
         apart_s=np.diff(start_s),
-        rested=np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0),
+        rested=FREEDOM * np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0),
         slurred=np.where(np.isfinite(slurred), slurred, 0.5),
         same_pitch=np.abs(np.diff(midi)) < 0.5,
         slide=line.slide[part][1:],

@@ -15,7 +15,13 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from pipeline.signal.geometry import LARGEST_OFFSET
+from pipeline.signal.geometry import (
+    LARGEST_OFFSET,
+    SMALLEST_OFFSET,
+    THUMB_FROM,
+    Fingerboard,
+    position_number,
+)
 from pipeline.units import Floats
 
 
@@ -24,6 +30,7 @@ class Costs(NamedTuple):
 
     shift: float
     shift_per_semitone: float
+    shift_across: float
     half_step_shift: float
     open_string_eases: float
     crossing: float
@@ -31,6 +38,9 @@ class Costs(NamedTuple):
     finger_hop: float
     restop: float
     high_place: float
+    even_position: float
+    thumb: float
+    covered: float
     strain: float
     harmonic: float
     open_string: float
@@ -45,6 +55,7 @@ class Costs(NamedTuple):
     two_finger_share: float
     audible_slurred: float
     audible_detached: float
+    audible_beyond: float
     audible_without_shift: float
     approach_share: float
     tempering: float
@@ -58,14 +69,31 @@ KIND_PRIOR = np.array([0.35, 0.25, 0.2, 0.1, 0.05, 0.05])
 
 
 @numba.njit(cache=True)
-def stop_weight(costs: Costs, finger: int, place: int, strained: int, harmonic: bool) -> float:
+def stop_weight(costs: Costs, finger: int, stop: int, strained: int, harmonic: bool, top_string: bool) -> float:
     """Log weight of one stop taken by itself."""
-    weight = -costs.high_place * max(place - 5, 0) - costs.strain * strained
+    weight = -costs.strain * strained
+    if not top_string:
+        weight -= costs.covered * max(stop - 7, 0)
     if finger == 0:
         weight -= costs.open_string
     if harmonic:
         weight -= costs.harmonic
     return weight
+
+
+def entry_weights(board: Fingerboard, costs: Costs) -> Floats:
+    """Log weight of choosing each hand place, at the beginning of a passage or by a shift; (highest place + 1,).
+
+    Low positions come first, odd ones before even ones, and a cellist does not take to the thumb lightly.
+    """
+    weights = np.zeros(board.highest_place + 1)
+    for place in range(1, board.highest_place + 1):
+        weights[place] = -costs.high_place * max(place - 2, 0)
+        if place == 1 or position_number(place) % 2 == 0:
+            weights[place] -= costs.even_position
+        if board.instrument == "cello" and place >= THUMB_FROM:
+            weights[place] -= costs.thumb
+    return weights
 
 
 @numba.njit(cache=True)
@@ -75,9 +103,11 @@ def move_weight(
     other: tuple[int, int, int, int],
     same_pitch: bool,
     apart_s: float,
+    entry: float,
 ) -> float:
     """Log weight of going from stop a to stop b; -inf where one hand cannot.
 
+    ``entry`` is the weight of choosing the second place (``entry_weights``), paid when the hand shifts;
     ``apart_s`` is the time between the beginnings of the two notes: quick notes leave no time to shift.
     """
     string_a, finger_a, place_a, stop_a = one
@@ -97,7 +127,9 @@ def move_weight(
         jumps = True
     ease = costs.open_string_eases if not stopped else 1.0
     if jumps:
-        weight -= ease * (costs.shift + costs.shift_per_semitone * moved)
+        weight += entry - ease * (costs.shift + costs.shift_per_semitone * moved)
+        if crossed > 0 and stopped:
+            weight -= costs.shift_across
         if apart_s < costs.fast_note_s:
             weight -= costs.shift * (1.0 - apart_s / costs.fast_note_s)
     elif moved == 1:
@@ -132,7 +164,9 @@ def audible_share(
     if finger_a == finger_b and stop_a != stop_b:
         return shifted if moved > 1 else 0.5 * shifted
     if moved > 1:
-        return shifted
+        # The first finger would have to travel beyond the target: mostly kept silent.
+        beyond = (finger_b - finger_a) * (place_b - place_a) < 0
+        return costs.audible_beyond * shifted if beyond else shifted
     return costs.audible_without_shift
 
 
@@ -147,8 +181,8 @@ def _at_finger(
     found = 0.0
     total = 0.0
     width = costs.step_semitones
-    for offset in range(LARGEST_OFFSET + 1):
-        weight = reach[place, finger, offset]
+    for offset in range(SMALLEST_OFFSET, LARGEST_OFFSET + 1):
+        weight = reach[place, finger, offset - SMALLEST_OFFSET]
         stop = place + offset
         if weight == 0.0 or (stop - other_stop) * (finger - other_finger) <= 0:
             continue
@@ -218,8 +252,8 @@ def kind_fit(
     found = 0.0
     total = 0.0
     width = costs.step_semitones
-    for low in range(LARGEST_OFFSET + 1):
-        for high in range(LARGEST_OFFSET + 1):
+    for low in range(reach.shape[2]):
+        for high in range(reach.shape[2]):
             weight = reach[place, finger_a, low] * reach[place, finger_b, high]
             if weight == 0.0 or (high - low) * (finger_b - finger_a) <= 0:
                 continue

@@ -1,0 +1,413 @@
+"""Passages with known fingerings, made without the weights that the reconstruction uses.
+
+Three sources: handbook scales and arpeggios (common practice, from memory); melodies fingered by players of random
+habits, who hold a position until a note is out of reach or the fancy takes them; planned sides of ``signal.synth``.
+Slides are those that a player of a school would make, with breaks measured as imperfectly as real ones.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.signal.geometry import Fingerboard, fingerboard, offsets, position_number
+from pipeline.signal.hand_chain import Slides
+from pipeline.signal.kinds import KINDS
+from pipeline.signal.passage_hand import Line
+from pipeline.signal.synth.plan import Plan
+
+
+@dataclass(frozen=True)
+class Note:
+    """One fingered note: string index, finger, hand place (-1 if it says nothing), and whether it is slurred."""
+
+    string: int
+    finger: int
+    place: int
+    midi: int
+    slurred: bool
+    length_s: float = 0.4
+    rest_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Played:
+    """A line as it would be measured, and its fingering; ``shifted`` marks the notes after a shift."""
+
+    line: Line
+    string: np.ndarray
+    finger: np.ndarray
+    shifted: np.ndarray
+
+
+# Handbook fingerings: (string, fingers and semitones above the open string), in order upward.
+_SCALES = {
+    "violin": {
+        "G major, three octaves": "G0=0 G1=2 G2=4 G3=5 D0=0 D1=2 D2=4 D3=5 A0=0 A1=2 A2=3 A1=5 A2=7 A3=9 A4=10"
+        " E1=5 E2=7 E1=8 E2=10 E1=12 E2=14 E3=15",
+        "A major, three octaves": "G1=2 G2=4 G3=6 D0=0 D1=2 D2=4 D3=6 A0=0 A1=2 A2=4 A1=5 A2=7 A3=9 A4=11"
+        " E1=5 E2=7 E1=9 E2=10 E1=12 E2=14 E3=16 E4=17",
+        "B flat major, three octaves": "G2=3 G3=5 G4=7 D1=1 D2=3 D3=5 D4=7 A1=1 A2=3 A1=5 A2=6 A3=8 A4=10"
+        " E1=5 E2=6 E1=8 E2=10 E1=11 E2=13 E3=15 E4=17 E4=18",
+        "C major, two octaves, first position": "G3=5 D0=0 D1=2 D2=3 D3=5 A0=0 A1=2 A2=3 A3=5 E0=0 E1=1 E2=3 E3=5"
+        " E4=7",
+        "D major, third position": "D1=5 D2=7 D3=9 D4=10 A1=5 A2=7 A3=9 A4=10 E1=5 E2=7 E3=9 E4=10",
+        "E major on the A string": "A1=2 A2=4 A1=6 A2=7 A1=9 A2=11 A3=12 A4=14",
+        "G major arpeggio": "G0=0 G2=4 D0=0 D3=5 A1=2 A3=5 E2=3 E1=7 E3=10 E4=15",
+        "A major arpeggio": "G1=2 G3=6 D1=2 A0=0 A2=4 E0=0 E1=5 E3=9 E1=12 E4=17",
+        "D minor arpeggio": "G4=7 D2=3 A0=0 A3=5 E1=1 E4=5 E1=10 E3=13 E4=17",
+    },
+    "cello": {
+        "C major, two octaves": "C0=0 C1=2 C3=4 C4=5 G0=0 G1=2 G3=4 G4=5 D0=0 D1=2 D2=3 D4=5 A0=0 A1=2 A2=3",
+        "G major, two octaves": "G0=0 G1=2 G3=4 G4=5 D0=0 D1=2 D3=4 D4=5 A0=0 A1=2 A2=3 A4=5 A1=7 A3=9 A4=10",
+        "D major, two octaves": "D0=0 D1=2 D3=4 D4=5 A0=0 A1=2 A3=4 A4=5 A1=7 A3=9 A4=10 A2=12 A3=14 A1=16 A2=17",
+        "F major, two octaves": "C4=5 G0=0 G1=2 G2=3 G4=5 D0=0 D1=2 D2=3 D4=5 A0=0 A1=1 A2=3 A4=5 A1=7 A2=8",
+        "A major on the A string": "A0=0 A1=2 A3=4 A4=5 A1=7 A3=9 A1=11 A2=12",
+        "C major arpeggio": "C0=0 C3=4 G0=0 G4=5 D1=2 D4=5 A2=3 A1=7 A4=10",
+        "D major arpeggio": "D0=0 D3=4 A0=0 A4=5 A3=9 A2=12",
+        "fourth position": "D1=7 D2=8 D4=10 A1=7 A3=9 A4=10 A3=9 A1=7 D4=10 D3=9 D1=7",
+    },
+}
+
+
+def handbook_names(instrument: str) -> list[str]:
+    """Names of the handbook passages of an instrument."""
+    return list(_SCALES[instrument])
+
+
+def handbook(rng: np.random.Generator, *, instrument: str, name: str) -> list[Note]:
+    """A handbook scale or arpeggio, up and down, in a random bowing (slurs of one to four notes)."""
+    board = fingerboard(instrument)
+    up = []
+    for word in _SCALES[instrument][name].split():
+        string, finger, sounding = board.strings.index(word[0]), int(word[1]), int(word[3:])
+        up.append((string, finger, sounding))
+    group = int(rng.integers(1, 5))
+    length_s = float(rng.uniform(0.2, 0.6))
+    return [
+        Note(
+            string,
+            finger,
+            _usual_place(board, finger, sounding) if finger else -1,
+            int(board.open_midi[string]) + sounding,
+            slurred=i % group != 0,
+            length_s=length_s,
+        )
+        for i, (string, finger, sounding) in enumerate(up + up[-2::-1])
+    ]
+
+
+def _usual_place(board: Fingerboard, finger: int, sounding: int) -> int:
+    """Place of a hand in whose usual frame the finger stands there; the lowest strain, then the nearest."""
+    found = [
+        (offsets(board, place=place, finger=finger)[sounding - place], -place, place)
+        for place in range(1, sounding + 1)
+        if sounding - place in offsets(board, place=place, finger=finger)
+    ]
+    return min(found)[2]
+
+
+def melody(rng: np.random.Generator, *, instrument: str, notes: int) -> list[Note]:
+    """A random melody, fingered by a player of random habits.
+
+    The player keeps a hand place. A note out of reach, or a fancy, moves the hand so that a random finger takes the
+    note, on the same string or a neighbour. Lovers of one string stay on it; others cross early; open strings are
+    used or shunned.
+    """
+    board = fingerboard(instrument)
+    one_string, fancy = float(rng.uniform(0.2, 0.9)), float(rng.uniform(0.0, 0.05))
+    likes_open, slurs = float(rng.uniform(0.0, 1.0)), float(rng.uniform(0.3, 0.9))
+    scale = {(int(rng.integers(12)) + step) % 12 for step in (0, 2, 4, 5, 7, 9, 11)}
+    low, high = round(board.open_midi[0]) + 2, round(board.open_midi[3]) + int(rng.integers(7, 15))
+    place, string = int(rng.choice((1, 2, 2, 2, 2, 2, 3, 5, 5, 8))), int(rng.integers(1, 3))
+    pitch = round(board.open_midi[string]) + place
+    beat_s = float(rng.uniform(0.25, 0.7))
+    made: list[Note] = []
+    while len(made) < notes:
+        step = int(rng.choice((1, 1, 1, 1, 2, 2, 3, 4))) * (1 if rng.random() < 0.5 else -1)
+        wanted = [m for m in range(low, high) if m % 12 in scale]
+        at = int(np.argmin([abs(m - pitch) for m in wanted]))
+        pitch = wanted[int(np.clip(at + step, 0, len(wanted) - 1))]
+        if made and pitch == made[-1].midi:
+            continue
+        ways = _in_hand(board, place, pitch, likes_open > rng.random())
+        near = [way for way in ways if abs(way[0] - string) <= 1]
+        same = [way for way in near if way[0] == string]
+        if near and rng.random() > fancy:
+            chosen = same[0] if same and (len(near) == 1 or rng.random() < one_string) else near[0]
+            string, finger = chosen
+            moved = place
+        else:
+            option = _reposition(rng, board, string, place, pitch, one_string)
+            if option is None:
+                continue
+            string, finger, moved = option
+        rest_s = float(rng.uniform(0.2, 1.2)) if made and rng.random() < 0.04 else 0.0
+        made.append(
+            Note(
+                string,
+                finger,
+                moved if finger else -1,
+                pitch,
+                slurred=bool(rng.random() < slurs) and rest_s == 0.0,
+                length_s=beat_s * float(rng.choice((0.5, 1.0, 1.0, 2.0))),
+                rest_s=rest_s,
+            )
+        )
+        place = moved
+    return made
+
+
+def _in_hand(board: Fingerboard, place: int, pitch: int, use_open: bool) -> list[tuple[int, int]]:
+    """Strings and fingers that make a pitch without moving the hand, usual frame only, upper strings first."""
+    found = []
+    for string in reversed(range(len(board.strings))):
+        sounding = pitch - round(board.open_midi[string])
+        if sounding == 0 and use_open:
+            found.append((string, 0))
+        fingers = [f for f in (1, 2, 3, 4) if offsets(board, place=place, finger=f).get(sounding - place) == 0]
+        if sounding > 0 and fingers:
+            found.append((string, fingers[0]))
+    return found
+
+
+def _reposition(
+    rng: np.random.Generator, board: Fingerboard, string: int, place: int, pitch: int, one_string: float
+) -> tuple[int, int, int] | None:
+    """A new string, finger and place for a note; None if none fits."""
+    options = []
+    for other in (string, string - 1, string + 1):
+        if not 0 <= other < len(board.strings):
+            continue
+        sounding = pitch - round(board.open_midi[other])
+        for finger in (1, 2, 3, 4):
+            for new in range(1, 13):
+                if (
+                    offsets(board, place=new, finger=finger).get(sounding - new) == 0
+                    and 2 <= abs(new - place) <= 8
+                ):
+                    options.append((other, finger, new))
+    if not options:
+        return None
+    on_string = [o for o in options if o[0] == string]
+    if on_string and rng.random() < max(one_string, 0.7):
+        options = on_string
+    # Low and odd positions are liked better: they are taught first.
+    liking = np.array([np.exp(-(o[2] - 2) / 5.0) * (1.0 if position_number(o[2]) % 2 else 0.4) for o in options])
+    return options[int(rng.choice(len(options), p=liking / liking.sum()))]
+
+
+SCHOOLS = {
+    # Shares of slides between two fingers: departing, arriving, two_finger; and how many shifts are heard.
+    "starting_finger": ((1.0, 0.0, 0.0), 0.9, 0.4),
+    "arriving_finger": ((0.15, 0.75, 0.1), 0.6, 0.3),
+    "ideal": ((1.0, 0.0, 0.0), 1.0, 1.0),
+    "mixed": ((0.5, 0.3, 0.2), 0.7, 0.3),
+    "silent": ((1.0, 0.0, 0.0), 0.0, 0.0),
+}
+
+
+def play(rng: np.random.Generator, notes: list[Note], *, instrument: str, school: str) -> Played:
+    """The notes as measured, with the slides that a player of the school makes."""
+    board = fingerboard(instrument)
+    shares, slurred_share, detached_share = SCHOOLS[school]
+    start, at = [], 0.0
+    end = []
+    for note in notes:
+        at += note.rest_s
+        start.append(at)
+        at += note.length_s
+        end.append(at)
+    slide = np.full(len(notes), -1, dtype=np.int64)
+    rows: list[tuple[np.ndarray, float, float, float, float]] = []
+    shifted = np.zeros(len(notes), dtype=np.bool_)
+    place = -1
+    for i, note in enumerate(notes):
+        before = notes[i - 1] if i else None
+        if note.place > 0:
+            shifted[i] = place > 0 and abs(note.place - place) > 1
+            place = note.place
+        if before is None or before.finger == 0 or note.finger == 0 or before.string != note.string:
+            continue
+        travels = shifted[i] or (before.finger == note.finger and before.midi != note.midi)
+        share = slurred_share if note.slurred else detached_share
+        if not travels or before.midi == note.midi or note.rest_s > 0 or rng.random() > share:
+            continue
+        kind, step_from, step_to = _slide(rng, board, before, note, shares)
+        up = 1 if note.midi > before.midi else -1
+        # Handbooks forbid a finger heard beyond the target: such shifts are mostly made in silence.
+        beyond = (step_from - note.midi) * up > 0.5 or (before.midi - step_to) * up > 0.5
+        if beyond and kind != "two_finger" and school != "ideal" and rng.random() > 0.3:
+            continue
+        slide[i] = len(rows)
+        rows.append((_measured_kinds(rng, kind), before.midi, note.midi, step_from, step_to))
+    midi = np.array([n.midi for n in notes]) + np.where([n.finger > 0 for n in notes], 1.0, 0.3) * rng.normal(
+        0.0, 0.09, len(notes)
+    )
+    vibrates = (rng.random(len(notes)) < 0.75) & np.array([n.finger > 0 and n.length_s > 0.25 for n in notes])
+    slurred = np.array([n.slurred for n in notes])
+    slurred = np.clip(np.where(slurred, 0.85, 0.15) + rng.normal(0.0, 0.15, len(notes)), 0.02, 0.98)
+    kinds = np.array([r[0] for r in rows]).reshape(-1, 6)
+    pitches = np.array([r[1:] for r in rows], dtype=np.float64).reshape(-1, 4)
+    pitches = pitches + rng.normal(0.0, 0.1, pitches.shape)
+    pitches[:, 2:] += rng.normal(0.0, 0.22, (len(rows), 2))
+    return Played(
+        Line(
+            midi=midi,
+            start_s=np.array(start),
+            end_s=np.array(end),
+            vibrato_cents=np.where(vibrates, rng.uniform(10.0, 40.0, len(notes)), np.nan),
+            slurred=slurred,
+            slide=slide,
+            slides=Slides(
+                kinds,
+                pitches[:, 0].copy(),
+                pitches[:, 1].copy(),
+                pitches[:, 2].copy(),
+                pitches[:, 3].copy(),
+                np.clip(rng.normal(0.93, 0.05, len(rows)), 0.5, 0.999),
+            ),
+        ),
+        string=np.array([n.string for n in notes]),
+        finger=np.array([n.finger for n in notes]),
+        shifted=shifted,
+    )
+
+
+def _slide(
+    rng: np.random.Generator, board: Fingerboard, a: Note, b: Note, shares: tuple[float, float, float]
+) -> tuple[str, float, float]:
+    """Kind of the slide and the pitches of its break, from where the travelling finger must be."""
+    open_midi = round(board.open_midi[b.string])
+    if a.finger == b.finger:
+        return "same_finger", np.nan, np.nan
+    kind = str(rng.choice(("departing_finger", "arriving_finger", "two_finger"), p=shares))
+    if kind == "departing_finger":
+        broken = open_midi + b.place + _offset(rng, board, b.place, a.finger)
+        return kind, float(broken), float(b.midi)
+    if kind == "arriving_finger":
+        broken = open_midi + a.place + _offset(rng, board, a.place, b.finger)
+        return kind, float(a.midi), float(broken)
+    halfway = (a.place + b.place) // 2
+    step = _offset(rng, board, halfway, b.finger) - _offset(rng, board, halfway, a.finger)
+    middle = 0.5 * (a.midi + b.midi)
+    return kind, middle - 0.5 * step, middle + 0.5 * step
+
+
+def _offset(rng: np.random.Generator, board: Fingerboard, place: int, finger: int) -> int:
+    strains = offsets(board, place=place, finger=finger)
+    least = min(strains.values())
+    return int(rng.choice([o for o, strain in strains.items() if strain == least]))
+
+
+def _measured_kinds(rng: np.random.Generator, kind: str) -> np.ndarray:
+    """Probabilities of the kinds as a classifier would give them: right nine times in ten."""
+    told = KINDS.index(kind)
+    if rng.random() < 0.1:
+        told = int(rng.choice([k for k in range(4) if k != told]))
+    kinds = np.full(6, 0.02)
+    kinds[told] = 0.8
+    kinds[:4] += rng.uniform(0.0, 0.1, 4)
+    return kinds / kinds.sum()
+
+
+def from_plan(rng: np.random.Generator, plan: Plan) -> Played:
+    """A planned side, with slides as they would be measured."""
+    board = fingerboard(plan.instrument)
+    notes = plan.notes
+    slide = np.full(len(notes), -1, dtype=np.int64)
+    for k, planned in enumerate(plan.slides):
+        slide[planned.to_note] = k
+    broken = np.array(
+        [
+            [s.from_midi, s.to_midi]
+            + [
+                np.nan if x is None else x + float(rng.normal(0.0, 0.22))
+                for x in (s.step_from_midi, s.step_to_midi)
+            ]
+            for s in plan.slides
+        ]
+    ).reshape(-1, 4)
+    places = np.array([-1 if n.position is None else n.position for n in notes])
+    shifted = np.zeros(len(notes), dtype=np.bool_)
+    last = -1
+    for i, place in enumerate(places):
+        if place >= 0:
+            shifted[i] = last >= 0 and place != last
+            last = int(place)
+    return Played(
+        Line(
+            midi=np.array([n.midi for n in notes]),
+            start_s=np.array([n.start_s for n in notes]),
+            end_s=np.array([n.end_s for n in notes]),
+            vibrato_cents=np.array([n.vibrato_cents if n.vibrato_cents > 0 else np.nan for n in notes]),
+            slurred=np.clip([(0.85 if n.slurred else 0.15) + rng.normal(0.0, 0.12) for n in notes], 0.02, 0.98),
+            slide=slide,
+            slides=Slides(
+                np.array(
+                    [_measured_kinds(rng, s.kind) if s.kind != "into_note" else _into() for s in plan.slides]
+                ).reshape(-1, 6),
+                broken[:, 0].copy(),
+                broken[:, 1].copy(),
+                broken[:, 2].copy(),
+                broken[:, 3].copy(),
+                np.full(len(plan.slides), 0.95),
+            ),
+        ),
+        string=np.array([board.strings.index(n.string) if n.string else -1 for n in notes]),
+        finger=np.array([-1 if n.finger is None else n.finger for n in notes]),
+        shifted=shifted,
+    )
+
+
+def _into() -> np.ndarray:
+    kinds = np.full(6, 0.02)
+    kinds[KINDS.index("into_note")] = 0.9
+    return kinds
+
+
+@dataclass(frozen=True)
+class Score:
+    """Right answers and calibration over many notes."""
+
+    notes: int
+    right: float
+    right_after_shift: float
+    shifts: int
+    calibration_error: float
+    in_set: float
+    set_size: float
+
+
+def score(played: list[Played], results: list[np.ndarray]) -> Score:
+    """How ``results`` (each (n, strings, 5) probabilities) meet the known fingerings.
+
+    The calibration error is the expected calibration error of the likeliest answer in ten equal bins.
+    """
+    top, hit, after, inside, size = [], [], [], [], []
+    for one, probability in zip(played, results, strict=True):
+        flat = probability.reshape(len(probability), -1)
+        truth = one.string * 5 + one.finger
+        best = flat.argmax(axis=1)
+        top.append(flat.max(axis=1))
+        hit.append(best == truth)
+        after.append(one.shifted)
+        order = np.argsort(-flat, axis=1, kind="stable")
+        ranked = np.take_along_axis(flat, order, axis=1)
+        needed = 1 + np.argmax(np.cumsum(ranked, axis=1) >= 0.9 - 1e-12, axis=1)
+        rank = np.argmax(order == truth[:, None], axis=1)
+        inside.append(rank < needed)
+        size.append(needed)
+    confidence, right, shift = np.concatenate(top), np.concatenate(hit), np.concatenate(after)
+    bins = np.minimum((confidence * 10).astype(int), 9)
+    error = sum(
+        np.mean(bins == b) * abs(confidence[bins == b].mean() - right[bins == b].mean()) for b in np.unique(bins)
+    )
+    return Score(
+        notes=right.size,
+        right=float(right.mean()),
+        right_after_shift=float(right[shift].mean()),
+        shifts=int(shift.sum()),
+        calibration_error=float(error),
+        in_set=float(np.concatenate(inside).mean()),
+        set_size=float(np.concatenate(size).mean()),
+    )
