@@ -207,6 +207,16 @@ class IntakeSettings(Group):
     )
 
 
+class ExportSettings(Group):
+    """What an export says of itself."""
+
+    licence: str = Field("", description="Licence of the exported tables, as an SPDX name such as CC-BY-4.0.")
+    contributors: tuple[str, ...] = Field((), description="Who made the corpus, as they want to be cited.")
+    named_listeners: tuple[str, ...] = Field(
+        (), description="Listeners who agreed to be named; others go out under codes."
+    )
+
+
 class Settings(Group):
     """All settings of a corpus; the names of the groups are the names of the steps."""
 
@@ -219,6 +229,7 @@ class Settings(Group):
     detect: DetectSettings = Field(default_factory=DetectSettings)
     hand: HandSettings = Field(default_factory=HandSettings)
     summarise: SummariseSettings = Field(default_factory=SummariseSettings)
+    export: ExportSettings = Field(default_factory=ExportSettings)
 
 
 def read_settings(path: Path) -> Settings:

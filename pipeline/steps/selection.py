@@ -28,6 +28,7 @@ class Selection:
     """Which takes to count; several players, schools or periods mean any of them.
 
     ``players``, ``schools`` and ``periods`` are ids or names. ``scheme`` names a scheme of schools or of periods.
+    ``without_takes`` are ids of takes to leave out.
     """
 
     players: Sequence[str] = ()
@@ -35,9 +36,12 @@ class Selection:
     periods: Sequence[str] = ()
     scheme: str | None = None
     min_certainty: str | None = None
+    without_takes: Sequence[str] = ()
 
     def __bool__(self) -> bool:
-        return bool(self.players or self.schools or self.periods or self.scheme or self.min_certainty)
+        return bool(
+            self.players or self.schools or self.periods or self.scheme or self.min_certainty or self.without_takes
+        )
 
 
 @dataclass
@@ -124,6 +128,10 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
             remarks.append(f"{said} leaves none of {before} takes")
         before = after
 
+    if selection.without_takes:
+        gone = _listed(selection.without_takes)
+        con.execute(f"delete from fact.take_tally where take_id in ({gone})").fetchall()
+        narrowed("leaving out takes")
     if selection.scheme is not None:
         _in_scheme(con, selection.scheme)
     if selection.min_certainty is not None:

@@ -1,0 +1,37 @@
+"""``glideline export``."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def export(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    to: Annotated[
+        str, typer.Option(help="Formats: csv, parquet, arrow, stata, spss, jams, musicxml; joined by commas.")
+    ] = "csv,parquet",
+    into: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Where the dated folder goes; default derived/export.")
+    ] = None,
+    with_sound: Annotated[
+        bool, typer.Option("--with-sound", help="Copy the audio of transfers marked public, too.")
+    ] = False,
+) -> None:
+    """Write tables for statistics tools with codebook, data package and methods paragraph.
+
+    Only what may be shared goes in; what was withheld is said.
+
+    Example: glideline export my-corpus --to csv,stata,spss
+    """
+    from pipeline.steps.export import export as write
+
+    done = write(
+        folder, to=[name.strip() for name in to.split(",") if name.strip()], into=into, with_sound=with_sound
+    )
+    typer.echo(f"{done.folder}")
+    typer.echo(
+        f"{len(done.tables)} tables, {sum(done.tables.values())} rows; content sha256:{done.content_sha256}"
+    )
+    for take_id, reason in done.withheld.items():
+        typer.echo(f"withheld: take {take_id}: {reason}", err=True)
