@@ -87,25 +87,27 @@ def _vibrato_as_plateaus(pieces: list[Piece], midi: Floats, frames: Frames) -> l
 
 
 def _run_length(pieces: list[Piece], i: int, between: int) -> int:
+    """Number of pieces, from ``i`` on, that swing about one pitch in strokes of like size and length."""
     if not pieces[i].glide:
         return 1
-    rises = [pieces[i].rise]
+    run = [pieces[i]]
     last = i
-    j = i + 1
-    while j < len(pieces):
+    for j in range(i + 1, len(pieces)):
         piece = pieces[j]
         if not piece.glide:
             if piece.length > between:
                 break
-            j += 1
             continue
-        size = float(np.mean(np.abs(rises)))
-        if piece.rise * rises[-1] > 0 or not 0.5 < abs(piece.rise) / size < 2.0:
+        size = sum(abs(p.rise) for p in run) / len(run)
+        length = sum(p.length for p in run) / len(run)
+        level = sum(p.level for p in run) / len(run)
+        turns = piece.rise * run[-1].rise < 0
+        alike = 0.5 < abs(piece.rise) / size < 2.0 and 0.45 < piece.length / length < 2.2
+        if not (turns and alike and abs(piece.level - level) < 0.5 * size):
             break
-        rises.append(piece.rise)
+        run.append(piece)
         last = j
-        j += 1
-    return last - i + 1 if len(rises) >= 3 else 1
+    return last - i + 1 if len(run) >= 3 else 1
 
 
 def _joined(pieces: list[Piece], midi: Floats) -> list[Piece]:

@@ -6,8 +6,13 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+from scipy.ndimage import uniform_filter1d
 
 from pipeline.units import Floats, midi_of_hz, ratio_of_cents
+
+LEAST_TRUST = 0.25
+"""Mean confidence over ``TRUST_WINDOW_S`` below which there is no line; low, for slides are unsure."""
+TRUST_WINDOW_S = 0.052
 
 
 class Line(Protocol):
@@ -72,7 +77,7 @@ def prepare(
 
     Parameters
     ----------
-    line : the tracker's output.
+    line : the tracker's output; at least two frames.
     speed_map : correction of times and pitches.
     reference_pitch_hz : A4 of the take.
     spans : transfer seconds that are looked at; None for the whole.
@@ -88,7 +93,10 @@ def prepare(
             inside |= (time >= start) & (time < end)
         midi = np.where(inside, midi, np.nan)
     true = np.asarray(speed_map.to_true_s(time), dtype=np.float64)
-    frame_s = float((true[-1] - true[0]) / (true.size - 1)) if true.size > 1 else 0.0058
+    frame_s = float((true[-1] - true[0]) / (true.size - 1))
+    confidence = np.nan_to_num(np.asarray(line.confidence, dtype=np.float64))
+    trusted = uniform_filter1d(confidence, 2 * round(0.5 * TRUST_WINDOW_S / frame_s) + 1, mode="nearest")
+    midi = np.where(trusted >= LEAST_TRUST, midi, np.nan)
     excursion = max(1, round(0.023 / frame_s))
     gap = max(1, round(0.035 / frame_s))
     return Frames(
@@ -96,7 +104,7 @@ def prepare(
         true_s=true,
         midi=_repaired(midi, excursion, gap),
         voiced=np.nan_to_num(np.asarray(line.voiced_probability, dtype=np.float64)),
-        confidence=np.nan_to_num(np.asarray(line.confidence, dtype=np.float64)),
+        confidence=confidence,
         level_db=_filled(np.asarray(line.level_db, dtype=np.float64)),
         prominence_db=np.asarray(line.prominence_db, dtype=np.float64),
         frame_s=frame_s,

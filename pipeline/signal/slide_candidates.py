@@ -14,19 +14,23 @@ from pipeline.signal.slide_models import (
     ARRIVING,
     DEPARTING,
     ENTERING,
+    SAME,
     SLIDE_MODELS,
     TWO,
     Fit,
     fit_entrance,
     fit_transition,
 )
+from pipeline.signal.swing import FIT_S, carried_vibrato
 from pipeline.units import Floats
 
 REACH_S = 0.081
 """How far the fit looks into the held notes."""
-LEVEL_S = 0.2
+LEVEL_S = 0.33
 LONGEST_GLIDE_S = 0.5
-LONGEST_SILENCE_S = 0.08
+LONGEST_SILENCE_S = 0.15
+PASSING_S = 0.11
+"""A note no longer than this may be the end of a glide that eases out, so it is also looked past."""
 LEAST_INTERVAL = 0.5
 """Semitones; closer notes are not tested."""
 CLEAR = 0.15
@@ -49,6 +53,11 @@ class Candidate:
     b: float
     fit: Fit
     model: int
+
+    @property
+    def passed(self) -> int | None:
+        """Number of the short note that is looked past, if one is."""
+        return self.after - 1 if self.before == self.after - 2 else None
 
     @property
     def start(self) -> float:
@@ -82,24 +91,43 @@ class Candidate:
         return float(self.fit.step_to[self.model] - self.fit.step_from[self.model])
 
     def with_model(self, model: int) -> "Candidate":
-        """The same transition read as another model."""
-        return replace(self, model=model)
+        """The same transition read as another model; itself where that model does not fit.
+
+        A glide into a note after a leftover pitch is its arriving (or unbroken) fit without the step.
+        """
+        if model != ENTERING or np.isfinite(self.fit.cost[ENTERING]):
+            return replace(self, model=model) if np.isfinite(self.fit.cost[model]) else self
+        source = ARRIVING if np.isfinite(self.fit.cost[ARRIVING]) else SAME
+        step_to = self.fit.step_to.copy()
+        step_to[ENTERING] = self.fit.step_to[ARRIVING] if source == ARRIVING else self.a
+        moved = {name: getattr(self.fit, name).copy() for name in ("cost", "start", "end", "straight")}
+        for values in moved.values():
+            values[ENTERING] = values[source]
+        return replace(self, model=ENTERING, fit=replace(self.fit, step_to=step_to, **moved))
 
 
 def candidates(frames: Frames, spans: list[Span]) -> list[Candidate]:
-    """All candidates, in time order."""
+    """All candidates, in time order; those that look past a short note follow the two that end and begin in it."""
     found = []
-    for i, span in enumerate(spans):
-        joined = i > 0 and (span.start - spans[i - 1].end) * frames.frame_s <= (
-            LONGEST_SILENCE_S if span.region != spans[i - 1].region else 2 * LONGEST_GLIDE_S
-        )
-        candidate = _between(frames, spans[i - 1], span, i) if joined else _entrance(frames, spans, i)
-        if candidate is not None:
-            found.append(candidate)
+    for i in range(len(spans)):
+        tried = [
+            _between(frames, spans, i - 1, i) if _joined(frames, spans, i - 1, i) else _entrance(frames, spans, i)
+        ]
+        if i > 1 and (spans[i - 1].end - spans[i - 1].start) * frames.frame_s <= PASSING_S:
+            tried.append(_between(frames, spans, i - 2, i) if _joined(frames, spans, i - 2, i) else None)
+        found += [candidate for candidate in tried if candidate is not None]
     return found
 
 
-def _between(frames: Frames, before: Span, after: Span, number: int) -> Candidate | None:
+def _joined(frames: Frames, spans: list[Span], i: int, j: int) -> bool:
+    if i < 0:
+        return False
+    gap_s = (spans[j].start - spans[i].end) * frames.frame_s
+    return gap_s <= (LONGEST_SILENCE_S if spans[i].region != spans[j].region else 2 * LONGEST_GLIDE_S)
+
+
+def _between(frames: Frames, spans: list[Span], i: int, j: int) -> Candidate | None:
+    before, after = spans[i], spans[j]
     reach, far = frames.frames(REACH_S), frames.frames(LEVEL_S)
     first = max(before.end - reach, before.start)
     last = min(after.start + reach, after.end)
@@ -113,8 +141,28 @@ def _between(frames: Frames, before: Span, after: Span, number: int) -> Candidat
         return None
     weights = np.isfinite(midi).astype(np.float64)
     filled = np.where(weights > 0, midi, a)
-    fit = fit_transition(filled, weights, a=a, b=b, longest=frames.frames(LONGEST_GLIDE_S))
-    return _cheapest(number - 1, number, first, midi, a, b, fit)
+    fit = fit_transition(
+        filled,
+        weights,
+        a=a,
+        b=b,
+        swing_a=_swing(frames, before, first, midi.size, at_end=True),
+        swing_b=_swing(frames, after, first, midi.size, at_end=False),
+        longest=frames.frames(LONGEST_GLIDE_S),
+    )
+    return _cheapest(i, j, first, midi, a, b, fit)
+
+
+def _swing(frames: Frames, span: Span, first: int, count: int, *, at_end: bool) -> Floats:
+    drop, long = frames.frames(0.03), frames.frames(FIT_S)
+    if at_end:
+        low, high = max(span.start, span.end - drop - long), span.end - drop
+    else:
+        low, high = span.start + drop, min(span.end, span.start + drop + long)
+    held = frames.midi[low : max(high, low)]
+    if not np.isfinite(held).all():
+        return np.zeros(count)
+    return carried_vibrato(held, frame_s=frames.frame_s, first=first - low, count=count)
 
 
 def _entrance(frames: Frames, spans: list[Span], number: int) -> Candidate | None:
@@ -144,7 +192,15 @@ def _cheapest(
 
 
 def held_pitch(frames: Frames, start: int, end: int, *, at_end: bool) -> float:
-    """Pitch held beside a transition: the median without the frames nearest to it."""
+    """Pitch held beside a transition, without the frames nearest to it.
+
+    The mean under a Hann window, which a vibrato of two periods or more hardly moves; frames further than .8
+    semitone from the median are left out.
+    """
     drop = min(frames.frames(0.03), (end - start) // 3)
     part = frames.midi[start : end - drop] if at_end else frames.midi[start + drop : end]
-    return float(np.nanmedian(part))
+    middle = float(np.nanmedian(part))
+    near = np.abs(part - middle) < 0.8
+    if not near.any():
+        return middle
+    return float(np.average(part[near], weights=np.hanning(part.size + 2)[1:-1][near]))

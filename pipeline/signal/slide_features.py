@@ -42,6 +42,7 @@ NAMES = (
     "leap_place",
     "second_leap",
     "entrance",
+    "passes",
     "before_s",
     "after_s",
     "before_spread",
@@ -109,6 +110,7 @@ def _of_fit(frames: Frames, c: Candidate) -> dict[str, float]:
         "departing_reach": sign * float(fit.step_from[DEPARTING] - c.a),
         "arriving_reach": sign * float(c.b - fit.step_to[ARRIVING]),
         "entrance": float(c.model == ENTERING),
+        "passes": float(c.passed is not None),
     }
 
 

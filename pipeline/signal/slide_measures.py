@@ -75,7 +75,9 @@ def curve(candidate: Candidate, at: Floats) -> Floats:
     return np.asarray(pitch)
 
 
-def measure_slide(frames: Frames, candidate: Candidate, *, kinds: tuple[float, ...], confidence: float) -> Slide:
+def measure_slide(
+    frames: Frames, candidate: Candidate, *, kinds: tuple[float, ...], confidence: float, flags: tuple[str, ...]
+) -> Slide:
     """All measures of one accepted slide."""
     fit, model, first = candidate.fit, candidate.model, candidate.first
     start, end = float(fit.start[model]), float(fit.end[model])
@@ -100,7 +102,7 @@ def measure_slide(frames: Frames, candidate: Candidate, *, kinds: tuple[float, .
     inside = frames.prominence_db[max(round(first + start), 0) : round(first + end) + 1]
     inside = inside[np.isfinite(inside)]
     return Slide(
-        from_note=candidate.before if model != ENTERING and kinds[KINDS.index("into_note")] < 0.5 else None,
+        from_note=None if model == ENTERING else candidate.before,
         to_note=candidate.after,
         transfer_start_s=bounds[0],
         transfer_end_s=bounds[1],
@@ -125,5 +127,5 @@ def measure_slide(frames: Frames, candidate: Candidate, *, kinds: tuple[float, .
         kinds=kinds,
         confidence=confidence,
         audible_index=abs(b - a) * duration_s / GLISSANDO_THRESHOLD,
-        flags=(),
+        flags=flags,
     )

@@ -174,7 +174,7 @@ def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # t
 
 
 @njit(cache=True)
-def _fit(y, w, a, b, longest):  # type: ignore[no-untyped-def]
+def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
     n = y.size
     before = np.zeros(n + 1)
     after = np.zeros(n + 2)
@@ -189,6 +189,14 @@ def _fit(y, w, a, b, longest):  # type: ignore[no-untyped-def]
             best[JUMP] = before[k] + after[k]
             found[JUMP, 0] = k - 0.5
             found[JUMP, 1] = k - 0.5
+    # The same with the vibrato of either note going on up to the step.
+    shaken = 0.0
+    for i in range(n):
+        shaken += _off(y[i] - b - swing_b[i], w[i])
+    best[JUMP] = min(best[JUMP], shaken)
+    for i in range(n):
+        shaken += _off(y[i] - a - swing_a[i], w[i]) - _off(y[i] - b - swing_b[i], w[i])
+        best[JUMP] = min(best[JUMP], shaken)
     # A short note between two steps: its level is the mean of its frames.
     for i in range(1, n - 3):
         total = 0.0
@@ -287,7 +295,9 @@ def _enter(y, b):  # type: ignore[no-untyped-def]
     return best, found
 
 
-def fit_transition(semitones: Floats, weights: Floats, *, a: float, b: float, longest: int) -> Fit:
+def fit_transition(
+    semitones: Floats, weights: Floats, *, a: float, b: float, swing_a: Floats, swing_b: Floats, longest: int
+) -> Fit:
     """Fits every model to one window of the line.
 
     Parameters
@@ -295,6 +305,7 @@ def fit_transition(semitones: Floats, weights: Floats, *, a: float, b: float, lo
     semitones : (n,) pitch of the window, without NaN; both held notes reach into it.
     weights : (n,) trust in each frame, 0 to 1.
     a, b : held pitches before and after, in semitones.
+    swing_a, swing_b : (n,) vibrato of either note about them, carried on through the window.
     longest : longest glide tried, in frames.
     """
     cost, found = _fit(
@@ -302,6 +313,8 @@ def fit_transition(semitones: Floats, weights: Floats, *, a: float, b: float, lo
         np.ascontiguousarray(weights, dtype=np.float64),
         a,
         b,
+        swing_a,
+        swing_b,
         longest,
     )
     return _as_fit(cost, found)

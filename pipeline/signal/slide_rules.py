@@ -44,18 +44,18 @@ def judge(values: Floats, fit: Fit, model: int) -> Judgement:
     )
     margin = min((value("gain") - LEAST_GAIN) / 8.0, (value("duration_s") - LEAST_DURATION_S) / 0.012)
     confidence = float(1.0 / (1.0 + np.exp(-np.clip(margin + 1.0, -20.0, 20.0))))
-    return Judgement(accepted, confidence, kind_shares(fit, model, silence_db=value("silence_before")))
+    shares = kind_shares(fit, model, silence_db=value("silence_before"))
+    return Judgement(accepted, confidence, (*(confidence * s for s in shares), 1.0 - confidence))
 
 
 def kind_shares(fit: Fit, model: int, *, silence_db: float) -> tuple[float, ...]:
-    """Probabilities of the kinds from the costs of their models, and of silence before the glide."""
-    unknown = 0.04
+    """Shares of the five named kinds from the costs of their models, and of silence before the glide; sum 1."""
     if model == ENTERING:
-        return (0.0, 0.0, 0.0, 0.0, 1.0 - unknown, unknown)
+        return (0.0, 0.0, 0.0, 0.0, 1.0)
     cost = fit.charged[list(KINDS_OF_MODELS)]
     weights = np.where(np.isfinite(cost), np.exp(-0.5 * np.clip(cost - cost.min(), 0.0, 200.0)), 0.0)
-    shares = (1.0 - unknown) * weights / weights.sum()
+    same, departing, arriving, two = (float(w) for w in weights / weights.sum())
     silent = float(1.0 / (1.0 + np.exp(-np.clip((silence_db - SILENT_DB) / 2.0, -20.0, 20.0))))
     # After silence the pitch before the step is the last note's, not the beginning of this one.
-    into = silent * (shares[2] if model == ARRIVING else 0.0)
-    return (float(shares[0]), float(shares[1]), float(shares[2] - into), float(shares[3]), float(into), unknown)
+    into = silent * arriving if model == ARRIVING else 0.0
+    return (same, departing, arriving - into, two, into)

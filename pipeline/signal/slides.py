@@ -8,18 +8,23 @@ Deviation from the literature: bounds are those of the fitted glide, not of a sl
 slide neither lengthens nor splits it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 
-from pipeline.signal import bowing, slide_rules
+from pipeline.signal import bowing, slide_learned, slide_rules
 from pipeline.signal.notes import Note, Span, find_spans, measure_note
 from pipeline.signal.pitch_line import Frames, Line, TimeMap, prepare
-from pipeline.signal.slide_candidates import candidates
+from pipeline.signal.slide_candidates import Candidate, candidates
 from pipeline.signal.slide_features import features
 from pipeline.signal.slide_measures import Slide, measure_slide
+from pipeline.signal.slide_models import ARRIVING, DEPARTING, ENTERING, SAME, TWO
+from pipeline.signal.slide_rules import Judgement
 
+Acceptance = Literal["learned", "rules"]
+MODEL_OF_KIND = (SAME, DEPARTING, ARRIVING, TWO, ENTERING)
 LEAST_INTERVAL = 0.5
 CHANCE_GAP_S = 0.25
 
@@ -56,6 +61,8 @@ def find_notes_and_slides(
     reference_pitch_hz: float,
     instrument: str | None,
     spans: list[tuple[float, float]] | None,
+    acceptance: Acceptance = "learned",
+    least_confidence: float = slide_learned.LEAST_CONFIDENCE,
 ) -> Detection:
     """Notes, transitions and slides of one transfer.
 
@@ -66,17 +73,14 @@ def find_notes_and_slides(
     reference_pitch_hz : A4 of the take.
     instrument : one of ``pipeline.signal.instruments.INSTRUMENTS``, None if unknown.
     spans : transfer seconds of solo playing; None for the whole transfer.
+    acceptance : who decides what is a slide: learned trees, or plain rules.
+    least_confidence : slides less sure than this are not given; rules have thresholds of their own besides.
     """
     if np.size(line.time_s) < 2:
         return Detection((), (), ())
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=spans)
     held = find_spans(frames)
-    slides = []
-    for candidate in candidates(frames, held):
-        values = features(frames, held, candidate)
-        judged = slide_rules.judge(values, candidate.fit, candidate.model)
-        if judged.accepted:
-            slides.append(measure_slide(frames, candidate, kinds=judged.kinds, confidence=judged.confidence))
+    held, slides = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
     rebowed = [1.0] + [
         bowing.rebowed_probability(frames.level_db, border=0.5 * (a.end + b.start) - 0.5, frame_s=frames.frame_s)
         for a, b in pairwise(held)
@@ -87,6 +91,51 @@ def find_notes_and_slides(
     ]
     transitions = [_transition(frames, a, b, i + 1, rebowed[i + 1]) for i, (a, b) in enumerate(pairwise(held))]
     return Detection(tuple(notes), tuple(transitions), tuple(slides))
+
+
+def _slides(
+    frames: Frames, held: list[Span], *, acceptance: Acceptance, least_confidence: float
+) -> tuple[list[Span], list[Slide]]:
+    """The notes that remain, and the slides with their numbers."""
+    found = candidates(frames, held)
+    values = np.array([features(frames, held, candidate) for candidate in found])
+    by_rules = [slide_rules.judge(row, c.fit, c.model) for row, c in zip(values, found, strict=True)]
+    judged = slide_learned.judge(values) if acceptance == "learned" else by_rules
+    taken = [
+        k
+        for k in _without_conflict(found, judged)
+        if judged[k].accepted and judged[k].confidence >= least_confidence
+    ]
+    passed = {found[k].passed for k in taken} - {None}
+    number = np.cumsum([i not in passed for i in range(len(held))]) - 1
+    slides = []
+    for k in taken:
+        model = MODEL_OF_KIND[int(np.argmax(judged[k].kinds[:5]))]
+        read = found[k].with_model(model)
+        before = None if read.before is None else int(number[read.before])
+        slides.append(
+            measure_slide(
+                frames,
+                replace(read, before=before, after=int(number[read.after])),
+                kinds=judged[k].kinds,
+                confidence=judged[k].confidence,
+                flags=() if by_rules[k].accepted else ("rules_disagree",),
+            )
+        )
+    return [span for i, span in enumerate(held) if i not in passed], slides
+
+
+def _without_conflict(found: list[Candidate], judged: list[Judgement]) -> list[int]:
+    """Numbers of the candidates left when of each reading past a note and the two within only the surer stay."""
+    kept = set(range(len(found)))
+    for k, candidate in enumerate(found):
+        if candidate.passed is None:
+            continue
+        rivals = [j for j, c in enumerate(found) if j in kept and candidate.passed in (c.before, c.after)]
+        rivals += [j for j in kept if j != k and found[j].passed in (candidate.before, candidate.after)]
+        best = max((judged[j].confidence for j in rivals), default=0.0)
+        kept -= {k} if judged[k].confidence <= best else set(rivals)
+    return sorted(kept)
 
 
 def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float) -> Transition:

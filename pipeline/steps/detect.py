@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.settings import DetectSettings
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.kinds import KINDS
 from pipeline.signal.slide_measures import Slide
@@ -29,6 +30,8 @@ class _Line:
 
 
 def _run(given: StepInput) -> StepOutput:
+    settings = given.settings
+    assert isinstance(settings, DetectSettings)
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
     line = _line(tables["pitch_frame"])
@@ -49,6 +52,8 @@ def _run(given: StepInput) -> StepOutput:
             reference_pitch_hz=speed["reference_pitch_hz"],
             instrument=instrument(given.facts),
             spans=[(s.start_s, s.end_s) for s in group],
+            acceptance=settings.acceptance,
+            least_confidence=settings.least_confidence,
         )
         _append(rows, found, transfer_id=transfer_id, take_id=take_id, counted=counted, flags=flags)
     frames = {name: pl.DataFrame(rows[name], schema=_polars(name), orient="row") for name in rows}

@@ -1,0 +1,43 @@
+"""Judges candidates by learned trees: a calibrated confidence, and probabilities of the kinds.
+
+The trees were grown by ``pipeline.training.slides`` on rendered sides; ``slide_trees.json`` beside them says from
+what, and how they did on sides not learned from. The rules of ``slide_rules`` remain as a cross-check.
+"""
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.signal.slide_rules import Judgement
+from pipeline.signal.trees import Forest, load_forest
+from pipeline.units import Floats
+
+WEIGHTS = Path(__file__).with_name("slide_trees.npz")
+LEAST_CONFIDENCE = 0.5
+
+
+@cache
+def _weights(path: Path) -> tuple[Forest, Forest, float, float]:
+    with np.load(path) as held:
+        slope, offset = (float(x) for x in held["accept_line"])
+    return load_forest(path, "accept"), load_forest(path, "kind"), slope, offset
+
+
+def judge(values: Floats, *, path: Path = WEIGHTS) -> list[Judgement]:
+    """Judges candidates by their features (n, len(NAMES)); all are accepted, with a confidence.
+
+    The probability of ``cannot_tell`` is what the confidence leaves: none of the kinds, for it may be no slide.
+    """
+    if not values.size:
+        return []
+    accept, kind, slope, offset = _weights(path)
+    odds = slope * accept.scores(values)[:, 0] + offset
+    confidence = 1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0)))
+    scores = kind.scores(values)
+    shares = np.exp(scores - scores.max(axis=1, keepdims=True))
+    shares *= (confidence / shares.sum(axis=1))[:, None]
+    return [
+        Judgement(True, float(c), (*(float(s) for s in row), 1.0 - float(sum(row))))
+        for c, row in zip(confidence, shares, strict=True)
+    ]

@@ -1,0 +1,70 @@
+"""Rows to learn from: the candidates of tracked sides with their features, and what the plan says they are."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.kinds import KINDS
+from pipeline.signal.notes import find_spans
+from pipeline.signal.pitch_line import Line, TimeMap, prepare
+from pipeline.signal.slide_candidates import Candidate, candidates
+from pipeline.signal.slide_features import features
+from pipeline.signal.synth.plan import Truth
+from pipeline.units import Floats
+
+MATCH_IOU = 0.3
+"""Overlap over union of bounds, in one direction, that makes a candidate and a planted slide the same."""
+
+
+@dataclass(frozen=True)
+class Rows:
+    """(n, features) values; (n,) kind of the planted slide, -1 where the candidate is none."""
+
+    values: Floats
+    kind: npt.NDArray[np.int64]
+
+
+def rows_of_side(line: Line, truth: Truth, *, speed_map: TimeMap, reference_pitch_hz: float) -> Rows:
+    """Rows of one side, without those in double stops and those that catch a planted slide by a corner only."""
+    frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=None)
+    spans = find_spans(frames)
+    doubles = [(n.start_s - 0.1, n.end_s + 0.1) for n in truth.plan.notes if n.double_midi is not None]
+    values, kinds = [], []
+    for candidate in candidates(frames, spans):
+        bounds = np.interp(
+            [frames.transfer_at(candidate.start), frames.transfer_at(candidate.end)],
+            frames.transfer_s,
+            frames.true_s,
+        )
+        start, end = float(bounds[0]), float(bounds[1])
+        if any(low < end and start < high for low, high in doubles):
+            continue
+        kind = _label(candidate, start, end, truth)
+        if kind is not None:
+            values.append(features(frames, spans, candidate))
+            kinds.append(kind)
+    return Rows(np.array(values), np.array(kinds, dtype=np.int64))
+
+
+def _label(candidate: Candidate, start: float, end: float, truth: Truth) -> int | None:
+    best, chosen, touched = 0.0, None, False
+    for true in truth.slides:
+        planned = true.planned
+        if (planned.to_midi - planned.from_midi) * (candidate.b - candidate.from_midi) <= 0:
+            continue
+        for low, high in ((planned.start_s, planned.end_s), (true.audible_start_s, true.audible_end_s)):
+            share = overlap((start, end), (low, high))
+            touched = touched or share > 0
+            if share > best:
+                best, chosen = share, planned
+    if chosen is not None and best > MATCH_IOU:
+        return KINDS.index(chosen.kind)
+    return None if touched else -1
+
+
+def overlap(one: tuple[float, float], other: tuple[float, float]) -> float:
+    """Overlap over union of two spans; 0 where they do not touch."""
+    shared = min(one[1], other[1]) - max(one[0], other[0])
+    joined = max(one[1], other[1]) - min(one[0], other[0])
+    return max(shared, 0.0) / joined if joined > 0 else 0.0

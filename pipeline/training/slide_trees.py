@@ -1,0 +1,82 @@
+"""Grows the trees that accept slides and name their kinds, and writes them as plain arrays.
+
+Only this script needs scikit-learn. The rows come from rendered sides of our own additive voices, tracked by the
+tracker in use (``slide_rows``); sides, not rows, are split when the scores are calibrated.
+"""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.linear_model import LogisticRegression
+from sklearn.model_selection import GroupKFold
+
+from pipeline.signal.kinds import KINDS
+from pipeline.signal.trees import Forest
+from pipeline.units import Floats
+
+LEARNED_KINDS = KINDS[:5]
+ACCEPT = {"max_iter": 140, "max_leaf_nodes": 8, "learning_rate": 0.07, "min_samples_leaf": 20}
+NAME = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 15}
+
+
+def grow(
+    values: Floats, kind: npt.NDArray[np.int64], side: npt.NDArray[np.generic], *, seed: int
+) -> dict[str, npt.NDArray[np.generic]]:
+    """Arrays of the forests ``accept`` and ``kind``, with their calibration.
+
+    Parameters
+    ----------
+    values : (n, features).
+    kind : (n,) index into ``KINDS``, -1 for no slide.
+    side : (n,) what side a row comes from.
+    """
+    held = kind >= 0
+    accept = _classifier(ACCEPT, seed).fit(values, held)
+    name = _classifier(NAME, seed).fit(values[held], kind[held])
+    arrays = {**forest_of(accept, 1).arrays("accept"), **forest_of(name, len(LEARNED_KINDS)).arrays("kind")}
+    arrays["accept_line"] = _calibration(values, held, side, seed=seed)
+    return arrays
+
+
+def _classifier(options: dict[str, Any], seed: int) -> Any:
+    return HistGradientBoostingClassifier(
+        **options, l2_regularization=2.0, early_stopping=False, random_state=seed
+    )
+
+
+def _calibration(
+    values: Floats, held: npt.NDArray[np.bool_], side: npt.NDArray[np.generic], *, seed: int
+) -> Floats:
+    """Slope and offset that turn scores into log odds, from scores of sides not learned from (Platt 1999)."""
+    scores = np.empty(held.size)
+    for train, test in GroupKFold(5).split(values, held, side):
+        scores[test] = _classifier(ACCEPT, seed).fit(values[train], held[train]).decision_function(values[test])
+    line = LogisticRegression(C=100.0).fit(scores[:, None], held)
+    return np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])
+
+
+def forest_of(model: Any, outputs: int) -> Forest:
+    """Plain arrays of a fitted histogram booster."""
+    root, output, parts = [], [], []
+    count = 0
+    for stage in model._predictors:
+        for k, tree in enumerate(stage):
+            nodes = tree.nodes
+            root.append(count)
+            output.append(k)
+            parts.append(nodes)
+            count += nodes.size
+    nodes = np.concatenate(parts)
+    leaf = nodes["is_leaf"].astype(bool)
+    return Forest(
+        root=np.array(root, dtype=np.int32),
+        output=np.array(output, dtype=np.int32),
+        feature=np.where(leaf, -1, nodes["feature_idx"]).astype(np.int32),
+        threshold=np.where(leaf, nodes["value"], nodes["num_threshold"]).astype(np.float64),
+        left=nodes["left"].astype(np.int32),
+        right=nodes["right"].astype(np.int32),
+        missing_left=nodes["missing_go_to_left"].astype(bool),
+        base=np.ravel(model._baseline_prediction).astype(np.float64)[:outputs],
+    )

@@ -1,0 +1,95 @@
+"""Makes the weights of ``pipeline.signal.slide_learned``: run ``python -m pipeline.training.slides``.
+
+Renders sides of our own additive voices from fixed seeds, tracks them with the tracker in use, collects every
+candidate with its features, grows the trees, and writes ``slide_trees.npz`` with ``slide_trees.json``, the
+record of what was learned from and how it did on sides of other seeds.
+"""
+
+import json
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal import slide_learned
+from pipeline.signal.correct import SpeedMap
+from pipeline.signal.kinds import KINDS
+from pipeline.signal.melody import follow
+from pipeline.signal.slide_features import NAMES
+from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
+from pipeline.training.slide_rows import Rows, rows_of_side
+from pipeline.training.slide_trees import grow
+
+SEED = 73
+LENGTH_S = 40.0
+SIDES = {"violin": 150, "viola": 40, "cello": 40}
+HELD_BACK = {"violin": 30, "viola": 8, "cello": 8}
+
+
+def rows_of(instrument: str, *, seeds: range) -> tuple[Rows, npt.NDArray[np.int64]]:
+    """Rows of random sides of one instrument, and the seed that each row comes from."""
+    parts, side = [], []
+    for seed in seeds:
+        rng = np.random.default_rng([SEED, list(SIDES).index(instrument), seed])
+        samples, truth = training_side(rng, instrument=instrument, length_s=LENGTH_S)
+        line = follow(samples, sample_rate_hz=SAMPLE_RATE_HZ, instrument=instrument)
+        speed_map = SpeedMap(truth.transfer_time_s[::10], truth.correction_cents[::10])
+        rows = rows_of_side(line, truth, speed_map=speed_map, reference_pitch_hz=truth.plan.reference_pitch_hz)
+        parts.append(rows)
+        side.append(np.full(rows.kind.size, seed + 1000 * list(SIDES).index(instrument)))
+    values = np.concatenate([part.values.reshape(-1, len(NAMES)) for part in parts])
+    return Rows(values, np.concatenate([part.kind for part in parts])), np.concatenate(side)
+
+
+def figures(rows: Rows) -> dict[str, Any]:
+    """How the weights in use do on rows not learned from."""
+    judged = slide_learned.judge(rows.values)
+    confidence = np.array([j.confidence for j in judged])
+    kinds = np.array([int(np.argmax(j.kinds[:5])) for j in judged])
+    held, taken = rows.kind >= 0, confidence >= slide_learned.LEAST_CONFIDENCE
+    bins = np.minimum((confidence * 10).astype(int), 9)
+    gaps = [
+        abs(float(confidence[bins == b].mean() - held[bins == b].mean())) * float((bins == b).mean())
+        for b in range(10)
+        if (bins == b).any()
+    ]
+    return {
+        "candidates": int(held.size),
+        "slides": int(held.sum()),
+        "precision": round(float(held[taken].mean()), 4),
+        "recall_of_candidates": round(float(taken[held].mean()), 4),
+        "calibration_error": round(sum(gaps), 4),
+        "kind_right": {
+            KINDS[k]: round(float((kinds[rows.kind == k] == k).mean()), 4)
+            for k in range(5)
+            if (rows.kind == k).any()
+        },
+    }
+
+
+def main() -> None:
+    """Learn from the sides of ``SIDES``, test on those of ``HELD_BACK``, write weights and record."""
+    learned = [rows_of(name, seeds=range(count)) for name, count in SIDES.items()]
+    rows = Rows(np.concatenate([r.values for r, _ in learned]), np.concatenate([r.kind for r, _ in learned]))
+    arrays = grow(rows.values, rows.kind, np.concatenate([side for _, side in learned]), seed=SEED)
+    np.savez_compressed(slide_learned.WEIGHTS, **arrays)  # type: ignore[arg-type]
+    record = {
+        "made_by": "python -m pipeline.training.slides",
+        "seed": SEED,
+        "length_s": LENGTH_S,
+        "sides": SIDES,
+        "candidates": int(rows.kind.size),
+        "slides": int((rows.kind >= 0).sum()),
+        "features": list(NAMES),
+        "held_back": {
+            name: {"sides": count, **figures(rows_of(name, seeds=range(500, 500 + count))[0])}
+            for name, count in HELD_BACK.items()
+        },
+    }
+    text = json.dumps(record, indent=1) + "\n"
+    slide_learned.WEIGHTS.with_suffix(".json").write_text(text, encoding="utf-8")
+    print(text)
+
+
+if __name__ == "__main__":
+    main()
