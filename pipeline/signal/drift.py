@@ -1,15 +1,17 @@
-"""The tuning curve of a side: a penalised spline through steady tones that are each somewhat out of tune.
+"""A penalised spline through steady tones that are each somewhat out of tune.
 
-A point of tone i deviates from the curve by the tone's own intonation n_i (a random effect, heavy-tailed: fifths
-and thirds of the accompaniment, leading notes, wrong notes) and by what is left of vibrato and tracking errors.
-Points of one tone therefore count little for where the curve lies, but fully for how it moves inside the tone.
-The smoothing parameter is the one of greatest restricted likelihood, so that a straight drift is fitted by a
-straight line; the posterior covariance of the penalised fit (Nychka 1988) gives the standard error along the side.
+A point of tone i deviates from the curve by the tone's own intonation (a random effect, heavy-tailed: just fifths
+and thirds, leading notes, wrong notes) and by what is left of vibrato and tracking errors. Points of one tone
+therefore say little about where the curve lies, but all they know about how it moves inside the tone. The
+smoothing parameter is the one of greatest restricted likelihood, so that a straight drift is fitted by a straight
+line; the posterior covariance of the penalised fit (Nychka 1988) gives the standard error along the side.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy.interpolate import BSpline
 
 from pipeline.signal.circular import wrap100
@@ -17,16 +19,32 @@ from pipeline.signal.tuning import Tracks
 from pipeline.units import Floats
 
 KNOT_S = 8.0
-_ROUNDS = 8
-_SMOOTHING = np.logspace(-2, 7, 28)
+SMOOTHING = np.logspace(-3, 6, 25)
+_OVERTONE_DOUBT = 36.0
+_SHORT_TONE = 1.5
+_LEAST_POINT_SD, _LEAST_TONE_SD = 0.5, 1.0
 
 
 @dataclass(frozen=True)
-class Design:
-    """Columns of the regression: penalised spline first, then free columns."""
+class Weights:
+    """Inverse covariance of the points: ``weight`` (n,) of each, ``shrink`` (tracks,) how far a mean is taken out.
 
-    columns: Floats
-    penalty: Floats
+    ``tone_sd`` and ``point_sd`` (2,) are the standard deviations of intonation and of points, by source.
+    """
+
+    weight: Floats
+    shrink: Floats
+    tone_sd: Floats
+    point_sd: Floats
+
+    def times(self, values: Floats, tracks: Tracks) -> Floats:
+        """The inverse covariance times ``values`` of shape (n,) or (n, p)."""
+        flat = values.reshape(values.shape[0], -1)
+        weighted = flat * self.weight[:, None]
+        firsts = np.flatnonzero(np.diff(tracks.track, prepend=-1))
+        sums = np.add.reduceat(weighted, firsts, axis=0)
+        weighted -= self.weight[:, None] * (self.shrink[:, None] * sums)[tracks.track]
+        return np.asarray(weighted.reshape(values.shape))
 
 
 @dataclass(frozen=True)
@@ -35,109 +53,135 @@ class Fit:
 
     Attributes
     ----------
-    coefficient : shape (p,).
-    covariance : shape (p, p), posterior covariance in cents squared.
+    coefficient, covariance : shapes (p,) and (p, p): spline columns first, then the extra ones.
+    normal : shape (p, p), normal matrix without the smoothing penalty.
+    columns : shape (n, p), the regression's columns at the points.
     residual : shape (n,), points minus curve, wrapped to [-50, 50).
-    tone_sd, point_sd : standard deviation of intonation by source (2,), and of single points by source (2,).
-    log_likelihood : restricted log-likelihood at the chosen smoothing, up to a constant.
+    weights : the points' inverse covariance at the last round.
+    smoothing : the chosen smoothing parameter.
     """
 
     coefficient: Floats
     covariance: Floats
+    normal: Floats
+    columns: Floats
     residual: Floats
-    tone_sd: Floats
-    point_sd: Floats
-    log_likelihood: float
+    weights: Weights
+    smoothing: float
+
+    @property
+    def curve(self) -> Floats:
+        """The fitted curve at the points, (n,)."""
+        return np.asarray(self.columns @ self.coefficient)
 
 
-def spline_knots(length_s: float) -> Floats:
-    """Knots of the cubic spline for a side of ``length_s``, with the ends repeated."""
-    pieces = max(1, round(length_s / KNOT_S))
-    inner = np.linspace(0.0, max(length_s, 1e-3), pieces + 1)
-    return np.concatenate(([inner[0]] * 3, inner, [inner[-1]] * 3))
+def spline_count(length_s: float) -> int:
+    """Number of spline columns for a side of ``length_s``."""
+    return max(1, round(length_s / KNOT_S)) + 3
 
 
 def spline_columns(time_s: Floats, *, length_s: float) -> Floats:
-    """Cubic B-spline columns at ``time_s`` (n,), held at the ends; shape (n, pieces + 3)."""
-    knots = spline_knots(length_s)
-    inside = np.clip(time_s, 0.0, length_s)
+    """Cubic B-spline columns at ``time_s`` (n,), held beyond the ends; shape (n, ``spline_count``)."""
+    inner = np.linspace(0.0, max(length_s, 1e-3), spline_count(length_s) - 2)
+    knots = np.concatenate(([inner[0]] * 3, inner, [inner[-1]] * 3))
+    inside = np.clip(time_s, inner[0], inner[-1])
     return np.asarray(BSpline.design_matrix(inside, knots, 3, extrapolate=False).toarray())
 
 
-def _penalty(size: int) -> Floats:
+def roughness(size: int, *, total: int) -> Floats:
+    """Penalty on second differences of the first ``size`` of ``total`` coefficients."""
     second = np.diff(np.eye(size), n=2, axis=0)
-    return np.asarray(second.T @ second)
+    penalty = np.zeros((total, total))
+    penalty[:size, :size] = second.T @ second
+    return penalty
 
 
-def whiten(values: Floats, tracks: Tracks, weight: Floats, shrink: Floats) -> Floats:
-    """Inverse covariance of the points times ``values`` (n, or n x p): each tone's own mean is partly removed."""
-    flat = values.reshape(values.shape[0], -1)
-    weighted = flat * weight[:, None]
-    sums = np.zeros((tracks.count, flat.shape[1]))
-    np.add.at(sums, tracks.track, weighted)
-    out = weighted - weight[:, None] * (shrink[:, None] * sums)[tracks.track]
-    return np.asarray(out.reshape(values.shape))
-
-
-def fit_curve(tracks: Tracks, *, start: Floats, length_s: float, free: Floats | None = None) -> Fit:
-    """Fit spline and free columns to the points.
+def fit_curve(
+    tracks: Tracks,
+    *,
+    start: Floats,
+    length_s: float,
+    extra: Floats,
+    extra_sd: Floats,
+    forgiving: float = 1.0,
+    rounds: int = 6,
+) -> Fit:
+    """Fit the spline and extra columns to the points.
 
     Parameters
     ----------
     start : shape (n,), a first guess of the curve at the points, unwrapped.
-    free : shape (n, k), columns fitted without penalty (steps, wow); None: no such column.
+    extra, extra_sd : shapes (n, k) and (k,), more columns and the prior standard deviations of their coefficients.
+    rounds : of reweighting.
+    forgiving : how many times farther off than usual a tone may lie before it counts as an outlier.
     """
     spline = spline_columns(tracks.time_s, length_s=length_s)
-    free = np.empty((spline.shape[0], 0)) if free is None else free
-    x = np.hstack([spline, free])
-    penalty = np.zeros((x.shape[1], x.shape[1]))
-    penalty[: spline.shape[1], : spline.shape[1]] = _penalty(spline.shape[1])
-    curve = start.copy()
-    tone_sd = np.array([10.0, 10.0])
-    point_sd = np.array([8.0, 8.0])
-    for _ in range(_ROUNDS):
+    columns = np.hstack([spline, extra])
+    size, total = spline.shape[1], columns.shape[1]
+    penalty = roughness(size, total=total)
+    fixed = np.diag(np.concatenate((np.zeros(size), 1.0 / extra_sd**2)))
+    curve, normal = start, fixed
+    coefficient, covariance, smoothing = np.zeros(total), fixed, 1.0
+    weights = Weights(np.empty(0), np.empty(0), np.array([10.0, 10.0]), np.array([8.0, 8.0]))
+    for _ in range(rounds):
         residual = wrap100(tracks.cents - curve)
-        weight, shrink, tone_sd, point_sd = _weights(tracks, residual, tone_sd, point_sd)
-        whitened = whiten(x, tracks, weight, shrink)
-        normal = x.T @ whitened
+        weights = _reweighted(tracks, residual, weights, forgiving)
+        whitened = weights.times(columns, tracks)
+        normal = columns.T @ whitened + fixed
         right = whitened.T @ (curve + residual)
-        solution, covariance, gain = _smooth(normal, right, penalty, spline.shape[1])
-        curve = x @ solution
-    residual = wrap100(tracks.cents - curve)
-    return Fit(solution, covariance, residual, tone_sd, point_sd, gain)
+        smoothing = _best_smoothing(normal, right, penalty, size)
+        covariance = np.asarray(np.linalg.inv(normal + smoothing * penalty + _ridge(normal)), dtype=np.float64)
+        coefficient = covariance @ right
+        curve = np.asarray(columns @ coefficient)
+    return Fit(coefficient, covariance, normal, columns, wrap100(tracks.cents - curve), weights, smoothing)
 
 
-def _weights(
-    tracks: Tracks, residual: Floats, tone_sd: Floats, point_sd: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _reweighted(tracks: Tracks, residual: Floats, last: Weights, forgiving: float) -> Weights:
     source = tracks.source[tracks.track]
     total = np.bincount(tracks.track, tracks.weight, tracks.count)
-    mean = np.bincount(tracks.track, tracks.weight * residual, tracks.count) / np.maximum(total, 1e-12)
+    mean = np.bincount(tracks.track, tracks.weight * residual, tracks.count) / total
     inner = residual - mean[tracks.track]
-    new_tone, new_point = tone_sd.copy(), point_sd.copy()
-    size = np.bincount(tracks.track, minlength=tracks.count)
+    tone_sd, point_sd = last.tone_sd.copy(), last.point_sd.copy()
+    size = np.bincount(tracks.track, minlength=tracks.count)[tracks.track]
     for kind in (0, 1):
-        mine = source == kind
-        several = mine & (size[tracks.track] > 1)
+        several = (source == kind) & (size > 1)
         if several.sum() > 20:
-            freedom = 1.0 - 1.0 / size[tracks.track][several]
-            z = np.abs(inner[several]) * np.sqrt(tracks.weight[several] / freedom)
-            new_point[kind] = max(0.5, 1.4826 * float(np.median(z)))
-        tones = tracks.source == kind
+            z = np.abs(inner[several]) * np.sqrt(tracks.weight[several] / (1.0 - 1.0 / size[several]))
+            point_sd[kind] = max(_LEAST_POINT_SD, 1.4826 * float(np.median(z)))
+        tones = (tracks.source == kind) & tracks.anchor
         if tones.sum() > 4:
             spread = 1.4826 * _weighted_median(np.abs(mean[tones]), np.minimum(total[tones], 4.0))
-            noise = new_point[kind] ** 2 / float(np.median(total[tones]))
-            new_tone[kind] = np.sqrt(max(spread**2 - noise, 1.0))
-    point_var = new_point[source] ** 2
-    inner_z = inner * np.sqrt(tracks.weight / point_var)
-    weight = tracks.weight / point_var / (1.0 + (inner_z / 3.0) ** 2) ** 2
-    tone_var = new_tone[tracks.source] ** 2
-    scale = np.sqrt(tone_var + new_point[tracks.source] ** 2 / np.maximum(total, 1e-12))
+            noise = point_sd[kind] ** 2 / float(np.median(total[tones]))
+            tone_sd[kind] = np.sqrt(max(spread**2 - noise, _LEAST_TONE_SD**2))
+    point_var = point_sd[source] ** 2
+    stray = inner * np.sqrt(tracks.weight / point_var) / 3.0
+    weight = tracks.weight / point_var / (1.0 + stray**2) ** 2
     # an outlying tone keeps its say about movement inside it, and loses its say about where the curve lies
-    tone_var = tone_var * (1.0 + (mean / (2.0 * scale)) ** 2) ** 2
+    tone_var = tone_variance(tone_sd[tracks.source], tracks.anchor, total)
+    scale = np.sqrt(tone_sd[tracks.source] ** 2 + point_sd[tracks.source] ** 2 / total)
+    tone_var = tone_var * (1.0 + (mean / (2.0 * forgiving * scale)) ** 2) ** 2
     strength = np.bincount(tracks.track, weight, tracks.count)
-    shrink = tone_var / (1.0 + tone_var * strength)
-    return weight, shrink, new_tone, new_point
+    return Weights(weight, tone_var / (1.0 + tone_var * strength), tone_sd, point_sd)
+
+
+def robust_cost(tracks: Tracks, fit: Fit, *, tone_sd: Floats, point_sd: Floats, size: int) -> float:
+    """What the fit's residuals cost under the bounded losses that its weights belong to, plus its roughness.
+
+    ``tone_sd`` and ``point_sd`` (2,) are held, so that fits of the same points can be compared.
+    """
+    source = tracks.source[tracks.track]
+    total = np.bincount(tracks.track, tracks.weight, tracks.count)
+    mean = np.bincount(tracks.track, tracks.weight * fit.residual, tracks.count) / total
+    inner = (fit.residual - mean[tracks.track]) ** 2 * tracks.weight / point_sd[source] ** 2
+    scale = tone_variance(tone_sd[tracks.source], tracks.anchor, total)
+    tone = mean**2 / (scale + point_sd[tracks.source] ** 2 / total)
+    bend = fit.smoothing * float(np.sum(np.diff(fit.coefficient[:size], n=2) ** 2))
+    return 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(tone / (1.0 + tone / 16.0)) + bend)
+
+
+def tone_variance(tone_sd: Floats, anchor: npt.NDArray[np.bool_], total: npt.NDArray[Any]) -> Floats:
+    """Variance of tones' own deviations: wider for overtones and for tones too short to be heard in tune."""
+    return np.asarray(tone_sd**2 * np.where(anchor, 1.0, _OVERTONE_DOUBT) * (1.0 + _SHORT_TONE / total))
 
 
 def _weighted_median(values: Floats, weight: Floats) -> float:
@@ -146,19 +190,21 @@ def _weighted_median(values: Floats, weight: Floats) -> float:
     return float(values[order][np.searchsorted(reached, 0.5 * reached[-1])])
 
 
-def _smooth(normal: Floats, right: Floats, penalty: Floats, spline: int) -> tuple[Floats, Floats, float]:
-    # restricted likelihood over a grid of smoothing parameters; the tiny ridge only keeps empty knots solvable
-    best: tuple[float, Floats, Floats] | None = None
-    ridge = 1e-9 * np.eye(normal.shape[0]) * float(np.trace(normal) + 1e-9)
-    for smoothing in _SMOOTHING:
-        system = normal + smoothing * penalty + ridge
-        factor = np.linalg.cholesky(system)
+def _ridge(normal: Floats) -> Floats:
+    # keeps knots without points solvable; far too small to move any other
+    return np.asarray(1e-10 * float(np.trace(normal)) * np.eye(normal.shape[0]))
+
+
+def restricted_likelihoods(normal: Floats, right: Floats, penalty: Floats, size: int) -> Floats:
+    """Restricted log-likelihood at each of ``SMOOTHING``, up to one constant."""
+    found = np.empty(SMOOTHING.size)
+    for i, smoothing in enumerate(SMOOTHING):
+        factor = np.linalg.cholesky(normal + smoothing * penalty + _ridge(normal))
         half = np.linalg.solve(factor, right)
-        gain = 0.5 * float(half @ half) - float(np.log(np.diag(factor)).sum())
-        gain += 0.5 * (spline - 2) * float(np.log(smoothing))
-        if best is None or gain > best[0]:
-            inverse = np.linalg.inv(factor)
-            best = (gain, np.linalg.solve(factor.T, half), inverse.T @ inverse)
-    if best is None:
-        raise ValueError("no smoothing parameter to choose from")
-    return best[1], best[2], best[0]
+        found[i] = 0.5 * float(half @ half) - float(np.log(np.diag(factor)).sum())
+        found[i] += 0.5 * (size - 2) * float(np.log(smoothing))
+    return found
+
+
+def _best_smoothing(normal: Floats, right: Floats, penalty: Floats, size: int) -> float:
+    return float(SMOOTHING[int(np.argmax(restricted_likelihoods(normal, right, penalty, size)))])

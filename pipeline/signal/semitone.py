@@ -10,7 +10,8 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
+import numpy.typing as npt
+from scipy.special import betaln, gammaln, logsumexp
 
 from pipeline.units import Floats
 
@@ -22,6 +23,13 @@ _KEY = re.compile(r"([A-G])(b|#| flat| sharp)? (major|minor)")
 
 EVIDENCE_PER_NOTE = 0.35
 """Notes of one melody are not independent draws from a profile; each counts as this share of one."""
+EVIDENCE_PER_STRING_NOTE = 0.8
+STILL_CENTS = 6.0
+LONG_NOTE_S = 0.25
+# Shares of notes without vibrato, as beta distributions: the lowest open string (which no finger can sound),
+# the other open strings (whose pitch may be stopped on the next string), and stopped notes.
+_STILL_LOWEST, _STILL_OPEN, _STILL_STOPPED = (9.0, 1.0), (2.0, 1.5), (1.0, 3.0)
+_STRAYS, _STRAY_SHARE = 0.3, 0.005
 _LOCAL = {(0, False): 0.6, (7, False): 0.1, (5, False): 0.08}
 _LOCAL_RELATIVE = 0.1
 _LOCAL_PARALLEL = 0.05
@@ -107,3 +115,54 @@ def key_log_likelihoods(pitch_class_notes: Floats) -> Floats:
 def at_shift(key_scores: Floats, *, key: Key, shift: int) -> float:
     """Log-likelihood of ``key`` if all notes truly lie ``shift`` semitones higher than they sound."""
     return float(key_scores[key.shifted(-shift).number])
+
+
+def pitch_class_notes(
+    semitone: npt.NDArray[np.int64], start_s: Floats, note_length_s: Floats, *, sections: int, length_s: float
+) -> Floats:
+    """Effective numbers of notes (n,) by section and pitch class, shape (sections, 12): longer ones count more."""
+    table = np.zeros((sections, 12))
+    row = np.clip((start_s / max(length_s, 1e-9) * sections).astype(np.int64), 0, sections - 1)
+    np.add.at(table, (row, semitone % 12), np.minimum(note_length_s / 0.3, 1.5))
+    return table
+
+
+@dataclass(frozen=True)
+class StringEvidence:
+    """What open strings say about one shift: ``still`` of ``count`` notes at open strings lack vibrato, ``below``
+    notes lie under the lowest string."""
+
+    log_likelihood: float
+    still: int
+    count: int
+    below: int
+
+
+def string_evidence(
+    semitone: npt.NDArray[np.int64],
+    note_length_s: Floats,
+    wobble_cents: Floats,
+    *,
+    open_midi: tuple[int, ...],
+    shift: int,
+) -> StringEvidence:
+    """How well the notes (n,), all ``shift`` semitones higher, suit an instrument's open strings.
+
+    Notes on open strings have no vibrato (Small, in Seashore, Psychology of Music, 1938), nothing lies below the
+    lowest, and what lies on the lowest cannot be stopped. How still the player's stopped notes are is left open.
+    """
+    long = note_length_s >= LONG_NOTE_S
+    pitch = semitone[long] + shift
+    still = wobble_cents[long] < STILL_CENTS
+    total = 0.0
+    lowest = pitch == open_midi[0]
+    opens = np.isin(pitch, open_midi[1:])
+    stopped = (pitch > open_midi[0]) & ~opens
+    for group, (a, b) in ((lowest, _STILL_LOWEST), (opens, _STILL_OPEN), (stopped, _STILL_STOPPED)):
+        yes, all_of = float(still[group].sum()), float(group.sum())
+        total += float(betaln(yes + a, all_of - yes + b) - betaln(a, b))
+    below = int((pitch < open_midi[0]).sum())
+    expected = _STRAYS + _STRAY_SHARE * pitch.size
+    total += below * float(np.log(expected)) - expected - float(gammaln(below + 1.0))
+    at_open = lowest | opens
+    return StringEvidence(EVIDENCE_PER_STRING_NOTE * total, int(still[at_open].sum()), int(at_open.sum()), below)

@@ -19,7 +19,7 @@ Ints = npt.NDArray[np.int64]
 SOLO, ACCOMPANIMENT = 0, 1
 
 _POINT_S = 0.18
-_SHORTEST_S = 0.1
+_SHORTEST_S = 0.12
 _REACH_CENTS = 65.0
 _TRIM_S = 0.012
 
@@ -34,6 +34,8 @@ class Tracks:
     window_s : shape (n,), length of the stretch each point is the mean of.
     track : shape (n,), number of the track, rising from 0.
     source : shape (tracks,), ``SOLO`` or ``ACCOMPANIMENT``.
+    anchor : shape (tracks,), False for overtones, which strings and just intervals put beside equal temperament:
+        they tell how the tuning moves, not where it lies.
     """
 
     time_s: Floats
@@ -42,6 +44,7 @@ class Tracks:
     window_s: Floats
     track: Ints
     source: Ints
+    anchor: npt.NDArray[np.bool_]
 
     @property
     def count(self) -> int:
@@ -60,6 +63,19 @@ class SteadyNotes:
     end_s: Floats
     cents: Floats
     wobble_cents: Floats
+
+
+def join(first: Tracks, second: Tracks) -> Tracks:
+    """Both sets of tracks, numbered on."""
+    return Tracks(
+        time_s=np.concatenate((first.time_s, second.time_s)),
+        cents=np.concatenate((first.cents, second.cents)),
+        weight=np.concatenate((first.weight, second.weight)),
+        window_s=np.concatenate((first.window_s, second.window_s)),
+        track=np.concatenate((first.track, second.track + first.count)),
+        source=np.concatenate((first.source, second.source)),
+        anchor=np.concatenate((first.anchor, second.anchor)),
+    )
 
 
 @nb.njit(cache=True)
@@ -132,6 +148,7 @@ def solo_tracks(
         window_s=table[:, 3],
         track=track.astype(np.int64),
         source=np.full(kept.size, SOLO, dtype=np.int64),
+        anchor=np.ones(kept.size, dtype=np.bool_),
     )
     return notes, tracks
 

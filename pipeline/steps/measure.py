@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.signal.measure import measure_side
+from pipeline.signal.measure import measure_side, side_row
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 
 
@@ -25,10 +25,10 @@ def run(step: StepInput) -> StepOutput:
         sample_rate_hz=sound.sample_rate_hz,
         time_s=_array(frames, "transfer_time_s"),
         f0_hz=_array(frames, "f0_hz"),
-        voiced_probability=_array(frames, "voiced_probability"),
+        confidence=_array(frames, "confidence"),
     )
-    table = pl.DataFrame([{"transfer_id": transfer_id, **side.row()}], infer_schema_length=None)
-    outcome: Outcome = "done" if side.measured else "cannot_tell"
+    table = pl.DataFrame([{"transfer_id": transfer_id, **side_row(side)}], infer_schema_length=None)
+    outcome: Outcome = "done" if side.curve else "cannot_tell"
     return StepOutput({transfer_id: {"tuning": table}}, {transfer_id: (outcome, side.reason)})
 
 
@@ -39,7 +39,7 @@ def _array(frames: pl.DataFrame, column: str) -> np.ndarray[Any, np.dtype[np.flo
 
 STEP = Step(
     name="measure",
-    version=1,
+    version=2,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning",),

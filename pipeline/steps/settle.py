@@ -5,177 +5,234 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from scipy.interpolate import CubicSpline
 
 from pipeline.settings import SettleSettings
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.semitone import key_log_likelihoods, parse_key
-from pipeline.signal.speed import Reading, ReferencePitch, readings
+from pipeline.signal.correction import SharpCurve, helped_by_session, speed_ratio, time_grid
+from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.signal.prior_speed import LabelSpeed
+from pipeline.signal.semitone import key_log_likelihoods, parse_key, pitch_class_notes
+from pipeline.signal.session import Reading, SettledSide, settle_together
+from pipeline.signal.speed import Notes, ReferencePitch, SideEvidence
+from pipeline.signal.wow import Wow
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
-from pipeline.steps.units import session_transfers
-from pipeline.units import Floats
+from pipeline.steps.settle_facts import facts
+from pipeline.steps.settle_words import decision_cents, remarks
+from pipeline.units import Floats, cents_of_ratio
 
-GRID_S = 0.02
-OWN_DOUBT_CENTS = 300.0
-
-
-def facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
-    """For each transfer of the session: what the catalogue says that bears on its speed."""
-    return {
-        transfer_id: _transfer_facts(catalogue, transfer_id)
-        for transfer_id in session_transfers(catalogue, unit_id)
-    }
-
-
-def _transfer_facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
-    transfer = catalogue.frame("transfer").filter(pl.col("transfer_id") == transfer_id).row(0, named=True)
-    takes = catalogue.frame("side_take").filter(pl.col("side_id") == transfer["side_id"])["take_id"].to_list()
-    take = catalogue.frame("take").filter(pl.col("take_id").is_in(takes)).sort("take_id").rows(named=True)
-    works = catalogue.frame("work").filter(pl.col("work_id").is_in([row["work_id"] for row in take]))
-    performances = catalogue.frame("performance").filter(pl.col("take_id").is_in(takes))
-    pitches = catalogue.frame("reference_pitch").filter(pl.col("take_id").is_in(takes))
-    decision = catalogue.frame("speed_decision").filter(pl.col("transfer_id") == transfer_id).rows(named=True)
-    keys = {row["key_played"] for row in take if row["key_played"]} or set(works["key"].drop_nulls().to_list())
-    transposed = bool(performances["transposed"].is_in(["yes", "unknown"]).any())
-    return {
-        "turntable_rpm": transfer["turntable_rpm"],
-        "already_corrected": transfer["already_corrected"],
-        "key": next(iter(keys)) if len(keys) == 1 and not transposed else None,
-        "reference_pitch_hz": sorted(pitches["reference_pitch_hz"].to_list()),
-        "decision": {
-            name: decision[0][name]
-            for name in ("playing_rpm", "correction_cents", "reference_pitch_hz", "decided_by")
-        }
-        if decision
-        else None,
-    }
+UNMEASURED_SE_CENTS = 100.0
+ACCOMPANIMENT_SHARE = 0.5
+LEAST_PROBABILITY = 1e-3
+NEIGHBOURS = (-2, -1, 1, 2)
+Row = Mapping[str, Any]
+_ALTERNATIVE = {
+    "transfer_id": pl.String,
+    "rank": pl.Int64,
+    "playing_rpm": pl.Float64,
+    "offset_cents": pl.Float64,
+    "reference_pitch_hz": pl.Float64,
+    "key": pl.String,
+    "probability": pl.Float64,
+    "reason": pl.String,
+}
 
 
 def run(step: StepInput) -> StepOutput:
     """Settle the speeds of one session."""
-    assert isinstance(step.settings, SettleSettings)
+    settings = step.settings
+    assert isinstance(settings, SettleSettings)  # for type checkers
+    rows = {name: step.tables[name]["tuning"].row(0, named=True) for name in sorted(step.tables)}
+    measured = [name for name, row in rows.items() if row["measured"]]
+    instruments = {name: step.tables[name]["melody"].row(0, named=True)["instrument"] for name in measured}
+    sides = [
+        side_evidence(name, rows[name], step.facts[name], instruments[name], settings.catalogue_key_trust)
+        for name in measured
+    ]
+    tied = [side for side in sides if not step.facts[side.name]["copy"]]
+    settled = settle_together(tied)
+    for side in sides:
+        settled.update({} if side in tied else settle_together([side]))
+    curves = helped_by_session({name: sharp_curve(rows[name]) for name in measured})
     tables: dict[str, Mapping[str, pl.DataFrame]] = {}
     outcomes: dict[str, tuple[Outcome, str]] = {}
-    for transfer_id in sorted(step.tables):
-        tuning = step.tables[transfer_id]["tuning"].row(0, named=True)
-        tables[transfer_id], outcomes[transfer_id] = _settle(
-            transfer_id, tuning, step.facts[transfer_id], step.settings
-        )
+    for name, row in rows.items():
+        known = dict(step.facts[name])
+        decision = known["decision"]
+        sound = step.samples_sha256.get(name)
+        if decision:
+            known["waits"] = bool(decision["samples_sha256"] and sound and decision["samples_sha256"] != sound)
+        tables[name], outcomes[name] = _tables(name, row, known, settled.get(name), curves.get(name), settings)
     return StepOutput(tables, outcomes)
 
 
-def _settle(
-    transfer_id: str, tuning: Mapping[str, Any], known: Mapping[str, Any], settings: SettleSettings
-) -> tuple[Mapping[str, pl.DataFrame], tuple[Outcome, str]]:
-    grid = GRID_S * np.arange(int(np.ceil(tuning["length_s"] / GRID_S)) + 1, dtype=np.float64)
-    ranked: list[Reading] = []
-    state = "unmeasurable"
-    curve, se = np.zeros(grid.size), np.full(grid.size, OWN_DOUBT_CENTS)
-    sharp = 0.0
-    stated = known["reference_pitch_hz"]
-    reference_hz = stated[0] if stated else 440.0
-    key = parse_key(known["key"]) if known["key"] else None
-    if tuning["measured"]:
-        sharp = tuning["sharp_cents"]
-        ranked = readings(
-            sharp_cents=sharp,
-            key_scores=key_log_likelihoods(np.reshape(tuning["pitch_class_notes"], (-1, 12))),
-            key=key,
-            key_right=settings.catalogue_key_trust,
-            references=[ReferencePitch(reference_hz, 1.0, "catalogue" if stated else "assumed")],
-            turntable_rpm=known["turntable_rpm"],
-            already_corrected=known["already_corrected"] == "yes",
+def side_evidence(
+    name: str, tuning: Row, known: Mapping[str, Any], instrument: str, key_trust: float
+) -> SideEvidence:
+    """What a row of ``tuning`` and the catalogue's facts say of one side."""
+    accompaniment = np.reshape(np.asarray(tuning["accompaniment_pitch_classes"], dtype=np.float64), (-1, 12))
+    semitone = np.asarray(tuning["note_semitone"], dtype=np.int64)
+    lengths = np.asarray(tuning["note_length_s"], dtype=np.float64)
+    solo = pitch_class_notes(
+        semitone,
+        np.asarray(tuning["note_start_s"], dtype=np.float64),
+        lengths,
+        sections=accompaniment.shape[0],
+        length_s=tuning["length_s"],
+    )
+    return SideEvidence(
+        name=name,
+        sharp_cents=tuning["sharp_cents"],
+        key_scores=key_log_likelihoods(solo + ACCOMPANIMENT_SHARE * accompaniment),
+        key=parse_key(known["key"]) if known["key"] else None,
+        key_trust=key_trust,
+        notes=Notes(semitone, lengths, np.asarray(tuning["note_wobble_cents"], dtype=np.float64)),
+        open_midi=INSTRUMENTS[instrument].open_midi,
+        references=tuple(ReferencePitch(*row) for row in known["references"]),
+        turntable_rpm=known["turntable_rpm"],
+        already_corrected=known["already_corrected"],
+        process=known["process"],
+        labels=tuple(LabelSpeed(*row) for row in known["labels"]),
+        hum_hz=tuple(tuning["hum_hz"]) if known["process"] == "electrical" else (),
+    )
+
+
+def sharp_curve(tuning: Row) -> SharpCurve:
+    """The tuning curve of a row of ``tuning``."""
+    wow = None
+    if tuning["wow_hz"] is not None:
+        wow = Wow(
+            hz=tuning["wow_hz"],
+            cents=tuning["wow_cents"],
+            phase_rad=tuning["wow_phase_rad"],
+            shrink=tuning["wow_shrink"],
+            hz_se=tuning["wow_hz_se"],
+            cents_se=tuning["wow_se_cents"],
+            chance=tuning["wow_chance"],
         )
-        state = _state(ranked, settings)
-        curve = CubicSpline(tuning["curve_time_s"], tuning["curve_cents"])(grid) - sharp
-        se = np.interp(grid, tuning["curve_time_s"], tuning["curve_se_cents"])
-    offset = ranked[0].offset_cents if ranked else 0.0
-    correction: Floats = np.asarray(offset - curve) if ranked else np.zeros(grid.size)
-    estimated_ratio = _ratio(grid, correction)
-    decision = known["decision"]
-    estimated_state = state
-    if decision:
+    return SharpCurve(
+        length_s=tuning["length_s"],
+        mean_cents=tuning["sharp_cents"],
+        time_s=np.asarray(tuning["curve_time_s"], dtype=np.float64),
+        smooth_cents=np.asarray(tuning["curve_cents"], dtype=np.float64),
+        se_cents=np.asarray(tuning["curve_se_cents"], dtype=np.float64),
+        jump_s=tuning["jump_s"],
+        jump_cents=tuning["jump_cents"] or 0.0,
+        wow=wow,
+    )
+
+
+def _tables(
+    name: str,
+    tuning: Row,
+    known: Mapping[str, Any],
+    settled: SettledSide | None,
+    curve: SharpCurve | None,
+    settings: SettleSettings,
+) -> tuple[dict[str, pl.DataFrame], tuple[Outcome, str]]:
+    length_s = float(tuning["length_s"])
+    grid = time_grid(length_s)
+    readings = listed(settled.readings) if settled else []
+    state = estimated = _state(readings, settings.ambiguous_below_odds)
+    correction = np.zeros(grid.size)
+    se = np.full(grid.size, UNMEASURED_SE_CENTS)
+    if curve is not None and readings:
+        correction = curve.correction(offset_cents=readings[0].offset_cents)
+        se = curve.se_at(grid)
+    estimated_ratio = speed_ratio(grid, correction, length_s=length_s)
+    ruled, _ = decision_cents(known)
+    if ruled is not None:
         state = "decided"
-        reference_hz = decision["reference_pitch_hz"] or reference_hz
-        wanted = decision["correction_cents"]
-        if wanted is None:
-            wanted = 1200.0 * np.log2(decision["playing_rpm"] / known["turntable_rpm"])
-        correction = correction + wanted - 1200.0 * np.log2(estimated_ratio)
-    ratio = _ratio(grid, correction)
-    rpm = known["turntable_rpm"]
-    counted = rpm is not None and known["already_corrected"] != "yes"
+        correction = correction + ruled - float(cents_of_ratio(estimated_ratio))
+    ratio = speed_ratio(grid, correction, length_s=length_s)
+    first = readings[0] if readings else None
+    decision = known["decision"] if ruled is not None else None
+    counted = known["turntable_rpm"] is not None and known["already_corrected"] != "yes"
+    drift = curve.drift_at(grid) if curve is not None else np.zeros(0)
     speed = {
-        "transfer_id": transfer_id,
+        "transfer_id": name,
         "state": state,
         "speed_ratio": ratio,
-        "offset_cents": 1200.0 * np.log2(ratio),
-        "offset_se_cents": tuning["sharp_se_cents"] if ranked else OWN_DOUBT_CENTS,
-        "playing_rpm": rpm * ratio if counted else None,
-        "reference_pitch_hz": ranked[0].reference_pitch_hz if ranked and not decision else reference_hz,
-        "key": ranked[0].key if ranked else known["key"],
-        "drift_range_cents": float(np.ptp(curve)) if ranked else None,
-        "wow_hz": None,
-        "wow_cents": None,
-        "estimated_state": estimated_state,
+        "offset_cents": float(cents_of_ratio(ratio)),
+        "offset_se_cents": tuning["sharp_se_cents"] if first else UNMEASURED_SE_CENTS,
+        "playing_rpm": known["turntable_rpm"] * ratio if counted else None,
+        "reference_pitch_hz": _reference(decision, first, known),
+        "key": (decision and decision["key"]) or (first.key if first else None),
+        "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
+        "wow_hz": tuning["wow_hz"],
+        "wow_cents": tuning["wow_cents"],
+        "jump_s": tuning["jump_s"],
+        "jump_cents": -tuning["jump_cents"] if tuning["jump_cents"] is not None else None,
+        "estimated_state": estimated,
         "estimated_speed_ratio": estimated_ratio,
         "decided_by": decision["decided_by"] if decision else None,
-        "remark": None if stated or decision else "no reference pitch in the catalogue: A4 = 440 Hz is assumed",
+        "remark": remarks(tuning, known, settled, first) or None,
     }
-    alternatives = [
+    tables = {
+        "speed": pl.DataFrame([speed], infer_schema_length=None),
+        "speed_curve": _curve_frame(name, grid, correction, se),
+        "speed_alternative": _alternatives(name, readings, bool(counted)),
+    }
+    if state == "unmeasurable":
+        return tables, ("cannot_tell", tuning["reason"])
+    return tables, ("done", state)
+
+
+def listed(readings: tuple[Reading, ...]) -> list[Reading]:
+    """The readings worth listing: all that are at all likely, and those 1 and 2 semitones from the first."""
+    first = readings[0]
+    near = [(first.reference_pitch_hz, first.shift + step) for step in NEIGHBOURS]
+    return [
+        reading
+        for reading in readings
+        if reading.probability >= LEAST_PROBABILITY or (reading.reference_pitch_hz, reading.shift) in near
+    ]
+
+
+def _state(readings: list[Reading], odds: float) -> str:
+    if not readings:
+        return "unmeasurable"
+    rival = readings[1].probability if len(readings) > 1 else 0.0
+    return "ambiguous" if readings[0].probability < odds * rival else "estimated"
+
+
+def _reference(decision: Mapping[str, Any] | None, first: Reading | None, known: Mapping[str, Any]) -> float:
+    if decision is not None:
+        return float(decision["reference_pitch_hz"])
+    return first.reference_pitch_hz if first else float(known["references"][0][0])
+
+
+def _curve_frame(name: str, grid: Floats, correction: Floats, se: Floats) -> pl.DataFrame:
+    return pl.DataFrame(
         {
-            "transfer_id": transfer_id,
+            "transfer_id": pl.Series([name], dtype=pl.String).new_from_index(0, grid.size),
+            "transfer_time_s": grid,
+            "correction_cents": correction,
+            "se_cents": se,
+        }
+    )
+
+
+def _alternatives(name: str, readings: list[Reading], counted: bool) -> pl.DataFrame:
+    rows = [
+        {
+            "transfer_id": name,
             "rank": rank,
-            "playing_rpm": reading.playing_rpm,
+            "playing_rpm": reading.playing_rpm if counted else None,
             "offset_cents": reading.offset_cents,
             "reference_pitch_hz": reading.reference_pitch_hz,
             "key": reading.key,
             "probability": reading.probability,
             "reason": reading.reason,
         }
-        for rank, reading in enumerate(ranked, start=1)
+        for rank, reading in enumerate(readings, start=1)
     ]
-    tables = {
-        "speed": pl.DataFrame([speed], infer_schema_length=None),
-        "speed_curve": pl.DataFrame(
-            {
-                "transfer_id": [transfer_id] * grid.size,
-                "transfer_time_s": grid,
-                "correction_cents": correction,
-                "se_cents": se,
-            }
-        ),
-        "speed_alternative": pl.DataFrame(
-            alternatives,
-            schema={
-                "transfer_id": pl.String,
-                "rank": pl.Int64,
-                "playing_rpm": pl.Float64,
-                "offset_cents": pl.Float64,
-                "reference_pitch_hz": pl.Float64,
-                "key": pl.String,
-                "probability": pl.Float64,
-                "reason": pl.String,
-            },
-        ),
-    }
-    outcome: Outcome = "cannot_tell" if state == "unmeasurable" else "done"
-    return tables, (outcome, tuning["reason"] if state == "unmeasurable" else "")
-
-
-def _state(ranked: list[Reading], settings: SettleSettings) -> str:
-    rival = next((r.probability for r in ranked[1:] if abs(r.offset_cents - ranked[0].offset_cents) > 5.0), 0.0)
-    return "ambiguous" if ranked[0].probability < settings.ambiguous_below_odds * rival else "estimated"
-
-
-def _ratio(grid: Floats, correction: Floats) -> float:
-    return float(grid[-1] / SpeedMap(grid, correction).length_true_s)
+    return pl.DataFrame(rows, schema=_ALTERNATIVE)
 
 
 STEP = Step(
     name="settle",
-    version=1,
+    version=2,
     scope="session",
-    reads=("tuning",),
+    reads=("tuning", "melody"),
     writes=("speed", "speed_curve", "speed_alternative"),
     facts=facts,
     run=run,

@@ -1,0 +1,165 @@
+"""The tuning curve of a side, whole: smooth drift, at most one sudden change, and wow, with their evidence."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.signal.circular import coarse_path
+from pipeline.signal.drift import Fit, fit_curve, robust_cost, spline_columns, spline_count
+from pipeline.signal.sudden import jump_column, place_jump, scan_jump
+from pipeline.signal.tuning import ACCOMPANIMENT, SOLO, Tracks
+from pipeline.signal.wow import Wow, find_wow, wow_columns
+from pipeline.units import Floats
+
+WOW_CHANCE = 1e-4
+WOW_LEAST_CENTS = 0.5
+JUMP_LOG_ODDS = 3.0
+JUMP_LEAST_CENTS = 8.0
+EVIDENCE_TRUST = 0.8
+# Where solo and accompaniment sound together, each may lie beside the pitch that the side is in: a piano is
+# stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement.
+SOLO_BIAS_SD, ACCOMPANIMENT_BIAS_SD = 1.3, 0.8
+_NO_LIMIT = 1e4
+
+
+@dataclass(frozen=True)
+class TuningCurve:
+    """A fitted tuning curve, in cents sharper than equal temperament at A4 = 440 Hz, modulo 100.
+
+    Attributes
+    ----------
+    coefficient, covariance : of the spline columns, then of the jump if there is one.
+    jump_s, jump_cents, jump_log_odds : the sudden change; ``jump_s`` is None if there is none.
+    wow : the wow if it is significant, else None. ``wow_chance`` is stated in either case.
+    fit : the last fit, for pictures and tests.
+    """
+
+    length_s: float
+    coefficient: Floats
+    covariance: Floats
+    jump_s: float | None
+    jump_cents: float
+    jump_log_odds: float
+    wow: Wow | None
+    wow_chance: float
+    fit: Fit
+
+    def columns(self, time_s: Floats) -> Floats:
+        """Columns of the curve without wow at ``time_s`` (n,)."""
+        spline = spline_columns(time_s, length_s=self.length_s)
+        if self.jump_s is None:
+            return spline
+        return np.column_stack([spline, (time_s >= self.jump_s).astype(np.float64)])
+
+    def smooth_at(self, time_s: Floats) -> Floats:
+        """The drift without sudden change and wow."""
+        spline = spline_columns(time_s, length_s=self.length_s)
+        return np.asarray(spline @ self.coefficient[: spline.shape[1]])
+
+    def at(self, time_s: Floats) -> Floats:
+        """The whole curve, wow included."""
+        drift = np.asarray(self.columns(time_s) @ self.coefficient)
+        return drift + self.wow.at(time_s, length_s=self.length_s) if self.wow else drift
+
+    def mean(self) -> float:
+        """Mean of the curve without wow over the side."""
+        return float(self.columns(self._grid()).mean(axis=0) @ self.coefficient)
+
+    def mean_se(self) -> float:
+        """Standard error of that mean."""
+        weights = self.columns(self._grid()).mean(axis=0)
+        return float(np.sqrt(weights @ self.covariance @ weights))
+
+    def _grid(self) -> Floats:
+        return np.linspace(0.0, self.length_s, max(3, round(4.0 * self.length_s) + 1))
+
+    def se_at(self, time_s: Floats) -> Floats:
+        """Standard error of the curve."""
+        columns = self.columns(time_s)
+        return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", columns, self.covariance, columns)))
+
+
+def tuning_curve(tracks: Tracks, *, length_s: float) -> TuningCurve:
+    """Fit drift, sudden change and wow to the tracks of a side of ``length_s``."""
+    size = spline_count(length_s)
+    at, path, _ = coarse_path(tracks.time_s, tracks.cents, tracks.weight, length_s=length_s)
+    start = np.interp(tracks.time_s, at, path)
+    biased = _bias(tracks)
+    fit = _fit(tracks, start, length_s, [biased], forgiving=3.0)
+    wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
+    waves = _waves(tracks, wow, length_s)
+    fit = _fit(tracks, fit.curve, length_s, [biased, waves], forgiving=3.0)
+    jump = scan_jump(tracks, fit, length_s=length_s, size=size, trust=EVIDENCE_TRUST)
+    jump_s: float | None = None
+    steps = np.empty((tracks.time_s.size, 0))
+    if jump.log_odds > JUMP_LOG_ODDS:
+        placed = [_placed(tracks, fit, time_s, length_s, [biased, waves]) for time_s in jump.times_s]
+        costs = [_cost(tracks, option, fit, size) for _, option in placed]
+        jump_s, fit = placed[int(np.argmin(costs))]
+        if abs(fit.coefficient[-1]) < JUMP_LEAST_CENTS:
+            jump_s = None
+        else:
+            steps = jump_column(tracks, time_s=jump_s)
+    fit = _fit(tracks, fit.curve, length_s, [biased, steps])
+    wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
+    waves = _waves(tracks, wow, length_s)
+    fit = _fit(tracks, fit.curve, length_s, [biased, steps, waves])
+    keep = np.concatenate((np.arange(size), size + biased.shape[1] + np.arange(steps.shape[1])))
+    if waves.shape[1]:
+        left = fit.residual + waves @ fit.coefficient[-2:]
+        wow = find_wow(tracks, left, fit.weights, length_s=length_s)
+    coefficient = fit.coefficient[keep]
+    return TuningCurve(
+        length_s=length_s,
+        coefficient=coefficient,
+        covariance=fit.covariance[np.ix_(keep, keep)],
+        jump_s=jump_s,
+        jump_cents=float(coefficient[-1]) if jump_s is not None else 0.0,
+        jump_log_odds=jump.log_odds,
+        wow=wow if waves.shape[1] else None,
+        wow_chance=wow.chance,
+        fit=fit,
+    )
+
+
+def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[float, Fit]:
+    time_s = near_s
+    for reach_s, step_s in ((6.0, 0.1), (3.0, 0.05), (0.6, 0.02)):
+        fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=time_s)], rounds=3)
+        time_s = place_jump(tracks, fit, near_s=time_s, reach_s=reach_s, step_s=step_s)
+    return time_s, _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=time_s)])
+
+
+def _cost(tracks: Tracks, fit: Fit, before: Fit, size: int) -> float:
+    return robust_cost(tracks, fit, tone_sd=before.weights.tone_sd, point_sd=before.weights.point_sd, size=size)
+
+
+def _bias(tracks: Tracks) -> Floats:
+    both = np.unique(tracks.source).size > 1
+    source = tracks.source[tracks.track]
+    columns = np.stack([source == SOLO, source == ACCOMPANIMENT], axis=1).astype(np.float64)
+    return columns if both else columns[:, :0]
+
+
+def _waves(tracks: Tracks, wow: Wow, length_s: float) -> Floats:
+    if wow.chance > WOW_CHANCE or wow.cents < WOW_LEAST_CENTS:
+        return np.empty((tracks.time_s.size, 0))
+    return wow_columns(tracks, hz=wow.hz, shrink=wow.shrink, length_s=length_s)
+
+
+def _fit(
+    tracks: Tracks,
+    start: Floats,
+    length_s: float,
+    extras: list[Floats],
+    *,
+    forgiving: float = 1.0,
+    rounds: int = 6,
+) -> Fit:
+    extra = np.hstack(extras)
+    sd = np.full(extra.shape[1], _NO_LIMIT)
+    if np.unique(tracks.source).size > 1:
+        sd[:2] = SOLO_BIAS_SD, ACCOMPANIMENT_BIAS_SD
+    return fit_curve(
+        tracks, start=start, length_s=length_s, extra=extra, extra_sd=sd, forgiving=forgiving, rounds=rounds
+    )

@@ -1,0 +1,121 @@
+"""What is known of a side's speed before listening: standard speeds, the label's usual ones, mains hum.
+
+Speeds are cents of the playing speed above 3600/46 rpm (78.26), or, where the turntable's speed at transfer is
+unknown or no longer counts, cents of the correction itself. Stroboscope speeds are 7200/n rpm under 60 Hz and
+6000/n under 50 Hz; 78.26 and 77.92 are n = 92 and 77.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.units import Floats
+
+STANDARD_RPM = 3600.0 / 46.0
+BROAD_SCALE_CENTS, BROAD_FREEDOM = 45.0, 4.0
+STANDARD_SHARE = {"electrical": 0.35}
+_STANDARD_SHARE_ELSE = 0.15
+_STANDARD_SD, _CHOSEN_SHARE, _CHOSEN_SD = 6.0, 0.1, 8.0
+_CORRECTED_SHARE, _CORRECTED_SD, _CORRECTED_SCALE = 0.5, 8.0, 20.0
+_LABEL_SHARE, _LABEL_EDGE = 0.5, 15.0
+_HUM_SD, _HUM_SHARE, _HUM_OF_TRANSFER = 4.0, 0.5, 1.5
+_FLAT = 1.0 / 1200.0
+LADDER_CENTS = 3.0
+
+
+@dataclass(frozen=True)
+class LabelSpeed:
+    """Usual speeds at a label, with the source that states them."""
+
+    low_rpm: float
+    high_rpm: float
+    source: str
+
+
+def cents_of_rpm(rpm: npt.ArrayLike) -> Floats:
+    """Cents of a playing speed above 78.26 rpm."""
+    return np.asarray(1200.0 * np.log2(np.asarray(rpm, dtype=np.float64) / STANDARD_RPM))
+
+
+def playing_density(cents: Floats, *, process: str | None, labels: Sequence[LabelSpeed]) -> Floats:
+    """Prior density, per cent, of playing speeds (n,) in cents above 78.26 rpm."""
+    share = STANDARD_SHARE.get(process or "", _STANDARD_SHARE_ELSE)
+    other = float(cents_of_rpm(3000.0 / 38.5))
+    narrow = 0.7 * _normal(cents, 0.0, _STANDARD_SD) + 0.3 * _normal(cents, other, _STANDARD_SD)
+    density = share * narrow + (1.0 - share) * _broad(cents, 0.0, BROAD_SCALE_CENTS)
+    if not labels:
+        return np.asarray(density)
+    usual = np.mean([_usual(cents, label) for label in labels], axis=0)
+    return np.asarray((1.0 - _LABEL_SHARE) * density + _LABEL_SHARE * usual)
+
+
+def _usual(cents: Floats, label: LabelSpeed) -> Floats:
+    low, high = np.sort(cents_of_rpm([label.low_rpm, label.high_rpm]))
+    beyond = np.maximum(np.maximum(low - cents, cents - high), 0.0)
+    height = 1.0 / (high - low + _LABEL_EDGE * np.sqrt(2.0 * np.pi))
+    return np.asarray(height * np.exp(-0.5 * (beyond / _LABEL_EDGE) ** 2))
+
+
+def offset_density(
+    offset_cents: Floats,
+    *,
+    turntable_rpm: float | None,
+    already_corrected: str | None,
+    process: str | None,
+    labels: Sequence[LabelSpeed],
+) -> Floats:
+    """Prior density, per cent, of corrections (n,) of one transfer."""
+    chosen = _normal(offset_cents, 0.0, _CHOSEN_SD)
+    corrected = _CORRECTED_SHARE * _normal(offset_cents, 0.0, _CORRECTED_SD)
+    corrected = corrected + (1.0 - _CORRECTED_SHARE) * _broad(offset_cents, 0.0, _CORRECTED_SCALE)
+    if already_corrected == "yes":
+        return np.asarray(corrected)
+    if turntable_rpm is None:
+        raw = _broad(offset_cents, 0.0, BROAD_SCALE_CENTS)
+    else:
+        playing = offset_cents + float(cents_of_rpm(turntable_rpm))
+        raw = playing_density(playing, process=process, labels=labels)
+    raw = _CHOSEN_SHARE * chosen + (1.0 - _CHOSEN_SHARE) * raw
+    return np.asarray(0.5 * (raw + corrected) if already_corrected == "unknown" else raw)
+
+
+def hum_evidence(offset_cents: float, hum_hz: Sequence[float]) -> tuple[float, str]:
+    """Log-likelihood of a correction from lines of hum, and what it says in words.
+
+    A line on 50 or 60 Hz may come from the transfer and tells nothing. Any other may still be rumble.
+    """
+    total, words = 0.0, ""
+    for hz in hum_hz:
+        wanted = [1200.0 * float(np.log2(mains / hz)) for mains in (50.0, 60.0)]
+        if min(abs(cents) for cents in wanted) < _HUM_OF_TRANSFER:
+            continue
+        near = int(np.argmin([abs(offset_cents - cents) for cents in wanted]))
+        density = 0.5 * sum(float(_normal(np.array(offset_cents), cents, _HUM_SD)) for cents in wanted)
+        total += float(np.log(_HUM_SHARE * density + (1.0 - _HUM_SHARE) * _FLAT) - np.log(_FLAT))
+        if abs(offset_cents - wanted[near]) < 2.5 * _HUM_SD and not words:
+            words = f"hum at {hz:.2f} Hz becomes {(50, 60)[near]} Hz"
+    return total, words
+
+
+def stroboscope_name(rpm: float) -> str | None:
+    """The stroboscope speed within 3 cents of a speed, in words, or None; 78.26 and 77.92 before all others."""
+    found: list[tuple[float, str]] = []
+    for mains, turns in ((60, 7200.0), (50, 6000.0)):
+        bars = round(turns / rpm)
+        exact = turns / bars
+        away = abs(1200.0 * float(np.log2(rpm / exact)))
+        if away <= LADDER_CENTS:
+            usual = (mains, bars) in ((60, 92), (50, 77))
+            found.append((away - (100.0 if usual else 0.0), f"{exact:.2f} rpm, {bars} bars under {mains} Hz"))
+    return min(found)[1] if found else None
+
+
+def _normal(x: Floats, mean: float, sd: float) -> Floats:
+    return np.asarray(np.exp(-0.5 * ((x - mean) / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi)))
+
+
+def _broad(x: Floats, mean: float, scale: float) -> Floats:
+    # Student t with 4 degrees of freedom
+    return np.asarray(0.375 / scale * (1.0 + ((x - mean) / scale) ** 2 / BROAD_FREEDOM) ** -2.5)
