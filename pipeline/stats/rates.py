@@ -65,6 +65,11 @@ def resampling_weights(
     return rng.multinomial(clusters, np.full(clusters, 1 / clusters), size=replicates)
 
 
+def resampled_rates(counts: Floats, exposures: Floats, weights: npt.NDArray[np.int64]) -> Floats:
+    """The rate in each resample: ratio of sums, not mean of rates; shape (replicates,)."""
+    return np.asarray((weights @ counts) / (weights @ exposures), dtype=np.float64)
+
+
 def effective_clusters(exposures: npt.ArrayLike) -> float:
     """Kish's effective number of clusters, (sum e)^2 / sum e^2; 0 without exposure."""
     e = np.asarray(exposures, dtype=np.float64)
@@ -167,7 +172,7 @@ def _bootstrap(
     spread = np.sqrt(clusters / (clusters - 1))
     t = float(stats.t.ppf(0.5 + level / 2, max(effective_clusters(e) - 1, 1.0)))
     tail = float(stats.norm.cdf(-spread * t))
-    low, high = (float(x) for x in np.quantile(drawn_count / drawn_exposure, [tail, 1 - tail]))
+    low, high = (float(x) for x in np.quantile(resampled_rates(c, e, weights), [tail, 1 - tail]))
     if with_log:
         # Half a slide is added so that a resample without any has a logarithm.
         logs = np.log((drawn_count + 0.5) / (drawn_exposure + 0.5 / rate))

@@ -1,0 +1,239 @@
+"""How far listeners agree, how often our finds are right, and rates with that error carried along.
+
+References: Cohen, Educational and Psychological Measurement 20 (1960); Krippendorff, Computing Krippendorff's
+Alpha-Reliability (2011), nominal data; Rogan and Gladen, American Journal of Epidemiology 107 (1978), for counts
+corrected by an error rate; Horvitz and Thompson, JASA 47 (1952), for weighting by sampling probability.
+
+Only drawn samples enter error rates. Precision is the share of finds that are slides, estimated from judged
+finds. Missed slides are estimated from judged transitions and stretches without a find. A count in which verdicts
+already override our finds must never be multiplied by these.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from itertools import permutations
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.stats.intervals import LEVEL, Interval, wilson_interval
+from pipeline.stats.rates import REPLICATES, rate_interval
+from pipeline.units import Floats
+
+
+def cohens_kappa(table: npt.ArrayLike) -> float:
+    """Agreement of two listeners beyond chance.
+
+    Parameters
+    ----------
+    table : how often the first gave row i and the second column j, shape (categories, categories).
+
+    Returns
+    -------
+    Kappa; NaN without any item, or if chance agreement is complete.
+    """
+    counts = np.asarray(table, dtype=np.float64)
+    total = counts.sum()
+    if total == 0:
+        return np.nan
+    observed = np.trace(counts) / total
+    expected = float(counts.sum(axis=0) @ counts.sum(axis=1)) / total**2
+    return float((observed - expected) / (1 - expected)) if expected < 1 else np.nan
+
+
+def krippendorffs_alpha(verdicts: Sequence[Sequence[Hashable | None]]) -> float:
+    """Agreement of any number of listeners, nominal, with gaps.
+
+    Parameters
+    ----------
+    verdicts : one row for each listener, one entry for each item; None where the listener did not judge it.
+
+    Returns
+    -------
+    Alpha; NaN if no item has two verdicts, or all verdicts are the same.
+    """
+    coincidences: defaultdict[tuple[Hashable, Hashable], float] = defaultdict(float)
+    for item in zip(*verdicts, strict=True):
+        given = [verdict for verdict in item if verdict is not None]
+        for pair in permutations(range(len(given)), 2):
+            coincidences[given[pair[0]], given[pair[1]]] += 1 / (len(given) - 1)
+    totals: defaultdict[Hashable, float] = defaultdict(float)
+    for (first, _), count in coincidences.items():
+        totals[first] += count
+    pairs = sum(totals.values())
+    disagreed = sum(count for (first, second), count in coincidences.items() if first != second)
+    by_chance = sum(a * b for i, a in totals.items() for j, b in totals.items() if i != j)
+    return 1 - (pairs - 1) * disagreed / by_chance if by_chance else float("nan")
+
+
+def majority(verdicts: Sequence[str]) -> str:
+    """The verdict given most often; ``cannot_tell`` if two are given equally often, or none at all."""
+    ranked = Counter(verdicts).most_common(2)
+    if not ranked or (len(ranked) == 2 and ranked[0][1] == ranked[1][1]):
+        return "cannot_tell"
+    return ranked[0][0]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Judged items of one stratum, drawn at random.
+
+    Attributes
+    ----------
+    slides : items in which a slide was heard, out of ``judged`` with a clear verdict.
+    population : items of the stratum in the corpus, from which they were drawn.
+    """
+
+    slides: int
+    judged: int
+    population: int
+
+
+def stratum_share(stratum: Judged, *, level: float = LEVEL) -> Interval:
+    """Share of the stratum's items that are slides, with Wilson's interval; NaN if none was judged."""
+    if stratum.judged == 0:
+        return Interval(np.nan, 0.0, 1.0)
+    return wilson_interval(stratum.slides, trials=stratum.judged, level=level)
+
+
+def clustered_share(
+    slides: npt.ArrayLike, judged: npt.ArrayLike, *, seed: Sequence[int], level: float = LEVEL
+) -> Interval:
+    """Share of judged items that are slides, where items of one side are alike; NaN if none was judged.
+
+    The wider, on each side, of Wilson's interval and that of resampling whole sides (``stats.rates``).
+
+    Parameters
+    ----------
+    slides, judged : of each side, shape (sides,).
+    """
+    s, n = np.asarray(slides, dtype=np.float64), np.asarray(judged, dtype=np.float64)
+    made = rate_interval(s, n, seed=seed, level=level)
+    if made is None:
+        return Interval(np.nan, 0.0, 1.0)
+    wilson = wilson_interval(float(s.sum()), trials=float(n.sum()), level=level)
+    if s.size < 2:
+        return wilson
+    return Interval(made.estimate, max(min(made.low, wilson.low), 0.0), min(max(made.high, wilson.high), 1.0))
+
+
+@dataclass(frozen=True)
+class ErrorRates:
+    """Precision (finds that are slides), recall (slides that are found) and the factor from finds to slides.
+
+    ``true_per_find`` is how many slides there are for each find: precision over recall.
+    """
+
+    precision: Interval
+    recall: Interval
+    true_per_find: Interval
+
+
+def error_rates(
+    finds: Sequence[Judged],
+    others: Sequence[Judged],
+    *,
+    seed: Sequence[int],
+    replicates: int = REPLICATES,
+    level: float = LEVEL,
+) -> ErrorRates:
+    """Precision and recall over strata, each weighted by how many items one judged item stands for.
+
+    Limits come from drawing the share among each stratum's unjudged items from its posterior under Jeffreys' prior
+    (Brown, Cai and DasGupta, Statistical Science 16, 2001); judged items count as judged.
+
+    Parameters
+    ----------
+    finds, others : strata of found slides, and of transitions or stretches without a find.
+
+    Raises
+    ------
+    ValueError
+        If no find was judged.
+    """
+    if not any(stratum.judged for stratum in finds):
+        raise ValueError("no found slide was judged; draw some with: glideline listen")
+    rng = np.random.default_rng(list(seed))
+    found = float(sum(stratum.population for stratum in finds))
+    hits, drawn_hits = _slides(finds, rng, replicates)
+    missed, drawn_missed = _slides(others, rng, replicates)
+    tail = [(1 - level) / 2, (1 + level) / 2]
+
+    def limits(estimate: float, drawn: Floats) -> Interval:
+        low, high = np.quantile(drawn, tail)
+        return Interval(estimate, min(float(low), estimate), max(float(high), estimate))
+
+    total = hits + missed
+    return ErrorRates(
+        precision=limits(hits / found, drawn_hits / found),
+        recall=limits(hits / total if total else np.nan, drawn_hits / (drawn_hits + drawn_missed)),
+        true_per_find=limits(total / found, (drawn_hits + drawn_missed) / found),
+    )
+
+
+def _slides(strata: Sequence[Judged], rng: np.random.Generator, replicates: int) -> tuple[float, Floats]:
+    """Slides in all strata: the estimate, and draws of it, shape (replicates,)."""
+    total, drawn = 0.0, np.zeros(replicates)
+    judged = [stratum for stratum in strata if stratum.judged]
+    # A stratum in which nothing was judged is taken for the mean of the others.
+    everywhere = sum(s.slides for s in judged) / sum(s.judged for s in judged) if judged else 0.0
+    for stratum in strata:
+        share = stratum.slides / stratum.judged if stratum.judged else everywhere
+        posterior = rng.beta(stratum.slides + 0.5, stratum.judged - stratum.slides + 0.5, size=replicates)
+        unjudged = max(stratum.population - stratum.judged, 0)
+        total += share * stratum.population
+        drawn += stratum.slides + posterior * unjudged
+    return total, drawn
+
+
+def corrected_rate(rate: Interval, errors: ErrorRates, *, level: float = LEVEL) -> Interval:
+    """A rate of finds, before verdicts, turned into a rate of slides, with both uncertainties.
+
+    The logarithms' distances to the limits add in squares (Zou and Donner, Statistics in Medicine 27, 2008); where
+    the rate or the factor is 0 the limits are products.
+    """
+    factor = errors.true_per_find
+    estimate = rate.estimate * factor.estimate
+    if min(rate.low, factor.low) <= 0:
+        return Interval(estimate, rate.low * factor.low, rate.high * factor.high)
+    down = np.hypot(np.log(rate.estimate / rate.low), np.log(factor.estimate / factor.low))
+    up = np.hypot(np.log(rate.high / rate.estimate), np.log(factor.high / factor.estimate))
+    return Interval(estimate, float(estimate * np.exp(-down)), float(estimate * np.exp(up)))
+
+
+@dataclass(frozen=True)
+class CalibrationBin:
+    """Items whose confidence lies in one range: the mean confidence, and how many were slides."""
+
+    mean_confidence: float
+    observed: Interval
+    judged: int
+
+
+def calibration(
+    confidences: npt.ArrayLike, is_slide: npt.ArrayLike, *, bins: int = 5, level: float = LEVEL
+) -> list[CalibrationBin]:
+    """Predicted against observed, in bins of equal numbers.
+
+    Parameters
+    ----------
+    confidences, is_slide : of each judged find, shape (items,).
+    """
+    c = np.asarray(confidences, dtype=np.float64)
+    heard = np.asarray(is_slide, dtype=bool)
+    order = np.argsort(c, kind="stable")
+    made = []
+    for part in np.array_split(order, min(bins, c.size)) if c.size else []:
+        observed = wilson_interval(int(heard[part].sum()), trials=part.size, level=level)
+        made.append(CalibrationBin(float(c[part].mean()), observed, int(part.size)))
+    return made
+
+
+def calibration_error(confidences: npt.ArrayLike, is_slide: npt.ArrayLike, *, bins: int = 5) -> float:
+    """Expected calibration error: mean distance of predicted from observed, weighted by the bins' sizes."""
+    made = calibration(confidences, is_slide, bins=bins)
+    total = sum(each.judged for each in made)
+    if not total:
+        return np.nan
+    return sum(each.judged * abs(each.mean_confidence - each.observed.estimate) for each in made) / total
