@@ -1,0 +1,23 @@
+"""``glideline demo``."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(metavar="[DIR]", help="A new or empty folder for the demo corpus.")
+    ] = Path("glideline-demo"),
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes at work at one time; one a core if not given.")
+    ] = None,
+) -> None:
+    """Make an invented corpus with its audio, run everything, and set what is found against what was planted.
+
+    Example: glideline demo my-demo
+    """
+    from pipeline.demonstration.run import demo as run_demo
+
+    run_demo(folder, workers=workers)

@@ -1,0 +1,159 @@
+"""Found against planted: slides matched by overlap, speeds set side by side.
+
+A found and a planted slide are one when the intersection over union of their audible bounds is above 0.3 and they
+go the same way; each matches once, largest overlaps together. Planted slides beside a double stop are neither
+demanded nor counted as false.
+"""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+from scipy.optimize import linear_sum_assignment
+
+from pipeline.units import Floats
+
+LEAST_OVERLAP = 0.3
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class SlideCounts:
+    """Counts over the transfers compared; errors are medians of absolute errors of the matched.
+
+    ``kinds`` holds for each kind planted: planted, found, and found with that kind.
+    """
+
+    planted: int
+    found: int
+    right: int
+    onset_ms: float
+    offset_ms: float
+    interval_cents: float
+    kinds: dict[str, tuple[int, int, int]] = field(default_factory=dict)
+
+    @property
+    def precision(self) -> float:
+        """Share of found slides that were planted."""
+        return self.right / self.found if self.found else float("nan")
+
+    @property
+    def recall(self) -> float:
+        """Share of planted slides that were found."""
+        return self.right / self.planted if self.planted else float("nan")
+
+    @property
+    def kinds_right(self) -> int:
+        """Matched slides whose kind is the planted one."""
+        return sum(right for _, _, right in self.kinds.values())
+
+
+def read_truth(folder: Path, name: str) -> pl.DataFrame:
+    """The table ``truth/<name>.csv`` of the demo corpus in ``folder``."""
+    return pl.read_csv(folder / "truth" / f"{name}.csv", infer_schema_length=None)
+
+
+def compare_slides(found: pl.DataFrame, planted: pl.DataFrame) -> SlideCounts:
+    """Match rows of ``base.slide`` with planted ones, transfer by transfer."""
+    demanded, recalled, judged = 0, 0, 0
+    errors: list[tuple[float, float, float]] = []
+    kinds: dict[str, list[int]] = {}
+    for (transfer_id,), mine in planted.group_by(["transfer_id"], maintain_order=True):
+        true = mine.rows(named=True)
+        got = found.filter(pl.col("transfer_id") == transfer_id).rows(named=True)
+        pairs = dict(match(true, got))
+        matched = set(pairs.values())
+        for i, slide in enumerate(true):
+            if slide["in_double_stop"]:
+                continue
+            demanded += 1
+            tally = kinds.setdefault(slide["kind"], [0, 0, 0])
+            tally[0] += 1
+            if i in pairs:
+                other = got[pairs[i]]
+                recalled += 1
+                tally[1] += 1
+                tally[2] += other["kind"] == slide["kind"]
+                errors.append(_errors(slide, other))
+        excused = {j for i, j in pairs.items() if true[i]["in_double_stop"]}
+        excused |= {j for j, slide in enumerate(got) if j not in matched and _beside_double_stop(slide, true)}
+        judged += len(got) - len(excused)
+    onset, offset, interval = np.median(np.abs(np.array(errors)), axis=0) if errors else np.full(3, np.nan)
+    return SlideCounts(
+        planted=demanded,
+        found=judged,
+        right=recalled,
+        onset_ms=float(onset),
+        offset_ms=float(offset),
+        interval_cents=float(interval),
+        kinds={kind: (tally[0], tally[1], tally[2]) for kind, tally in sorted(kinds.items())},
+    )
+
+
+def match(true: list[Row], found: list[Row]) -> list[tuple[int, int]]:
+    """Pairs (planted, found) of one transfer."""
+    overlap = np.zeros((len(true), len(found)))
+    for i, a in enumerate(true):
+        for j, b in enumerate(found):
+            if np.sign(a["to_midi"] - a["from_midi"]) == np.sign(b["interval_cents"]):
+                overlap[i, j] = _overlap(a, b)
+    overlap[overlap <= LEAST_OVERLAP] = 0.0
+    rows, columns = linear_sum_assignment(-overlap)
+    return [(int(i), int(j)) for i, j in zip(rows, columns, strict=True) if overlap[i, j] > 0]
+
+
+def _overlap(a: Row, b: Row) -> float:
+    starts = a["transfer_audible_start_s"], b["transfer_audible_start_s"]
+    ends = a["transfer_audible_end_s"], b["transfer_audible_end_s"]
+    both, either = min(ends) - max(starts), max(ends) - min(starts)
+    return float(both / either) if both > 0 else 0.0
+
+
+def _errors(true: Row, found: Row) -> tuple[float, float, float]:
+    return (
+        1000.0 * (found["transfer_audible_start_s"] - true["transfer_audible_start_s"]),
+        1000.0 * (found["transfer_audible_end_s"] - true["transfer_audible_end_s"]),
+        found["interval_cents"] - 100.0 * (true["to_midi"] - true["from_midi"]),
+    )
+
+
+def _beside_double_stop(slide: Row, true: list[Row]) -> bool:
+    return any(
+        other["in_double_stop"]
+        and other["transfer_start_s"] < slide["transfer_audible_end_s"]
+        and slide["transfer_audible_start_s"] < other["transfer_end_s"]
+        for other in true
+    )
+
+
+def compare_speeds(speed: pl.DataFrame, planted: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``base.speed`` beside the planted speeds: error of the offset, and the same modulo a semitone."""
+    joined = speed.join(planted, on="transfer_id", suffix="_planted", maintain_order="left")
+    error = pl.col("offset_cents") - pl.col("offset_cents_planted")
+    return joined.with_columns(
+        error_cents=error,
+        error_modulo_semitone_cents=(error + 50.0) - ((error + 50.0) / 100.0).floor() * 100.0 - 50.0,
+    )
+
+
+def compare_hands(note: pl.DataFrame, note_hand: pl.DataFrame, planted: pl.DataFrame) -> tuple[int, int, int]:
+    """Planted stopped notes, those found, and those of them whose likeliest string and finger are the planted."""
+    asked, met, right = 0, 0, 0
+    best = note.join(note_hand.filter(pl.col("rank") == 1), on="note_id", maintain_order="left")
+    for (transfer_id,), mine in planted.filter(pl.col("ornament").is_null()).group_by(
+        ["transfer_id"], maintain_order=True
+    ):
+        got = best.filter(pl.col("transfer_id") == transfer_id).sort("start_s")
+        starts: Floats = got["start_s"].to_numpy()
+        ends: Floats = got["end_s"].to_numpy()
+        for true in mine.rows(named=True):
+            asked += 1
+            shared = np.minimum(ends, true["end_s"]) - np.maximum(starts, true["start_s"])
+            if not shared.size or shared.max() < 0.5 * (true["end_s"] - true["start_s"]):
+                continue
+            met += 1
+            row = got.row(int(np.argmax(shared)), named=True)
+            right += row["string"] == true["string"] and row["finger"] == true["finger"]
+    return asked, met, right

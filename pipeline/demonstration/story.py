@@ -1,0 +1,167 @@
+"""What the demo prints, as rich tables: rates, the lineage story, the speed ledger, found against planted."""
+
+import math
+from typing import Any
+
+import polars as pl
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from pipeline.demonstration.compare import SlideCounts
+from pipeline.steps.open_corpus import OpenCorpus
+
+Row = dict[str, Any]
+
+
+def rate(row: Row, name: str, *, places: int = 1) -> str:
+    """A rate with its interval: "4.2 (3.1–5.6)"."""
+    value, low, high = row[name], row[f"{name}_low"], row[f"{name}_high"]
+    if value is None or math.isnan(value):
+        return "–"
+    if low is None or high is None:
+        return f"{value:.{places}f}"
+    return f"{value:.{places}f} ({low:.{places}f}–{high:.{places}f})"
+
+
+def rates_table(frame: pl.DataFrame, *, title: str, label: str, head: str) -> Table:
+    """A table of slide rates, one row per value of the column ``label``."""
+    table = _table(title)
+    table.add_column(head)
+    for name in ("takes", "solo\nmin", "slides", "slides /min\n(95 %)", "slides /100 transitions\n(95 %)"):
+        table.add_column(name, justify="right")
+    for row in frame.rows(named=True):
+        table.add_row(
+            str(row[label]),
+            f"{row['takes']:g}",
+            f"{row['minutes']:.1f}",
+            f"{row['slides']:g}",
+            rate(row, "slides_per_minute"),
+            rate(row, "slides_per_100_transitions"),
+        )
+    return table
+
+
+def print_rates(corpus: OpenCorpus, console: Console) -> None:
+    """Slides by player, school and period."""
+    for view, title, label, head in (
+        ("slides_by_player", "Slides by player", "player", "player"),
+        ("slides_by_school", "Slides by school", "school", "school"),
+        ("slides_by_period", "Slides by period", "period", "period"),
+    ):
+        frame = corpus.view(f"summary.{view}")
+        frame = frame.filter(pl.col("takes") > pl.col("takes_not_judged"))
+        if "born" in frame.columns:
+            frame = frame.sort("born", "player")
+        console.print(rates_table(frame, title=title, label=label, head=head))
+
+
+def lineage_rows(corpus: OpenCorpus, *, founders: list[str]) -> list[Row]:
+    """Rates by generation below each founder, through teaching that is at least probable."""
+    frame = corpus.view("summary.lineage_by_generation", min_certainty="probable")
+    return frame.filter(pl.col("ancestor_id").is_in(founders)).sort("ancestor_id", "generation").rows(named=True)
+
+
+def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) -> None:
+    """The story: how sliding changes from a teacher to pupils and their pupils."""
+    table = _table("From teacher to pupil (teaching at least probable)")
+    for name in ("founder", "generation"):
+        table.add_column(name)
+    for name in ("players", "slides", "slides /100 transitions\n(95 %)"):
+        table.add_column(name, justify="right")
+    table.add_column("")
+    rows = lineage_rows(corpus, founders=founders)
+    most = max((row["slides_per_100_transitions"] or 0.0 for row in rows), default=1.0) or 1.0
+    names = ("founder", "pupils", "pupils of pupils", "third generation")
+    last = None
+    for row in rows:
+        bar = "█" * round(24 * (row["slides_per_100_transitions"] or 0.0) / most)
+        if last not in (None, row["ancestor_id"]):
+            table.add_section()
+        table.add_row(
+            row["ancestor"] if last != row["ancestor_id"] else "",
+            names[min(row["generation"], 3)],
+            f"{row['players']:g}",
+            f"{row['slides']:g}",
+            rate(row, "slides_per_100_transitions"),
+            bar,
+        )
+        last = row["ancestor_id"]
+    console.print(table)
+
+
+def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Console) -> None:
+    """The speed ledger, with what was planted."""
+    table = _table("Speeds: what to add to each transfer's pitch, against what was planted")
+    table.add_column("transfer", no_wrap=True)
+    table.add_column("state")
+    for name in (
+        "playing\nrpm",
+        "found\ncent",
+        "± cent",
+        "planted\ncent",
+        "error\ncent",
+        "drift\ncent",
+        "wow\ncent",
+    ):
+        table.add_column(name, justify="right")
+    for row in compared.rows(named=True):
+        table.add_row(
+            row["transfer_id"],
+            row["state"],
+            _number(row["playing_rpm"], 2),
+            _number(row["offset_cents"], 1, signed=True),
+            _number(row["offset_se_cents"], 1),
+            _number(row["offset_cents_planted"], 1, signed=True),
+            _number(row["error_cents"], 1, signed=True),
+            f"{_number(row['drift_range_cents'], 0)} of {_number(row['drift_range_cents_planted'], 0)}",
+            f"{_number(row['wow_cents'], 1)} of {_number(row['wow_cents_planted'], 1)}",
+        )
+    console.print(table)
+    for transfer_id in compared.filter(pl.col("state") == "ambiguous")["transfer_id"]:
+        readings = alternatives.filter(pl.col("transfer_id") == transfer_id).sort("rank").head(3)
+        told = "; ".join(
+            f"{_number(row['playing_rpm'], 2)} rpm, A4 {row['reference_pitch_hz']:g} Hz, "
+            f"{row['key'] or 'key unknown'}: {100 * row['probability']:.0f} %"
+            for row in readings.rows(named=True)
+        )
+        console.print(f"  {transfer_id} could be read more than one way: {told}", highlight=False)
+
+
+def print_found(counts: SlideCounts, hands: tuple[int, int, int] | None, console: Console) -> None:
+    """Slides found against planted, by kind."""
+    table = _table("Slides: found against planted")
+    table.add_column("kind")
+    for name in ("planted", "found", "with this kind"):
+        table.add_column(name, justify="right")
+    for kind, (planted, found, right) in counts.kinds.items():
+        table.add_row(kind, str(planted), str(found), str(right))
+    table.add_section()
+    table.add_row("all", str(counts.planted), str(counts.right), str(counts.kinds_right))
+    console.print(table)
+    console.print(
+        f"  {counts.found} slides claimed, {counts.right} of them planted: precision {counts.precision:.3f}, "
+        f"recall {counts.recall:.3f}. Kind right: {counts.kinds_right} of {counts.right}.\n"
+        f"  Median error of the audible start {counts.onset_ms:.1f} ms, end {counts.offset_ms:.1f} ms, "
+        f"interval {counts.interval_cents:.1f} cents.",
+        highlight=False,
+    )
+    if hands is not None and hands[1]:
+        asked, met, right = hands
+        console.print(
+            f"  Fingerings: {met} of {asked} planted notes found, likeliest string and finger right for {right} "
+            f"({100 * right / met:.0f} %).",
+            highlight=False,
+        )
+
+
+def _table(title: str) -> Table:
+    return Table(
+        title=title, title_justify="left", title_style="bold", header_style="", pad_edge=False, box=box.SIMPLE_HEAD
+    )
+
+
+def _number(value: float | None, places: int, *, signed: bool = False) -> str:
+    if value is None or math.isnan(value):
+        return "–"
+    return f"{value:{'+' if signed else ''}.{places}f}"
