@@ -13,7 +13,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.errors import GlidelineError
+from pipeline.errors import DataError, GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import Sound, Step, StepInput, StepOutput, Tables
 from pipeline.steps.failures import Failure, WorkerKilledError, explain_failure
@@ -203,8 +203,7 @@ class _Doing:
             self.shelves.forget(transfer_id, step.name)
             hashes = {}
             for table in step.writes:
-                path = self.corpus.write(table, transfer_id, output.tables[transfer_id][table])
-                hashes[table] = hash_bytes_of(path)
+                hashes[table] = hash_bytes_of(self._write(table, transfer_id, output.tables[transfer_id][table]))
             row = self._row(step, transfer_id, outcome, message, key, inputs, hashes)
             self.rows[transfer_id] = self.shelves.keep(row)
         except Exception as error:
@@ -213,6 +212,12 @@ class _Doing:
             return False
         self.did.append(Did(transfer_id, step.name, outcome, message, moved=moved))
         return True
+
+    def _write(self, table: str, transfer_id: str, frame: pl.DataFrame) -> Path:
+        try:
+            return self.corpus.write(table, transfer_id, frame)
+        except DataError as error:  # not the user's data: a step gave what the schema forbids
+            raise RuntimeError(str(error).partition("\n")[0]) from error
 
     def _moved(self, step: Step, transfer_id: str, output: StepOutput, inputs: Mapping[str, str]) -> str:
         """In words, how a side's speed moved although nothing of its own changed: its session moved it."""

@@ -1,0 +1,65 @@
+"""A run with the quick steps and without Prefect; as a program: ``python quick_run.py FOLDER WORKERS``."""
+
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import quick_steps
+
+from pipeline.flows.progress import Display
+from pipeline.flows.run import begin, carry_out, plan
+from pipeline.flows.stages import Summary, Work
+from pipeline.steps.explain import explain
+from pipeline.steps.planner import Planner
+from pipeline.store.corpus import Corpus
+from pipeline.store.lock import locked
+
+
+def quick_run(root: Path, *, workers: int = 1, say: Callable[[str], None] = print, **options: Any) -> Summary:
+    """One run over everything."""
+    corpus = Corpus(root)
+    with locked(corpus.derived, say=say):
+        work = begin(corpus, lambda: planned(corpus, **options), Display(quiet=True), steps_from="quick_steps")
+        if not work.has_due() and work.is_finished():
+            work.summary.nothing_to_do = True
+        else:
+            carry_out(work, workers=workers)
+        return work.conclude()
+
+
+def planned(corpus: Corpus, **options: Any) -> Planner:
+    """A planner for the quick steps; ``options`` are attributes of it."""
+    planner = replace(plan(corpus, quick_steps.STEPS, until=None, only=None), **options)
+    planner.prepare()
+    return planner
+
+
+def explained(root: Path) -> list[str]:
+    """What would run, and why."""
+    return list(explain(planned(Corpus(root))))
+
+
+def ran(root: Path, **options: Any) -> set[tuple[str, str]]:
+    """Runs, and tells which steps ran for which transfers; fails if any failed."""
+    work: list[Work] = []
+    seen: set[tuple[str, str]] = set()
+    learn = Work.learn
+
+    def listening(self: Work, report: Any) -> None:
+        seen.update((did.transfer_id, did.step) for did in report.did if did.result not in ("unchanged", "failed"))
+        learn(self, report)
+
+    Work.learn = listening  # type: ignore[method-assign]
+    try:
+        quick_run(root, **options)
+    finally:
+        Work.learn = learn  # type: ignore[method-assign]
+    del work
+    return seen
+
+
+if __name__ == "__main__":
+    done = quick_run(Path(sys.argv[1]), workers=int(sys.argv[2]))
+    sys.exit(1 if done.failed else 0)

@@ -1,0 +1,199 @@
+"""Runs that are killed, starved of disk or started twice: nothing is lost, mixed or left behind."""
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from made_corpus import hand_kept, make_corpus, make_music, tables
+from quick_run import quick_run
+
+from pipeline.store import corpus as corpus_module
+
+SIDES = 24
+HERE = Path(__file__).parent
+posix = pytest.mark.skipif(os.name == "nt", reason="there is no SIGKILL on Windows")
+
+
+def start(root: Path, *, sleep_s: float = 0.0) -> subprocess.Popen[bytes]:
+    environment = os.environ | {"QUICK_STEPS_SLEEP_S": str(sleep_s)}
+    command = [sys.executable, str(HERE / "quick_run.py"), str(root), "2"]
+    return subprocess.Popen(
+        command,
+        cwd=HERE,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+
+
+@pytest.fixture(scope="module")
+def uninterrupted(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    root = make_corpus(tmp_path_factory.mktemp("whole") / "c", sides=SIDES)
+    assert not quick_run(root).failed
+    return tables(root)
+
+
+@posix
+@pytest.mark.slow
+def test_fifteen_kills_lose_nothing(tmp_path: Path, uninterrupted: dict[str, bytes]) -> None:
+    root = make_corpus(tmp_path / "c", sides=SIDES)
+    kept = hand_kept(root)
+    rng = random.Random(20)
+    kills = 0
+    for attempt in range(15):
+        process = start(root, sleep_s=0.03)
+        time.sleep(rng.uniform(1.0, 3.0))
+        if process.poll() is None:
+            kills += 1
+            if attempt % 2:
+                os.killpg(process.pid, signal.SIGKILL)  # workers too
+            else:
+                process.kill()
+        process.wait()
+    assert kills >= 5
+    assert not quick_run(root).failed
+    assert tables(root) == uninterrupted
+    assert hand_kept(root) == kept
+    assert quick_run(root).nothing_to_do
+
+
+@posix
+@pytest.mark.slow
+def test_kill_through_the_command_leaves_nothing_behind(tmp_path: Path) -> None:
+    root = make_music(tmp_path / "c", sides=3, seconds=3.0)
+    other = make_music(tmp_path / "d", sides=3, seconds=3.0)
+    command = [sys.executable, "-c", "from pipeline.cli import main; main()", "run", "--workers", "1"]
+    rng = random.Random(5)
+    for _ in range(5):
+        process = subprocess.Popen(
+            [*command, str(root)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+        )
+        time.sleep(rng.uniform(2.0, 12.0))
+        process.kill()
+        process.wait()
+    for folder in (root, other):
+        done = subprocess.run([*command, str(folder)], capture_output=True, text=True, check=False)
+        assert "Traceback" not in done.stderr
+    assert tables(root) == tables(other)
+    assert tables(root)
+    time.sleep(4.0)
+    assert not _processes_of(root)
+
+
+def _processes_of(root: Path) -> list[str]:
+    """Command lines of processes whose Prefect home, or corpus, lies in ``root``."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            told = (process / "environ").read_bytes() + (process / "cmdline").read_bytes()
+        except OSError:
+            continue
+        if str(root).encode() in told:
+            found.append((process / "cmdline").read_text().replace("\0", " "))
+    return found
+
+
+def test_full_disk_fails_the_side_and_heals(
+    tmp_path: Path, uninterrupted: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = make_corpus(tmp_path / "c", sides=SIDES)
+    monkeypatch.setenv("QUICK_STEPS", "s01-a full")
+    summary = quick_run(root)
+    assert [(t, step) for t, step, _ in summary.failed] == [("s01-a", "follow")]
+    assert "no space left" in summary.failed[0][2]
+    assert "free some space" in summary.failed[0][2]
+    monkeypatch.delenv("QUICK_STEPS")
+    assert not quick_run(root).failed
+    assert tables(root) == uninterrupted
+
+
+def test_full_disk_at_the_writer_leaves_no_half_tables(
+    tmp_path: Path, uninterrupted: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The writer fails at every fifth table, in this process; rows and tables must still belong together."""
+    import pipeline.flows.stages as stages
+    from pipeline.flows.local import LocalPool
+    from pipeline.flows.work import do_batch
+
+    root = make_corpus(tmp_path / "c", sides=SIDES)
+    write = corpus_module.write_parquet
+    calls = 0
+
+    def failing(table: object, path: Path) -> None:
+        nonlocal calls
+        calls += 1
+        if calls % 5 == 0:
+            path.write_bytes(b"PAR1 half")
+            raise OSError(28, "No space left on device")
+        write(table, path)
+
+    def here(self: LocalPool, batches: stages.Iterator[object], on_report: object) -> None:
+        for batch in batches:
+            for report in do_batch(batch):
+                on_report(report)
+
+    monkeypatch.setattr(LocalPool, "run_batches", here)
+    monkeypatch.setattr(corpus_module, "write_parquet", failing)
+    monkeypatch.setattr(stages, "compact", lambda corpus: None)
+    monkeypatch.setattr(stages, "is_current", lambda corpus, generation: True)
+    assert quick_run(root).failed
+    assert not [path for path in (root / "derived" / "tables").rglob("*") if path.name.endswith(".tmp")]
+    monkeypatch.undo()
+    assert not quick_run(root).failed
+    assert tables(root) == uninterrupted
+
+
+@posix
+def test_two_runs_at_once(tmp_path: Path) -> None:
+    from pipeline.errors import DataError
+
+    root = make_corpus(tmp_path / "c", sides=4)
+    first = start(root, sleep_s=0.2)
+    note = root / "derived" / "run.holder.json"
+    for _ in range(400):
+        if note.exists():
+            break
+        time.sleep(0.05)
+    with pytest.raises(DataError, match="another run is working on this corpus"):
+        quick_run(root)
+    assert first.wait(timeout=60) == 0
+    assert quick_run(root).nothing_to_do
+
+
+def test_a_worker_that_dies_takes_only_its_side_along(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    root = make_corpus(tmp_path / "c", sides=5)
+    monkeypatch.setenv("QUICK_STEPS", "s02-a dies")
+    summary = quick_run(root, workers=2)
+    assert [(t, step) for t, step, _ in summary.failed] == [("s02-a", "follow")]
+    assert "worker killed" in summary.failed[0][2]
+    assert summary.did["detect"]["done"] == 4
+    assert quick_run(root).nothing_to_do  # not tried again until something changes, or --again
+    monkeypatch.delenv("QUICK_STEPS")
+    assert not quick_run(root, again=True).failed
+
+
+def test_a_run_left_by_a_dead_process_is_taken_over(tmp_path: Path) -> None:
+    import json
+    import socket
+
+    from pipeline.errors import DataError
+
+    root = make_corpus(tmp_path / "c", sides=1)
+    note = root / "derived" / "run.holder.json"
+    note.parent.mkdir()
+    note.write_text(json.dumps({"process": 4, "host": socket.gethostname(), "since": "2026-01-01"}))
+    said: list[str] = []
+    assert not quick_run(root, say=said.append).failed
+    assert said == [
+        f"An earlier run did not end properly (process 4 on {socket.gethostname()}, since 2026-01-01); "
+        "going on from where it stopped."
+    ]
+    note.write_text(json.dumps({"process": 4, "host": "another-machine", "since": "2026-01-01"}))
+    with pytest.raises(DataError, match=r"delete derived/run\.holder\.json"):
+        quick_run(root)
