@@ -104,7 +104,8 @@ def field(column: Column) -> dict[str, Any]:
     if column.pattern:
         limits["pattern"] = column.pattern
     if column.range and made["type"] in ("integer", "number"):
-        limits["minimum"], limits["maximum"] = column.range
+        kind = int if made["type"] == "integer" else float
+        limits["minimum"], limits["maximum"] = (kind(bound) for bound in column.range)
     if limits:
         made["constraints"] = limits
     return made

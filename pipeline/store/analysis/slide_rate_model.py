@@ -23,7 +23,7 @@ def fitted(take: pd.DataFrame) -> pd.DataFrame:
     """Both models fitted to the rows of ``take``, as one table of terms."""
     take = take[take["judged"] & (take["transitions"] > 0)].copy()
     take["rate"] = 100 * take["slides"] / take["transitions"]
-    take["school"] = take["school_id"].fillna("unplaced").astype(str)
+    take["school"] = take["school_id"].astype(object).fillna("unplaced")
     school = "C(school)" if take["school"].nunique() > 1 else "1"
     mixed = smf.mixedlm(f"rate ~ {school}", take, groups="player_id").fit(reml=True)
     poisson = smf.glm(
