@@ -14,6 +14,8 @@ SHORTEST_GLIDE_S = 0.023
 LONGEST_GLIDE_S = 0.46
 SAME_PITCH = 0.4
 """Semitones between the middles of two plateaus that are one note."""
+GREATEST_UNREST = 0.9
+"""Semitones; the median distance from its middle of a line that is still a note (a vibrato of 1.2 either way)."""
 VIBRATO_BAND_HZ = (3.5, 9.5)
 
 
@@ -65,9 +67,15 @@ def find_spans(frames: Frames) -> list[Span]:
             glide_max=frames.frames(LONGEST_GLIDE_S),
         )
         pieces = _vibrato_as_plateaus(pieces, frames.midi[first:last], frames)
-        held = [p for p in _joined(pieces, frames.midi[first:last]) if not p.glide and p.length >= shortest]
+        midi = frames.midi[first:last]
+        held = [p for p in _joined(pieces, midi) if p.length >= shortest and _is_held(p, midi)]
         spans += [Span(first + p.start, first + p.end, p.level, region) for p in held]
     return spans
+
+
+def _is_held(piece: Piece, midi: Floats) -> bool:
+    part = midi[piece.start : piece.end]
+    return not piece.glide and float(np.median(np.abs(part - np.median(part)))) <= GREATEST_UNREST
 
 
 def _vibrato_as_plateaus(pieces: list[Piece], midi: Floats, frames: Frames) -> list[Piece]:

@@ -91,9 +91,7 @@ def _best_cuts(
     return cut, is_glide
 
 
-def partition(
-    semitones: Floats, *, plateau_min: int, plateau_max: int, glide_min: int, glide_max: int
-) -> list[Piece]:
+def partition(semitones: Floats, *, plateau_min: int, plateau_max: int, glide_min: int, glide_max: int) -> list[Piece]:
     """The cheapest partition of one unbroken stretch of line.
 
     Parameters

@@ -33,6 +33,8 @@ PASSING_S = 0.11
 """A note no longer than this may be the end of a glide that eases out, so it is also looked past."""
 LEAST_INTERVAL = 0.5
 """Semitones; closer notes are not tested."""
+GREATEST_MISFIT = 3.5
+"""Mean cost of a frame (of at most 9) beyond which nothing explains the line."""
 CLEAR = 0.15
 """Semitones: a frame between two notes is at least this far from both."""
 
@@ -110,9 +112,7 @@ def candidates(frames: Frames, spans: list[Span]) -> list[Candidate]:
     """All candidates, in time order; those that look past a short note follow the two that end and begin in it."""
     found = []
     for i in range(len(spans)):
-        tried = [
-            _between(frames, spans, i - 1, i) if _joined(frames, spans, i - 1, i) else _entrance(frames, spans, i)
-        ]
+        tried = [_between(frames, spans, i - 1, i) if _joined(frames, spans, i - 1, i) else _entrance(frames, spans, i)]
         if i > 1 and (spans[i - 1].end - spans[i - 1].start) * frames.frame_s <= PASSING_S:
             tried.append(_between(frames, spans, i - 2, i) if _joined(frames, spans, i - 2, i) else None)
         found += [candidate for candidate in tried if candidate is not None]
@@ -188,6 +188,8 @@ def _cheapest(
     if not models:
         return None
     model = min(models, key=lambda m: fit.charged[m])
+    if fit.cost[model] > GREATEST_MISFIT * midi.size:
+        return None
     return Candidate(before, after, first, midi, a, b, fit, model)
 
 

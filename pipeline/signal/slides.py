@@ -102,9 +102,7 @@ def _slides(
     by_rules = [slide_rules.judge(row, c.fit, c.model) for row, c in zip(values, found, strict=True)]
     judged = slide_learned.judge(values) if acceptance == "learned" else by_rules
     taken = [
-        k
-        for k in _without_conflict(found, judged)
-        if judged[k].accepted and judged[k].confidence >= least_confidence
+        k for k in _without_conflict(found, judged) if judged[k].accepted and judged[k].confidence >= least_confidence
     ]
     passed = {found[k].passed for k in taken} - {None}
     number = np.cumsum([i not in passed for i in range(len(held))]) - 1

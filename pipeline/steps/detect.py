@@ -42,9 +42,7 @@ def _run(given: StepInput) -> StepOutput:
     spans = solo_spans(given.facts, length_s=length_s)
     flags = [f"speed_{speed['state']}"] if speed["state"] in ("ambiguous", "unmeasurable") else []
     rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": []}
-    solo = sorted(
-        (s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s)
-    )
+    solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
     for (take_id, counted), group in groupby(solo, key=lambda s: (s.take_id, s.counted)):
         found = find_notes_and_slides(
             line,

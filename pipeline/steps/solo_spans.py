@@ -88,9 +88,7 @@ def solo_spans(facts: Mapping[str, Any], *, length_s: float) -> list[SoloSpan]:
         reason: str | None = None if solo else f"marked {passage['content']} in the catalogue"
         if solo and take_id is None:
             reason = "the passage names no take, and the side carries several"
-        spans.append(
-            SoloSpan(start, end, take_id, player_id, passage["content"], "catalogue", reason is None, reason)
-        )
+        spans.append(SoloSpan(start, end, take_id, player_id, passage["content"], "catalogue", reason is None, reason))
     return spans
 
 

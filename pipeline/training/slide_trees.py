@@ -41,14 +41,10 @@ def grow(
 
 
 def _classifier(options: dict[str, Any], seed: int) -> Any:
-    return HistGradientBoostingClassifier(
-        **options, l2_regularization=2.0, early_stopping=False, random_state=seed
-    )
+    return HistGradientBoostingClassifier(**options, l2_regularization=2.0, early_stopping=False, random_state=seed)
 
 
-def _calibration(
-    values: Floats, held: npt.NDArray[np.bool_], side: npt.NDArray[np.generic], *, seed: int
-) -> Floats:
+def _calibration(values: Floats, held: npt.NDArray[np.bool_], side: npt.NDArray[np.generic], *, seed: int) -> Floats:
     """Slope and offset that turn scores into log odds, from scores of sides not learned from (Platt 1999)."""
     scores = np.empty(held.size)
     for train, test in GroupKFold(5).split(values, held, side):

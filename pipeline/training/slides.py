@@ -60,9 +60,7 @@ def figures(rows: Rows) -> dict[str, Any]:
         "recall_of_candidates": round(float(taken[held].mean()), 4),
         "calibration_error": round(sum(gaps), 4),
         "kind_right": {
-            KINDS[k]: round(float((kinds[rows.kind == k] == k).mean()), 4)
-            for k in range(5)
-            if (rows.kind == k).any()
+            KINDS[k]: round(float((kinds[rows.kind == k] == k).mean()), 4) for k in range(5) if (rows.kind == k).any()
         },
     }
 

@@ -55,9 +55,10 @@ def broken(kind: str) -> tuple[Score, tuple[float, float]]:
         return score.glide(69.0, 71.0, 0.18).note(74.0, 0.5), (71.0, 74.0)
     if kind == "arriving_finger":
         return score.glide(72.0, 74.0, 0.18).note(74.0, 0.5), (69.0, 72.0)
-    return score.glide(69.0, 71.0, 0.12, shape="linear").glide(72.5, 74.0, 0.09, shape="linear").note(
-        74.0, 0.5
-    ), (71.0, 72.5)
+    return score.glide(69.0, 71.0, 0.12, shape="linear").glide(72.5, 74.0, 0.09, shape="linear").note(74.0, 0.5), (
+        71.0,
+        72.5,
+    )
 
 
 @pytest.mark.parametrize("kind", ["departing_finger", "arriving_finger", "two_finger"])

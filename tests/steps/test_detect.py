@@ -1,0 +1,126 @@
+"""The step detect: whose solo, which rows, what is counted, and that nothing found is a result."""
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.settings import DetectSettings
+from pipeline.steps.base import StepInput, StepOutput
+from pipeline.steps.detect import STEP
+from pipeline.steps.solo_spans import solo_spans
+from pipeline.store import schema
+from tests.signal.slide_lines import Score
+
+
+def facts(**changes: Any) -> dict[str, Any]:
+    take = {
+        "take_id": "take-1",
+        "accompaniment": "piano",
+        "soloists": [{"instrument": "violin", "player_id": "player-1"}],
+    }
+    return {"file_start_s": 0.0, "takes": [take], "passages": [], **changes}
+
+
+def passage(from_s: float, to_s: float, content: str = "solo", **more: Any) -> dict[str, Any]:
+    return {"from_s": from_s, "to_s": to_s, "content": content, "take_id": None, "player_id": None, **more}
+
+
+def run(given: dict[str, Any], score: Score, *, cents: float = 0.0, state: str = "settled") -> StepOutput:
+    line = score.line(noise_cents=2.0)
+    length_s = float(line.time_s[-1])
+    frames = pl.DataFrame(
+        {
+            "transfer_id": ["tr-1"] * line.time_s.size,
+            "transfer_time_s": line.time_s,
+            "f0_hz": line.f0_hz,
+            "voiced_probability": line.voiced_probability,
+            "confidence": line.confidence,
+            "level_db": line.level_db,
+        }
+    ).with_columns(pl.col("f0_hz").fill_nan(None))
+    speed = pl.DataFrame({"transfer_id": ["tr-1"], "state": [state], "reference_pitch_hz": [440.0]})
+    curve = pl.DataFrame(
+        {"transfer_id": ["tr-1"] * 2, "transfer_time_s": [0.0, length_s], "correction_cents": [cents, cents]}
+    )
+    tables = {"tr-1": {"pitch_frame": frames, "speed": speed, "speed_curve": curve}}
+    return STEP.run(StepInput("tr-1", given, DetectSettings(), tables, lambda _: pytest.fail("no sound is needed")))
+
+
+def two_slides() -> Score:
+    score = Score().note(69.0, 0.6).glide(69.0, 73.0, 0.2).note(73.0, 0.6)
+    return score.glide(73.0, 68.0, 0.2).note(68.0, 0.6).note(70.0, 0.6)
+
+
+def test_rows_fit_the_declared_tables_and_refer_to_each_other() -> None:
+    output = run(facts(), two_slides())
+    tables = {name: schema.load(name).checked(frame) for name, frame in output.tables["tr-1"].items()}
+    assert set(tables) == set(STEP.writes)
+    notes, slides, pairs = tables["note"], tables["slide"], tables["transition"]
+    assert (notes.height, pairs.height, slides.height) == (4, 3, 2)
+    assert set(slides["from_note_id"]) | set(slides["to_note_id"]) <= set(notes["note_id"])
+    assert pairs["exposure"].sum() == 3
+    for name, frame in tables.items():
+        assert frame.select(schema.load(name).key).is_duplicated().sum() == 0
+    kinds = [c for c in slides.columns if c.startswith("p_")]
+    assert np.allclose(slides.select(kinds).sum_horizontal(), 1.0)
+    assert output.outcomes["tr-1"] == ("done", "2 slides in 3 transitions")
+
+
+def test_no_slide_is_a_result_with_exposure() -> None:
+    output = run(facts(), Score().note(69.0, 0.7).note(71.0, 0.7), cents=100.0)
+    tables = output.tables["tr-1"]
+    assert tables["slide"].height == 0
+    assert output.outcomes["tr-1"][0] == "done"
+    span = tables["solo_span"].row(0, named=True)
+    assert span["counted"]
+    true_length = (span["transfer_end_s"] - span["transfer_start_s"]) / 2.0 ** (1.0 / 12.0)
+    assert span["end_s"] - span["start_s"] == pytest.approx(true_length, rel=1e-9)
+
+
+def test_only_solo_passages_give_slides_and_exposure() -> None:
+    given = facts(file_start_s=10.0, passages=[passage(10.0, 11.3), passage(11.3, 20.0, "voice")])
+    tables = run(given, two_slides()).tables["tr-1"]
+    assert tables["slide"].height == 1
+    assert tables["solo_span"]["counted"].to_list() == [True, False]
+    assert tables["solo_span"]["transfer_end_s"].to_list()[0] == pytest.approx(1.3)
+
+
+@pytest.mark.parametrize("accompaniment", ["voice", "second_string", "orchestra", "ensemble"])
+def test_with_another_line_and_no_passages_it_is_measured_but_not_counted(accompaniment: str) -> None:
+    given = facts()
+    given["takes"][0]["accompaniment"] = accompaniment
+    output = run(given, two_slides())
+    assert output.tables["tr-1"]["slide"].height == 2
+    assert not output.tables["tr-1"]["solo_span"]["counted"].any()
+    assert not output.tables["tr-1"]["transition"]["exposure"].any()
+    state, why = output.outcomes["tr-1"]
+    assert state == "cannot_tell"
+    assert "whose slides" in why
+
+
+def test_several_takes_on_one_side_need_passages() -> None:
+    take = facts()["takes"][0]
+    takes = [take, {**take, "take_id": "take-2"}]
+    whole = solo_spans(facts(takes=takes), length_s=60.0)
+    assert [(s.counted, s.take_id) for s in whole] == [(False, None)]
+    parts = solo_spans(
+        facts(takes=takes, passages=[passage(0.0, 25.0, take_id="take-1"), passage(30.0, 55.0, take_id="take-2")]),
+        length_s=60.0,
+    )
+    assert [(s.counted, s.take_id, s.end_s - s.start_s) for s in parts] == [
+        (True, "take-1", 25.0),
+        (True, "take-2", 25.0),
+    ]
+
+
+def test_doubtful_speed_is_flagged_on_every_slide() -> None:
+    slides = run(facts(), two_slides(), state="ambiguous").tables["tr-1"]["slide"]
+    assert slides.height == 2
+    assert all("speed_ambiguous" in flags for flags in slides["flags"].to_list())
+
+
+def test_same_input_gives_equal_tables() -> None:
+    one, two = run(facts(), two_slides()).tables["tr-1"], run(facts(), two_slides()).tables["tr-1"]
+    assert all(one[name].equals(two[name]) for name in STEP.writes)
