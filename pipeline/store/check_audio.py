@@ -42,8 +42,8 @@ def check_audio(
             continue
         try:
             info = sound_info(path)
-            _against_file(found, transfer, info, settings)
-            if listen and not hashes.was_read(transfer["transfer_id"]):
+            fits = _against_file(found, transfer, info, settings)
+            if listen and fits and not hashes.was_read(transfer["transfer_id"]):
                 _listen(transfer, path, settings)
         except AudioError as error:
             message, _, cure = str(error).removeprefix(f"{path.name}: ").rpartition("; ")
@@ -88,13 +88,14 @@ def _plain(path: str) -> str:
     return unicodedata.normalize("NFC", path).casefold()
 
 
-def _against_file(found: Findings, transfer: Row, info: SoundInfo, settings: IntakeSettings) -> None:
+def _against_file(found: Findings, transfer: Row, info: SoundInfo, settings: IntakeSettings) -> bool:
+    """Compares spans, lengths and channels with the file; whether the side can be cut out of it."""
     start, end = transfer["file_start_s"] or 0.0, transfer["file_end_s"]
     if start >= info.length_s or (end is not None and end > info.length_s + 0.05):
         column = "file_start_s" if start >= info.length_s else "file_end_s"
         message = f"is beyond the end of the file ({info.length_s:.2f} s)"
         found.error("transfer", transfer, column, message, "mend it, or leave it empty for the end of the file")
-        return
+        return False
     length_s = (info.length_s if end is None else end) - start
     stated = transfer["length_s"]
     if stated is not None and abs(stated - length_s) > settings.length_tolerance_s:
@@ -102,7 +103,7 @@ def _against_file(found: Findings, transfer: Row, info: SoundInfo, settings: Int
         found.error(
             "transfer", transfer, "length_s", message, "look whether it is the right file, or mend length_s"
         )
-    if 0 <= length_s < settings.shortest_s:
+    if 0 < length_s < settings.shortest_s:
         message = f"gives a side of {length_s:.2f} s, too short to measure"
         found.error("transfer", transfer, "file", message, f"at least {settings.shortest_s:g} s are needed")
     if info.channels == 1 and transfer["channel_rule"] not in (None, "sum"):
@@ -112,6 +113,7 @@ def _against_file(found: Findings, transfer: Row, info: SoundInfo, settings: Int
         if row["to_s"] > info.length_s + 0.05:
             message = f"is beyond the end of the file ({info.length_s:.2f} s)"
             found.error("passage", row, "to_s", message, "passages count seconds of the file")
+    return length_s >= settings.shortest_s
 
 
 def _listen(transfer: Row, path: Path, settings: IntakeSettings) -> None:

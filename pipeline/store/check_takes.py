@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Any
 
-from pipeline.store.findings import Findings, Row, apart, before
+from pipeline.store.findings import Findings, Row, apart, before, dating
 
 BOWED = ("violin", "viola", "cello")
 OTHER_LINES = ("second_string", "ensemble", "orchestra", "voice")
@@ -46,12 +46,12 @@ def check_takes(found: Findings) -> None:
 
 
 def _recorded(found: Findings, take: Row) -> Row:
-    """The row whose ``recorded`` dates the take: its own, or its session's."""
+    """Checks the date of recording; returns the row that gives it."""
     session = found.catalogue.row("session", take["session_id"]) if take["session_id"] else None
     if session and apart(take, "recorded", session, "recorded"):
         message = f"is not in the session's time ({session['recorded']})"
         found.error("take", take, "recorded", message, "mend one of the two dates, or session_id")
-    dated = take if take["recorded"] or session is None else session
+    dated = dating(found.catalogue, take)
     if not dated["recorded"]:
         message = "no date of recording, neither here nor in a session"
         found.remark(
@@ -127,9 +127,9 @@ def _sides(found: Findings, with_passages: set[str]) -> None:
                 found.remark("side", side, "issue_number", message, "one face needs one row only")
             printed.setdefault(label, side["side_id"])
         for row in takes:
-            take = catalogue.row("take", row["take_id"]) or {}
-            if before(side, "published", take, "recorded"):
-                message = f"is before the recording of {row['take_id']} ({take['recorded']})"
+            dated = dating(catalogue, catalogue.row("take", row["take_id"]) or {})
+            if before(side, "published", dated, "recorded"):
+                message = f"is before the recording of {row['take_id']} ({dated['recorded']})"
                 found.error("side", side, "published", message, "mend one of the two dates")
         _rights(found, side)
 
@@ -172,7 +172,7 @@ def _issues(found: Findings) -> None:
                 "issue", issue, "withdrawn", f"is before the issue ({issue['issued']})", "mend one of the dates"
             )
         for row in catalogue.rows("side_take", side_id=issue["side_id"]):
-            take = catalogue.row("take", row["take_id"]) or {}
-            if before(issue, "issued", take, "recorded"):
-                message = f"is before the recording of {row['take_id']} ({take['recorded']})"
+            dated = dating(catalogue, catalogue.row("take", row["take_id"]) or {})
+            if before(issue, "issued", dated, "recorded"):
+                message = f"is before the recording of {row['take_id']} ({dated['recorded']})"
                 found.error("issue", issue, "issued", message, "mend one of the two dates")

@@ -5,7 +5,7 @@ from itertools import pairwise
 from typing import Any
 
 from pipeline.store.check_takes import BOWED
-from pipeline.store.findings import Findings, Row, before
+from pipeline.store.findings import Findings, Row, before, dating
 
 
 def check_transfers(found: Findings) -> None:
@@ -47,9 +47,9 @@ def _transfer(found: Findings, transfer: Row) -> None:
         found.remark("transfer", transfer, "channel_rule", message, f"write {usual} unless it is meant")
     side = catalogue.row("side", transfer["side_id"]) or {}
     for row in catalogue.rows("side_take", side_id=transfer["side_id"]):
-        take = catalogue.row("take", row["take_id"]) or {}
-        if before(transfer, "transferred", take, "recorded"):
-            message = f"is before the recording of {row['take_id']} ({take['recorded']})"
+        dated = dating(catalogue, catalogue.row("take", row["take_id"]) or {})
+        if before(transfer, "transferred", dated, "recorded"):
+            message = f"is before the recording of {row['take_id']} ({dated['recorded']})"
             found.error("transfer", transfer, "transferred", message, "mend one of the two dates")
     statuses = {transfer["rights_status"], side.get("rights_status")}
     if transfer["visibility"] == "public" and statuses & {"restricted"}:

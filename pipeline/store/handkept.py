@@ -17,7 +17,8 @@ import polars as pl
 from pipeline.store.dates import DateError, parse_date
 from pipeline.store.identifiers import isni_fault, plain_form
 from pipeline.store.problems import Problem, did_you_mean, nearest
-from pipeline.store.schema import ID_PATTERN, Column, Relation, column_violations
+from pipeline.store.schema import ID_PATTERN, KEY_PATTERN, Column, Relation, column_violations
+from pipeline.store.sheet_values import CellError, read_key
 from pipeline.store.slugs import RESERVED, slug
 
 LONGEST_CELL = 20_000
@@ -246,6 +247,11 @@ def _cure(column: Column, cell: str | None) -> str:
         return f"did you mean {near}?" if near else otherwise
     if column.pattern == ID_PATTERN:
         return f"write {slug(cell)}" if slug(cell) else "write small letters and digits"
+    if column.pattern == KEY_PATTERN:
+        try:
+            return f"write {read_key(cell)}"
+        except CellError as error:
+            return str(error).partition("; ")[2]
     if column.range:
         return f"look for a slip of the keys, or a wrong unit ({column.unit or 'a plain number'} is meant)"
     return "mend it, or leave the cell empty if it is not known"

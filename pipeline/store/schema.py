@@ -41,6 +41,16 @@ _POLARS: dict[str, Any] = {
     "list<int64>": pl.List(pl.Int64()),
 }
 ID_PATTERN = "[a-z0-9][a-z0-9_-]{0,63}"
+ID_WORDS = "small letters, digits, - and _, beginning with a letter or digit, at most 64"
+KEY_PATTERN = "[A-G](b|#| flat| sharp)? (major|minor)"
+# Word in a schema -> pattern, and what it asks for in words.
+PATTERNS = {
+    "id": (ID_PATTERN, f"an id: {ID_WORDS}"),
+    "key": (KEY_PATTERN, "a key such as D major, B flat minor, F# minor"),
+    "sha256": ("[0-9a-f]{64}", "a SHA-256 hash: 64 hexadecimal digits"),
+    "uuid": ("[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", "a UUID: 32 hexadecimal digits in five groups"),
+    "country": ("[A-Z]{2}", "two capital letters, as in ISO 3166"),
+}
 
 # What is computed beside a date column: suffix, type, description, allowed values.
 DATE_COLUMNS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
@@ -80,15 +90,13 @@ class Column:
                 f"{_bound(self.range[0])} to {_bound(self.range[1])}" + (f" {self.unit}" if self.unit else "")
             )
         if self.pattern:
-            said.append("an id: " + ID_WORDS if self.pattern == ID_PATTERN else f"of the form {self.pattern}")
+            words = dict(PATTERNS.values()).get(self.pattern)
+            said.append(words or f"of the form {self.pattern}")
         if self.references:
             said.append(f"must stand in {self.references}")
         if self.edtf:
             said.append("a date as EDTF: 1903, 1904~, 190X, 1911/1913, [1927..1931], 1908/..")
         return "; ".join(said)
-
-
-ID_WORDS = "small letters, digits, - and _, beginning with a letter or digit, at most 64"
 
 
 @dataclass(frozen=True)
@@ -266,7 +274,7 @@ def _parse(name: str, layer: str, text: str) -> Relation:
                 unit=entry.get("unit"),
                 required=entry.get("required", True),
                 values=tuple(entry.get("values", ())),
-                pattern=ID_PATTERN if pattern == "id" else pattern,
+                pattern=PATTERNS[pattern][0] if pattern in PATTERNS else pattern,
                 range=tuple(entry["range"]) if "range" in entry else None,
                 references=entry.get("references"),
                 edtf=entry.get("edtf", False),
