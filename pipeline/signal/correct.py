@@ -98,6 +98,10 @@ class SpeedMap:
         index = np.searchsorted(self._true_s, true_s, side="right") - 1
         return self._within(index, true_s, self._true_s, self.time_s, undo=True)
 
+    def segments(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Grid times, their true times, 1/ratio there, and its rate of decay to the next point (0 at the last)."""
+        return self.time_s, self._true_s, self._pace(), np.append(self._decay(), 0.0)
+
     def _pace(self) -> Floats:
         return np.exp(-_LN_PER_CENT * self.correction_cents)
 
