@@ -63,13 +63,10 @@ class _Doing:
             failure = explain_failure(error, doing="reading or writing the rows of run")
             self.did += [said(t, self.job.steps[0], failure) for t in transfers]
         rows = {
-            transfer_id: {name: brief(row) for name, row in rows.items()}
-            for transfer_id, rows in self.rows.items()
+            transfer_id: {name: brief(row) for name, row in rows.items()} for transfer_id, rows in self.rows.items()
         }
         took = time.perf_counter() - started
-        return Report(
-            self.job.unit_id, self.job.stage, tuple(self.did), rows, self.seen, self.sound_s, took_s=took
-        )
+        return Report(self.job.unit_id, self.job.stage, tuple(self.did), rows, self.seen, self.sound_s, took_s=took)
 
     def _blocked(self) -> None:
         """Notes that the catalogue forbids to measure; older results stay for after the mending."""
@@ -200,12 +197,12 @@ class _Doing:
         outcome, message = output.outcomes.get(transfer_id, ("done", ""))
         try:
             moved = self._moved(step, transfer_id, output, inputs)
-            self.shelves.forget(transfer_id, step.name)
+            self.rows[transfer_id] = self.shelves.forget(self.rows[transfer_id], transfer_id, step.name)
             hashes = {}
             for table in step.writes:
                 hashes[table] = hash_bytes_of(self._write(table, transfer_id, output.tables[transfer_id][table]))
             row = self._row(step, transfer_id, outcome, message, key, inputs, hashes)
-            self.rows[transfer_id] = self.shelves.keep(row)
+            self.rows[transfer_id] = self.shelves.keep(self.rows[transfer_id], row)
         except Exception as error:
             failure = explain_failure(error, doing=f"writing the tables of step {step.name}")
             self._failed(transfer_id, step, failure, key=key, inputs=inputs)
@@ -237,15 +234,13 @@ class _Doing:
             return ""
         return f"speed moved from {was:+.1f} to {now:+.1f} cents with its session"
 
-    def _failed(
-        self, transfer_id: str, step: Step, failure: Failure, *, key: str, inputs: Mapping[str, str]
-    ) -> None:
+    def _failed(self, transfer_id: str, step: Step, failure: Failure, *, key: str, inputs: Mapping[str, str]) -> None:
         """Notes a failure. What stood before is kept if only the machine failed; else it is out of date."""
         standing = self.rows[transfer_id].get(step.name)
         if failure.cause != "machine" or standing is None or standing.outcome == "failed":
             try:
                 row = self._row(step, transfer_id, "failed", failure.message, key, inputs, {}, cause=failure.cause)
-                self.rows[transfer_id] = self.shelves.fail(row)
+                self.rows[transfer_id] = self.shelves.fail(self.rows[transfer_id], row)
             except (OSError, GlidelineError) as error:
                 more = explain_failure(error, doing="noting the failure in the table run")
                 failure = replace(failure, message=f"{failure.message}; {more.message}")

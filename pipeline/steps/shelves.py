@@ -1,6 +1,6 @@
 """The rows of ``run`` and the tables that belong to them, kept in step for one transfer at a time."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from pipeline.steps.base import Step
@@ -14,27 +14,27 @@ class Shelves:
     def __init__(self, corpus: Corpus, steps: Iterable[Step]) -> None:
         self.corpus = corpus
         self.order = {step.name: number for number, step in enumerate(steps)}
-        self.scopes = {step.name: step.scope for step in steps}
 
     def rows(self, transfer_id: str) -> dict[str, RunRow]:
         """Step -> row, as they stand on disk."""
         return rows_of(self.corpus.read("run", transfer_id))
 
-    def keep(self, row: RunRow) -> dict[str, RunRow]:
-        """Writes a row in the place of its predecessor; returns all rows of the transfer."""
-        rows = self.rows(row.transfer_id) | {row.step: row}
-        self.corpus.write("run", row.transfer_id, frame_of(rows.values()))
-        return rows
+    def keep(self, rows: Mapping[str, RunRow], row: RunRow) -> dict[str, RunRow]:
+        """Writes a row in the place of its predecessor; gives all rows of the transfer."""
+        kept = {**rows, row.step: row}
+        self.corpus.write("run", row.transfer_id, frame_of(kept.values()))
+        return kept
 
-    def forget(self, transfer_id: str, step: str) -> None:
-        """Takes a step's row away before its tables are written anew."""
-        rows = self.rows(transfer_id)
-        if rows.pop(step, None) is not None:
-            self.corpus.write("run", transfer_id, frame_of(rows.values()))
+    def forget(self, rows: Mapping[str, RunRow], transfer_id: str, step: str) -> dict[str, RunRow]:
+        """Takes a step's row away before its tables are written anew; gives the others."""
+        kept = {name: row for name, row in rows.items() if name != step}
+        if len(kept) < len(rows):
+            self.corpus.write("run", transfer_id, frame_of(kept.values()))
+        return kept
 
-    def fail(self, row: RunRow) -> dict[str, RunRow]:
+    def fail(self, rows: Mapping[str, RunRow], row: RunRow) -> dict[str, RunRow]:
         """Writes a failed row; rows and tables of that step and of all later ones are out of date and go."""
-        rows = self.rows(row.transfer_id)
+        rows = dict(rows)
         late = [name for name in rows if self.order.get(name, -1) >= self.order[row.step]]
         gone = [table for name in late for table in rows.pop(name).output_hashes]
         rows[row.step] = row

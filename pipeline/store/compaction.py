@@ -97,9 +97,7 @@ def compact(corpus: Corpus) -> Generation:
         (folder / table).mkdir(parents=True)
         for bucket, files in parts.items():
             target = folder / table / f"{bucket}.parquet"
-            same = (
-                old is not None and old.buckets == buckets and _same(old.tables.get(table, {}).get(bucket), files)
-            )
+            same = old is not None and old.buckets == buckets and _same(old.tables.get(table, {}).get(bucket), files)
             if same and old is not None:
                 _link(old.folder / table / f"{bucket}.parquet", target)
             else:
@@ -123,7 +121,7 @@ def whole(corpus: Corpus, generation: Generation, table: str) -> pl.DataFrame:
     paths = generation.paths(table)
     if not paths:
         return relation.empty()
-    frame = pl.DataFrame(pl.from_arrow(pa.concat_tables([pq.read_table(path) for path in paths])))
+    frame = pl.DataFrame(pl.from_arrow(pa.concat_tables([pq.ParquetFile(path).read() for path in paths])))
     order = [name for name in ("transfer_id", *relation.key) if name in frame.columns]
     return frame.sort(list(dict.fromkeys(order)), maintain_order=True)
 
@@ -174,6 +172,6 @@ def _link(old: Path, new: Path) -> None:
 
 def _merge(corpus: Corpus, table: str, transfer_ids: list[str], target: Path) -> None:
     types = computed(table).arrow_schema()
-    tables = [pq.read_table(corpus.path(table, t), schema=types) for t in sorted(transfer_ids)]
+    tables = [pq.ParquetFile(corpus.path(table, t)).read().cast(types) for t in sorted(transfer_ids)]
     with replacing(target) as part:
         write_parquet(pa.concat_tables(tables), part)

@@ -70,7 +70,7 @@ class Corpus:
         path = self.path(table, transfer_id)
         try:
             with path.open("rb") as file:
-                read = pl.from_arrow(pq.read_table(file))  # one reader with the writer: no surprises in types
+                read = pl.from_arrow(pq.ParquetFile(file).read())  # one reader with the writer: no surprises in types
         except FileNotFoundError:
             return None
         except (pa.ArrowException, OSError) as error:
