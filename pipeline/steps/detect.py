@@ -5,7 +5,6 @@ from dataclasses import asdict, dataclass
 from itertools import groupby
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from pipeline.settings import DetectSettings
@@ -13,8 +12,9 @@ from pipeline.signal.correct import SpeedMap
 from pipeline.signal.kinds import KINDS
 from pipeline.signal.slide_measures import Slide
 from pipeline.signal.slides import Detection, find_notes_and_slides
+from pipeline.signal.where_solo import where_solo
 from pipeline.steps.base import Step, StepInput, StepOutput
-from pipeline.steps.solo_spans import SoloSpan, instrument, solo_facts, solo_spans
+from pipeline.steps.solo_spans import SoloSpan, solo_facts, solo_spans, with_measured
 from pipeline.store import schema
 from pipeline.units import Floats
 
@@ -27,6 +27,7 @@ class _Line:
     confidence: Floats
     level_db: Floats
     prominence_db: Floats
+    sound_db: Floats
 
 
 def _run(given: StepInput) -> StepOutput:
@@ -38,8 +39,9 @@ def _run(given: StepInput) -> StepOutput:
     speed = tables["speed"].row(0, named=True)
     curve = tables["speed_curve"].sort("transfer_time_s")
     speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
-    length_s = float(line.time_s[-1]) if line.time_s.size else 0.0
-    spans = solo_spans(given.facts, length_s=length_s)
+    melody = tables["melody"].row(0, named=True)
+    length_s = float(melody["length_s"])
+    spans = with_measured(solo_spans(given.facts, length_s=length_s), where_solo(line, length_s=length_s))
     flags = [f"speed_{speed['state']}"] if speed["state"] in ("ambiguous", "unmeasurable") else []
     rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": []}
     solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
@@ -48,7 +50,7 @@ def _run(given: StepInput) -> StepOutput:
             line,
             speed_map=speed_map,
             reference_pitch_hz=speed["reference_pitch_hz"],
-            instrument=instrument(given.facts),
+            instrument=melody["instrument"],
             spans=[(s.start_s, s.end_s) for s in group],
             acceptance=settings.acceptance,
             least_confidence=settings.least_confidence,
@@ -71,8 +73,6 @@ def _line(frames: pl.DataFrame) -> _Line:
     frames = frames.sort("transfer_time_s")
 
     def column(name: str) -> Floats:
-        if name not in frames.columns:
-            return np.full(frames.height, np.nan)
         return frames[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
     return _Line(
@@ -82,6 +82,7 @@ def _line(frames: pl.DataFrame) -> _Line:
         confidence=column("confidence"),
         level_db=column("level_db"),
         prominence_db=column("prominence_db"),
+        sound_db=column("sound_db"),
     )
 
 
@@ -154,7 +155,7 @@ STEP = Step(
     name="detect",
     version=1,
     scope="transfer",
-    reads=("pitch_frame", "speed", "speed_curve"),
+    reads=("pitch_frame", "melody", "speed", "speed_curve"),
     writes=("note", "transition", "slide", "solo_span"),
     facts=solo_facts,
     run=_run,

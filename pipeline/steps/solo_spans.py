@@ -1,12 +1,38 @@
-"""Which spans of a transfer are whose solo: passages of the catalogue first, else the whole file as one take."""
+"""Which spans of a transfer are whose solo.
+
+Passages of the catalogue come first; without any, the whole file is one take, and what is measured as solo in it
+counts. A person's word is not overruled by measurement, but where the solo cannot be followed its slides cannot be
+counted either, so such spans leave the exposure in both cases.
+"""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 BOWED = ("violin", "viola", "cello")
 OTHER_LINE = {"voice": "a voice", "second_string": "a second string player", "ensemble": "an ensemble"}
 OTHER_LINE["orchestra"] = "an orchestra"
+
+
+NOT_COUNTED = {
+    "accompaniment_only": "no solo is heard",
+    "not_music": "nothing is heard above the noise",
+    "speech": "sounds like speech",
+    "cannot_tell": "the solo is covered or the noise too strong to follow it",
+}
+MARGIN_S = 0.25
+"""Measured solos are wider by this much: the measurement is no finer."""
+
+
+class Measured(Protocol):
+    """A span with its measured content, see ``pipeline.signal.where_solo``."""
+
+    @property
+    def start_s(self) -> float: ...
+    @property
+    def end_s(self) -> float: ...
+    @property
+    def content(self) -> str: ...
 
 
 @dataclass(frozen=True)
@@ -108,3 +134,42 @@ def _whole(takes: Sequence[Mapping[str, Any]], length_s: float) -> SoloSpan:
 def _only_player(take: Mapping[str, Any] | None) -> str | None:
     players = {s["player_id"] for s in take["soloists"]} if take else set()
     return players.pop() if len(players) == 1 else None
+
+
+def with_measured(spans: Sequence[SoloSpan], measured: Sequence[Measured]) -> list[SoloSpan]:
+    """Solo spans cut where measurement says otherwise: all contents without passages, else what cannot be told."""
+    cuts = _widened_solo(measured)
+    done: list[SoloSpan] = []
+    for span in spans:
+        if span.content != "solo":
+            done.append(span)
+            continue
+        for start, end, content in cuts:
+            low, high = max(start, span.start_s), min(end, span.end_s)
+            if high <= low:
+                continue
+            obeyed = content == "cannot_tell" or (span.source == "default" and content != "solo")
+            part = replace(span, start_s=low, end_s=high)
+            if obeyed:
+                part = replace(part, content=content, source="measured", counted=False, reason=NOT_COUNTED[content])
+            if done and done[-1].end_s == low and replace(done[-1], start_s=low, end_s=high) == part:
+                part = replace(part, start_s=done.pop().start_s)
+            done.append(part)
+    return done
+
+
+def _widened_solo(measured: Sequence[Measured]) -> list[tuple[float, float, str]]:
+    """Spans with the solos widened at the cost of their neighbours, which may vanish."""
+    cuts: list[tuple[float, float, str]] = []
+    for i, span in enumerate(measured):
+        start, end = span.start_s, span.end_s
+        if span.content == "solo":
+            start -= MARGIN_S if i else 0.0
+            end += MARGIN_S if i + 1 < len(measured) else 0.0
+        else:
+            start += MARGIN_S if i and measured[i - 1].content == "solo" else 0.0
+            end -= MARGIN_S if i + 1 < len(measured) and measured[i + 1].content == "solo" else 0.0
+        start = max(start, cuts[-1][1]) if cuts else start
+        if end > start:
+            cuts.append((start, end, span.content))
+    return cuts

@@ -1,5 +1,6 @@
 """The step detect: whose solo, which rows, what is counted, and that nothing found is a result."""
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from pipeline.settings import DetectSettings
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.detect import STEP
-from pipeline.steps.solo_spans import solo_spans
+from pipeline.steps.solo_spans import SoloSpan, solo_spans, with_measured
 from pipeline.store import schema
 from tests.signal.slide_lines import Score
 
@@ -38,13 +39,16 @@ def run(given: dict[str, Any], score: Score, *, cents: float = 0.0, state: str =
             "voiced_probability": line.voiced_probability,
             "confidence": line.confidence,
             "level_db": line.level_db,
+            "prominence_db": line.prominence_db,
+            "sound_db": line.level_db,
         }
     ).with_columns(pl.col("f0_hz").fill_nan(None))
     speed = pl.DataFrame({"transfer_id": ["tr-1"], "state": [state], "reference_pitch_hz": [440.0]})
     curve = pl.DataFrame(
         {"transfer_id": ["tr-1"] * 2, "transfer_time_s": [0.0, length_s], "correction_cents": [cents, cents]}
     )
-    tables = {"tr-1": {"pitch_frame": frames, "speed": speed, "speed_curve": curve}}
+    melody = pl.DataFrame({"transfer_id": ["tr-1"], "instrument": ["violin"], "length_s": [length_s]})
+    tables = {"tr-1": {"pitch_frame": frames, "melody": melody, "speed": speed, "speed_curve": curve}}
     return STEP.run(StepInput("tr-1", given, DetectSettings(), tables, lambda _: pytest.fail("no sound is needed")))
 
 
@@ -113,6 +117,36 @@ def test_several_takes_on_one_side_need_passages() -> None:
         (True, "take-1", 25.0),
         (True, "take-2", 25.0),
     ]
+
+
+@dataclass(frozen=True)
+class Measured:
+    start_s: float
+    end_s: float
+    content: str
+
+
+def test_measured_interludes_leave_the_exposure_unless_a_person_says_solo() -> None:
+    measured = [
+        Measured(0.0, 5.0, "accompaniment_only"),
+        Measured(5.0, 20.0, "solo"),
+        Measured(20.0, 30.0, "cannot_tell"),
+        Measured(30.0, 40.0, "solo"),
+    ]
+    default = with_measured(solo_spans(facts(), length_s=40.0), measured)
+    assert [(s.start_s, s.end_s, s.content, s.counted) for s in default] == [
+        (0.0, 4.75, "accompaniment_only", False),
+        (4.75, 20.25, "solo", True),
+        (20.25, 29.75, "cannot_tell", False),
+        (29.75, 40.0, "solo", True),
+    ]
+    said = with_measured(solo_spans(facts(passages=[passage(0.0, 40.0)]), length_s=40.0), measured)
+    assert [(s.start_s, s.end_s, s.source) for s in said] == [
+        (0.0, 20.25, "catalogue"),
+        (20.25, 29.75, "measured"),
+        (29.75, 40.0, "catalogue"),
+    ]
+    assert all(isinstance(s, SoloSpan) and (s.reason is None) == s.counted for s in [*default, *said])
 
 
 def test_doubtful_speed_is_flagged_on_every_slide() -> None:
