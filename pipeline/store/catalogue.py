@@ -81,9 +81,7 @@ class Catalogue:
             "performance": takes,
             "reference_pitch": takes,
         }
-        return [
-            p for p in self.problems() if p.severity == "error" and p.key and p.key in concerns.get(p.table, set())
-        ]
+        return [p for p in self.problems() if p.severity == "error" and p.key and p.key in concerns.get(p.table, set())]
 
     def _known(self, table: str) -> Relation:
         if table not in self._relations:
@@ -128,10 +126,7 @@ class Catalogue:
         """Drops rows (or clears cells) that refer to what is not there, until nothing changes."""
         written = {
             (relation.name, relation.key[0]): {
-                cell.casefold()
-                for text in self._texts[relation.name]
-                for cell in text.column(relation.key[0])
-                if cell
+                cell.casefold() for text in self._texts[relation.name] for cell in text.column(relation.key[0]) if cell
             }
             for relation in self._relations.values()
         }
@@ -155,9 +150,7 @@ class Catalogue:
                     changed = True
                     for place in absent:
                         row = frame.row(place, named=True)
-                        problems.append(
-                            _dangling(relation, column, row, sorted(known), written[target, target_column])
-                        )
+                        problems.append(_dangling(relation, column, row, sorted(known), written[target, target_column]))
                     if column.required or column.name in relation.key:
                         keep = pl.Series(values=[True] * frame.height, dtype=pl.Boolean())
                         keep = keep.scatter(absent, False)
@@ -188,14 +181,15 @@ class Catalogue:
 
 
 def table_files(root: Path, relation: Relation) -> list[Path]:
-    """Files that hold a hand-kept table: one in catalogue/, or one a listener in reviews/ (``*.marks.csv``), or
-    one a drawn sample in reviews/drawn/.
+    """Files that hold a hand-kept table: one in catalogue/, else all CSV files of its folder.
+
+    In reviews/ a listener has one file for verdicts and one, ``<listener>.marks.csv``, for own marks.
     """
-    if relation.folder == "reviews/drawn":
-        return sorted((root / "reviews" / "drawn").glob("*.csv"))
     if relation.folder == "catalogue":
         return [root / "catalogue" / f"{relation.name}.csv"]
-    found = sorted((root / "reviews").glob("*.csv"))
+    found = sorted((root / relation.folder).glob("*.csv"))
+    if relation.folder != "reviews":
+        return found
     return [path for path in found if path.name.endswith(".marks.csv") == (relation.name == "mark")]
 
 
@@ -281,9 +275,7 @@ def _possible(teaching: pl.DataFrame, player: pl.DataFrame, problems: list[Probl
         keep[place] = False
         value = str(row[column])
         key = row["teacher_id"]
-        problems.append(
-            Problem(row["_file"], row["_row"], column, value, message, cure, table="teaching", key=key)
-        )
+        problems.append(Problem(row["_file"], row["_row"], column, value, message, cure, table="teaching", key=key))
 
     for place, row in enumerate(rows):
         if fault := lineage.impossible(row, players=players):

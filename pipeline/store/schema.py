@@ -86,9 +86,7 @@ class Column:
         if self.values:
             said.append("one of " + ", ".join(str(value) for value in self.values))
         if self.range:
-            said.append(
-                f"{_bound(self.range[0])} to {_bound(self.range[1])}" + (f" {self.unit}" if self.unit else "")
-            )
+            said.append(f"{_bound(self.range[0])} to {_bound(self.range[1])}" + (f" {self.unit}" if self.unit else ""))
         if self.pattern:
             words = dict(PATTERNS.values()).get(self.pattern)
             said.append(words or f"of the form {self.pattern}")
@@ -173,9 +171,7 @@ class Relation:
     def cast(self, frame: pl.DataFrame) -> tuple[pl.DataFrame, list[Violation]]:
         """``frame`` with declared types and order, and what could not be cast."""
         violations = [
-            Violation(
-                None, name, "", f"is not a declared column; declare it in schemas/{self.layer}/{self.name}.toml"
-            )
+            Violation(None, name, "", f"is not a declared column; declare it in schemas/{self.layer}/{self.name}.toml")
             for name in frame.columns
             if name not in self._by_name
         ]
@@ -218,9 +214,7 @@ class Relation:
             repeated = frame.select(pl.struct(list(self.key)).is_duplicated().alias("twice"))["twice"]
             for row in repeated.arg_true():
                 value = ", ".join(str(frame[name][int(row)]) for name in self.key)
-                found.append(
-                    Violation(int(row), ", ".join(self.key), value, "this key stands in more than one row")
-                )
+                found.append(Violation(int(row), ", ".join(self.key), value, "this key stands in more than one row"))
         return found
 
 
@@ -231,9 +225,7 @@ def column_violations(column: Column, values: pl.Series) -> list[Violation]:
         bad.append((values.is_null(), "must not be empty"))
     if column.values:
         allowed = pl.Series(values=list(column.values), dtype=values.dtype).to_list()
-        bad.append(
-            (values.is_not_null() & ~values.is_in(allowed).fill_null(True), f"must be {column.constraints()}")
-        )
+        bad.append((values.is_not_null() & ~values.is_in(allowed).fill_null(True), f"must be {column.constraints()}"))
     if column.range:
         low, high = column.range
         inner = values.explode() if column.type.startswith("list") else values
@@ -330,5 +322,5 @@ def relations(layer: str | None = None) -> list[Relation]:
 
 
 def hand_kept(folder: str | None = None) -> list[Relation]:
-    """Relations of the base layer that people write, in ``catalogue`` or ``reviews`` if given."""
+    """Relations of the base layer that are kept by hand, all or those of one folder (``catalogue``, ``reviews``)."""
     return [r for r in relations("base") if r.kept == "by hand" and folder in (None, r.folder)]

@@ -181,9 +181,7 @@ ERRORS = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("table", "text", "column", "message"), ERRORS, ids=[f"{e[0]}: {e[3][:28]}" for e in ERRORS]
-)
+@pytest.mark.parametrize(("table", "text", "column", "message"), ERRORS, ids=[f"{e[0]}: {e[3][:28]}" for e in ERRORS])
 def test_each_cross_check(corpus: Path, write: Write, table: str, text: str, column: str, message: str) -> None:
     write(table, text)
     found = [problem for problem in check(corpus).errors if problem.column == column]
@@ -205,9 +203,7 @@ REMARKS = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("table", "text", "column", "message"), REMARKS, ids=[f"{r[0]}: {r[3][:28]}" for r in REMARKS]
-)
+@pytest.mark.parametrize(("table", "text", "column", "message"), REMARKS, ids=[f"{r[0]}: {r[3][:28]}" for r in REMARKS])
 def test_each_remark(corpus: Path, write: Write, table: str, text: str, column: str, message: str) -> None:
     write(table, text)
     assert message in one_remark(corpus, column=column)

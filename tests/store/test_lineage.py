@@ -10,8 +10,7 @@ from pipeline.store.catalogue import Catalogue
 from pipeline.store.lineage import circles
 
 PLAYERS = (
-    "player_id,name,born,died\na,Anna,1850,1910\nb,Bela,1880,1950~\nc,Carl,1905,\nd,Dora,1912,\n"
-    "e,Ehm,[..1840],1849\n"
+    "player_id,name,born,died\na,Anna,1850,1910\nb,Bela,1880,1950~\nc,Carl,1905,\nd,Dora,1912,\ne,Ehm,[..1840],1849\n"
 )
 
 
@@ -31,9 +30,7 @@ def test_circles_agree_with_networkx() -> None:
             assert len(ours) == len(theirs)
             for circle in ours:
                 assert any(set(circle) <= group for group in theirs)
-                assert all(
-                    graph.has_edge(one, two) for one, two in zip(circle, [*circle[1:], circle[0]], strict=True)
-                )
+                assert all(graph.has_edge(one, two) for one, two in zip(circle, [*circle[1:], circle[0]], strict=True))
 
 
 def test_a_long_line_of_teachers_does_not_exhaust_the_stack() -> None:

@@ -86,15 +86,11 @@ def test_each_relation_is_whole(relation: Relation) -> None:
     assert relation.empty().schema == relation.polars_schema()
     for column in relation.columns:
         assert column.description.strip()
-        assert column.description.endswith((".", ")")), (
-            f"{relation.name}.{column.name} is not described in a sentence"
-        )
+        assert column.description.endswith((".", ")")), f"{relation.name}.{column.name} is not described in a sentence"
         if column.references:
             table, _, key = column.references.partition(".")
             assert load(table).column(key)
-        if column.type in ("double", "float") and column.name.endswith(
-            ("_s", "_hz", "_cents", "_rpm", "_ms", "_db")
-        ):
+        if column.type in ("double", "float") and column.name.endswith(("_s", "_hz", "_cents", "_rpm", "_ms", "_db")):
             assert column.unit, f"{relation.name}.{column.name} has no unit"
 
 
@@ -105,9 +101,7 @@ def test_names_fixed_by_contract_are_there() -> None:
 
 def test_undeclared_column_missing_column_and_bad_type_are_refused_together() -> None:
     frame = pl.DataFrame({"take_id": ["a"], "player_id": ["b"], "colour": ["red"]})
-    with pytest.raises(
-        DataError, match=r"colour: is not a declared column[\s\S]*certainty: this column is missing"
-    ):
+    with pytest.raises(DataError, match=r"colour: is not a declared column[\s\S]*certainty: this column is missing"):
         load("performance").checked(frame)
     frame = pl.DataFrame({"player_id": ["a"], "school_id": ["b"], "basis": ["study"], "share": ["half"]})
     with pytest.raises(DataError, match="row 1: share = 'half': is not of type double"):

@@ -1,0 +1,320 @@
+"""From audio and one flat sheet to a catalogue; an edited sheet is applied without losing hand edits."""
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pytest
+import soundfile
+from conftest import write_tone
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from pipeline.errors import DataError
+from pipeline.store.add import add, difference, plan_add
+from pipeline.store.catalogue import Catalogue
+from pipeline.store.check import check
+from pipeline.store.new import new
+from pipeline.store.sheet_mapping import match_headings
+from pipeline.store.sheet_values import CellError, read_accompaniment, read_key, read_players, read_time
+
+HEADINGS = ["Datei", "Violinist", "Jahr", "Werk", "Tonart", "Record Label", "Matrix no.", "Tk"]
+ROWS = [
+    ["a one.wav", "Anna Vint", "1903", "Air", "D-Dur", "Nonesuch", "0123", "1"],
+    ["a two.wav", "Ort, Bela?", "c. 1910", "Air", "D-Dur", "Nonesuch", "0123", "2"],
+    ["a three.wav", "Anna Vint", "1911/1913", "Jig", "fis-moll", "Nonesuch", "0150", "1"],
+]
+
+
+@pytest.fixture
+def audio(tmp_path: Path) -> Path:
+    for number, name in enumerate(("a one", "a two", "a three")):
+        write_tone(tmp_path / "in" / f"{name}.wav", hz=300.0 + 50 * number)
+    return tmp_path / "in"
+
+
+def put(path: Path, rows: list[list[str]], *, headings: list[str] | None = None, delimiter: str = ";") -> Path:
+    with path.open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file, delimiter=delimiter).writerows([headings or HEADINGS, *rows])
+    return path
+
+
+def table(root: Path, name: str) -> list[dict[str, str]]:
+    with (root / "catalogue" / f"{name}.csv").open(encoding="utf-8-sig", newline="") as file:
+        return [{k: v for k, v in row.items() if v} for row in csv.DictReader(file)]
+
+
+def files_of(root: Path) -> dict[str, bytes]:
+    return {p.relative_to(root).as_posix(): p.read_bytes() for p in sorted(root.rglob("*")) if p.is_file()}
+
+
+@pytest.fixture
+def started(tmp_path: Path, audio: Path) -> tuple[Path, Path]:
+    root, sheet = tmp_path / "c", tmp_path / "discs.csv"
+    new(root)
+    put(sheet, ROWS)
+    add(root, [audio], sheet=sheet)
+    return root, sheet
+
+
+def test_a_sheet_becomes_a_catalogue(started: tuple[Path, Path]) -> None:
+    root, _ = started
+    assert check(root).errors == ()
+    assert table(root, "player") == [
+        {"player_id": "anna-vint", "name": "Anna Vint"},
+        {"player_id": "bela-ort", "name": "Bela Ort"},
+    ]
+    assert [(w["work_id"], w["key"]) for w in table(root, "work")] == [("air", "D major"), ("jig", "F sharp minor")]
+    takes = table(root, "take")
+    assert [t["take_id"] for t in takes] == ["nonesuch-0123-1", "nonesuch-0123-2", "nonesuch-0150-1"]
+    assert takes[0] == {
+        "take_id": "nonesuch-0123-1",
+        "work_id": "air",
+        "matrix_number": "0123",
+        "take_number": "1",
+        "recorded": "1903",
+    }
+    assert "recorded" not in takes[1]  # "c. 1910" is for its owner to decide
+    transfers = table(root, "transfer")
+    assert [t["transfer_id"] for t in transfers] == ["a-one", "a-two", "a-three"]
+    assert transfers[1]["note"] == "Jahr: c. 1910"
+    assert transfers[0]["length_s"] == "3.0"
+    performances = table(root, "performance")
+    assert performances[1] == {
+        "take_id": "nonesuch-0123-2",
+        "player_id": "bela-ort",
+        "instrument": "violin",
+        "role": "soloist",
+        "certainty": "possible",
+    }
+    assert (root / "audio" / "a one.wav").exists()
+
+
+def test_adding_again_changes_nothing(started: tuple[Path, Path], audio: Path) -> None:
+    root, sheet = started
+    before = files_of(root)
+    plan = plan_add(root, [audio], sheet=sheet)
+    assert plan.empty
+    assert list(difference(plan)) == []
+    add(root, [audio], sheet=sheet)
+    assert files_of(root) == before
+
+
+def test_the_same_sheet_gives_the_same_bytes(started: tuple[Path, Path], audio: Path, tmp_path: Path) -> None:
+    root, sheet = started
+    again = tmp_path / "again"
+    new(again)
+    add(again, [audio], sheet=sheet)
+    assert files_of(again) == files_of(root)
+
+
+def test_an_edited_sheet_changes_only_what_no_hand_has_touched(started: tuple[Path, Path], audio: Path) -> None:
+    root, sheet = started
+    path = root / "catalogue" / "take.csv"
+    text = path.read_bytes().decode("utf-8-sig").replace("0123,1,1903", "0123,1,1904-02")
+    path.write_bytes(text.replace("\r\n", "\n").replace("note\n", "note,my own column\n", 1).encode())
+    edited = [row.copy() for row in ROWS]
+    edited[0][2] = "1905"  # the hand has been there
+    edited[1][2] = "1910~"  # nothing stood there
+    edited[1][1] = "Carl Ems"
+    edited[2][3], edited[2][4] = "Reel", "A major"
+    edited[2][5] = ""
+    put(sheet, edited)
+    plan = plan_add(root, [audio], sheet=sheet)
+    assert [(k.table, k.column, k.value, k.said) for k in plan.draft.kept] == [("take", "recorded", "1904-02", "1905")]
+    changes = {(c.table, c.column): (c.old, c.new) for c in plan.draft.changes}
+    assert changes == {
+        ("take", "recorded"): ("", "1910~"),
+        ("performance", "player_id"): ("bela-ort", "carl-ems"),
+        ("performance", "certainty"): ("possible", "certain"),
+        ("take", "work_id"): ("jig", "reel"),
+        ("side", "label"): ("Nonesuch", ""),
+    }
+    plan.apply()
+    takes = table(root, "take")
+    assert [t.get("recorded") for t in takes] == ["1904-02", "1910~", "1911/1913"]
+    assert takes[2]["work_id"] == "reel"
+    assert path.read_bytes().splitlines()[0].endswith(b"note,my own column")
+    assert b"\r" not in path.read_bytes()
+    assert table(root, "performance")[1]["player_id"] == "carl-ems"
+    # the hand's value stays though the sheet is added again and again
+    assert plan_add(root, [audio], sheet=sheet).draft.changes == []
+
+
+def test_rows_written_by_hand_are_never_changed(tmp_path: Path, audio: Path) -> None:
+    root, sheet = tmp_path / "c", tmp_path / "discs.csv"
+    new(root)
+    add(root, [audio])  # from names alone
+    hand = {name: (root / "catalogue" / f"{name}.csv").read_bytes() for name in ("take", "side", "transfer")}
+    put(sheet, [["a one.wav", "", "1903", "", "", "Nonesuch", "7", ""]])
+    plan = plan_add(root, [audio], sheet=sheet)
+    assert plan.draft.changes == []
+    assert {kept.column for kept in plan.draft.kept} == {"recorded", "label", "matrix_number"}
+    plan.apply()
+    assert {name: (root / "catalogue" / f"{name}.csv").read_bytes() for name in hand} == hand
+
+
+def test_new_lines_are_added_to_an_old_sheet(started: tuple[Path, Path], audio: Path) -> None:
+    root, sheet = started
+    write_tone(audio / "a four.wav", hz=700.0)
+    put(sheet, [*ROWS, ["a four", "Anna Vint", "1903", "Air", "D-Dur", "Nonesuch", "0123", "1"]])
+    plan = add(root, [audio], sheet=sheet)
+    assert [row.table for row in plan.draft.new] == ["transfer"]  # the same matrix and take: a second transfer
+    assert table(root, "transfer")[3]["side_id"] == table(root, "transfer")[0]["side_id"]
+
+
+def test_an_excel_sheet_is_read_with_its_numbers_and_dates(tmp_path: Path, audio: Path) -> None:
+    from datetime import datetime
+
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append([None])
+    sheet.append(["File", "Player", "Date", "Matrix", "Speed (rpm)", "From", "Accompaniment", "Nonsense"])
+    sheet.append(["a one", "Anna Vint", datetime(1903, 5, 1), 123.0, 78.26, None, "Piano: N. N.", "x"])
+    sheet.append(["A TWO.WAV", "Anna Vint", 1904, "0124", "80 rpm", None, "unaccompanied", None])
+    book.save(tmp_path / "discs.xlsx")
+    root = tmp_path / "c"
+    new(root)
+    plan = add(root, [audio], sheet=tmp_path / "discs.xlsx")
+    assert plan.mapping["Speed (rpm)"] == "rpm"
+    assert plan.mapping["Nonsense"] == ""
+    takes = table(root, "take")
+    assert [(t["matrix_number"], t["recorded"]) for t in takes[:2]] == [("123", "1903-05-01"), ("0124", "1904")]
+    assert [t["accompaniment"] for t in takes[:2]] == ["piano", "none"]
+    assert [t.get("turntable_rpm") for t in table(root, "transfer")] == ["78.26", "80", None]
+
+
+def test_several_sides_in_one_file(tmp_path: Path, audio: Path) -> None:
+    rows = [["a one.wav", "Anna Vint", "0:00", "0:01.5"], ["a one.wav", "Bela Ort", "0:01.5", "3"]]
+    sheet = put(tmp_path / "s.csv", rows, headings=["file", "player", "start", "end"], delimiter=",")
+    root = tmp_path / "c"
+    new(root)
+    add(root, [audio / "a one.wav"], sheet=sheet)
+    spans = [(t["transfer_id"], t["file_start_s"], t["file_end_s"]) for t in table(root, "transfer")]
+    assert spans == [("a-one-at-0", "0", "1.5"), ("a-one-at-1-5", "1.5", "3")]
+    assert plan_add(root, [audio / "a one.wav"], sheet=sheet).empty
+
+
+def test_files_are_never_overwritten(tmp_path: Path, audio: Path) -> None:
+    root = tmp_path / "c"
+    new(root)
+    add(root, [audio / "a one.wav"])
+    other = write_tone(tmp_path / "more" / "a one.wav", hz=777.0)
+    same = tmp_path / "same" / "a one.wav"
+    same.parent.mkdir()
+    same.write_bytes((audio / "a one.wav").read_bytes())
+    before = (root / "audio" / "a one.wav").read_bytes()
+    add(root, [other, same])
+    assert (root / "audio" / "a one.wav").read_bytes() == before
+    assert (root / "audio" / "a one-2.wav").read_bytes() == other.read_bytes()
+    assert [t["file"] for t in table(root, "transfer")] == ["a one.wav", "a one-2.wav"]
+    assert len(list((root / "audio").iterdir())) == 2
+
+
+def test_bad_files_and_lines_are_left_out_and_named(tmp_path: Path, audio: Path) -> None:
+    root = tmp_path / "c"
+    new(root)
+    (audio / "bad.wav").write_bytes(b"")
+    sheet = put(tmp_path / "s.csv", [*ROWS, ["absent.wav", *ROWS[0][1:]], ["", "Nobody", "", "", "", "", "", ""]])
+    plan = plan_add(root, [audio], sheet=sheet)
+    said = [str(problem) for problem in plan.problems if problem.severity == "error"]
+    assert said[0].startswith("bad.wav: is empty")
+    assert "s.csv, row 5: Datei = absent.wav: is not among the audio files given" in said[1]
+    assert "s.csv, row 6: Datei: names no file" in said[2]
+    run = CliRunner().invoke(app, ["add", str(root), str(audio), "--sheet", str(sheet), "--yes"])
+    assert run.exit_code == 1
+    assert len(table(root, "transfer")) == 3
+
+
+def test_a_sheet_without_a_file_column_says_what_to_do(tmp_path: Path, audio: Path) -> None:
+    root = tmp_path / "c"
+    new(root)
+    sheet = put(tmp_path / "s.csv", [["x", "y"]], headings=["who", "what"])
+    with pytest.raises(DataError, match="no heading means the audio file") as caught:
+        plan_add(root, [audio], sheet=sheet)
+    assert "sheet/mapping.toml" in str(caught.value)
+
+
+def test_the_kept_mapping_wins(started: tuple[Path, Path], audio: Path) -> None:
+    root, sheet = started
+    path = root / "sheet" / "mapping.toml"
+    path.write_text(path.read_text().replace('"Tk" = "take"', '"Tk" = ""'))
+    assert plan_add(root, [audio], sheet=sheet).mapping["Tk"] == ""
+    path.write_text('[columns]\n"Tk" = "takes"\n')
+    with pytest.raises(DataError, match=r"'takes': no such field; did you mean take\?"):
+        plan_add(root, [audio], sheet=sheet)
+
+
+def test_nobody_to_ask_means_nothing_is_written(tmp_path: Path, audio: Path) -> None:
+    root = tmp_path / "c"
+    new(root)
+    before = files_of(root)
+    run = CliRunner().invoke(app, ["add", str(root), str(audio)])
+    assert run.exit_code != 0
+    assert "+ transfer: transfer_id=a-one" in run.stdout
+    assert files_of(root) == before
+
+
+def test_tags_are_shown_and_not_obeyed(tmp_path: Path) -> None:
+    import mutagen
+
+    path = write_tone(tmp_path / "in" / "x.flac")
+    tags = mutagen.File(path)
+    tags["artist"] = "Somebody"
+    tags.save()
+    root = tmp_path / "c"
+    new(root)
+    plan = add(root, [path])
+    assert "artist: Somebody" in "\n".join(difference(plan))
+    assert table(root, "player") == []
+
+
+def test_headings_are_matched_forgivingly() -> None:
+    mapping = match_headings(
+        ["FILE NAME", "Performer(s)", "Year of recording", "Piece played", "Key", "Record company", "Mx.", "Acc.",
+         "Where held", "Turntable speed", "Comments", "Colour"],
+        kept={},
+    )  # fmt: skip
+    assert list(mapping.values()) == [
+        "file", "player", "year", "work", "key", "label", "matrix", "accompaniment", "archive", "rpm", "note", ""
+    ]  # fmt: skip
+
+
+def test_cells_are_read_as_people_write_them() -> None:
+    keys = {"D major": "D major", "d-moll": "D minor", "B-Dur": "B flat major", "H-Dur": "B major",
+            "Es-Dur": "E flat major",
+            "ré majeur": "D major", "si bémol majeur": "B flat major", "Bbm": "B flat minor",
+            "C# minor": "C sharp minor",
+            "E♭ major": "E flat major", "fis-moll": "F sharp minor"}  # fmt: skip
+    assert {text: read_key(text) for text in keys} == keys
+    with pytest.raises(CellError, match="does not say major or minor"):
+        read_key("G")
+    assert read_accompaniment("with orch. (and piano)") == "orchestra"
+    assert read_time("1:02:03.5") == "3723.5"
+    assert read_players("Vint, Anna; Bela Ort? ; N.N.") == [("Anna Vint", "certain"), ("Bela Ort", "possible")]
+
+
+def test_forty_mp3s_and_eight_columns_become_a_corpus(tmp_path: Path) -> None:
+    rows = []
+    time = np.arange(16_000 * 2) / 16_000
+    for number in range(40):
+        path = tmp_path / "mp3" / f"Track {number + 1:02d}.mp3"
+        path.parent.mkdir(exist_ok=True)
+        soundfile.write(path, 0.3 * np.sin(2 * np.pi * (300 + number) * time), 16_000)
+        player = ("Anna Vint", "Bela Ort", "Carl Ems", "N.N.")[number % 4]
+        rows.append(
+            [path.name, player, str(1903 + number), f"Air {number % 5}", "D major", "Nonesuch", str(100 + number), "1"]
+        )
+    sheet = put(tmp_path / "s.csv", rows, headings=["file", "player", "year", "work", "key", "label", "matrix", "take"])
+    root = tmp_path / "c"
+    assert CliRunner().invoke(app, ["new", str(root)]).exit_code == 0
+    mp3s = [str(path) for path in sorted((tmp_path / "mp3").iterdir())]
+    run = CliRunner().invoke(app, ["add", str(root), *mp3s, "--sheet", str(sheet), "--yes"])
+    assert run.exit_code == 0, run.output
+    catalogue = Catalogue(root)
+    heights = {
+        name: catalogue.frame(name).height for name in ("player", "work", "take", "side", "transfer", "performance")
+    }
+    assert heights == {"player": 3, "work": 5, "take": 40, "side": 40, "transfer": 40, "performance": 30}
+    assert check(root, listen=False).errors == ()
