@@ -98,8 +98,7 @@ class Catalogue:
         texts: dict[str, list[TextTable]] = {}
         for relation in self._relations.values():
             texts[relation.name] = [
-                read_text_table(path, relation=relation, file=path.relative_to(self.root).as_posix())
-                for path in table_files(self.root, relation)
+                read_text_table(path, relation=relation, root=self.root) for path in table_files(self.root, relation)
             ]
         return texts
 

@@ -15,7 +15,7 @@ from pipeline.store.corpus import Corpus
 from pipeline.store.findings import Findings
 from pipeline.store.problems import Problem, did_you_mean
 from pipeline.store.schema import hand_kept
-from pipeline.store.waiting import Hashes, check_waiting
+from pipeline.store.waiting import Hashes, check_twins, check_waiting
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,7 @@ def check(root: Path | str, *, listen: bool = True) -> CheckResult:
     hashes = Hashes(corpus)
     check_audio(found, corpus, settings=settings.intake, hashes=hashes, listen=listen)
     check_waiting(found, hashes)
+    check_twins(found, hashes)
     rows = sum(corpus.catalogue.frame(relation.name).height for relation in hand_kept())
     return CheckResult(_sorted(found.problems), rows, corpus.catalogue.frame("transfer").height)
 
@@ -98,6 +99,4 @@ def _stray_files(corpus: Corpus) -> Iterator[Problem]:
         if path.suffix.casefold() in (".csv", ".xlsx", ".ods", ".tsv", ".txt"):
             cure = did_you_mean(path.stem, [name[:-4] for name in sorted(known)], otherwise="")
             cure = cure.replace("?", ".csv?") or f"tables are: {', '.join(sorted(known))}"
-            yield Problem(
-                f"catalogue/{path.name}", None, "", "", "is not a table of the catalogue and not read", cure
-            )
+            yield Problem(f"catalogue/{path.name}", None, "", "", "is not a table of the catalogue and not read", cure)

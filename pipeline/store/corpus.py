@@ -16,8 +16,10 @@ from pipeline.errors import DataError
 from pipeline.settings import Settings, read_settings
 from pipeline.store import schema
 from pipeline.store.catalogue import Catalogue
+from pipeline.store.paths import leads_out
 
 ROW_GROUP_ROWS = 131_072
+_PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived", "derived/tables", "derived/log")
 _ID = re.compile(schema.ID_PATTERN)
 
 
@@ -27,15 +29,22 @@ class Corpus:
     Raises
     ------
     DataError
-        If ``root`` is not a folder, or has neither ``catalogue/`` nor ``settings.toml``.
+        If ``root`` is not a folder, has neither ``catalogue/`` nor ``settings.toml``, or has one of its own parts
+        linked to somewhere else: a corpus that comes from a stranger must not reach out of its folder.
     """
 
     def __init__(self, root: Path | str) -> None:
         self.root = Path(root)
+        self._inside: set[Path] = set()
         if not self.root.is_dir():
             raise DataError(f"{self.root}: there is no such folder; `glideline new {self.root}` makes a corpus")
         if not (self.root / "catalogue").is_dir() and not (self.root / "settings.toml").is_file():
             raise DataError(f"{self.root}: is not a corpus (no catalogue/); `glideline new {self.root}` makes one")
+        for name in _PARTS:
+            if leads_out(self.root / name, root=self.root):
+                raise DataError(
+                    f"{self.root}: {name} is a link that leads out of the corpus; put the real one in its place"
+                )
 
     @cached_property
     def settings(self) -> Settings:
@@ -57,7 +66,12 @@ class Corpus:
         computed(table)
         if not _ID.fullmatch(transfer_id):
             raise DataError(f"{transfer_id!r} is not an id; ids are {schema.ID_WORDS}")
-        return self.derived / "tables" / table / f"{transfer_id}.parquet"
+        folder = self.derived / "tables" / table
+        if folder not in self._inside:
+            if leads_out(folder, root=self.root):
+                raise DataError(f"{self.relative(folder)} is a link that leads out of the corpus; delete it")
+            self._inside.add(folder)
+        return folder / f"{transfer_id}.parquet"
 
     def read(self, table: str, transfer_id: str) -> pl.DataFrame | None:
         """The table of one transfer, or None if it has not been written.
@@ -109,7 +123,7 @@ class Corpus:
         if "\\" in file or ":" in file or Path(file).is_absolute() or ".." in parts or "\x00" in file or not parts:
             raise DataError(f"{file!r} is not a path below audio/; {cure}")
         path = inside / file
-        if not path.resolve().is_relative_to(inside.resolve()):
+        if leads_out(path, root=inside):
             raise DataError(f"{file!r} leads out of audio/ by a link; {cure}")
         return path
 

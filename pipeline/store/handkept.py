@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.store.dates import DateError, parse_date
 from pipeline.store.identifiers import isni_fault, plain_form
+from pipeline.store.paths import leads_out
 from pipeline.store.problems import Problem, did_you_mean, nearest
 from pipeline.store.schema import ID_PATTERN, KEY_PATTERN, Column, Relation, column_violations
 from pipeline.store.sheet_values import CellError, read_key
@@ -47,13 +48,17 @@ class TextTable:
         return [row[place].strip() or None for row in self.rows]
 
 
-def read_text_table(path: Path, *, relation: Relation, file: str) -> TextTable:
-    """Rows of the file as text, with everything that is wrong in its form; an empty table if there is no file."""
+def read_text_table(path: Path, *, relation: Relation, root: Path) -> TextTable:
+    """Rows of a file of the corpus ``root`` as text, with all that is wrong in its form; none if there is no file."""
+    file = path.relative_to(root).as_posix()
     table = TextTable(relation, file)
 
     def report(message: str, cure: str, row: int | None = None, column: str = "", value: str = "") -> None:
         table.problems.append(Problem(file, row, column, value, message, cure, table=relation.name))
 
+    if leads_out(path, root=root):
+        report("is a link that leads out of the corpus, and is not read", "put the file itself in its place")
+        return table
     if not path.exists():
         return table
     try:
@@ -80,9 +85,7 @@ def read_text_table(path: Path, *, relation: Relation, file: str) -> TextTable:
             continue
         if any(cell.strip() for cell in cells[width:]):
             extra = next(cell for cell in cells[width:] if cell.strip())
-            report(
-                "has more cells than there are headings", "quote cells that hold a separator", number, "", extra
-            )
+            report("has more cells than there are headings", "quote cells that hold a separator", number, "", extra)
         table.rows.append(_clean(cells[:width], table.headings, number, report))
         table.numbers.append(number)
     return table
@@ -98,9 +101,7 @@ def _records(text: str, delimiter: str, report: Any) -> list[tuple[int, list[str
             if records or any(cell.strip() for cell in record):
                 records.append((number, record))
     except csv.Error as error:
-        report(
-            f"cannot be read beyond this row ({error})", "look for a quotation mark without its twin", number + 1
-        )
+        report(f"cannot be read beyond this row ({error})", "look for a quotation mark without its twin", number + 1)
     finally:
         csv.field_size_limit(before)
     return records

@@ -45,7 +45,7 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
     relation = load("review")
     if not file.is_file():
         raise DataError(f"{file}: there is no such file; save the verdicts from the listening page first")
-    table = read_text_table(file, relation=relation, file=file.name)
+    table = read_text_table(file, relation=relation, root=file.parent)
     problems = list(table.problems)
     for column in relation.written_columns:
         _, troubles = typed(column, table.column(column.name), comma_decimals=False)

@@ -22,10 +22,14 @@ class Hashes:
         rows = self._rows(transfer_id)
         return any(row["step"] == "intake" and row["outcome"] == "done" for row in rows)
 
+    def ran_on(self, transfer_id: str) -> str | None:
+        """Hash of the samples that the last run has noted; None if there was none."""
+        return next((r["samples_sha256"] for r in self._rows(transfer_id) if r["samples_sha256"]), None)
+
     def noted(self, transfer_id: str) -> tuple[str | None, str | None]:
         """(hash of samples, hash of file) by the last run, or by transfer.csv; None where neither tells."""
         row = self.corpus.catalogue.row("transfer", transfer_id) or {}
-        samples = next((r["samples_sha256"] for r in self._rows(transfer_id) if r["samples_sha256"]), None)
+        samples = self.ran_on(transfer_id)
         file = next((r["file_sha256"] for r in self._rows(transfer_id) if r.get("file_sha256")), None)
         return samples or row.get("samples_sha256"), file
 
@@ -69,6 +73,19 @@ class Hashes:
                 frame = None
             self._noted[transfer_id] = [] if frame is None else frame.to_dicts()
         return self._noted[transfer_id]
+
+
+def check_twins(found: Findings, hashes: Hashes) -> None:
+    """Names transfers of different files with the very same sound, as far as runs have noted it."""
+    first: dict[str, dict[str, Any]] = {}
+    for transfer in found.catalogue.rows("transfer"):
+        samples = hashes.ran_on(transfer["transfer_id"])
+        if samples is None:
+            continue
+        twin = first.setdefault(samples, transfer)
+        if twin["file"].casefold() != transfer["file"].casefold():
+            message = f"holds the very same sound as {twin['file']} ({twin['transfer_id']})"
+            found.remark("transfer", transfer, "file", message, "keep one of the two, lest a performance counts twice")
 
 
 def check_waiting(found: Findings, hashes: Hashes) -> None:

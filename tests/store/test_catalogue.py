@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from pipeline.errors import DataError
 from pipeline.store.catalogue import Catalogue
+from pipeline.store.handkept import read_text_table, typed
 from pipeline.store.problems import Problem
 from pipeline.store.schema import load
 from pipeline.store.slugs import slug
@@ -124,6 +125,16 @@ def test_a_dangling_reference_offers_the_nearest_id(corpus: Path, write: Write) 
     assert problem.cure == "did you mean k2?"
 
 
+def test_a_dangling_reference_that_may_be_empty_is_cleared(corpus: Path, write: Write) -> None:
+    write("take", "take_id,work_id,session_id\nk1,air,spring-4\nk2,aire,\n")
+    catalogue = Catalogue(corpus)
+    assert catalogue.frame("take").select("take_id", "work_id", "session_id").rows() == [
+        ("k1", "air", None),
+        ("k2", None, None),
+    ]
+    assert sorted(problem.cure for problem in catalogue.problems()) == ["did you mean air?", "did you mean spring-3?"]
+
+
 def test_ids_are_unique_whatever_their_case(corpus: Path, write: Write) -> None:
     write("source", "source_id,citation\nbook,One\nbook,Two\nBook,Three\nnul,Four\n")
     said = [str(problem) for problem in Catalogue(corpus).problems()]
@@ -202,11 +213,25 @@ def test_slugs() -> None:
     assert slug("CON") == "con-1"
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    st.binary(max_size=300)
-    | st.text(alphabet='player_id,name;born\t"\r\n01~X\u202e\x00é', max_size=300).map(lambda text: text.encode())
+ANY_FILE = st.binary(max_size=300) | st.text(alphabet='player_id,name;born\t"\r\n01~X\u202e\x00é', max_size=300).map(
+    str.encode
 )
+
+
+@pytest.mark.slow
+@settings(max_examples=2_000, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(ANY_FILE)
+def test_any_bytes_can_be_read_as_a_table(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "player.csv").write_bytes(content)
+    table = read_text_table(tmp_path / "player.csv", relation=load("player"), root=tmp_path)
+    for column in load("player").written_columns:
+        values, problems = typed(column, table.column(column.name), comma_decimals=True)
+        assert len(values) == len(table.rows) == len(table.numbers)
+        assert all(values[problem.row] is None and problem.cure for problem in problems)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(ANY_FILE)
 def test_any_bytes_give_problems_and_never_a_crash(tmp_path: Path, content: bytes) -> None:
     folder = tmp_path / "catalogue"
     folder.mkdir(exist_ok=True)

@@ -19,6 +19,7 @@ from pipeline.store.audio import samples_hash
 from pipeline.store.check import check
 from pipeline.store.check_takes import us_term_ends
 from pipeline.store.corpus import Corpus
+from pipeline.store.schema import load
 
 Write = Callable[[str, str], None]
 
@@ -307,6 +308,47 @@ def test_many_like_remarks_are_shortened_unless_all_are_wanted(corpus: Path, wri
     long = CliRunner().invoke(app, ["check", str(corpus), "--no-listen", "--all"]).stdout
     assert "and 15 more rows: turntable_rpm: no turntable speed" in short
     assert long.count("no turntable speed") == 20
+
+
+def test_two_files_with_the_same_sound_are_pointed_out(corpus: Path) -> None:
+    (corpus / "audio" / "two.wav").write_bytes((corpus / "audio" / "one.wav").read_bytes())
+    store = Corpus(corpus)
+    for transfer_id in ("t1", "t2"):
+        row = {column.name: None for column in load("run").columns} | {
+            "transfer_id": transfer_id,
+            "step": "intake",
+            "unit_id": transfer_id,
+            "step_version": 1,
+            "outcome": "done",
+            "message": "",
+            "samples_sha256": samples_hash(corpus / "audio" / "one.wav"),
+            "key_sha256": "0" * 64,
+        }
+        filled = {
+            name: "{}" if value is None and load("run").column(name).required else value for name, value in row.items()
+        }
+        store.write("run", transfer_id, pl.DataFrame([filled], schema=load("run").polars_schema()))
+    assert "holds the very same sound as one.wav (t1)" in one_remark(corpus, column="file")
+
+
+@pytest.mark.parametrize("name", ["catalogue", "audio", "derived", "settings.toml"])
+def test_a_part_that_is_a_link_out_is_refused(corpus: Path, tmp_path: Path, name: str) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    if (corpus / name).exists():
+        (corpus / name).rename(tmp_path / "aside")
+    (corpus / name).symlink_to(outside)
+    with pytest.raises(DataError, match="leads out of the corpus"):
+        check(corpus)
+
+
+def test_a_table_that_is_a_link_out_is_not_read(corpus: Path, tmp_path: Path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("source_id,citation\nroot,password\n")
+    (corpus / "catalogue" / "source.csv").unlink()
+    (corpus / "catalogue" / "source.csv").symlink_to(secret)
+    assert "is a link that leads out of the corpus, and is not read" in str(check(corpus).errors[0])
+    assert "password" not in "".join(map(str, check(corpus).problems))
 
 
 def test_links_out_of_the_corpus_are_refused(corpus: Path, tmp_path: Path) -> None:
