@@ -26,9 +26,15 @@ NEAR_BINS = 2
 EXTRAS = 4
 
 
+Taps = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
+
+
 @cache
-def taps() -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Frame and bin distances (m, 2) at which the network looks at the grid, and at its moving maximum."""
+def taps() -> Taps:
+    """Frame and bin distances (m, 2) at which the network looks at three things.
+
+    They are the whitened grid, the moving maximum of the grid, and the moving maximum of the comb's salience.
+    """
     grid = [(0, bins_of_ratio(h) + d) for h in (1, 2) for d in (-2, -1, 0, 1, 2)]
     grid += [(0, bins_of_ratio(h) + d) for h in range(3, 17) for d in (-1, 0, 1)]
     others = (1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 4 / 3, 3 / 2, 5 / 2, 7 / 2, 9 / 2, 11 / 2)
@@ -36,15 +42,20 @@ def taps() -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     grid += [(t, bins_of_ratio(h)) for t in (-28, -14, -6, 6, 14, 28) for h in (1, 2, 3, 4)]
     grid += [(t, bins_of_ratio(h) + d) for t in (-3, 3) for h in (1, 2, 3) for d in (-2, 0, 2)]
     near = [(t, bins_of_ratio(h)) for t in (-CONTEXT, -28, -14, 14, 28, CONTEXT) for h in (1, 2, 3, 4, 5)]
-    return np.array(grid, dtype=np.int64), np.array(near, dtype=np.int64)
+    comb = [(t, 0) for t in (-CONTEXT, -42, -28, -18, -9, -4, 4, 9, 18, 28, 42, CONTEXT)]
+    comb += [(0, bins_of_ratio(r)) for r in (1 / 3, 1 / 2, 2 / 3, 3 / 2, 2, 3)]
+    comb += [(t, bins_of_ratio(r)) for t in (-18, 18) for r in (1 / 2, 2)]
+    return tuple(np.array(part, dtype=np.int64) for part in (grid, near, comb))  # type: ignore[return-value]
+
+
+def feature_count() -> int:
+    """Numbers that the network gets for a candidate."""
+    return sum(len(part) for part in taps()) + EXTRAS
 
 
 @dataclass(frozen=True)
-class Network:
-    """Weights of one instrument: layers (f, a), (a, b), (b,), their offsets, and the logit of silence.
-
-    ``calibration`` holds the coefficients of ``voicing.calibrated``.
-    """
+class Layers:
+    """Weights (f, a), (a, b), (b,) and offsets of two hidden layers, and the logit of silence."""
 
     w1: F32
     b1: F32
@@ -52,22 +63,48 @@ class Network:
     b2: F32
     w3: F32
     silence: float
+
+    def logits(self, described: Any, bins: npt.NDArray[np.int32], out: F32) -> None:
+        """Judge candidates ``bins`` (frames, k) by their features (frames, k, f), into ``out`` (frames, k)."""
+        _judge(described, bins, self.w1, self.b1, self.w2, self.b2, self.w3, out)
+
+
+@dataclass(frozen=True)
+class Network:
+    """What is learned for one instrument.
+
+    ``spectral`` judges a candidate by its spectrum, ``tracking`` by its track as well (see ``melody_track``);
+    ``calibration`` holds the coefficients of ``voicing.calibrated`` for voicing and for confidence.
+    """
+
+    spectral: Layers
+    tracking: Layers | None
     calibration: npt.NDArray[np.float64]
 
 
 @cache
 def network(instrument: str) -> Network:
     """The shipped network of an instrument."""
-    with np.load(WEIGHTS, allow_pickle=False) as file:
-        part: dict[str, Any] = {
-            name: np.ascontiguousarray(file[f"{instrument}_{name}"], dtype=np.float32)
-            for name in ("w1", "b1", "w2", "b2", "w3")
-        }
-        return Network(
-            **part,
-            silence=float(file[f"{instrument}_silence"]),
-            calibration=np.asarray(file[f"{instrument}_calibration"], dtype=np.float64),
-        )
+    return load_network(WEIGHTS, instrument)
+
+
+def load_network(path: Path, instrument: str) -> Network:
+    """The network of an instrument in a file of weights."""
+    with np.load(path, allow_pickle=False) as file:
+        arrays = {name: file[name] for name in file.files if name.startswith(f"{instrument}_")}
+    tracking = f"{instrument}_tracking_w1" in arrays
+    return Network(
+        spectral=_layers(arrays, f"{instrument}_spectral"),
+        tracking=_layers(arrays, f"{instrument}_tracking") if tracking else None,
+        calibration=np.asarray(arrays[f"{instrument}_calibration"], dtype=np.float64),
+    )
+
+
+def _layers(arrays: dict[str, Any], name: str) -> Layers:
+    def part(key: str) -> F32:
+        return np.ascontiguousarray(arrays[f"{name}_{key}"], dtype=np.float32)
+
+    return Layers(part("w1"), part("b1"), part("w2"), part("b2"), part("w3"), float(arrays[f"{name}_silence"]))
 
 
 def training_record() -> dict[str, Any]:
@@ -91,45 +128,41 @@ def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def describe(grid, near, place, on_grid, on_near, midi, salience, best, out):  # type: ignore[no-untyped-def]
-    """Fill ``out`` (features,) for a place of the flat grid; ``on_grid``, ``on_near``: flat distances."""
-    m = on_grid.shape[0]
-    for j in range(m):
-        out[j] = grid[np.uint64(place + on_grid[j])]
-    tail = out[m:]
-    for j in range(on_near.shape[0]):
-        tail[j] = near[np.uint64(place + on_near[j])]
-    m += on_near.shape[0]
-    pitch = (midi - 69.0) / 24.0
-    out[m] = pitch
-    out[m + 1] = pitch * pitch
-    out[m + 2] = salience * 0.125
-    out[m + 3] = (best - salience) * 0.125
+def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_near, on_comb, out):  # type: ignore[no-untyped-def]
+    """Features (frames, k, f) of candidates ``bins`` (frames, k) of salience ``strength``.
 
-
-@numba.njit(cache=True)
-def describe_all(  # type: ignore[no-untyped-def]
-    bins, strength, high, low, split, lowest_midi, on_grid, on_near, out
-):
-    """Features (frames, k, f) of candidates ``bins`` (frames, k).
-
-    ``high`` and ``low`` are each a whitened grid and its moving maximum, with ``CONTEXT`` rows more at both ends.
+    ``high`` and ``low`` are each a whitened grid and its moving maximum, ``comb`` the moving maximum of the
+    salience; all have ``CONTEXT`` rows more at both ends.
     """
     width = high[0].shape[1]
+    n = comb.shape[1]
     grids = (high[0].ravel(), low[0].ravel())
     nears = (high[1].ravel(), low[1].ravel())
     flat = on_grid[:, 0] * width + on_grid[:, 1]
     flat_near = on_near[:, 0] * width + on_near[:, 1]
+    m = on_grid.shape[0]
+    m2 = m + on_near.shape[0]
+    m3 = m2 + on_comb.shape[0]
     for t in range(bins.shape[0]):
-        for j in range(bins.shape[1]):
-            i = bins[t, j]
+        for c in range(bins.shape[1]):
+            i = bins[t, c]
             if i < 0:
                 continue
             place = (t + CONTEXT) * width + BELOW + i
-            midi = lowest_midi + i / BINS_PER_SEMITONE
             r = 1 if i < split else 0
-            best = strength[t, 0]
-            describe(grids[r], nears[r], place, flat, flat_near, midi, strength[t, j], best, out[t, j])
+            row = out[t, c]
+            for j in range(m):
+                row[j] = grids[r][np.uint64(place + flat[j])]
+            for j in range(on_near.shape[0]):
+                row[m + j] = nears[r][np.uint64(place + flat_near[j])]
+            for j in range(on_comb.shape[0]):
+                b = i + on_comb[j, 1]
+                row[m2 + j] = 0.125 * comb[t + CONTEXT + on_comb[j, 0], b] if 0 <= b < n else 0.0
+            pitch = (lowest_midi + i / BINS_PER_SEMITONE - 69.0) / 24.0
+            row[m3] = pitch
+            row[m3 + 1] = pitch * pitch
+            row[m3 + 2] = strength[t, c] * 0.125
+            row[m3 + 3] = (strength[t, 0] - strength[t, c]) * 0.125
 
 
 @numba.njit(cache=True)
@@ -144,7 +177,7 @@ def _layer(x, w, b, out):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def judge(features, bins, w1, b1, w2, b2, w3, logits):  # type: ignore[no-untyped-def]
+def _judge(features, bins, w1, b1, w2, b2, w3, logits):  # type: ignore[no-untyped-def]
     """Logits (frames, k) of the candidates from their features (frames, k, f)."""
     first = np.empty(w1.shape[1], dtype=np.float32)
     second = np.empty(w2.shape[1], dtype=np.float32)

@@ -65,13 +65,7 @@ def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence
                 k = int(place)
                 snr = np.exp(2.0 * level) / (floor[k] * floor[k])
                 cents = 1200.0 * np.log2(place / centre)
-                w = (
-                    snr
-                    / (snr + 10.0)
-                    * min(np.sqrt(snr), 50.0)
-                    * h
-                    * np.exp(-0.5 * (cents / DEVIATION_CENTS) ** 2)
-                )
+                w = snr / (snr + 10.0) * min(np.sqrt(snr), 50.0) * h * np.exp(-0.5 * (cents / DEVIATION_CENTS) ** 2)
                 if h * f > WEAK_ABOVE_HZ:
                     w *= 0.5
                 total += w * cents

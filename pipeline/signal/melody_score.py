@@ -7,6 +7,11 @@ CANDIDATES = 12
 # Turns the comb's salience into logits, and its level for silence (from rendered sides).
 COMB_GAIN = 0.8
 COMB_SILENCE = 3.0
+# The comb cannot tell a clear tone from its twelfth, all of whose teeth hit partials as well: a candidate with more
+# than this share of its salience a twelfth below loses this much of the rest.
+TWELFTH_BINS = 95
+TWELFTH_SHARE = 0.6
+TWELFTH_LOSS = 0.6
 
 
 @numba.njit(cache=True)
@@ -60,3 +65,19 @@ def choose(saliences, bins, strength):  # type: ignore[no-untyped-def]
         for j in range(bins.shape[1]):
             bins[t, j] = chosen[j]
             strength[t, j] = saliences[t, chosen[j]] if chosen[j] >= 0 else 0.0
+
+
+@numba.njit(cache=True)
+def comb_logits(saliences, bins, out):  # type: ignore[no-untyped-def]
+    """Logits (frames, k) of candidates ``bins`` (frames, k) by the comb alone."""
+    for t in range(bins.shape[0]):
+        for j in range(bins.shape[1]):
+            i = bins[t, j]
+            if i < 0:
+                continue
+            own = saliences[t, i]
+            under = np.float32(0.0)
+            for b in range(max(0, i - TWELFTH_BINS - 1), max(0, i - TWELFTH_BINS + 2)):
+                under = max(under, saliences[t, b])
+            loss = max(under - TWELFTH_SHARE * own, np.float32(0.0))
+            out[t, j] = COMB_GAIN * (own - TWELFTH_LOSS * loss)

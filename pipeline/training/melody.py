@@ -3,7 +3,8 @@
     python -m pipeline.training.melody
 
 renders sides with our own additive voices only (``scenes``), learns by cross entropy which candidate of a frame is
-the solo, or none, and fits the calibration of voicing and confidence on other sides. Ten minutes on one core.
+the solo, or none: first from the spectrum, then, on other sides, from what was judged along its track. On yet other
+sides it fits the calibration of voicing and confidence. Ten minutes on one core.
 Frames inside slides are taken far more often than they occur: a network that sees few of them learns that a moving
 pitch is rarely the solo.
 """
@@ -18,15 +19,18 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody import Analysis, features, scored_candidates
-from pipeline.signal.melody_grid import HIGH, LOW, search_range
-from pipeline.signal.melody_net import EXTRAS, WEIGHTS
-from pipeline.signal.melody_score import CANDIDATES
+from pipeline.signal.melody_follower import Analysis, Follower, features, salience
+from pipeline.signal.melody_grid import CONTEXT, HIGH, LOW, SearchRange, search_range
+from pipeline.signal.melody_net import EXTRAS, WEIGHTS, Network, load_network
+from pipeline.signal.melody_score import CANDIDATES, choose
 from pipeline.signal.spectrum import BINS_PER_SEMITONE, F32, HOP_S
 from pipeline.signal.synth.plan import Truth
+from pipeline.signal.voicing import PLAIN, evidence, fitted
 from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
 
 HIDDEN = (32, 16)
+TRACK_HIDDEN = (24, 12)
+STAGES = ("spectral", "tracking", "calibration")
 SIDE_S = 30.0
 # Frames taken from a side: inside slides, elsewhere in notes, and without solo.
 TAKEN = (260, 200, 110)
@@ -34,13 +38,13 @@ BATCH = 128
 # A candidate this near to the truth, in bins, is the solo.
 HIT_BINS = 2.5
 RATE = 3e-3
-# Frames nearer than this to where the solo starts or stops teach nothing: the truth is a matter of taste.
+# Frames nearer than this to where the solo starts or stops teach nothing: there, truth is a matter of taste.
 EDGE_S = 0.03
 
 
 @dataclass
 class Examples:
-    """Features (n, k, f) of the candidates of n frames, which of them exist, and which one is the solo (k: none)."""
+    """Features (n, k, f) of the candidates of n frames, which exist, and which one is the solo (k: none)."""
 
     features: npt.NDArray[np.float16]
     exists: npt.NDArray[np.bool_]
@@ -55,9 +59,15 @@ def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrum
     n_frames = parts[0].n_frames
     grids = [part.block(0, n_frames)[1] for part in parts]
     bins = np.full((n_frames, CANDIDATES), -1, dtype=np.int32)
-    strength = scored_candidates(grids, search=search, bins=bins)
-    described = features(grids, search=search, bins=bins, strength=strength)
-    frames, pitch = chosen_frames(truth, n_frames=n_frames, rng=rng)
+    strength = np.empty(bins.shape, dtype=np.float32)
+    saliences = salience(grids, search=search)
+    choose(saliences[CONTEXT:-CONTEXT], bins, strength)
+    described = features(grids, saliences, search=search, bins=bins, strength=strength)
+    return _answered(described, bins, truth, search=search, rng=rng)
+
+
+def _answered(described: Any, bins: Any, truth: Truth, *, search: SearchRange, rng: np.random.Generator) -> Examples:
+    frames, pitch = chosen_frames(truth, n_frames=len(bins), rng=rng)
     true = (69 + 12 * np.log2(pitch / 440.0) - search.lowest_midi) * BINS_PER_SEMITONE
     distance = np.where(bins[frames] >= 0, np.abs(bins[frames] - true[:, None]), np.inf)
     distance = np.where(np.isnan(distance), np.inf, distance)
@@ -65,6 +75,17 @@ def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrum
     usable = np.isnan(true) | (distance.min(axis=1) <= HIT_BINS)
     kept = frames[usable]
     return Examples(described[kept].astype(np.float16), bins[kept] >= 0, answer[usable])
+
+
+def track_examples_of(
+    samples: F32, truth: Truth, *, rng: np.random.Generator, instrument: str, net: Network
+) -> Examples:
+    """Examples of one side for the second network, given the first."""
+    search = search_range(instrument)
+    side = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net)
+    side.judge()
+    seen = side.seen_along_tracks()(slice(0, side.n_frames))
+    return _answered(seen, side.bins, truth, search=search, rng=rng)
 
 
 def chosen_frames(
@@ -90,13 +111,16 @@ def chosen_frames(
     return frames, pitch[frames]
 
 
-def gathered(*, instrument: str, sides: int, seed: int) -> Examples:
-    """Examples of many sides."""
+def gathered(*, instrument: str, sides: int, seed: int, net: Network | None = None) -> Examples:
+    """Examples of many sides for the first network, or for the second when the first is given."""
     parts = []
     for k in range(sides):
         rng = np.random.default_rng([seed, k])
         samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S)
-        parts.append(examples_of(samples, truth, rng=rng, instrument=instrument))
+        if net is None:
+            parts.append(examples_of(samples, truth, rng=rng, instrument=instrument))
+        else:
+            parts.append(track_examples_of(samples, truth, rng=rng, instrument=instrument, net=net))
     return Examples(
         np.concatenate([part.features for part in parts]),
         np.concatenate([part.exists for part in parts]),
@@ -104,10 +128,12 @@ def gathered(*, instrument: str, sides: int, seed: int) -> Examples:
     )
 
 
-def trained(examples: Examples, *, seed: int, epochs: int) -> tuple[dict[str, Any], float]:
+def trained(
+    examples: Examples, *, hidden: tuple[int, int], spread: float, seed: int, epochs: int
+) -> tuple[dict[str, Any], float]:
     """Weights by Adam on the cross entropy, and the mean loss of the last epoch."""
     rng = np.random.default_rng(seed)
-    f, (a, b) = examples.features.shape[2], HIDDEN
+    f, (a, b) = examples.features.shape[2], hidden
     p: dict[str, Any] = {
         "w1": rng.normal(0, np.sqrt(2 / f), (f, a)),
         "b1": np.zeros(a),
@@ -126,7 +152,7 @@ def trained(examples: Examples, *, seed: int, epochs: int) -> tuple[dict[str, An
         total = 0.0
         for k in range(n // BATCH):
             batch = order[k * BATCH : (k + 1) * BATCH]
-            cost, g = _gradients(examples, batch, p, rng)
+            cost, g = _gradients(examples, batch, p, rng, spread)
             total += cost
             step += 1
             rate = RATE * 0.5 * (1 + np.cos(np.pi * step / steps)) + 1e-5
@@ -142,12 +168,12 @@ def trained(examples: Examples, *, seed: int, epochs: int) -> tuple[dict[str, An
 
 
 def _gradients(
-    examples: Examples, batch: npt.NDArray[np.int64], p: dict[str, Any], rng: np.random.Generator
+    examples: Examples, batch: npt.NDArray[np.int64], p: dict[str, Any], rng: np.random.Generator, spread: float
 ) -> tuple[float, dict[str, Any]]:
     exists = examples.exists[batch]
     x = examples.features[batch].astype(np.float32)
     # Other recordings stand out of their noise more or less than these.
-    x[:, :, :-EXTRAS] *= np.exp(rng.uniform(-0.25, 0.25, (batch.size, 1, 1))).astype(np.float32)
+    x[:, :, :-EXTRAS] *= np.exp(rng.uniform(-spread, spread, (batch.size, 1, 1))).astype(np.float32)
     n, k, f = x.shape
     rows = x.reshape(n * k, f)
     h1 = np.maximum(rows @ p["w1"] + p["b1"], 0)
@@ -172,40 +198,74 @@ def _gradients(
     return cost, {name: value.astype(np.float32) for name, value in g.items()}
 
 
+def calibration(net: Network, *, instrument: str, sides: int, seed: int) -> npt.NDArray[np.float64]:
+    """Coefficients (2, 6) of voicing and confidence, from sides that the network has not seen."""
+    parts: list[list[Any]] = [[], [], [], []]
+    for k in range(sides):
+        rng = np.random.default_rng([seed, k])
+        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S)
+        search = search_range(instrument)
+        line = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net).run()
+        time = np.arange(line.f0_hz.size) * HOP_S
+        at = np.clip(np.rint(time * 1000).astype(np.int64), 0, truth.f0_hz.size - 1)
+        true = truth.f0_hz[at]
+        used = ~truth.double_stop[at]
+        hit = np.abs(np.log2(line.f0_hz / true)) < 50 / 1200
+        known = {"sounding": line.sounding, "mass": line.mass, "prominence_db": line.prominence_db}
+        parts[0].append(evidence(**known, voiced=True)[used])
+        parts[1].append(np.isfinite(true)[used])
+        parts[2].append(evidence(**known, voiced=False)[used & np.isfinite(line.f0_hz)])
+        parts[3].append(hit[used & np.isfinite(line.f0_hz)])
+    a, b, c, d = (np.concatenate(part) for part in parts)
+    return np.stack((fitted(a, b), fitted(c, d)))
+
+
 def main() -> None:
-    """Train all instruments and write weights and record."""
+    """Train and write weights and record; stages left out keep what the file holds."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--sides", type=int, default=240)
+    parser.add_argument("--sides", type=int, nargs=3, default=(320, 100, 40), help="for each of the stages")
     parser.add_argument("--epochs", type=int, default=8)
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--instruments", nargs="*", default=list(INSTRUMENTS))
+    parser.add_argument("--stages", nargs="*", default=list(STAGES), choices=STAGES)
     parser.add_argument("--out", type=Path, default=WEIGHTS)
     given = parser.parse_args()
-    arrays: dict[str, Any] = {}
-    if given.out.exists():
-        with np.load(given.out, allow_pickle=False) as file:
-            arrays = {name: file[name] for name in file.files}
-    record = {}
-    if given.out.with_suffix(".json").exists():
-        record = json.loads(given.out.with_suffix(".json").read_text(encoding="utf-8"))
     for instrument in given.instruments:
-        print(instrument, flush=True)
-        examples = gathered(instrument=instrument, sides=given.sides, seed=given.seed)
-        weights, loss = trained(examples, seed=given.seed, epochs=given.epochs)
+        for stage, sides in zip(STAGES, given.sides, strict=True):
+            if stage in given.stages:
+                print(instrument, stage, flush=True)
+                _train_stage(stage, instrument, sides=sides, epochs=given.epochs, seed=given.seed, out=given.out)
+
+
+def _train_stage(stage: str, instrument: str, *, sides: int, epochs: int, seed: int, out: Path) -> None:
+    arrays: dict[str, Any] = {}
+    record: dict[str, Any] = {}
+    if out.exists():
+        with np.load(out, allow_pickle=False) as file:
+            arrays = {name: file[name] for name in file.files}
+        record = json.loads(out.with_suffix(".json").read_text(encoding="utf-8"))
+    noted: dict[str, Any] = {"sides": sides, "seconds_a_side": SIDE_S, "seed": seed + STAGES.index(stage)}
+    noted["sound"] = "own additive voices and pianos (pipeline.training.scenes)"
+    if stage == "calibration":
+        net = load_network(out, instrument)
+        arrays[f"{instrument}_calibration"] = calibration(net, instrument=instrument, sides=sides, seed=noted["seed"])
+    else:
+        if stage == "spectral":
+            arrays = {name: a for name, a in arrays.items() if not name.startswith(f"{instrument}_")}
+            arrays[f"{instrument}_calibration"] = PLAIN
+            net, hidden, spread = None, HIDDEN, 0.25
+        else:
+            arrays = {name: a for name, a in arrays.items() if not name.startswith(f"{instrument}_tracking")}
+            np.savez(out, **arrays)
+            net, hidden, spread = load_network(out, instrument), TRACK_HIDDEN, 0.1
+        examples = gathered(instrument=instrument, sides=sides, seed=noted["seed"], net=net)
+        weights, loss = trained(examples, hidden=hidden, spread=spread, seed=seed, epochs=epochs)
         for name, value in weights.items():
-            arrays[f"{instrument}_{name}"] = np.float32(value[0]) if name == "silence" else value
-        arrays[f"{instrument}_calibration"] = np.array([1.0, 0.0, 1.0, 0.0])
-        record[instrument] = {
-            "sides": given.sides,
-            "seconds_a_side": SIDE_S,
-            "frames": int(examples.answer.size),
-            "epochs": given.epochs,
-            "seed": given.seed,
-            "loss": round(loss, 4),
-            "sound": "own additive voices and pianos, pipeline.training.scenes",
-        }
-        np.savez(given.out, **arrays)
-        given.out.with_suffix(".json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+            arrays[f"{instrument}_{stage}_{name}"] = np.float32(value[0]) if name == "silence" else value
+        noted |= {"frames": int(examples.answer.size), "epochs": epochs, "loss": round(loss, 4)}
+    np.savez(out, **arrays)
+    record.setdefault(instrument, {})[stage] = noted
+    out.with_suffix(".json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,195 @@
+"""Carries one side through the stages of following: candidates block by block, the path, then pitches.
+
+The sound is worked off in blocks of twelve seconds, twice: once for the candidates of every frame and their logits
+(which are kept, a hundred bytes a frame), and once more, when the path through them is known, for the pitch along
+it. So memory hardly grows with the side.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal import melody_net, melody_score
+from pipeline.signal.melody_grid import BELOW, CONTEXT, HIGH, LOW, SearchRange, comb_teeth
+from pipeline.signal.melody_net import Network
+from pipeline.signal.melody_path import best_path, posteriors
+from pipeline.signal.melody_refine import refine
+from pipeline.signal.melody_score import CANDIDATES, COMB_GAIN, COMB_SILENCE
+from pipeline.signal.melody_track import track_features
+from pipeline.signal.spectrum import (
+    BINS_PER_SEMITONE,
+    NoiseFloor,
+    Register,
+    frame_count,
+    magnitudes,
+    resampled,
+    whitened,
+)
+from pipeline.units import Floats
+
+BLOCK = 2048
+
+
+@dataclass(frozen=True)
+class Followed:
+    """A line before its posteriors are calibrated: arrays (n,).
+
+    ``sounding`` is the posterior that the solo sounds, ``mass`` that of pitches within 40 cents of the line.
+    """
+
+    f0_hz: Floats
+    level_db: Floats
+    prominence_db: Floats
+    sound_db: Floats
+    sounding: Floats
+    mass: Floats
+
+
+class Analysis:
+    """One register of one side: sound, floor and the whitened grid."""
+
+    def __init__(self, sound: Any, *, sample_rate_hz: float, register: Register, search: SearchRange) -> None:
+        self.register = register
+        self.n_frames = frame_count(sound.size, sample_rate_hz=sample_rate_hz)
+        self.padded = resampled(sound, sample_rate_hz=sample_rate_hz, register=register)
+        self.floor = NoiseFloor(self.padded, register=register, n_frames=self.n_frames)
+        self.taps = search.grid.taps(register)
+        self.width = search.grid.n
+
+    def block(self, first: int, count: int) -> tuple[Any, Any]:
+        """Magnitudes of the frames of a block, and the whitened grid with ``CONTEXT`` frames on both sides."""
+        wide = magnitudes(self.padded, register=self.register, first=first - CONTEXT, count=count + 2 * CONTEXT)
+        wide[max(0, self.n_frames - first + CONTEXT) :] = 0.0
+        grid = np.empty((wide.shape[0], self.width), dtype=np.float32)
+        start, end = self.floor.at(first - CONTEXT), self.floor.at(first + count + CONTEXT)
+        whitened(wide, start, end, *self.taps, grid)
+        return wide[CONTEXT:-CONTEXT], grid
+
+
+class Follower:
+    """One side on its way; with ``network`` None the comb alone scores."""
+
+    def __init__(self, sound: Any, *, sample_rate_hz: float, search: SearchRange, network: Network | None) -> None:
+        registers = (HIGH, LOW) if search.split else (HIGH,)
+        self.search = search
+        self.parts = [Analysis(sound, sample_rate_hz=sample_rate_hz, register=r, search=search) for r in registers]
+        self.n_frames = self.parts[0].n_frames
+        self.network = network
+        self.bins = np.full((self.n_frames, CANDIDATES), -1, dtype=np.int32)
+        self.logits = np.zeros((self.n_frames, CANDIDATES), dtype=np.float32)
+        self.strength = np.zeros((self.n_frames, CANDIDATES), dtype=np.float32)
+        self.sound_db = np.full(self.n_frames, -160.0)
+
+    def run(self) -> Followed:
+        """Follow the side."""
+        silence = self.judge()
+        path = best_path(self.bins, self.logits, silence=silence)
+        share = posteriors(self.bins, self.logits, silence=silence)
+        chosen = np.minimum(path, CANDIDATES - 1)[:, None]
+        bins = np.where(path < CANDIDATES, np.take_along_axis(self.bins, chosen, axis=1)[:, 0], -1)
+        mass = np.sum(share[:, :-1] * (np.abs(self.bins - bins[:, None]) <= 2), axis=1)
+        f0_hz, level_db, prominence_db = self._pitches(bins)
+        return Followed(
+            f0_hz=f0_hz,
+            level_db=level_db,
+            prominence_db=prominence_db,
+            sound_db=self.sound_db,
+            sounding=1.0 - share[:, -1],
+            mass=np.where(bins < 0, 0.0, mass),
+        )
+
+    def judge(self) -> float:
+        """Judge all candidates; gives the logit of silence to which their logits compare."""
+        if not self.parts[0].floor.silent:
+            for first in range(0, self.n_frames, BLOCK):
+                self._score(first, min(BLOCK, self.n_frames - first))
+        if self.network is None:
+            return COMB_GAIN * COMB_SILENCE
+        if self.network.tracking is None:
+            return self.network.spectral.silence
+        seen = self.seen_along_tracks()
+        again = np.empty_like(self.logits)
+        for first in range(0, self.n_frames, BLOCK):
+            span = slice(first, min(first + BLOCK, self.n_frames))
+            self.network.tracking.logits(seen(span), self.bins[span], again[span])
+        self.logits = again
+        return self.network.tracking.silence
+
+    def seen_along_tracks(self) -> Callable[[slice], Any]:
+        """What the second network sees, span by span, once the first has judged."""
+        assert self.network is not None
+        share = posteriors(self.bins, self.logits, silence=self.network.spectral.silence)
+        return track_features(
+            self.bins,
+            self.logits,
+            self.strength,
+            share,
+            lowest_midi=self.search.lowest_midi,
+            per_bin=1.0 / BINS_PER_SEMITONE,
+        )
+
+    def _score(self, first: int, count: int) -> None:
+        """Candidates of a block and their logits."""
+        blocks = [part.block(first, count) for part in self.parts]
+        grids = [grid for _, grid in blocks]
+        span = slice(first, first + count)
+        saliences = salience(grids, search=self.search)
+        strength = self.strength[span]
+        melody_score.choose(saliences[CONTEXT:-CONTEXT], self.bins[span], strength)
+        if self.network is None:
+            melody_score.comb_logits(saliences[CONTEXT:-CONTEXT], self.bins[span], self.logits[span])
+        else:
+            seen = features(grids, saliences, search=self.search, bins=self.bins[span], strength=strength)
+            self.network.spectral.logits(seen, self.bins[span], self.logits[span])
+        power = np.sum(np.square(blocks[0][0]), axis=1) / 3.0
+        self.sound_db[span] = 10.0 * np.log10(power + 1e-16)
+
+    def _pitches(self, bins: npt.NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+        """Refined pitch, level and prominence of the line through the given bins (-1: none)."""
+        f0, level, prominence = (np.full(self.n_frames, np.nan) for _ in range(3))
+        rough = np.where(bins >= 0, self.search.hz()[bins], np.nan)
+        for part, low in zip(self.parts, (False, True), strict=False):
+            mine = np.where((bins < self.search.split) == low, rough, np.nan)
+            for first in range(0, self.n_frames, BLOCK):
+                span = slice(first, min(first + BLOCK, self.n_frames))
+                if not np.isfinite(mine[span]).any():
+                    continue
+                count = span.stop - first
+                spectrum = magnitudes(part.padded, register=part.register, first=first, count=count)
+                floor = part.floor.at(first + count / 2)
+                refine(spectrum, floor, part.register.bin_hz, mine[span], f0[span], level[span], prominence[span])
+        return f0, level, prominence
+
+
+def salience(grids: list[Any], *, search: SearchRange) -> Any:
+    """Comb salience (frames, n) of whitened grids, one per register."""
+    out = np.empty((len(grids[0]), search.n), dtype=np.float32)
+    melody_score.salience(grids[0], grids[-1], search.split, BELOW, *comb_teeth(), out)
+    return out
+
+
+def features(grids: list[Any], saliences: Any, *, search: SearchRange, bins: Any, strength: Any) -> Any:
+    """What the network sees of the candidates ``bins``: (frames, k, f); grids and saliences with context rows."""
+    pairs = [(grid, _near(grid)) for grid in grids]
+    out = np.zeros((*bins.shape, melody_net.feature_count()), dtype=np.float32)
+    melody_net.describe(
+        bins,
+        strength,
+        pairs[0],
+        pairs[-1],
+        _near(saliences),
+        search.split,
+        search.lowest_midi,
+        *melody_net.taps(),
+        out,
+    )
+    return out
+
+
+def _near(grid: Any) -> Any:
+    out = np.empty_like(grid)
+    melody_net.moving_maximum(grid, out)
+    return out

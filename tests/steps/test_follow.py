@@ -1,0 +1,97 @@
+"""The step follow: facts from the catalogue, tables that fit their schemas."""
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.settings import FollowSettings
+from pipeline.steps.base import Sound, StepInput
+from pipeline.steps.follow import STEP
+from pipeline.store import schema
+
+RATE = 16000
+
+
+def given(samples: np.ndarray[Any, Any], *, instrument: str | None) -> StepInput:
+    return StepInput(
+        unit_id="t-1",
+        facts={"instrument": instrument},
+        settings=FollowSettings(),
+        tables={},
+        sound=lambda _: Sound(samples.astype(np.float32), RATE),
+    )
+
+
+def tone(hz: float, length_s: float) -> np.ndarray[Any, Any]:
+    t = np.arange(round(length_s * RATE)) / RATE
+    wave = 2 * np.pi * hz * t + 0.03 * hz / 6 * np.sin(2 * np.pi * 6 * t)
+    return sum(np.sin(h * wave) / h for h in range(1, 12)) * 0.1
+
+
+def test_tables_fit_their_schemas() -> None:
+    out = STEP.run(given(tone(440.0, 3.0), instrument="violin"))
+    tables = out.tables["t-1"]
+    assert set(tables) == set(STEP.writes)
+    for name, frame in tables.items():
+        checked = schema.load(name).checked(frame)
+        assert checked.height == frame.height > 0
+    frames = tables["pitch_frame"]
+    assert frames["f0_hz"].median() == pytest.approx(440.0, rel=1e-3)
+    assert frames["transfer_time_s"].is_sorted()
+    assert tables["melody"]["instrument_source"].to_list() == ["catalogue"]
+    assert out.outcomes["t-1"][0] == "done"
+
+
+def test_estimated_instrument_is_stated() -> None:
+    out = STEP.run(given(tone(440.0, 3.0), instrument=None))
+    row = out.tables["t-1"]["melody"].row(0, named=True)
+    assert row["instrument"] == "violin"
+    assert row["instrument_source"] == "estimated"
+    assert "estimated" in out.outcomes["t-1"][1]
+
+
+@pytest.mark.parametrize("samples", [np.zeros(3 * RATE), np.zeros(0)])
+def test_without_a_line_the_outcome_says_so(samples: np.ndarray[Any, Any]) -> None:
+    out = STEP.run(given(samples, instrument="violin"))
+    assert out.outcomes["t-1"][0] == "cannot_tell"
+    frames = schema.load("pitch_frame").checked(out.tables["t-1"]["pitch_frame"])
+    assert frames["f0_hz"].null_count() == frames.height
+
+
+class _Catalogue:
+    """The few rows that the facts need."""
+
+    tables: dict[str, list[dict[str, Any]]]
+
+    def __init__(self, instruments: list[tuple[str, str | None, str | None]]) -> None:
+        self.tables = {
+            "transfer": [{"transfer_id": "t-1", "side_id": "s-1"}],
+            "side_take": [{"side_id": "s-1", "take_id": t} for t in sorted({i[0] for i in instruments})],
+            "passage": [],
+            "performance": [{"take_id": t, "instrument": i, "role": r} for t, i, r in instruments],
+        }
+
+    def row(self, table: str, key: str) -> dict[str, Any] | None:
+        return next((r for r in self.tables[table] if r[f"{table}_id"] == key), None)
+
+    def rows(self, table: str, **where: Any) -> list[dict[str, Any]]:
+        return [r for r in self.tables[table] if all(r[k] == v for k, v in where.items())]
+
+
+def test_instrument_is_the_soloists_if_all_agree() -> None:
+    cases = [
+        ([("a", "cello", "soloist"), ("a", "piano", "accompanist")], "cello"),
+        ([("a", "violin", None)], "violin"),
+        ([("a", "violin", None), ("b", "cello", None)], None),
+        ([("a", None, None)], None),
+        ([("a", "viola", "ensemble"), ("a", "violin", "soloist")], "violin"),
+    ]
+    for rows, expected in cases:
+        assert STEP.facts(_Catalogue(rows), "t-1") == {"instrument": expected}
+
+
+def test_pitch_frame_is_nulls_not_nans() -> None:
+    frame = STEP.run(given(np.zeros(RATE), instrument="cello")).tables["t-1"]["pitch_frame"]
+    assert frame.select(pl.col("f0_hz").is_nan().sum()).item() == 0
