@@ -107,9 +107,7 @@ def read_recipe(path: Path) -> Recipe:
     values = tomllib.loads(path.read_text(encoding="utf-8"))
     players: dict[str, Any] = values["players"]
     sides = tuple(
-        SideRecipe(
-            **side, player_seed=players[side["player"]]["seed"], kinds=tuple(players[side["player"]]["kinds"])
-        )
+        SideRecipe(**side, player_seed=players[side["player"]]["seed"], kinds=tuple(players[side["player"]]["kinds"]))
         for side in values["side"]
     )
     return Recipe(sides, tuple(item["file"] for item in values["broken"]))

@@ -138,22 +138,27 @@ def compare_speeds(speed: pl.DataFrame, planted: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def compare_hands(note: pl.DataFrame, note_hand: pl.DataFrame, planted: pl.DataFrame) -> tuple[int, int, int]:
-    """Planted stopped notes, those found, and those of them whose likeliest string and finger are the planted."""
-    asked, met, right = 0, 0, 0
+@dataclass(frozen=True)
+class HandCounts:
+    """Planted notes, those found, and of these: right string and finger by the likeliest reading."""
+
+    planted: int
+    found: int
+    right: int
+
+
+def compare_hands(note: pl.DataFrame, note_hand: pl.DataFrame, planted: pl.DataFrame) -> HandCounts:
+    """The likeliest string and finger of each found note against the planted; notes match by half of their length."""
+    found, right = 0, 0
     best = note.join(note_hand.filter(pl.col("rank") == 1), on="note_id", maintain_order="left")
-    for (transfer_id,), mine in planted.filter(pl.col("ornament").is_null()).group_by(
-        ["transfer_id"], maintain_order=True
-    ):
-        got = best.filter(pl.col("transfer_id") == transfer_id).sort("start_s")
+    for (transfer_id,), mine in planted.group_by(["transfer_id"], maintain_order=True):
+        got = best.filter(pl.col("transfer_id") == transfer_id)
         starts: Floats = got["start_s"].to_numpy()
         ends: Floats = got["end_s"].to_numpy()
         for true in mine.rows(named=True):
-            asked += 1
             shared = np.minimum(ends, true["end_s"]) - np.maximum(starts, true["start_s"])
-            if not shared.size or shared.max() < 0.5 * (true["end_s"] - true["start_s"]):
-                continue
-            met += 1
-            row = got.row(int(np.argmax(shared)), named=True)
-            right += row["string"] == true["string"] and row["finger"] == true["finger"]
-    return asked, met, right
+            if shared.size and shared.max() >= 0.5 * (true["end_s"] - true["start_s"]):
+                row = got.row(int(np.argmax(shared)), named=True)
+                found += 1
+                right += row["string"] == true["string"] and row["finger"] == true["finger"]
+    return HandCounts(planted.height, found, right)

@@ -77,6 +77,7 @@ def _step_s(side: SideRecipe, truth: Truth) -> float:
 
 def note_rows(side: SideRecipe, truth: Truth) -> list[Row]:
     """One row per note, ornaments included."""
+    after_slide = {slide.planned.to_note for slide in truth.slides}
     return [
         {
             "transfer_id": side.transfer_id,
@@ -87,8 +88,9 @@ def note_rows(side: SideRecipe, truth: Truth) -> list[Row]:
             "finger": note.finger,
             "position": note.position,
             "ornament": note.ornament,
+            "after_slide": int(i in after_slide),
         }
-        for note in truth.plan.notes
+        for i, note in enumerate(truth.plan.notes)
     ]
 
 

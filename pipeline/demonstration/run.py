@@ -1,6 +1,7 @@
 """``demo``: writes the invented corpus, makes its audio, runs everything, and prints what came of it."""
 
 import shutil
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,12 +12,21 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from pipeline import resources
 from pipeline.demonstration import story
 from pipeline.demonstration.audio import read_recipe, write_audio
-from pipeline.demonstration.compare import SlideCounts, compare_hands, compare_slides, compare_speeds, read_truth
+from pipeline.demonstration.compare import (
+    HandCounts,
+    SlideCounts,
+    compare_hands,
+    compare_slides,
+    compare_speeds,
+    read_truth,
+)
 from pipeline.errors import UsageError
 from pipeline.flows.run import run
 from pipeline.flows.work import usable_cores
 from pipeline.steps.open_corpus import OpenCorpus
 
+# Columns where the output is no terminal.
+WIDE = 100
 FOUNDERS = ["quillfeather", "brackwhistle"]
 PARTS = ("settings.toml", "recipe.toml", "catalogue", "reviews", "truth")
 
@@ -26,8 +36,8 @@ class DemoResult:
     """Where the demo lies, and found against planted.
 
     ``speeds`` has a row per transfer with ``error_cents``; ``lineage`` the rates by founder and generation;
-    ``failures`` the transfers that could not be measured, with the reason; ``hands`` the planted notes, those
-    found, and those with the right string and finger.
+    ``failures`` the transfers that could not be measured, with the reason; ``hands`` the fingerings of
+    all notes and of those after a slide.
     """
 
     folder: Path
@@ -35,7 +45,7 @@ class DemoResult:
     speeds: pl.DataFrame
     lineage: list[story.Row]
     failures: list[tuple[str, str]]
-    hands: tuple[int, int, int] | None
+    hands: dict[str, HandCounts]
 
 
 def demo(
@@ -63,7 +73,7 @@ def demo(
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(f"{folder} is not empty; name a new folder, as in: glideline demo another-folder")
     workers = usable_cores() if workers is None else workers
-    out = Console(quiet=quiet, highlight=False)
+    out = Console(quiet=quiet, highlight=False, width=None if sys.stdout.isatty() else WIDE)
     messages = Console(stderr=True, quiet=quiet, highlight=False)
     write_corpus(folder)
     _make_audio(folder, workers=workers, messages=messages)
@@ -107,20 +117,26 @@ def _make_audio(folder: Path, *, workers: int, messages: Console) -> None:
 def _result(folder: Path, corpus: OpenCorpus, failures: list[tuple[str, str]]) -> DemoResult:
     planted = read_truth(folder, "slide")
     speeds = compare_speeds(corpus.view("base.speed"), read_truth(folder, "speed"))
+    notes = read_truth(folder, "note").filter(pl.col("ornament").is_null())
+    hands = {
+        which: compare_hands(corpus.view("base.note"), corpus.view("base.note_hand"), chosen)
+        for which, chosen in (
+            ("notes after a slide", notes.filter(pl.col("after_slide") == 1)),
+            ("all notes", notes),
+        )
+    }
     return DemoResult(
         folder=folder,
         slides=compare_slides(corpus.view("base.slide"), planted),
         speeds=speeds,
         lineage=story.lineage_rows(corpus, founders=FOUNDERS),
         failures=failures,
-        hands=compare_hands(corpus.view("base.note"), corpus.view("base.note_hand"), read_truth(folder, "note")),
+        hands=hands,
     )
 
 
 def _print(corpus: OpenCorpus, result: DemoResult, out: Console) -> None:
-    out.print(
-        "\nEverything here is invented: players, schools, labels, works; the audio was made from a recipe.\n"
-    )
+    out.print("\nEverything here is invented: players, schools, labels, works; the audio was made from a recipe.\n")
     story.print_rates(corpus, out)
     story.print_lineage(corpus, out, founders=FOUNDERS)
     story.print_speeds(result.speeds, corpus.view("base.speed_alternative"), out)

@@ -8,7 +8,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.demonstration.compare import SlideCounts
+from pipeline.demonstration.compare import HandCounts, SlideCounts
 from pipeline.steps.open_corpus import OpenCorpus
 
 Row = dict[str, Any]
@@ -27,15 +27,15 @@ def rate(row: Row, name: str, *, places: int = 1) -> str:
 def rates_table(frame: pl.DataFrame, *, title: str, label: str, head: str) -> Table:
     """A table of slide rates, one row per value of the column ``label``."""
     table = _table(title)
-    table.add_column(head)
+    table.add_column(head, no_wrap=True)
     for name in ("takes", "solo\nmin", "slides", "slides /min\n(95 %)", "slides /100 transitions\n(95 %)"):
         table.add_column(name, justify="right")
     for row in frame.rows(named=True):
         table.add_row(
             str(row[label]),
-            f"{row['takes']:g}",
+            _count(row["takes"]),
             f"{row['minutes']:.1f}",
-            f"{row['slides']:g}",
+            _count(row["slides"]),
             rate(row, "slides_per_minute"),
             rate(row, "slides_per_100_transitions"),
         )
@@ -66,16 +66,16 @@ def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) 
     """The story: how sliding changes from a teacher to pupils and their pupils."""
     table = _table("From teacher to pupil (teaching at least probable)")
     for name in ("founder", "generation"):
-        table.add_column(name)
+        table.add_column(name, no_wrap=True)
     for name in ("players", "slides", "slides /100 transitions\n(95 %)"):
         table.add_column(name, justify="right")
-    table.add_column("")
+    table.add_column("", no_wrap=True)
     rows = lineage_rows(corpus, founders=founders)
     most = max((row["slides_per_100_transitions"] or 0.0 for row in rows), default=1.0) or 1.0
     names = ("founder", "pupils", "pupils of pupils", "third generation")
     last = None
     for row in rows:
-        bar = "█" * round(24 * (row["slides_per_100_transitions"] or 0.0) / most)
+        bar = "█" * round(16 * (row["slides_per_100_transitions"] or 0.0) / most)
         if last not in (None, row["ancestor_id"]):
             table.add_section()
         table.add_row(
@@ -92,30 +92,28 @@ def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) 
 
 def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Console) -> None:
     """The speed ledger, with what was planted."""
-    table = _table("Speeds: what to add to each transfer's pitch, against what was planted")
+    table = _table("Speeds: what to add to each transfer's pitch (found, planted, and found less planted)")
     table.add_column("transfer", no_wrap=True)
-    table.add_column("state")
+    table.add_column("state", no_wrap=True)
     for name in (
         "playing\nrpm",
         "found\ncent",
-        "± cent",
         "planted\ncent",
         "error\ncent",
-        "drift\ncent",
-        "wow\ncent",
+        "drift, cent\n(planted)",
+        "wow, cent\n(planted)",
     ):
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", no_wrap=True)
     for row in compared.rows(named=True):
         table.add_row(
             row["transfer_id"],
             row["state"],
             _number(row["playing_rpm"], 2),
-            _number(row["offset_cents"], 1, signed=True),
-            _number(row["offset_se_cents"], 1),
+            f"{_number(row['offset_cents'], 1, signed=True)} ± {_number(row['offset_se_cents'], 1)}",
             _number(row["offset_cents_planted"], 1, signed=True),
             _number(row["error_cents"], 1, signed=True),
-            f"{_number(row['drift_range_cents'], 0)} of {_number(row['drift_range_cents_planted'], 0)}",
-            f"{_number(row['wow_cents'], 1)} of {_number(row['wow_cents_planted'], 1)}",
+            f"{_number(row['drift_range_cents'], 0)} ({_number(row['drift_range_cents_planted'], 0)})",
+            f"{_number(row['wow_cents'], 1)} ({_number(row['wow_cents_planted'], 1)})",
         )
     console.print(table)
     for transfer_id in compared.filter(pl.col("state") == "ambiguous")["transfer_id"]:
@@ -125,11 +123,12 @@ def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Co
             f"{row['key'] or 'key unknown'}: {100 * row['probability']:.0f} %"
             for row in readings.rows(named=True)
         )
-        console.print(f"  {transfer_id} could be read more than one way: {told}", highlight=False)
+        console.print(f"  {transfer_id} could be read in more than one way: {told}")
+    console.print()
 
 
-def print_found(counts: SlideCounts, hands: tuple[int, int, int] | None, console: Console) -> None:
-    """Slides found against planted, by kind."""
+def print_found(counts: SlideCounts, hands: dict[str, HandCounts], console: Console) -> None:
+    """Slides and fingerings found against planted."""
     table = _table("Slides: found against planted")
     table.add_column("kind")
     for name in ("planted", "found", "with this kind"):
@@ -141,24 +140,35 @@ def print_found(counts: SlideCounts, hands: tuple[int, int, int] | None, console
     console.print(table)
     console.print(
         f"  {counts.found} slides claimed, {counts.right} of them planted: precision {counts.precision:.3f}, "
-        f"recall {counts.recall:.3f}. Kind right: {counts.kinds_right} of {counts.right}.\n"
-        f"  Median error of the audible start {counts.onset_ms:.1f} ms, end {counts.offset_ms:.1f} ms, "
-        f"interval {counts.interval_cents:.1f} cents.",
-        highlight=False,
+        f"recall {counts.recall:.3f}.\n"
+        f"  Kind right for {counts.kinds_right} of {counts.right}. Median error of the audible start "
+        f"{counts.onset_ms:.1f} ms, end {counts.offset_ms:.1f} ms, interval {counts.interval_cents:.1f} cents.\n"
     )
-    if hands is not None and hands[1]:
-        asked, met, right = hands
-        console.print(
-            f"  Fingerings: {met} of {asked} planted notes found, likeliest string and finger right for {right} "
-            f"({100 * right / met:.0f} %).",
-            highlight=False,
-        )
+    table = _table("Fingerings: found against planted")
+    table.add_column("")
+    for name in ("planted", "found", "string and\nfinger right"):
+        table.add_column(name, justify="right")
+    for which, hand in hands.items():
+        share = f" ({100 * hand.right / hand.found:.0f} %)" if hand.found else ""
+        table.add_row(which, str(hand.planted), str(hand.found), f"{hand.right}{share}")
+    console.print(table)
 
 
 def _table(title: str) -> Table:
     return Table(
-        title=title, title_justify="left", title_style="bold", header_style="", pad_edge=False, box=box.SIMPLE_HEAD
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        header_style="",
+        pad_edge=False,
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1),
     )
+
+
+def _count(value: float) -> str:
+    """A count; takes that span two periods count in each by a share."""
+    return f"{value:.0f}" if abs(value - round(value)) < 0.05 else f"{value:.1f}"
 
 
 def _number(value: float | None, places: int, *, signed: bool = False) -> str:

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from pipeline.demonstration.compare import compare_hands, compare_slides, compare_speeds
+from pipeline.demonstration.compare import HandCounts, compare_hands, compare_slides, compare_speeds
 
 
 def _planted(start, end, *, interval=3.0, kind="same_finger", double=0):
@@ -80,11 +80,10 @@ def test_hands_need_string_and_finger():
             "end_s": [1.0, 2.0, 3.0],
             "string": ["A", "A", "E"],
             "finger": [1, 2, 0],
-            "ornament": pl.Series([None, None, None], dtype=pl.String),
         }
     )
     note = pl.DataFrame({"transfer_id": ["t"] * 2, "note_id": ["n1", "n2"], "start_s": [0.1, 1.0], "end_s": [0.9, 2.0]})
     hand = pl.DataFrame(
         {"note_id": ["n1", "n1", "n2"], "rank": [1, 2, 1], "string": ["A", "D", "D"], "finger": [1, 3, 2]}
     )
-    assert compare_hands(note, hand, planted) == (3, 2, 1)
+    assert compare_hands(note, hand, planted) == HandCounts(planted=3, found=2, right=1)

@@ -36,9 +36,7 @@ def slide_midi(slide: PlannedSlide, true_s: Floats) -> Floats:
     travel = (step_from - start) + (end - step_to)
     share = (step_from - start) / travel if travel else 0.0
     pitch = start + travel * way
-    after = (
-        way > share if slide.kind == "two_finger" else (u >= 1.0 if slide.kind == "departing_finger" else u >= 0.0)
-    )
+    after = way > share if slide.kind == "two_finger" else (u >= 1.0 if slide.kind == "departing_finger" else u >= 0.0)
     return np.asarray(np.where(after, pitch + (step_to - step_from), pitch))
 
 

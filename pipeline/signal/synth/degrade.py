@@ -119,9 +119,7 @@ def surface(n: int, *, chain: Chain, sample_rate_hz: int, rng: np.random.Generat
     if chain.hum_db > -90.0:
         at = np.arange(n, dtype=np.float64) * (2.0 * np.pi * chain.hum_hz / sample_rate_hz)
         level = 10.0 ** (chain.hum_db / 20.0) * np.sqrt(2.0)
-        shaped += (level * (np.sin(at) + 0.5 * np.sin(2 * at + 1.0) + 0.3 * np.sin(3 * at + 2.0))).astype(
-            np.float32
-        )
+        shaped += (level * (np.sin(at) + 0.5 * np.sin(2 * at + 1.0) + 0.3 * np.sin(3 * at + 2.0))).astype(np.float32)
     return shaped
 
 

@@ -9,9 +9,7 @@ from pipeline.signal.synth.fingering import Stop, stops_in_frame
 from pipeline.signal.synth.plan import PlannedNote
 
 
-def ornament(
-    rng: np.random.Generator, note: PlannedNote, *, kind: str, scale: frozenset[int]
-) -> list[PlannedNote]:
+def ornament(rng: np.random.Generator, note: PlannedNote, *, kind: str, scale: frozenset[int]) -> list[PlannedNote]:
     """The note with a trill, mordent or grace note, as short slurred notes; starts and ends where it did."""
     step = 1 if round(note.midi + 1) % 12 in scale else 2
     upper = note.midi + step

@@ -37,9 +37,7 @@ def random_piano(rng: np.random.Generator) -> Piano:
     )
 
 
-def accompany(
-    rng: np.random.Generator, *, key: str, beat_s: float, length_s: float
-) -> tuple[AccompanimentNote, ...]:
+def accompany(rng: np.random.Generator, *, key: str, beat_s: float, length_s: float) -> tuple[AccompanimentNote, ...]:
     """Chords of the key through the whole side: block chords, bass and after-beats, or broken chords."""
     steps = steps_of(key)
     tonic = tonic_of(key)

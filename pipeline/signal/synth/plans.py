@@ -256,12 +256,26 @@ class _Walk:
     def _next(self, stop: Stop) -> Stop:
         """The next note without a slide: in the same place of the hand, or after a silent shift."""
         rng = self.rng
-        if rng.random() < self.player.shift_share:
-            self.first = int(np.clip(self.first + rng.integers(-5, 6), 1, highest_first(self.instrument)))
+        # The higher the hand, the sooner it comes down again.
+        if rng.random() < self.player.shift_share + 0.02 * max(0, self.first - 5):
+            self.first = self._place(stop.string)
         near = tuple(s for s in (stop.string - 1, stop.string, stop.string + 1) if 0 <= s < 4)
         options = stops_in_frame(self.instrument, first=self.first, strings=near)
         in_key = [s for s in options if s.midi % 12 in self.scale and s.midi != stop.midi and self._free(s, stop)]
         return self._choose(in_key or [s for s in options if s.midi != stop.midi], around=stop.midi)
+
+    def _place(self, string: int) -> int:
+        """A place for the hand: near, rather low, with the first finger on a note of the scale if it can be."""
+        places = np.arange(1, highest_first(self.instrument) + 1)
+        away = np.abs(places - self.first)
+        weight = np.exp(-away / 4.0 - places / 4.0) * (away > 0)
+        in_scale = [self._settled(Stop(string, 1, int(place), 0)) for place in places]
+        weight = weight * np.where(in_scale, 1.0, 0.05)
+        return int(self.rng.choice(places, p=weight / weight.sum()))
+
+    def _settled(self, stop: Stop) -> bool:
+        """The first finger stands on a note of the scale."""
+        return (self.instrument.open_midi[stop.string] + stop.first) % 12 in self.scale
 
     def _free(self, option: Stop, stop: Stop) -> bool:
         """One finger does not jump to another stop on the same string within one place of the hand."""
@@ -299,9 +313,10 @@ class _Walk:
         fitting = [s for s in options if s.kind == kind]
         pull = np.array(
             [
-                np.exp(-abs(s.target.midi - stop.midi) / 5.0 - abs(s.target.first - 4) / 6.0)
+                np.exp(-abs(s.target.midi - stop.midi) / 5.0 - max(0, s.target.first - 3) / 4.0)
                 * (0.15 if s.overshoots else 1.0)
                 * self.pull[s.target.midi % 12]
+                * (1.0 if self._settled(s.target) else 0.05)
                 for s in fitting
             ]
         )

@@ -64,9 +64,7 @@ def render_side(
     base = pitch_curve(plan, warp.true_s)
     unsteady = voice.jitter_cents * wander(rng, warp.true_s, rate_hz=9.0)
     true_midi = base + (vibrato_cents(plan, warp.true_s, rng=rng) + unsteady) / 100.0
-    stroke, level_db, burst = loudness(
-        plan, warp.true_s, attack_s=voice.attack_s, release_s=voice.release_s, rng=rng
-    )
+    stroke, level_db, burst = loudness(plan, warp.true_s, attack_s=voice.attack_s, release_s=voice.release_s, rng=rng)
     level_db = level_db + 0.7 * wander(rng, warp.true_s, rate_hz=12.0)
     solo, sounding_hz = _solo(
         plan, warp, true_midi, stroke, level_db, burst, voice, rng, block, sample_rate_hz, band, n
