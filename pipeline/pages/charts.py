@@ -5,6 +5,7 @@ fill and words carry everything that colour does.
 """
 
 import io
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -21,7 +22,7 @@ from matplotlib.ticker import MaxNLocator, PercentFormatter
 BLUE, ORANGE, GREEN, GREY, INK = "#0072b2", "#d55e00", "#009e73", "#77706a", "#221f1a"
 HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "oo")
 _SHADES = (BLUE, "#e69f00", GREEN, "#cc79a7", "#56b4e9", "#bdb6a8")
-_STYLE: Any = {
+STYLE: Any = {
     "font.family": "serif",
     "font.size": 10,
     "svg.fonttype": "none",
@@ -41,12 +42,10 @@ Row = Mapping[str, Any]
 def svg(figure: Figure, *, title: str) -> str:
     """The figure as an SVG element with a title for those who cannot see it."""
     buffer = io.StringIO()
-    figure.savefig(
-        buffer, format="svg", metadata={"Date": None, "Creator": None, "Title": title}, bbox_inches="tight"
-    )
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Title": title}, bbox_inches="tight")
     plt.close(figure)
     text = buffer.getvalue()
-    element = text[text.index("<svg") :]
+    element = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
     return element.replace("<svg ", f'<svg role="img" aria-label="{_attribute(title)}" ', 1)
 
 
@@ -55,13 +54,13 @@ def _attribute(text: str) -> str:
 
 
 def _figure(width: float, height: float) -> tuple[Figure, Axes]:
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         return plt.subplots(figsize=(width, height))
 
 
 def rates_by_player(rows: Sequence[Row]) -> str:
     """Slides per 100 transitions of each player as a dot with its interval, ordered by birth."""
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _figure(8.4, 0.36 * max(len(rows), 3) + 1.0)
         for place, row in enumerate(rows):
             rate = row["slides_per_100_transitions"]
@@ -71,9 +70,7 @@ def rates_by_player(rows: Sequence[Row]) -> str:
             low, high = row["slides_per_100_transitions_low"], row["slides_per_100_transitions_high"]
             weak = bool(row["warning"])
             if low is not None and high is not None:
-                axes.plot(
-                    [low, high], [place, place], color=BLUE, lw=2, ls=":" if weak else "-", solid_capstyle="butt"
-                )
+                axes.plot([low, high], [place, place], color=BLUE, lw=2, ls=":" if weak else "-", solid_capstyle="butt")
             axes.plot(rate, place, "o", ms=7, mfc="white" if weak else BLUE, mec=BLUE, mew=1.6)
         names = [f"{row['player'] or row['player_id'] or 'nobody named'} ({row['born'] or '?'})" for row in rows]
         axes.set_yticks(range(len(rows)), names)
@@ -86,7 +83,7 @@ def rates_by_player(rows: Sequence[Row]) -> str:
 
 def rates_over_years(rows: Sequence[Row]) -> str:
     """Each take's rate over its recording date; a date known only roughly is a bar as long as its doubt."""
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _figure(8.4, 4.0)
         styles = {"acoustic": (ORANGE, "s", "white"), "electrical": (BLUE, "o", BLUE)}
         for row in rows:
@@ -110,7 +107,7 @@ def rates_over_years(rows: Sequence[Row]) -> str:
 def sides_by_year(rows: Sequence[Row]) -> str:
     """What the corpus holds: one bar for each take at its possible dates, a line for each player."""
     players = list(dict.fromkeys(row["player"] for row in rows))
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _figure(8.4, 0.34 * max(len(players), 3) + 1.0)
         for row in rows:
             start, end = _year(row["recorded_earliest"]), _year(row["recorded_latest"], last=True)
@@ -133,15 +130,13 @@ def sides_by_year(rows: Sequence[Row]) -> str:
 
 def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
     """Share of each kind of slide in each school, as bars told apart by hatching as well as colour."""
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _figure(8.4, 0.5 * max(len(rows), 2) + 1.4)
         for place, row in enumerate(rows):
             left = 0.0
             for n, kind in enumerate(kinds):
                 share = row[f"share_{kind}"] or 0.0
-                axes.barh(
-                    place, share, left=left, color=_SHADES[n], hatch=HATCHES[n], edgecolor="white", height=0.6
-                )
+                axes.barh(place, share, left=left, color=_SHADES[n], hatch=HATCHES[n], edgecolor="white", height=0.6)
                 if share > 0.08:
                     axes.text(
                         left + share / 2, place, f"{share:.0%}", ha="center", va="center", fontsize=9, color=INK,
@@ -149,9 +144,7 @@ def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
                     )  # fmt: skip
                 left += share
         for n, kind in enumerate(kinds):
-            axes.barh(
-                [0], [0], color=_SHADES[n], hatch=HATCHES[n], edgecolor="white", label=kind.replace("_", " ")
-            )
+            axes.barh([0], [0], color=_SHADES[n], hatch=HATCHES[n], edgecolor="white", label=kind.replace("_", " "))
         axes.legend(frameon=False, ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), fontsize=9)
         names = [f"{row['school'] or 'in no school'} ({row['slides'] or 0:.0f} slides)" for row in rows]
         axes.set_yticks(range(len(rows)), names)
@@ -174,7 +167,7 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
     years = [row["year"] for row in people if row["year"] is not None]
     middle = sum(years) / len(years) if years else 1880.0
     x = {row["player_id"]: row["year"] if row["year"] is not None else middle for row in people}
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _figure(8.4, 0.42 * max(len(people), 4) + 1.0)
         for link in links:
             if link["teacher_id"] not in placed or link["student_id"] not in placed:
@@ -205,15 +198,13 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
         left, right = axes.get_xlim()
         axes.set_xlim(left, right + (right - left) * 0.35)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-        axes.set_xlabel(
-            "born (dot: larger where slides are denser; line: certain, broken: probable, dotted: possible)"
-        )
+        axes.set_xlabel("born (dot: larger where slides are denser; line: certain, broken: probable, dotted: possible)")
         return svg(figure, title="Teaching lineage through time with slide density")
 
 
 def calibration(rows: Sequence[Row]) -> str:
     """Predicted against heard share of slides, with the number judged beside each point."""
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _figure(4.6, 4.2)
         axes.plot([0, 1], [0, 1], color=GREY, lw=1, ls="--")
         for row in rows:

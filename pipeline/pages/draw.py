@@ -37,9 +37,7 @@ def stretches(spans: pl.DataFrame, slides: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(made, schema=spans.schema)
 
 
-def draw(
-    population: pl.DataFrame, *, number: int, strata: Sequence[str], rng: np.random.Generator
-) -> pl.DataFrame:
+def draw(population: pl.DataFrame, *, number: int, strata: Sequence[str], rng: np.random.Generator) -> pl.DataFrame:
     """``number`` rows of ``population`` (fewer if it is smaller), with their stratum and sampling weight.
 
     Adds ``stratum`` (text), ``stratum_size`` and ``stratum_drawn``. The rows must be in a fixed order.

@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.errors import DataError, UsageError
 from pipeline.pages import draw, pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
-from pipeline.pages.sound import PAGE_RATE_HZ, corrected_sound, excerpt, slowed, write_mp3
+from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_mp3
 from pipeline.signal.kinds import KINDS
 from pipeline.steps.sound import sound_of
 from pipeline.store.corpus import Corpus, replacing
@@ -87,9 +87,7 @@ class Sample:
     numbers: dict[str, int]
 
 
-def listen(
-    root: Path | str, *, number: int = 200, by: Sequence[str] = ("player", "kind"), seed: int = 1
-) -> Sample:
+def listen(root: Path | str, *, number: int = 200, by: Sequence[str] = ("player", "kind"), seed: int = 1) -> Sample:
     """Draw a stratified random sample of finds and non-finds into a page with sound.
 
     Parameters
@@ -141,9 +139,7 @@ def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.D
         rng = np.random.default_rng([seed, place])
         picked = draw.draw(population, number=wanted, strata=strata, rng=rng)
         left -= picked.height
-        parts.append(
-            picked.with_columns(pl.lit(name).alias("drawn_from")).drop("id", "player", "take", strict=False)
-        )
+        parts.append(picked.with_columns(pl.lit(name).alias("drawn_from")).drop("id", "player", "take", strict=False))
     items = pl.concat(parts, how="diagonal").join(hashes, on="transfer_id", how="left", maintain_order="left")
     items = items[np.random.default_rng([seed, 99]).permutation(items.height).tolist()]
     relation = load("drawn_item")
@@ -196,9 +192,7 @@ def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> Path:
     return page
 
 
-def _excerpts(
-    corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], target: Path
-) -> dict[str, dict[str, Any]]:
+def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], target: Path) -> dict[str, dict[str, Any]]:
     """Sound, slow sound and picture of each item from one transfer."""
     sound = sound_of(corpus, transfer_id)
     speed_map = speed_map_of(corpus, transfer_id, length_s=sound.samples.size / sound.sample_rate_hz)
@@ -212,10 +206,11 @@ def _excerpts(
         clip_start, clip_end = max(0.0, start_s - _AROUND_S), min(length_s, end_s + _AROUND_S)
         cut = excerpt(heard, start_s=clip_start, end_s=clip_end)
         half, quarter = slowed(cut, rate=0.5), slowed(cut, rate=0.25)
-        gap = np.zeros(PAGE_RATE_HZ // 4, dtype=np.float32)
+        gap = np.zeros(SLOW_RATE_HZ // 4, dtype=np.float32)
         name = row["item_id"]
-        write_mp3(target / "sound" / f"{name}.mp3", cut)
-        write_mp3(target / "sound" / f"{name}-slow.mp3", np.concatenate([half, gap, quarter]))
+        write_mp3(target / "sound" / f"{name}.mp3", cut, sample_rate_hz=PAGE_RATE_HZ)
+        slow = np.concatenate([half, gap, quarter])
+        write_mp3(target / "sound" / f"{name}-slow.mp3", slow, sample_rate_hz=SLOW_RATE_HZ)
         found = row["drawn_from"] == "slide"
         kind = (row["found_kind"] or "").replace("_", " ")
         made[name] = {
@@ -228,8 +223,8 @@ def _excerpts(
             "transfer_per_corrected": float(speed_map.ratio_at(row["transfer_start_s"])),
             "sound": f"sound/{name}.mp3",
             "slow_sound": f"sound/{name}-slow.mp3",
-            "half_to_s": half.size / PAGE_RATE_HZ,
-            "quarter_from_s": (half.size + gap.size) / PAGE_RATE_HZ,
+            "half_to_s": half.size / SLOW_RATE_HZ,
+            "quarter_from_s": (half.size + gap.size) / SLOW_RATE_HZ,
             "ours": f"a slide, {kind} (confidence {row['confidence']:.2f})." if found else "no slide.",
             "picture": pictures.single(cut, drawn=drawn, reference_pitch_hz=reference, start_s=clip_start),
         }

@@ -31,6 +31,8 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
         take["player"] = names.get(take["player_id"]) or take["player_id"] or "nobody named"
     takes.sort(key=lambda take: (take["player"], take["recorded_earliest"] or date.max, take["take_id"]))
     schools = view("summary.slides_by_school").to_dicts()
+    people, links = _lineage(view, players)
+    sliding = [row for row in schools if row["slides"]]
     totals = view("summary.slides_in_corpus").to_dicts()
     return page(
         "overview.html.j2",
@@ -45,12 +47,10 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
         players=[_rates(row, row["player"] or row["player_id"] or "nobody named") for row in players],
         chart_players=drawing(charts.rates_by_player(players)),
         chart_years=drawing(charts.rates_over_years(takes)),
-        chart_lineage=drawing(charts.lineage(*_lineage(view, players))),
+        chart_lineage=drawing(charts.lineage(people, links)) if links else "",
         lineage_words=_lineage_words(view),
-        schools=[
-            _rates(row, f"{row['school'] or 'in no school'} ({row['scheme'] or 'no scheme'})") for row in schools
-        ],
-        chart_kinds=drawing(charts.kinds_by_school([s for s in schools if s["slides"]], KINDS)),
+        schools=[_rates(row, f"{row['school'] or 'in no school'} ({row['scheme'] or 'no scheme'})") for row in schools],
+        chart_kinds=drawing(charts.kinds_by_school(sliding, KINDS)) if sliding else "",
         intervals=[
             {
                 "semitones": row["semitones"],

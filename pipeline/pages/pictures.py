@@ -67,9 +67,7 @@ def picture(sound: Samples, *, frame: Frame, reference_pitch_hz: float) -> npt.N
     """
     hop = PAGE_RATE_HZ / PIXELS_PER_S
     columns = int(np.ceil(sound.size / hop)) + 1
-    transform = ShortTimeFFT(
-        get_window("hann", 2048), hop=round(hop), fs=PAGE_RATE_HZ, mfft=4096, scale_to="magnitude"
-    )
+    transform = ShortTimeFFT(get_window("hann", 2048), hop=round(hop), fs=PAGE_RATE_HZ, mfft=4096, scale_to="magnitude")
     magnitudes = np.abs(transform.stft(sound if sound.size >= 2048 else np.pad(sound, (0, 2048 - sound.size))))
     times = transform.t(max(sound.size, 2048))
     midi = frame.highest + 0.5 - (np.arange(frame.height) + 0.5) / PIXELS_PER_SEMITONE

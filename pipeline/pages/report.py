@@ -73,9 +73,7 @@ def report(root: Path | str, *, workers: int | None = None, told: Callable[[str]
         made = {t: key for t, (key, _) in wanted.items() if t not in dict(failed)}
         render.write_text(record, json.dumps(made, indent=1, sort_keys=True))
         sides = [_listed(corpus, row, has_page=row["transfer_id"] in made) for row in transfers]
-        text = overview(
-            lambda name: rows_of(con, find_view(name)), corpus_title=corpus.settings.title, sides=sides
-        )
+        text = overview(lambda name: rows_of(con, find_view(name)), corpus_title=corpus.settings.title, sides=sides)
         render.write_text(target / "index.html", text)
     finally:
         con.close()

@@ -11,7 +11,8 @@ import polars as pl
 from pipeline.pages import pictures, side_facts
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
 from pipeline.pages.render import drawing, page, write_text
-from pipeline.pages.sound import PAGE_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_mp3
+from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_mp3
+from pipeline.pages.speed_picture import speed_picture
 from pipeline.steps.base import Sound
 from pipeline.store.corpus import Corpus
 
@@ -59,11 +60,11 @@ def write_side(
         row["symbol"], row["labels"] = drawing(row["symbol"]), drawing(row["labels"])
 
     (target / "sound").mkdir(parents=True, exist_ok=True)
-    write_mp3(target / "sound" / f"{transfer_id}.mp3", heard)
+    write_mp3(target / "sound" / f"{transfer_id}.mp3", heard, sample_rate_hz=PAGE_RATE_HZ)
     cards = _cards(tables, drawn, frame, verdicts)
     reel = _slow_reel(heard, cards, drawn.slides)
     if reel is not None:
-        write_mp3(target / "sound" / f"{transfer_id}-slow.mp3", reel)
+        write_mp3(target / "sound" / f"{transfer_id}-slow.mp3", reel, sample_rate_hz=SLOW_RATE_HZ)
 
     title, second = side_facts.heading(corpus.catalogue, transfer)
     exposure = side_facts.exposure_words(tables["solo_span"], len(cards), side_facts.chances(tables["transition"]))
@@ -80,7 +81,7 @@ def write_side(
         doubts=_doubts(tables, speed),
         facts=side_facts.recording_facts(corpus.catalogue, transfer),
         speed_words=side_facts.speed_words(speed),
-        speed_picture=_speed_picture(corpus, transfer_id),
+        speed_picture=drawing(speed_picture(corpus, transfer_id) or ""),
         alternatives=_alternatives(tables["speed_alternative"]),
         sound=True,
         slow=reel is not None,
@@ -130,13 +131,13 @@ def _slow_reel(heard: Samples, cards: list[dict[str, Any]], slides: list[Any]) -
     """All slides at half and at quarter speed, one after the other; writes their places into the cards."""
     parts: list[Samples] = []
     at = 0
-    gap = np.zeros(round(_GAP_S * PAGE_RATE_HZ), dtype=np.float32)
+    gap = np.zeros(round(_GAP_S * SLOW_RATE_HZ), dtype=np.float32)
     for card, slide in zip(cards, slides, strict=True):
         cut = excerpt(heard, start_s=slide["start_s"] - _AROUND_S, end_s=slide["end_s"] + _AROUND_S)
         for name, rate in (("half", 0.5), ("quarter", 0.25)):
             slow = slowed(cut, rate=rate)
-            card[f"{name}_from_s"] = f"{at / PAGE_RATE_HZ:.3f}"
-            card[f"{name}_to_s"] = f"{(at + slow.size) / PAGE_RATE_HZ:.3f}"
+            card[f"{name}_from_s"] = f"{at / SLOW_RATE_HZ:.3f}"
+            card[f"{name}_to_s"] = f"{(at + slow.size) / SLOW_RATE_HZ:.3f}"
             parts += [slow, gap]
             at += slow.size + gap.size
     return np.concatenate(parts) if parts else None
@@ -167,7 +168,3 @@ def _doubts(tables: Any, speed: dict[str, Any] | None) -> list[str]:
         )
     doubts += [f"{run['step']}: {run['message']}" for run in _rows(tables["run"]) if run["outcome"] == "failed"]
     return doubts
-
-
-def _speed_picture(corpus: Corpus, transfer_id: str) -> Any:
-    return None

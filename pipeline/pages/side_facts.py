@@ -14,9 +14,7 @@ Row = Mapping[str, Any]
 
 def takes_of(catalogue: Catalogue, side_id: str) -> list[Row]:
     """The takes on a side, in the order of its parts."""
-    links = sorted(
-        catalogue.rows("side_take", side_id=side_id), key=lambda link: (link["part"] or 0, link["take_id"])
-    )
+    links = sorted(catalogue.rows("side_take", side_id=side_id), key=lambda link: (link["part"] or 0, link["take_id"]))
     return [take for link in links if (take := catalogue.row("take", link["take_id"]))]
 
 
@@ -103,7 +101,12 @@ def speed_words(speed: Row | None) -> str:
         words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side."
     if speed["wow_cents"] is not None:
         words += f" It wavers by ±{speed['wow_cents']:.1f} cents at {speed['wow_hz']:.3f} Hz."
-    return words + (f" {speed['remark']}" if speed["remark"] else "")
+    return words + sentence(speed["remark"])
+
+
+def sentence(text: str | None) -> str:
+    """A remark as a sentence after others; nothing if there is none."""
+    return f" {text[0].upper()}{text[1:].rstrip('.')}." if text else ""
 
 
 def slide_words(slide: Row, *, number: int, hands: Iterable[Row]) -> dict[str, str]:
