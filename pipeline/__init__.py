@@ -13,10 +13,13 @@ __version__ = "0.1.0"
 _PUBLIC: dict[str, str] = {
     "add": "pipeline.store.add",
     "check": "pipeline.store.check",
+    "demo": "pipeline.demonstration.run",
     "dictionary": "pipeline.store.dictionary",
+    "hand": "pipeline.steps.passage",
     "new": "pipeline.store.new",
     "open_corpus": "pipeline.steps.open_corpus",
     "query": "pipeline.steps.open_corpus",
+    "speed": "pipeline.steps.ledger",
 }
 
 __all__ = sorted(_PUBLIC)  # pyright: ignore

@@ -48,12 +48,6 @@ def audible_bounds(slide: PlannedSlide) -> tuple[float, float]:
     return float(grid[int(np.argmax(way >= 0.1))]), float(grid[int(np.argmax(way >= 0.9))])
 
 
-def onset_s(plan: Plan, index: int) -> float:
-    """True time at which the stroke or pitch of a note begins: the start of its slide where it has one."""
-    slide = slide_into(plan).get(index)
-    return plan.notes[index].start_s if slide is None else slide.start_s
-
-
 def slide_into(plan: Plan) -> dict[int, PlannedSlide]:
     """The slide that leads into a note, by the note's index."""
     return {slide.to_note: slide for slide in plan.slides}
