@@ -16,12 +16,12 @@ from pipeline.steps.runner import blocked_key, group_values
 from pipeline.steps.units import CORPUS, session_units, transfer_ids
 from pipeline.store.audio import channel_rule_of
 from pipeline.store.corpus import Corpus
-from pipeline.store.provenance import hash_value
+from pipeline.store.provenance import hash_bytes_of, hash_value
 
 NEW = "has not run yet"
 CHANGED = "something that it reads has changed"
 AUDIO = "the audio file is new or has changed on disk"
-GONE = "a table that it wrote is gone"
+GONE = "a table that it wrote is gone or has been changed"
 AGAIN = "asked to run again"
 RETRY = "failed for a reason that lay in the machine"
 PERHAPS = "its input tables may change"
@@ -182,9 +182,14 @@ class Planner:
         if any(row.cause == "machine" for row in rows if row):
             return RETRY
         for t, row in zip(transfers, rows, strict=True):
-            if row and any(f"{t}.parquet" not in self.files.get(table, ()) for table in row.outputs):
+            if row and not all(self._stands(table, t, sha) for table, sha in row.outputs.items()):
                 return GONE
         return ""
+
+    def _stands(self, table: str, transfer_id: str, sha256: str) -> bool:
+        if f"{transfer_id}.parquet" not in self.files.get(table, ()):
+            return False
+        return not self.rehash or hash_bytes_of(self.corpus.path(table, transfer_id)) == sha256
 
     def key(self, step: Step, unit_id: str, transfers: Sequence[str]) -> str:
         """The key that the step would have now."""
@@ -286,8 +291,7 @@ class Planner:
             return AGAIN
         if row.cause == "machine":
             return RETRY
-        gone = any(f"{CORPUS}.parquet" not in self.files.get(table, ()) for table in row.outputs)
-        return GONE if gone else ""
+        return "" if all(self._stands(table, CORPUS, sha) for table, sha in row.outputs.items()) else GONE
 
     def corpus_key(self, step: Step) -> str:
         """The key that a step on the whole corpus would have now."""

@@ -172,6 +172,7 @@ def _link(old: Path, new: Path) -> None:
 
 def _merge(corpus: Corpus, table: str, transfer_ids: list[str], target: Path) -> None:
     types = computed(table).arrow_schema()
-    tables = [pq.ParquetFile(corpus.path(table, t)).read().cast(types) for t in sorted(transfer_ids)]
+    frames = [corpus.read(table, t) for t in sorted(transfer_ids)]  # says so if one is damaged
+    tables = [frame.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(types) for frame in frames if frame is not None]
     with replacing(target) as part:
         write_parquet(pa.concat_tables(tables), part)

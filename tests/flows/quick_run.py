@@ -1,24 +1,34 @@
 """A run with the quick steps and without Prefect; as a program: ``python quick_run.py FOLDER WORKERS``."""
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import quick_steps
 
+from pipeline.flows import stages
+from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display
 from pipeline.flows.run import begin, carry_out, plan
 from pipeline.flows.stages import Summary, Work
+from pipeline.flows.work import Batch, do_batch
 from pipeline.steps.explain import explain
+from pipeline.steps.jobs import Report
 from pipeline.steps.planner import Planner
+from pipeline.store.compaction import Generation
 from pipeline.store.corpus import Corpus
+from pipeline.store.database import content_stamp, database_path
 from pipeline.store.lock import locked
 
 
-def quick_run(root: Path, *, workers: int = 1, say: Callable[[str], None] = print, **options: Any) -> Summary:
-    """One run over everything."""
+def quick_run(root: Path, *, workers: int = 0, say: Callable[[str], None] = print, **options: Any) -> Summary:
+    """One run over everything; with ``workers=0`` in this process, and without building the database."""
+    if workers == 0:
+        with patch.multiple(LocalPool, run_batches=_here), patch.object(stages, "build_database", _no_database):
+            return quick_run(root, workers=1, say=say, **options)
     corpus = Corpus(root)
     with locked(corpus.derived, say=say):
         work = begin(corpus, lambda: planned(corpus, **options), Display(quiet=True), steps_from="quick_steps")
@@ -27,6 +37,18 @@ def quick_run(root: Path, *, workers: int = 1, say: Callable[[str], None] = prin
         else:
             carry_out(work, workers=workers)
         return work.conclude()
+
+
+def _here(self: LocalPool, batches: Iterator[Batch], on_report: Callable[[Report], None]) -> None:
+    for batch in batches:
+        for report in do_batch(batch):
+            on_report(report)
+
+
+def _no_database(corpus: Corpus, generation: Generation) -> None:
+    stamp = database_path(corpus).with_suffix(".stamp")
+    stamp.write_text(content_stamp(corpus, generation))
+    database_path(corpus).touch()
 
 
 def planned(corpus: Corpus, **options: Any) -> Planner:
@@ -43,7 +65,6 @@ def explained(root: Path) -> list[str]:
 
 def ran(root: Path, **options: Any) -> set[tuple[str, str]]:
     """Runs, and tells which steps ran for which transfers; fails if any failed."""
-    work: list[Work] = []
     seen: set[tuple[str, str]] = set()
     learn = Work.learn
 
@@ -56,7 +77,6 @@ def ran(root: Path, **options: Any) -> set[tuple[str, str]]:
         quick_run(root, **options)
     finally:
         Work.learn = learn  # type: ignore[method-assign]
-    del work
     return seen
 
 

@@ -103,9 +103,7 @@ def _nothing(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
     return {}
 
 
-def _step(
-    name: str, scope: Any, reads: str, writes: str, run: Callable[[StepInput], StepOutput], **more: Any
-) -> Step:
+def _step(name: str, scope: Any, reads: str, writes: str, run: Callable[[StepInput], StepOutput], **more: Any) -> Step:
     facts = more.pop("facts", _nothing)
     return Step(name, 1, scope, tuple(reads.split()), tuple(writes.split()), facts, run, **more)
 

@@ -1,0 +1,37 @@
+"""``glideline compare``."""
+
+import sys
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+_LISTED = 20
+
+
+def compare(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    earlier: Annotated[Path, typer.Argument(metavar="EARLIER", help="Folder that an export has written.")],
+    show: Annotated[
+        Literal["takes", "speeds", "slides"] | None, typer.Option(help="Print every change of one kind, as csv.")
+    ] = None,
+) -> None:
+    """Tell what has changed since an earlier export: takes, speeds, slides gained, lost and moved.
+
+    Example: glideline compare my-corpus my-corpus/derived/export/2026-11-25-1a2b3c4d
+    """
+    from pipeline.store.compare import compare as compare_corpus
+
+    found = compare_corpus(folder, earlier)
+    if show is not None:
+        sys.stdout.write(getattr(found, show).write_csv())
+        return
+    for line in found.lines():
+        print(line)
+    for frame in (found.takes, found.speeds):
+        for row in frame.head(_LISTED).iter_rows(named=True):
+            name, change = list(row.values())[:2]
+            values = "; ".join(f"{key} {row[f'{key}_before']} → {row[key]}" for key in row if f"{key}_before" in row)
+            print(f"  {name}, {change}: {values}")
+        if frame.height > _LISTED:
+            print(f"  and {frame.height - _LISTED} more; --show lists all")
