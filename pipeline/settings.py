@@ -20,7 +20,7 @@ class FollowSettings(Group):
     """The melody tracker."""
 
     scoring: Literal["network", "comb"] = Field(
-        "comb",
+        "network",
         description="What scores the pitches of a frame: the trained network, or the comb of partials alone.",
     )
 
@@ -52,9 +52,7 @@ class DetectSettings(Group):
     acceptance: Literal["learned", "rules"] = Field(
         "learned", description="Who decides what is a slide and of which kind: learned trees, or plain rules."
     )
-    least_confidence: float = Field(
-        0.5, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
-    )
+    least_confidence: float = Field(0.5, description="Least confidence of a slide that is written.", ge=0.05, le=0.99)
 
 
 class HandSettings(Group):
@@ -64,50 +62,50 @@ class HandSettings(Group):
     practice, no source. From the shares of slides and of shifts heard the estimate from the take itself begins.
     """
 
-    shift: float = Field(
-        default=2.5, ge=0, le=20, description="Weight of moving the hand by more than a semitone."
-    )
-    shift_per_semitone: float = Field(
-        default=0.05, ge=0, le=5, description="Further weight of each semitone moved."
-    )
+    shift: float = Field(default=2.5, ge=0, le=20, description="Weight of moving the hand by more than a semitone.")
+    shift_per_semitone: float = Field(default=0.05, ge=0, le=5, description="Further weight of each semitone moved.")
     shift_across: float = Field(
         default=1.0, ge=0, le=20, description="Further weight of a shift that ends on another string."
     )
-    half_step_shift: float = Field(
-        default=3.5, ge=0, le=20, description="Weight of moving the hand by one semitone."
+    landing: float = Field(
+        default=0.5,
+        ge=0,
+        le=5,
+        description="Weight of each finger used up by a shift in a scale: rising it lands low, falling high.",
     )
+    half_step_shift: float = Field(default=3.0, ge=0, le=20, description="Weight of moving the hand by one semitone.")
     open_string_eases: float = Field(
         default=0.9,
         ge=0,
         le=1,
         description="Part of a shift's weight left when an open string sounds before or after it.",
     )
-    crossing: float = Field(default=0.6, ge=0, le=20, description="Weight of going to the next string.")
-    far_crossing: float = Field(default=2.5, ge=0, le=20, description="Further weight of each string leapt over.")
+    crossing: float = Field(default=0.5, ge=0, le=20, description="Weight of going to the next string.")
+    far_crossing: float = Field(default=2.0, ge=0, le=20, description="Further weight of each string leapt over.")
     finger_hop: float = Field(
         default=0.7, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
     )
     restop: float = Field(default=1.5, ge=0, le=20, description="Weight of taking the same pitch again otherwise.")
     high_place: float = Field(
-        default=0.2,
+        default=0.25,
         ge=0,
         le=5,
         description="Weight of each semitone above first position when a place is chosen.",
     )
     even_position: float = Field(
-        default=0.7, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
+        default=1.0, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
     )
     thumb: float = Field(
         default=1.5, ge=0, le=20, description="Further weight of choosing thumb position on the cello."
     )
     covered: float = Field(
-        default=0.05,
+        default=0.04,
         ge=0,
         le=5,
         description="Weight of each semitone above a fifth on any string but the top one.",
     )
     strain: float = Field(
-        default=2.2,
+        default=1.8,
         ge=0,
         le=20,
         description="Weight of each semitone that a finger stands out of the usual frame.",
@@ -155,7 +153,7 @@ class HandSettings(Group):
     )
     audible_detached: float = Field(default=0.35, gt=0, lt=1, description="The same with a new bow stroke.")
     audible_beyond: float = Field(
-        default=0.7,
+        default=0.8,
         gt=0,
         le=1,
         description="Part of that share where the sliding finger would travel beyond the second note.",

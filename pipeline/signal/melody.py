@@ -64,7 +64,7 @@ def follow(
     *,
     sample_rate_hz: float,
     instrument: str | None,
-    scoring: Scoring = "comb",
+    scoring: Scoring = "network",
 ) -> MelodyLine:
     """Follow the solo line.
 

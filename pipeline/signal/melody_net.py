@@ -168,12 +168,19 @@ def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_ne
 @numba.njit(cache=True)
 def _layer(x, w, b, out):  # type: ignore[no-untyped-def]
     out[:] = b
-    for f in range(x.shape[0]):
-        v = x[f]
-        if v != 0.0:
-            row = w[f]
-            for h in range(out.shape[0]):
-                out[h] += v * row[h]
+    n = x.shape[0]
+    # Eight rows at a time: the inner loop is short, and its start costs as much as its work.
+    for f in range(0, n - 7, 8):
+        v = x[f : f + 8]
+        r = w[f : f + 8]
+        x0, x1, x2, x3, x4, x5, x6, x7 = v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7]
+        for h in range(out.shape[0]):
+            low = x0 * r[0, h] + x1 * r[1, h] + x2 * r[2, h] + x3 * r[3, h]
+            high = x4 * r[4, h] + x5 * r[5, h] + x6 * r[6, h] + x7 * r[7, h]
+            out[h] += low + high
+    for f in range(n - n % 8, n):
+        for h in range(out.shape[0]):
+            out[h] += x[f] * w[f, h]
 
 
 @numba.njit(cache=True)

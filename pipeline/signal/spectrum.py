@@ -7,6 +7,7 @@ centred on the same times, 5.8 ms apart, the first at time 0.
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numba
 import numpy as np
@@ -57,6 +58,7 @@ class Register:
         return self.rate_hz / FFT_SIZE
 
 
+@cache
 def hann() -> F32:
     """The periodic Hann window of every register, scaled so that a sine of amplitude 1 peaks at 1."""
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(WINDOW) / WINDOW)
@@ -84,11 +86,10 @@ def magnitudes(padded: F32, *, register: Register, first: int, count: int, step:
     valid = min(count, max(0, (padded.size - WINDOW - start) // hop + 1))
     lead = (hop - 1 - start) // hop if start < 0 else 0
     if valid > lead:
-        frames = np.lib.stride_tricks.sliding_window_view(padded[start + lead * hop :], WINDOW)[::hop][
-            : valid - lead
-        ]
-        spectrum = scipy.fft.rfft(frames * hann(), FFT_SIZE, axis=1, workers=1)
-        _magnitude(spectrum, out[lead:valid])
+        frames = np.lib.stride_tricks.sliding_window_view(padded[start + lead * hop :], WINDOW)[::hop][: valid - lead]
+        filled = np.zeros((valid - lead, FFT_SIZE), dtype=np.float32)
+        np.multiply(frames, hann(), out=filled[:, :WINDOW])
+        _magnitude(scipy.fft.rfft(filled, axis=1, overwrite_x=True, workers=1), out[lead:valid])
     return out
 
 
