@@ -11,12 +11,13 @@ from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
+import librosa
 import numpy as np
 import numpy.typing as npt
+import soxr
 from PIL import Image
-from scipy.signal import ShortTimeFFT, get_window
 
-from pipeline.pages.sound import PAGE_RATE_HZ, Samples
+from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples
 from pipeline.units import Floats, hz_of_midi
 
 ROW_S = 12.0
@@ -65,21 +66,20 @@ def picture(sound: Samples, *, frame: Frame, reference_pitch_hz: float) -> npt.N
 
     93 ms Hann window on corrected sound at ``PAGE_RATE_HZ``; ``PIXELS_PER_S`` columns a second.
     """
-    hop = PAGE_RATE_HZ / PIXELS_PER_S
-    columns = int(np.ceil(sound.size / hop)) + 1
-    transform = ShortTimeFFT(get_window("hann", 2048), hop=round(hop), fs=PAGE_RATE_HZ, mfft=4096, scale_to="magnitude")
-    magnitudes = np.abs(transform.stft(sound if sound.size >= 2048 else np.pad(sound, (0, 2048 - sound.size))))
-    times = transform.t(max(sound.size, 2048))
+    thinned = soxr.resample(sound, PAGE_RATE_HZ, SLOW_RATE_HZ)
+    hop = round(SLOW_RATE_HZ / PIXELS_PER_S)
+    magnitudes = np.abs(librosa.stft(thinned, n_fft=2048, win_length=1024, hop_length=hop))
     midi = frame.highest + 0.5 - (np.arange(frame.height) + 0.5) / PIXELS_PER_SEMITONE
-    bins = np.clip(
-        hz_of_midi(midi, reference_pitch_hz=reference_pitch_hz) / transform.delta_f, 0, magnitudes.shape[0] - 2
-    )
+    bins = hz_of_midi(midi, reference_pitch_hz=reference_pitch_hz) * 2048 / SLOW_RATE_HZ
+    bins = np.clip(bins, 0, magnitudes.shape[0] - 2)
     whole = bins.astype(int)
-    part = (bins - whole)[:, None]
+    part = (bins - whole).astype(np.float32)[:, None]
     level = 20 * np.log10(magnitudes[whole] * (1 - part) + magnitudes[whole + 1] * part + 1e-7)
-    wanted = np.clip(np.searchsorted(times, np.arange(columns) / PIXELS_PER_S), 0, times.size - 1)
-    floor = np.percentile(level, 30, axis=1, keepdims=True)
-    return np.asarray(np.clip((level[:, wanted] - floor - 3) / 42, 0, 1) * 255, dtype=np.uint8)
+    floor = np.percentile(level[:, ::4], 30, axis=1, keepdims=True)
+    columns = int(np.ceil(sound.size * PIXELS_PER_S / PAGE_RATE_HZ)) + 1
+    nearest = np.rint(np.arange(columns) * SLOW_RATE_HZ / (PIXELS_PER_S * hop)).astype(int)
+    shown = level[:, np.minimum(nearest, level.shape[1] - 1)]
+    return np.asarray(np.clip((shown - floor - 3) / 42, 0, 1) * 255, dtype=np.uint8)
 
 
 def _image(picture_part: npt.NDArray[np.uint8]) -> str:
