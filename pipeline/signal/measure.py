@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.signal.circular import wrap100
 from pipeline.signal.curve import TuningCurve, tuning_curve
 from pipeline.signal.hum import HumLine, hum_lines
 from pipeline.signal.partials import accompaniment_tracks, slow_samples
@@ -135,6 +136,8 @@ def side_row(side: MeasuredSide) -> dict[str, Any]:
     middle = 0.5 * (notes.start_s + notes.end_s)
     number = semitones(notes.cents, curve=curve.at(middle)) if curve else np.empty(0, dtype=np.int64)
     row["note_semitone"] = number.tolist()
+    above = notes.cents - curve.at(middle) if curve else np.empty(0)
+    row["note_deviation_cents"] = wrap100(above).tolist()
     return {**row, **(_curve_values(curve) if curve else _no_curve())}
 
 

@@ -1,0 +1,168 @@
+"""``glideline speed``."""
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+
+def speed(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    transfer_id: Annotated[
+        str | None, typer.Argument(metavar="[ID]", help="One transfer; without it, the ledger of all.")
+    ] = None,
+    render: Annotated[
+        bool, typer.Option("--render", help="Write corrected audio (FLAC and an account) into derived/audio/.")
+    ] = False,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", help="With ID: write the curve and its evidence as SVG.")
+    ] = None,
+    output: Annotated[Literal["table", "csv", "json"], typer.Option("--as", help="How to print.")] = "table",
+) -> None:
+    """Show how fast each side should play, how sure that is, what else is possible, and why.
+
+    Example: glideline speed my-corpus demo-07-a --render
+    """
+    from pipeline.errors import UsageError
+    from pipeline.steps.ledger import speed as ledger
+
+    if picture is not None and transfer_id is None:
+        raise UsageError("--picture draws one transfer; write its id after DIR")
+    frame = ledger(folder, transfer_id)
+    if output == "csv":
+        sys.stdout.write(frame.write_csv())
+    elif output == "json":
+        print(frame.write_json())
+    elif transfer_id is None:
+        _print_ledger(frame)
+    else:
+        _print_side(folder, frame.row(0, named=True))
+    if picture is not None and transfer_id is not None:
+        _draw(folder, transfer_id, picture)
+    if render:
+        _render(folder, frame.filter(frame["state"] != "not measured")["transfer_id"].to_list())
+
+
+def _print_ledger(frame: Any) -> None:
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for head in ("transfer", "state"):
+        table.add_column(head)
+    for head in ("rpm", "correction", "±", "A4 Hz", "sure", "drift", "wow"):
+        table.add_column(head, justify="right")
+    for head in ("key", "remark"):
+        table.add_column(head, overflow="fold")
+    for row in frame.iter_rows(named=True):
+        table.add_row(
+            row["transfer_id"],
+            row["state"],
+            _number(row["playing_rpm"], "{:.2f}"),
+            _number(row["offset_cents"], "{:+.1f}"),
+            _number(row["offset_se_cents"], "{:.1f}"),
+            _number(row["reference_pitch_hz"], "{:g}"),
+            _number(row["probability"], "{:.0%}"),
+            _number(row["drift_range_cents"], "{:.0f}"),
+            _number(row["wow_cents"], "{:.1f}"),
+            row["key"] or "–",
+            _safe(row["remark"] or ""),
+        )
+    _console().print(table)
+    print("correction, ±, drift and wow in cents; `glideline speed DIR ID` says why", file=sys.stderr)
+
+
+def _print_side(folder: Path, row: dict[str, Any]) -> None:
+    from rich.table import Table
+
+    from pipeline.steps.ledger import speed_alternatives
+
+    console = _console()
+    for name, words in _facts(row):
+        console.print(f"{name:18}{_safe(words)}", highlight=False)
+    found = speed_alternatives(folder, row["transfer_id"])
+    if found.is_empty():
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for head in ("", "rpm", "correction", "A4 Hz", "sure"):
+        table.add_column(head, justify="right")
+    table.add_column("key")
+    table.add_column("what speaks for it and against it", overflow="fold")
+    for reading in found.iter_rows(named=True):
+        table.add_row(
+            f"{reading['rank']}.",
+            _number(reading["playing_rpm"], "{:.2f}"),
+            _number(reading["offset_cents"], "{:+.1f}"),
+            f"{reading['reference_pitch_hz']:g}",
+            f"{reading['probability']:.1%}",
+            reading["key"] or "–",
+            _safe(reading["reason"]),
+        )
+    console.print()
+    console.print(table)
+
+
+def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
+    facts = [("transfer", row["transfer_id"] + (f" (takes {row['takes']})" if row["takes"] else ""))]
+    if row["session_id"]:
+        facts.append(("settled with", f"session {row['session_id']}"))
+    state = row["state"] + (f" by {row['decided_by']}: {row['decision_reason']}" if row["decided_by"] else "")
+    facts.append(("state", state))
+    if row["offset_cents"] is not None:
+        size = f"{row['offset_cents']:+.1f} ± {row['offset_se_cents']:.1f} cents"
+        facts.append(("correction", f"{size} at A4 = {row['reference_pitch_hz']:g} Hz"))
+    if row["playing_rpm"] is not None:
+        facts.append(("plays at", f"{row['playing_rpm']:.2f} rpm (transferred at {row['turntable_rpm']:g})"))
+    if row["decided_by"]:
+        facts.append(("would have been", f"{row['estimated_offset_cents']:+.1f} cents, {row['estimated_state']}"))
+    if row["drift_range_cents"] is not None:
+        facts.append(("drift", f"{row['drift_range_cents']:.1f} cents along the side"))
+    if row["jump_s"] is not None:
+        facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {row['jump_s']:.1f} s"))
+    if row["wow_cents"] is not None:
+        facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.4f} Hz"))
+    facts.append(("measured on", row["measured_on"] or "not measured yet"))
+    return [*facts, *((("remark", row["remark"]),) if row["remark"] else ())]
+
+
+def _draw(folder: Path, transfer_id: str, picture: Path) -> None:
+    from pipeline.errors import DataError
+    from pipeline.pages.speed_picture import speed_picture
+    from pipeline.store.corpus import Corpus
+
+    drawn = speed_picture(Corpus(folder), transfer_id)
+    if drawn is None:
+        raise DataError(f"{transfer_id}: its tuning could not be measured, so there is no curve to draw")
+    picture.write_text(drawn + "\n", encoding="utf-8")
+    print(f"wrote {picture}", file=sys.stderr)
+
+
+def _render(folder: Path, transfer_ids: list[str]) -> None:
+    from pipeline.errors import DataError
+    from pipeline.steps.ledger import render
+
+    failed = []
+    for transfer_id in transfer_ids:
+        try:
+            made = render(folder, transfer_id)
+        except DataError as error:
+            failed.append(str(error))
+            continue
+        turned = f", turned down by {-made.gain_db:.1f} dB" if made.gain_db < 0 else ""
+        print(f"wrote {made.path} ({made.length_s:.1f} s{turned}) and its account", file=sys.stderr)
+    if failed:
+        raise DataError("\n".join(failed))
+
+
+def _number(value: float | None, form: str) -> str:
+    return "–" if value is None else form.format(value)
+
+
+def _safe(text: str) -> str:
+    return text.replace("[", "\\[")
+
+
+def _console() -> Any:
+    from rich.console import Console
+
+    return Console() if sys.stdout.isatty() else Console(width=400)

@@ -1,0 +1,64 @@
+with
+alternative as (
+    select
+        transfer_id,
+        max(probability) filter (where rank = 1) as probability,
+        max(reason) filter (where rank = 1) as evidence,
+        string_agg(
+            coalesce(printf('%.2f rpm', playing_rpm), printf('%+.1f cents', offset_cents))
+            || printf(', A4 = %.1f Hz', reference_pitch_hz)
+            || coalesce(', ' || key, '')
+            || printf(' (%.1f %%)', 100 * probability),
+            '; ' order by rank
+        ) filter (where rank > 1) as alternatives,
+    from base.speed_alternative
+    group by transfer_id
+),
+carried as (
+    select
+        side_take.side_id,
+        string_agg(take.take_id, ', ' order by side_take.part nulls first, take.take_id) as takes,
+        case when count(distinct take.session_id) = 1 then max(take.session_id) end as session_id,
+    from base.side_take
+    join base.take
+        on take.take_id = side_take.take_id
+    group by side_take.side_id
+)
+select
+    transfer.transfer_id,
+    transfer.side_id,
+    carried.takes,
+    carried.session_id,
+    transfer.turntable_rpm,
+    transfer.already_corrected,
+    coalesce(speed.state, 'not measured') as state,
+    speed.playing_rpm,
+    speed.offset_cents,
+    speed.offset_se_cents,
+    speed.reference_pitch_hz,
+    speed.key,
+    alternative.probability,
+    speed.drift_range_cents,
+    speed.wow_hz,
+    speed.wow_cents,
+    speed.jump_s,
+    speed.jump_cents,
+    alternative.evidence,
+    alternative.alternatives,
+    speed.estimated_state,
+    1200 * log2(speed.estimated_speed_ratio) as estimated_offset_cents,
+    speed.decided_by,
+    case when speed.decided_by is not null then speed_decision.reason end as decision_reason,
+    tuning.reason as measured_on,
+    speed.remark,
+from base.transfer
+left join carried
+    on carried.side_id = transfer.side_id
+left join base.speed
+    on speed.transfer_id = transfer.transfer_id
+left join base.tuning
+    on tuning.transfer_id = transfer.transfer_id
+left join alternative
+    on alternative.transfer_id = transfer.transfer_id
+left join base.speed_decision
+    on speed_decision.transfer_id = transfer.transfer_id
