@@ -49,6 +49,7 @@ class SideRecipe:
     step_cents: float = 0.0
     piano_below_db: float | None = None
     introduction_s: float = 0.0
+    interlude_s: float = 0.0
     sample_rate_hz: int = 44_100
     subtype: str | None = None
     stereo: bool = False
@@ -69,6 +70,7 @@ class SideRecipe:
             key=self.key,
             player=player,
             introduction_s=self.introduction_s,
+            interlude_s=self.interlude_s,
         )
         rng = np.random.default_rng(self.transfer)
         speed = SpeedPlan(

@@ -1,6 +1,7 @@
 """Plans must be playable by one hand, and their slides must be what the kinds mean."""
 
 from collections import Counter
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -16,9 +17,7 @@ from pipeline.signal.synth.shifts import shifts_from
 
 def _plans(instrument, count=6, **more):
     return [
-        random_plan(
-            np.random.default_rng(seed), instrument=instrument, length_s=60.0, reference_pitch_hz=440.0, **more
-        )
+        random_plan(np.random.default_rng(seed), instrument=instrument, length_s=60.0, reference_pitch_hz=440.0, **more)
         for seed in range(count)
     ]
 
@@ -45,7 +44,7 @@ def test_every_note_can_be_stopped(name):
 def test_notes_follow_one_another_and_slides_fill_the_gaps(name):
     for plan in _plans(name):
         into = {slide.to_note: slide for slide in plan.slides}
-        for i, (before, note) in enumerate(zip(plan.notes, plan.notes[1:], strict=False), start=1):
+        for i, (before, note) in enumerate(pairwise(plan.notes), start=1):
             begins = into[i].start_s if i in into else note.start_s
             assert begins >= before.end_s - 1e-9
             assert note.end_s > note.start_s
@@ -96,6 +95,23 @@ def test_slides_start_and_end_at_their_notes_by_every_shape():
         for slide in plan.slides:
             ends = slide_midi(slide, np.array([slide.start_s - 1e-6, slide.end_s + 1e-6]))
             assert ends == pytest.approx([slide.from_midi, slide.to_midi], abs=1e-3)
+
+
+def test_introduction_and_interlude_are_silent_in_the_solo_and_not_in_the_piano():
+    plan = random_plan(
+        np.random.default_rng(2),
+        instrument="violin",
+        length_s=40.0,
+        reference_pitch_hz=440.0,
+        with_piano=True,
+        introduction_s=4.0,
+        interlude_s=6.0,
+    )
+    assert plan.notes[0].start_s >= 4.0
+    rests = [(a.end_s, b.start_s) for a, b in pairwise(plan.notes) if b.start_s - a.end_s >= 6.0]
+    assert len(rests) == 1
+    assert 15.0 < rests[0][0] < 30.0
+    assert sum(rests[0][0] < note.start_s < rests[0][1] for note in plan.accompaniment) >= 4
 
 
 def test_no_slides_when_none_are_asked_for():

@@ -74,6 +74,7 @@ def random_plan(
     key: str | None = None,
     player: Player | None = None,
     introduction_s: float = 0.0,
+    interlude_s: float = 0.0,
 ) -> Plan:
     """A random playable side.
 
@@ -86,13 +87,14 @@ def random_plan(
     negative_share : share of notes that carry something easily taken for a slide.
     kind_shares : weights of the kinds of slide; ``KIND_SHARES`` if None.
     key : like "A minor"; random if None.
-    introduction_s : silence of the solo (under the piano, if any) before its first note.
+    introduction_s, interlude_s : silence of the solo (under the piano, if any) before its first note, and about
+        the middle of the side.
     """
     kind = INSTRUMENTS[instrument]
     who = random_player(rng) if player is None else player
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}" if key is None else key
     walk = _Walk(rng, kind, who, key, slide_share, negative_share, dict(kind_shares or KIND_SHARES))
-    walk.fill(start_s=0.25 + introduction_s, end_s=length_s - 0.4)
+    walk.fill(start_s=0.25 + introduction_s, end_s=length_s - 0.4, interlude_s=interlude_s)
     accompaniment = accompany(rng, key=key, beat_s=who.beat_s, length_s=length_s)
     return Plan(
         instrument=instrument,
@@ -133,7 +135,7 @@ class _Walk:
         self.first = int(rng.choice((2, 2, 2, 5)))
         self.level_db = 0.0
 
-    def fill(self, *, start_s: float, end_s: float) -> None:
+    def fill(self, *, start_s: float, end_s: float, interlude_s: float) -> None:
         rng, at, began = self.rng, start_s, True
         start = stops_in_frame(self.instrument, first=self.first, strings=(1, 2))
         stop = self._choose([s for s in start if s.midi % 12 in self.scale and s.finger], around=None)
@@ -142,6 +144,8 @@ class _Walk:
             into = began and self.slide_share > 0 and rng.random() < 4 * self.kind_shares.get("into_note", 0.0)
             at = self._note(stop, at, end_s, began=began, slide_in=slide_in, into=into and stop.finger > 0)
             began, slide_in = rng.random() < self.player.rest_share, None
+            if interlude_s and at > (start_s + end_s) / 2:
+                began, at, interlude_s = True, at + interlude_s, 0.0
             if began:
                 at += float(rng.uniform(0.12, 0.9))
                 stop = self._next(stop)
