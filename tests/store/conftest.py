@@ -3,9 +3,8 @@
 from collections.abc import Callable
 from pathlib import Path
 
-import numpy as np
 import pytest
-import soundfile
+from made_audio import write_tone
 
 CATALOGUE = {
     "player": "player_id,name,born,died\nanna-vint,Anna Vint,1870,1941~\nbela-ort,Bela Ort,1895,\n",
@@ -28,27 +27,6 @@ CATALOGUE = {
     "period": "period_id,scheme,name,span\nearly,halves,Early,1900/1919\nlate,halves,Late,1920/1939\n",
     "source": "source_id,citation\nbook,A made-up discography\n",
 }
-
-
-def write_tone(
-    path: Path,
-    *,
-    length_s: float = 3.0,
-    rate: int = 22_050,
-    hz: float = 440.0,
-    channels: int = 1,
-    subtype: str | None = None,
-) -> Path:
-    """A tone with a little noise."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    time = np.arange(round(length_s * rate)) / rate
-    noise = np.random.default_rng(7).normal(size=time.size)
-    tone = 0.3 * np.sin(2 * np.pi * hz * time) + 0.003 * noise
-    # integers, so that every lossless kind of file holds the very same samples
-    sides = [np.round(level * tone * 32_000).astype(np.int16) for level in (1.0, -0.5)[:channels]]
-    samples = np.stack(sides, 1)
-    soundfile.write(path, samples / 32_768 if subtype == "FLOAT" else samples, rate, subtype=subtype)
-    return path
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import numpy as np
 import openpyxl
 import pytest
 import soundfile
-from conftest import write_tone
+from made_audio import write_tone
 from typer.testing import CliRunner
 
 from pipeline.cli import app

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from conftest import write_tone
+from made_audio import write_tone
 
 from pipeline.errors import AudioError
 from pipeline.store import audio

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 import soundfile
-from conftest import write_tone
+from made_audio import write_tone
 from typer.testing import CliRunner
 
 from pipeline.cli import app

@@ -1,0 +1,113 @@
+"""Printed fingerings from MusicXML (W3C, version 4.0) and CSV; hostile files are refused."""
+
+import io
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import DataError
+from pipeline.store import notation
+from pipeline.store.notation import midi_of_name, read_musicxml, read_printed
+
+VIOLIN = ("G", "D", "A", "E")
+HEAD = '<?xml version="1.0"?><!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" ' + (
+    '"http://www.musicxml.org/dtds/partwise.dtd">'
+)
+
+
+def _note(step: str, octave: int, inner: str = "", *, length: int = 4, before: str = "") -> str:
+    return (
+        f"<note>{before}<pitch><step>{step}</step><octave>{octave}</octave></pitch><duration>{length}</duration>"
+        f"<voice>1</voice>{inner}</note>"
+    )
+
+
+def _score(*bars: str) -> bytes:
+    body = "".join(f'<measure number="{i}">{bar}</measure>' for i, bar in enumerate(bars, start=1))
+    first = "<attributes><divisions>4</divisions><time><beats>4</beats><beat-type>4</beat-type></time></attributes>"
+    body = body.replace('<measure number="1">', f'<measure number="1">{first}', 1)
+    return f'{HEAD}<score-partwise version="4.0"><part id="P1">{body}</part></score-partwise>'.encode()
+
+
+FINGERED = _score(
+    _note("A", 4, "<notations><technical><open-string/></technical></notations>")
+    + _note(
+        "B",
+        4,
+        '<notations><slur type="start"/><slide type="start"/>'
+        "<technical><fingering>1</fingering><string>2</string></technical></notations>",
+    )
+    + _note("D", 5, '<notations><slur type="stop"/><technical><fingering>1</fingering></technical></notations>'),
+    _note("E", 5, '<notations><tied type="start"/></notations>', before='<tie type="start"/>')
+    + _note("E", 5, before='<tie type="stop"/>')
+    + _note("C", 5, before="<chord/>"),
+)
+
+
+def test_marks_for_the_hand_are_read() -> None:
+    notes = read_musicxml(FINGERED, file="a.musicxml", strings=VIOLIN)
+    assert [n.midi for n in notes] == [69.0, 71.0, 74.0, 76.0]
+    assert [n.finger for n in notes] == [0, 1, 1, None]
+    assert notes[1].string == "A"  # string 2 of MusicXML counts from the highest
+    assert notes[1].slide_marked
+    assert [n.slurred_to_next for n in notes] == [False, True, False, False]
+    assert [(n.bar, n.beat) for n in notes[:3]] == [(1, 1.0), (1, 2.0), (1, 3.0)]
+
+
+def test_a_compressed_score_reads_like_a_plain_one(tmp_path: Path) -> None:
+    container = '<container><rootfiles><rootfile full-path="score/part.xml"/></rootfiles></container>'
+    with zipfile.ZipFile(tmp_path / "a.mxl", "w") as archive:
+        archive.writestr("META-INF/container.xml", container)
+        archive.writestr("score/part.xml", FINGERED)
+    (tmp_path / "a.musicxml").write_bytes(FINGERED)
+    packed = read_printed(tmp_path / "a.mxl", work_id="w", edition="e", strings=VIOLIN)
+    plain = read_printed(tmp_path / "a.musicxml", work_id="w", edition="e", strings=VIOLIN)
+    assert packed.equals(plain)
+    assert packed["note_number"].to_list() == [1, 2, 3, 4]
+
+
+def test_an_entity_bomb_is_refused(tmp_path: Path) -> None:
+    bomb = b'<!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><score-partwise>&b;</score-partwise>'
+    with pytest.raises(DataError, match="not readable as XML"):
+        read_musicxml(bomb, file="bomb.xml", strings=VIOLIN)
+
+
+def test_a_zip_bomb_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(notation, "MOST_BYTES", 10_000)
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("score.xml", b" " * 1_000_000)
+    (tmp_path / "bomb.mxl").write_bytes(packed.getvalue())
+    with pytest.raises(DataError, match="unpacks to more"):
+        read_printed(tmp_path / "bomb.mxl", work_id="w", edition="e", strings=VIOLIN)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("a.musicxml", b"<html/>", "root is <html>"),
+        ("a.musicxml", b"not xml", "not readable as XML"),
+        ("a.mxl", b"not a zip", "not readable"),
+        ("a.pdf", b"", "neither"),
+        ("a.csv", b"pitch,fingr\nA4,1\n", "unknown column 'fingr'"),
+        ("a.csv", b"pitch,finger\nH4,1\n", "row 2"),
+        ("a.csv", b"finger\n1\n", "no column pitch"),
+    ],
+)
+def test_bad_files_are_refused_with_a_reason(tmp_path: Path, name: str, content: bytes, said: str) -> None:
+    (tmp_path / name).write_bytes(content)
+    with pytest.raises(DataError, match=said):
+        read_printed(tmp_path / name, work_id="w", edition="e", strings=VIOLIN)
+
+
+def test_a_csv_is_read(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("pitch,string,finger,position\nF#5,E,1,1\nBb5,,4,\n", encoding="utf-8")
+    frame = read_printed(tmp_path / "a.csv", work_id="w", edition="e", strings=VIOLIN)
+    assert frame["midi"].to_list() == [78.0, 82.0]
+    assert frame["finger"].to_list() == [1, 4]
+    assert frame["string"].to_list() == ["E", None]
+
+
+def test_pitch_names() -> None:
+    assert [midi_of_name(n) for n in ("A4", "C4", "Cb4", "F##3", "E5")] == [69.0, 60.0, 59.0, 55.0, 76.0]
