@@ -86,6 +86,8 @@ class _Doing:
             known = self.job.seen.get(transfer_id)
             if known is None or self.job.rehash or not known.still(path):
                 known = look_at(path, decode=not self.job.killed)
+                if self.job.killed:
+                    known = self._as_decoded_before(transfer_id, known)
             self.seen[transfer_id] = known
             if known.samples_sha256 is None:
                 raise GlidelineError(known.problem)
@@ -99,6 +101,13 @@ class _Doing:
             self.shelves.set_aside(transfer_id, label=sorted(old)[0][:12])
             self.rows[transfer_id] = {}
         return True
+
+    def _as_decoded_before(self, transfer_id: str, seen: Seen) -> Seen:
+        """The worker that was killed may have got past the decoding; then its rows tell the samples."""
+        for row in self.rows[transfer_id].values():
+            if row.file_sha256 == seen.file_sha256 and row.samples_sha256:
+                return replace(seen, samples_sha256=row.samples_sha256, problem="")
+        return seen
 
     def _step(self, step: Step, transfers: list[str]) -> list[str]:
         """Does one step for the job's unit; returns the transfers that can go on."""

@@ -67,7 +67,7 @@ def write_catalogue(root: Path, names: list[str], *, session_of: int) -> None:
     write_csv(root, "take", "take_id,session_id", [f"t-{n},x{i // session_of}" for i, n in enumerate(names)])
     write_csv(root, "session", "session_id", [f"x{i}" for i in range(-(-len(names) // session_of))])
     write_csv(root, "player", "player_id,name", ["p,A. Player"])
-    write_csv(root, "performance", "take_id,player_id,instrument", [f"t-{n},p,violin" for n in names])
+    write_csv(root, "performance", "take_id,player_id,instrument,certainty", [f"t-{n},p,violin,certain" for n in names])
     write_csv(root, "reference_pitch", "take_id,reference_pitch_hz", [f"t-{names[0]},440"])
 
 

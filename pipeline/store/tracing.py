@@ -1,0 +1,210 @@
+"""Where a number comes from: from a slide, note, take or transfer back to the audio, step by step.
+
+A trace holds for each transfer the rows of ``run`` with settings, facts, versions and hashes, what the catalogue
+says of transfer, side, takes and sources, and a person's ruling on the speed where there is one.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import UsageError
+from pipeline.store.corpus import Corpus
+from pipeline.store.problems import did_you_mean
+from pipeline.store.provenance import RunRow, rows_of
+
+Row = dict[str, Any]
+
+# Computed tables whose rows have an id that begins with the transfer's.
+NUMBERED = ("slide", "note", "transition")
+
+
+@dataclass(frozen=True)
+class Trace:
+    """The way back from one thing.
+
+    Attributes
+    ----------
+    id, kind : what was asked for: slide, note, transition, transfer, take, side, session or player.
+    row : its own row; None for what has none.
+    transfers : for each transfer that it rests on, the way back.
+    """
+
+    id: str
+    kind: str
+    row: Row | None
+    transfers: tuple["TransferTrace", ...]
+
+
+@dataclass(frozen=True)
+class TransferTrace:
+    """What stands behind the results of one transfer."""
+
+    transfer: Row
+    side: Row | None
+    takes: tuple[Row, ...]
+    performances: tuple[Row, ...]
+    sources: tuple[Row, ...]
+    decision: Row | None
+    speed: Row | None
+    steps: tuple[RunRow, ...]
+
+    @property
+    def samples_sha256(self) -> str | None:
+        """Hash of the decoded samples, as far as known."""
+        return next((row.samples_sha256 for row in self.steps if row.samples_sha256), None)
+
+    @property
+    def file_sha256(self) -> str | None:
+        """Hash of the file, as far as known."""
+        return next((row.file_sha256 for row in self.steps if row.file_sha256), None)
+
+
+def trace(corpus: Path | str | Corpus, thing_id: str) -> Trace:
+    """The way back from a slide, note, transition, transfer, take, side, session or player.
+
+    Raises
+    ------
+    UsageError
+        If nothing has that id.
+    """
+    corpus = corpus if isinstance(corpus, Corpus) else Corpus(corpus)
+    catalogue = corpus.catalogue
+    transfer_id = thing_id.rpartition("-")[0]
+    if catalogue.row("transfer", transfer_id):
+        for table in NUMBERED:
+            frame = corpus.read(table, transfer_id)
+            if frame is not None:
+                rows = frame.filter(frame[f"{table}_id"] == thing_id).to_dicts()
+                if rows:
+                    return Trace(thing_id, table, rows[0], (of_transfer(corpus, transfer_id),))
+    for kind in ("transfer", "side", "take", "session", "player"):
+        row = catalogue.row(kind, thing_id)
+        if row is not None:
+            found = sorted(set(_transfers_of(corpus, kind, thing_id)))
+            return Trace(thing_id, kind, row, tuple(of_transfer(corpus, t) for t in found))
+    known = catalogue.frame("transfer")["transfer_id"].to_list()
+    cure = did_you_mean(thing_id, known, otherwise="give the id of a slide, note, transition, transfer or take")
+    raise UsageError(f"nothing here has the id {thing_id!r}; {cure}")
+
+
+def of_transfer(corpus: Corpus, transfer_id: str) -> TransferTrace:
+    """What stands behind the results of one transfer."""
+    catalogue = corpus.catalogue
+    transfer = catalogue.row("transfer", transfer_id) or {}
+    take_ids = set(_ids(corpus, "side_take", "take_id", side_id=transfer["side_id"]))
+    take_ids |= {t for t in _ids(corpus, "passage", "take_id", transfer_id=transfer_id) if t}
+    takes = tuple(row for t in sorted(take_ids) if (row := catalogue.row("take", t)))
+    performances = tuple(row for t in sorted(take_ids) for row in catalogue.rows("performance", take_id=t))
+    side = catalogue.row("side", transfer["side_id"])
+    pitches = [row for t in sorted(take_ids) for row in catalogue.rows("reference_pitch", take_id=t)]
+    cited = {row.get("source_id") for row in (transfer, side or {}, *takes, *performances, *pitches)} - {None}
+    speed = corpus.read("speed", transfer_id)
+    rows = rows_of(corpus.read("run", transfer_id))
+    return TransferTrace(
+        transfer=transfer,
+        side=side,
+        takes=takes,
+        performances=performances,
+        sources=tuple(row for s in sorted(cited, key=str) if (row := catalogue.row("source", str(s)))),
+        decision=next(iter(catalogue.rows("speed_decision", transfer_id=transfer_id)), None),
+        speed=speed.row(0, named=True) if speed is not None and speed.height else None,
+        steps=tuple(in_order(rows.values())),
+    )
+
+
+def in_order(rows: Iterable[RunRow]) -> list[RunRow]:
+    """Rows so that each stands after those whose tables it read."""
+    left = sorted(rows, key=lambda row: row.step)
+    done: list[RunRow] = []
+    while left:
+        made = {table for row in left for table in row.output_hashes}
+        free = [row for row in left if made.isdisjoint(_table(name) for name in row.input_hashes)]
+        for row in free or left[:1]:
+            done.append(row)
+            left.remove(row)
+    return done
+
+
+def _table(name: str) -> str:
+    return name.rpartition("/")[2]
+
+
+def _ids(corpus: Corpus, table: str, column: str, **where: Any) -> list[str]:
+    return [row[column] for row in corpus.catalogue.rows(table, **where)]
+
+
+def _transfers_of(corpus: Corpus, kind: str, thing_id: str) -> list[str]:
+    if kind == "transfer":
+        return [thing_id]
+    if kind == "side":
+        return _ids(corpus, "transfer", "transfer_id", side_id=thing_id)
+    if kind == "take":
+        sides = _ids(corpus, "side_take", "side_id", take_id=thing_id)
+        by_passage = _ids(corpus, "passage", "transfer_id", take_id=thing_id)
+        return [*by_passage, *(t for side_id in sides for t in _transfers_of(corpus, "side", side_id))]
+    if kind == "session":
+        takes = _ids(corpus, "take", "take_id", session_id=thing_id)
+    else:
+        takes = _ids(corpus, "performance", "take_id", player_id=thing_id)
+    return [t for take_id in takes for t in _transfers_of(corpus, "take", take_id)]
+
+
+def lines(found: Trace) -> Iterator[str]:
+    """The trace as text, from the number back to the disc."""
+    yield f"{found.kind} {found.id}"
+    if found.row:
+        yield from _fields(found.row, indent="  ")
+    for item in found.transfers:
+        yield from _transfer_lines(item)
+
+
+def _transfer_lines(item: TransferTrace) -> Iterator[str]:
+    transfer = item.transfer
+    for row in reversed(item.steps):
+        yield f"step {row.step}, version {row.step_version}: {row.outcome.replace('_', ' ')}" + (
+            f" ({row.message})" if row.message else ""
+        )
+        if row.unit_id != row.transfer_id:
+            yield f"  settled for session {row.unit_id}"
+        yield f"  settings: {_short(row.settings)}"
+        yield f"  catalogue values: {_short(row.facts)}"
+        for name, sha256 in sorted(row.input_hashes.items()):
+            yield f"  read {name} sha256:{sha256[:16]}"
+        for name, sha256 in sorted(row.output_hashes.items()):
+            yield f"  wrote {name} sha256:{sha256[:16]}"
+    if item.steps:
+        yield f"libraries: {', '.join(f'{name} {v}' for name, v in sorted(item.steps[0].libraries.items()))}"
+    if item.speed:
+        speed = item.speed
+        yield f"speed: {speed['state']}, {speed['offset_cents']:+.1f} cents, ratio {speed['speed_ratio']:.5f}"
+    if item.decision:
+        yield f"ruling on the speed by {item.decision['decided_by']}: {item.decision['reason']}"
+    yield f"transfer {transfer['transfer_id']}"
+    yield from _fields({name: v for name, v in transfer.items() if name != "transfer_id"}, indent="  ")
+    yield f"  samples sha256:{item.samples_sha256 or 'not known'}"
+    yield f"  file sha256:{item.file_sha256 or 'not known'}"
+    if item.side:
+        yield f"side {item.side['side_id']}"
+        yield from _fields({name: v for name, v in item.side.items() if name != "side_id"}, indent="  ")
+    for take in item.takes:
+        matrix = take.get("matrix_number") or "not known"
+        yield f"take {take['take_id']}: matrix number {matrix}, take {take.get('take_number') or 'not known'}"
+        hidden = ("take_id", "matrix_number", "take_number")
+        yield from _fields({name: v for name, v in take.items() if name not in hidden}, indent="  ")
+    for played in item.performances:
+        yield f"played by {played['player_id']} ({played.get('instrument') or 'instrument not known'})"
+    for source in item.sources:
+        yield f"source {source['source_id']}: {source.get('citation') or source.get('title') or ''}"
+
+
+def _fields(row: Mapping[str, Any], *, indent: str) -> Iterator[str]:
+    for name, value in row.items():
+        if value not in (None, "", []):
+            yield f"{indent}{name}: {f'{value:.6g}' if isinstance(value, float) else value}"
+
+
+def _short(values: Mapping[str, Any]) -> str:
+    text = ", ".join(f"{name} {value}" for name, value in sorted(values.items()))
+    return (text if len(text) <= 300 else text[:297] + "…") or "none"
