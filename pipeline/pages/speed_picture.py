@@ -49,7 +49,7 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
         reach = max(30.0, 1.2 * float(np.max(np.abs(smooth - middle))))
         axes.set(xlim=(0, row["length_s"]), ylim=(middle - reach, middle + reach))
         axes.set(xlabel="time in the transfer (s)", ylabel="add to raw pitch (cents)")
-        axes.legend(loc="upper right", frameon=False, fontsize=8, ncols=2)
+        axes.legend(loc="lower left", bbox_to_anchor=(0, 1), frameon=False, fontsize=8, ncols=4)
         return svg(figure, title=_title(settled))
 
 

@@ -101,15 +101,19 @@ def hum_evidence(offset_cents: float, hum_hz: Sequence[float]) -> tuple[float, s
 
 def stroboscope_name(rpm: float) -> str | None:
     """The stroboscope speed within 3 cents of a speed, in words, or None; 78.26 and 77.92 before all others."""
-    found: list[tuple[float, str]] = []
+    found: list[tuple[float, float, str]] = []
     for mains, turns in ((60, 7200.0), (50, 6000.0)):
         bars = round(turns / rpm)
         exact = turns / bars
         away = abs(1200.0 * float(np.log2(rpm / exact)))
         if away <= LADDER_CENTS:
             usual = (mains, bars) in ((60, 92), (50, 77))
-            found.append((away - (100.0 if usual else 0.0), f"{exact:.2f} rpm, {bars} bars under {mains} Hz"))
-    return min(found)[1] if found else None
+            found.append((away - (100.0 if usual else 0.0), exact, f"{bars} bars under {mains} Hz"))
+    if not found:
+        return None
+    first = min(found)
+    names = " or ".join(name for _, exact, name in found if abs(exact - first[1]) < 1e-6)
+    return f"{first[1]:.2f} rpm, {names}"
 
 
 def _normal(x: Floats, mean: float, sd: float) -> Floats:
