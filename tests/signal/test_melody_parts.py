@@ -1,0 +1,152 @@
+"""The parts of the tracker: noise floor, comb, candidates, path, posteriors, calibration, weights."""
+
+import json
+
+import numpy as np
+import pytest
+
+from pipeline.signal import melody_net
+from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.signal.melody_grid import bins_of_ratio, search_range
+from pipeline.signal.melody_path import best_path, posteriors
+from pipeline.signal.melody_score import candidates
+from pipeline.signal.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
+from pipeline.signal.voicing import calibrated, fitted, mean_of_neighbours
+
+RATE = 11025
+
+
+def test_hop_and_window_are_those_stated() -> None:
+    assert pytest.approx(0.0058, abs=1e-4) == HOP_S
+    assert hann().sum() == pytest.approx(2.0, rel=1e-6)
+    sine = (0.5 * np.sin(2 * np.pi * 1001.3 * np.arange(RATE) / RATE)).astype(np.float32)
+    padded = resampled(sine, sample_rate_hz=RATE, register=Register(0))
+    peak = magnitudes(padded, register=Register(0), first=50, count=1).max()
+    # A zero-padded Hann window loses at most 0.4 dB between bins (Harris 1978: 1.42 dB without padding).
+    assert 0.5 * 10 ** (-0.4 / 20) <= peak <= 0.5001
+
+
+def test_magnitudes_are_those_of_a_plain_transform() -> None:
+    rng = np.random.default_rng(3)
+    sound = rng.standard_normal(3000).astype(np.float32)
+    padded = resampled(sound, sample_rate_hz=RATE, register=Register(0))
+    ours = magnitudes(padded, register=Register(0), first=-3, count=60)
+    for frame in (0, 1, 20, 46):
+        centre = np.pad(sound, 256)[frame * 64 : frame * 64 + 512]
+        plain = np.abs(np.fft.rfft(centre * hann(), FFT_SIZE))
+        assert np.allclose(ours[frame + 3], plain, atol=1e-5)
+    assert not ours[:2].any()
+
+
+def test_noise_floor_is_the_quantile_of_the_noise() -> None:
+    # The magnitude of Gaussian noise is Rayleigh distributed: its 20 % quantile is 0.668 sigma.
+    rng = np.random.default_rng(4)
+    sound = rng.standard_normal(30 * RATE).astype(np.float32)
+    padded = resampled(sound, sample_rate_hz=RATE, register=Register(0))
+    floor = NoiseFloor(padded, register=Register(0), n_frames=30 * 172).at(1000)
+    sigma = np.sqrt(np.sum(hann() ** 2) / 2)
+    assert np.median(floor) == pytest.approx(0.668 * sigma, rel=0.06)
+
+
+def test_a_held_partial_is_no_noise() -> None:
+    rng = np.random.default_rng(5)
+    n = 20 * RATE
+    tone = np.sin(2 * np.pi * 1500 * np.arange(n) / RATE)
+    sound = (tone + 0.01 * rng.standard_normal(n)).astype(np.float32)
+    padded = resampled(sound, sample_rate_hz=RATE, register=Register(0))
+    floor = NoiseFloor(padded, register=Register(0), n_frames=20 * 172).at(500)
+    assert floor[round(1500 / Register(0).bin_hz)] < 3 * np.median(floor)
+
+
+def test_candidates_are_the_highest_local_maxima() -> None:
+    rng = np.random.default_rng(6)
+    for _ in range(20):
+        row = rng.standard_normal(200).astype(np.float32)
+        chosen = np.empty(12, dtype=np.int64)
+        candidates(row, chosen)
+        inner = [i for i in range(1, 199) if row[i] >= row[i - 1] and row[i] > row[i + 1] and row[i] > 0]
+        inner += [i for i, j in ((0, 1), (199, 198)) if row[i] > row[j] and row[i] > 0]
+        assert chosen.tolist() == sorted(inner, key=lambda i: -row[i])[:12]
+
+
+def test_few_candidates_leave_places_empty() -> None:
+    chosen = np.empty(4, dtype=np.int64)
+    candidates(np.array([0, 1, 0, 2, 0, -1, 0], dtype=np.float32), chosen)
+    assert chosen.tolist() == [3, 1, -1, -1]
+
+
+def test_ranges_reach_three_semitones_beyond_the_strings() -> None:
+    for name, kind in INSTRUMENTS.items():
+        search = search_range(name)
+        midi = 69 + 12 * np.log2(search.hz() / 440.0)
+        assert midi[0] == pytest.approx(kind.lowest_midi - 3)
+        assert midi[-1] >= min(kind.highest_midi + 3, 106) - 0.5
+    assert search_range("violin").hz()[-1] > 2093
+    assert bins_of_ratio(2) == 60
+
+
+def test_path_glides_and_ignores_a_stray_frame() -> None:
+    n = 60
+    bins = np.full((n, 3), -1, dtype=np.int32)
+    logits = np.zeros((n, 3), dtype=np.float32)
+    bins[:, 0] = 50 + np.arange(n) * 2
+    logits[:, 0] = 6.0
+    bins[:, 1] = 200
+    logits[:, 1] = 3.0
+    logits[30, 1] = 9.0
+    path = best_path(bins, logits, silence=0.0)
+    assert (path == 0).all()
+
+
+def test_posteriors_are_those_of_all_paths_summed() -> None:
+    # Against every path of a small case, one by one.
+    from itertools import product
+
+    from pipeline.signal import melody_path as m
+
+    rng = np.random.default_rng(7)
+    bins = np.array([[3, 40], [5, 41], [30, 44]], dtype=np.int32)
+    logits = rng.normal(0, 2, (3, 2)).astype(np.float32)
+    full = np.concatenate((logits, np.full((3, 1), 0.3)), axis=1)
+    score = np.maximum(m.EVIDENCE * (full - np.log(np.exp(full).sum(axis=1, keepdims=True))), m.LOWEST)
+    total = np.zeros((3, 3))
+    for states in product(range(3), repeat=3):
+        weight = score[0, states[0]]
+        for t in (1, 2):
+            a, b = states[t - 1], states[t]
+            if a == 2 and b == 2:
+                cost = 0.0
+            elif a == 2 or b == 2:
+                cost = m.SILENCE_COST
+            else:
+                d = abs(int(bins[t - 1, a]) - int(bins[t, b]))
+                cost = m.GLIDE_COST * d if d <= m.GLIDE_BINS else m.LEAP_COST
+            weight += score[t, b] - cost
+        for t in range(3):
+            total[t, states[t]] += np.exp(weight)
+    expected = total / total.sum(axis=1, keepdims=True)
+    assert np.allclose(posteriors(bins, logits, silence=0.3), expected, atol=1e-5)
+
+
+def test_calibration_finds_the_coefficients_that_made_the_data() -> None:
+    rng = np.random.default_rng(8)
+    x = np.concatenate((np.ones((40000, 1)), rng.normal(0, 2, (40000, 2))), axis=1)
+    true = np.array([-0.5, 1.5, 0.3])
+    happened = rng.random(40000) < calibrated(x, true)
+    assert np.allclose(fitted(x, happened), true, atol=0.06)
+
+
+def test_moving_mean_shortens_at_the_ends() -> None:
+    assert mean_of_neighbours(np.array([1.0, 2.0, 6.0]), half=1).tolist() == [1.5, 3.0, 4.0]
+
+
+def test_weights_are_small_plain_and_recorded() -> None:
+    assert melody_net.WEIGHTS.stat().st_size < 120_000
+    with np.load(melody_net.WEIGHTS, allow_pickle=False) as file:
+        assert all(file[name].dtype.kind == "f" for name in file.files)
+    record = melody_net.training_record()
+    assert sorted(record) == sorted(INSTRUMENTS)
+    for instrument, stages in record.items():
+        assert {"spectral", "calibration"} <= set(stages), instrument
+        assert all("own additive voices" in stage["sound"] for stage in stages.values())
+    assert "path" not in json.dumps(record)
