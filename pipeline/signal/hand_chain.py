@@ -35,13 +35,14 @@ class Links(NamedTuple):
     """Each pair of neighbouring notes.
 
     ``apart_s`` is the time between their beginnings, ``rested`` from 0 to 1 how far a rest frees the hand,
-    ``slurred`` the probability that no new stroke begins the second, ``slide`` the slide between them or -1.
+    ``slurred`` the probability that no new stroke begins the second, ``rise`` the interval in semitones, ``slide``
+    the slide between them or -1.
     """
 
     apart_s: Floats
     rested: Floats
     slurred: Floats
-    same_pitch: Bools
+    rise: Floats
     slide: Ints
 
 
@@ -151,9 +152,7 @@ def link_weights(
                 b = stops[j]
                 one = (table.string[a], table.finger[a], table.place[a], table.stop[a])
                 other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
-                weight = move_weight(
-                    costs, one, other, links.same_pitch[t], links.apart_s[t], table.entry[other[2]]
-                )
+                weight = move_weight(costs, one, other, links.rise[t], links.apart_s[t], table.entry[other[2]])
                 if weight == -np.inf:
                     if rested < 0.5:
                         at += 1
@@ -259,9 +258,7 @@ def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: 
 
 
 @numba.njit(cache=True)
-def best_paths(
-    begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints, *, count: int
-) -> tuple[Ints, Floats]:
+def best_paths(begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints, *, count: int) -> tuple[Ints, Floats]:
     """The ``count`` likeliest paths: positions in the candidate list (count, notes), and log weights (count,).
 
     A list Viterbi search: each candidate keeps its ``count`` best ways in. Paths that do not exist have -inf.

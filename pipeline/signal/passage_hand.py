@@ -140,9 +140,7 @@ def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3)
     share = vibrato_share(line, board=board)
     spans = passages(line)
     for _ in range(ROUNDS - 1):
-        costs = _relearnt(
-            line, [_solve(line, span, table=table, costs=costs, share=share) for span in spans], costs
-        )
+        costs = _relearnt(line, [_solve(line, span, table=table, costs=costs, share=share) for span in spans], costs)
     solved = [_solve(line, span, table=table, costs=costs, share=share) for span in spans]
     return _collect(line, solved, table=table, costs=costs, paths=paths)
 
@@ -181,9 +179,7 @@ class _Solved:
     def joint(self, t: int) -> Floats:
         """Probability of each pair of candidates of notes t and t + 1 of the passage."""
         b = self.begins
-        links = self.pairs[self.pair_begins[t] : self.pair_begins[t + 1]].reshape(
-            b[t + 1] - b[t], b[t + 2] - b[t + 1]
-        )
+        links = self.pairs[self.pair_begins[t] : self.pair_begins[t + 1]].reshape(b[t + 1] - b[t], b[t + 2] - b[t + 1])
         ahead = self.weights[b[t + 1] : b[t + 2]] * self.ways.after[b[t + 1] : b[t + 2]]
         joint: Floats = self.ways.before[b[t] : b[t + 1], None] * links * ahead[None, :]
         total = joint.sum()
@@ -200,7 +196,7 @@ def _solve(line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, sh
         apart_s=np.diff(start_s),
         rested=FREEDOM * np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0),
         slurred=np.where(np.isfinite(slurred), slurred, 0.5),
-        same_pitch=np.abs(np.diff(midi)) < 0.5,
+        rise=np.diff(midi),
         slide=line.slide[part][1:],
     )
     pair_begins, pairs = hand_chain.link_weights(costs, table, begins, stops, links, line.slides)

@@ -31,6 +31,7 @@ class Costs(NamedTuple):
     shift: float
     shift_per_semitone: float
     shift_across: float
+    landing: float
     half_step_shift: float
     open_string_eases: float
     crossing: float
@@ -61,6 +62,8 @@ class Costs(NamedTuple):
     tempering: float
 
 
+STEPWISE = 2.6
+"""Semitones up to which two notes are neighbours in a scale."""
 UNIFORM = 1.0 / 12.0
 """Density of the pitch of a break, per semitone, under a hand that says nothing about it."""
 SAME, DEPARTING, ARRIVING, TWO, INTO, CANNOT_TELL = range(6)
@@ -101,19 +104,21 @@ def move_weight(
     costs: Costs,
     one: tuple[int, int, int, int],
     other: tuple[int, int, int, int],
-    same_pitch: bool,
+    rise: float,
     apart_s: float,
     entry: float,
 ) -> float:
     """Log weight of going from stop a to stop b; -inf where one hand cannot.
 
-    ``entry`` is the weight of choosing the second place (``entry_weights``), paid when the hand shifts;
-    ``apart_s`` is the time between the beginnings of the two notes: quick notes leave no time to shift.
+    ``rise`` is the interval in semitones; ``entry`` the weight of choosing the second place (``entry_weights``),
+    paid when the hand shifts; ``apart_s`` the time between the beginnings of the two notes: quick notes leave no
+    time to shift.
     """
     string_a, finger_a, place_a, stop_a = one
     string_b, finger_b, place_b, stop_b = other
     moved = abs(place_b - place_a)
     crossed = abs(string_b - string_a)
+    same_pitch = abs(rise) < 0.5
     stopped = finger_a > 0 and finger_b > 0
     weight = 0.0
     jumps = moved > 1
@@ -130,6 +135,9 @@ def move_weight(
         weight += entry - ease * (costs.shift + costs.shift_per_semitone * moved)
         if crossed > 0 and stopped:
             weight -= costs.shift_across
+        if abs(rise) <= STEPWISE and finger_b > 0:
+            # In a scale the hand shifts so as to have fingers left for the notes to come.
+            weight -= costs.landing * (finger_b - 1 if rise > 0 else 4 - finger_b)
         if apart_s < costs.fast_note_s:
             weight -= costs.shift * (1.0 - apart_s / costs.fast_note_s)
     elif moved == 1:

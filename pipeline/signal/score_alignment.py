@@ -1,9 +1,9 @@
 """Lays the notes of a written part beside the notes found, by pitch and order.
 
-Dynamic time warping (``librosa.sequence.dtw``) over notes: a step along both costs the distance in pitch, a step
-along one only (a written note left out, or an ornament or a false note found) costs extra. Then each written note
+Dynamic time warping (``librosa.sequence.dtw``) over notes: a step along both costs twice the distance in pitch, a
+step along one only (a written note left out, or an ornament or a false note found) the distance once and a little
+more; distances are capped, so that leaving a note out is cheaper than pairing it wrongly. Then each written note
 keeps the one found note that lies closest in pitch, if it is close enough, and no found note serves twice.
-A transposed or differently tuned performance is met by taking out the median difference if asked.
 """
 
 import numpy as np
@@ -11,8 +11,8 @@ import numpy as np
 from pipeline.units import Floats
 
 SAME_PITCH_SEMITONES = 0.7
-LARGEST_COST_SEMITONES = 3.0
-SKIP_COST_SEMITONES = 0.8
+LARGEST_COST_SEMITONES = 1.5
+SKIP_COST_SEMITONES = 0.2
 
 
 def align(
@@ -40,7 +40,7 @@ def align(
     steps = np.array([[1, 1], [0, 1], [1, 0]])
     skip = np.array([0.0, SKIP_COST_SEMITONES, SKIP_COST_SEMITONES])
     _, path = librosa.sequence.dtw(
-        C=cost, step_sizes_sigma=steps, weights_add=skip, weights_mul=np.ones(3), subseq=False
+        C=cost, step_sizes_sigma=steps, weights_add=skip, weights_mul=np.array([2.0, 1.0, 1.0]), subseq=False
     )
     best = np.full(n, np.inf)
     holder = np.full(n, -1, dtype=np.int64)

@@ -73,7 +73,7 @@ def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float
     return found
 
 
-def _board(facts: Mapping[str, Any], melody: pl.DataFrame, take_id: str | None) -> Fingerboard:
+def board_of(facts: Mapping[str, Any], melody: pl.DataFrame, take_id: str | None) -> Fingerboard:
     take = facts["takes"].get(take_id) or {"instruments": [], "tuning": None}
     name = take["instruments"][0] if len(take["instruments"]) == 1 else facts["instrument"]
     name = name or str(melody["instrument"][0])
@@ -92,7 +92,7 @@ def _run(given: StepInput) -> StepOutput:
     for take_id in tables["note"]["take_id"].unique().sort(nulls_last=True).to_list():
         of_take = pl.col("take_id").eq_missing(take_id)
         take = take_notes(*(tables[name].filter(of_take) for name in ("note", "transition", "slide")))
-        board = _board(given.facts, tables["melody"], take_id)
+        board = board_of(given.facts, tables["melody"], take_id)
         for rank, semitones in enumerate(ranks, start=1):
             own = {"speed_rank": rank, "transfer_id": transfer_id, "take_id": take_id}
             made, hand = rows_of_take(take, board=board, settings=settings, semitones=semitones, own=own)

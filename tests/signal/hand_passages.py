@@ -48,8 +48,7 @@ _SCALES = {
         " E1=5 E2=7 E1=9 E2=10 E1=12 E2=14 E3=16 E4=17",
         "B flat major, three octaves": "G2=3 G3=5 G4=7 D1=1 D2=3 D3=5 D4=7 A1=1 A2=3 A1=5 A2=6 A3=8 A4=10"
         " E1=5 E2=6 E1=8 E2=10 E1=11 E2=13 E3=15 E4=17 E4=18",
-        "C major, two octaves, first position": "G3=5 D0=0 D1=2 D2=3 D3=5 A0=0 A1=2 A2=3 A3=5 E0=0 E1=1 E2=3 E3=5"
-        " E4=7",
+        "C major, two octaves, first position": "G3=5 D0=0 D1=2 D2=3 D3=5 A0=0 A1=2 A2=3 A3=5 E0=0 E1=1 E2=3 E3=5 E4=7",
         "D major, third position": "D1=5 D2=7 D3=9 D4=10 A1=5 A2=7 A3=9 A4=10 E1=5 E2=7 E3=9 E4=10",
         "E major on the A string": "A1=2 A2=4 A1=6 A2=7 A1=9 A2=11 A3=12 A4=14",
         "G major arpeggio": "G0=0 G2=4 D0=0 D3=5 A1=2 A3=5 E2=3 E1=7 E3=10 E4=15",
@@ -118,7 +117,7 @@ def melody(rng: np.random.Generator, *, instrument: str, notes: int) -> list[Not
     likes_open, slurs = float(rng.uniform(0.0, 1.0)), float(rng.uniform(0.3, 0.9))
     scale = {(int(rng.integers(12)) + step) % 12 for step in (0, 2, 4, 5, 7, 9, 11)}
     low, high = round(board.open_midi[0]) + 2, round(board.open_midi[3]) + int(rng.integers(7, 15))
-    place, string = int(rng.choice((1, 2, 2, 2, 2, 2, 3, 5, 5, 8))), int(rng.integers(1, 3))
+    place, string = int(rng.choice((2, 2, 2, 2, 2, 2, 3, 5, 5, 8))), int(rng.integers(1, 3))
     pitch = round(board.open_midi[string]) + place
     beat_s = float(rng.uniform(0.25, 0.7))
     made: list[Note] = []
@@ -132,10 +131,15 @@ def melody(rng: np.random.Generator, *, instrument: str, notes: int) -> list[Not
         ways = _in_hand(board, place, pitch, likes_open > rng.random())
         near = [way for way in ways if abs(way[0] - string) <= 1]
         same = [way for way in near if way[0] == string]
+        moved = place
+        if not near and rng.random() < 0.8:
+            # A finger stretches, or the whole hand shifts by a semitone within the position.
+            moved = int(rng.choice((place, max(place - 1, 1), place + 1)))
+            near = [w for w in _in_hand(board, moved, pitch, False, strain=moved == place) if abs(w[0] - string) <= 1]
+            same = [way for way in near if way[0] == string]
         if near and rng.random() > fancy:
             chosen = same[0] if same and (len(near) == 1 or rng.random() < one_string) else near[0]
             string, finger = chosen
-            moved = place
         else:
             option = _reposition(rng, board, string, place, pitch, one_string)
             if option is None:
@@ -157,14 +161,20 @@ def melody(rng: np.random.Generator, *, instrument: str, notes: int) -> list[Not
     return made
 
 
-def _in_hand(board: Fingerboard, place: int, pitch: int, use_open: bool) -> list[tuple[int, int]]:
-    """Strings and fingers that make a pitch without moving the hand, usual frame only, upper strings first."""
+def _in_hand(
+    board: Fingerboard, place: int, pitch: int, use_open: bool, *, strain: bool = False
+) -> list[tuple[int, int]]:
+    """Strings and fingers that make a pitch without moving the hand, upper strings first.
+
+    In the usual frame only, or with a semitone of ``strain``.
+    """
     found = []
     for string in reversed(range(len(board.strings))):
         sounding = pitch - round(board.open_midi[string])
         if sounding == 0 and use_open:
             found.append((string, 0))
-        fingers = [f for f in (1, 2, 3, 4) if offsets(board, place=place, finger=f).get(sounding - place) == 0]
+        strains = {f: offsets(board, place=place, finger=f).get(sounding - place, 9) for f in (1, 2, 3, 4)}
+        fingers = [f for f, strained in strains.items() if strained <= int(strain)]
         if sounding > 0 and fingers:
             found.append((string, fingers[0]))
     return found
@@ -181,10 +191,7 @@ def _reposition(
         sounding = pitch - round(board.open_midi[other])
         for finger in (1, 2, 3, 4):
             for new in range(1, 13):
-                if (
-                    offsets(board, place=new, finger=finger).get(sounding - new) == 0
-                    and 2 <= abs(new - place) <= 8
-                ):
+                if offsets(board, place=new, finger=finger).get(sounding - new) == 0 and 2 <= abs(new - place) <= 8:
                     options.append((other, finger, new))
     if not options:
         return None
@@ -197,19 +204,20 @@ def _reposition(
 
 
 SCHOOLS = {
-    # Shares of slides between two fingers: departing, arriving, two_finger; and how many shifts are heard.
-    "starting_finger": ((1.0, 0.0, 0.0), 0.9, 0.4),
-    "arriving_finger": ((0.15, 0.75, 0.1), 0.6, 0.3),
-    "ideal": ((1.0, 0.0, 0.0), 1.0, 1.0),
-    "mixed": ((0.5, 0.3, 0.2), 0.7, 0.3),
-    "silent": ((1.0, 0.0, 0.0), 0.0, 0.0),
+    # Shares of slides between two fingers (departing, arriving, two_finger), and of shifts along a string that are
+    # heard: slurred, detached, and where a finger would be heard beyond the target (handbooks forbid that).
+    "starting_finger": ((1.0, 0.0, 0.0), 1.0, 1.0, 1.0),
+    "sparing": ((1.0, 0.0, 0.0), 0.8, 0.4, 0.3),
+    "arriving_finger": ((0.15, 0.75, 0.1), 0.7, 0.4, 0.3),
+    "mixed": ((0.5, 0.3, 0.2), 0.7, 0.4, 0.3),
+    "silent": ((1.0, 0.0, 0.0), 0.0, 0.0, 0.0),
 }
 
 
 def play(rng: np.random.Generator, notes: list[Note], *, instrument: str, school: str) -> Played:
     """The notes as measured, with the slides that a player of the school makes."""
     board = fingerboard(instrument)
-    shares, slurred_share, detached_share = SCHOOLS[school]
+    shares, slurred_share, detached_share, beyond_share = SCHOOLS[school]
     start, at = [], 0.0
     end = []
     for note in notes:
@@ -234,9 +242,8 @@ def play(rng: np.random.Generator, notes: list[Note], *, instrument: str, school
             continue
         kind, step_from, step_to = _slide(rng, board, before, note, shares)
         up = 1 if note.midi > before.midi else -1
-        # Handbooks forbid a finger heard beyond the target: such shifts are mostly made in silence.
         beyond = (step_from - note.midi) * up > 0.5 or (before.midi - step_to) * up > 0.5
-        if beyond and kind != "two_finger" and school != "ideal" and rng.random() > 0.3:
+        if beyond and kind != "two_finger" and rng.random() > beyond_share:
             continue
         slide[i] = len(rows)
         rows.append((_measured_kinds(rng, kind), before.midi, note.midi, step_from, step_to))
@@ -320,10 +327,7 @@ def from_plan(rng: np.random.Generator, plan: Plan) -> Played:
     broken = np.array(
         [
             [s.from_midi, s.to_midi]
-            + [
-                np.nan if x is None else x + float(rng.normal(0.0, 0.22))
-                for x in (s.step_from_midi, s.step_to_midi)
-            ]
+            + [np.nan if x is None else x + float(rng.normal(0.0, 0.22)) for x in (s.step_from_midi, s.step_to_midi)]
             for s in plan.slides
         ]
     ).reshape(-1, 4)

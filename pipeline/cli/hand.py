@@ -1,0 +1,82 @@
+"""``glideline hand``."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+
+def hand(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    take: Annotated[str, typer.Argument(metavar="TAKE", help="The take.")],
+    from_s: Annotated[float | None, typer.Option("--from", metavar="S", help="Begin here, corrected s.")] = None,
+    to_s: Annotated[float | None, typer.Option("--to", metavar="S", help="End here, corrected s.")] = None,
+    transfer: Annotated[
+        str | None, typer.Option(metavar="ID", help="Which transfer, if not the one that stands for the take.")
+    ] = None,
+    printed: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="A fingering to set beside it: MusicXML or CSV; else the catalogue's."),
+    ] = None,
+    take_in: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Add such a file to catalogue/printed_fingering.csv, and stop."),
+    ] = None,
+    edition: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Editor, publisher and year, for --take-in.")
+    ] = None,
+    speed_rank: Annotated[int, typer.Option(min=1, help="Which reading, where the speed is ambiguous.")] = 1,
+    output: Annotated[
+        Literal["table", "csv", "json"], typer.Option("--as", help="How to give the rows.")
+    ] = "table",
+) -> None:
+    """Show the notes of a passage with their likeliest strings and fingers, beside a printed fingering.
+
+    Example: glideline hand my-corpus owl-1007-a-1 --from 20 --to 35
+    """
+    from pipeline.errors import UsageError
+    from pipeline.steps import passage
+
+    if take_in is not None:
+        if not edition:
+            raise UsageError("--take-in needs --edition: who edited and published it, and when")
+        count = passage.take_in(folder, take, take_in, edition=edition)
+        typer.echo(
+            f"{count} printed notes added to catalogue/printed_fingering.csv; `glideline run` compares them"
+        )
+        return
+    frame = passage.hand(
+        folder, take, from_s=from_s, to_s=to_s, transfer_id=transfer, printed=printed, speed_rank=speed_rank
+    )
+    if output == "csv":
+        typer.echo(frame.write_csv(), nl=False)
+    elif output == "json":
+        typer.echo(frame.write_json())
+    else:
+        from rich.console import Console
+        from rich.table import Table
+
+        table = Table(box=None, pad_edge=False, header_style="bold")
+        heads = {
+            "start_s": "s",
+            "ways": "string and finger",
+            "shift_probability": "shift [%]",
+            "cannot_tell": "sure",
+        }
+        for name in frame.columns:
+            table.add_column(heads.get(name, name), justify="right" if frame[name].dtype.is_numeric() else "left")
+        for row in frame.iter_rows(named=True):
+            table.add_row(*(_shown(name, value) for name, value in row.items()))
+        Console().print(table)
+        sure = int((~frame["cannot_tell"]).sum())
+        typer.echo(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
+
+
+def _shown(name: str, value: object) -> str:
+    if value is None:
+        return ""
+    if name == "cannot_tell":
+        return "cannot tell" if value else "yes"
+    if isinstance(value, float):
+        return {"start_s": f"{value:.2f}", "cents": f"{value:+.0f}"}.get(name, f"{100 * value:.0f}")
+    return str(value)

@@ -1,0 +1,177 @@
+"""The step hand on made tables: rows fit their schemas, ambiguous speeds get a hand each, prints are compared."""
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.settings import HandSettings
+from pipeline.steps.base import StepInput, StepOutput
+from pipeline.steps.hand import STEP, readings
+from pipeline.store import schema
+
+FIRST_POSITION = [71, 73, 74, 76, 78, 79, 81, 79, 78, 76, 74, 73, 71]
+
+
+def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
+    columns = schema.load(name).polars_schema()
+    return pl.DataFrame({c: [row.get(c) for row in rows] for c in columns.names()}, schema=columns)
+
+
+def _tables(midi: list[int], *, state: str = "estimated", slide_at: int | None = None) -> dict[str, pl.DataFrame]:
+    own = {"transfer_id": "t", "take_id": "k"}
+    notes = [
+        {
+            **own,
+            "note_id": f"t-n{i * 400}",
+            "start_s": 0.4 * i,
+            "end_s": 0.4 * i + 0.38,
+            "midi": float(m),
+            "vibrato_cents": None if m == 76 else 25.0,
+        }
+        for i, m in enumerate(midi)
+    ]
+    transitions = [
+        {
+            **own,
+            "transition_id": f"t-t{i * 400}",
+            "from_note_id": notes[i - 1]["note_id"],
+            "to_note_id": notes[i]["note_id"],
+            "slurred_probability": 0.8,
+        }
+        for i in range(1, len(midi))
+    ]
+    slides = []
+    if slide_at is not None:
+        a, b = midi[slide_at - 1], midi[slide_at]
+        slides.append(
+            {
+                **own,
+                "slide_id": "t-s1",
+                "from_note_id": notes[slide_at - 1]["note_id"],
+                "to_note_id": notes[slide_at]["note_id"],
+                "audible_start_s": 0.4 * slide_at - 0.1,
+                "from_midi": float(a),
+                "to_midi": float(b),
+                "step_from_midi": float(b - 5),
+                "step_to_midi": float(b),
+                "confidence": 0.95,
+                **{
+                    f"p_{k}": 0.02 for k in ("same_finger", "arriving_finger", "two_finger", "into_note", "cannot_tell")
+                },
+                "p_departing_finger": 0.9,
+            }
+        )
+    speed = {"transfer_id": "t", "state": state, "offset_cents": 0.0, "reference_pitch_hz": 440.0}
+    others = [
+        {"transfer_id": "t", "rank": 1, "offset_cents": 0.0, "reference_pitch_hz": 440.0, "probability": 0.5},
+        {"transfer_id": "t", "rank": 2, "offset_cents": 100.0, "reference_pitch_hz": 440.0, "probability": 0.45},
+        {"transfer_id": "t", "rank": 3, "offset_cents": -100.0, "reference_pitch_hz": 440.0, "probability": 0.05},
+    ]
+    return {
+        "note": _frame("note", notes),
+        "transition": _frame("transition", transitions),
+        "slide": _frame("slide", slides),
+        "speed": _frame("speed", [speed]),
+        "speed_alternative": _frame("speed_alternative", others),
+        "melody": _frame("melody", [{"transfer_id": "t", "instrument": "violin"}]),
+    }
+
+
+def _run(tables: dict[str, pl.DataFrame], **take: Any) -> StepOutput:
+    facts = {
+        "instrument": "violin",
+        "takes": {"k": {"instruments": ["violin"], "tuning": None, "printed": [], **take}},
+    }
+
+    def no_sound(transfer_id: str) -> Any:
+        raise AssertionError(transfer_id)
+
+    return STEP.run(StepInput("t", facts, HandSettings(), {"t": tables}, no_sound))
+
+
+def test_all_tables_fit_their_schemas() -> None:
+    tables = _run(_tables([*FIRST_POSITION, 78, 86], slide_at=14)).tables["t"]
+    for name in STEP.writes:
+        checked = schema.load(name).checked(tables[name])
+        assert checked.height or name == "fingering_match"
+    notes = tables["note_hand"]
+    assert notes["note_id"].n_unique() == 15
+    assert notes.filter(pl.col("rank") == 1).height == 15
+    sums = notes.group_by("note_id").agg(pl.col("probability").sum())
+    assert sums["probability"].is_between(0.9, 1.0 + 1e-9).all()
+
+
+def test_the_same_input_gives_the_same_tables() -> None:
+    one, other = (_run(_tables(FIRST_POSITION)).tables["t"] for _ in range(2))
+    assert all(one[name].equals(other[name]) for name in STEP.writes)
+
+
+def test_a_slide_to_a_fourth_finger_is_told() -> None:
+    slide = _run(_tables([*FIRST_POSITION, 78, 86], slide_at=14)).tables["t"]["slide_hand"]
+    first = slide.filter(pl.col("rank") == 1).row(0, named=True)
+    assert (first["from_finger"], first["to_finger"]) == (1, 4)
+    assert (first["string"], first["from_position"], first["to_position"]) == ("E", 1, 3)
+
+
+def test_each_reading_of_an_ambiguous_speed_has_its_hand() -> None:
+    notes = _run(_tables(FIRST_POSITION, state="ambiguous")).tables["t"]["note_hand"]
+    assert sorted(notes["speed_rank"].unique().to_list()) == [1, 2]
+    opened = (pl.col("finger") == 0) & (pl.col("probability") > 0.3)
+    one = set(notes.filter(opened & (pl.col("speed_rank") == 1))["note_id"])
+    other = set(notes.filter(opened & (pl.col("speed_rank") == 2))["note_id"])
+    assert one
+    assert not one & other  # a semitone higher no open string is where it was
+
+
+def test_readings_that_change_no_hand_are_one() -> None:
+    speed = {"state": "ambiguous", "offset_cents": 0.0, "reference_pitch_hz": 440.0}
+    # A4 = 435 is 19.8 cents lower: the same hand.
+    same = [{"rank": 2, "offset_cents": -19.8, "reference_pitch_hz": 435.0, "probability": 0.4}]
+    semitone = [{"rank": 2, "offset_cents": 100.0, "reference_pitch_hz": 440.0, "probability": 0.4}]
+    assert readings(speed, pl.DataFrame(same)) == [0.0]
+    np.testing.assert_allclose(readings(speed, pl.DataFrame(semitone)), [0.0, 1.0])
+
+
+def test_a_pitch_off_the_instrument_is_said() -> None:
+    notes = _run(_tables([71, 40, 73])).tables["t"]["note_hand"]
+    off = notes.filter(pl.col("note_id") == "t-n400").row(0, named=True)
+    assert off["string"] is None
+    assert off["cannot_tell"]
+
+
+def test_no_notes_is_a_result() -> None:
+    given = _run(_tables([]))
+    assert given.outcomes["t"][0] == "cannot_tell"
+    assert all(frame.height == 0 for frame in given.tables["t"].values())
+
+
+def test_a_printed_fingering_is_compared() -> None:
+    marks: list[tuple[str | None, int | None]] = [("A", 1), ("A", 2), ("A", 3), ("E", 0), ("E", 1), (None, None)]
+    printed = [
+        {
+            "edition": "made up",
+            "note_number": i + 1,
+            "bar": None,
+            "beat": None,
+            "midi": float(m),
+            "string": s,
+            "finger": f,
+            "position": None,
+            "slide_marked": False,
+        }
+        for i, (m, (s, f)) in enumerate(zip([71, 73, 74, 76, 78, 100], marks, strict=True))
+    ]
+    match = _run(_tables(FIRST_POSITION[:5]), printed=printed).tables["t"]["fingering_match"]
+    assert match["verdict"].to_list()[-1] == "not_found"
+    assert match["note_id"].null_count() == 1
+    assert (match["verdict"] == "differ").sum() == 0
+    assert (match["verdict"] == "agree").sum() >= 2
+
+
+def test_scordatura_changes_the_strings() -> None:
+    usual = _run(_tables([57, 59, 61])).tables["t"]["note_hand"].filter(pl.col("rank") == 1)
+    tuned = _run(_tables([57, 59, 61]), tuning="A3 D4 A4 E5").tables["t"]["note_hand"].filter(pl.col("rank") == 1)
+    assert usual["finger"].to_list() != tuned["finger"].to_list()
+    low = _run(_tables([55, 57, 59]), tuning="A3 D4 A4 E5").tables["t"]["note_hand"].filter(pl.col("rank") == 1)
+    assert low["string"].to_list()[0] is None
