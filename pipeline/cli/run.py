@@ -1,20 +1,23 @@
 """``glideline run``."""
 
+import shlex
+import signal
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 
+def _stop(number: int, frame: object) -> None:
+    """A polite request to end is taken like Ctrl-C."""
+    raise KeyboardInterrupt
+
+
 def run(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
-    workers: Annotated[
-        int | None, typer.Option(help="Processes at work at one time; one a core if not given.")
-    ] = None,
+    workers: Annotated[int | None, typer.Option(help="Processes at work at one time; one a core if not given.")] = None,
     engine: Annotated[str, typer.Option(help="Where to work: local, dask or ray.")] = "local",
-    address: Annotated[
-        str | None, typer.Option(help="Address of a Dask or Ray cluster that is already up.")
-    ] = None,
+    address: Annotated[str | None, typer.Option(help="Address of a Dask or Ray cluster that is already up.")] = None,
     transfer: Annotated[
         list[str] | None, typer.Option(metavar="ID", help="Only this transfer; may be given several times.")
     ] = None,
@@ -33,18 +36,25 @@ def run(
     from pipeline.flows.run import run as run_corpus
     from pipeline.flows.words import summary_lines
 
-    summary = run_corpus(
-        folder,
-        workers=workers,
-        engine=engine,  # type: ignore[arg-type]
-        address=address,
-        transfers=transfer or (),
-        until=until,
-        explain_only=explain,
-        again=again,
-        rehash=rehash,
-        quiet=quiet,
-    )
+    signal.signal(signal.SIGTERM, _stop)
+    try:
+        summary = run_corpus(
+            folder,
+            workers=workers,
+            engine=engine,  # type: ignore[arg-type]
+            address=address,
+            transfers=transfer or (),
+            until=until,
+            explain_only=explain,
+            again=again,
+            rehash=rehash,
+            quiet=quiet,
+        )
+    except KeyboardInterrupt:
+        typer.echo(
+            f"\nStopped. What is finished is kept; go on with: glideline run {shlex.quote(str(folder))}", err=True
+        )
+        raise typer.Exit(130) from None
     if explain:
         typer.echo("\n".join(summary.explained) or "Nothing to do: everything is up to date.")
         return

@@ -1,4 +1,4 @@
-"""A run with the quick steps and without Prefect; as a program: ``python quick_run.py FOLDER WORKERS``."""
+"""A run with the quick steps and without Prefect; as a program: ``python quick_run.py FOLDER WORKERS [ENGINE]``."""
 
 import sys
 from collections.abc import Callable, Iterator
@@ -9,7 +9,7 @@ from unittest.mock import patch
 
 import quick_steps
 
-from pipeline.flows import stages
+from pipeline.flows import prefect_home, stages
 from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display
 from pipeline.flows.run import begin, carry_out, plan
@@ -36,6 +36,18 @@ def quick_run(root: Path, *, workers: int = 0, say: Callable[[str], None] = prin
             work.summary.nothing_to_do = True
         else:
             carry_out(work, workers=workers)
+        return work.conclude()
+
+
+def flow_run(root: Path, *, engine: str, workers: int) -> Summary:
+    """One run over everything as a Prefect flow."""
+    corpus = Corpus(root)
+    with locked(corpus.derived, say=print):
+        work = begin(corpus, lambda: planned(corpus), Display(quiet=True), steps_from="quick_steps")
+        with prefect_home.server(corpus.derived):
+            from pipeline.flows.corpus import run_flow
+
+            run_flow(work, engine=engine, address=None, workers=workers)
         return work.conclude()
 
 
@@ -81,5 +93,6 @@ def ran(root: Path, **options: Any) -> set[tuple[str, str]]:
 
 
 if __name__ == "__main__":
-    done = quick_run(Path(sys.argv[1]), workers=int(sys.argv[2]))
+    folder, number = Path(sys.argv[1]), int(sys.argv[2])
+    done = flow_run(folder, engine=sys.argv[3], workers=number) if sys.argv[3:] else quick_run(folder, workers=number)
     sys.exit(1 if done.failed else 0)

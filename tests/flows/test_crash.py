@@ -26,7 +26,7 @@ def start(root: Path, *, sleep_s: float = 0.0) -> subprocess.Popen[bytes]:
         command,
         cwd=HERE,
         env=environment,
-        stdout=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         start_new_session=True,
     )
