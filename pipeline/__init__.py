@@ -13,13 +13,18 @@ __version__ = "0.1.0"
 _PUBLIC: dict[str, str] = {
     "add": "pipeline.store.add",
     "check": "pipeline.store.check",
+    "compare": "pipeline.store.compare",
     "demo": "pipeline.demonstration.run",
     "dictionary": "pipeline.store.dictionary",
     "hand": "pipeline.steps.passage",
     "new": "pipeline.store.new",
     "open_corpus": "pipeline.steps.open_corpus",
+    "prov": "pipeline.store.prov",
     "query": "pipeline.steps.open_corpus",
+    "run": "pipeline.flows.run",
     "speed": "pipeline.steps.ledger",
+    "status": "pipeline.flows.status",
+    "trace": "pipeline.store.tracing",
 }
 
 __all__ = sorted(_PUBLIC)  # pyright: ignore

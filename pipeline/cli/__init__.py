@@ -7,7 +7,6 @@ prints results on stdout and messages on stderr, and raises ``DataError`` (exit 
 import sys
 from difflib import get_close_matches
 from importlib import import_module
-from importlib.util import find_spec
 from typing import Annotated, Any
 
 import typer
@@ -17,14 +16,23 @@ from pipeline import __version__
 from pipeline.errors import GlidelineError, UsageError
 
 # In the order in which a newcomer meets them.
-COMMANDS = tuple(
-    name
-    for name in (
-        "demo", "new", "add", "check", "run", "status", "speed", "hand", "query",
-        "report", "listen", "export", "compare", "trace", "dictionary",
-    )
-    if find_spec(f"pipeline.cli.{name}")
-)  # fmt: skip
+COMMANDS = (
+    "demo",
+    "new",
+    "add",
+    "check",
+    "run",
+    "status",
+    "speed",
+    "hand",
+    "query",
+    "report",
+    "listen",
+    "export",
+    "compare",
+    "trace",
+    "dictionary",
+)
 
 
 class _Commands(TyperGroup):
