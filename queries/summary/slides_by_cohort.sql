@@ -3,8 +3,12 @@ tally as (
     select
         cohort.cohort as cohort,
         sum(tally.weight * cohort.share) as takes,
-        coalesce(sum(tally.weight * cohort.share) filter (where tally.state = 'not_judged'), 0) as takes_not_judged,
-        coalesce(sum(tally.weight * cohort.share * tally.sides) filter (where tally.state = 'judged'), 0) as sides,
+        coalesce(
+            sum(tally.weight * cohort.share) filter (where tally.state = 'not_judged'), 0
+        ) as takes_not_judged,
+        coalesce(
+            sum(tally.weight * cohort.share * tally.sides) filter (where tally.state = 'judged'), 0
+        ) as sides,
         count(distinct tally.session_key) filter (where tally.state = 'judged') as sessions,
         count(distinct tally.player_id) filter (where tally.state = 'judged') as players,
         coalesce(sum(tally.weight * cohort.share * tally.minutes), 0) as minutes,
@@ -13,7 +17,9 @@ tally as (
         coalesce(sum(tally.weight * cohort.share * tally.slides), 0) as slides,
         coalesce(sum(tally.weight * cohort.share * tally.slurred_slides), 0) as slurred_slides,
         coalesce(sum(tally.weight * cohort.share * tally.reviewed_slides), 0) as reviewed_slides,
-        coalesce(sum(tally.weight * cohort.share) filter (where tally.has_ambiguous_speed), 0) as takes_of_ambiguous_speed,
+        coalesce(
+            sum(tally.weight * cohort.share) filter (where tally.has_ambiguous_speed), 0
+        ) as takes_of_ambiguous_speed,
         coalesce(
             sum(tally.weight * cohort.share) filter (where tally.timed_minutes < tally.minutes), 0
         ) as takes_of_unmeasurable_speed,
@@ -77,4 +83,6 @@ select
     tally.reviewed_slides,
 from tally
 left join result.estimate
-    on estimate.grouping = 'cohort' and estimate.group_key = tally.cohort
+    on
+        estimate.grouping = 'cohort'
+        and estimate.group_key = tally.cohort

@@ -4,8 +4,12 @@ tally as (
         period.scheme as scheme,
         period.period_id as period_id,
         sum(tally.weight * period.share) as takes,
-        coalesce(sum(tally.weight * period.share) filter (where tally.state = 'not_judged'), 0) as takes_not_judged,
-        coalesce(sum(tally.weight * period.share * tally.sides) filter (where tally.state = 'judged'), 0) as sides,
+        coalesce(
+            sum(tally.weight * period.share) filter (where tally.state = 'not_judged'), 0
+        ) as takes_not_judged,
+        coalesce(
+            sum(tally.weight * period.share * tally.sides) filter (where tally.state = 'judged'), 0
+        ) as sides,
         count(distinct tally.session_key) filter (where tally.state = 'judged') as sessions,
         count(distinct tally.player_id) filter (where tally.state = 'judged') as players,
         coalesce(sum(tally.weight * period.share * tally.minutes), 0) as minutes,
@@ -14,7 +18,9 @@ tally as (
         coalesce(sum(tally.weight * period.share * tally.slides), 0) as slides,
         coalesce(sum(tally.weight * period.share * tally.slurred_slides), 0) as slurred_slides,
         coalesce(sum(tally.weight * period.share * tally.reviewed_slides), 0) as reviewed_slides,
-        coalesce(sum(tally.weight * period.share) filter (where tally.has_ambiguous_speed), 0) as takes_of_ambiguous_speed,
+        coalesce(
+            sum(tally.weight * period.share) filter (where tally.has_ambiguous_speed), 0
+        ) as takes_of_ambiguous_speed,
         coalesce(
             sum(tally.weight * period.share) filter (where tally.timed_minutes < tally.minutes), 0
         ) as takes_of_unmeasurable_speed,
@@ -81,6 +87,8 @@ select
     tally.reviewed_slides,
 from tally
 left join result.estimate
-    on estimate.grouping = 'period' and estimate.group_key = tally.scheme || '/' || tally.period_id
+    on
+        estimate.grouping = 'period'
+        and estimate.group_key = tally.scheme || '/' || tally.period_id
 left join base.period
     on period.period_id = tally.period_id

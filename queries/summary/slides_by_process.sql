@@ -3,8 +3,12 @@ tally as (
     select
         tally.process as process,
         sum(tally.weight) as takes,
-        coalesce(sum(tally.weight) filter (where tally.state = 'not_judged'), 0) as takes_not_judged,
-        coalesce(sum(tally.weight * tally.sides) filter (where tally.state = 'judged'), 0) as sides,
+        coalesce(
+            sum(tally.weight) filter (where tally.state = 'not_judged'), 0
+        ) as takes_not_judged,
+        coalesce(
+            sum(tally.weight * tally.sides) filter (where tally.state = 'judged'), 0
+        ) as sides,
         count(distinct tally.session_key) filter (where tally.state = 'judged') as sessions,
         count(distinct tally.player_id) filter (where tally.state = 'judged') as players,
         coalesce(sum(tally.weight * tally.minutes), 0) as minutes,
@@ -13,7 +17,9 @@ tally as (
         coalesce(sum(tally.weight * tally.slides), 0) as slides,
         coalesce(sum(tally.weight * tally.slurred_slides), 0) as slurred_slides,
         coalesce(sum(tally.weight * tally.reviewed_slides), 0) as reviewed_slides,
-        coalesce(sum(tally.weight) filter (where tally.has_ambiguous_speed), 0) as takes_of_ambiguous_speed,
+        coalesce(
+            sum(tally.weight) filter (where tally.has_ambiguous_speed), 0
+        ) as takes_of_ambiguous_speed,
         coalesce(
             sum(tally.weight) filter (where tally.timed_minutes < tally.minutes), 0
         ) as takes_of_unmeasurable_speed,
@@ -75,4 +81,6 @@ select
     tally.reviewed_slides,
 from tally
 left join result.estimate
-    on estimate.grouping = 'process' and estimate.group_key = tally.process
+    on
+        estimate.grouping = 'process'
+        and estimate.group_key = tally.process

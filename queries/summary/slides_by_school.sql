@@ -4,8 +4,12 @@ tally as (
         school.scheme as scheme,
         school.school_id as school_id,
         sum(tally.weight * school.share) as takes,
-        coalesce(sum(tally.weight * school.share) filter (where tally.state = 'not_judged'), 0) as takes_not_judged,
-        coalesce(sum(tally.weight * school.share * tally.sides) filter (where tally.state = 'judged'), 0) as sides,
+        coalesce(
+            sum(tally.weight * school.share) filter (where tally.state = 'not_judged'), 0
+        ) as takes_not_judged,
+        coalesce(
+            sum(tally.weight * school.share * tally.sides) filter (where tally.state = 'judged'), 0
+        ) as sides,
         count(distinct tally.session_key) filter (where tally.state = 'judged') as sessions,
         count(distinct tally.player_id) filter (where tally.state = 'judged') as players,
         coalesce(sum(tally.weight * school.share * tally.minutes), 0) as minutes,
@@ -14,7 +18,9 @@ tally as (
         coalesce(sum(tally.weight * school.share * tally.slides), 0) as slides,
         coalesce(sum(tally.weight * school.share * tally.slurred_slides), 0) as slurred_slides,
         coalesce(sum(tally.weight * school.share * tally.reviewed_slides), 0) as reviewed_slides,
-        coalesce(sum(tally.weight * school.share) filter (where tally.has_ambiguous_speed), 0) as takes_of_ambiguous_speed,
+        coalesce(
+            sum(tally.weight * school.share) filter (where tally.has_ambiguous_speed), 0
+        ) as takes_of_ambiguous_speed,
         coalesce(
             sum(tally.weight * school.share) filter (where tally.timed_minutes < tally.minutes), 0
         ) as takes_of_unmeasurable_speed,
@@ -80,6 +86,8 @@ select
     tally.reviewed_slides,
 from tally
 left join result.estimate
-    on estimate.grouping = 'school' and estimate.group_key = tally.scheme || '/' || tally.school_id
+    on
+        estimate.grouping = 'school'
+        and estimate.group_key = tally.scheme || '/' || tally.school_id
 left join base.school
     on school.school_id = tally.school_id
