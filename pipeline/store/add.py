@@ -4,6 +4,7 @@ import csv
 import io
 import shutil
 from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,16 +47,19 @@ class AddPlan:
         return not self.draft.new and not self.draft.changes
 
     def apply(self) -> None:
-        """Copies audio, then writes the tables, each in one move; ``transfer`` last, since it names what is whole.
+        """Copies audio, then writes the tables: all made ready first, then put in place one after the other.
+
+        The table ``transfer`` comes last but for the record of what the sheet said, since it names what is whole.
 
         Raises
         ------
         DataError
-            If something cannot be written, naming it; rows already written are found again by the next ``add``.
+            If something cannot be written, naming it; the tables then are as before.
         """
+        root = self.corpus.root
         try:
             for file in self.files:
-                target = self.corpus.root / "audio" / file.inside
+                target = root / "audio" / file.inside
                 if file.copied and not target.exists():
                     with replacing(target) as temporary:
                         shutil.copyfile(file.path, temporary)
@@ -64,11 +68,14 @@ class AddPlan:
             for row in self.draft.new:
                 self._tables[row.table].append(row.cells)
             touched = {change.table for change in self.draft.changes} | {row.table for row in self.draft.new}
-            for name in TABLES:
-                if name in touched:
-                    self._tables[name].write()
-            if self.mapping:
-                write_applied(self.corpus.root / "sheet" / "applied.csv", self.draft.applied)
+            with ExitStack() as ready:  # leaves in the reverse order: what is entered first is put in place last
+                if self.mapping:
+                    temporary = ready.enter_context(replacing(root / "sheet" / "applied.csv"))
+                    temporary.write_bytes(applied_content(self.draft.applied))
+                for name in reversed(TABLES):
+                    if name in touched:
+                        temporary = ready.enter_context(replacing(self._tables[name].path))
+                        temporary.write_bytes(self._tables[name].content())
         except OSError as error:
             raise DataError(
                 f"{error.filename or self.corpus.root}: cannot be written ({error.strerror or error})"
@@ -142,14 +149,13 @@ def read_applied(path: Path) -> dict[tuple[FileKey, str], str]:
     return {((row[0], row[1]), row[2]): row[3] for row in rows[1:] if len(row) == len(_APPLIED)}
 
 
-def write_applied(path: Path, applied: dict[tuple[FileKey, str], str]) -> None:
-    """Keeps what the sheet said, for the next time."""
+def applied_content(applied: dict[tuple[FileKey, str], str]) -> bytes:
+    """What the sheet said, as the file that keeps it for the next time."""
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(_APPLIED)
     writer.writerows([*key, name, value] for (key, name), value in sorted(applied.items()))
-    with replacing(path) as temporary:
-        temporary.write_text(buffer.getvalue(), encoding="utf-8", newline="")
+    return buffer.getvalue().encode()
 
 
 def difference(plan: AddPlan) -> Iterator[str]:

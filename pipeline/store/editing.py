@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.errors import DataError
-from pipeline.store.corpus import replacing
 from pipeline.store.schema import Relation
 
 _BOM = "\ufeff"
@@ -69,12 +68,11 @@ class EditableTable:
                 return
         raise KeyError(f"{self.path.name}: {dict(key)}")
 
-    def write(self) -> None:
-        """Puts the file in place in one move."""
+    def content(self) -> bytes:
+        """The file as it would be written."""
         buffer = io.StringIO(newline="")
         csv.writer(buffer, delimiter=self.delimiter, lineterminator=self.line_end).writerows(self.rows)
-        with replacing(self.path) as temporary:
-            temporary.write_bytes(((_BOM if self.marked else "") + buffer.getvalue()).encode("utf-8"))
+        return ((_BOM if self.marked else "") + buffer.getvalue()).encode("utf-8")
 
     def _cell(self, row: Sequence[str], name: str) -> str:
         if name not in self.rows[0]:

@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.store.dates import DateError, parse_date
 from pipeline.store.identifiers import isni_fault, plain_form
 from pipeline.store.paths import leads_out
-from pipeline.store.problems import Problem, did_you_mean, nearest
+from pipeline.store.problems import Problem, did_you_mean, nearest, plain
 from pipeline.store.schema import ID_PATTERN, KEY_PATTERN, Column, Relation, column_violations
 from pipeline.store.sheet_values import CellError, read_key
 from pipeline.store.slugs import RESERVED, slug
@@ -201,11 +201,12 @@ def _value(column: Column, cell: str, comma_decimals: bool) -> tuple[Any, tuple[
     if column.type == "string":
         if column.pattern == ID_PATTERN and cell in RESERVED:
             return None, ("is a name that Windows keeps for itself", f"write {cell}-1")
-        return cell, None
+        # spreadsheets begin words with capitals, and people write "tape copy" for tape_copy
+        return next((value for value in column.values if plain(value) == plain(cell)), cell), None
     if column.type == "boolean":
-        plain = cell.casefold()
-        if plain in _TRUE or plain in _FALSE:
-            return plain in _TRUE, None
+        word = cell.casefold()
+        if word in _TRUE or word in _FALSE:
+            return word in _TRUE, None
         return None, ("is neither yes nor no", "write yes, no, or leave it empty")
     if column.type == "date":
         try:
@@ -240,8 +241,8 @@ def _cure(column: Column, cell: str | None) -> str:
         if column.values:
             return f"write one of {', '.join(str(value) for value in column.values)}"
         return f"fill it in: {column.description[:1].lower()}{column.description[1:]}"
-    if plain := plain_form(column.name, cell):
-        return f"write {plain}"
+    if spelled := plain_form(column.name, cell):
+        return f"write {spelled}"
     if column.values:
         near = nearest(cell, [str(value) for value in column.values])
         otherwise = "choose one of these" + ("" if column.required else ", or leave the cell empty")

@@ -37,7 +37,8 @@ def new(root: Path | str) -> list[Path]:
             (root / folder).mkdir(parents=True, exist_ok=True)
         for relation in hand_kept("catalogue"):
             table = EditableTable.read(root / "catalogue" / f"{relation.name}.csv", relation=relation)
-            table.write()
+            with replacing(table.path) as temporary:
+                temporary.write_bytes(table.content())
             written.append(table.path)
         for name, text in (("settings.toml", settings_text()), (PAGE, page_text())):
             if not (root / name).exists():
@@ -102,9 +103,7 @@ def page_text() -> str:
 
 
 def _table_text(relation: Relation) -> str:
-    lines = [
-        f"## {relation.folder}/{relation.name}.csv" if relation.folder == "catalogue" else f"## {relation.name}"
-    ]
+    lines = [f"## {relation.folder}/{relation.name}.csv" if relation.folder == "catalogue" else f"## {relation.name}"]
     lines += ["", f"{relation.description} {relation.grain[0].upper()}{relation.grain[1:]}.", ""]
     for column in relation.written_columns:
         needed = "**must be filled**; " if column.required else ""

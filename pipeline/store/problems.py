@@ -46,9 +46,9 @@ def shown(value: object, *, longest: int = 80) -> str:
 
 def nearest(word: str, known: list[str]) -> str | None:
     """The known word that ``word`` was probably meant to be, ignoring case, spaces, hyphens and underscores."""
-    plain = {_plain(name): name for name in reversed(known)}
-    found = get_close_matches(_plain(word), plain, n=1, cutoff=0.7)
-    return plain[found[0]] if found else None
+    names = {plain(name): name for name in reversed(known)}
+    found = get_close_matches(plain(word), names, n=1, cutoff=0.7)
+    return names[found[0]] if found else None
 
 
 def did_you_mean(word: str, known: list[str], *, otherwise: str) -> str:
@@ -57,5 +57,6 @@ def did_you_mean(word: str, known: list[str], *, otherwise: str) -> str:
     return f"did you mean {near}?" if near else otherwise
 
 
-def _plain(word: str) -> str:
+def plain(word: str) -> str:
+    """A word without capitals, spaces, hyphens and underscores."""
     return "".join(c for c in word.casefold() if c.isalnum())

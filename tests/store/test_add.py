@@ -256,6 +256,27 @@ def test_nobody_to_ask_means_nothing_is_written(tmp_path: Path, audio: Path) -> 
     assert files_of(root) == before
 
 
+def test_a_full_disk_leaves_every_table_as_it_was(
+    started: tuple[Path, Path], audio: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root, sheet = started
+    write_tone(audio / "a four.wav", hz=700.0)
+    put(sheet, [*ROWS, ["a four", "Dora New", "1903", "Reel", "D-Dur", "Nonesuch", "0199", "1"]])
+    plan = plan_add(root, [audio], sheet=sheet)
+    before = {name: content for name, content in files_of(root).items() if name.endswith(".csv")}
+    write = Path.write_bytes
+
+    def full(self: Path, content: bytes) -> int:
+        if "player.csv" in self.name:
+            raise OSError(28, "No space left on device", str(self))
+        return write(self, content)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(DataError, match=r"cannot be written \(No space left on device\)"):
+        plan.apply()
+    assert {name: content for name, content in files_of(root).items() if name.endswith((".csv", ".tmp"))} == before
+
+
 def test_tags_are_shown_and_not_obeyed(tmp_path: Path) -> None:
     import mutagen
 

@@ -84,6 +84,15 @@ def test_yes_and_no(corpus: Path, write: Write) -> None:
     assert Catalogue(corpus).frame("transfer")["stands_for_take"].to_list() == [True, None]
 
 
+def test_words_of_a_list_may_be_written_in_another_way(corpus: Path, write: Write) -> None:
+    rows = "t1,s1,one.wav,Tape copy,LATERAL\nt2,s2,two.wav,tape,\n"
+    write("transfer", "transfer_id,side_id,file,generation,groove\n" + rows)
+    problem = only(corpus)
+    assert Catalogue(corpus).row("transfer", "t1")["generation"] == "tape_copy"
+    assert Catalogue(corpus).row("transfer", "t1")["groove"] == "lateral"
+    assert (problem.row, problem.value) == (3, "tape")
+
+
 def test_unknown_columns_get_the_nearest_known_name(corpus: Path, write: Write) -> None:
     write("player", "Player ID,name,dide\nanna-vint,Anna,\nbela-ort,Bela,\n")
     said = [str(problem) for problem in Catalogue(corpus).problems()]
