@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody_follower import Follower
+from pipeline.signal.melody_follower import Followed, Follower
 from pipeline.signal.melody_grid import search_range
-from pipeline.signal.melody_net import network
+from pipeline.signal.melody_net import Network, network
 from pipeline.signal.spectrum import HOP_S
 from pipeline.signal.voicing import PLAIN, calibrated, evidence
 from pipeline.units import Floats
@@ -25,6 +25,8 @@ from pipeline.units import Floats
 Scoring = Literal["network", "comb"]
 # Below this level there is nothing.
 SILENT_DB = -120.0
+# How much of a side is heard to estimate its instrument.
+EXCERPT_S = 40.0
 
 
 @dataclass(frozen=True)
@@ -89,9 +91,8 @@ def follow(
         raise ValueError(f"sample_rate_hz {sample_rate_hz} is not positive")
     if instrument is not None and instrument not in INSTRUMENTS:
         raise ValueError(f"instrument {instrument!r}: known are {', '.join(INSTRUMENTS)}")
-    name = instrument or _estimated_instrument(sound, sample_rate_hz=sample_rate_hz)
-    net = network(name) if scoring == "network" else None
-    found = Follower(sound, sample_rate_hz=sample_rate_hz, search=search_range(name), network=net).run()
+    name = instrument or _estimated_instrument(sound, sample_rate_hz=sample_rate_hz, scoring=scoring)
+    found, net = _followed(sound, sample_rate_hz=sample_rate_hz, instrument=name, scoring=scoring)
     known = {"sounding": found.sounding, "mass": found.mass, "prominence_db": found.prominence_db}
     worth = PLAIN if net is None else net.calibration
     voiced, sure = (calibrated(evidence(**known, voiced=v), worth[i]) for i, v in enumerate((True, False)))
@@ -109,13 +110,32 @@ def follow(
     )
 
 
-def _estimated_instrument(sound: npt.NDArray[np.float32], *, sample_rate_hz: float) -> str:
-    """The instrument whose usual compass fits the line, followed by the comb over the widest range."""
-    line = Follower(sound, sample_rate_hz=sample_rate_hz, search=search_range("any"), network=None).run()
-    sure = line.f0_hz[line.mass > 0.5]
-    if sure.size < 50:
-        return "violin"
-    low, middle = 69 + 12 * np.log2(np.quantile(sure, [0.03, 0.5]) / 440.0)
-    centre = {name: kind.lowest_midi + 16 for name, kind in INSTRUMENTS.items()}
-    possible = [name for name, kind in INSTRUMENTS.items() if low > kind.lowest_midi - 2.5] or ["cello"]
-    return min(possible, key=lambda name: abs(centre[name] - middle))
+def _followed(
+    sound: npt.NDArray[np.float32], *, sample_rate_hz: float, instrument: str, scoring: Scoring
+) -> tuple[Followed, Network | None]:
+    net = network(instrument) if scoring == "network" else None
+    side = Follower(sound, sample_rate_hz=sample_rate_hz, search=search_range(instrument), network=net)
+    return side.run(), net
+
+
+def _estimated_instrument(sound: npt.NDArray[np.float32], *, sample_rate_hz: float, scoring: Scoring) -> str:
+    """The instrument that best explains the middle of the side: a sure line, and near its usual compass.
+
+    The line of each is weighted by how usual its median pitch is: a normal curve of 6 semitones around 17 above the
+    lowest string, and its lowest notes must be within reach.
+    """
+    half = round(0.5 * EXCERPT_S * sample_rate_hz)
+    middle = sound.size // 2
+    excerpt = sound[max(0, middle - half) : middle + half]
+    best, most = "violin", 0.0
+    for name, kind in INSTRUMENTS.items():
+        line, _ = _followed(excerpt, sample_rate_hz=sample_rate_hz, instrument=name, scoring=scoring)
+        sure = line.f0_hz[np.isfinite(line.f0_hz) & (line.mass > 0.7)]
+        if not sure.size:
+            continue
+        lowest, median = 69 + 12 * np.log2(np.quantile(sure, (0.02, 0.5)) / 440.0)
+        usual = np.exp(-0.5 * ((median - kind.lowest_midi - 17.0) / 6.0) ** 2)
+        worth = sure.size / line.f0_hz.size * usual * (1.0 if lowest > kind.lowest_midi - 2.0 else 0.2)
+        if worth > most:
+            best, most = name, float(worth)
+    return best

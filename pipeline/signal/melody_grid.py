@@ -65,11 +65,8 @@ class SearchRange:
 
 
 def search_range(instrument: str) -> SearchRange:
-    """The range of an instrument of ``INSTRUMENTS``, or the widest for the name "any"."""
-    if instrument == "any":
-        low, high = INSTRUMENTS["cello"].lowest_midi, INSTRUMENTS["violin"].highest_midi
-    else:
-        low, high = INSTRUMENTS[instrument].lowest_midi, INSTRUMENTS[instrument].highest_midi
+    """The range of an instrument of ``INSTRUMENTS``."""
+    low, high = INSTRUMENTS[instrument].lowest_midi, INSTRUMENTS[instrument].highest_midi
     low, high = low - SPEED_MARGIN_SEMITONES, high + SPEED_MARGIN_SEMITONES
     ceiling = 69 + 12 * np.log2(0.46 * BASE_RATE_HZ / 440.0)
     n = int((min(high, ceiling) - low) * BINS_PER_SEMITONE) + 1
