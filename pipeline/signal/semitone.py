@@ -154,15 +154,21 @@ def string_evidence(
     long = note_length_s >= LONG_NOTE_S
     pitch = semitone[long] + shift
     still = wobble_cents[long] < STILL_CENTS
-    total = 0.0
     lowest = pitch == open_midi[0]
     opens = np.isin(pitch, open_midi[1:])
     stopped = (pitch > open_midi[0]) & ~opens
-    for group, (a, b) in ((lowest, _STILL_LOWEST), (opens, _STILL_OPEN), (stopped, _STILL_STOPPED)):
-        yes, all_of = float(still[group].sum()), float(group.sum())
-        total += float(betaln(yes + a, all_of - yes + b) - betaln(a, b))
+    # a player may stop these pitches on the next string down, always or in part
+    apart = _still(still[opens], _STILL_OPEN) + _still(still[stopped], _STILL_STOPPED)
+    alike = _still(still[opens | stopped], _STILL_STOPPED)
+    total = _still(still[lowest], _STILL_LOWEST) + float(np.logaddexp(apart, alike) - np.log(2.0))
     below = int((pitch < open_midi[0]).sum())
     expected = _STRAYS + _STRAY_SHARE * pitch.size
     total += below * float(np.log(expected)) - expected - float(gammaln(below + 1.0))
     at_open = lowest | opens
     return StringEvidence(EVIDENCE_PER_STRING_NOTE * total, int(still[at_open].sum()), int(at_open.sum()), below)
+
+
+def _still(still: npt.NDArray[np.bool_], prior: tuple[float, float]) -> float:
+    # probability of just these notes being still, their share being unknown (beta-binomial)
+    yes, no = float(still.sum()), float((~still).sum())
+    return float(betaln(yes + prior[0], no + prior[1]) - betaln(*prior))

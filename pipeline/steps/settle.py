@@ -230,7 +230,7 @@ def _alternatives(name: str, readings: list[Reading], counted: bool) -> pl.DataF
 
 STEP = Step(
     name="settle",
-    version=2,
+    version=3,
     scope="session",
     reads=("tuning", "melody"),
     writes=("speed", "speed_curve", "speed_alternative"),

@@ -1,0 +1,224 @@
+"""Which semitone: keys, open strings, usual speeds and sessions, on notes written down by hand."""
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.signal.prior_speed import LabelSpeed, cents_of_rpm, offset_density, playing_density
+from pipeline.signal.semitone import Key, key_log_likelihoods, parse_key, pitch_class_notes
+from pipeline.signal.session import Reading, settle_together
+from pipeline.signal.speed import Notes, ReferencePitch, SideEvidence
+
+VIOLIN = INSTRUMENTS["violin"].open_midi
+MAJOR = (0, 2, 4, 5, 7, 9, 11)
+STATED = (ReferencePitch(440.0, 1.0, "as the take's reference pitch"),)
+UNSURE = (ReferencePitch(440.0, 0.5, "if modern"), ReferencePitch(452.0, 0.5, "if old high pitch"))
+Heard = list[tuple[int, float]]
+
+
+def tune(tonic: int, *, seed: int, count: int = 150) -> list[int]:
+    """A melody in a major key, the steps of its triad more often, between E4 and E6."""
+    rng = np.random.default_rng(seed)
+    scale = [m for m in range(64, 89) if (m - tonic) % 12 in MAJOR]
+    weight = np.array([2.0 if (m - tonic) % 12 in (0, 4, 7) else 1.0 for m in scale])
+    return [int(m) for m in rng.choice(scale, count, p=weight / weight.sum())]
+
+
+def side(midi: list[int], *, name: str = "side", sharp: float = 0.0, still: Any = None, **known: Any) -> SideEvidence:
+    """A side that sounds these notes, ``sharp`` cents above equal temperament; ``still`` says which lack vibrato."""
+    number = np.array(midi)
+    wobble = np.full(number.size, 20.0)
+    if still is not None:
+        wobble[[bool(still(m)) for m in midi]] = 2.0
+    lengths = np.full(number.size, 0.5)
+    starts = 0.5 * np.arange(number.size)
+    counted = pitch_class_notes(number, starts, lengths, sections=5, length_s=0.5 * number.size)
+    evidence = SideEvidence(
+        name=name,
+        sharp_cents=sharp,
+        key_scores=key_log_likelihoods(counted),
+        key=None,
+        key_trust=0.92,
+        notes=Notes(number, lengths, wobble),
+        open_midi=VIOLIN,
+        references=STATED,
+        turntable_rpm=78.26,
+        already_corrected="no",
+        process=None,
+        labels=(),
+        hum_hz=(),
+    )
+    return replace(evidence, **known)
+
+
+def first(evidence: SideEvidence) -> Reading:
+    return settle_together([evidence])[evidence.name].readings[0]
+
+
+def odds(readings: tuple[Reading, ...]) -> float:
+    return readings[0].probability / readings[1].probability
+
+
+@pytest.mark.parametrize(
+    ("text", "tonic", "minor"),
+    [
+        ("D major", 2, False), ("Db major", 1, False), ("E flat minor", 3, True), ("C# minor", 1, True),
+        ("Cb major", 11, False),
+    ],
+)  # fmt: skip
+def test_keys_are_read(text: str, tonic: int, minor: bool) -> None:
+    assert parse_key(text) == Key(tonic, minor)
+
+
+def test_a_key_that_is_none_is_refused() -> None:
+    with pytest.raises(ValueError, match="D dur"):
+        parse_key("D dur")
+
+
+@pytest.mark.parametrize("tonic", range(12))
+def test_the_key_of_a_melody_is_recognised(tonic: int) -> None:
+    midi = np.array(tune(tonic, seed=tonic))
+    counted = pitch_class_notes(midi, np.arange(150.0), np.full(150, 0.4), sections=10, length_s=150.0)
+    assert Key.of_number(int(np.argmax(key_log_likelihoods(counted)))) == Key(tonic, False)
+
+
+@pytest.mark.parametrize("shift", [-2, -1, 0, 1, 2])
+def test_a_known_key_settles_the_semitone(shift: int) -> None:
+    # sounds shifted by whole semitones because the transfer runs at the wrong speed
+    midi = [m - shift for m in tune(2, seed=40)]
+    reading = first(side(midi, sharp=12.0, key=Key(2, False)))
+    assert reading.offset_cents == pytest.approx(100.0 * shift - 12.0)
+    assert reading.key == "D major"
+    assert "catalogue's key" in reading.reason
+
+
+def test_neighbours_are_always_there() -> None:
+    settled = settle_together([side(tune(7, seed=41), key=Key(7, False))])["side"]
+    shifts = {reading.shift for reading in settled.readings}
+    assert {settled.readings[0].shift + step for step in (-2, -1, 1, 2)} <= shifts
+    assert sum(reading.probability for reading in settled.readings) == pytest.approx(1.0)
+
+
+def test_one_key_at_one_speed_and_a_semitone_lower_at_another_are_alike() -> None:
+    """D flat at 80.6 rpm or D at 76.0: half way between two semitones nothing in the notes can tell."""
+    settled = settle_together([side(tune(2, seed=42), sharp=50.0)])["side"]
+    best, second = settled.readings[:2]
+    assert {best.key, second.key} == {"D major", "E flat major"}
+    assert abs(best.offset_cents - second.offset_cents) == pytest.approx(100.0)
+    assert odds(settled.readings) < 3.0
+
+
+def test_high_pitch_at_78_and_low_pitch_at_another_speed_are_alike() -> None:
+    settled = settle_together([side(tune(2, seed=43), sharp=46.6, references=UNSURE)])["side"]
+    best, second = settled.readings[:2]
+    assert {best.reference_pitch_hz, second.reference_pitch_hz} == {440.0, 452.0}
+    assert settled.readings[0].probability < 0.9
+
+
+def test_a_session_mate_settles_what_is_alike() -> None:
+    doubtful = side(tune(2, seed=44), name="doubtful", sharp=50.0)
+    # its mate has a known key and plays at 76.03 rpm
+    mate = side(tune(7, seed=45), name="mate", sharp=50.0, key=Key(7, False))
+    mate_fast = replace(side([m - 1 for m in tune(7, seed=45)], name="mate", sharp=50.0, key=Key(7, False)))
+    slow = settle_together([doubtful, mate])["doubtful"].readings
+    fast = settle_together([doubtful, mate_fast])["doubtful"].readings
+    assert slow[0].offset_cents == pytest.approx(-50.0)
+    assert fast[0].offset_cents == pytest.approx(50.0)
+    assert min(odds(slow), odds(fast)) > 3.0
+    assert "session" in slow[0].reason
+
+
+def test_the_lowest_open_string_settles_what_is_alike() -> None:
+    # G3, the lowest string, cannot be stopped: it never has vibrato, and nothing lies below it
+    midi = tune(2, seed=46) + [55] * 12
+    settled = settle_together([side(midi, sharp=50.0, still=lambda m: m == 55)])["side"]
+    assert settled.readings[0].offset_cents == pytest.approx(-50.0)
+    assert odds(settled.readings) > 3.0
+    assert "without vibrato" in settled.readings[0].reason
+    lower = next(r for r in settled.readings if r.shift == settled.readings[0].shift - 1)
+    assert "below the lowest string" in lower.reason
+
+
+def test_a_wrong_key_in_the_catalogue_is_found_out() -> None:
+    """The work is entered in E flat, a semitone too high; the open strings and usual speeds speak for D."""
+    midi = tune(2, seed=47) + [55] * 10 + [62] * 6 + [69] * 6
+    reading = first(side(midi, sharp=4.0, still=lambda m: m in VIOLIN, key=Key(3, False)))
+    assert reading.offset_cents == pytest.approx(-4.0)
+    assert reading.key == "D major"
+    assert "pitch content fits D major better than the catalogue's E flat major" in reading.reason
+
+
+def test_usual_speeds_of_a_label_are_weak_evidence() -> None:
+    plain = settle_together([side(tune(2, seed=48), sharp=50.0)])["side"].readings
+    label = (LabelSpeed(80.0, 81.5, "source-1"),)
+    told = settle_together([side(tune(2, seed=48), sharp=50.0, labels=label)])["side"].readings
+    assert told[0].offset_cents == pytest.approx(50.0)
+    assert "source-1" in told[0].reason
+    # weak: a key that speaks against it wins
+    against = first(side(tune(2, seed=48), sharp=50.0, labels=label, key=Key(2, False)))
+    assert against.offset_cents == pytest.approx(-50.0)
+    assert odds(plain) < odds(told)
+
+
+def test_hum_of_the_recording_counts() -> None:
+    # 50 Hz hum that sounds at 51.47 Hz: the transfer is 50 cents sharp
+    settled = first(side(tune(2, seed=49), sharp=50.0, process="electrical", hum_hz=(50.0 * 2 ** (50 / 1200),)))
+    assert settled.offset_cents == pytest.approx(-50.0)
+    assert settled.probability > 0.9
+    assert "hum" in settled.reason
+
+
+def test_speeds_of_already_corrected_transfers_are_residuals() -> None:
+    reading = first(side(tune(2, seed=50), sharp=30.0, already_corrected="yes"))
+    assert reading.offset_cents == pytest.approx(-30.0)
+    assert reading.playing_rpm is None
+    # turntable and labels no longer matter
+    other = replace(
+        side(tune(2, seed=50), sharp=30.0, already_corrected="yes"),
+        turntable_rpm=33.33,
+        labels=(LabelSpeed(80.0, 82.0, "source-1"),),
+    )
+    assert first(other).probability == pytest.approx(reading.probability)
+
+
+def test_half_speed_transfers_are_read_at_disc_speed() -> None:
+    # a 78 transferred at 39.13 rpm sounds an octave low
+    midi = [m - 12 for m in tune(2, seed=51)]
+    reading = first(side(midi, turntable_rpm=39.13, key=Key(2, False)))
+    assert reading.playing_rpm == pytest.approx(78.26, abs=0.01)
+
+
+def test_sessions_do_not_depend_on_order_and_point_out_outliers() -> None:
+    sides = [side(tune(2, seed=60 + i), name=f"s{i}", sharp=40.0 + i, key=Key(2, False)) for i in range(4)]
+    stray = side(tune(2, seed=66), name="stray", sharp=-35.0, key=Key(2, False))
+    forth = settle_together([*sides, stray])
+    back = settle_together([stray, *reversed(sides)])
+    assert forth == back
+    outlying = forth["stray"].outlier_probability
+    assert outlying is not None
+    assert outlying > 0.5
+    usual = [settled.outlier_probability for name, settled in forth.items() if name != "stray"]
+    assert all(share is not None and share < 0.2 for share in usual)
+
+
+def test_sides_without_a_turntable_speed_stay_by_themselves() -> None:
+    alone = side(tune(2, seed=70), name="a", sharp=20.0, turntable_rpm=None)
+    mate = side(tune(2, seed=71), name="b", sharp=20.0, key=Key(2, False))
+    assert settle_together([alone, mate])["a"] == settle_together([alone])["a"]
+
+
+def test_prior_densities_are_densities() -> None:
+    grid = np.arange(-6000.0, 6000.0, 0.5)
+    labels = [LabelSpeed(76.0, 84.0, "s")]
+    for density in (
+        playing_density(grid, process="electrical", labels=[]),
+        playing_density(grid, process=None, labels=labels),
+        offset_density(grid, turntable_rpm=80.0, already_corrected="unknown", process=None, labels=labels),
+        offset_density(grid, turntable_rpm=None, already_corrected="yes", process=None, labels=[]),
+    ):
+        assert density.min() > 0
+        assert density.sum() * 0.5 == pytest.approx(1.0, abs=2e-3)
+    assert float(cents_of_rpm(78.26)) == pytest.approx(0.0, abs=0.05)
