@@ -60,8 +60,9 @@ def compare_slides(found: pl.DataFrame, planted: pl.DataFrame) -> SlideCounts:
     demanded, recalled, judged = 0, 0, 0
     errors: list[tuple[float, float, float]] = []
     kinds: dict[str, list[int]] = {}
-    for (transfer_id,), mine in planted.group_by(["transfer_id"], maintain_order=True):
-        true = mine.rows(named=True)
+    # A side on which nothing was planted counts as well: what is found there is false.
+    for transfer_id in sorted({*planted["transfer_id"], *found["transfer_id"]}):
+        true = planted.filter(pl.col("transfer_id") == transfer_id).rows(named=True)
         got = found.filter(pl.col("transfer_id") == transfer_id).rows(named=True)
         pairs = dict(match(true, got))
         matched = set(pairs.values())

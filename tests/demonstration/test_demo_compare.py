@@ -58,6 +58,12 @@ def test_slides_match_by_overlap_and_direction():
     assert counts.kinds == {"same_finger": (3, 1, 1), "two_finger": (1, 1, 0)}
 
 
+def test_what_is_found_on_a_side_without_slides_is_false():
+    found = pl.DataFrame([{**_found(1.0, 1.2), "transfer_id": "quiet"}])
+    counts = compare_slides(found, pl.DataFrame([_planted(1.0, 1.2)]))
+    assert (counts.planted, counts.found, counts.right) == (1, 1, 0)
+
+
 def test_one_found_slide_counts_once():
     planted = pl.DataFrame([_planted(1.0, 1.2), _planted(1.1, 1.3)])
     counts = compare_slides(pl.DataFrame([_found(1.05, 1.25)]), planted)

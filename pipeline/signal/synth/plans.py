@@ -269,17 +269,18 @@ class _Walk:
         return self._choose(in_key or [s for s in options if s.midi != stop.midi], around=stop.midi)
 
     def _place(self, string: int) -> int:
-        """A place for the hand: near, rather low, with the first finger on a note of the scale if it can be."""
+        """A place for the hand: near, rather low, where it settles readily."""
         places = np.arange(1, highest_first(self.instrument) + 1)
         away = np.abs(places - self.first)
         weight = np.exp(-away / 4.0 - places / 4.0) * (away > 0)
-        in_scale = [self._settled(Stop(string, 1, int(place), 0)) for place in places]
-        weight = weight * np.where(in_scale, 1.0, 0.05)
+        liking = np.array([self._liking(string, int(place)) for place in places])
+        weight = weight * liking
         return int(self.rng.choice(places, p=weight / weight.sum()))
 
-    def _settled(self, stop: Stop) -> bool:
-        """The first finger stands on a note of the scale."""
-        return (self.instrument.open_midi[stop.string] + stop.first) % 12 in self.scale
+    def _liking(self, string: int, first: int) -> float:
+        """How readily the hand settles: on a note of the scale, in odd positions rather than even (common practice)."""
+        in_scale = (self.instrument.open_midi[string] + first) % 12 in self.scale
+        return (1.0 if in_scale else 0.05) * (1.0 if position_name(first) % 2 else 0.4)
 
     def _free(self, option: Stop, stop: Stop) -> bool:
         """One finger does not jump to another stop on the same string within one place of the hand."""
@@ -320,7 +321,7 @@ class _Walk:
                 np.exp(-abs(s.target.midi - stop.midi) / 5.0 - max(0, s.target.first - 3) / 4.0)
                 * (0.15 if s.overshoots else 1.0)
                 * self.pull[s.target.midi % 12]
-                * (1.0 if self._settled(s.target) else 0.05)
+                * self._liking(s.target.string, s.target.first)
                 for s in fitting
             ]
         )
