@@ -1,0 +1,248 @@
+"""The step settle: rulings, doubts and ranked readings as tables, from a made row of ``tuning``."""
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.settings import SettleSettings
+from pipeline.signal.correct import SpeedMap
+from pipeline.steps.base import StepInput, StepOutput
+from pipeline.steps.settle import STEP
+from pipeline.store import schema
+
+LENGTH_S = 60.0
+SCALE = (0, 2, 4, 5, 7, 9, 11)
+
+
+def tuning(name: str = "tr-1", *, sharp: float = 20.0, tonic: int = 2, seed: int = 1, **changes: Any) -> pl.DataFrame:
+    """A side in a major key that sounds ``sharp`` cents above A4 = 440 Hz and falls by 10 cents."""
+    rng = np.random.default_rng(seed)
+    scale = [m for m in range(64, 89) if (m - tonic) % 12 in SCALE]
+    notes = [int(m) for m in rng.choice(scale, 100)]
+    time_s = np.linspace(0.0, LENGTH_S, 61)
+    row: dict[str, Any] = {
+        "transfer_id": name,
+        "measured": True,
+        "reason": "100 steady notes",
+        "length_s": LENGTH_S,
+        "solo_tone_count": 100,
+        "accompaniment_tone_count": 0,
+        "sharp_cents": sharp,
+        "sharp_se_cents": 0.8,
+        "curve_time_s": time_s.tolist(),
+        "curve_cents": (sharp + 5.0 - 10.0 * time_s / LENGTH_S).tolist(),
+        "curve_se_cents": [1.0] * 61,
+        "jump_s": None,
+        "jump_cents": None,
+        "jump_log_odds": -1.0,
+        "wow_hz": None,
+        "wow_hz_se": None,
+        "wow_cents": None,
+        "wow_se_cents": None,
+        "wow_phase_rad": None,
+        "wow_shrink": None,
+        "wow_chance": 0.6,
+        "note_start_s": [0.5 * i for i in range(100)],
+        "note_length_s": [0.4] * 100,
+        "note_semitone": notes,
+        "note_deviation_cents": [0.0] * 100,
+        "note_wobble_cents": [20.0] * 100,
+        "accompaniment_pitch_classes": [0.0] * 48,
+        "hum_hz": [],
+        "hum_clear_db": [],
+    }
+    return schema.load("tuning").checked(pl.DataFrame([{**row, **changes}], infer_schema_length=None))
+
+
+def known(**changes: Any) -> dict[str, Any]:
+    facts: dict[str, Any] = {
+        "turntable_rpm": 78.26,
+        "already_corrected": "no",
+        "copy": False,
+        "process": None,
+        "key": "D major",
+        "key_remark": "",
+        "references": [[440.0, 1.0, "as the take's reference pitch"]],
+        "labels": [],
+        "decision": None,
+    }
+    return {**facts, **changes}
+
+
+def ruling(**changes: Any) -> dict[str, Any]:
+    row: dict[str, Any] = {
+        "playing_rpm": 76.0,
+        "correction_cents": None,
+        "reference_pitch_hz": 435.0,
+        "key": None,
+        "reason": "matched to a piano of the time",
+        "decided_by": "A. Listener",
+        "decided_on": "2026-01-02",
+        "samples_sha256": None,
+    }
+    return {**row, **changes}
+
+
+def run(
+    facts: dict[str, dict[str, Any]], tunings: dict[str, pl.DataFrame], sound: dict[str, str] | None = None
+) -> StepOutput:
+    melody = {"instrument": "violin"}
+    tables = {
+        name: {"tuning": frame, "melody": pl.DataFrame([{"transfer_id": name, **melody}])}
+        for name, frame in tunings.items()
+    }
+    given = StepInput(
+        "session-1",
+        facts,
+        SettleSettings(),
+        tables,
+        lambda _: pytest.fail("settle needs no sound"),
+        samples_sha256=sound or {},
+    )
+    return STEP.run(given)
+
+
+def one(facts: dict[str, Any], frame: pl.DataFrame | None = None, **how: Any) -> dict[str, Any]:
+    out = run({"tr-1": facts}, {"tr-1": tuning() if frame is None else frame}, **how)
+    return out.tables["tr-1"]["speed"].row(0, named=True)
+
+
+def test_tables_fit_their_schemas_and_hang_together() -> None:
+    out = run({"tr-1": known()}, {"tr-1": tuning()})
+    tables = {name: schema.load(name).checked(frame) for name, frame in out.tables["tr-1"].items()}
+    speed = tables["speed"].row(0, named=True)
+    assert out.outcomes["tr-1"] == ("done", "estimated")
+    assert speed["offset_cents"] == pytest.approx(-20.0, abs=0.05)
+    assert speed["offset_cents"] == pytest.approx(1200 * np.log2(speed["speed_ratio"]), abs=1e-9)
+    assert speed["playing_rpm"] == pytest.approx(78.26 * speed["speed_ratio"])
+    curve = tables["speed_curve"]
+    assert curve["transfer_time_s"].diff().max() <= 0.02 + 1e-9
+    assert curve["correction_cents"][0] == pytest.approx(-25.0, abs=0.05)
+    # corrected length is length over ratio
+    mapped = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
+    assert float(mapped.to_true_s(LENGTH_S)) == pytest.approx(LENGTH_S / speed["speed_ratio"], abs=1e-9)
+    ranked = tables["speed_alternative"]
+    assert ranked["rank"].to_list() == list(range(1, ranked.height + 1))
+    assert ranked["probability"].is_sorted(descending=True)
+    steps = {round((cents - ranked["offset_cents"][0]) / 100) for cents in ranked["offset_cents"].to_list()}
+    assert {-2, -1, 0, 1, 2} <= steps
+
+
+def test_a_ruling_wins_and_the_estimate_stays_beside_it() -> None:
+    speed = one(known(decision=ruling()))
+    assert speed["state"] == "decided"
+    assert speed["playing_rpm"] == pytest.approx(76.0, abs=1e-6)
+    assert speed["reference_pitch_hz"] == 435.0
+    assert speed["estimated_state"] == "estimated"
+    assert 1200 * np.log2(speed["estimated_speed_ratio"]) == pytest.approx(-20.0, abs=0.05)
+    assert speed["decided_by"] == "A. Listener"
+    assert "matched to a piano of the time" in speed["remark"]
+
+
+def test_a_ruling_in_cents_keeps_the_drift() -> None:
+    out = run({"tr-1": known(decision=ruling(playing_rpm=None, correction_cents=35.0))}, {"tr-1": tuning()})
+    curve = out.tables["tr-1"]["speed_curve"]["correction_cents"]
+    assert out.tables["tr-1"]["speed"]["offset_cents"][0] == pytest.approx(35.0, abs=1e-6)
+    assert curve[-1] - curve[0] == pytest.approx(10.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("decision", "facts", "said"),
+    [
+        (ruling(reference_pitch_hz=None), {}, "states no reference pitch"),
+        (ruling(playing_rpm=None), {}, "neither rpm nor cents"),
+        (ruling(correction_cents=3.0), {}, "both rpm and cents"),
+        (ruling(), {"turntable_rpm": None}, "needs the transfer's turntable_rpm"),
+    ],
+)
+def test_an_incomplete_ruling_is_not_applied_and_says_why(
+    decision: dict[str, Any], facts: dict[str, Any], said: str
+) -> None:
+    speed = one(known(decision=decision, **facts))
+    assert speed["state"] == "estimated"
+    assert said in speed["remark"]
+
+
+def test_a_ruling_for_other_samples_waits() -> None:
+    decided = known(decision=ruling(samples_sha256="a" * 64))
+    assert one(decided, sound={"tr-1": "a" * 64})["state"] == "decided"
+    waiting = one(decided, sound={"tr-1": "b" * 64})
+    assert waiting["state"] == "estimated"
+    assert "waits for confirmation" in waiting["remark"]
+
+
+def test_a_ruling_on_a_corrected_transfer_is_warned_about() -> None:
+    speed = one(known(already_corrected="yes", decision=ruling(playing_rpm=None, correction_cents=5.0)))
+    assert speed["state"] == "decided"
+    assert speed["playing_rpm"] is None
+    assert "second correction" in speed["remark"]
+
+
+def test_wow_checks_the_turntable_only_while_that_counts() -> None:
+    wobbling = tuning(
+        wow_hz=1.2667,
+        wow_hz_se=1e-4,
+        wow_cents=5.0,
+        wow_se_cents=0.2,
+        wow_phase_rad=0.0,
+        wow_shrink=0.4,
+        wow_chance=0.0,
+    )
+    assert "turned at 76.00 rpm, not at the 78.26 rpm" in one(known(), wobbling)["remark"]
+    assert one(known(already_corrected="yes"), wobbling)["remark"] is None
+
+
+def test_doubts_about_the_catalogue_are_said() -> None:
+    assumed = [[440.0, 0.75, "assumed"], [435.0, 0.17, "if the diapason normal"], [452.0, 0.08, "if old high pitch"]]
+    assert "A4 = 440 Hz assumed" in one(known(references=assumed))["remark"]
+    wrong = one(known(key="A flat major"), tuning(sharp=3.0))
+    assert "pitch content fits D major better than the catalogue's A flat major" in wrong["remark"]
+    assert wrong["key"] == "D major"
+
+
+def test_what_cannot_be_measured_keeps_its_speed() -> None:
+    empty: dict[str, Any] = {name: [] for name in ("curve_time_s", "curve_cents", "curve_se_cents", "note_semitone")}
+    frame = tuning(measured=False, reason="3 steady tones", sharp_cents=None, sharp_se_cents=None, **empty)
+    out = run({"tr-1": known()}, {"tr-1": frame})
+    speed = out.tables["tr-1"]["speed"].row(0, named=True)
+    assert (speed["state"], speed["speed_ratio"]) == ("unmeasurable", 1.0)
+    assert speed["offset_se_cents"] >= 50.0
+    assert out.outcomes["tr-1"] == ("cannot_tell", "3 steady tones")
+    assert out.tables["tr-1"]["speed_alternative"].is_empty()
+    assert schema.load("speed_alternative").checked(out.tables["tr-1"]["speed_alternative"]).is_empty()
+
+
+def test_a_session_is_settled_alike_in_any_order() -> None:
+    names = ["tr-1", "tr-2", "tr-3"]
+    frames = {name: tuning(name, sharp=30.0 + i, seed=i) for i, name in enumerate(names)}
+    facts = {name: known() for name in names}
+    facts["tr-3"]["key"] = None
+    forth = run(facts, frames)
+    back = run(dict(reversed(facts.items())), dict(reversed(frames.items())))
+    for name in names:
+        for table, frame in forth.tables[name].items():
+            assert frame.equals(back.tables[name][table])
+    alone = run({"tr-3": facts["tr-3"]}, {"tr-3": frames["tr-3"]})
+    helped = forth.tables["tr-3"]["speed_alternative"]["probability"][0]
+    assert helped > alone.tables["tr-3"]["speed_alternative"]["probability"][0]
+
+
+def test_a_copy_does_not_share_its_sessions_speed() -> None:
+    frames = {name: tuning(name, sharp=30.0, seed=i) for i, name in enumerate(("tr-1", "tr-2"))}
+    together = run({"tr-1": known(), "tr-2": known(copy=True, key=None)}, frames)
+    alone = run({"tr-2": known(copy=True, key=None)}, {"tr-2": frames["tr-2"]})
+    table = "speed_alternative"
+    assert together.tables["tr-2"][table].equals(alone.tables["tr-2"][table])
+
+
+def test_a_weak_side_takes_the_shape_of_its_session() -> None:
+    names = ["tr-1", "tr-2", "tr-3"]
+    frames = {name: tuning(name, sharp=30.0, seed=i) for i, name in enumerate(names)}
+    flat = [30.0] * 61
+    frames["tr-3"] = tuning("tr-3", sharp=30.0, seed=9, curve_cents=flat, curve_se_cents=[9.0] * 61)
+    out = run({name: known() for name in names}, frames)
+    curve = out.tables["tr-3"]["speed_curve"]["correction_cents"]
+    # the others' correction rises by 10 cents over the side
+    assert 4.0 < curve[-1] - curve[0] < 10.0
