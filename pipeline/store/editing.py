@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.errors import DataError
+from pipeline.store.corpus import replacing
 from pipeline.store.schema import Relation
 
 _BOM = "\ufeff"
@@ -67,6 +68,11 @@ class EditableTable:
                 self._fill(number, {column: value})
                 return
         raise KeyError(f"{self.path.name}: {dict(key)}")
+
+    def write(self) -> None:
+        """Puts the file in place in one move."""
+        with replacing(self.path) as temporary:
+            temporary.write_bytes(self.content())
 
     def content(self) -> bytes:
         """The file as it would be written."""

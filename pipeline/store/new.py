@@ -37,8 +37,7 @@ def new(root: Path | str) -> list[Path]:
             (root / folder).mkdir(parents=True, exist_ok=True)
         for relation in hand_kept("catalogue"):
             table = EditableTable.read(root / "catalogue" / f"{relation.name}.csv", relation=relation)
-            with replacing(table.path) as temporary:
-                temporary.write_bytes(table.content())
+            table.write()
             written.append(table.path)
         for name, text in (("settings.toml", settings_text()), (PAGE, page_text())):
             if not (root / name).exists():
