@@ -109,7 +109,7 @@ def _make_audio(folder: Path, *, workers: int, messages: Console) -> None:
     minutes = sum(side.length_s for side in recipe.sides) / 60.0
     messages.print(f"Making {minutes:.0f} minutes of invented recordings in {folder}")
     columns = (TextColumn("{task.description}"), BarColumn(bar_width=30), MofNCompleteColumn())
-    with Progress(*columns, console=messages, transient=True) as progress:
+    with Progress(*columns, console=messages, transient=True, disable=not messages.is_terminal) as progress:
         task = progress.add_task("audio", total=len(recipe.sides))
         write_audio(recipe, folder=folder / "audio", workers=workers, on_done=lambda _: progress.advance(task))
 

@@ -135,7 +135,7 @@ def _resampled(values: Floats, at: Floats) -> Floats:
     return p1 + 0.5 * u * (p2 - p0 + u * (2 * p0 - 5 * p1 + 4 * p2 - p3 + u * (3 * (p1 - p2) + p3 - p0)))
 
 
-@numba.njit
+@numba.njit(cache=True)
 def _read(hz, true_hz, amplitude, block, rate_hz, roots, tables, counts, n):  # pragma: no cover
     out = np.zeros(n, dtype=np.float32)
     phase = 0.0
