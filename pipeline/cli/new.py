@@ -1,4 +1,4 @@
-"""``new``: an empty corpus."""
+"""``new``: an empty corpus, or one begun from a colleague's export."""
 
 import sys
 from pathlib import Path
@@ -7,7 +7,15 @@ from typing import Annotated
 import typer
 
 
-def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")]) -> None:
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
+    source: Annotated[
+        Path | None,
+        typer.Option(
+            "--from", metavar="PACKAGE", help="Begin with the catalogue and verdicts of an export or its zip."
+        ),
+    ] = None,
+) -> None:
     """Make an empty corpus: headed CSV files, commented settings, and a page on how to fill them.
 
     Example: glideline new my-corpus
@@ -15,6 +23,13 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder t
     from pipeline.store.new import PAGE
     from pipeline.store.new import new as make_new
 
+    if source is not None:
+        from pipeline.store.merge import new_from
+
+        new_from(folder, source)
+        print(f"{folder}: begun from {source}; put the audio below {folder}/audio.", file=sys.stderr)
+        print(f"Next: glideline check {folder}", file=sys.stderr)
+        return
     written = make_new(folder)
     print(f"{folder}: {len(written)} files written; {PAGE} says how to fill them.", file=sys.stderr)
     print(f"Next: glideline add {folder} AUDIO… --sheet SHEET", file=sys.stderr)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import DataError
-from pipeline.store.corpus import Corpus
+from pipeline.store.corpus import Corpus, replacing
 from pipeline.store.editing import EditableTable
 from pipeline.store.handkept import TextTable, read_text_table, typed
 from pipeline.store.problems import Problem
@@ -82,7 +82,8 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
         book.append(row)
         added[listener] = added.get(listener, 0) + 1
     for listener in added:
-        books[listener].write()
+        with replacing(books[listener].path) as temporary:
+            temporary.write_bytes(books[listener].content())
     return TakenIn(added, known)
 
 

@@ -1,0 +1,23 @@
+"""Fixtures that several folders share."""
+
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+
+@pytest.fixture(scope="session")
+def measured_once(tmp_path_factory):
+    """A measured corpus; only to be read."""
+    from measured import measured_corpus
+
+    return measured_corpus(tmp_path_factory.mktemp("measured") / "corpus")
+
+
+@pytest.fixture
+def measured(measured_once, tmp_path):
+    """A copy of the measured corpus, to be changed at will."""
+    return Path(shutil.copytree(measured_once, tmp_path / "corpus"))
