@@ -92,6 +92,24 @@ class Candidate:
             return 0.0
         return float(self.fit.step_to[self.model] - self.fit.step_from[self.model])
 
+    def curve(self, at: Floats) -> Floats:
+        """Fitted pitch in semitones at fractional frames ``at`` of the window."""
+        fit, model = self.fit, self.model
+        low, high = self.glide
+        start, end = fit.start[model], fit.end[model]
+        x = np.clip((at - start) / max(end - start, 1e-9), 0.0, 1.0)
+        u = x if fit.straight[model] else 0.5 - 0.5 * np.cos(np.pi * x)
+        if model == TWO:
+            high = high - self.step
+        pitch = low + (high - low) * u
+        if model == DEPARTING:
+            return np.asarray(np.where(at > end, self.b, pitch))
+        if model == ARRIVING:
+            return np.asarray(np.where(at < start, self.a, pitch))
+        if model == TWO:
+            return np.asarray(pitch + np.where(at > fit.step_at[model], self.step, 0.0))
+        return np.asarray(pitch)
+
     def with_model(self, model: int) -> "Candidate":
         """The same transition read as another model; itself where that model does not fit.
 

@@ -10,7 +10,7 @@ from pipeline.signal import bowing
 from pipeline.signal.notes import Span
 from pipeline.signal.pitch_line import Frames
 from pipeline.signal.slide_candidates import Candidate
-from pipeline.signal.slide_models import ARRIVING, DEPARTING, ENTERING, GRACE, JUMP, SAME, TWO
+from pipeline.signal.slide_models import ARRIVING, DEPARTING, ENTERING, GRACE, JUMP, SAME, SIGMA, TWO
 from pipeline.units import Floats
 
 NAMES = (
@@ -22,6 +22,7 @@ NAMES = (
     "excess_arriving",
     "excess_two",
     "misfit",
+    "misfit_inside",
     "duration_s",
     "same_duration_s",
     "departing_duration_s",
@@ -41,6 +42,7 @@ NAMES = (
     "leap",
     "leap_place",
     "second_leap",
+    "leaps",
     "entrance",
     "passes",
     "before_s",
@@ -61,6 +63,8 @@ NAMES = (
     "trust_inside",
     "least_trust",
     "trust_change",
+    "trust_before",
+    "trust_after",
     "prominence_inside_db",
     "prominence_change_db",
     "lost_share",
@@ -130,8 +134,20 @@ def _of_line(frames: Frames, c: Candidate) -> dict[str, float]:
         "leap": float(steps[order[0]]) if steps.size else 0.0,
         "leap_place": float((order[0] + 0.5 - start) / max(end - start, 1.0)) if steps.size else 0.5,
         "second_leap": float(steps[order[1]]) if steps.size > 1 else 0.0,
+        "leaps": float(np.sum(steps > 1.5)),
+        "misfit_inside": _misfit_inside(c, start, end),
         "lost_share": float(np.mean(~np.isfinite(c.midi))),
     }
+
+
+def _misfit_inside(c: Candidate, start: float, end: float) -> float:
+    """Mean squared distance of the line from the fitted glide, in units of the fit's, at most 9 a frame."""
+    at = np.arange(max(int(np.ceil(start)), 0), min(int(np.floor(end)) + 1, c.midi.size))
+    at = at[np.isfinite(c.midi[at])]
+    if not at.size:
+        return 9.0
+    off = (c.midi[at] - c.curve(at.astype(np.float64))) / SIGMA
+    return float(np.mean(np.minimum(off * off, 9.0)))
 
 
 def _of_notes(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, float]:
@@ -185,10 +201,16 @@ def _of_sound(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, floa
         "voiced_after": _median(frames.voiced, tail),
         "trust_inside": float(np.mean(frames.confidence[inside])),
         "least_trust": float(np.min(frames.confidence[inside])),
+        "trust_before": _trust(frames, spans[c.before]) if c.before is not None else float("nan"),
+        "trust_after": _trust(frames, after),
         "trust_change": _median(frames.confidence, tail) - float(np.mean(frames.confidence[inside])),
         "prominence_inside_db": _median(frames.prominence_db, inside),
         "prominence_change_db": _median(frames.prominence_db, inside) - _median(frames.prominence_db, tail),
     }
+
+
+def _trust(frames: Frames, span: Span) -> float:
+    return float(np.mean(frames.confidence[span.start : span.end]))
 
 
 def _median(values: Floats, part: slice) -> float:

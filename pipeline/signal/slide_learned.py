@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.signal.slide_rules import Judgement
+from pipeline.signal.slide_rules import Judgement, with_doubt
 from pipeline.signal.trees import Forest, load_forest
 from pipeline.units import Floats
 
@@ -25,10 +25,7 @@ def _weights(path: Path) -> tuple[Forest, Forest, float, float]:
 
 
 def judge(values: Floats, *, path: Path = WEIGHTS) -> list[Judgement]:
-    """Judges candidates by their features (n, len(NAMES)); all are accepted, with a confidence.
-
-    The probability of ``cannot_tell`` is what the confidence leaves: none of the kinds, for it may be no slide.
-    """
+    """Judges candidates by their features (n, len(NAMES)); all are accepted, with a confidence."""
     if not values.size:
         return []
     accept, kind, slope, offset = _weights(path)
@@ -36,8 +33,8 @@ def judge(values: Floats, *, path: Path = WEIGHTS) -> list[Judgement]:
     confidence = 1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0)))
     scores = kind.scores(values)
     shares = np.exp(scores - scores.max(axis=1, keepdims=True))
-    shares *= (confidence / shares.sum(axis=1))[:, None]
+    shares /= shares.sum(axis=1, keepdims=True)
     return [
-        Judgement(True, float(c), (*(float(s) for s in row), 1.0 - float(sum(row))))
+        Judgement(True, float(c), with_doubt(tuple(float(s) for s in row)))
         for c, row in zip(confidence, shares, strict=True)
     ]

@@ -15,7 +15,7 @@ from pipeline.signal.kinds import KINDS
 from pipeline.signal.pitch_line import Frames
 from pipeline.signal.slide_candidates import Candidate
 from pipeline.signal.slide_models import ARRIVING, DEPARTING, ENTERING, TWO
-from pipeline.units import Floats, hz_of_midi
+from pipeline.units import hz_of_midi
 
 GLISSANDO_THRESHOLD = 0.16
 """Semitones per second times seconds squared."""
@@ -56,25 +56,6 @@ class Slide:
     flags: tuple[str, ...]
 
 
-def curve(candidate: Candidate, at: Floats) -> Floats:
-    """Fitted pitch in semitones at fractional frames ``at`` of the candidate's window."""
-    fit, model = candidate.fit, candidate.model
-    low, high = candidate.glide
-    start, end = fit.start[model], fit.end[model]
-    x = np.clip((at - start) / max(end - start, 1e-9), 0.0, 1.0)
-    u = x if fit.straight[model] else 0.5 - 0.5 * np.cos(np.pi * x)
-    if model == TWO:
-        high = high - candidate.step
-    pitch = low + (high - low) * u
-    if model == DEPARTING:
-        return np.asarray(np.where(at > end, candidate.b, pitch))
-    if model == ARRIVING:
-        return np.asarray(np.where(at < start, candidate.a, pitch))
-    if model == TWO:
-        return np.asarray(pitch + np.where(at > fit.step_at[model], candidate.step, 0.0))
-    return np.asarray(pitch)
-
-
 def measure_slide(
     frames: Frames, candidate: Candidate, *, kinds: tuple[float, ...], confidence: float, flags: tuple[str, ...]
 ) -> Slide:
@@ -83,7 +64,7 @@ def measure_slide(
     start, end = float(fit.start[model]), float(fit.end[model])
     a, b = candidate.from_midi, candidate.b
     at = np.append(np.arange(start, end, 0.02), end + 1e-6)
-    way = (curve(candidate, at) - a) / (b - a)
+    way = (candidate.curve(at) - a) / (b - a)
     way[-1] = 1.0
     left, right = float(at[int(np.argmax(way >= 0.1))]), float(at[int(np.argmax(way >= 0.9))])
     bounds = [frames.transfer_at(first + x) for x in (start, end, left, right, 0.5 * (start + end))]

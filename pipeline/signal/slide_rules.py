@@ -16,6 +16,8 @@ LEAST_PART_RISE = 0.7
 LEAST_ENTRANCE_RISE = 0.8
 GREATEST_MISFIT = 2.5
 SILENT_DB = 18.0
+SHAPE = 0.15
+"""Misfit of shape: 3 % of the interval, in units of the fit's sigma."""
 KINDS_OF_MODELS = (SAME, DEPARTING, ARRIVING, TWO)
 _AT = {name: i for i, name in enumerate(NAMES)}
 
@@ -44,16 +46,35 @@ def judge(values: Floats, fit: Fit, model: int) -> Judgement:
     )
     margin = min((value("gain") - LEAST_GAIN) / 8.0, (value("duration_s") - LEAST_DURATION_S) / 0.012)
     confidence = float(1.0 / (1.0 + np.exp(-np.clip(margin + 1.0, -20.0, 20.0))))
-    shares = kind_shares(fit, model, silence_db=value("silence_before"))
-    return Judgement(accepted, confidence, (*(confidence * s for s in shares), 1.0 - confidence))
+    shares = kind_shares(fit, model, interval=value("interval"), silence_db=value("silence_before"))
+    return Judgement(accepted, confidence, with_doubt(shares))
 
 
-def kind_shares(fit: Fit, model: int, *, silence_db: float) -> tuple[float, ...]:
-    """Shares of the five named kinds from the costs of their models, and of silence before the glide; sum 1."""
+def with_doubt(shares: tuple[float, ...]) -> tuple[float, ...]:
+    """Shares of the named kinds made to leave room for ``cannot_tell``.
+
+    Its probability is the square of the shares' entropy over the greatest possible: next to
+    nothing where one kind has 90 %; it leads where three are about equally likely.
+    """
+    q = np.asarray(shares)
+    known = q[q > 0]
+    unknown = float((-(known * np.log(known)).sum() / np.log(q.size)) ** 2)
+    return (*(float(s) * (1.0 - unknown) for s in q), unknown)
+
+
+def kind_shares(fit: Fit, model: int, *, interval: float, silence_db: float) -> tuple[float, ...]:
+    """Shares of the five named kinds from the costs of their models, and of silence before the glide; sum 1.
+
+    No glide has quite the shape of the model: the cost of that grows with the square of the interval, and
+    differences of cost count for less accordingly.
+    """
     if model == ENTERING:
         return (0.0, 0.0, 0.0, 0.0, 1.0)
     cost = fit.charged[list(KINDS_OF_MODELS)]
-    weights = np.where(np.isfinite(cost), np.exp(-0.5 * np.clip(cost - cost.min(), 0.0, 200.0)), 0.0)
+    weights = np.where(
+        np.isfinite(cost), np.exp(-0.5 * np.clip(cost - cost.min(), 0.0, 200.0) / (1.0 + (SHAPE * interval) **
+        2)), 0.0
+    )
     same, departing, arriving, two = (float(w) for w in weights / weights.sum())
     silent = float(1.0 / (1.0 + np.exp(-np.clip((silence_db - SILENT_DB) / 2.0, -20.0, 20.0))))
     # After silence the pitch before the step is the last note's, not the beginning of this one.

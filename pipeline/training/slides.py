@@ -22,7 +22,7 @@ from pipeline.training.slide_trees import grow
 
 SEED = 73
 LENGTH_S = 40.0
-SIDES = {"violin": 150, "viola": 40, "cello": 40}
+SIDES = {"violin": 360, "viola": 60, "cello": 60}
 HELD_BACK = {"violin": 30, "viola": 8, "cello": 8}
 
 
@@ -32,7 +32,7 @@ def rows_of(instrument: str, *, seeds: range) -> tuple[Rows, npt.NDArray[np.int6
     for seed in seeds:
         rng = np.random.default_rng([SEED, list(SIDES).index(instrument), seed])
         samples, truth = training_side(rng, instrument=instrument, length_s=LENGTH_S)
-        line = follow(samples, sample_rate_hz=SAMPLE_RATE_HZ, instrument=instrument)
+        line = follow(samples, sample_rate_hz=SAMPLE_RATE_HZ, instrument=instrument, scoring="network")
         speed_map = SpeedMap(truth.transfer_time_s[::10], truth.correction_cents[::10])
         rows = rows_of_side(line, truth, speed_map=speed_map, reference_pitch_hz=truth.plan.reference_pitch_hz)
         parts.append(rows)
