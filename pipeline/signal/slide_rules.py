@@ -16,6 +16,9 @@ LEAST_PART_RISE = 0.7
 LEAST_ENTRANCE_RISE = 0.8
 GREATEST_MISFIT = 2.5
 SILENT_DB = 18.0
+LEAST_STEP = 0.7
+STEP_SHARE = 0.1
+"""A step is at least a semitone in the hand; in a wide glide a small one only mends the shape of the fit."""
 SHAPE = 0.15
 """Misfit of shape: 3 % of the interval, in units of the fit's sigma."""
 KINDS_OF_MODELS = (SAME, DEPARTING, ARRIVING, TWO)
@@ -70,11 +73,12 @@ def kind_shares(fit: Fit, model: int, *, interval: float, silence_db: float) -> 
     """
     if model == ENTERING:
         return (0.0, 0.0, 0.0, 0.0, 1.0)
-    cost = fit.charged[list(KINDS_OF_MODELS)]
-    weights = np.where(
-        np.isfinite(cost), np.exp(-0.5 * np.clip(cost - cost.min(), 0.0, 200.0) / (1.0 + (SHAPE * interval) **
-        2)), 0.0
-    )
+    models = list(KINDS_OF_MODELS)
+    step = np.abs(fit.step_to[models] - fit.step_from[models])
+    small = step < max(LEAST_STEP, STEP_SHARE * interval)
+    excess = fit.charged[models] - np.min(fit.charged[models])
+    excess = np.clip(excess, 0.0, 200.0) / (1.0 + (SHAPE * interval) ** 2)
+    weights = np.where(np.isfinite(fit.charged[models]) & ~small, np.exp(-0.5 * excess), 0.0)
     same, departing, arriving, two = (float(w) for w in weights / weights.sum())
     silent = float(1.0 / (1.0 + np.exp(-np.clip((silence_db - SILENT_DB) / 2.0, -20.0, 20.0))))
     # After silence the pitch before the step is the last note's, not the beginning of this one.
