@@ -112,7 +112,8 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         size = f"{row['offset_cents']:+.1f} ± {row['offset_se_cents']:.1f} cents"
         facts.append(("correction", f"{size} at A4 = {row['reference_pitch_hz']:g} Hz"))
     if row["playing_rpm"] is not None:
-        facts.append(("plays at", f"{row['playing_rpm']:.2f} rpm (transferred at {row['turntable_rpm']:g})"))
+        turned = _number(row["turntable_rpm"], "{:g}")
+        facts.append(("plays at", f"{row['playing_rpm']:.2f} rpm (transferred at {turned})"))
     if row["decided_by"]:
         facts.append(("would have been", f"{row['estimated_offset_cents']:+.1f} cents, {row['estimated_state']}"))
     if row["drift_range_cents"] is not None:

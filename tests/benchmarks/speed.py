@@ -1,0 +1,294 @@
+"""Speed correction against planted truth: tuning curve, wow, sudden changes, semitones, calibration, times.
+
+    OMP_NUM_THREADS=1 python -m tests.benchmarks.speed [--lines 200] [--sides 36] [--first 90000] [--kept DIR]
+
+Two suites. *Lines*: pitch lines as a tracker gives them for planned solos (46 ms mean, 1 cent of noise, one note in
+forty an octave off), cheap enough for rates and calibration. *Sides*: rendered sound, 60-200 s, violin and cello,
+solo and with piano 0-12 dB below, 30, 20 and 10 dB signal to noise, acoustic and electrical, followed by this
+package's own tracker. Thresholds were chosen on seeds below 10,000; the seeds here begin at 90,000. With ``--kept``
+rendered and followed sides are stored and used again.
+"""
+
+import argparse
+import pickle
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.signal.circular import wrap100
+from pipeline.signal.correct import SpeedMap
+from pipeline.signal.measure import MeasuredSide, measure_side, measure_tracks, side_row
+from pipeline.signal.melody import follow
+from pipeline.signal.resample import correct_samples
+from pipeline.signal.session import settle_together
+from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.render import render_side
+from pipeline.signal.synth.speedplan import SpeedPlan
+from pipeline.signal.synth.voice import random_voice
+from pipeline.signal.tuning import Tracks, solo_tracks
+from pipeline.steps.settle import side_evidence
+from pipeline.units import Floats
+from tests.benchmarks.speed_lines import simulated_line
+
+RATE = 44100
+GRID_S = 0.02
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What one side was made of, and its measurement; times in s of CPU."""
+
+    seed: int
+    instrument: str
+    piano_db: float | None
+    snr_db: float | None
+    band: str | None
+    key: str
+    speed: SpeedPlan
+    true_length_s: float
+    measured: MeasuredSide
+    seconds: float
+
+
+def planted_speed(rng: np.random.Generator) -> SpeedPlan:
+    """Offset with the tails that discs have, drift of either sign, wow on half of all sides, a jump on a third."""
+    wow = bool(rng.random() < 0.5)
+    jump = bool(rng.random() < 1 / 3)
+    return SpeedPlan(
+        offset_cents=float(np.clip(45.0 * rng.standard_t(4), -250.0, 250.0)),
+        drift_cents=float(rng.uniform(-40.0, 40.0)),
+        drift_shape=str(rng.choice(("line", "curve", "bump"))),
+        wow_hz=float(rng.uniform(76.0, 81.0) / 60.0) if wow else 0.0,
+        wow_cents=float(rng.uniform(2.0, 15.0)) if wow else 0.0,
+        wow_phase_rad=float(rng.uniform(0.0, 2.0 * np.pi)),
+        radius_ratio=float(rng.uniform(1.2, 2.2)),
+        step_fraction=float(rng.uniform(0.2, 0.8)) if jump else 0.0,
+        step_cents=float(rng.choice((-1.0, 1.0)) * rng.uniform(20.0, 45.0)) if jump else 0.0,
+    )
+
+
+def line_scene(seed: int, *, length_s: float | None = None) -> Scene:
+    """A planned solo as a pitch line, measured."""
+    rng = np.random.default_rng(seed)
+    instrument = ("violin", "cello")[seed % 2]
+    length = float(rng.uniform(60.0, 200.0)) if length_s is None else length_s
+    plan = random_plan(rng, instrument=instrument, length_s=length, reference_pitch_hz=440.0)
+    speed = planted_speed(rng)
+    time_s, f0_hz, sure = simulated_line(plan, speed=speed, rng=rng, noise_cents=1.0)
+    began = time.process_time()
+    notes, solo = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    none, no_ints = np.empty(0), np.empty(0, dtype=np.int64)
+    others = Tracks(none, none, none, none, no_ints, no_ints, np.empty(0, dtype=np.bool_))
+    measured = measure_tracks(notes, solo, others, length_s=float(time_s[-1]), hum=())
+    took = time.process_time() - began
+    return Scene(seed, instrument, None, None, None, plan.key, speed, length, measured, took)
+
+
+def sound_scene(seed: int, kept: Path | None) -> Scene:
+    """A rendered side, followed and measured."""
+    rng = np.random.default_rng(seed)
+    number = seed % 1000
+    instrument = ("violin", "cello")[number % 2]
+    piano_db = (None, 12.0, 6.0, 0.0)[(number // 2) % 4] if (number // 2) % 2 else None
+    piano_db = float(rng.choice((0.0, 6.0, 12.0))) if piano_db is not None else None
+    snr_db, band = (30.0, 20.0, 10.0)[number % 3], ("acoustic", "electrical")[(number // 3) % 2]
+    length = float(rng.uniform(60.0, 200.0))
+    plan = random_plan(
+        rng, instrument=instrument, length_s=length, reference_pitch_hz=440.0, with_piano=piano_db is not None
+    )
+    speed = planted_speed(rng)
+
+    def make() -> tuple[Any, ...]:
+        samples, _ = render_side(
+            plan,
+            rng=rng,
+            sample_rate_hz=RATE,
+            voice=random_voice(rng, instrument=instrument),
+            snr_db=snr_db,
+            piano_below_db=piano_db,
+            band=band,
+            speed=speed,
+        )
+        line = follow(samples, sample_rate_hz=RATE, instrument=instrument)
+        return samples, line.time_s, line.f0_hz, line.confidence
+
+    samples, time_s, f0_hz, confidence = _kept(kept, f"side-{seed}.pickle", make)
+    began = time.process_time()
+    measured = measure_side(samples, sample_rate_hz=RATE, time_s=time_s, f0_hz=f0_hz, confidence=confidence)
+    took = time.process_time() - began
+    return Scene(seed, instrument, piano_db, snr_db, band, plan.key, speed, length, measured, took)
+
+
+def _kept(folder: Path | None, name: str, make: Callable[[], tuple[Any, ...]]) -> tuple[Any, ...]:
+    if folder is None:
+        return make()
+    path = folder / name
+    if not path.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(pickle.dumps(make()))
+    return tuple(pickle.loads(path.read_bytes()))
+
+
+def score(scene: Scene) -> dict[str, float]:
+    """Errors of one scene; NaN where a figure does not apply."""
+    curve = scene.measured.curve
+    if curve is None:
+        return {}
+    grid = np.arange(0.0, scene.measured.length_s, GRID_S)
+    truth = -scene.speed.cents_at(grid, true_length_s=scene.true_length_s)
+    wrong = wrap100(curve.at(grid) - truth)
+    offset = float(wrap100(np.median(wrong)))
+    offset += float(np.mean(wrap100(wrong - offset)))
+    thin = slice(0, None, 50)
+    share = np.abs(wrong[thin]) / curve.se_at(grid[thin])
+    jump_at = scene.speed.step_fraction * scene.speed.nominal_length_s(scene.true_length_s)
+    jumped, found = scene.speed.step_cents != 0.0, curve.jump_s is not None
+    wow = curve.wow
+    return {
+        "offset": abs(offset),
+        "rms": float(np.std(wrap100(wrong - offset))),
+        "within_1": float(np.mean(share < 1.0)),
+        "within_2": float(np.mean(share < 2.0)),
+        "mean_within_1": float(abs(offset) < curve.mean_se()),
+        "mean_within_2": float(abs(offset) < 2 * curve.mean_se()),
+        "jump_found": float(found) if jumped else np.nan,
+        "jump_placed": abs((curve.jump_s or 0.0) - jump_at) if jumped and found else np.nan,
+        "jump_false": float(found) if not jumped else np.nan,
+        "wow_found": float(wow is not None) if scene.speed.wow_cents else np.nan,
+        "wow_false": float(wow is not None) if not scene.speed.wow_cents else np.nan,
+        "wow_depth": abs(wow.cents - scene.speed.wow_cents) if wow and scene.speed.wow_cents else np.nan,
+        "wow_mhz": 1e3 * abs(wow.hz - scene.speed.wow_hz) if wow and scene.speed.wow_cents else np.nan,
+        "realtime": scene.measured.length_s / max(scene.seconds, 1e-9),
+    }
+
+
+def read(scene: Scene, *, with_key: bool) -> tuple[Floats, Floats, float]:
+    """Probabilities of all readings, whether each is right, and the CPU time of settling."""
+    known: dict[str, Any] = {
+        "key": scene.key.replace("b ", " flat ") if with_key else None,
+        "references": [[440.0, 1.0, "stated"]],
+        "turntable_rpm": 3600 / 46,
+        "already_corrected": "no",
+        "process": None,
+        "labels": [],
+    }
+    began = time.process_time()
+    evidence = side_evidence("side", side_row(scene.measured), known, scene.instrument, 0.92)
+    readings = settle_together([evidence])["side"].readings
+    took = time.process_time() - began
+    grid = np.arange(0.0, scene.measured.length_s, GRID_S)
+    truth = scene.speed.cents_at(grid, true_length_s=scene.true_length_s).mean()
+    right = np.array([abs(reading.offset_cents - truth) < 50.0 for reading in readings], dtype=np.float64)
+    return np.array([reading.probability for reading in readings]), right, took
+
+
+def calibration(probability: Floats, right: Floats) -> float:
+    """Expected calibration error in ten bins."""
+    bins = np.clip((probability * 10).astype(int), 0, 9)
+    return float(
+        sum(
+            abs(probability[bins == b].mean() - right[bins == b].mean()) * np.mean(bins == b)
+            for b in range(10)
+            if (bins == b).any()
+        )
+    )
+
+
+def say_curves(name: str, scenes: list[Scene]) -> None:
+    """Print the figures of curves over scenes."""
+    rows = [row for row in (score(scene) for scene in scenes) if row]
+    if not rows:
+        return
+    table = {key: np.array([row[key] for row in rows]) for key in rows[0]}
+
+    def most(key: str) -> str:
+        values = table[key][np.isfinite(table[key])]
+        return f"{np.median(values):.2f} ({values.max():.2f}, n={values.size})" if values.size else "none"
+
+    def share(key: str) -> str:
+        values = table[key][np.isfinite(table[key])]
+        return f"{100 * values.mean():.1f} % of {values.size}" if values.size else "none"
+
+    placed = table["jump_placed"][np.isfinite(table["jump_placed"])]
+    print(f"\n{name}: {len(rows)} of {len(scenes)} measured")
+    print(f"  offset, median (max), cents   {most('offset')}")
+    print(f"  curve RMS, median (max)       {most('rms')}")
+    print(f"  curve within 1 / 2 errors     {share('within_1')} / {share('within_2')}")
+    print(f"  offset within 1 / 2 errors    {share('mean_within_1')} / {share('mean_within_2')}")
+    print(f"  jumps >= 20 cents found       {share('jump_found')}, within 0.5 s {int((placed < 0.5).sum())}")
+    print(f"  jump placed, median (max), s  {most('jump_placed')}; false {share('jump_false')}")
+    print(f"  wow >= 2 cents found          {share('wow_found')}; false {share('wow_false')}")
+    print(f"  wow depth, cents              {most('wow_depth')}; frequency, mHz {most('wow_mhz')}")
+    print(f"  measuring, x real time        {np.median(table['realtime']):.0f} (least {table['realtime'].min():.0f})")
+
+
+def say_readings(name: str, scenes: list[Scene]) -> None:
+    """Print semitones and their calibration, with and without a known key."""
+    for with_key in (True, False):
+        read_all = [read(scene, with_key=with_key) for scene in scenes if scene.measured.curve is not None]
+        if not read_all:
+            return
+        first = np.array([right[0] for _, right, _ in read_all])
+        two = np.array([right[:2].max() for _, right, _ in read_all])
+        top = np.array([probability[0] for probability, _, _ in read_all])
+        doubtful = np.array([probability[0] < 3 * probability[1] for probability, _, _ in read_all])
+        took = float(np.median([seconds for _, _, seconds in read_all]))
+        print(
+            f"{name}, key {'known' if with_key else 'unknown'}: first {100 * first.mean():.1f} %, "
+            f"among two {100 * two.mean():.1f} %, ambiguous {100 * doubtful.mean():.0f} %, "
+            f"calibration error {calibration(top, first):.3f} (n={first.size}); {1e3 * took:.1f} ms"
+        )
+
+
+def say_resampler() -> None:
+    """Print errors in dB below a full-scale sine and times real time."""
+    length_s = 30.0
+    grid = np.arange(0.0, length_s + 0.02, 0.02)
+    speed = SpeedMap(grid, 40 + 30 * np.sin(grid / 7) + 10 * np.sin(2 * np.pi * 1.3 * grid))
+    at = np.arange(int(RATE * length_s)) / RATE
+    print("\nresampler:", end="")
+    fastest = 0.0
+    for hz in (440, 1000, 5000, 10_000, 15_000):
+        sound = np.sin(2 * np.pi * hz * at).astype(np.float32)
+        began = time.process_time()
+        made = correct_samples(sound, sample_rate_hz=RATE, speed_map=speed)
+        fastest = max(fastest, length_s / (time.process_time() - began))
+        wanted = np.sin(2 * np.pi * hz * speed.to_transfer_s(np.arange(made.size) / RATE))
+        error = 10 * np.log10(np.mean((made - wanted)[200:-200] ** 2) / 0.5)
+        print(f" {hz} Hz {error:.0f} dB", end="")
+    print(f"; {fastest:.0f} x real time")
+
+
+def main() -> None:
+    """Make the suites and print their figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--lines", type=int, default=200)
+    parser.add_argument("--short", type=int, default=100)
+    parser.add_argument("--sides", type=int, default=36)
+    parser.add_argument("--first", type=int, default=90_000)
+    parser.add_argument("--kept", type=Path, default=None)
+    asked = parser.parse_args()
+    line_scene(1)
+    lines = [line_scene(asked.first + i) for i in range(asked.lines)]
+    for instrument in ("violin", "cello"):
+        say_curves(f"lines, {instrument}", [scene for scene in lines if scene.instrument == instrument])
+    say_readings("lines of 60-200 s", lines)
+    short = [line_scene(asked.first + 5000 + i, length_s=60.0) for i in range(asked.short)]
+    say_readings("lines of 60 s", short)
+    sides = [sound_scene(asked.first + 10_000 + i, asked.kept) for i in range(asked.sides)]
+    say_curves("sound, solo", [scene for scene in sides if scene.piano_db is None])
+    say_curves("sound, with piano", [scene for scene in sides if scene.piano_db is not None])
+    for snr_db in (30.0, 20.0, 10.0):
+        say_curves(f"sound, {snr_db:.0f} dB", [scene for scene in sides if scene.snr_db == snr_db])
+    for band in ("acoustic", "electrical"):
+        say_curves(f"sound, {band}", [scene for scene in sides if scene.band == band])
+    say_readings("sound", sides)
+    say_resampler()
+
+
+if __name__ == "__main__":
+    main()

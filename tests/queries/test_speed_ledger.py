@@ -1,0 +1,87 @@
+"""The speed ledger: made rows in, one line a transfer out, in the view, in Python and on the command line."""
+
+import json
+from pathlib import Path
+
+import pytest
+from made import corpus_folder
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from pipeline.errors import DataError
+from pipeline.steps.ledger import speed
+
+SPEED = {
+    "state": "estimated", "speed_ratio": 2 ** (-20 / 1200), "offset_cents": -20.0, "offset_se_cents": 0.8,
+    "playing_rpm": 77.36, "reference_pitch_hz": 440.0, "key": "D major", "estimated_state": "estimated",
+    "estimated_speed_ratio": 2 ** (-20 / 1200),
+}  # fmt: skip
+READING = {"reference_pitch_hz": 440.0, "reason": "the catalogue's key fits"}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return corpus_folder(
+        tmp_path_factory.mktemp("ledger"),
+        side=[{"side_id": "s1"}, {"side_id": "s2"}, {"side_id": "s3"}],
+        session=[{"session_id": "spring"}],
+        take=[{"take_id": "k1", "session_id": "spring"}, {"take_id": "k2", "session_id": "spring"}],
+        side_take=[{"side_id": "s1", "take_id": "k1"}, {"side_id": "s1", "take_id": "k2"}],
+        transfer=[
+            {"transfer_id": "t1", "side_id": "s1", "file": "a.wav", "turntable_rpm": 78.26},
+            {"transfer_id": "t2", "side_id": "s2", "file": "b.wav"},
+            {"transfer_id": "t3", "side_id": "s3", "file": "c.wav"},
+        ],
+        speed=[
+            {"transfer_id": "t1", **SPEED},
+            {"transfer_id": "t2", **SPEED, "state": "decided", "offset_cents": 5.0, "decided_by": "A. Listener"},
+        ],
+        speed_alternative=[
+            {"transfer_id": "t1", "rank": 1, "probability": 0.9, "offset_cents": -20.0, "key": "D major", **READING},
+            {
+                "transfer_id": "t1", "rank": 3, "probability": 0.04, "offset_cents": -120.0,
+                "playing_rpm": 73.0, **READING,
+            },
+            {
+                "transfer_id": "t1", "rank": 2, "probability": 0.06, "offset_cents": 80.0,
+                "key": "E flat major", **READING,
+            },
+        ],
+        speed_decision=[
+            {"transfer_id": "t2", "correction_cents": 5.0, "reason": "by ear", "decided_by": "A. Listener"}
+        ],
+    )  # fmt: skip
+
+
+def test_every_transfer_has_its_line(folder: Path) -> None:
+    rows = {row["transfer_id"]: row for row in speed(folder).to_dicts()}
+    assert list(rows) == ["t1", "t2", "t3"]
+    first = rows["t1"]
+    assert (first["takes"], first["session_id"], first["probability"]) == ("k1, k2", "spring", 0.9)
+    assert first["evidence"] == "the catalogue's key fits"
+    assert first["alternatives"] == (
+        "+80.0 cents, A4 = 440.0 Hz, E flat major (6.0 %); 73.00 rpm, A4 = 440.0 Hz (4.0 %)"
+    )
+    ruled = rows["t2"]
+    assert (ruled["decided_by"], ruled["decision_reason"]) == ("A. Listener", "by ear")
+    assert ruled["estimated_offset_cents"] == pytest.approx(-20.0)
+    assert (rows["t3"]["state"], rows["t3"]["offset_cents"]) == ("not measured", None)
+
+
+def test_one_transfer_or_none(folder: Path) -> None:
+    assert speed(folder, "t2")["state"].to_list() == ["decided"]
+    with pytest.raises(DataError, match="no transfer 't9'"):
+        speed(folder, "t9")
+
+
+def test_the_command_prints_the_ledger_and_one_side(folder: Path) -> None:
+    runner = CliRunner()
+    table = runner.invoke(app, ["speed", str(folder)])
+    assert table.exit_code == 0
+    assert "t1" in table.output
+    assert "77.36" in table.output
+    side = runner.invoke(app, ["speed", str(folder), "t2"])
+    assert "by ear" in side.output
+    assert "would have been" in side.output
+    as_json = runner.invoke(app, ["speed", str(folder), "t1", "--as", "json"])
+    assert json.loads(as_json.output)[0]["transfer_id"] == "t1"

@@ -1,0 +1,80 @@
+"""What the catalogue says that bears on a speed: reference pitches, keys, label speeds, rulings."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.steps.settle_facts import facts
+from pipeline.store.catalogue import Catalogue
+
+TABLES = {
+    "work": "work_id,title,key\nair,Air,D major\n",
+    "session": "session_id,recorded,place,label\nspring,1908-05-01,Arl,Nonesuch\n",
+    "take": "take_id,work_id,session_id,process\nk1,air,spring,acoustic\n",
+    "side": "side_id,label\ns1,Nonesuch\n",
+    "side_take": "side_id,take_id\ns1,k1\n",
+    "transfer": "transfer_id,side_id,file,turntable_rpm,generation\nt1,s1,one.wav,78.26,original\n",
+    "player": "player_id,name\nanna,Anna Vint\n",
+    "performance": "take_id,player_id,instrument,certainty,transposed\nk1,anna,violin,certain,no\n",
+    "source": "source_id,citation\nbook,A made-up discography\n",
+}
+
+
+def known(folder: Path, **more: str) -> dict[str, Any]:
+    (folder / "catalogue").mkdir(exist_ok=True)
+    for table, text in {**TABLES, **more}.items():
+        (folder / "catalogue" / f"{table}.csv").write_text(text, encoding="utf-8")
+    catalogue = Catalogue(folder)
+    assert not [problem for problem in catalogue.problems() if problem.severity == "error"]
+    return facts(catalogue, "spring")["t1"]
+
+
+def test_without_a_reference_pitch_several_are_possible(tmp_path: Path) -> None:
+    found = known(tmp_path)
+    assert found["references"][0] == [440.0, 0.75, "assumed"]
+    assert {row[0] for row in found["references"]} == {435.0, 440.0, 452.0}
+    assert sum(row[1] for row in found["references"]) == pytest.approx(1.0)
+    assert (found["key"], found["process"], found["turntable_rpm"]) == ("D major", "acoustic", 78.26)
+    assert found["decision"] is None
+
+
+def test_a_takes_own_reference_pitch_wins_over_the_usual_one(tmp_path: Path) -> None:
+    usual = "place,span,reference_pitch_hz\nArl,1900/1914,435\nArl,1920/,440\n*,,442\n"
+    found = known(tmp_path, default_pitch=usual)
+    assert found["references"][0][:1] == [435.0]
+    assert found["references"][0][1] == pytest.approx(0.85)
+    own = known(tmp_path, default_pitch=usual, reference_pitch="take_id,reference_pitch_hz\nk1,432\n")
+    assert own["references"] == [[432.0, 1.0, "as the take's reference pitch"]]
+
+
+def test_everywhere_is_asked_only_where_the_place_says_nothing(tmp_path: Path) -> None:
+    found = known(tmp_path, default_pitch="place,span,reference_pitch_hz\nElsewhere,,439\n*,,442\n")
+    assert found["references"][0][0] == 442.0
+
+
+@pytest.mark.parametrize(("transposed", "key"), [("no", "D major"), ("", "D major"), ("yes", None), ("unknown", None)])
+def test_a_transposed_performance_does_not_use_the_works_key(tmp_path: Path, transposed: str, key: str | None) -> None:
+    table = f"take_id,player_id,instrument,certainty,transposed\nk1,anna,violin,certain,{transposed}\n"
+    found = known(tmp_path, performance=table)
+    assert found["key"] == key
+    assert bool(found["key_remark"]) == (key is None)
+
+
+def test_the_key_played_stands_before_the_works(tmp_path: Path) -> None:
+    take = "take_id,work_id,session_id,key_played\nk1,air,spring,E flat major\n"
+    performance = "take_id,player_id,instrument,certainty,transposed\nk1,anna,violin,certain,yes\n"
+    assert known(tmp_path, take=take, performance=performance)["key"] == "E flat major"
+
+
+def test_label_speeds_count_in_their_span_only(tmp_path: Path) -> None:
+    table = "label,span,low_rpm,high_rpm,source_id\nnonesuch,1900/1910,76,77,book\nNonesuch,1925/,78,79,book\n"
+    assert known(tmp_path, label_speed=table)["labels"] == [[76.0, 77.0, "book"]]
+
+
+def test_a_ruling_is_taken_whole(tmp_path: Path) -> None:
+    head = "transfer_id,playing_rpm,reference_pitch_hz,reason,decided_by,decided_on\n"
+    found = known(tmp_path, speed_decision=f"{head}t1,76.5,435,by ear,A. Listener,2026-01-02\n")
+    decision = found["decision"]
+    assert (decision["playing_rpm"], decision["reference_pitch_hz"]) == (76.5, 435.0)
+    assert decision["decided_on"] == "2026-01-02"
