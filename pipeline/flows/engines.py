@@ -1,5 +1,6 @@
 """Prefect's task runners for Dask and Ray, on this machine or on a cluster that is already up."""
 
+import logging
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -35,6 +36,7 @@ def is_elsewhere(address: str | None) -> bool:
 def _dask(address: str | None, workers: int) -> Any:
     from prefect_dask.task_runners import DaskTaskRunner
 
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # Prefect would show its every step
     if address is not None:
         return DaskTaskRunner(address=address)
     cluster = {
