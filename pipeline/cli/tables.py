@@ -80,9 +80,7 @@ def _high(each: _Shown) -> str | None:
     return each.low.removesuffix("_low") + "_high" if each.low else None
 
 
-def _chosen(
-    frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence[str], every: bool
-) -> list[_Shown]:
+def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence[str], every: bool) -> list[_Shown]:
     names = [name for name in frame.columns if not _is_limit(name, frame.columns)]
     if columns:
         names = list(columns)
@@ -113,9 +111,7 @@ def _always(frame: pl.DataFrame, name: str, value: float) -> bool:
 
 def _is_limit(name: str, names: Sequence[str]) -> bool:
     for end in ("_low", "_high"):
-        if name.endswith(end) and {name.removesuffix(end) + other for other in ("", "_low", "_high")} <= set(
-            names
-        ):
+        if name.endswith(end) and {name.removesuffix(end) + other for other in ("", "_low", "_high")} <= set(names):
             return True
     return False
 
@@ -151,7 +147,9 @@ def _cell(row: dict[str, Any], each: _Shown) -> str:
     low, high = row.get(each.low or ""), row.get(_high(each) or "")
     if low is None or high is None:
         return rounded(value)
-    digits = max(_digits((high - low) / 2), min(_digits(abs(value)), 2))
+    digits = _digits((high - low) / 2)
+    if value:
+        digits = max(digits, min(_digits(abs(value)), 2))
     return f"{value:.{digits}f} ({low:.{digits}f}–{high:.{digits}f})"
 
 

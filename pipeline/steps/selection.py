@@ -136,9 +136,7 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
         _in_scheme(con, selection.scheme)
     if selection.min_certainty is not None:
         if selection.min_certainty not in CERTAINTIES:
-            raise UsageError(
-                f"--min-certainty {selection.min_certainty!r}: give {', '.join(reversed(CERTAINTIES))}"
-            )
+            raise UsageError(f"--min-certainty {selection.min_certainty!r}: give {', '.join(reversed(CERTAINTIES))}")
         allowed = _listed(CERTAINTIES[CERTAINTIES.index(selection.min_certainty) :])
         con.execute(f"delete from fact.take_tally where coalesce(certainty, '') not in ({allowed})").fetchall()
         _replace(con, "stage.ancestor", f"from corpus.stage.ancestor where weakest_certainty in ({allowed})")
@@ -172,8 +170,7 @@ def _weigh(con: duckdb.DuckDBPyConnection, fact: str, key: str, condition: str) 
         named = ", ".join(scheme for (scheme,) in schemes)
         raise UsageError(f"what is chosen stands in several schemes ({named}); name one with --scheme")
     con.execute(
-        f"create temp table chosen as select {key}, sum(share) as share from fact.{fact} "
-        f"where {condition} group by 1"
+        f"create temp table chosen as select {key}, sum(share) as share from fact.{fact} where {condition} group by 1"
     ).fetchall()
     # Within the choice the groups split what is left, so that their sums are those of the choice.
     _replace(
@@ -263,8 +260,8 @@ def _rows_of_takes(con: duckdb.DuckDBPyConnection, relation: Relation, *, where:
         condition = "take_id in (select take_id from fact.take_tally)"
     elif "transfer_id" in names:
         condition = (
-            "transfer_id in (select transfer.transfer_id from base.transfer "
-            "join base.side_take on side_take.side_id = transfer.side_id "
+            "transfer_id in (select transfer.transfer_id from corpus.base.transfer "
+            "join corpus.base.side_take on side_take.side_id = transfer.side_id "
             "join fact.take_tally on take_tally.take_id = side_take.take_id)"
         )
     else:

@@ -33,20 +33,28 @@ def database_file(root: Path) -> Path:
 
 def open_read_only(root: Path) -> duckdb.DuckDBPyConnection:
     """A connection that can only read the corpus's database: no files, no settings, no writing."""
-    path = database_file(root)
-    try:
-        con = duckdb.connect(str(path), read_only=True)
-    except duckdb.Error as error:
-        raise DataError(f"{path}: cannot be opened ({error}); make it anew with: glideline run {root}") from error
-    lock(con)
+    con = open_beside(root)
+    con.execute("use corpus").fetchall()
     return con
 
 
 def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
-    """A connection to an empty database in memory, with the corpus's attached read-only as ``corpus``."""
-    path = str(database_file(root)).replace("'", "''")
+    """A connection to an empty database in memory, with the corpus's attached read-only as ``corpus``.
+
+    Raises
+    ------
+    DataError
+        If the database is missing or cannot be opened.
+    """
+    path = database_file(root)
+    quoted = str(path).replace("'", "''")
+    # In memory each connection has settings of its own, so that locking one leaves others alone.
     con = duckdb.connect()
-    con.execute(f"attach '{path}' as corpus (read_only)").fetchall()
+    try:
+        con.execute(f"attach '{quoted}' as corpus (read_only)").fetchall()
+    except duckdb.Error as error:
+        con.close()
+        raise DataError(f"{path}: cannot be opened ({error}); make it anew with: glideline run {root}") from error
     lock(con)
     return con
 

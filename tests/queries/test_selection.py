@@ -1,0 +1,254 @@
+"""Queries over chosen takes: counted again, by the same SQL and seeds."""
+
+import json
+
+import polars as pl
+import pytest
+from made import corpus_folder, joined, small
+from test_summaries import many_players
+from typer.testing import CliRunner
+
+import pipeline
+from pipeline.cli import app
+from pipeline.errors import DataError, UsageError
+from pipeline.steps.open_corpus import OpenCorpus, open_corpus
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return corpus_folder(tmp_path_factory.mktemp("small"), **small())
+
+
+@pytest.fixture(scope="module")
+def corpus(folder):
+    with open_corpus(folder) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def many(tmp_path_factory):
+    with open_corpus(corpus_folder(tmp_path_factory.mktemp("many"), **many_players())) as opened:
+        yield opened
+
+
+def table(frame, *columns):
+    return frame.select(columns).rows()
+
+
+def test_views_as_frames(corpus):
+    frame = corpus.view("slides_by_player")
+    assert table(frame, "player_id", "slides", "minutes") == [("ann", 2.0, 2.0), ("bo", 0.0, 1.0)]
+    assert frame.equals(corpus.view("summary.slides_by_player"))
+    assert corpus.view("player").height == 2
+    assert all(kind not in (pl.Decimal, pl.Int128) for kind in frame.dtypes)
+
+
+def test_a_period_counts_its_share_of_a_take(corpus):
+    by_player = corpus.view("slides_by_player", period="early")
+    assert table(by_player, "player_id", "takes", "slides", "minutes") == [("ann", 0.5, 1.0, 1.0)]
+    by_period = corpus.view("slides_by_period", period="early")
+    assert table(by_period, "period_id", "takes", "slides") == [("early", 0.5, 1.0)]
+    both = corpus.view("slides_by_player", period=["early", "late"])
+    assert table(both, "player_id", "takes", "slides") == [("ann", 1.0, 2.0), ("bo", 1.0, 0.0)]
+    # The periods split what was chosen.
+    split = corpus.view("slides_by_period", period=["early", "late"])
+    assert table(split, "period_id", "takes", "slides") == [("early", 0.5, 1.0), ("late", 1.5, 1.0)]
+
+
+def test_a_school_and_certainty_choose_takes(corpus):
+    south = corpus.view("slides_by_player", school="South")
+    assert table(south, "player_id", "takes", "minutes") == [("bo", 1.0, 0.5)]
+    certain = corpus.view("slides_by_player", min_certainty="certain")
+    assert table(certain, "player_id", "takes", "takes_not_judged") == [("ann", 1.0, 0.0), ("bo", 1.0, 1.0)]
+    # The teaching is only probable: no lineage is left.
+    assert corpus.view("lineage_by_player", min_certainty="certain").is_empty()
+    assert corpus.view("lineage_by_player", min_certainty="probable").height == 1
+    assert corpus.view("slides_by_player", period="undated").select("takes", "minutes").rows() == [(1.0, 0.0)]
+
+
+def test_rows_that_count_nothing_are_those_of_the_chosen_takes(corpus):
+    assert corpus.view("fact.slide", player="bo").is_empty()
+    assert corpus.view("fact.slide", player="ann").height == 2
+    assert table(corpus.view("base.take", player="ann"), "take_id") == [("t1",)]
+    assert table(corpus.view("base.transfer", player="Bo"), "transfer_id") == [("x2",), ("x3",)]
+    with pytest.raises(UsageError, match="nothing to do with takes"):
+        corpus.view("base.source", player="ann")
+
+
+@pytest.mark.parametrize(
+    ("view", "choice", "condition"),
+    [
+        ("slides_by_player", {"school": "north"}, "player_id in ('p0', 'p2', 'p4', 'p6', 'p8', 'p10')"),
+        ("slides_by_school", {"school": "south"}, "school_id = 'south'"),
+        ("slides_by_player", {"player": ["p3", "P4"]}, "player_id in ('p3', 'p4')"),
+        ("slides_by_period", {"period": "late"}, "period_id = 'late'"),
+        ("slides_by_school_and_period", {"period": "late", "school": "north"},
+         "school_id = 'north' and period_id = 'late'"),
+    ],
+)  # fmt: skip
+def test_a_choice_that_does_not_cut_a_group_leaves_its_numbers_alone(many, view, choice, condition):
+    chosen = many.view(view, **choice)
+    whole = many.view(view, where=condition)
+    assert chosen.height == whole.height > 0
+    # What the corpus lends to groups of few clusters follows the choice; all else is the same to the digit.
+    lent = [name for name in whole.columns if name.endswith(("_low", "_high")) and "poisson" not in name]
+    large = chosen["clusters"].to_list() if "clusters" in chosen.columns else []
+    assert chosen.drop(lent).equals(whole.drop(lent))
+    if large and min(large) >= 10:
+        assert chosen.equals(whole)
+
+
+def test_limits_of_many_clusters_do_not_depend_on_the_choice(many):
+    late = many.view("slides_by_period", period="late")
+    assert late["clusters"].to_list() == [12]
+    assert late.equals(many.view("slides_by_period", where="period_id = 'late'"))
+
+
+def test_where_filters_finished_rows_and_says_so(corpus):
+    made = corpus.selected("slides_by_player", pipeline_selection(), where="slides > 1")
+    assert table(made.frame, "player_id") == [("ann",)]
+    assert made.remarks == ["--where chose among finished rows; nothing was counted again"]
+    for wrong in ("slides >", "nonsense = 1", "true) or (true"):
+        if wrong == "true) or (true":
+            assert corpus.view("slides_by_player", where=wrong).height == 2
+            continue
+        with pytest.raises(UsageError, match="--where"):
+            corpus.view("slides_by_player", where=wrong)
+    with pytest.raises(UsageError, match="not one condition"):
+        corpus.view("slides_by_player", where="true); select (1")
+
+
+def pipeline_selection(**given):
+    from pipeline.steps.selection import Selection
+
+    return Selection(**given)
+
+
+@pytest.mark.parametrize(
+    ("choice", "where", "said"),
+    [
+        ({"players": ["bo"], "periods": ["early"]}, None, "--period early leaves none of 2 takes"),
+        ({"players": ["ann"], "schools": ["south"]}, None, "--school south leaves none of 1 takes"),
+        ({"min_certainty": "certain", "periods": ["early"], "players": ["bo"]}, None,
+         "--period early leaves none of 1 takes"),
+        ({}, "slides > 99", "--where 'slides > 99' leaves no row"),
+    ],
+)  # fmt: skip
+def test_an_empty_answer_says_which_filter_emptied_it(corpus, choice, where, said):
+    made = corpus.selected("slides_by_player", pipeline_selection(**choice), where=where)
+    assert made.frame.is_empty()
+    assert said in made.remarks
+
+
+@pytest.mark.parametrize(
+    ("choice", "said"),
+    [
+        ({"player": "anne"}, "did you mean ann"),
+        ({"school": "nroth"}, "did you mean north"),
+        ({"period": "middle"}, "there are: early, late"),
+        ({"scheme": "half"}, "did you mean halves"),
+        ({"min_certainty": "sure"}, "certain, probable, possible"),
+    ],
+)
+def test_unknown_names_are_refused_with_the_nearest(corpus, choice, said):
+    with pytest.raises(UsageError, match=said):
+        corpus.view("slides_by_player", **choice)
+    with pytest.raises(UsageError, match="slides_by_player"):
+        corpus.view("slides_by_palyer")
+
+
+def test_several_schemes_need_a_name(tmp_path):
+    other = {"period": [{"period_id": "whole", "scheme": "one", "name": "Whole", "span": "1890/1920"}]}
+    with open_corpus(corpus_folder(tmp_path / "c", **joined(small(), other))) as opened:
+        with pytest.raises(UsageError, match="--scheme"):
+            opened.view("slides_by_player", period=["early", "whole"])
+        with pytest.raises(UsageError, match="--scheme"):
+            opened.view("slides_by_player", period="undated")
+        undated = opened.view("slides_by_player", period="undated", scheme="one")
+        assert undated["takes"].to_list() == [1.0]
+        assert opened.view("slides_by_period", scheme="one")["period_id"].to_list() == ["undated", "whole"]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "copy base.player to 'out.csv'",
+        "select * from read_csv('/etc/hostname')",
+        "attach 'other.duckdb'",
+        "set threads = 4",
+        "set enable_external_access = true",
+        "create table base.more (a int)",
+        "delete from base.player",
+        "install httpfs",
+        "select 1; select 2",
+        "selekt",
+        "",
+    ],
+)
+def test_sql_can_only_read_the_database(corpus, text, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(UsageError):
+        corpus.sql(text)
+    assert list(tmp_path.iterdir()) == []
+    assert corpus.sql("select count(*) as n from base.player").rows() == [(2,)]
+
+
+def test_lineage_functions(corpus):
+    assert [path.people for path in corpus.lineage_paths("Bo")] == [("bo", "ann")]
+    assert corpus.lineage_paths("bo", min_certainty="certain") == ()
+    both = corpus.nearest_common_teachers("ann", "bo")
+    assert [path.people for path in both] == [("ann",), ("bo", "ann")]
+    with pytest.raises(UsageError, match="no player"):
+        corpus.lineage_paths("zed")
+
+
+def test_a_corpus_that_was_not_run_says_what_to_do(tmp_path):
+    with pytest.raises(DataError, match="glideline run"):
+        OpenCorpus(tmp_path)
+    with pytest.raises(DataError, match="no such folder"):
+        OpenCorpus(tmp_path / "none")
+
+
+def ask(folder, *arguments):
+    return CliRunner().invoke(app, ["query", str(folder), *arguments], catch_exceptions=False)
+
+
+def test_command_gives_a_table_with_counts_beside_rates(folder):
+    made = ask(folder, "slides_by_player")
+    head, ann, bo = made.stdout.splitlines()
+    assert made.exit_code == 0
+    assert [word in head for word in ("minutes [min]", "slides /min (95 %)", "/100 transitions")] == [True] * 3
+    assert "1.0 (0.1–3.6)" in ann
+    assert "50 (6–181)" in ann
+    assert "0.0 (0.0–3.7)" in bo
+    assert "more columns" in made.stderr
+
+
+def test_command_gives_csv_json_and_parquet(folder, tmp_path):
+    lines = ask(folder, "slides_by_player", "--as", "csv").stdout.splitlines()
+    assert lines[0].startswith("player_id,player,born,takes")
+    assert len(lines) == 3
+    rows = json.loads(ask(folder, "slides_by_player", "--as", "json").stdout)
+    assert [row["slides"] for row in rows] == [2.0, 0.0]
+    ask(folder, "slides_by_player", "--as", "parquet", "--to", str(tmp_path / "rows.parquet"))
+    assert pl.read_parquet(tmp_path / "rows.parquet").equals(pipeline.query(folder, "slides_by_player"))
+    with pytest.raises(UsageError, match="--to"):
+        ask(folder, "slides_by_player", "--as", "parquet")
+
+
+def test_command_says_what_it_left_out_on_stderr(folder):
+    made = ask(folder, "slides_by_player", "--player", "bo", "--period", "early", "--as", "csv")
+    assert made.exit_code == 0
+    assert len(made.stdout.splitlines()) == 1
+    assert "--period early leaves none of 2 takes" in made.stderr
+
+
+def test_command_lists_views_and_lineages(folder):
+    assert "summary.slides_by_school" in ask(folder).stdout
+    assert "bo < ann" in ask(folder, "--common-teacher", "ann", "bo").stdout
+    assert "bo < ann" in ask(folder, "--paths", "Bo").stdout
+    assert ask(folder, "--sql", "select 41 + 1 as answer").stdout.split() == ["answer", "42"]
+    with pytest.raises(UsageError, match="one thing"):
+        ask(folder, "slides_by_player", "--sql", "select 1")
+    with pytest.raises(UsageError, match="go with a view"):
+        ask(folder, "--where", "true")

@@ -1,0 +1,183 @@
+"""Views of the layer ``stage``: made rows in, expected rows out."""
+
+import networkx as nx
+import numpy as np
+import pytest
+from made import facts, joined, rows, side, slide, small, solo
+
+SHA, OTHER_SHA = "a" * 64, "b" * 64
+
+
+def analysed(*columns, **tables):
+    return rows(facts(**tables), "stage.analysed_take", *columns)
+
+
+def test_the_transfer_that_stands_for_a_take():
+    # x1 is measured; x0 is not, though its id comes first; x2 is never to stand.
+    tables = joined(
+        side("x0", "t1"), side("x1", "t1"), side("x2", "t1", stands_for_take=False),
+        {"take": [{"take_id": "t1"}], "solo_span": [solo("x1", "t1", None, to=9), solo("x2", "t1", None, to=9)]},
+    )  # fmt: skip
+    made = analysed("take_id", "part", "transfer_id", "candidates", "chosen_by", "state", "reason", **tables)
+    assert made == [("t1", 0, "x1", 2, "rule", "judged", None)]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "stands"),
+    [
+        ({"generation": "dub"}, {"generation": "original"}, "x2"),
+        ({"generation": "dub"}, {}, "x2"),
+        ({"generation": "tape_copy"}, {"generation": "remaster"}, "x1"),
+        ({"already_corrected": "yes"}, {"already_corrected": "no"}, "x2"),
+        ({"generation": "original"}, {"stands_for_take": True, "generation": "remaster"}, "x2"),
+        ({}, {}, "x1"),
+    ],
+)
+def test_rule_for_two_measured_transfers(first, second, stands):
+    tables = joined(
+        side("x1", "t1", **first),
+        side("x2", "t1", **second),
+        {"take": [{"take_id": "t1"}], "solo_span": [solo(x, "t1", None, to=9) for x in ("x1", "x2")]},
+    )
+    assert analysed("transfer_id", **tables) == [(stands,)]
+
+
+def test_a_take_in_two_parts_has_two_transfers_unless_the_whole_is_measured():
+    parts = joined(
+        side("x1", "t1", part=1),
+        side("x2", "t1", part=2),
+        {"take": [{"take_id": "t1"}], "solo_span": [solo("x1", "t1", None, to=9), solo("x2", "t1", None, to=9)]},
+    )
+    assert analysed("part", "transfer_id", **parts) == [(1, "x1"), (2, "x2")]
+    unmeasured_whole = joined(parts, side("x3", "t1"))
+    assert analysed("part", "transfer_id", **unmeasured_whole) == [(1, "x1"), (2, "x2")]
+    whole = joined(unmeasured_whole, {"solo_span": [solo("x3", "t1", None, to=18)]})
+    assert analysed("part", "transfer_id", **whole) == [(0, "x3")]
+
+
+def test_why_a_take_is_not_judged():
+    tables = joined(
+        side("x1", "t1"), side("x2", "t2"), side("x3", "t3"), side("x5", "t5"),
+        {
+            "take": [{"take_id": f"t{n}"} for n in range(1, 6)],
+            "solo_span": [solo("x1", "t1", None, to=9, counted=False, reason="a voice plays too")],
+            "run": [
+                {"transfer_id": "x2", "step": "intake", "outcome": "failed", "message": "not audio"},
+                {"transfer_id": "x2", "step": "follow", "outcome": "failed", "message": "no samples"},
+                {"transfer_id": "x5", "step": "settle", "outcome": "cannot_tell", "message": "no tuning"},
+            ],
+        },
+    )  # fmt: skip
+    assert analysed("take_id", "transfer_id", "state", "reason", **tables) == [
+        ("t1", "x1", "not_judged", "a voice plays too"),
+        ("t2", "x2", "not_judged", "intake: not audio"),
+        ("t3", "x3", "not_judged", "not measured yet"),
+        ("t4", None, "not_judged", "no transfer stands for it"),
+        ("t5", "x5", "not_judged", "not measured yet"),
+    ]
+
+
+def test_ancestors_by_every_path():
+    # a taught b and c; both taught d; c taught d twice, once surely.
+    links = [("a", "b", "certain"), ("a", "c", "possible"), ("b", "d", "probable"), ("c", "d", "possible")]
+    teaching = [{"teacher_id": t, "student_id": s, "certainty": c, "span": "1900"} for t, s, c in links]
+    teaching.append({"teacher_id": "c", "student_id": "d", "certainty": "certain", "span": "1905"})
+    con = facts(teaching=teaching)
+    columns = ("player_id", "ancestor_id", "generations", "weakest_certainty", "paths")
+    assert rows(con, "stage.ancestor", *columns) == [
+        ("b", "a", 1, "certain", 1.0),
+        ("c", "a", 1, "possible", 1.0),
+        ("d", "a", 2, "possible", 1.0),
+        ("d", "a", 2, "probable", 1.0),
+        ("d", "b", 1, "probable", 1.0),
+        ("d", "c", 1, "certain", 1.0),
+    ]
+
+
+def test_ancestors_of_a_random_lineage_as_networkx():
+    rng = np.random.default_rng(3)
+    pairs = {tuple(sorted(pair)) for pair in rng.choice(30, (60, 2)).tolist() if pair[0] != pair[1]}
+    graph = nx.DiGraph([(f"p{student:02d}", f"p{teacher:02d}") for teacher, student in pairs])
+    con = facts(teaching=[{"teacher_id": t, "student_id": s, "certainty": "certain"} for s, t in graph.edges])
+    found = con.execute(
+        "select player_id, ancestor_id, min(generations), sum(paths) from stage.ancestor group by all order by all"
+    ).fetchall()
+    expected = sorted(
+        (player, ancestor, length, sum(1 for _ in nx.all_simple_paths(graph, player, ancestor)))
+        for player, lengths in nx.all_pairs_shortest_path_length(graph)
+        for ancestor, length in lengths.items()
+        if ancestor != player
+    )
+    assert found == expected
+    assert len(found) > 100
+
+
+def verdict(at, heard, listener, *, end=None, day="2026-01-01", kind=None, sha=SHA):
+    return {
+        "transfer_id": "x1", "transfer_start_s": at, "transfer_end_s": end or at + 0.2, "verdict": heard,
+        "listener": listener, "judged_on": day, "kind": kind, "samples_sha256": sha,
+    }  # fmt: skip
+
+
+def judged(*reviews, run=()):
+    tables = joined(small(), {"review": list(reviews), "run": list(run)})
+    return rows(facts(**tables), "stage.judged_slide", "slide_id", "origin", "verdict", "listeners", "kind", "is_slide")
+
+
+FIRST, SECOND = ("x1-s1000", "found"), ("x1-s2000", "found")
+UNHEARD = (None, 0, "same_finger", True)
+
+
+def test_slides_without_verdicts_count():
+    assert judged() == [(*FIRST, *UNHEARD), (*SECOND, *UNHEARD)]
+
+
+def test_the_majority_counts_and_a_tie_is_cannot_tell():
+    made = judged(
+        verdict(1.0, "no_slide", "lee"), verdict(1.05, "no_slide", "mo"), verdict(1.0, "slide", "nan"),
+        verdict(2.0, "slide", "lee", kind="two_finger"), verdict(2.0, "no_slide", "mo"),
+    )  # fmt: skip
+    assert made == [
+        (*FIRST, "no_slide", 3, "same_finger", False),
+        (*SECOND, "cannot_tell", 2, "two_finger", False),
+    ]
+
+
+def test_a_listeners_kind_wins_and_the_last_word_of_each_counts():
+    made = judged(
+        verdict(1.0, "no_slide", "lee", day="2026-01-01"),
+        verdict(1.02, "slide", "lee", day="2026-01-02", kind="arriving_finger"),
+        verdict(2.0, "slide", "lee", kind="two_finger"),
+        verdict(2.0, "slide", "mo", kind="into_note"),
+    )
+    assert made == [
+        (*FIRST, "slide", 1, "arriving_finger", True),
+        (*SECOND, "slide", 2, "cannot_tell", True),
+    ]
+
+
+def test_verdicts_attach_by_overlap_only():
+    # A third of the way: 0.1 of 0.3 s is above 0.3, 0.05 of 0.35 s is below it and attaches to nothing.
+    assert judged(verdict(1.1, "no_slide", "lee"))[0] == (*FIRST, "no_slide", 1, "same_finger", False)
+    assert judged(verdict(1.15, "no_slide", "lee")) == [(*FIRST, *UNHEARD), (*SECOND, *UNHEARD)]
+
+
+def test_a_missed_slide_is_added():
+    made = judged(verdict(7.0, "slide", "lee", kind="into_note"), verdict(9.0, "no_slide", "lee"))
+    assert made == [
+        ("x1-a7000", "added", "slide", 1, "into_note", True),
+        (*FIRST, *UNHEARD),
+        (*SECOND, *UNHEARD),
+    ]
+
+
+def test_verdicts_given_for_other_samples_wait():
+    heard = {"transfer_id": "x1", "step": "intake", "samples_sha256": SHA, "outcome": "done"}
+    assert judged(verdict(1.0, "no_slide", "lee", sha=OTHER_SHA), run=[heard])[0] == (*FIRST, *UNHEARD)
+    assert judged(verdict(1.0, "no_slide", "lee"), run=[heard])[0] == (*FIRST, "no_slide", 1, "same_finger", False)
+
+
+def test_slides_far_apart_do_not_share_a_verdict():
+    tables = joined(small(), {"slide": [slide("x1", "t1", 1.25)], "review": [verdict(1.0, "no_slide", "lee")]})
+    made = rows(facts(**tables), "stage.judged_slide", "slide_id", "verdict")
+    assert made == [("x1-s1000", "no_slide"), ("x1-s1250", None), ("x1-s2000", None)]
