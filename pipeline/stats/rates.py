@@ -57,9 +57,7 @@ class Overdispersion:
     degrees: float
 
 
-def resampling_weights(
-    clusters: int, *, seed: Sequence[int], replicates: int = REPLICATES
-) -> npt.NDArray[np.int64]:
+def resampling_weights(clusters: int, *, seed: Sequence[int], replicates: int = REPLICATES) -> npt.NDArray[np.int64]:
     """How often each cluster is drawn in each resample, shape (replicates, clusters)."""
     rng = np.random.default_rng(list(seed))
     return rng.multinomial(clusters, np.full(clusters, 1 / clusters), size=replicates)

@@ -80,9 +80,7 @@ GROUPINGS: Mapping[str, Grouping] = {
     "instrument": Grouping(key="coalesce(tally.instrument, 'unknown')"),
     "work": Grouping(key="coalesce(tally.work_id, '~')"),
     "work_and_player": _session("coalesce(tally.work_id, '~') || '/' || coalesce(tally.player_id, '~')"),
-    "lineage": Grouping(
-        key="lineage.ancestor_id || '/' || lineage.generation", joins=_LINEAGE, has_quartiles=False
-    ),
+    "lineage": Grouping(key="lineage.ancestor_id || '/' || lineage.generation", joins=_LINEAGE, has_quartiles=False),
     "kind": Grouping(key="part", parts="slide.kind"),
     "kind_and_direction": Grouping(key="part", parts="slide.kind || '/' || coalesce(slide.direction, 'unknown')"),
     "interval": Grouping(

@@ -70,9 +70,7 @@ class OpenCorpus:
         if selection:
             settings = read_settings(self.root / "settings.toml").summarise
             with open_beside(self.root) as con:
-                made = select(
-                    con, relation, selection, seed=settings.seed, replicates=settings.replicates, where=where
-                )
+                made = select(con, relation, selection, seed=settings.seed, replicates=settings.replicates, where=where)
         else:
             made = Selected(rows_of(self._con, relation, where=where))
         if where is not None:
@@ -125,9 +123,7 @@ class OpenCorpus:
         if min_certainty not in CERTAINTIES:
             raise UsageError(f"min_certainty {min_certainty!r}: give {', '.join(reversed(CERTAINTIES))}")
         links: dict[tuple[str, str], str] = {}
-        rows = self._con.execute(
-            "select student_id, teacher_id, certainty from base.teaching order by all"
-        ).fetchall()
+        rows = self._con.execute("select student_id, teacher_id, certainty from base.teaching order by all").fetchall()
         for student, teacher, certainty in rows:
             best = max(certainty, links.get((student, teacher), certainty), key=CERTAINTIES.index)
             if CERTAINTIES.index(best) >= CERTAINTIES.index(min_certainty):

@@ -57,9 +57,7 @@ def _estimates(
     made = []
     # Between the sessions of each player, and between all players.
     pools = {"session": "player", "player": "corpus"}
-    pooled = {
-        unit: pooled_by_measure(con.sql(cluster_query(GROUPINGS[name])).pl()) for unit, name in pools.items()
-    }
+    pooled = {unit: pooled_by_measure(con.sql(cluster_query(GROUPINGS[name])).pl()) for unit, name in pools.items()}
     for name, frame in clusters.items():
         unit = GROUPINGS[name].unit
         rates = estimates(

@@ -38,9 +38,7 @@ def test_proportions_as_statsmodels(rng):
     for trials in rng.integers(2, 90, 20):
         hits = int(rng.integers(0, trials + 1))
         wilson, exact = wilson_interval(hits, trials=trials), clopper_pearson_interval(hits, trials=trials)
-        assert (wilson.low, wilson.high) == pytest.approx(
-            proportion_confint(hits, trials, method="wilson"), abs=1e-12
-        )
+        assert (wilson.low, wilson.high) == pytest.approx(proportion_confint(hits, trials, method="wilson"), abs=1e-12)
         assert (exact.low, exact.high) == pytest.approx(proportion_confint(hits, trials, method="beta"))
 
 
@@ -137,9 +135,7 @@ def test_regression_finds_the_planted_effects(rng):
     assert by_name["recorded"].high < 0.85
     # Two terms that cannot be told apart give no answer.
     twice = np.column_stack([born, born])
-    assert (
-        regression(rng.poisson(4, players.size), exposures, twice, names=["a", "b"], players=list(players)) is None
-    )
+    assert regression(rng.poisson(4, players.size), exposures, twice, names=["a", "b"], players=list(players)) is None
 
 
 def random_links(rng, *, people=40, links=90):
@@ -155,16 +151,12 @@ def test_paths_as_networkx(rng):
     graph = nx.DiGraph(list(links))
     ours = {path.people for path in paths_up(links, "p39")}
     theirs = {
-        tuple(path)
-        for ancestor in nx.descendants(graph, "p39")
-        for path in nx.all_simple_paths(graph, "p39", ancestor)
+        tuple(path) for ancestor in nx.descendants(graph, "p39") for path in nx.all_simple_paths(graph, "p39", ancestor)
     }
     assert ours == theirs
     assert len(ours) > 10
     for path in paths_up(links, "p39"):
-        weakest = min(
-            (links[pair] for pair in zip(path.people, path.people[1:], strict=False)), key=CERTAINTIES.index
-        )
+        weakest = min((links[pair] for pair in zip(path.people, path.people[1:], strict=False)), key=CERTAINTIES.index)
         assert path.weakest_certainty == weakest
 
 
