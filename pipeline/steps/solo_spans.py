@@ -52,17 +52,15 @@ class SoloSpan:
 def solo_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     """What the catalogue says about who plays when on a transfer, as JSON values."""
     transfer = catalogue.row("transfer", transfer_id)
-    side_takes = [r for r in _rows(catalogue, "side_take") if r["side_id"] == transfer["side_id"]]
+    side_takes = list(catalogue.rows("side_take", side_id=transfer["side_id"]))
     side_takes.sort(key=lambda r: (r.get("position") is None, r.get("position") or 0, r["take_id"]))
     takes = []
     for row in side_takes:
         take = catalogue.row("take", row["take_id"]) or {}
         soloists = sorted(
             (r["instrument"] or "", r["player_id"])
-            for r in _rows(catalogue, "performance")
-            if r["take_id"] == row["take_id"]
-            and r.get("role") in (None, "soloist")
-            and r.get("instrument") in (None, *BOWED)
+            for r in catalogue.rows("performance", take_id=row["take_id"])
+            if r.get("role") in (None, "soloist") and r.get("instrument") in (None, *BOWED)
         )
         takes.append(
             {
@@ -73,19 +71,13 @@ def solo_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
         )
     passages = [
         {k: r[k] for k in ("from_s", "to_s", "take_id", "player_id", "content")}
-        for r in _rows(catalogue, "passage")
-        if r["transfer_id"] == transfer_id
+        for r in catalogue.rows("passage", transfer_id=transfer_id)
     ]
     return {
         "file_start_s": transfer.get("file_start_s") or 0.0,
         "takes": takes,
         "passages": sorted(passages, key=lambda p: (p["from_s"], p["to_s"])),
     }
-
-
-def _rows(catalogue: Any, table: str) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = catalogue.frame(table).to_dicts()
-    return rows
 
 
 def instrument(facts: Mapping[str, Any]) -> str | None:
