@@ -6,6 +6,7 @@ noise or accompaniment hides it: the dip is then shallow against the unrest of t
 
 import numpy as np
 
+from pipeline.signal.middles import median_of_known, spread_of_known
 from pipeline.units import Floats
 
 NEAR_S = 0.045
@@ -23,17 +24,14 @@ def dip_db(level_db: Floats, *, border: float, frame_s: float) -> float:
     near = max(2, round(NEAR_S / frame_s))
     far = max(6, round(FAR_S / frame_s))
     at = round(border)
-    left = _known(level_db[max(at - near - far, 0) : max(at - near, 0)])
-    right = _known(level_db[max(at + near, 0) : max(at + near + far, 0)])
-    middle = _known(level_db[max(at - near, 0) : max(at + near + 1, 0)])
-    if not (left.size and right.size and middle.size):
+    left = level_db[max(at - near - far, 0) : max(at - near, 0)]
+    right = level_db[max(at + near, 0) : max(at + near + far, 0)]
+    middle = level_db[max(at - near, 0) : max(at + near + 1, 0)]
+    middle = middle[np.isfinite(middle)]
+    if not middle.size:
         return float("nan")
-    dip = min(float(np.median(left)), float(np.median(right))) - float(middle.min())
-    return dip - min(float(left.std()), float(right.std()))
-
-
-def _known(values: Floats) -> Floats:
-    return values[np.isfinite(values)]
+    dip = min(median_of_known(left), median_of_known(right)) - float(middle.min())
+    return float(dip - min(spread_of_known(left), spread_of_known(right)))
 
 
 def rebowed_probability(level_db: Floats, *, border: float, frame_s: float) -> float:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.signal.middles import median_of_known
 from pipeline.signal.notes import Span
 from pipeline.signal.pitch_line import Frames
 from pipeline.signal.slide_models import (
@@ -219,7 +220,7 @@ def held_pitch(frames: Frames, start: int, end: int, *, at_end: bool) -> float:
     """
     drop = min(frames.frames(0.03), (end - start) // 3)
     part = frames.midi[start : end - drop] if at_end else frames.midi[start + drop : end]
-    middle = float(np.nanmedian(part))
+    middle = float(median_of_known(part))
     near = np.abs(part - middle) < 0.8
     if not near.any():
         return middle

@@ -7,6 +7,7 @@ register, loudness, key or speed.
 import numpy as np
 
 from pipeline.signal import bowing
+from pipeline.signal.middles import median_of_known, spread_of_known
 from pipeline.signal.notes import Span
 from pipeline.signal.pitch_line import Frames
 from pipeline.signal.slide_candidates import Candidate
@@ -165,7 +166,7 @@ def _of_notes(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, floa
 
 
 def _spread(frames: Frames, span: Span) -> float:
-    return float(np.nanstd(frames.midi[span.start : span.end]))
+    return float(spread_of_known(frames.midi[span.start : span.end]))
 
 
 def _return(spans: list[Span], number: int, way: int, own: float) -> float:
@@ -186,7 +187,7 @@ def _of_sound(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, floa
     tail = slice(last, min(last + near, max(after.end, last + 1)))
     inside = slice(first, last)
     level = frames.level_db
-    loud = float(np.median(level[tail])) if level[tail].size else float(np.median(level[inside]))
+    loud = _median(level, tail if level[tail].size else inside)
     back = level[max(first - frames.frames(0.3), 0) : first + frames.frames(0.02)]
     quiet = float(np.clip(loud - back.min(), -_FAR, _FAR)) if back.size else _FAR
     return {
@@ -214,5 +215,4 @@ def _trust(frames: Frames, span: Span) -> float:
 
 
 def _median(values: Floats, part: slice) -> float:
-    known = values[part][np.isfinite(values[part])]
-    return float(np.median(known)) if known.size else float("nan")
+    return float(median_of_known(values[part]))
