@@ -22,6 +22,8 @@ SILENCE_COST = 2.0
 SILENCE_HANDICAP = 1.5
 LOWEST = -6.0
 EVIDENCE = 0.5
+# For the choice of the path they are weakened further, so that it does not leave a note for a few frames.
+PATH_EVIDENCE = 0.3
 
 
 @numba.njit(cache=True)
@@ -31,7 +33,7 @@ def _cost(a, b):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _scores(logits, bins, silence, out):  # type: ignore[no-untyped-def]
+def _scores(logits, bins, silence, evidence, out):  # type: ignore[no-untyped-def]
     """Weakened log posteriors of the candidates of one frame and, last, of silence."""
     k = logits.shape[0]
     top = silence
@@ -44,8 +46,8 @@ def _scores(logits, bins, silence, out):  # type: ignore[no-untyped-def]
             total += np.exp(logits[j] - top)
     norm = top + np.log(total)
     for j in range(k):
-        out[j] = max(EVIDENCE * (logits[j] - norm), LOWEST) if bins[j] >= 0 else -1e9
-    out[k] = max(EVIDENCE * (silence - norm), LOWEST)
+        out[j] = max(evidence * (logits[j] - norm), LOWEST) if bins[j] >= 0 else -1e9
+    out[k] = max(evidence * (silence - norm), LOWEST)
 
 
 @numba.njit(cache=True)
@@ -57,7 +59,7 @@ def _viterbi(bins, logits, silence, path):  # type: ignore[no-untyped-def]
     later = np.empty(k + 1)
     score = np.empty(k + 1)
     for t in range(n):
-        _scores(logits[t], bins[t], silence, score)
+        _scores(logits[t], bins[t], silence, PATH_EVIDENCE, score)
         for j in range(k + 1):
             best = state[k] - (SILENCE_COST if j < k else 0.0)
             origin = k
@@ -117,14 +119,14 @@ def _posteriors(bins, logits, silence, out):  # type: ignore[no-untyped-def]
             _spread(bins[t - 1], bins[t], state, weights, moved)
         else:
             moved[:] = 1.0
-        _scores(logits[t], bins[t], silence, score)
+        _scores(logits[t], bins[t], silence, EVIDENCE, score)
         state = moved * np.exp(score)
         state /= state.sum()
         out[t] = state
     state = np.ones(k + 1)
     for t in range(n - 1, -1, -1):
         if t < n - 1:
-            _scores(logits[t + 1], bins[t + 1], silence, score)
+            _scores(logits[t + 1], bins[t + 1], silence, EVIDENCE, score)
             _spread(bins[t + 1], bins[t], state * np.exp(score), weights, moved)
             state = moved / moved.max()
         joint = out[t] * state

@@ -65,12 +65,12 @@ def harvest(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> tup
 
 
 def swift(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> tuple[Floats, Floats]:
-    """swift-f0, a learned general tracker, over its whole range, every pitch taken whatever its confidence."""
+    """swift-f0, a learned general tracker, in the instrument's range, every pitch taken whatever its confidence."""
     from swift_f0 import SwiftF0
 
-    result = SwiftF0(confidence_threshold=0.0).detect_from_array(samples, rate)
-    f0 = np.asarray(result.pitch_hz, dtype=np.float64)
-    return np.asarray(result.timestamps, dtype=np.float64), np.where(f0 > 0, f0, np.nan)
+    low, high = _range_hz(instrument)
+    result = SwiftF0(threads=1, spin=False).detect(samples, rate, fmin=low, fmax=min(high, 2093.0))
+    return result.timestamps, np.where(result.pitch_hz > 0, result.pitch_hz, np.nan)
 
 
 TRACKERS: dict[str, Tracker] = {
