@@ -112,7 +112,7 @@ def ratio_of(first: Interval, second: Interval) -> Interval:
     with np.errstate(divide="ignore", invalid="ignore"):
         if first.estimate == 0:
             return Interval(0.0, 0.0, float(np.divide(first.high, second.low)))
-        down = np.hypot(np.log(first.estimate / first.low), np.log(second.high / second.estimate))
+        down = np.hypot(np.log(np.divide(first.estimate, first.low)), np.log(second.high / second.estimate))
         up = np.hypot(np.log(first.high / first.estimate), np.log(np.divide(second.estimate, second.low)))
         return Interval(ratio, float(ratio * np.exp(-down)), float(ratio * np.exp(up)))
 
