@@ -62,41 +62,41 @@ class HandSettings(Group):
     practice, no source. From the shares of slides and of shifts heard the estimate from the take itself begins.
     """
 
-    shift: float = Field(default=2.5, ge=0, le=20, description="Weight of moving the hand by more than a semitone.")
+    shift: float = Field(default=1.3, ge=0, le=20, description="Weight of moving the hand by more than a semitone.")
     shift_per_semitone: float = Field(default=0.05, ge=0, le=5, description="Further weight of each semitone moved.")
     shift_across: float = Field(
-        default=1.0, ge=0, le=20, description="Further weight of a shift that ends on another string."
+        default=1.5, ge=0, le=20, description="Further weight of a shift that ends on another string."
     )
     landing: float = Field(
-        default=0.5,
+        default=0.4,
         ge=0,
         le=5,
         description="Weight of each finger used up by a shift in a scale: rising it lands low, falling high.",
     )
-    half_step_shift: float = Field(default=3.0, ge=0, le=20, description="Weight of moving the hand by one semitone.")
+    half_step_shift: float = Field(default=3.8, ge=0, le=20, description="Weight of moving the hand by one semitone.")
     open_string_eases: float = Field(
-        default=0.9,
+        default=0.95,
         ge=0,
         le=1,
         description="Part of a shift's weight left when an open string sounds before or after it.",
     )
     crossing: float = Field(default=0.5, ge=0, le=20, description="Weight of going to the next string.")
-    far_crossing: float = Field(default=2.0, ge=0, le=20, description="Further weight of each string leapt over.")
+    far_crossing: float = Field(default=2.8, ge=0, le=20, description="Further weight of each string leapt over.")
     finger_hop: float = Field(
-        default=0.7, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
+        default=0.6, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
     )
     restop: float = Field(default=1.5, ge=0, le=20, description="Weight of taking the same pitch again otherwise.")
     high_place: float = Field(
-        default=0.25,
+        default=0.2,
         ge=0,
         le=5,
         description="Weight of each semitone above first position when a place is chosen.",
     )
     even_position: float = Field(
-        default=1.0, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
+        default=1.1, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
     )
     thumb: float = Field(
-        default=1.5, ge=0, le=20, description="Further weight of choosing thumb position on the cello."
+        default=1.2, ge=0, le=20, description="Further weight of choosing thumb position on the cello."
     )
     covered: float = Field(
         default=0.04,
@@ -105,12 +105,12 @@ class HandSettings(Group):
         description="Weight of each semitone above a fifth on any string but the top one.",
     )
     strain: float = Field(
-        default=1.8,
+        default=2.0,
         ge=0,
         le=20,
         description="Weight of each semitone that a finger stands out of the usual frame.",
     )
-    harmonic: float = Field(default=3.5, ge=0, le=20, description="Weight of a natural harmonic.")
+    harmonic: float = Field(default=4.0, ge=0, le=20, description="Weight of a natural harmonic.")
     open_string: float = Field(default=0.6, ge=-5, le=20, description="Weight of an open string.")
     fast_note_s: float = Field(
         default=0.15,
@@ -119,10 +119,10 @@ class HandSettings(Group):
         description="Notes closer together than this, in s, leave less and less time to shift.",
     )
     intonation_semitones: float = Field(
-        default=0.35, gt=0, le=1, description="Spread of stopped notes about equal temperament, in semitones."
+        default=0.25, gt=0, le=1, description="Spread of stopped notes about equal temperament, in semitones."
     )
     open_string_semitones: float = Field(
-        default=0.08, gt=0, le=1, description="Spread of open strings about their nominal pitch, in semitones."
+        default=0.1, gt=0, le=1, description="Spread of open strings about their nominal pitch, in semitones."
     )
     step_semitones: float = Field(
         default=0.3, gt=0, le=2, description="Spread of the measured pitch of a break in a slide, in semitones."
@@ -134,7 +134,7 @@ class HandSettings(Group):
         description="Share of breaks measured at a pitch that says nothing about the fingers.",
     )
     strained_weight: float = Field(
-        default=0.2,
+        default=0.15,
         gt=0,
         le=1,
         description="How much a sliding finger out of the usual frame counts, each semitone.",
@@ -149,11 +149,11 @@ class HandSettings(Group):
         default=0.15, gt=0, le=1, description="Of slides between two fingers: they change on the way."
     )
     audible_slurred: float = Field(
-        default=0.75, gt=0, lt=1, description="Share of shifts along a string that are heard under a slur."
+        default=0.8, gt=0, lt=1, description="Share of shifts along a string that are heard under a slur."
     )
-    audible_detached: float = Field(default=0.35, gt=0, lt=1, description="The same with a new bow stroke.")
+    audible_detached: float = Field(default=0.45, gt=0, lt=1, description="The same with a new bow stroke.")
     audible_beyond: float = Field(
-        default=0.8,
+        default=0.9,
         gt=0,
         le=1,
         description="Part of that share where the sliding finger would travel beyond the second note.",
@@ -165,11 +165,12 @@ class HandSettings(Group):
         default=0.35, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
     )
     tempering: float = Field(
-        default=1.0,
+        default=1.1,
         gt=0,
         le=5,
-        description="Power to which all weights are raised: below 1 the answers are less sure.",
+        description="Power to which all weights are raised (below 1: less sure) where all shifts are heard.",
     )
+    silent_tempering: float = Field(default=0.7, gt=0, le=5, description="The same where hardly any shift is heard.")
     least_margin: float = Field(
         default=0.2,
         ge=0,
@@ -240,18 +241,41 @@ def read_settings(path: Path) -> Settings:
     """
     if not path.exists():
         return Settings()
-    try:
-        values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise DataError(f"{path.name}: not readable as TOML ({error}); mend that line") from error
+    values = read_toml(path, name=path.name)
     try:
         return Settings.model_validate(values)
     except ValidationError as error:
         raise DataError("\n".join(_explain(path.name, item) for item in error.errors())) from error
 
 
+def read_toml(path: Path, *, name: str) -> dict[str, Any]:
+    """The content of a TOML file, called ``name`` in messages.
+
+    Raises
+    ------
+    DataError
+        If it cannot be read, is not saved as UTF-8, or is not TOML.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise DataError(f"{name}: cannot be read ({reason}); put the file itself there, and allow reading it") from error
+    try:
+        return tomllib.loads(raw.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise DataError(f"{name}: line {line} is not saved as UTF-8; save the file again as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise DataError(f"{name}: not readable as TOML ({error}); mend that line") from error
+    except (RecursionError, ValueError) as error:
+        raise DataError(f"{name}: not readable as TOML ({error}); write it anew") from error
+
+
 def _explain(file: str, item: Any) -> str:
     where = ".".join(str(part) for part in item["loc"])
+    if item["type"] == "model_type":
+        return f"{file}: {where} = {item['input']!r}: is a group of settings; write its settings below [{where}]"
     if item["type"] != "extra_forbidden":
         return f"{file}: {where} = {item['input']!r}: {item['msg'].lower()}; change the value"
     group: Any = Settings

@@ -87,7 +87,7 @@ def gather(
             low = int(np.floor(above))
             for sounding in range(low, low + 2):
                 off = above - sounding
-                if sounding < 0 or sounding > highest or abs(off) > 0.7:
+                if sounding < 0 or sounding > highest or abs(off) >= 0.7:
                     continue
                 for k in range(table.first[string, sounding], table.first[string, sounding + 1]):
                     opened = table.finger[k] == 0

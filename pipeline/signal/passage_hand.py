@@ -4,16 +4,15 @@ A chain (conditional random field, solved like a hidden Markov model) over stops
 stop, playability and slides weigh each pair. Long rests cut the chain; an open string frees the hand. How often
 this player's shifts are heard, which finger slides, and how much is played with vibrato are estimated from the
 take itself, beginning from the settings, so that a recording on which nothing slides does not count as evidence
-that nobody shifted.
+that nobody shifted; where few shifts are heard the answers are given with less confidence.
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
 from pipeline.signal import hand_chain
-from pipeline.signal.geometry import Fingerboard, stop_table
+from pipeline.signal.geometry import LARGEST_OFFSET, Fingerboard, stop_table
 from pipeline.signal.hand_chain import Arrays, Ints, Links, Slides, Ways
 from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, entry_weights
 from pipeline.units import Floats
@@ -27,8 +26,12 @@ REST_S = 1.0
 FREEDOM = 0.6
 FREE_S = 0.15
 """Up to this long a silence frees nothing: the bow is lifted or the line was lost."""
+OFF_PITCH = 0.7
+"""Semitones that a note may be off the pitch of a stop."""
 VIBRATO_CENTS = 5.0
 ROUNDS = 3
+SILENT_SHARE, HEARD_SHARE = 0.45, 0.75
+"""Shares of audible shifts between which the answers go from doubtful (``silent_tempering``) to sure."""
 # Strength, in shifts, of what the settings say against what the take shows.
 PRIOR_SHIFTS = 6.0
 
@@ -101,13 +104,20 @@ class PassageHand:
     costs: Costs
 
 
-def passages(line: Line) -> list[tuple[int, int]]:
-    """First and last + 1 note of each stretch without a long rest."""
-    if line.midi.size == 0:
-        return []
-    cuts = 1 + np.flatnonzero(line.start_s[1:] - line.end_s[:-1] > CUT_S)
-    edges = [0, *cuts.tolist(), int(line.midi.size)]
-    return list(pairwise(edges))
+def passages(line: Line, *, board: Fingerboard) -> list[tuple[int, int]]:
+    """First and last + 1 note of each stretch without a long rest or a note that the instrument cannot make."""
+    highest = board.open_midi[-1] + board.highest_place + LARGEST_OFFSET
+    lowest = min(board.open_midi)
+    found: list[tuple[int, int]] = []
+    for i, midi in enumerate(line.midi):
+        if not lowest - OFF_PITCH < midi < highest:
+            continue
+        goes_on = found and found[-1][1] == i and line.start_s[i] - line.end_s[i - 1] <= CUT_S
+        if goes_on:
+            found[-1] = (found[-1][0], i + 1)
+        else:
+            found.append((i, i + 1))
+    return found
 
 
 def vibrato_seen(line: Line) -> Floats:
@@ -138,9 +148,10 @@ def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3)
     """
     table = arrays(board, costs)
     share = vibrato_share(line, board=board)
-    spans = passages(line)
+    spans = passages(line, board=board)
+    given = costs
     for _ in range(ROUNDS - 1):
-        costs = _relearnt(line, [_solve(line, span, table=table, costs=costs, share=share) for span in spans], costs)
+        costs = _relearnt(line, [_solve(line, span, table=table, costs=costs, share=share) for span in spans], given)
     solved = [_solve(line, span, table=table, costs=costs, share=share) for span in spans]
     return _collect(line, solved, table=table, costs=costs, paths=paths)
 
@@ -221,7 +232,9 @@ def _relearnt(line: Line, solved: list[_Solved], costs: Costs) -> Costs:
     kinds = (line.slides.kinds[used] * line.slides.confidence[used, None]).sum(axis=0)
     mixed = kinds[[DEPARTING, ARRIVING, TWO]] + PRIOR_SHIFTS * prior_kinds / prior_kinds.sum()
     mixed = mixed / mixed.sum() * prior_kinds.sum()
+    sure = min(max((shares[0] - SILENT_SHARE) / (HEARD_SHARE - SILENT_SHARE), 0.0), 1.0)
     return costs._replace(
+        tempering=costs.silent_tempering + (costs.tempering - costs.silent_tempering) * sure,
         audible_slurred=shares[0],
         audible_detached=shares[1],
         departing_share=float(mixed[0]),

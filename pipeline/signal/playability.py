@@ -60,6 +60,7 @@ class Costs(NamedTuple):
     audible_without_shift: float
     approach_share: float
     tempering: float
+    silent_tempering: float
 
 
 STEPWISE = 2.6

@@ -1,0 +1,52 @@
+"""Prints how well strings and fingers are told: by school, source of passages and instrument, and how fast.
+
+Run: python tests/benchmarks/hand.py
+"""
+
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
+
+from hand_passages import SCHOOLS, Played, handbook, handbook_names, melody, play, score
+
+from pipeline.settings import HandSettings
+from pipeline.signal.geometry import fingerboard
+from pipeline.signal.passage_hand import reconstruct
+from pipeline.steps.hand_rows import costs_of
+
+
+def main(seed: int) -> None:
+    """All figures for one seed."""
+    costs = costs_of(HandSettings())
+    print("instrument school           passages  notes right  after shifts  ECE   in 90 % set  set size  notes/s")
+    for instrument in ("violin", "viola", "cello"):
+        board = fingerboard(instrument)
+        for school in SCHOOLS:
+            rng = np.random.default_rng(seed)
+            made: dict[str, list[Played]] = {}
+            if instrument != "viola":
+                made["handbook"] = [
+                    play(rng, handbook(rng, instrument=instrument, name=name), instrument=instrument, school=school)
+                    for name in handbook_names(instrument) * 3
+                ]
+            made["melodies"] = [
+                play(rng, melody(rng, instrument=instrument, notes=100), instrument=instrument, school=school)
+                for _ in range(10)
+            ]
+            for name, played in made.items():
+                began = time.process_time()
+                found = [reconstruct(p.line, board=board, costs=costs, paths=1).probability for p in played]
+                took = time.process_time() - began
+                s = score(played, found)
+                print(
+                    f"{instrument:10} {school:16} {name:9} {s.notes:5} {s.right:5.2f} {s.right_after_shift:7.2f}"
+                    f" ({s.shifts:3}) {s.calibration_error:5.3f} {s.in_set:10.2f} {s.set_size:12.1f} {s.notes / took:9.0f}"
+                )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1)

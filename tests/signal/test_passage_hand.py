@@ -1,0 +1,175 @@
+"""Whole passages with known fingerings: calibration, honest sets, anchors, N best paths, and what no hand can do."""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from hand_passages import Played, Score, from_plan, handbook, handbook_names, melody, play, score
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.settings import HandSettings
+from pipeline.signal.geometry import LONGEST_STRETCH_MM, fingerboard
+from pipeline.signal.hand_chain import Slides
+from pipeline.signal.passage_hand import Line, reconstruct
+from pipeline.signal.synth.plans import random_plan, random_player
+from pipeline.steps.hand_rows import costs_of
+
+COSTS = costs_of(HandSettings())
+NONE = Slides(np.zeros((0, 6)), *(np.zeros(0) for _ in range(5)))
+
+
+def _line(midi: list[float], *, vibrato: float = np.nan, length_s: float = 0.4) -> Line:
+    at = length_s * np.arange(len(midi))
+    return Line(
+        midi=np.array(midi, dtype=float),
+        start_s=at,
+        end_s=at + length_s,
+        vibrato_cents=np.full(len(midi), vibrato),
+        slurred=np.full(len(midi), 0.8),
+        slide=np.full(len(midi), -1, dtype=np.int64),
+        slides=NONE,
+    )
+
+
+@cache
+def _scores(instrument: str, school: str) -> tuple[Score, Score]:
+    """Over handbook passages, and over all: handbook, random melodies, planned sides."""
+    rng = np.random.default_rng(20261125)
+    names = handbook_names(instrument) * 3
+    scales = [
+        play(rng, handbook(rng, instrument=instrument, name=n), instrument=instrument, school=school) for n in names
+    ]
+    others = [
+        play(rng, melody(rng, instrument=instrument, notes=90), instrument=instrument, school=school) for _ in range(9)
+    ]
+    if school == "starting_finger":
+        for _ in range(8):
+            player = replace(random_player(rng), shift_share=0.0)
+            plan = random_plan(
+                rng,
+                instrument=instrument,
+                length_s=40.0,
+                reference_pitch_hz=440.0,
+                kind_shares={"departing_finger": 0.5, "same_finger": 0.5},
+                player=player,
+            )
+            others.append(from_plan(rng, plan))
+
+    def scored(played: list[Played]) -> Score:
+        board = fingerboard(instrument)
+        return score(played, [reconstruct(p.line, board=board, costs=COSTS, paths=1).probability for p in played])
+
+    return scored(scales), scored(scales + others)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("instrument", ["violin", "cello"])
+def test_with_slides_answers_are_calibrated(instrument: str) -> None:
+    scales, everything = _scores(instrument, "starting_finger")
+    assert everything.notes > 1500
+    assert everything.calibration_error <= 0.1
+    assert everything.in_set >= 0.9
+    # Chance among the four to six ways to stop a note is below a quarter.
+    assert scales.right >= 0.7
+    assert scales.right_after_shift >= 0.6
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("instrument", ["violin", "cello"])
+def test_without_slides_the_set_holds_the_truth_and_is_wide(instrument: str) -> None:
+    _, everything = _scores(instrument, "silent")
+    assert everything.in_set >= 0.9
+    assert everything.set_size > 2.5
+
+
+def test_an_open_string_anchors_its_string() -> None:
+    # G3 can only be the open G string; a long E5 without vibrato among vibrated notes is the open E string.
+    found = reconstruct(_line([55.0, 57.0, 59.0, 60.0]), board=fingerboard("violin"), costs=COSTS)
+    assert found.probability[0, 0, 0] > 0.99
+    line = _line([71.0, 73, 74, 76, 78, 79, 81], vibrato=25.0, length_s=0.6)
+    line.vibrato_cents[3] = np.nan
+    found = reconstruct(line, board=fingerboard("violin"), costs=COSTS)
+    assert found.probability[3, 3, 0] > 0.5
+    line.vibrato_cents[3] = 25.0
+    assert reconstruct(line, board=fingerboard("violin"), costs=COSTS).probability[3, 3, 0] < 0.2
+
+
+def test_a_large_slurred_shift_unheard_is_unlikely_for_a_player_whose_shifts_are_heard() -> None:
+    rng = np.random.default_rng(3)
+    notes = handbook(rng, instrument="violin", name="E major on the A string")
+    heard = play(rng, notes, instrument="violin", school="starting_finger").line
+    silent = replace(heard, slide=np.full(heard.slide.size, -1))
+    board = fingerboard("violin")
+    one = reconstruct(heard, board=board, costs=COSTS)
+    other = reconstruct(silent, board=board, costs=COSTS)
+    shifts = heard.slide >= 0
+    assert one.chance[shifts].mean() > 1.5 * other.chance[shifts].mean()
+
+
+def test_paths_are_ranked_and_begin_with_the_best() -> None:
+    found = reconstruct(_line([71.0, 73, 74, 76, 78]), board=fingerboard("violin"), costs=COSTS, paths=4)
+    assert np.all(np.diff(found.path_logs) <= 0)
+    assert len({tuple(map(tuple, path)) for path in found.paths}) == 4
+
+
+def test_best_paths_agree_with_trying_all() -> None:
+    from itertools import product
+
+    from pipeline.signal import hand_chain
+
+    rng = np.random.default_rng(5)
+    begins = np.array([0, 3, 7, 9])
+    weights = rng.uniform(0.1, 1.0, 9)
+    pairs = rng.uniform(0.1, 1.0, 12 + 8)
+    pair_begins = np.array([0, 12, 20])
+    paths, logs = hand_chain.best_paths(begins, weights, pairs, pair_begins, count=5)
+    every = {}
+    for a, b, c in product(range(3), range(4), range(2)):
+        weight = weights[a] * pairs[a * 4 + b] * weights[3 + b] * pairs[12 + b * 2 + c] * weights[7 + c]
+        every[a, 3 + b, 7 + c] = np.log(weight)
+    best = sorted(every.items(), key=lambda item: -item[1])[:5]
+    assert [tuple(p) for p in paths.tolist()] == [path for path, _ in best]
+    np.testing.assert_allclose(logs, [value for _, value in best], atol=1e-9)
+    ways = hand_chain.forward_backward(begins, weights, pairs, pair_begins)
+    total = sum(np.exp(v) for v in every.values())
+    for candidate in range(9):
+        share = sum(np.exp(v) for path, v in every.items() if candidate in path) / total
+        assert abs(ways.chance[candidate] - share) < 1e-12
+
+
+def test_a_rest_cuts_and_nothing_is_said_of_the_shift_across_it() -> None:
+    line = _line([71.0, 73.0, 74.0, 76.0])
+    line.start_s[2:] += 10.0
+    line.end_s[2:] += 10.0
+    found = reconstruct(line, board=fingerboard("violin"), costs=COSTS)
+    assert np.isnan(found.shifted[[0, 2]]).all()
+    assert np.isfinite(found.shifted[[1, 3]]).all()
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.sampled_from(("violin", "viola", "cello")),
+    st.lists(st.floats(30.0, 105.0), min_size=1, max_size=12),
+)
+def test_every_answer_is_possible(instrument: str, midi: list[float]) -> None:
+    board = fingerboard(instrument)
+    found = reconstruct(_line(midi), board=board, costs=COSTS, paths=2)
+    for i, pitch in enumerate(midi):
+        total = found.probability[i].sum()
+        assert total == 0.0 or abs(total - 1.0) < 1e-6
+        for string, finger in np.argwhere(found.probability[i] > 0):
+            above = pitch - board.open_midi[string]
+            assert above > -0.71
+            place = found.place[i, string, finger]
+            assert 1 <= place <= board.highest_place
+            if finger == 0:
+                assert abs(above) < 0.71
+            elif found.harmonic[i, string, finger] < 0.5:
+                assert (
+                    abs(board.stretch_mm(float(place), round(above) - float(place)))
+                    < 1.2 * LONGEST_STRETCH_MM[instrument]
+                )
+        string, finger, place = found.paths[0, i]
+        assert total == 0.0 or found.probability[i, string, finger] > 0.0
