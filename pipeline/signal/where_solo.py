@@ -1,9 +1,10 @@
 """Where on a side the solo is: spans of solo, of accompaniment alone, of no music, and where one cannot tell.
 
 Evidence comes from the followed line, in slots of a quarter second: how probable it is that the solo sounds, how
-sure its pitch is, whether anything sounds above the quiet of the side, and whether the line ever rests on a pitch
-(speech does not). Slots are joined by the likeliest sequence of contents with a cost for each change, so a rest of
-a second or two belongs to the solo around it and an interlude does not.
+sure its pitch is, whether anything sounds above the quiet of the side, whether the line ever rests on a pitch
+(speech does not), and whether it stands still and fades again and again (struck strings do). Slots are joined by the
+likeliest sequence of contents with a cost for each change, so a rest of a second or two belongs to the solo around
+it and an interlude does not.
 
 A voice or a second string instrument that takes over the tune looks like the solo here: passages in the catalogue
 say where. What the probabilities are worth depends on the tracker's network; with the comb alone a piano sounds
@@ -30,6 +31,9 @@ CHANGE_COST = 12.0
 LEAST_SHARE = 0.04
 # Something sounds when it is this far above the quietest twentieth of the side.
 ABOVE_QUIET_DB = 6.0
+# A struck string stands still within this many cents (standard deviation over 200 ms) and fades by this much.
+STILL_CENTS = 4.0
+FADING_DB_PER_S = 3.0
 # A line that moves faster than this when vibrato is averaged out is on its way from one note to another.
 RESTING_SEMITONES_PER_S = 4.0
 
@@ -45,6 +49,8 @@ class Line(Protocol):
     def voiced_probability(self) -> Floats: ...
     @property
     def confidence(self) -> Floats: ...
+    @property
+    def level_db(self) -> Floats: ...
     @property
     def sound_db(self) -> Floats: ...
 
@@ -96,11 +102,34 @@ def _shares(line: Line, slots: int) -> npt.NDArray[np.float64]:
     loud = 1.0 / (1.0 + np.exp(-(loud_db - max(quiet_db, -90.0) - ABOVE_QUIET_DB) / 1.5))
     sweeping = _sweeping(line, hop_s)
     centres = np.minimum(((np.arange(slots) + 0.5) * SLOT_S / hop_s).astype(np.int64), line.time_s.size - 1)
+    # What stands still and fades again and again is the piano, however sure the tracker is of it.
+    voiced, sure = (x * (1.0 - _struck(line, hop_s)) for x in (voiced, sure))
     v, c, s, w = voiced[centres], sure[centres], loud[centres], sweeping[centres]
     # The line is followed but its pitch is unsure, or it is as likely there as not.
     doubt = np.maximum(v - c, 2.0 * np.minimum(v, 1.0 - v) * np.minimum(1.0, 2.0 * s))
     share = np.stack((c * (1.0 - w), (1.0 - v) * s, (1.0 - v) * (1.0 - s), v * w, doubt), axis=1)
     return np.asarray(share / np.maximum(share.sum(axis=1, keepdims=True), 1e-9))
+
+
+def _struck(line: Line, hop_s: float) -> Floats:
+    """How much the line is like that of struck strings, 0 to 1, around each frame (8 s)."""
+    known = np.isfinite(line.f0_hz) & np.isfinite(line.level_db) & (line.confidence > 0.3)
+    if known.sum() < 2:
+        return np.zeros(line.time_s.size)
+    index = np.arange(line.time_s.size)
+    half = max(1, round(0.1 / hop_s))
+    cents = np.interp(index, index[known], 1200.0 * np.log2(line.f0_hz[known]))
+    cents -= cents.mean()
+    spread = mean_of_neighbours(cents**2, half=half) - mean_of_neighbours(cents, half=half) ** 2
+    level = mean_of_neighbours(np.interp(index, index[known], line.level_db[known]), half=max(1, half // 3))
+    later, before = np.minimum(index + half, index.size - 1), np.maximum(index - half, 0)
+    slope = (level[later] - level[before]) / np.maximum((later - before) * hop_s, hop_s)
+    held = known & (spread < 60.0**2)
+    wide = max(1, round(4.0 / hop_s))
+    share = np.maximum(mean_of_neighbours(held.astype(np.float64), half=wide), 1e-6)
+    fading = mean_of_neighbours((held & (slope < -FADING_DB_PER_S)).astype(np.float64), half=wide) / share
+    still = mean_of_neighbours((held & (spread < STILL_CENTS**2)).astype(np.float64), half=wide) / share
+    return 1.0 / ((1.0 + np.exp(-(fading - 0.56) / 0.03)) * (1.0 + np.exp(-(still - 0.2) / 0.03)))
 
 
 def _sweeping(line: Line, hop_s: float) -> Floats:

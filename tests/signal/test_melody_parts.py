@@ -147,6 +147,6 @@ def test_weights_are_small_plain_and_recorded() -> None:
     record = melody_net.training_record()
     assert sorted(record) == sorted(INSTRUMENTS)
     for instrument, stages in record.items():
-        assert {"spectral", "calibration"} <= set(stages), instrument
+        assert {"spectral", "tracking", "calibration"} == set(stages), instrument
         assert all("own additive voices" in stage["sound"] for stage in stages.values())
     assert "path" not in json.dumps(record)

@@ -75,7 +75,7 @@ def test_an_introduction_is_accompaniment() -> None:
 
 
 def test_a_piano_alone_is_no_solo() -> None:
-    for seed in range(2):
+    for seed in (0, 1, 10, 11):
         assert seconds_of(spans_of(side(seed, with_solo=False)), "solo") < 1.5
 
 
