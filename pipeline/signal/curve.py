@@ -18,8 +18,9 @@ JUMP_LEAST_CENTS = 8.0
 EVIDENCE_TRUST = 0.8
 # Where solo and accompaniment sound together, each may lie beside the pitch that the side is in: a piano is
 # stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement.
-SOLO_BIAS_SD, ACCOMPANIMENT_BIAS_SD = 1.3, 0.8
+SOLO_BIAS_SD, ACCOMPANIMENT_BIAS_SD = 1.1, 0.6
 _NO_LIMIT = 1e4
+_POLISH_S = 0.06 * np.arange(-4, 5)
 
 
 @dataclass(frozen=True)
@@ -127,7 +128,13 @@ def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: li
     for reach_s, step_s in ((6.0, 0.1), (3.0, 0.05), (0.6, 0.02)):
         fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=time_s)], rounds=3)
         time_s = place_jump(tracks, fit, near_s=time_s, reach_s=reach_s, step_s=step_s)
-    return time_s, _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=time_s)])
+    # inside a held tone the size depends on the very moment: both are fitted together at the last
+    options = []
+    for moment in time_s + _POLISH_S:
+        option = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=moment)], rounds=3)
+        options.append((_cost(tracks, option, fit, spline_count(length_s)), abs(moment - time_s), moment, option))
+    _, _, time_s, fit = min(options, key=lambda option: option[:3])
+    return float(time_s), fit
 
 
 def _cost(tracks: Tracks, fit: Fit, before: Fit, size: int) -> float:

@@ -10,6 +10,7 @@ line; the posterior covariance of the penalised fit (Nychka 1988) gives the stan
 from dataclasses import dataclass
 from typing import Any
 
+import numba as nb
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import BSpline
@@ -123,17 +124,83 @@ def fit_curve(
     curve, normal = start, fixed
     coefficient, covariance, smoothing = np.zeros(total), fixed, 1.0
     weights = Weights(np.empty(0), np.empty(0), np.array([10.0, 10.0]), np.array([8.0, 8.0]))
-    for _ in range(rounds):
+    first = _first_column(tracks.time_s, length_s=length_s)
+    for turn in range(rounds):
         residual = wrap100(tracks.cents - curve)
         weights = _reweighted(tracks, residual, weights, forgiving)
-        whitened = weights.times(columns, tracks)
-        normal = columns.T @ whitened + fixed
-        right = whitened.T @ (curve + residual)
-        smoothing = _best_smoothing(normal, right, penalty, size)
+        normal, right = _normal_equations(
+            columns, first, size, tracks.track, weights.weight, weights.shrink, curve + residual
+        )
+        normal += fixed
+        # the smoothing hardly moves once the weights have settled
+        if turn in (0, rounds - 3, rounds - 1):
+            smoothing = _best_smoothing(normal, right, penalty, size)
         covariance = np.asarray(np.linalg.inv(normal + smoothing * penalty + _ridge(normal)), dtype=np.float64)
         coefficient = covariance @ right
         curve = np.asarray(columns @ coefficient)
     return Fit(coefficient, covariance, normal, columns, wrap100(tracks.cents - curve), weights, smoothing)
+
+
+def _first_column(time_s: Floats, *, length_s: float) -> npt.NDArray[np.int64]:
+    # the first of the four spline columns that are not zero at each point
+    pieces = spline_count(length_s) - 3
+    return np.clip((time_s / max(length_s, 1e-3) * pieces).astype(np.int64), 0, pieces - 1)
+
+
+@nb.njit(cache=True)
+def _normal_equations(
+    columns: Floats,
+    first: npt.NDArray[np.int64],
+    size: int,
+    track: npt.NDArray[np.int64],
+    weight: Floats,
+    shrink: Floats,
+    target: Floats,
+) -> tuple[Floats, Floats]:
+    # X' V^-1 X and X' V^-1 y; of the spline's columns only four are not zero at a point
+    n, total = columns.shape
+    normal = np.zeros((total, total))
+    right = np.zeros(total)
+    sums = np.zeros(total)
+    used = np.empty(total, np.int64)
+    i = 0
+    while i < n:
+        j = i
+        low, high = size, 0
+        while j < n and track[j] == track[i]:
+            low = min(low, max(first[j] - 1, 0))
+            high = max(high, min(first[j] + 5, size))
+            j += 1
+        count = 0
+        for a in range(low, high):
+            used[count] = a
+            count += 1
+        for a in range(size, total):
+            used[count] = a
+            count += 1
+        whole = 0.0
+        for q in range(i, j):
+            whole += weight[q] * target[q]
+            for x in range(count):
+                value = weight[q] * columns[q, used[x]]
+                if value == 0.0:
+                    continue
+                sums[used[x]] += value
+                right[used[x]] += value * target[q]
+                for y in range(x + 1):
+                    normal[used[x], used[y]] += value * columns[q, used[y]]
+        taken = shrink[track[i]]
+        for x in range(count):
+            right[used[x]] -= taken * sums[used[x]] * whole
+            for y in range(x + 1):
+                normal[used[x], used[y]] -= taken * sums[used[x]] * sums[used[y]]
+        for x in range(count):
+            sums[used[x]] = 0.0
+        i = j
+    for x in range(total):
+        for y in range(x):
+            normal[y, x] = normal[x, y]
+    return normal, right
 
 
 def _reweighted(tracks: Tracks, residual: Floats, last: Weights, forgiving: float) -> Weights:

@@ -98,7 +98,9 @@ def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_
         inner = (residual - mean[track]) ** 2 * weight / point_sd[source] ** 2
         tone = mean**2 / scale
         costs[i] = 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(tone / (1.0 + tone / 16.0)))
-    return _middle_of_best(at, -costs)
+    # the median of what the costs leave likely: the middle of a rest, the very moment inside a held tone
+    likely = np.cumsum(np.exp(costs.min() - costs))
+    return float(at[int(np.searchsorted(likely, 0.5 * likely[-1]))])
 
 
 def _after_share(time_s: Floats, window_s: Floats, moment_s: float) -> Floats:
