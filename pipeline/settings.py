@@ -260,7 +260,7 @@ def read_toml(path: Path, *, name: str) -> dict[str, Any]:
         raw = path.read_bytes()
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise DataError(f"{name}: cannot be read ({reason}); put the file itself there, and allow reading it") from error
+        raise DataError(f"{name}: cannot be read ({reason}); put the file itself there, readable to you") from error
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as error:

@@ -129,6 +129,7 @@ class Catalogue:
             }
             for relation in self._relations.values()
         }
+        partly = {name for name, texts in self._texts.items() if not all(text.whole for text in texts)}
         changed = True
         while changed:
             changed = False
@@ -149,7 +150,8 @@ class Catalogue:
                     changed = True
                     for place in absent:
                         row = frame.row(place, named=True)
-                        problems.append(_dangling(relation, column, row, sorted(known), written[target, target_column]))
+                        ids = written[target, target_column]
+                        problems.append(_dangling(relation, column, row, sorted(known), ids, target in partly))
                     if column.required or column.name in relation.key:
                         keep = pl.Series(values=[True] * frame.height, dtype=pl.Boolean())
                         keep = keep.scatter(absent, False)
@@ -292,18 +294,24 @@ def _possible(teaching: pl.DataFrame, player: pl.DataFrame, problems: list[Probl
     return teaching.filter(pl.Series(values=keep, dtype=pl.Boolean()))
 
 
-def _dangling(relation: Relation, column: Column, row: Row, known: list[str], written: set[str]) -> Problem:
+def _dangling(
+    relation: Relation, column: Column, row: Row, known: list[str], written: set[str], partly: bool
+) -> Problem:
+    """A reference to a row that is not there, is wrong itself (``written``), or may stand in an unread part."""
     target = (column.references or "").partition(".")[0]
     value = str(row[column.name])
-    waits = value.casefold() in written
+    wrong = value.casefold() in written
+    waits = wrong or partly
+    cause = f"its row in {target}.csv is wrong" if wrong else f"{target}.csv cannot be read as a whole"
     cure = did_you_mean(value, known, otherwise=f"add a row to {target}.csv, or mend the id")
+    first = f"mend that row of {target}.csv first" if wrong else f"mend {target}.csv first"
     return Problem(
         row["_file"],
         row["_row"],
         column.name,
         value,
-        f"is left out, since its row in {target}.csv is wrong" if waits else f"is not in {target}.csv",
-        f"mend that row of {target}.csv first" if waits else cure,
+        f"is left out, since {cause}" if waits else f"is not in {target}.csv",
+        first if waits else cure,
         severity="remark" if waits else "error",
         table=relation.name,
         key=str(row[relation.key[0]]),

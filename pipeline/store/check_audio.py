@@ -18,9 +18,7 @@ from pipeline.store.problems import Problem, nearest
 from pipeline.store.waiting import Hashes
 
 
-def check_audio(
-    found: Findings, corpus: Corpus, *, settings: IntakeSettings, hashes: Hashes, listen: bool
-) -> None:
+def check_audio(found: Findings, corpus: Corpus, *, settings: IntakeSettings, hashes: Hashes, listen: bool) -> None:
     """Adds what is wrong or noteworthy about the audio.
 
     ``listen``: decode what no run has decoded yet; without it only the files' own word is taken.
@@ -52,7 +50,7 @@ def check_audio(
         _claims(found, transfer, path)
     for file in unused:
         if file not in moved:
-            cure = f"glideline add DIR audio/{file}"
+            cure = "enter what lies in audio/ with: glideline add DIR"
             found.problems.append(
                 Problem(f"audio/{file}", None, "", "", "is not in transfer.csv", cure, "remark", "transfer")
             )
@@ -94,15 +92,14 @@ def _against_file(found: Findings, transfer: Row, info: SoundInfo, settings: Int
     if start >= info.length_s or (end is not None and end > info.length_s + 0.05):
         column = "file_start_s" if start >= info.length_s else "file_end_s"
         message = f"is beyond the end of the file ({info.length_s:.2f} s)"
-        found.error("transfer", transfer, column, message, "mend it, or leave it empty for the end of the file")
+        named = "beginning" if column == "file_start_s" else "end"
+        found.error("transfer", transfer, column, message, f"mend it, or leave it empty for the {named} of the file")
         return False
     length_s = (info.length_s if end is None else end) - start
     stated = transfer["length_s"]
     if stated is not None and abs(stated - length_s) > settings.length_tolerance_s:
         message = f"but the side lasts {length_s:.1f} s in {transfer['file']}"
-        found.error(
-            "transfer", transfer, "length_s", message, "look whether it is the right file, or mend length_s"
-        )
+        found.error("transfer", transfer, "length_s", message, "look whether it is the right file, or mend length_s")
     if 0 < length_s < settings.shortest_s:
         message = f"gives a side of {length_s:.2f} s, too short to measure"
         found.error("transfer", transfer, "file", message, f"at least {settings.shortest_s:g} s are needed")
@@ -135,8 +132,7 @@ def _claims(found: Findings, transfer: Row, path: Path) -> None:
     catalogue = found.catalogue
     side = catalogue.row("side", transfer["side_id"]) or {}
     takes = [
-        catalogue.row("take", row["take_id"]) or {}
-        for row in catalogue.rows("side_take", side_id=transfer["side_id"])
+        catalogue.row("take", row["take_id"]) or {} for row in catalogue.rows("side_take", side_id=transfer["side_id"])
     ]
     rows: Mapping[str, list[Any]] = {
         "transfer": [transfer],
@@ -153,9 +149,7 @@ def _claims(found: Findings, transfer: Row, path: Path) -> None:
         table, _, column = (claim.about or "").partition(".")
         stated = [row[column] for row in rows[table] if row.get(column) is not None]
         if stated and not any(agrees(claim, value) for value in stated):
-            message = (
-                f"the file's {claim.carrier} {claim.field} says {claim.value!r}, the catalogue {_say(stated)}"
-            )
+            message = f"the file's {claim.carrier} {claim.field} says {claim.value!r}, the catalogue {_say(stated)}"
             cure = f"look which is right; {table}.csv is what counts"
             found.remark("transfer", transfer, "file", message, cure)
 
@@ -178,9 +172,7 @@ def agrees(claim: Claim, value: Any) -> bool:
 
 
 def _same_time(said: str, written: str) -> bool:
-    found = re.match(
-        r"[0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?", said.replace("/", "-").replace(":", "-").replace(".", "-")
-    )
+    found = re.match(r"[0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?", said.replace("/", "-").replace(":", "-").replace(".", "-"))
     if not found:
         return True
     try:

@@ -38,7 +38,7 @@ def _transfer(found: Findings, transfer: Row) -> None:
     if transfer["turntable_rpm"] is None and transfer["already_corrected"] != "yes":
         message = "no turntable speed"
         found.remark(
-            "transfer", transfer, "turntable_rpm", message, "add it if the archive tells; rpm stay empty else"
+            "transfer", transfer, "turntable_rpm", message, "add it if the archive tells; else speeds in rpm stay empty"
         )
     rule, groove = transfer["channel_rule"], transfer["groove"]
     if (groove == "vertical" and rule == "sum") or (groove == "lateral" and rule == "difference"):

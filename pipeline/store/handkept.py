@@ -30,7 +30,10 @@ _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 @dataclass
 class TextTable:
-    """A hand-kept file as text: its headings, its rows, and the row numbers of a spreadsheet."""
+    """A hand-kept file as text: its headings, its rows, and the row numbers of a spreadsheet.
+
+    ``whole`` is False where the file has more rows, or more in its rows, than could be read.
+    """
 
     relation: Relation
     file: str
@@ -39,6 +42,7 @@ class TextTable:
     rows: list[list[str]] = field(default_factory=list)
     numbers: list[int] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    whole: bool = True
 
     def column(self, name: str) -> list[str | None]:
         """The cells of one column, stripped; None where empty or where the file lacks the column."""
@@ -57,6 +61,7 @@ def read_text_table(path: Path, *, relation: Relation, root: Path) -> TextTable:
         table.problems.append(Problem(file, row, column, value, message, cure, table=relation.name))
 
     if leads_out(path, root=root):
+        table.whole = False
         report("is a link that leads out of the corpus, and is not read", "put the file itself in its place")
         return table
     if not path.exists():
@@ -64,20 +69,24 @@ def read_text_table(path: Path, *, relation: Relation, root: Path) -> TextTable:
     try:
         raw = path.read_bytes()
     except OSError as error:
+        table.whole = False
         report(f"cannot be read ({error.strerror or error})", "check that it is a file and that you may read it")
         return table
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in raw[:200]:
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff") or 4 * raw[:200].count(0) > len(raw[:200]):
+        table.whole = False
         report("is not saved as UTF-8", "save it again as 'CSV UTF-8'")
         return table
     text = raw.decode("utf-8-sig", errors="surrogateescape")
     first_line = text.lstrip("\r\n").split("\n", 1)[0]
     table.delimiter = max(",;\t", key=first_line.count)
-    records = _records(text, table.delimiter, report)
+    records, table.whole = _records(text, table.delimiter, report)
     if not records:
+        table.whole = False
         report("has no headings", f"begin it with: {','.join(c.name for c in relation.written_columns[:4])},…")
         return table
     number, headings = records[0]
     table.headings = _headings(headings, relation, number, report)
+    table.whole &= relation.key[0] in table.headings
     width = len(table.headings)
     for number, record in records[1:]:
         cells = [*record, *[""] * (width - len(record))]
@@ -91,9 +100,11 @@ def read_text_table(path: Path, *, relation: Relation, root: Path) -> TextTable:
     return table
 
 
-def _records(text: str, delimiter: str, report: Any) -> list[tuple[int, list[str]]]:
+def _records(text: str, delimiter: str, report: Any) -> tuple[list[tuple[int, list[str]]], bool]:
+    """Numbered rows from the headings on, and whether the whole text could be read."""
     records: list[tuple[int, list[str]]] = []
     number = 0
+    whole = True
     before = csv.field_size_limit(50_000_000)
     try:
         for record in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True):
@@ -101,10 +112,11 @@ def _records(text: str, delimiter: str, report: Any) -> list[tuple[int, list[str
             if records or any(cell.strip() for cell in record):
                 records.append((number, record))
     except csv.Error as error:
+        whole = False
         report(f"cannot be read beyond this row ({error})", "look for a quotation mark without its twin", number + 1)
     finally:
         csv.field_size_limit(before)
-    return records
+    return records, whole
 
 
 def _headings(cells: list[str], relation: Relation, number: int, report: Any) -> list[str]:
@@ -256,4 +268,4 @@ def _cure(column: Column, cell: str | None) -> str:
             return str(error).partition("; ")[2]
     if column.range:
         return f"look for a slip of the keys, or a wrong unit ({column.unit or 'a plain number'} is meant)"
-    return "mend it, or leave the cell empty if it is not known"
+    return "mend it" if column.required else "mend it, or leave the cell empty if it is not known"

@@ -4,13 +4,13 @@ The kept file wins, so its owner can mend a match there: ``"Her heading" = "play
 """
 
 import re
-import tomllib
 import unicodedata
 from collections.abc import Mapping, Sequence
 from difflib import SequenceMatcher
 from pathlib import Path
 
 from pipeline.errors import DataError
+from pipeline.settings import read_toml
 from pipeline.store.corpus import replacing
 from pipeline.store.problems import did_you_mean
 
@@ -107,12 +107,7 @@ def read_mapping(path: Path) -> dict[str, str]:
     """
     if not path.exists():
         return {}
-    try:
-        columns = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("columns", {})
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise DataError(
-            f"sheet/{path.name}: not readable as TOML ({error}); mend that line or delete the file"
-        ) from error
+    columns = read_toml(path, name=f"sheet/{path.name}").get("columns", {})
     if not isinstance(columns, dict):
         raise DataError(f"sheet/{path.name}: columns must be a table of headings; delete the file to begin anew")
     for heading, field in columns.items():

@@ -269,7 +269,7 @@ def test_a_moved_file_of_the_same_name_is_proposed(corpus: Path) -> None:
 
 def test_audio_that_nobody_has_entered_is_a_remark(corpus: Path) -> None:
     write_tone(corpus / "audio" / "three.flac")
-    assert "audio/three.flac: is not in transfer.csv; glideline add" in "\n".join(map(str, check(corpus).remarks))
+    assert "audio/three.flac: is not in transfer.csv; enter what lies in audio" in "\n".join(map(str, check(corpus).remarks))
 
 
 def test_what_was_judged_on_other_sound_waits(corpus: Path, write: Write) -> None:
