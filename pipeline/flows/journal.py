@@ -39,9 +39,7 @@ class Journal:
         for did in report.did:
             if did.result != "unchanged":
                 said: Mapping[str, Any] = {
-                    name: value
-                    for name in ("message", "cause", "moved", "traceback")
-                    if (value := getattr(did, name))
+                    name: value for name in ("message", "cause", "moved", "traceback") if (value := getattr(did, name))
                 }
                 self.write("step", transfer_id=did.transfer_id, step=did.step, result=did.result, **said)
         self.write(

@@ -11,6 +11,7 @@ from typing import Literal
 
 from pipeline.errors import UsageError
 from pipeline.flows import prefect_home
+from pipeline.flows.engines import is_elsewhere
 from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display
 from pipeline.flows.stages import Summary, Work
@@ -63,7 +64,8 @@ def run(
         If a transfer, step or engine is not known.
     """
     corpus = corpus if isinstance(corpus, Corpus) else Corpus(corpus)
-    _check_names(corpus, frozenset(transfers), workers, engine)
+    _check_names(corpus, frozenset(transfers), workers)
+    _check_engine(engine, address)
     display = Display(quiet=quiet)
 
     def planned() -> Planner:
@@ -133,12 +135,22 @@ def plan(corpus: Corpus, steps: Sequence[Step], *, until: str | None, only: froz
     )
 
 
-def _check_names(corpus: Corpus, wanted: frozenset[str], workers: int | None, engine: str) -> None:
+def _check_names(corpus: Corpus, wanted: frozenset[str], workers: int | None) -> None:
     known = corpus.catalogue.frame("transfer")["transfer_id"].to_list()
     for transfer_id in sorted(wanted - set(known)):
         cure = did_you_mean(transfer_id, known, otherwise="`glideline status` lists all transfers")
         raise UsageError(f"no transfer {transfer_id!r} in transfer.csv; {cure}")
     if workers is not None and workers < 1:
         raise UsageError(f"--workers {workers}: give 1 or more")
+
+
+def _check_engine(engine: str, address: str | None) -> None:
     if engine not in ("local", "dask", "ray"):
         raise UsageError(f"--engine {engine}: give local, dask or ray")
+    if engine == "local" and address is not None:
+        raise UsageError(f"--address {address}: goes with --engine dask or --engine ray")
+    if is_elsewhere(address) and not prefect_home.users_server():
+        raise UsageError(
+            f"--address {address}: workers on other machines cannot reach this run's own Prefect server; start one "
+            "that they can reach (prefect server start --host …) and set PREFECT_API_URL to it"
+        )

@@ -7,21 +7,32 @@ import signal
 import subprocess
 import sys
 import time
+import urllib.request
 from pathlib import Path
 
 import pytest
 from made_corpus import make_corpus, tables
 from quick_run import quick_run
 
+from pipeline.errors import UsageError
+from pipeline.flows import prefect_home
+from pipeline.flows.engines import is_elsewhere
+from pipeline.flows.run import run
+
 HERE = Path(__file__).parent
 
 
-def through_prefect(root: Path, *, engine: str, workers: int) -> subprocess.CompletedProcess[str]:
-    """A run as a flow, in a process of its own as a user has it."""
+def through_prefect(
+    root: Path, *, engine: str, workers: int, api_url: str | None = None
+) -> subprocess.CompletedProcess[str]:
+    """A run as a flow, in a process of its own as a user has it, with a Prefect server of hers or without."""
+    theirs = {"PREFECT_API_URL": api_url} if api_url else {}
     path = os.pathsep.join([str(HERE), os.environ.get("PYTHONPATH", "")])
     return subprocess.run(
         [sys.executable, str(HERE / "quick_run.py"), str(root), str(workers), engine],
-        env={name: value for name, value in os.environ.items() if name != "PREFECT_API_URL"} | {"PYTHONPATH": path},
+        env={name: value for name, value in os.environ.items() if name != "PREFECT_API_URL"}
+        | {"PYTHONPATH": path}
+        | theirs,
         capture_output=True,
         text=True,
         timeout=600,
@@ -51,6 +62,41 @@ def test_engines_give_the_same_bytes(tmp_path: Path, plain: dict[str, bytes], en
     assert len(made) == 8 * 6 + 1
     assert (root / "derived" / "corpus.duckdb").stat().st_size > 0
     assert not (root / "derived" / "run.holder.json").exists()
+
+
+@pytest.mark.slow
+def test_a_users_own_server_shows_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("PREFECT_API_URL", raising=False)
+    root = make_corpus(tmp_path / "c", sides=2)
+    with prefect_home.server(tmp_path / "hers"):
+        api_url = os.environ["PREFECT_API_URL"]
+        done = through_prefect(root, engine="local", workers=1, api_url=api_url)
+        runs = _asked(f"{api_url}/flow_runs/filter")
+        artifacts = _asked(f"{api_url}/artifacts/filter")
+    assert done.returncode == 0, done.stderr
+    assert [(run["name"], run["state_name"]) for run in runs] == [("c", "Completed")]
+    assert "detect: 2 done" in artifacts[0]["data"]
+    assert not (root / "derived" / ".prefect").exists()  # no server of ours
+
+
+def _asked(url: str) -> list[dict[str, str]]:
+    request = urllib.request.Request(url, data=b"{}", headers={"Content-Type": "application/json"})
+    with urllib.request.urlopen(request, timeout=60) as answer:
+        found: list[dict[str, str]] = json.load(answer)
+    return found
+
+
+def test_engines_and_addresses_that_cannot_work_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("PREFECT_API_URL", raising=False)
+    root = make_corpus(tmp_path / "c", sides=1)
+    with pytest.raises(UsageError, match="set PREFECT_API_URL"):
+        run(root, engine="dask", address="tcp://cluster.example:8786")
+    with pytest.raises(UsageError, match="goes with --engine dask"):
+        run(root, address="tcp://127.0.0.1:8786")
+    with pytest.raises(UsageError, match="did you mean s00-a"):
+        run(root, transfers=["s0-a"])
+    assert not is_elsewhere("tcp://127.0.0.1:8786")
+    assert not is_elsewhere("auto")
 
 
 @pytest.mark.long
