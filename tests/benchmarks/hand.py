@@ -44,7 +44,8 @@ def main(seed: int) -> None:
                 s = score(played, found)
                 print(
                     f"{instrument:10} {school:16} {name:9} {s.notes:5} {s.right:5.2f} {s.right_after_shift:7.2f}"
-                    f" ({s.shifts:3}) {s.calibration_error:5.3f} {s.in_set:10.2f} {s.set_size:12.1f} {s.notes / took:9.0f}"
+                    f" ({s.shifts:3}) {s.calibration_error:5.3f}"
+                    f" {s.in_set:10.2f} {s.set_size:12.1f} {s.notes / took:9.0f}"
                 )
 
 
