@@ -16,9 +16,7 @@ DIFFER = 0.15
 Row = dict[str, Any]
 
 
-def match_rows(
-    printed: list[Row], *, take: TakeNotes, hand: PassageHand, board: Fingerboard, own: Row
-) -> list[Row]:
+def match_rows(printed: list[Row], *, take: TakeNotes, hand: PassageHand, board: Fingerboard, own: Row) -> list[Row]:
     """Rows of fingering_match for one edition; ``printed`` holds its rows of printed_fingering, in order."""
     found_midi = take.notes["midi"].to_numpy()
     match = align(

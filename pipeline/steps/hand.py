@@ -32,9 +32,7 @@ def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     solo = solo_facts(catalogue, transfer_id)
     takes = {}
     for take in solo["takes"]:
-        rows = [
-            r for r in catalogue.rows("performance", take_id=take["take_id"]) if r["role"] in (None, "soloist")
-        ]
+        rows = [r for r in catalogue.rows("performance", take_id=take["take_id"]) if r["role"] in (None, "soloist")]
         tunings = sorted({r["tuning"] for r in rows if r["tuning"]})
         work_id = (catalogue.row("take", take["take_id"]) or {}).get("work_id")
         printed = catalogue.rows("printed_fingering", work_id=work_id) if work_id else []
@@ -110,9 +108,7 @@ def _run(given: StepInput) -> StepOutput:
     notes = tables["note"].height
     if notes == 0:
         return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", "no notes were found")})
-    return StepOutput(
-        {transfer_id: frames}, {transfer_id: ("done", f"the hand of {told} of {notes} notes is clear")}
-    )
+    return StepOutput({transfer_id: frames}, {transfer_id: ("done", f"the hand of {told} of {notes} notes is clear")})
 
 
 def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:

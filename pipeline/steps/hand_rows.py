@@ -105,9 +105,7 @@ def undecided(probabilities: Floats, *, settings: HandSettings) -> bool:
     """Whether the first of ranked probabilities leads by too little to be taken for the answer."""
     second = float(probabilities[1]) if probabilities.size > 1 else 0.0
     lead = float(probabilities[0]) - second if probabilities.size else 0.0
-    return bool(
-        not probabilities.size or probabilities[0] < settings.least_probability or lead < settings.least_margin
-    )
+    return bool(not probabilities.size or probabilities[0] < settings.least_probability or lead < settings.least_margin)
 
 
 def _note(hand: PassageHand, i: int, board: Fingerboard, settings: HandSettings) -> list[Row]:
