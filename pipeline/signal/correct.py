@@ -65,11 +65,6 @@ class SpeedMap:
         """No correction over a transfer of ``length_s`` (> 0) seconds."""
         return cls.constant(correction_cents=0.0, length_s=length_s)
 
-    @property
-    def length_true_s(self) -> float:
-        """True time of the last grid point."""
-        return float(self._true_s[-1])
-
     def cents_at(self, transfer_s: npt.ArrayLike) -> Floats:
         """Correction in cents at transfer times (any shape; NaN where the time is NaN)."""
         return np.interp(np.asarray(transfer_s, dtype=np.float64), self.time_s, self.correction_cents)

@@ -42,14 +42,12 @@ class SettledSide:
     """A side's readings, likeliest first.
 
     ``outlier_probability`` is that of not sharing its session's speed, None for a side by itself;
-    ``session_cents`` and ``session_sd`` give the playing speed (cents above 78.26 rpm) that its session's other
-    sides lead to expect.
+    ``session_cents`` is the playing speed (cents above 78.26 rpm) that its session's other sides lead to expect.
     """
 
     readings: tuple[Reading, ...]
     outlier_probability: float | None
     session_cents: float | None
-    session_sd: float | None
 
 
 def settle_together(sides: Sequence[SideEvidence]) -> dict[str, SettledSide]:
@@ -67,13 +65,11 @@ def _alone(side: SideEvidence, found: list[Candidate]) -> SettledSide:
     offsets = np.array([candidate.offset_cents for candidate in found])
     prior = np.log(side.speed_density(offsets) + _TINY)
     weights = np.array([candidate.log_weight for candidate in found]) + prior
-    return SettledSide(_ranked(side, found, weights, ""), None, None, None)
+    return SettledSide(_ranked(side, found, weights, ""), None, None)
 
 
 def _tied(sides: list[SideEvidence], options: dict[str, list[Candidate]]) -> dict[str, SettledSide]:
-    speeds = np.mean(
-        [side.speed_density(_GRID - float(side.playing_cents(np.zeros(1))[0])) for side in sides], axis=0
-    )
+    speeds = np.mean([side.speed_density(_GRID - float(side.playing_cents(np.zeros(1))[0])) for side in sides], axis=0)
     speeds = np.log(speeds / speeds.sum())
     groups = sorted({side.references for side in sides}, key=lambda group: [(r.hz, r.probability) for r in group])
     totals: dict[str, list[Floats]] = {side.name: [] for side in sides}
@@ -101,17 +97,13 @@ def _tied(sides: list[SideEvidence], options: dict[str, list[Candidate]]) -> dic
         mean = float(speed @ _GRID)
         sd = float(np.sqrt(max(float(speed @ (_GRID - mean) ** 2), 0.0)))
         rpm = 3600.0 / 46.0 * 2.0 ** (mean / 1200.0)
-        words = (
-            f"the session's other sides lead to expect {rpm:.2f} rpm (within {sd:.0f} cents)" if sd < 60.0 else ""
-        )
+        words = f"the session's other sides lead to expect {rpm:.2f} rpm (within {sd:.0f} cents)" if sd < 60.0 else ""
         readings = _ranked(side, options[side.name], weights, words)
-        out[side.name] = SettledSide(readings, float(np.exp(logsumexp(beyond) - whole)), mean, sd)
+        out[side.name] = SettledSide(readings, float(np.exp(logsumexp(beyond) - whole)), mean)
     return out
 
 
-def _parts(
-    side: SideEvidence, found: list[Candidate], reference: ReferencePitch, sd: float
-) -> tuple[Floats, Floats]:
+def _parts(side: SideEvidence, found: list[Candidate], reference: ReferencePitch, sd: float) -> tuple[Floats, Floats]:
     # likelihood of each reading by session speed (readings, grid) if it shares that speed, and (readings,) if not;
     # the prior of the reference pitch belongs to the session, not to the side
     offsets = np.array([candidate.offset_cents for candidate in found])
@@ -124,9 +116,7 @@ def _parts(
     return inside, OUTLIER_SHARE * weight * side.speed_density(offsets)
 
 
-def _ranked(
-    side: SideEvidence, found: list[Candidate], weights: Floats, session_words: str
-) -> tuple[Reading, ...]:
+def _ranked(side: SideEvidence, found: list[Candidate], weights: Floats, session_words: str) -> tuple[Reading, ...]:
     probability = np.exp(weights - logsumexp(weights))
     order = sorted(range(len(found)), key=lambda i: (-probability[i], found[i].reference.hz, found[i].shift))
     return tuple(_reading(side, found[i], float(probability[i]), session_words) for i in order)
@@ -141,9 +131,7 @@ def _reading(side: SideEvidence, candidate: Candidate, probability: float, sessi
         if name:
             words.append(f"stroboscope speed {name}")
         words += [
-            f"usual at the label ({label.source})"
-            for label in side.labels
-            if label.low_rpm <= rpm <= label.high_rpm
+            f"usual at the label ({label.source})" for label in side.labels if label.low_rpm <= rpm <= label.high_rpm
         ]
     if session_words:
         words.append(session_words)

@@ -109,22 +109,16 @@ def _plateaus(cents: Floats, hop_s: float, shortest: int, reach: float) -> Ints:
     return bounds[:found]
 
 
-def steady_notes(time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_confidence: float) -> SteadyNotes:
-    """Steady notes of a pitch line.
+def solo_tracks(
+    time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_confidence: float
+) -> tuple[SteadyNotes, Tracks]:
+    """Steady notes of a pitch line, and the same notes as tracks of points.
 
     Parameters
     ----------
     time_s, f0_hz, confidence : shape (frames,), raw transfer time on an even grid, raw pitch (NaN: no line).
     least_confidence : frames below it are left out.
     """
-    notes, _, _ = _solo(time_s, f0_hz, confidence=confidence, least_confidence=least_confidence)
-    return notes
-
-
-def solo_tracks(
-    time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_confidence: float
-) -> tuple[SteadyNotes, Tracks]:
-    """Steady notes of a pitch line, and the same notes as tracks of points; parameters as ``steady_notes``."""
     notes, bounds, cents = _solo(time_s, f0_hz, confidence=confidence, least_confidence=least_confidence)
     hop_s = _hop(time_s)
     points: list[tuple[float, float, float, float, int]] = []

@@ -16,7 +16,6 @@ VIOLIN = INSTRUMENTS["violin"].open_midi
 MAJOR = (0, 2, 4, 5, 7, 9, 11)
 STATED = (ReferencePitch(440.0, 1.0, "as the take's reference pitch"),)
 UNSURE = (ReferencePitch(440.0, 0.5, "if modern"), ReferencePitch(452.0, 0.5, "if old high pitch"))
-Heard = list[tuple[int, float]]
 
 
 def tune(tonic: int, *, seed: int, count: int = 150) -> list[int]:
