@@ -57,7 +57,8 @@ attached as (
         heard.transfer_id,
         case
             when nearest.overlap > 0.3 then nearest.slide_id
-            when nearest.slide_id is null
+            -- Whoever hears a slide somewhere in a longer stretch has not said where it is.
+            when nearest.slide_id is null and heard.transfer_end_s - heard.transfer_start_s <= 1.5
                 then heard.transfer_id || '-a' || round(1000 * heard.transfer_start_s)::bigint
         end as slide_id,
         nearest.slide_id is null as is_new,

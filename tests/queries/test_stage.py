@@ -171,6 +171,11 @@ def test_a_missed_slide_is_added():
     ]
 
 
+def test_a_slide_somewhere_in_a_long_stretch_is_not_added():
+    assert judged(verdict(7.0, "slide", "lee", end=10.0)) == [(*FIRST, *UNHEARD), (*SECOND, *UNHEARD)]
+    assert len(judged(verdict(7.0, "slide", "lee", end=10.0), verdict(8.0, "slide", "lee", end=9.4))) == 3
+
+
 def test_verdicts_given_for_other_samples_wait():
     heard = {"transfer_id": "x1", "step": "intake", "samples_sha256": SHA, "outcome": "done"}
     assert judged(verdict(1.0, "no_slide", "lee", sha=OTHER_SHA), run=[heard])[0] == (*FIRST, *UNHEARD)
