@@ -24,11 +24,10 @@ ROWS = {
     "player": f"""select 'p' || i as player_id, 'Player ' || i as name, (1820 + i // 20)::varchar as born,
         make_date(1820 + (i // 20)::int, 1, 1) as born_earliest, make_date(1820 + (i // 20)::int, 12, 31) as born_latest
         from range({PLAYERS}) as t(i)""",
-    # Each student has three older teachers, at most three hundred places up: some ten generations.
-    "teaching": f"""select distinct 'p' || (s - 50 - hash(s, k) % 250) as teacher_id, 'p' || s as student_id,
+    # Each student has four or five teachers, ten to thirty-five years older: some eight generations.
+    "teaching": f"""select distinct 'p' || s - 200 - hash(s, k) % 500 as teacher_id, 'p' || s as student_id,
         ['certain', 'probable', 'possible'][1 + (hash(s, k, 7) % 3)::int] as certainty
-        from range(300, {PLAYERS}) as a(s), range({LINKS} * {PLAYERS} // ({PLAYERS} - 300) // {PLAYERS} + 1) as b(k)
-        limit {LINKS}""",
+        from range(700, {PLAYERS}) as a(s), range(5) as b(k) order by hash(s, k) limit {LINKS}""",
     "school": "select 's' || i as school_id, 'main' as scheme, 'School ' || i as name from range(12) as t(i)",
     "school_membership": f"""select 'p' || i as player_id, 's' || hash(i) % 12 as school_id, 'study' as basis
         from range({PLAYERS}) as t(i) where i % 10 <> 0""",
