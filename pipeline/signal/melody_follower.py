@@ -172,9 +172,12 @@ def salience(grids: list[Any], *, search: SearchRange) -> Any:
 
 
 def features(grids: list[Any], saliences: Any, *, search: SearchRange, bins: Any, strength: Any) -> Any:
-    """What the network sees of the candidates ``bins``: (frames, k, f); grids and saliences with context rows."""
+    """What the network sees of the candidates ``bins``: (frames, k, f), undefined where there is none.
+
+    Grids and saliences come with context rows.
+    """
     pairs = [(grid, _near(grid)) for grid in grids]
-    out = np.zeros((*bins.shape, melody_net.feature_count()), dtype=np.float32)
+    out = np.empty((*bins.shape, melody_net.feature_count()), dtype=np.float32)
     melody_net.describe(
         bins,
         strength,

@@ -63,6 +63,7 @@ def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrum
     saliences = salience(grids, search=search)
     choose(saliences[CONTEXT:-CONTEXT], bins, strength)
     described = features(grids, saliences, search=search, bins=bins, strength=strength)
+    described[bins < 0] = 0.0
     return _answered(described, bins, truth, search=search, rng=rng)
 
 
