@@ -30,6 +30,8 @@ class Line(Protocol):
     def level_db(self) -> Floats: ...
     @property
     def prominence_db(self) -> Floats: ...
+    @property
+    def sound_db(self) -> Floats: ...
 
 
 class TimeMap(Protocol):
@@ -57,6 +59,7 @@ class Frames:
     confidence: Floats
     level_db: Floats
     prominence_db: Floats
+    sound_db: Floats
     frame_s: float
     reference_pitch_hz: float
 
@@ -68,6 +71,11 @@ class Frames:
         """Transfer time at a fractional frame; frames beyond the ends are extrapolated."""
         step = (self.transfer_s[-1] - self.transfer_s[0]) / max(self.transfer_s.size - 1, 1)
         return float(self.transfer_s[0] + frame * step)
+
+    def frame_at(self, transfer_s: float) -> float:
+        """Fractional frame at a transfer time."""
+        step = (self.transfer_s[-1] - self.transfer_s[0]) / max(self.transfer_s.size - 1, 1)
+        return float((transfer_s - self.transfer_s[0]) / step)
 
 
 def prepare(
@@ -107,6 +115,7 @@ def prepare(
         confidence=confidence,
         level_db=_filled(np.asarray(line.level_db, dtype=np.float64)),
         prominence_db=np.asarray(line.prominence_db, dtype=np.float64),
+        sound_db=np.asarray(line.sound_db, dtype=np.float64),
         frame_s=frame_s,
         reference_pitch_hz=reference_pitch_hz,
     )

@@ -22,6 +22,7 @@ from pipeline.signal.slide_features import features
 from pipeline.signal.slide_measures import Slide, measure_slide
 from pipeline.signal.slide_models import ARRIVING, DEPARTING, ENTERING, SAME, TWO
 from pipeline.signal.slide_rules import Judgement
+from pipeline.units import Floats
 
 Acceptance = Literal["learned", "rules"]
 MODEL_OF_KIND = (SAME, DEPARTING, ARRIVING, TWO, ENTERING)
@@ -81,15 +82,14 @@ def find_notes_and_slides(
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=spans)
     held = find_spans(frames)
     held, slides = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
-    rebowed = [1.0] + [
-        bowing.rebowed_probability(frames.level_db, border=0.5 * (a.end + b.start) - 0.5, frame_s=frames.frame_s)
-        for a, b in pairwise(held)
-    ]
+    rebowed = bowing.rebowed_probability(_signs(frames, held, slides))
+    fresh = [i == 0 or _gap_s(frames, held[i - 1], span) > CHANCE_GAP_S for i, span in enumerate(held)]
+    rebowed = np.where(fresh, 1.0, rebowed)
     notes = [
-        measure_note(span, frames, begins=bowing.begins(p), rebowed_probability=p)
-        for span, p in zip(held, rebowed, strict=False)
+        measure_note(span, frames, begins=bowing.begins(float(p)), rebowed_probability=float(p))
+        for span, p in zip(held, rebowed, strict=True)
     ]
-    transitions = [_transition(frames, a, b, i + 1, rebowed[i + 1]) for i, (a, b) in enumerate(pairwise(held))]
+    transitions = [_transition(frames, a, b, i + 1, float(rebowed[i + 1])) for i, (a, b) in enumerate(pairwise(held))]
     return Detection(tuple(notes), tuple(transitions), tuple(slides))
 
 
@@ -137,13 +137,39 @@ def _without_conflict(found: list[Candidate], judged: list[Judgement]) -> list[i
 
 
 def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float) -> Transition:
-    gap_s = max(b.start - a.end, 0) * frames.frame_s if a.region != b.region else 0.0
+    gap_s = _gap_s(frames, a, b)
     interval = b.level - a.level
     return Transition(
         from_note=number - 1,
         to_note=number,
         interval_cents=100.0 * interval,
         gap_ms=1000.0 * gap_s,
-        slurred_probability=0.0 if gap_s > CHANCE_GAP_S else 1.0 - rebowed,
+        slurred_probability=1.0 - rebowed,
         exposure=abs(interval) >= LEAST_INTERVAL and gap_s <= CHANCE_GAP_S,
     )
+
+
+def _gap_s(frames: Frames, a: Span, b: Span) -> float:
+    return max(b.start - a.end, 0) * frames.frame_s if a.region != b.region else 0.0
+
+
+def _signs(frames: Frames, held: list[Span], slides: list[Slide]) -> Floats:
+    """Signs of a new stroke at the beginning of each note."""
+    ends = np.array([np.nan, *(span.end for span in held[:-1])], dtype=np.float64)
+    starts = np.array([span.start for span in held], dtype=np.float64)
+    bounds = {
+        slide.to_note: (frames.frame_at(slide.transfer_start_s), frames.frame_at(slide.transfer_end_s))
+        for slide in slides
+    }
+    return bowing.borders(frames, ends=ends, starts=starts, slide_bounds=bounds)
+
+
+def signs_of_notes(frames: Frames, notes: tuple[Note, ...], slides: tuple[Slide, ...]) -> Floats:
+    """Signs of a new stroke at the beginning of each note of a detection, for learning what they are worth."""
+    held = [
+        Span(
+            round(frames.frame_at(n.transfer_start_s) + 0.5), round(frames.frame_at(n.transfer_end_s) + 0.5), n.midi, 0
+        )
+        for n in notes
+    ]
+    return _signs(frames, held, list(slides))

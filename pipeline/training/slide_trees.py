@@ -18,6 +18,7 @@ from pipeline.units import Floats
 
 LEARNED_KINDS = KINDS[:5]
 ACCEPT = {"max_iter": 140, "max_leaf_nodes": 8, "learning_rate": 0.07, "min_samples_leaf": 20}
+BOW = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 30}
 NAME = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 15}
 
 
@@ -36,7 +37,16 @@ def grow(
     accept = _classifier(ACCEPT, seed).fit(values, held)
     name = _classifier(NAME, seed).fit(values[held], kind[held])
     arrays = {**forest_of(accept, 1).arrays("accept"), **forest_of(name, len(LEARNED_KINDS)).arrays("kind")}
-    arrays["accept_line"] = _calibration(values, held, side, seed=seed)
+    arrays["accept_line"] = _calibration(values, held, side, options=ACCEPT, seed=seed)
+    return arrays
+
+
+def grow_bowing(
+    values: Floats, rebowed: npt.NDArray[np.bool_], side: npt.NDArray[np.generic], *, seed: int
+) -> dict[str, npt.NDArray[np.generic]]:
+    """Arrays of the forest ``bow`` with its calibration; ``rebowed`` (n,) says which rows begin a stroke."""
+    arrays = forest_of(_classifier(BOW, seed).fit(values, rebowed), 1).arrays("bow")
+    arrays["bow_line"] = _calibration(values, rebowed, side, options=BOW, seed=seed)
     return arrays
 
 
@@ -44,11 +54,18 @@ def _classifier(options: dict[str, Any], seed: int) -> Any:
     return HistGradientBoostingClassifier(**options, l2_regularization=2.0, early_stopping=False, random_state=seed)
 
 
-def _calibration(values: Floats, held: npt.NDArray[np.bool_], side: npt.NDArray[np.generic], *, seed: int) -> Floats:
+def _calibration(
+    values: Floats,
+    held: npt.NDArray[np.bool_],
+    side: npt.NDArray[np.generic],
+    *,
+    options: dict[str, Any],
+    seed: int,
+) -> Floats:
     """Slope and offset that turn scores into log odds, from scores of sides not learned from (Platt 1999)."""
     scores = np.empty(held.size)
     for train, test in GroupKFold(5).split(values, held, side):
-        scores[test] = _classifier(ACCEPT, seed).fit(values[train], held[train]).decision_function(values[test])
+        scores[test] = _classifier(options, seed).fit(values[train], held[train]).decision_function(values[test])
     line = LogisticRegression(C=100.0).fit(scores[:, None], held)
     return np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])
 

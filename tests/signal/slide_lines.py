@@ -20,6 +20,7 @@ class MadeLine:
     confidence: Floats
     level_db: Floats
     prominence_db: Floats
+    sound_db: Floats
 
 
 @dataclass
@@ -101,4 +102,5 @@ def line_of(midi: Floats, *, noise_cents: float = 0.0, seed: int = 0, hop_s: flo
         confidence=np.where(sounding, 0.97, 0.02),
         level_db=level,
         prominence_db=level + 30.0,
+        sound_db=level + 1.0,
     )

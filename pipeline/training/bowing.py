@@ -1,0 +1,96 @@
+"""Makes the weights of ``pipeline.signal.bowing``: run ``python -m pipeline.training.bowing``.
+
+Sides as in ``pipeline.training.slides``, of other seeds; what is learned is which notes of the plan begin with a new
+stroke. Writes ``bow_trees.npz`` and its record ``bow_trees.json``.
+"""
+
+import json
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal import bowing, slides
+from pipeline.signal.correct import SpeedMap
+from pipeline.signal.melody import follow
+from pipeline.signal.pitch_line import Line, prepare
+from pipeline.signal.slides import find_notes_and_slides
+from pipeline.signal.synth.plan import Truth
+from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
+from pipeline.training.slide_trees import grow_bowing
+from pipeline.units import Floats
+
+SEED = 79
+LENGTH_S = 40.0
+SIDES = {"violin": 60, "viola": 10, "cello": 10}
+HELD_BACK = {"violin": 12, "viola": 4, "cello": 4}
+MATCH_S = 0.06
+
+
+def rows_of_side(line: Line, truth: Truth) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Signs at the beginning of each note that was found in its place, and whether a new stroke begins it."""
+    speed_map = SpeedMap(truth.transfer_time_s[::10], truth.correction_cents[::10])
+    pitch = truth.plan.reference_pitch_hz
+    found = find_notes_and_slides(line, speed_map=speed_map, reference_pitch_hz=pitch, instrument=None, spans=None)
+    frames = prepare(line, speed_map=speed_map, reference_pitch_hz=pitch, spans=None)
+    starts = np.array([note.start_s for note in found.notes])
+    signs = slides.signs_of_notes(frames, found.notes, found.slides)
+    rows, rebowed = [], []
+    for i, note in enumerate(truth.plan.notes):
+        before = truth.plan.notes[i - 1]
+        slid = any(slide.to_note == i for slide in truth.plan.slides)
+        if i == 0 or starts.size == 0 or (not slid and note.start_s - before.end_s > 1e-6):
+            continue
+        k = int(np.argmin(np.abs(starts - note.start_s)))
+        if k and abs(starts[k] - note.start_s) < MATCH_S and abs(found.notes[k].midi - note.midi) < 0.5:
+            rows.append(signs[k])
+            rebowed.append(not note.slurred)
+    return np.array(rows).reshape(-1, len(bowing.NAMES)), np.array(rebowed, dtype=bool)
+
+
+def rows_of(sides: dict[str, int], *, first: int) -> tuple[Floats, npt.NDArray[np.bool_], npt.NDArray[np.int64]]:
+    """Rows of random sides, what they are, and the side that each comes from."""
+    values, rebowed, side = [], [], []
+    for k, (instrument, count) in enumerate(sides.items()):
+        for seed in range(first, first + count):
+            rng = np.random.default_rng([SEED, k, seed])
+            samples, truth = training_side(rng, instrument=instrument, length_s=LENGTH_S)
+            line = follow(samples, sample_rate_hz=SAMPLE_RATE_HZ, instrument=instrument, scoring="network")
+            rows, answers = rows_of_side(line, truth)
+            values.append(rows)
+            rebowed.append(answers)
+            side.append(np.full(answers.size, seed + 1000 * k))
+    return np.concatenate(values), np.concatenate(rebowed), np.concatenate(side)
+
+
+def main() -> None:
+    """Learn, test on sides of other seeds, write weights and record."""
+    values, rebowed, side = rows_of(SIDES, first=0)
+    np.savez_compressed(bowing.WEIGHTS, **grow_bowing(values, rebowed, side, seed=SEED))  # type: ignore[arg-type]
+    tested, answers, _ = rows_of(HELD_BACK, first=500)
+    probability = bowing.rebowed_probability(tested)
+    sure = (probability <= 0.3) | (probability >= 0.7)
+    at = np.minimum((probability * 10).astype(int), 9)
+    gaps = [abs(probability[at == b].mean() - answers[at == b].mean()) * (at == b).mean() for b in np.unique(at)]
+    record = {
+        "made_by": "python -m pipeline.training.bowing",
+        "seed": SEED,
+        "length_s": LENGTH_S,
+        "sides": SIDES,
+        "notes": int(rebowed.size),
+        "rebowed": int(rebowed.sum()),
+        "signs": list(bowing.NAMES),
+        "held_back": {
+            "sides": HELD_BACK,
+            "notes": int(answers.size),
+            "told": round(float(sure.mean()), 4),
+            "right_of_told": round(float(((probability > 0.5) == answers)[sure].mean()), 4),
+            "calibration_error": round(float(sum(gaps)), 4),
+        },
+    }
+    text = json.dumps(record, indent=1) + "\n"
+    bowing.WEIGHTS.with_suffix(".json").write_text(text, encoding="utf-8")
+    print(text)
+
+
+if __name__ == "__main__":
+    main()
