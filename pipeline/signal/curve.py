@@ -13,7 +13,7 @@ from pipeline.units import Floats
 
 WOW_CHANCE = 1e-4
 WOW_LEAST_CENTS = 0.5
-JUMP_LOG_ODDS = 3.0
+JUMP_LOG_ODDS = 1.5
 JUMP_LEAST_CENTS = 8.0
 EVIDENCE_TRUST = 0.8
 # Where solo and accompaniment sound together, each may lie beside the pitch that the side is in: a piano is

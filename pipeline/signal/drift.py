@@ -23,6 +23,8 @@ KNOT_S = 8.0
 SMOOTHING = np.logspace(-3, 6, 25)
 _OVERTONE_DOUBT = 36.0
 _SHORT_TONE = 1.5
+HELD_POINTS = 2.0
+"""Points from which a tone has its full say about a sudden change; ornaments are heard too unsurely."""
 _LEAST_POINT_SD, _LEAST_TONE_SD = 0.5, 1.0
 
 
@@ -243,7 +245,8 @@ def robust_cost(tracks: Tracks, fit: Fit, *, tone_sd: Floats, point_sd: Floats, 
     scale = tone_variance(tone_sd[tracks.source], tracks.anchor, total)
     tone = mean**2 / (scale + point_sd[tracks.source] ** 2 / total)
     bend = fit.smoothing * float(np.sum(np.diff(fit.coefficient[:size], n=2) ** 2))
-    return 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(tone / (1.0 + tone / 16.0)) + bend)
+    held = np.minimum(1.0, total / HELD_POINTS)
+    return 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(held * tone / (1.0 + tone / 16.0)) + bend)
 
 
 def tone_variance(tone_sd: Floats, anchor: npt.NDArray[np.bool_], total: npt.NDArray[Any]) -> Floats:

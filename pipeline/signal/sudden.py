@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.circular import wrap100
-from pipeline.signal.drift import SMOOTHING, Fit, restricted_likelihoods, roughness, tone_variance
+from pipeline.signal.drift import HELD_POINTS, SMOOTHING, Fit, restricted_likelihoods, roughness, tone_variance
 from pipeline.signal.tuning import Tracks
 from pipeline.units import Floats
 
@@ -88,6 +88,7 @@ def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_
     one = np.unique(track, return_index=True)[1]
     scale = tone_variance(tone_sd[source[one]], tracks.anchor[tracks.track[near]][one], total)
     scale = scale + point_sd[source[one]] ** 2 / total
+    held = np.minimum(1.0, total / HELD_POINTS)
     size = float(fit.coefficient[-1])
     left = fit.residual[near] + size * fit.columns[near, -1]
     at = np.arange(near_s - reach_s, near_s + reach_s + 0.5 * step_s, step_s)
@@ -97,7 +98,7 @@ def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_
         mean = np.bincount(track, weight * residual) / total
         inner = (residual - mean[track]) ** 2 * weight / point_sd[source] ** 2
         tone = mean**2 / scale
-        costs[i] = 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(tone / (1.0 + tone / 16.0)))
+        costs[i] = 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(held * tone / (1.0 + tone / 16.0)))
     # the median of what the costs leave likely: the middle of a rest, the very moment inside a held tone
     likely = np.cumsum(np.exp(costs.min() - costs))
     return float(at[int(np.searchsorted(likely, 0.5 * likely[-1]))])

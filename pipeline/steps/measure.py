@@ -39,7 +39,7 @@ def _array(frames: pl.DataFrame, column: str) -> np.ndarray[Any, np.dtype[np.flo
 
 STEP = Step(
     name="measure",
-    version=4,
+    version=5,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning",),
