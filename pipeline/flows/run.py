@@ -94,6 +94,7 @@ def run(
 
 def begin(corpus: Corpus, planned: Callable[[], Planner], display: Display, *, steps_from: str) -> Work:
     """Clears up a corpus that is locked, and plans what to do."""
+    corpus.catalogue.require_whole()  # before anything is set aside for want of its row
     steps = load_steps(steps_from)
     for said in clear_up(corpus, steps):
         display.say(said[0].upper() + said[1:] + ".")
@@ -115,9 +116,12 @@ def plan(corpus: Corpus, steps: Sequence[Step], *, until: str | None, only: froz
 
     Raises
     ------
+    DataError
+        If a table of the catalogue cannot be read as a whole.
     UsageError
         If there is no step ``until``.
     """
+    corpus.catalogue.require_whole()
     names = [step.name for step in steps]
     if until is not None and until not in names:
         cure = did_you_mean(until, names, otherwise=f"the steps are {', '.join(names)}")

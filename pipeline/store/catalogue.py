@@ -83,6 +83,19 @@ class Catalogue:
         }
         return [p for p in self.problems() if p.severity == "error" and p.key and p.key in concerns.get(p.table, set())]
 
+    def require_whole(self) -> None:
+        """Refuses to go on while a table may have rows that nobody can see: they must not be taken for deleted.
+
+        Raises
+        ------
+        DataError
+            If a file of catalogue/ cannot be read, or not to its end; says why.
+        """
+        broken = [text for texts in self._texts.values() for text in texts if not text.whole]
+        said = [str(p) for text in broken for p in text.problems if text.file.startswith("catalogue/")]
+        if said:
+            raise DataError("\n".join(["nothing can be planned while some rows cannot be seen:", *said]))
+
     def _known(self, table: str) -> Relation:
         if table not in self._relations:
             cure = did_you_mean(table, list(self._relations), otherwise="`glideline dictionary` lists all tables")

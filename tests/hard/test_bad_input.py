@@ -229,7 +229,7 @@ BAD: list[tuple[str, Spoil, str, str]] = [
     ("settings saved as Latin-1", put("settings.toml", 'title = "Träume"\n'.encode("latin-1")), "settings.toml", "line 1 is not saved as UTF-8; save the file again as UTF-8"),
     ("settings with a zero byte", put("settings.toml", 'title = "a\x00b"\n'), "settings.toml", "not readable as TOML (Illegal character '\\x00' (at line 1, column 11)); mend that line"),
     ("settings in a thousand brackets", put("settings.toml", "title = " + "[" * 5_000), "settings.toml", "not readable as TOML (maximum recursion depth exceeded); write it anew"),
-    ("settings that are a folder", folder("settings.toml"), "settings.toml", "cannot be read (is a directory); put the file itself there, and allow reading it"),
+    ("settings that are a folder", folder("settings.toml"), "settings.toml", "cannot be read (is a directory); put the file itself there, readable to you"),
     ("scheme of periods that is not there", put("settings.toml", 'default_period_scheme = "halfs"\n'), "settings.toml", "default_period_scheme = halfs: is not a scheme of period.csv; did you mean halves?"),
 ]
 
@@ -319,6 +319,23 @@ def test_everything_at_once_is_said_at_once(corpus: Path) -> None:
     planned = glideline("run", corpus, "--explain")
     assert planned.status == 0
     assert "t1" in planned.out
+
+
+@pytest.mark.parametrize("table", ["transfer", "take", "performance", "side_take"])
+def test_rows_that_cannot_be_seen_are_not_taken_for_deleted(corpus: Path, table: str) -> None:
+    """A run drops what belongs to deleted rows; it must not do so because a table was saved in another way."""
+    kept = corpus / "derived" / "tables" / "pitch_frame" / "t1.parquet"
+    kept.parent.mkdir(parents=True)
+    kept.write_bytes(b"a night's work")
+    put(f"catalogue/{table}.csv", TABLES[table].encode("utf-16"))(corpus)
+    for more in ((), ("--explain",)):
+        said = glideline("run", corpus, *more)
+        assert said.status == 1
+        assert said.err == (
+            "glideline: nothing can be planned while some rows cannot be seen:\n"
+            f"catalogue/{table}.csv: is not saved as UTF-8; save it again as 'CSV UTF-8'\n"
+        )
+    assert kept.read_bytes() == b"a night's work"
 
 
 @pytest.mark.parametrize(
