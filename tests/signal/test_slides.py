@@ -154,6 +154,16 @@ def test_speed_correction_scales_times_and_slopes() -> None:
         assert m.vibrato_cents == pytest.approx(n.vibrato_cents, rel=0.03)
 
 
+@pytest.mark.parametrize(("midi", "cents_for_600_hz"), [(45.0, 9443.0), (69.0, 2361.0)])
+def test_slopes_in_hz_mean_what_the_register_makes_of_them(midi: float, cents_for_600_hz: float) -> None:
+    """600 Hz/s, a slope reported for cello slides, is 9443 cents/s at 110 Hz and 2361 at 440 (arithmetic)."""
+    score = Score().note(midi - 1.0, 0.5).glide(midi - 1.0, midi + 1.0, 0.15, shape="linear").note(midi + 1.0, 0.5)
+    slides = found(score.line(noise_cents=1.0)).slides
+    assert len(slides) == 1
+    ratio = slides[0].gradient_hz_per_s / slides[0].gradient_cents_per_s
+    assert ratio == pytest.approx(600.0 / cents_for_600_hz, rel=0.01)
+
+
 @pytest.mark.parametrize("extent", [25.0, 50.0])
 def test_vibrato_of_published_rate_and_extent_is_no_slide(extent: float) -> None:
     """6.5 Hz and 25 to 50 cents either way (Small, in Seashore, Psychology of Music, 1938).
