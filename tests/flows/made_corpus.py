@@ -5,49 +5,19 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from pipeline.signal.synth.plans import random_plan
-from pipeline.signal.synth.render import render_side
-from pipeline.signal.synth.speedplan import SpeedPlan
-from pipeline.signal.synth.voice import random_voice
-
 RATE_HZ = 22_050
 
 
 def make_corpus(root: Path, *, sides: int, session_of: int = 3, seconds: float = 1.0) -> Path:
     """A corpus of plain tones, for steps that do not listen; transfers s00-a, s01-a, …"""
-    names = _folders(root, sides)
+    for folder in ("audio", "catalogue", "reviews"):
+        (root / folder).mkdir(parents=True)
+    (root / "settings.toml").write_text('title = "made"\n')
+    names = [f"s{number:02d}" for number in range(sides)]
     for number, name in enumerate(names):
         write_tone(root / "audio" / f"{name}.wav", seed=number, seconds=seconds)
     write_catalogue(root, names, session_of=session_of)
     return root
-
-
-def make_music(root: Path, *, sides: int, session_of: int = 3, seconds: float = 8.0) -> Path:
-    """The same corpus with rendered violin, 20 cents flat."""
-    names = _folders(root, sides)
-    for number, name in enumerate(names):
-        rng = np.random.default_rng([7, number])
-        plan = random_plan(rng, instrument="violin", length_s=seconds, reference_pitch_hz=440.0)
-        samples, _ = render_side(
-            plan,
-            rng=rng,
-            sample_rate_hz=RATE_HZ,
-            voice=random_voice(rng, instrument="violin"),
-            snr_db=25.0,
-            piano_below_db=None,
-            band="electrical",
-            speed=SpeedPlan(offset_cents=20.0),
-        )
-        soundfile.write(root / "audio" / f"{name}.wav", samples, RATE_HZ, subtype="PCM_16")
-    write_catalogue(root, names, session_of=session_of)
-    return root
-
-
-def _folders(root: Path, sides: int) -> list[str]:
-    for folder in ("audio", "catalogue", "reviews"):
-        (root / folder).mkdir(parents=True)
-    (root / "settings.toml").write_text('title = "made"\n')
-    return [f"s{number:02d}" for number in range(sides)]
 
 
 def write_tone(path: Path, *, seed: int, seconds: float = 1.0) -> None:
