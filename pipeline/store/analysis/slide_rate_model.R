@@ -41,6 +41,7 @@ read_table <- function(name) {
     else if (entry$type == "date") rows[[column]] <- as.Date(text)
     else if (entry$allowed_values != "") rows[[column]] <-
       factor(text, levels = strsplit(entry$allowed_values, "; ", fixed = TRUE)[[1]])
+    else rows[[column]] <- text
     if (entry$unit != "") attr(rows[[column]], "units") <- entry$unit
   }
   rows
