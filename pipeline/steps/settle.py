@@ -64,9 +64,7 @@ def run(step: StepInput) -> StepOutput:
     return StepOutput(tables, outcomes)
 
 
-def side_evidence(
-    name: str, tuning: Row, known: Mapping[str, Any], instrument: str, key_trust: float
-) -> SideEvidence:
+def side_evidence(name: str, tuning: Row, known: Mapping[str, Any], instrument: str, key_trust: float) -> SideEvidence:
     """What a row of ``tuning`` and the catalogue's facts say of one side."""
     accompaniment = np.reshape(np.asarray(tuning["accompaniment_pitch_classes"], dtype=np.float64), (-1, 12))
     semitone = np.asarray(tuning["note_semitone"], dtype=np.int64)
@@ -230,7 +228,7 @@ def _alternatives(name: str, readings: list[Reading], counted: bool) -> pl.DataF
 
 STEP = Step(
     name="settle",
-    version=3,
+    version=4,
     scope="session",
     reads=("tuning", "melody"),
     writes=("speed", "speed_curve", "speed_alternative"),
