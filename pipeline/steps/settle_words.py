@@ -67,9 +67,7 @@ def _on_decision(known: Known) -> list[str]:
     decision = known["decision"]
     said = [f"ruled by {decision['decided_by']} on {decision['decided_on']}: {decision['reason']}"]
     if known["already_corrected"] == "yes":
-        said.append(
-            "the transfer counts as already corrected: make sure that this ruling is not a second correction"
-        )
+        said.append("the transfer counts as already corrected: make sure that this ruling is not a second correction")
     return said
 
 
@@ -99,6 +97,4 @@ def _on_turntable(tuning: Known, known: Known) -> list[str]:
     turned = 60.0 * hz
     if abs(turned - written) < max(_TURNTABLE_SHARE * written, _TURNTABLE_SIGMAS * 60.0 * tuning["wow_hz_se"]):
         return []
-    return [
-        f"wow at {hz:.4f} Hz: the turntable turned at {turned:.2f} rpm, not at the {written:g} rpm written down"
-    ]
+    return [f"wow at {hz:.4f} Hz: the turntable turned at {turned:.2f} rpm, not at the {written:g} rpm written down"]
