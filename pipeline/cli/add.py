@@ -19,12 +19,25 @@ def add(
         Path | None,
         typer.Option("--sheet", help="A CSV or XLSX file with a line a recording and your own headings."),
     ] = None,
+    package: Annotated[
+        Path | None,
+        typer.Option("--package", help="Instead of audio: a colleague's export (or its zip), merged into this corpus."),
+    ] = None,
+    new_ids: Annotated[
+        Path | None,
+        typer.Option(
+            "--new-ids", help="CSV with table,id,new_id for ids of the package that mean something else here."
+        ),
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", "-y", help="Write without asking.")] = False,
 ) -> None:
     """Draft catalogue rows for audio files, from their names or your own sheet; show the difference, and ask.
 
     Example: glideline add my-corpus *.mp3 --sheet discs.xlsx
     """
+    if package is not None:
+        _merge(folder, package, new_ids, yes=yes)
+        return
     from pipeline.store.add import difference, plan_add
 
     plan = plan_add(folder, audio or [], sheet=sheet)
@@ -51,6 +64,27 @@ def add(
         raise DataError(f"{len(left_out)} files or lines were left out, see above; mend them and add again")
     if not plan.empty:
         print(f"Next: glideline check {folder}", file=sys.stderr)
+
+
+def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> None:
+    from pipeline.store.corpus import Corpus
+    from pipeline.store.merge import clash_report, merge, plan_merge, read_new_ids
+
+    corpus = Corpus(folder)
+    mapping = read_new_ids(new_ids) if new_ids is not None else {}
+    plan = plan_merge(corpus, package, mapping=mapping)
+    if plan.clashes:
+        for line in clash_report(plan.clashes):
+            print(line)
+        raise DataError(
+            "ids mean different things here and there: save the lines above as CSV, mend them, use --new-ids"
+        )
+    for table, rows in plan.rows.items():
+        print(f"{table}: {len(rows)} new rows")
+    print(f"{plan.known} rows are here already.", file=sys.stderr)
+    if plan.rows and not yes and not _agreed():
+        raise DataError("nothing was written")
+    merge(corpus, package, mapping=mapping)
 
 
 def _agreed() -> bool:

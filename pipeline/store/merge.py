@@ -18,9 +18,11 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.store.corpus import Corpus, replacing
 from pipeline.store.editing import EditableTable
+from pipeline.store.handkept import read_text_table, typed
 from pipeline.store.new import new
 from pipeline.store.package import unguarded
-from pipeline.store.schema import Relation, hand_kept
+from pipeline.store.problems import Problem
+from pipeline.store.schema import ID_PATTERN, ID_WORDS, Relation, hand_kept
 
 # A package of tables is small; what unpacks to more than this is refused.
 LARGEST_BYTES = 2_000_000_000
@@ -57,19 +59,32 @@ def new_from(root: Path | str, source: Path | str) -> Path:
     """
     target = Path(root)
     with _opened(Path(source)) as folder:
+        title = _title(folder)
         tables = _read(folder)
         new(target)
         corpus = Corpus(target)
         for relation in hand_kept():
             if tables.get(relation.name):
                 _append(corpus, relation, tables[relation.name])
-        title = json.loads((folder / "datapackage.json").read_text(encoding="utf-8")).get("title")
-    if isinstance(title, str) and title:
+    if title:
         settings = target / "settings.toml"
-        text = settings.read_text(encoding="utf-8")
         line = f"title = {json.dumps(title, ensure_ascii=False)}"
-        settings.write_text(re.sub(r"(?m)^#?\s*title = .*$", lambda _: line, text, count=1), encoding="utf-8")
+        text = re.sub(r"(?m)^title = .*$", lambda _: line, settings.read_text(encoding="utf-8"), count=1)
+        with replacing(settings) as temporary:
+            temporary.write_text(text, encoding="utf-8")
     return target
+
+
+def _title(folder: Path) -> str:
+    """The title in the package's descriptor, on one line; empty if it has none."""
+    try:
+        said = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise DataError(f"datapackage.json: cannot be read ({error}); ask for the package again") from error
+    if not isinstance(said, dict):
+        raise DataError("datapackage.json: is no description of a package; give what `glideline export` made")
+    title = said.get("title")
+    return "".join(c for c in " ".join(title.split()) if c.isprintable()) if isinstance(title, str) else ""
 
 
 def plan_merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_ | None = None) -> MergePlan:
@@ -95,6 +110,30 @@ def merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_) -> MergePlan
         if plan.rows.get(relation.name):
             _append(corpus, relation, plan.rows[relation.name])
     return plan
+
+
+def clash_report(clashes: list[Clash]) -> list[str]:
+    """The clashes as CSV lines (table,id,new_id) with the proposed ids, to be mended and read back."""
+    return ["table,id,new_id", *(f"{clash.table},{clash.id},{clash.proposed}" for clash in clashes)]
+
+
+def read_new_ids(path: Path) -> dict[tuple[str, str], str]:
+    """New ids by table and id, from such a CSV.
+
+    Raises
+    ------
+    DataError
+        If the file cannot be read, lacks a column, or a new id is not an id.
+    """
+    try:
+        frame = pl.read_csv(path, infer_schema=False)
+        rows = frame.select("table", "id", "new_id").drop_nulls().rows()
+    except (OSError, pl.exceptions.PolarsError) as error:
+        raise DataError(f"{path}: cannot be read ({error}); it needs the columns table, id, new_id") from error
+    for number, (_, _, new_id) in enumerate(rows, start=2):
+        if not re.fullmatch(ID_PATTERN, new_id):
+            raise DataError(f"{path}, row {number}: new_id = {new_id}: is no id; ids are {ID_WORDS}")
+    return {(table, ident): new_id for table, ident, new_id in rows}
 
 
 def _planned(corpus: Corpus, tables: dict[str, list[Cells]], mapping: Mapping_) -> MergePlan:
@@ -156,22 +195,40 @@ def _append(corpus: Corpus, relation: Relation, rows: list[Cells]) -> None:
 
 
 def _read(folder: Path) -> dict[str, list[Cells]]:
-    """The hand-kept tables of an unpacked package, each cell as text; checked against the schemas."""
+    """The hand-kept tables of an unpacked package, each cell as text; columns that we do not know are left out.
+
+    Raises
+    ------
+    DataError
+        If anything in them is wrong; names it all.
+    """
     tables: dict[str, list[Cells]] = {}
+    problems: list[Problem] = []
     for relation in hand_kept():
         if relation.folder == "reviews/drawn":
             continue
         part = "catalogue" if relation.folder == "catalogue" else "reviews"
         path = folder / part / f"{relation.name}.csv"
-        if not path.is_file() or path.is_symlink():
+        if not path.is_file() and not path.is_symlink():
             continue
-        try:
-            frame = pl.read_csv(path, infer_schema=False)
-        except (pl.exceptions.PolarsError, UnicodeDecodeError) as error:
-            raise DataError(f"{part}/{path.name}: cannot be read ({error}); ask for the package again") from error
-        text = frame.with_columns(pl.col(pl.String).map_elements(unguarded, return_dtype=pl.String))
-        checked = relation.checked(text.select(set(text.columns) & {c.name for c in relation.written_columns}))
-        tables[relation.name] = _texts(checked, relation)
+        text = read_text_table(path, relation=relation, root=folder)
+        ours = {column.name for column in relation.written_columns}
+        found = [p for p in text.problems if not p.column or p.column in ours]
+        values = []
+        for column in relation.written_columns:
+            cells = [None if cell is None else unguarded(cell) for cell in text.column(column.name)]
+            series, wrong = typed(column, cells, comma_decimals=False)
+            values.append(series)
+            found += [
+                Problem(text.file, text.numbers[w.row], column.name, cells[w.row] or "", w.message, w.cure)
+                for w in wrong
+                if text.whole
+            ]
+        problems += found
+        if not found:
+            tables[relation.name] = _texts(relation.checked(pl.DataFrame(values)), relation)
+    if problems:
+        raise DataError("\n".join(["the package cannot be taken in; ask for a mended one:", *map(str, problems)]))
     return tables
 
 

@@ -193,7 +193,7 @@ def test_package_may_come_as_a_zip_but_not_reach_outside(done, tmp_path):
 
 def test_merging_reports_clashes_and_overwrites_nothing(done, measured, tmp_path):
     from pipeline.store.corpus import Corpus
-    from pipeline.store.merge import merge, plan_merge
+    from pipeline.store.merge import clash_report, merge, plan_merge, read_new_ids
 
     path = measured / "catalogue" / "player.csv"
     path.write_text(path.read_text().replace("Ada Quill", "Ada Quillon"), encoding="utf-8")
@@ -203,7 +203,9 @@ def test_merging_reports_clashes_and_overwrites_nothing(done, measured, tmp_path
     with pytest.raises(DataError, match="ada-2"):
         merge(Corpus(measured), done.folder, mapping={})
     assert {p.name: p.read_bytes() for p in (measured / "catalogue").glob("*.csv")} == before
-    merge(Corpus(measured), done.folder, mapping={("player", "ada"): "ada-2"})
+    mapping = tmp_path / "new-ids.csv"
+    mapping.write_text("\n".join(clash_report(planned.clashes)) + "\n")
+    merge(Corpus(measured), done.folder, mapping=read_new_ids(mapping))
     names = dict(Corpus(measured).catalogue.frame("player").select("player_id", "name").iter_rows())
     assert names["ada"] == "Ada Quillon"
     assert names["ada-2"] == "Ada Quill"
