@@ -1,0 +1,40 @@
+"""The step that summarises counts what the final views count."""
+
+from types import SimpleNamespace
+
+import polars as pl
+from made import facts, frame, joined, rows, small
+
+from pipeline.settings import SummariseSettings
+from pipeline.steps.base import StepInput
+from pipeline.steps.summarise import COMPUTED, STEP
+
+SHA, OLD = "a" * 64, "b" * 64
+
+
+def summarised(tables, *, samples):
+    kept = SimpleNamespace(frame=lambda name: frame(name, tables.get(name, [])))
+    given = StepInput(
+        "corpus",
+        STEP.facts(kept, "corpus"),
+        SummariseSettings(replicates=200),
+        {"corpus": {name: frame(name, tables.get(name, [])) for name in COMPUTED}},
+        lambda _: None,
+        samples_sha256=samples,
+    )
+    return STEP.run(given).tables["corpus"]["estimate"]
+
+
+def test_a_verdict_on_other_samples_counts_neither_in_estimates_nor_in_views():
+    review = {
+        "transfer_id": "x1", "transfer_start_s": 1.0, "transfer_end_s": 1.2, "verdict": "no_slide",
+        "listener": "l", "judged_on": "2026-01-01", "samples_sha256": OLD,
+    }  # fmt: skip
+    tables = joined(small(), {"review": [review]})
+    for now, slides in ((SHA, 2), (OLD, 1)):
+        made = summarised(tables, samples={"x1": now, "x2": SHA, "x3": SHA})
+        rate = made.row(by_predicate=(pl.col("grouping") == "player") & (pl.col("group_key") == "ann"), named=True)
+        assert rate["slides_per_minute"] == slides / 2
+        run = [{"transfer_id": "x1", "step": "intake", "samples_sha256": now}]
+        con = facts(**joined(tables, {"run": run}))
+        assert rows(con, "fact.take_tally", "slides", order="take_id")[0] == (slides,)
