@@ -19,6 +19,8 @@ from pipeline.units import Floats
 LEARNED_KINDS = KINDS[:5]
 ACCEPT = {"max_iter": 140, "max_leaf_nodes": 8, "learning_rate": 0.07, "min_samples_leaf": 20}
 BOW = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 30}
+SHARE = 0.2
+"""Share of slides among candidates that the confidence is stated for; the sides learned from hold more."""
 NAME = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 15}
 
 
@@ -37,7 +39,10 @@ def grow(
     accept = _classifier(ACCEPT, seed).fit(values, held)
     name = _classifier(NAME, seed).fit(values[held], kind[held])
     arrays = {**forest_of(accept, 1).arrays("accept"), **forest_of(name, len(LEARNED_KINDS)).arrays("kind")}
-    arrays["accept_line"] = _calibration(values, held, side, options=ACCEPT, seed=seed)
+    line = _calibration(values, held, side, options=ACCEPT, seed=seed)
+    learned = float(held.mean())
+    line[1] += np.log(SHARE / (1.0 - SHARE)) - np.log(learned / (1.0 - learned))
+    arrays["accept_line"] = line
     return arrays
 
 

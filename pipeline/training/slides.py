@@ -18,7 +18,7 @@ from pipeline.signal.melody import follow
 from pipeline.signal.slide_features import NAMES
 from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
 from pipeline.training.slide_rows import Rows, rows_of_side
-from pipeline.training.slide_trees import grow
+from pipeline.training.slide_trees import SHARE, grow
 
 SEED = 73
 LENGTH_S = 40.0
@@ -42,25 +42,28 @@ def rows_of(instrument: str, *, seeds: range) -> tuple[Rows, npt.NDArray[np.int6
 
 
 def figures(rows: Rows) -> dict[str, Any]:
-    """How the weights in use do on rows not learned from."""
+    """How the weights in use do on rows not learned from, weighted to the share of slides that they are stated for."""
     judged = slide_learned.judge(rows.values)
     confidence = np.array([j.confidence for j in judged])
     kinds = np.array([int(np.argmax(j.kinds[:5])) for j in judged])
     held, taken = rows.kind >= 0, confidence >= slide_learned.LEAST_CONFIDENCE
+    weight = np.where(held, SHARE / held.mean(), (1.0 - SHARE) / (1.0 - held.mean()))
     bins = np.minimum((confidence * 10).astype(int), 9)
     gaps = [
-        abs(float(confidence[bins == b].mean() - held[bins == b].mean())) * float((bins == b).mean())
-        for b in range(10)
-        if (bins == b).any()
+        abs(float(np.average(confidence[bins == b] - held[bins == b], weights=weight[bins == b])))
+        * float(weight[bins == b].sum() / weight.sum())
+        for b in np.unique(bins)
     ]
     return {
         "candidates": int(held.size),
         "slides": int(held.sum()),
-        "precision": round(float(held[taken].mean()), 4),
+        "precision": round(float(np.average(held[taken], weights=weight[taken])), 4),
         "recall_of_candidates": round(float(taken[held].mean()), 4),
         "calibration_error": round(sum(gaps), 4),
         "kind_right": {
-            KINDS[k]: round(float((kinds[rows.kind == k] == k).mean()), 4) for k in range(5) if (rows.kind == k).any()
+            name: round(float((kinds[rows.kind == k] == k).mean()), 4)
+            for k, name in enumerate(KINDS[:5])
+            if (rows.kind == k).any()
         },
     }
 
@@ -77,6 +80,7 @@ def main() -> None:
         "length_s": LENGTH_S,
         "sides": SIDES,
         "candidates": int(rows.kind.size),
+        "share_of_slides_stated_for": SHARE,
         "slides": int((rows.kind >= 0).sum()),
         "features": list(NAMES),
         "held_back": {
