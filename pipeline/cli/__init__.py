@@ -93,3 +93,8 @@ def main() -> None:
     except GlidelineError as error:
         typer.echo(f"glideline: {error}", err=True)
         sys.exit(1)
+    except OSError as error:
+        named = f"{error.filename}: " if error.filename else ""
+        reason = (error.strerror or str(error)).lower()
+        typer.echo(f"glideline: {named}{reason}; look whether it is there, may be used and has room", err=True)
+        sys.exit(1)

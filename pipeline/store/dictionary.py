@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 import polars as pl
 
-from pipeline.errors import DataError
+from pipeline.errors import UsageError
 from pipeline.store.problems import did_you_mean
 from pipeline.store.schema import Column, Relation, relations
 
@@ -20,24 +20,23 @@ def dictionary(table: str | None = None) -> pl.DataFrame:
 
     Raises
     ------
-    DataError
+    UsageError
         If there is no table or view of that name.
     """
     rows = [_row(relation, column) for relation in chosen(table) for column in relation.columns]
-    return pl.DataFrame(
-        rows, schema={name: pl.Boolean() if name == "may_be_empty" else pl.String() for name in FIELDS}
-    )
+    return pl.DataFrame(rows, schema={name: pl.Boolean() if name == "may_be_empty" else pl.String() for name in FIELDS})
 
 
 def chosen(table: str | None) -> list[Relation]:
-    """All relations, or those of that name (with or without its layer); DataError if there is none."""
+    """All relations, or those of that name (with or without its layer); UsageError if there is none."""
     every = relations()
     if table is None:
         return every
     found = [relation for relation in every if table in (relation.name, f"{relation.layer}.{relation.name}")]
     if not found:
         names = sorted(relation.name for relation in every)
-        raise DataError(f"no table or view {table}; {did_you_mean(table, names, otherwise=', '.join(names))}")
+        cure = did_you_mean(table, names, otherwise="`glideline dictionary` tells of all")
+        raise UsageError(f"no table or view {table!r}; {cure}")
     return found
 
 
@@ -72,16 +71,11 @@ def _row(relation: Relation, column: Column) -> dict[str, Any]:
 def _plain(relation: Relation) -> str:
     lines = [f"{relation.layer}.{relation.name}", f"  {relation.description}"]
     lines.append(
-        f"  Kept {relation.kept}; {relation.grain}"
-        + (f"; key: {', '.join(relation.key)}." if relation.key else ".")
+        f"  Kept {relation.kept}; {relation.grain}" + (f"; key: {', '.join(relation.key)}." if relation.key else ".")
     )
     width = max(len(column.name) for column in relation.columns)
     for column in relation.columns:
-        kind = (
-            column.type
-            + (f", {column.unit}" if column.unit else "")
-            + ("" if column.required else ", may be empty")
-        )
+        kind = column.type + (f", {column.unit}" if column.unit else "") + ("" if column.required else ", may be empty")
         lines.append(f"    {column.name:<{width}}  {column.description} ({kind})")
         if said := column.constraints():
             lines.append(f"    {'':<{width}}  {said}")

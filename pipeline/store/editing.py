@@ -34,8 +34,10 @@ class EditableTable:
         Raises
         ------
         DataError
-            If the file is not UTF-8 or not CSV: then it must be mended by hand first.
+            If the file is a link, cannot be read, or is not UTF-8 or not CSV: then it must be mended by hand first.
         """
+        if path.is_symlink():
+            raise DataError(f"{path.parent.name}/{path.name}: is a link; put the file itself in its place")
         if not path.exists():
             return cls(path, relation, rows=[[column.name for column in relation.written_columns]])
         try:
@@ -45,10 +47,10 @@ class EditableTable:
             first = text.lstrip("\r\n").split("\n", 1)[0]
             delimiter = max(",;\t", key=first.count)
             rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
-        except (UnicodeDecodeError, csv.Error) as error:
-            raise DataError(
-                f"catalogue/{path.name}: cannot be changed ({error}); mend it first, see `check`"
-            ) from error
+        except (OSError, UnicodeDecodeError, csv.Error) as error:
+            reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+            place = f"{path.parent.name}/{path.name}"
+            raise DataError(f"{place}: cannot be changed ({reason}); mend it first, see `check`") from error
         while rows and not any(cell.strip() for cell in rows[0]):
             rows.pop(0)
         if not rows:

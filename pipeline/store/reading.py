@@ -60,7 +60,8 @@ def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
 
 
 def lock(con: duckdb.DuckDBPyConnection) -> None:
-    """Switch off files, extensions and further settings for good."""
+    """Switch off files (those for spilling too), extensions and further settings for good."""
+    con.execute("set temp_directory = ''").fetchall()
     con.execute("set enable_external_access = false").fetchall()
     con.execute("set lock_configuration = true").fetchall()
 
@@ -89,7 +90,7 @@ def run_sql(con: duckdb.DuckDBPyConnection, text: str) -> pl.DataFrame:
     Raises
     ------
     UsageError
-        If it is not one statement, does not run, or would change or reach something.
+        If it is not one statement, does not run, cannot be shown, or would change or reach something.
     """
     try:
         statements = con.extract_statements(text)
@@ -99,6 +100,9 @@ def run_sql(con: duckdb.DuckDBPyConnection, text: str) -> pl.DataFrame:
         return pl.DataFrame() if relation is None else as_frame(relation)
     except duckdb.Error as error:
         raise UsageError(f"SQL: {error}") from error
+    except (pl.exceptions.PolarsError, ValueError, OverflowError, NotImplementedError) as error:
+        # types that a frame does not hold, such as intervals, or text that is no text
+        raise UsageError(f"SQL: the answer cannot be shown ({error}); cast its columns, perhaps to varchar") from error
 
 
 def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | None = None) -> pl.DataFrame:
@@ -108,6 +112,8 @@ def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | 
     ------
     UsageError
         If the condition does not run.
+    DataError
+        If the database lacks the view, or is damaged.
     """
     order = ", ".join(f'"{name}" nulls last' for name in relation.key) or "all"
     text = f'select * from "{relation.layer}"."{relation.name}"'
@@ -119,7 +125,10 @@ def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | 
         return as_frame(con.sql(f"{text} order by {order}"))
     except duckdb.Error as error:
         if where is None:
-            raise
+            cure = "it is of another version or damaged; make it anew with: glideline run DIR"
+            raise DataError(
+                f"corpus.duckdb: {relation.layer}.{relation.name} cannot be read ({error}); {cure}"
+            ) from error
         raise UsageError(f"--where {where!r}: {error}") from error
 
 

@@ -8,7 +8,7 @@ from pipeline.errors import DataError
 from pipeline.store.corpus import Corpus, replacing
 from pipeline.store.editing import EditableTable
 from pipeline.store.handkept import TextTable, read_text_table, typed
-from pipeline.store.problems import Problem
+from pipeline.store.problems import Problem, plain
 from pipeline.store.schema import load
 
 _SAME = (
@@ -62,8 +62,11 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
             for t in troubles
         ]
     problems += _unknown_sound(corpus, table, file.name)
+    if not problems:
+        problems += _contradictions(table, file.name)
     if problems:
-        raise DataError("\n".join(str(problem) for problem in sorted(problems)))
+        problems.sort(key=lambda problem: (problem.row or 0, problem.column, problem.message))
+        raise DataError("\n".join(map(str, problems)))
     books: dict[str, EditableTable] = {}
     added: dict[str, int] = {}
     known = 0
@@ -111,6 +114,21 @@ def _unknown_sound(corpus: Corpus, table: TextTable, file: str) -> list[Problem]
                     "take the verdicts into the corpus that the page was made from", table="review",
                 )
             )  # fmt: skip
+    return made
+
+
+def _contradictions(table: TextTable, file: str) -> list[Problem]:
+    """Verdicts that say two things at once; each cell is right by itself."""
+    made = []
+    names = ("transfer_start_s", "transfer_end_s", "verdict", "kind")
+    cells = zip(table.numbers, *(table.column(name) for name in names), strict=True)
+    for number, start, end, verdict, kind in cells:
+        if float(end or 0) <= float(start or 0):
+            message = f"is not after transfer_start_s ({start})"
+            made.append(Problem(file, number, "transfer_end_s", end or "", message, "exchange the two", table="review"))
+        if kind and plain(verdict or "") != "slide":
+            message, cure = f"is given though the verdict is {verdict}", "leave it empty, or mend the verdict"
+            made.append(Problem(file, number, "kind", kind, message, cure, table="review"))
     return made
 
 

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
-from pipeline.errors import DataError
+from pipeline.errors import DataError, UsageError
 from pipeline.settings import Group, Settings, read_settings
 from pipeline.store.check import check
 from pipeline.store.dictionary import dictionary
@@ -84,5 +84,5 @@ def test_dictionary_tells_every_column_in_every_form() -> None:
 
 
 def test_dictionary_offers_the_nearest_table() -> None:
-    with pytest.raises(DataError, match=r"no table or view tranfer; did you mean transfer\?"):
+    with pytest.raises(UsageError, match=r"no table or view 'tranfer'; did you mean transfer\?"):
         dictionary("tranfer")
