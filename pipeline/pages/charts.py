@@ -35,14 +35,18 @@ STYLE: Any = {
     "grid.color": "#ddd6c9",
     "grid.linewidth": 0.6,
     "hatch.linewidth": 0.8,
+    "figure.constrained_layout.use": True,
 }
 Row = Mapping[str, Any]
+WIDTH_INCHES = 9.0
+# Limits of a rate further out than this many times the highest rate are cut off, so that the rates stay apart.
+_FAR = 2.0
 
 
 def svg(figure: Figure, *, title: str) -> str:
     """The figure as an SVG element with a title for those who cannot see it."""
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Title": title}, bbox_inches="tight")
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
     plt.close(figure)
     text = buffer.getvalue()
     element = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
@@ -53,38 +57,52 @@ def _attribute(text: str) -> str:
     return text.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
 
 
-def _figure(width: float, height: float) -> tuple[Figure, Axes]:
-    with mpl.rc_context(STYLE):
-        return plt.subplots(figsize=(width, height))
+def _figure(height: float) -> tuple[Figure, Axes]:
+    return plt.subplots(figsize=(WIDTH_INCHES, height))
+
+
+def _legend(axes: Axes, **more: Any) -> None:
+    """A legend above the drawing, where it covers nothing."""
+    axes.legend(frameon=False, loc="lower left", bbox_to_anchor=(0, 1.0), borderaxespad=0.2, fontsize=9, **more)
 
 
 def rates_by_player(rows: Sequence[Row]) -> str:
     """Slides per 100 transitions of each player as a dot with its interval, ordered by birth."""
+    rates = [row["slides_per_100_transitions"] for row in rows if row["slides_per_100_transitions"] is not None]
+    reach = max(_FAR * max(rates, default=1.0), 1.0)
     with mpl.rc_context(STYLE):
-        figure, axes = _figure(8.4, 0.36 * max(len(rows), 3) + 1.0)
+        figure, axes = _figure(0.34 * max(len(rows), 3) + 0.9)
         for place, row in enumerate(rows):
             rate = row["slides_per_100_transitions"]
             if rate is None:
-                axes.text(0.3, place, "not judged", va="center", color=GREY, style="italic")
+                words = "no rate worked out" if row["transitions"] else "not judged"
+                axes.text(reach * 0.01, place, words, va="center", color=GREY, style="italic")
                 continue
             low, high = row["slides_per_100_transitions_low"], row["slides_per_100_transitions_high"]
             weak = bool(row["warning"])
             if low is not None and high is not None:
-                axes.plot([low, high], [place, place], color=BLUE, lw=2, ls=":" if weak else "-", solid_capstyle="butt")
+                line = ":" if weak else "-"
+                axes.plot([low, min(high, reach)], [place, place], color=BLUE, lw=2, ls=line, solid_capstyle="butt")
+                if high > reach:
+                    axes.plot(reach, place, ">", color=BLUE, ms=6, clip_on=False)
+                    axes.annotate(
+                        f"to {high:.0f}", (reach, place), xytext=(7, 0), textcoords="offset points", va="center",
+                        fontsize=9, annotation_clip=False,
+                    )  # fmt: skip
             axes.plot(rate, place, "o", ms=7, mfc="white" if weak else BLUE, mec=BLUE, mew=1.6)
         names = [f"{row['player'] or row['player_id'] or 'nobody named'} ({row['born'] or '?'})" for row in rows]
         axes.set_yticks(range(len(rows)), names)
         axes.set_ylim(len(rows) - 0.4, -0.6)
-        axes.set_xlim(left=0)
+        axes.set_xlim(0, reach)
         axes.grid(axis="y", visible=False)
-        axes.set_xlabel("slides per 100 transitions, with 95 % interval (open dot, dotted: few sessions)")
+        axes.set_xlabel("slides per 100 transitions, with 95 % interval (open, dotted: rough, see the remarks)")
         return svg(figure, title="Slides per 100 transitions by player, ordered by birth")
 
 
 def rates_over_years(rows: Sequence[Row]) -> str:
     """Each take's rate over its recording date; a date known only roughly is a bar as long as its doubt."""
     with mpl.rc_context(STYLE):
-        figure, axes = _figure(8.4, 4.0)
+        figure, axes = _figure(4.0)
         styles = {"acoustic": (ORANGE, "s", "white"), "electrical": (BLUE, "o", BLUE)}
         for row in rows:
             start, end = _year(row["recorded_earliest"]), _year(row["recorded_latest"], last=True)
@@ -94,10 +112,14 @@ def rates_over_years(rows: Sequence[Row]) -> str:
             colour, mark, fill = styles.get(row["process"], (GREY, "D", "white"))
             axes.plot([start, end], [rate, rate], color=colour, lw=2.2, alpha=0.85, solid_capstyle="butt")
             axes.plot((start + end) / 2, rate, mark, ms=5.5, mfc=fill, mec=colour, mew=1.4)
+        seen = {row["process"] if row["process"] in styles else "unknown process" for row in rows}
         for name, (colour, mark, fill) in {**styles, "unknown process": (GREY, "D", "white")}.items():
-            axes.plot([], [], mark, mfc=fill, mec=colour, mew=1.4, label=name)
-        axes.legend(frameon=False, loc="upper right", fontsize=9)
-        axes.set_ylim(bottom=0)
+            if name in seen:
+                axes.plot([], [], mark, mfc=fill, mec=colour, mew=1.4, label=name)
+        if seen:
+            _legend(axes, ncols=3)
+        # A little below zero, so that a take without any slide is seen whole.
+        axes.set_ylim(bottom=-0.03 * axes.get_ylim()[1])
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_xlabel("recorded (bar: all that the date may mean)")
         axes.set_ylabel("slides per 100 transitions")
@@ -108,7 +130,7 @@ def sides_by_year(rows: Sequence[Row]) -> str:
     """What the corpus holds: one bar for each take at its possible dates, a line for each player."""
     players = list(dict.fromkeys(row["player"] for row in rows))
     with mpl.rc_context(STYLE):
-        figure, axes = _figure(8.4, 0.34 * max(len(players), 3) + 1.0)
+        figure, axes = _figure(0.34 * max(len(players), 3) + 1.0)
         for row in rows:
             start, end = _year(row["recorded_earliest"]), _year(row["recorded_latest"], last=True)
             if start is None or end is None:
@@ -131,7 +153,7 @@ def sides_by_year(rows: Sequence[Row]) -> str:
 def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
     """Share of each kind of slide in each school, as bars told apart by hatching as well as colour."""
     with mpl.rc_context(STYLE):
-        figure, axes = _figure(8.4, 0.5 * max(len(rows), 2) + 1.4)
+        figure, axes = _figure(0.5 * max(len(rows), 2) + 1.4)
         for place, row in enumerate(rows):
             left = 0.0
             for n, kind in enumerate(kinds):
@@ -145,7 +167,7 @@ def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
                 left += share
         for n, kind in enumerate(kinds):
             axes.barh([0], [0], color=_SHADES[n], hatch=HATCHES[n], edgecolor="white", label=kind.replace("_", " "))
-        axes.legend(frameon=False, ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), fontsize=9)
+        _legend(axes, ncols=3)
         names = [f"{row['school'] or 'in no school'} ({row['slides'] or 0:.0f} slides)" for row in rows]
         axes.set_yticks(range(len(rows)), names)
         axes.set_ylim(len(rows) - 0.4, -0.6)
@@ -155,12 +177,44 @@ def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
         return svg(figure, title="Kinds of slide by school")
 
 
+def intervals_by_school(schools: Sequence[tuple[str, Sequence[Row]]], *, widest: int) -> str:
+    """For each school, changes of note by interval (outlined) and how many of them are slid (filled).
+
+    Parameters
+    ----------
+    schools : name and rows of semitones (1 to ``widest``, the last for all wider), direction, transitions and slides.
+    """
+    with mpl.rc_context(STYLE):
+        figure, panels = plt.subplots(
+            len(schools), 1, figsize=(WIDTH_INCHES, 1.9 * len(schools) + 0.7), sharex=True, sharey=True, squeeze=False
+        )
+        for axes, (name, rows) in zip(panels[:, 0], schools, strict=True):
+            for row in rows:
+                sign = 1 if row["direction"] == "rising" else -1
+                axes.bar(row["semitones"], sign * row["transitions"], width=0.8, fill=False, ec=GREY, lw=0.9)
+                hatch = "" if sign > 0 else "////"
+                axes.bar(
+                    row["semitones"], sign * row["slides"], width=0.8, color=BLUE if sign > 0 else ORANGE,
+                    hatch=hatch, ec="white", lw=0,
+                )  # fmt: skip
+            axes.axhline(0, color=INK, lw=0.8)
+            axes.set_title(name, loc="left", fontsize=10)
+            axes.set_ylabel("falling\N{NO-BREAK SPACE}\N{NO-BREAK SPACE}\N{NO-BREAK SPACE}rising")
+            axes.yaxis.set_major_formatter(lambda value, _: f"{abs(value):.0f}")
+            axes.grid(axis="x", visible=False)
+        semitones = range(1, widest + 1)
+        panels[-1, 0].set_xticks(semitones, [*map(str, semitones[:-1]), f"{widest}+"])
+        panels[-1, 0].set_xlabel("interval in semitones (outline: changes of note; filled: those with a slide)")
+        return svg(figure, title="Changes of note and slides by interval and direction in each school")
+
+
 def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
     """Teachers and students through time: a dot at each birth, as large as the player's slide density.
 
     Parameters
     ----------
-    people : player_id, player, year (of birth, float or None) and slides_per_100_transitions (None if unknown).
+    people : player_id, player, year (of birth, float or None), takes in the corpus, and slides_per_100_transitions
+        (None if unknown).
     links : teacher_id, student_id, certainty.
     """
     placed = {row["player_id"]: n for n, row in enumerate(people)}
@@ -168,7 +222,7 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
     middle = sum(years) / len(years) if years else 1880.0
     x = {row["player_id"]: row["year"] if row["year"] is not None else middle for row in people}
     with mpl.rc_context(STYLE):
-        figure, axes = _figure(8.4, 0.42 * max(len(people), 4) + 1.0)
+        figure, axes = _figure(0.42 * max(len(people), 4) + 1.0)
         for link in links:
             if link["teacher_id"] not in placed or link["student_id"] not in placed:
                 continue
@@ -177,14 +231,15 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
                 "", xy=(x[link["student_id"]], placed[link["student_id"]]),
                 xytext=(x[link["teacher_id"]], placed[link["teacher_id"]]),
                 arrowprops={"arrowstyle": "-|>", "color": GREY, "linestyle": style, "shrinkA": 7, "shrinkB": 7,
-                            "connectionstyle": "angle3,angleA=-90,angleB=0"},
+                            "connectionstyle": "angle3,angleA=-90,angleB=0", "lw": 1.1},
+                zorder=1,
             )  # fmt: skip
         for row in people:
             rate = row["slides_per_100_transitions"]
             place = placed[row["player_id"]]
             if rate is None:
                 axes.plot(x[row["player_id"]], place, "x", ms=7, color=GREY, mew=1.6)
-                said = "not recorded"
+                said = "no rate" if row["takes"] else "no recording"
             else:
                 axes.plot(x[row["player_id"]], place, "o", ms=4 + rate**0.5 * 2.2, color=BLUE, mec="white")
                 said = f"{rate:.0f} per 100"
@@ -192,11 +247,13 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
             axes.annotate(
                 f"{row['player']} ({said}{unknown})", (x[row["player_id"]], place), xytext=(13, 0),
                 textcoords="offset points", va="center", fontsize=9,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85},
             )  # fmt: skip
         axes.set_yticks([])
+        axes.spines["left"].set_visible(False)
         axes.set_ylim(len(people) - 0.4, -0.6)
         left, right = axes.get_xlim()
-        axes.set_xlim(left, right + (right - left) * 0.35)
+        axes.set_xlim(left, right + (right - left) * 0.45)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_xlabel("born (dot: larger where slides are denser; line: certain, broken: probable, dotted: possible)")
         return svg(figure, title="Teaching lineage through time with slide density")
@@ -205,7 +262,7 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
 def calibration(rows: Sequence[Row]) -> str:
     """Predicted against heard share of slides, with the number judged beside each point."""
     with mpl.rc_context(STYLE):
-        figure, axes = _figure(4.6, 4.2)
+        figure, axes = plt.subplots(figsize=(4.6, 4.2))
         axes.plot([0, 1], [0, 1], color=GREY, lw=1, ls="--")
         for row in rows:
             axes.plot([row["predicted"]] * 2, [row["low"], row["high"]], color=BLUE, lw=1.6)

@@ -1,8 +1,10 @@
 """The pitch line of a transfer in corrected time and pitch, ready to draw."""
 
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.errors import DataError
@@ -11,10 +13,13 @@ from pipeline.pages.pictures import Drawn
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.instruments import INSTRUMENTS, Instrument
 from pipeline.store.corpus import Corpus
-from pipeline.units import midi_of_hz
+from pipeline.units import Floats, midi_of_hz
 
 # Where no speed has been measured, pitch is named at the pitch of ISO 16.
 UNMEASURED_REFERENCE_HZ = 440.0
+
+# Outside notes and slides the line is left out where it is less likely than this to be a pitch at all.
+_LEAST_VOICED = 0.3
 
 
 def transfer_row(corpus: Corpus, transfer_id: str) -> Any:
@@ -55,14 +60,39 @@ def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_fi
     line = corpus.read("pitch_frame", transfer_id)
     time_s = np.empty(0) if line is None else line["transfer_time_s"].to_numpy()
     raw_hz = np.empty(0) if line is None else line["f0_hz"].fill_null(np.nan).to_numpy()
+    notes = _rows(corpus.read("note", transfer_id), "start_s") if with_finds else []
+    slides = _rows(corpus.read("slide", transfer_id), "start_s") if with_finds else []
+    if with_finds and line is not None:
+        doubtful = line["voiced_probability"].fill_null(0.0).to_numpy() < _LEAST_VOICED
+        raw_hz = np.where(doubtful & ~_inside(time_s, [*notes, *slides]), np.nan, raw_hz)
     true_hz = speed_map.true_hz(raw_hz, transfer_s=time_s)
     return Drawn(
         line_s=speed_map.to_true_s(time_s),
         line_midi=midi_of_hz(true_hz, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id)),
-        notes=_rows(corpus.read("note", transfer_id), "start_s") if with_finds else [],
-        slides=_rows(corpus.read("slide", transfer_id), "start_s") if with_finds else [],
+        notes=notes,
+        slides=slides,
         strings=list(zip(instrument.strings, instrument.open_midi, strict=True)),
+        hands=_hands(corpus.read("note_hand", transfer_id)) if with_finds else {},
     )
+
+
+def _inside(time_s: Floats, spans: Iterable[Mapping[str, Any]]) -> npt.NDArray[np.bool_]:
+    """Which transfer times lie in any of the spans, shape (n,)."""
+    inside = np.zeros(time_s.size, dtype=bool)
+    for span in spans:
+        first, last = np.searchsorted(time_s, [span["transfer_start_s"], span["transfer_end_s"]])
+        inside[first:last] = True
+    return inside
+
+
+def _hands(frame: pl.DataFrame | None) -> dict[str, Any]:
+    """The likeliest hand of each note under the speed used, where it can be told."""
+    if frame is None:
+        return {}
+    told = frame.filter(
+        (pl.col("speed_rank") == 1) & (pl.col("rank") == 1) & ~pl.col("cannot_tell") & pl.col("string").is_not_null()
+    )
+    return {row["note_id"]: row for row in told.to_dicts()}
 
 
 def _rows(frame: pl.DataFrame | None, order: str) -> list[Any]:

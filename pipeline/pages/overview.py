@@ -13,6 +13,9 @@ from pipeline.signal.kinds import KINDS
 View = Callable[[str], pl.DataFrame]
 Row = Mapping[str, Any]
 
+# Wider intervals are drawn together.
+WIDEST = 13
+
 _LEDGER_ORDER = {"ambiguous": 0, "unmeasurable": 1, "estimated": 2, "decided": 3}
 
 
@@ -29,10 +32,16 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
     names = {row["player_id"]: row["player"] for row in players}
     for take in takes:
         take["player"] = names.get(take["player_id"]) or take["player_id"] or "nobody named"
-    takes.sort(key=lambda take: (take["player"], take["recorded_earliest"] or date.max, take["take_id"]))
+    order = {row["player_id"]: place for place, row in enumerate(players)}
+    takes.sort(
+        key=lambda take: (
+            order.get(take["player_id"], len(order)), take["recorded_earliest"] or date.max, take["take_id"],
+        )
+    )  # fmt: skip
     schools = view("summary.slides_by_school").to_dicts()
     people, links = _lineage(view, players)
     sliding = [row for row in schools if row["slides"]]
+    by_interval = _intervals_by_school(view, schools)
     totals = view("summary.slides_in_corpus").to_dicts()
     return page(
         "overview.html.j2",
@@ -51,6 +60,7 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
         lineage_words=_lineage_words(view),
         schools=[_rates(row, f"{row['school'] or 'in no school'} ({row['scheme'] or 'no scheme'})") for row in schools],
         chart_kinds=drawing(charts.kinds_by_school(sliding, KINDS)) if sliding else "",
+        chart_intervals=drawing(charts.intervals_by_school(by_interval, widest=WIDEST)) if by_interval else "",
         intervals=[
             {
                 "semitones": row["semitones"],
@@ -59,11 +69,34 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
                 "slides": f"{row['slides'] or 0:.0f}",
                 "rate": _interval(row, "slides_per_100_transitions", 1),
             }
-            for row in view("summary.slides_by_interval").sort("direction", "semitones").to_dicts()
+            for row in view("summary.slides_by_interval").sort("semitones", "direction").to_dicts()
         ],
         speeds=_speeds(view),
         sides=sides,
     )
+
+
+def _intervals_by_school(view: View, schools: Sequence[Row]) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Changes of note and slides by interval of each school's players, by their share in it."""
+    counted = (
+        view("fact.transition")
+        .join(view("fact.school_member"), on="player_id", how="inner")
+        .filter(pl.col("semitones") >= 1)
+        .group_by("school_id", "scheme", "direction", pl.col("semitones").clip(upper_bound=WIDEST))
+        .agg(
+            pl.col("share").sum().alias("transitions"),
+            pl.col("share").filter(pl.col("has_slide")).sum().alias("slides"),
+        )
+        .sort("direction", "semitones")
+    )
+    made = []
+    for school in schools:
+        rows = counted.filter(
+            (pl.col("school_id") == school["school_id"]) & (pl.col("scheme") == school["scheme"])
+        ).to_dicts()
+        if rows:
+            made.append((school["school"] or school["school_id"], rows))
+    return made
 
 
 def _by_birth(view: View) -> list[dict[str, Any]]:
@@ -99,11 +132,12 @@ def _subheading(totals: list[dict[str, Any]]) -> str:
     if not totals or totals[0]["slides"] is None:
         return "Nothing has been judged yet."
     row = totals[0]
+    words = f"{row['slides']:.0f} slides in {row['transitions']:.0f} transitions, {row['minutes']:.1f} minutes of solo"
+    if row["slides_per_100_transitions"] is None:
+        return f"{words}. Rates have not been worked out; see the state of the step summarise."
     return (
-        f"{row['slides']:.0f} slides in {row['transitions']:.0f} transitions, "
-        f"{row['minutes']:.1f} minutes of solo: "
-        f"{_interval(row, 'slides_per_minute', 2)} a minute, "
-        f"{_interval(row, 'slides_per_100_transitions', 1)} per 100 transitions."
+        f"{words}: {_interval(row, 'slides_per_minute', 2)} a minute, "
+        f"{_interval(row, 'slides_per_100_transitions', 1)} per 100 transitions (with 95 % intervals)."
     )
 
 
@@ -123,6 +157,7 @@ def _undated(takes: Sequence[Row]) -> str:
 
 def _lineage(view: View, players: Sequence[Row]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     rates = {row["player_id"]: row["slides_per_100_transitions"] for row in players}
+    takes = {row["player_id"]: row["takes"] for row in players}
     links = view("base.teaching").sort("teacher_id", "student_id").to_dicts()
     linked = {person for link in links for person in (link["teacher_id"], link["student_id"])}
     people = []
@@ -134,6 +169,7 @@ def _lineage(view: View, players: Sequence[Row]) -> tuple[list[dict[str, Any]], 
             {
                 "player_id": row["player_id"],
                 "player": row["name"],
+                "takes": takes.get(row["player_id"]),
                 "year": sum(day.year for day in days) / len(days) if days else None,
                 "slides_per_100_transitions": rates.get(row["player_id"]),
             }
@@ -166,7 +202,7 @@ def _speeds(view: View) -> list[dict[str, str]]:
         {
             "transfer_id": row["transfer_id"],
             "state": row["state"],
-            "offset": f"{row['offset_cents']:+.1f}",
+            "offset": f"{row['offset_cents']:+.1f}".replace("-", "−"),
             "error": f"{row['offset_se_cents']:.1f}",
             "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",
             "reference": f"{row['reference_pitch_hz']:.1f}",

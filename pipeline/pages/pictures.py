@@ -8,7 +8,6 @@ import base64
 import io
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from html import escape
 from typing import Any
 
 import librosa
@@ -52,13 +51,16 @@ def note_name(midi: float) -> str:
 
 
 def frame_of(midi: npt.ArrayLike, *, open_midi: Iterable[int]) -> Frame:
-    """A range that holds all pitches found (MIDI, NaN left out), the lowest open string, and some air."""
+    """A range that holds all pitches found (MIDI, NaN left out), an open string below them, and some air."""
     found = np.asarray(midi, dtype=np.float64)
     found = found[np.isfinite(found)]
-    lows = [*open_midi, *([int(np.floor(found.min()))] if found.size else [])]
-    low = min(lows, default=55)
+    lowest = int(np.floor(found.min())) if found.size else None
+    low = min([*open_midi, *([] if lowest is None else [lowest])], default=55)
+    if lowest is not None:
+        low = max([low, *(each for each in open_midi if each < lowest)])
     high = int(np.ceil(found.max())) if found.size else low + 24
-    return Frame(low - 1, max(high + 5, low + 24))
+    # Two semitones of room below: one line of words, the seconds.
+    return Frame(low - 2, max(high + 5, low + 24))
 
 
 def picture(sound: Samples, *, frame: Frame, reference_pitch_hz: float) -> npt.NDArray[np.uint8]:
@@ -95,7 +97,8 @@ class Drawn:
     """What is drawn over a side's picture, in corrected time.
 
     ``line_s`` and ``line_midi`` are the pitch line (NaN where there is none); ``notes`` and ``slides`` rows of
-    the tables ``note`` and ``slide``; ``strings`` name and MIDI number of each open string.
+    the tables ``note`` and ``slide``; ``strings`` name and MIDI number of each open string; ``hands`` by note id the
+    row of ``note_hand`` that can be taken for the answer.
     """
 
     line_s: Floats
@@ -103,10 +106,11 @@ class Drawn:
     notes: list[Mapping[str, Any]]
     slides: list[Mapping[str, Any]]
     strings: list[tuple[str, int]]
+    hands: Mapping[str, Mapping[str, Any]]
 
 
 def rows(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, length_s: float) -> list[dict[str, Any]]:
-    """The rows of a side: for each its beginning and end in s, its symbol's content, and its labels."""
+    """The rows of a side: for each its beginning and end in s and its symbol's content."""
     made = []
     count = max(1, int(np.ceil(length_s / ROW_S)))
     for number in range(count):
@@ -119,7 +123,6 @@ def rows(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, length_s: 
                 "end_s": min(length_s, start + ROW_S),
                 "symbol": _symbol(whole, frame=frame, drawn=drawn, start_s=shown_start, end_s=shown_end),
                 "window": f"{start * PIXELS_PER_S:.1f} 0 {ROW_S * PIXELS_PER_S:.1f} {frame.height}",
-                "labels": _labels(frame=frame, drawn=drawn, start_s=start),
                 "slides": [s for s in drawn.slides if start <= s["start_s"] < start + ROW_S],
             }
         )
@@ -165,6 +168,8 @@ def _symbol(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, start_s
     ]
     for _, midi in drawn.strings:
         y = float(frame.y(midi))
+        if y > frame.height:
+            continue
         parts.append(f'<line class="string" x1="{left}" x2="{right}" y1="{y:.1f}" y2="{y:.1f}"/>')
     for note in drawn.notes:
         if note["end_s"] > start_s and note["start_s"] < end_s:
@@ -194,26 +199,3 @@ def _pieces(drawn: Drawn, frame: Frame, start_s: float, end_s: float) -> list[st
             x, y = time_s[piece] * PIXELS_PER_S, frame.y(midi[piece])
             made.append(" ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True)))
     return made
-
-
-def _labels(*, frame: Frame, drawn: Drawn, start_s: float) -> str:
-    """Names of open strings, seconds, and the kinds of slides in words."""
-    x0, x1 = start_s * PIXELS_PER_S, (start_s + ROW_S) * PIXELS_PER_S
-    parts = []
-    for name, midi in drawn.strings:
-        y = float(frame.y(midi)) - 2
-        parts.append(f'<text class="string-name" x="{x0 + 3:.1f}" y="{y:.1f}">open {escape(name)}</text>')
-    for second in range(int(start_s), int(start_s + ROW_S) + 1, 2):
-        x = second * PIXELS_PER_S
-        if x < x1:
-            parts.append(f'<text class="second" x="{x + 2:.1f}" y="{frame.height - 3}">{second} s</text>')
-    last_x, level = -1e9, 0
-    for slide in drawn.slides:
-        if start_s <= slide["start_s"] < start_s + ROW_S:
-            x = slide["start_s"] * PIXELS_PER_S
-            level = (level + 1) % 3 if x - last_x < 90 else 0
-            last_x = x
-            y = max(9.0, float(frame.y(max(slide["from_midi"], slide["to_midi"]))) - 8 - 10 * level)
-            words = slide["kind"].replace("_", " ")
-            parts.append(f'<text class="kind" x="{x:.1f}" y="{y:.1f}">{escape(words)}</text>')
-    return "".join(parts)

@@ -24,7 +24,7 @@ from pipeline.steps.sound import sound_of
 from pipeline.store.corpus import Corpus
 from pipeline.store.reading import find_view, open_read_only, rows_of
 
-PAGE_VERSION = 1
+PAGE_VERSION = 2
 
 
 @dataclass(frozen=True)

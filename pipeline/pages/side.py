@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.pages import pictures, side_facts
+from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
 from pipeline.pages.render import drawing, page, write_text
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_mp3
@@ -18,7 +19,7 @@ from pipeline.store.corpus import Corpus
 
 PAGE_TABLES = (
     *("pitch_frame", "speed", "speed_curve", "speed_alternative", "note", "transition", "slide", "slide_hand"),
-    *("solo_span", "run"),
+    *("note_hand", "solo_span", "run"),
 )
 
 _AROUND_S = 0.35
@@ -57,7 +58,8 @@ def write_side(
     grey = pictures.picture(heard, frame=frame, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id))
     rows = pictures.rows(grey, frame=frame, drawn=drawn, length_s=heard.size / PAGE_RATE_HZ)
     for row in rows:
-        row["symbol"], row["labels"] = drawing(row["symbol"]), drawing(row["labels"])
+        row["labels"] = drawing(row_labels(frame=frame, drawn=drawn, start_s=row["start_s"]))
+        row["symbol"] = drawing(row["symbol"])
 
     (target / "sound").mkdir(parents=True, exist_ok=True)
     write_mp3(target / "sound" / f"{transfer_id}.mp3", heard, sample_rate_hz=PAGE_RATE_HZ)
@@ -113,12 +115,14 @@ def _cards(
             hands.setdefault(hand["slide_id"], []).append(hand)
     cards: list[dict[str, Any]] = []
     for number, slide in enumerate(drawn.slides, start=1):
+        window = pictures.zoom_window(slide, frame=frame)
         cards.append(
             {
                 "id": slide["slide_id"],
                 **side_facts.slide_words(slide, number=number, hands=hands.get(slide["slide_id"], ())),
                 "row": pictures.row_of(slide["start_s"]),
-                "window": pictures.zoom_window(slide, frame=frame),
+                "window": window,
+                "labels": drawing(card_labels(slide, frame=frame, drawn=drawn, window=window)),
                 "from_s": f"{max(0.0, slide['start_s'] - _AROUND_S):.3f}",
                 "to_s": f"{slide['end_s'] + _AROUND_S:.3f}",
                 "verdict": verdicts.get(slide["slide_id"], ""),
@@ -150,7 +154,7 @@ def _alternatives(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
             "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",
             "reference": f"{row['reference_pitch_hz']:.1f}",
             "key": row["key"] or "",
-            "probability": f"{row['probability']:.0%}",
+            "probability": side_facts.share(row["probability"]),
             "reason": row["reason"] or "",
         }
         for row in _rows(frame)

@@ -94,7 +94,7 @@ def speed_words(speed: Row | None) -> str:
         "unmeasurable": "The speed could not be measured; it is taken as it is",
     }[speed["state"]]
     words = (
-        f"{state}: {offset:+.1f} ± {error:.1f} cents are added to the transfer{rpm} (A4 = "
+        f"{state}: {signed(offset, 1)} ± {error:.1f} cents are added to the transfer{rpm} (A4 = "
         f"{speed['reference_pitch_hz']:g} Hz{', ' + speed['key'] if speed['key'] else ''})."
     )
     if speed["drift_range_cents"] is not None:
@@ -102,6 +102,16 @@ def speed_words(speed: Row | None) -> str:
     if speed["wow_cents"] is not None:
         words += f" It wavers by ±{speed['wow_cents']:.1f} cents at {speed['wow_hz']:.3f} Hz."
     return words + sentence(speed["remark"])
+
+
+def signed(value: float, places: int = 0) -> str:
+    """A number with its sign, the minus as wide as the plus."""
+    return f"{value:+.{places}f}".replace("-", "−")
+
+
+def share(probability: float) -> str:
+    """A probability in per cent, small ones not as nothing."""
+    return "<1 %" if 0 < probability < 0.01 else f"{probability:.0%}".replace("%", " %")
 
 
 def sentence(text: str | None) -> str:
@@ -115,22 +125,22 @@ def slide_words(slide: Row, *, number: int, hands: Iterable[Row]) -> dict[str, s
     start, end = note_name(slide["from_midi"]), note_name(slide["to_midi"])
     measures = (
         f"{abs(slide['interval_cents']):.0f} cents {direction} in {slide['duration_ms']:.0f} ms "
-        f"({slide['gradient_cents_per_s']:+.0f} cents/s), from {start} to {end}; audible from "
+        f"({signed(slide['gradient_cents_per_s'])} cents/s), from {start} to {end}; audible from "
         f"{slide['audible_start_s']:.3f} to {slide['audible_end_s']:.3f} s; confidence {slide['confidence']:.2f}."
     )
     if slide["step_from_midi"] is not None:
         step = (slide["step_to_midi"] - slide["step_from_midi"]) * 100
-        measures += f" The glide breaks at {note_name(slide['step_from_midi'])} by {step:+.0f} cents."
+        measures += f" The glide breaks at {note_name(slide['step_from_midi'])} by {signed(step)} cents."
     ranked = sorted(((slide[f"p_{kind}"], kind) for kind in KINDS), reverse=True)
-    kinds = ", ".join(f"{kind.replace('_', ' ')} {p:.0%}" for p, kind in ranked if p >= 0.03)
+    kinds = ", ".join(f"{kind.replace('_', ' ')} {share(p)}" for p, kind in ranked if p >= 0.03)
     said = []
     for hand in hands:
         if hand["string"] is None:
-            said.append(f"cannot tell ({hand['probability']:.0%})")
+            said.append(f"cannot tell ({share(hand['probability'])})")
             continue
         said.append(
             f"{hand['string']} string, finger {hand['from_finger']} to {hand['to_finger']}, position "
-            f"{hand['from_position']} to {hand['to_position']} ({hand['probability']:.0%})"
+            f"{hand['from_position']} to {hand['to_position']} ({share(hand['probability'])})"
         )
     return {
         "title": f"{number}. {start} to {end} at {slide['start_s']:.2f} s: {slide['kind'].replace('_', ' ')}",
