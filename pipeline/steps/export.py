@@ -182,8 +182,7 @@ class _Kept:
             set(corpus.catalogue.frame("review")["listener"]) | set(corpus.catalogue.frame("mark")["listener"])
         )
         self.codes = {
-            name: name if name in agreed else f"listener-{number}"
-            for number, name in enumerate(listeners, start=1)
+            name: name if name in agreed else f"listener-{number}" for number, name in enumerate(listeners, start=1)
         }
 
     def frame(self, table: str) -> pl.DataFrame:

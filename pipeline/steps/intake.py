@@ -30,9 +30,7 @@ def run(given: StepInput) -> StepOutput:
     settings = given.settings
     assert isinstance(settings, IntakeSettings)  # for type checkers
     sound = given.sound(given.unit_id)
-    check_usable(
-        sound.samples, sample_rate_hz=sound.sample_rate_hz, shortest_s=settings.shortest_s, name=given.unit_id
-    )
+    check_usable(sound.samples, sample_rate_hz=sound.sample_rate_hz, shortest_s=settings.shortest_s, name=given.unit_id)
     length_s = len(sound.samples) / sound.sample_rate_hz
     stated = given.facts["length_s"]
     if stated is not None and abs(length_s - stated) > settings.length_tolerance_s:

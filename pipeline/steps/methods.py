@@ -54,9 +54,7 @@ def paragraph(
 
 
 def _steps(opened: OpenCorpus) -> str:
-    rows = opened.sql(
-        "select step, max(step_version) as version from base.run group by step order by step"
-    ).to_dicts()
+    rows = opened.sql("select step, max(step_version) as version from base.run group by step order by step").to_dicts()
     return "steps " + ", ".join(f"{row['step']} {row['version']}" for row in rows) if rows else "no step was run"
 
 
@@ -78,9 +76,7 @@ def _changed(corpus: Corpus) -> list[tuple[str, str]]:
         if not isinstance(values, dict) or group == "export":
             continue
         made += [
-            (f"{group}.{name}", json.dumps(value))
-            for name, value in values.items()
-            if value != default[group][name]
+            (f"{group}.{name}", json.dumps(value)) for name, value in values.items() if value != default[group][name]
         ]
     return made
 
