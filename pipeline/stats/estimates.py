@@ -8,10 +8,12 @@ import numpy as np
 import polars as pl
 
 from pipeline.stats.rates import (
+    ENOUGH_DEGREES,
+    FEW_CLUSTERS,
     REPLICATES,
-    Overdispersion,
+    Spread,
     effective_clusters,
-    pooled_overdispersion,
+    pooled_spread,
     rate_interval,
     resampling_weights,
     small_sample_warning,
@@ -41,15 +43,15 @@ SCHEMA = pl.Schema(
 )
 
 
-Pooled = Mapping[str, Overdispersion | None]
+Pooled = Mapping[str, Spread]
 
 
 def pooled_by_measure(clusters: pl.DataFrame) -> Pooled:
-    """Overdispersion between the clusters of each group, pooled over the groups; columns as for ``estimates``."""
+    """Spread between the clusters of each group, pooled over the groups; columns as for ``estimates``."""
     ordered = clusters.with_columns(pl.col(COUNTED).cast(pl.Float64)).sort("group_key", "cluster")
     groups = [frame for _, frame in ordered.group_by("group_key", maintain_order=True)]
     return {
-        measure: pooled_overdispersion([(g[counts].to_numpy(), g[exposures].to_numpy()) for g in groups])
+        measure: pooled_spread([(g[counts].to_numpy(), g[exposures].to_numpy()) for g in groups])
         for measure, (counts, exposures, _) in MEASURES.items()
     }
 
@@ -71,7 +73,7 @@ def estimates(
     grouping, cluster_unit : what the groups and the clusters are, in one word each.
     seed : of the corpus; each group has its own stream, made of this and the CRC-32 of its name, so that a group's
         limits do not depend on which other groups are asked for.
-    pooled : overdispersion between such clusters over the whole corpus, by measure, for groups of few clusters.
+    pooled : spread between such clusters over the whole corpus, by measure, for groups of few clusters.
     """
     ordered = clusters.with_columns(pl.col(COUNTED).cast(pl.Float64)).sort("group_key", "cluster")
     groups = [
@@ -105,7 +107,7 @@ def _row(
 ) -> dict[str, Any]:
     stream = group_seed(seed, grouping=grouping, group_key=key)
     size = next(iter(columns.values())).size
-    weights = resampling_weights(size, seed=stream, replicates=replicates) if size > 1 else None
+    weights = resampling_weights(size, seed=stream, replicates=replicates) if size >= FEW_CLUSTERS else None
     used = np.maximum(columns["transitions"], columns["timed_minutes"]) > 0
     effective = effective_clusters(columns["transitions"]) or effective_clusters(columns["timed_minutes"])
     row: dict[str, Any] = {
@@ -117,7 +119,11 @@ def _row(
         "replicates": replicates,
         "method": "no exposure",
         "warning": small_sample_warning(
-            unit=cluster_unit, clusters=int(used.sum()), effective=effective, count=float(columns["slides"].sum())
+            unit=cluster_unit,
+            clusters=int(used.sum()),
+            effective=effective,
+            count=float(columns["slides"].sum()),
+            is_guessed=pooled.get("slides_per_minute", Spread(0.0, 0.0)).degrees < ENOUGH_DEGREES,
         ),
     }
     for measure, (counts, exposures, factor) in MEASURES.items():
@@ -128,6 +134,8 @@ def _row(
             replicates=replicates,
             pooled=pooled.get(measure),
             weights=weights,
+            # A transition carries one slide at most.
+            most=1.0 if factor == 100 else None,
         )
         if rate is None:
             row |= {measure + limit: None for limit in LIMITS}

@@ -90,7 +90,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=2,
+    version=3,
     scope="corpus",
     reads=COMPUTED,
     writes=TABLES,

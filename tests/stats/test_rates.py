@@ -6,12 +6,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from pipeline.stats.intervals import poisson_interval
 from pipeline.stats.rates import (
     Overdispersion,
+    Spread,
     effective_clusters,
     pooled_overdispersion,
+    pooled_spread,
     rate_interval,
     resampled_rates,
     resampling_weights,
@@ -77,22 +80,62 @@ def test_no_slides_give_zero_with_an_upper_limit():
     made = rate_interval([0] * 12, [1] * 12, seed=(1,))
     assert made is not None
     assert (made.estimate, made.low) == (0, 0)
-    assert made.high == pytest.approx(3.689 / 12, abs=1e-4)
+    # 3.689 by chance alone; a guessed variance of 0.5 over 12 clusters adds a tenth.
+    assert (made.poisson_high, made.high) == (pytest.approx(3.689 / 12, abs=1e-4), pytest.approx(0.332, abs=1e-3))
 
 
 def test_one_cluster_borrows_the_spread_of_the_corpus():
-    alone = rate_interval([8], [4], seed=(1,))
-    bunched = rate_interval([8], [4], seed=(1,), pooled=Overdispersion(4.0, 100))
-    unsure = rate_interval([8], [4], seed=(1,), pooled=Overdispersion(4.0, 5))
-    assert alone is not None
-    assert bunched is not None
-    assert unsure is not None
     naive = poisson_interval(8, exposure=4)
-    assert (alone.low, alone.high) == (naive.low, naive.high)
-    assert unsure.low < bunched.low < alone.low < alone.high < bunched.high < unsure.high
-    # A quarter of the slides in a quarter of the time, but for the t of 100 degrees.
-    quarter = poisson_interval(2, exposure=1)
-    assert bunched.high == pytest.approx(quarter.high, rel=0.03)
+    alike, unlike = (rate_interval([8], [4], seed=(1,), pooled=Spread(v, 1e9)) for v in (1e-9, 0.25))
+    alone = rate_interval([8], [4], seed=(1,))
+    assert alike is not None
+    assert unlike is not None
+    assert alone is not None
+    assert (alike.low, alike.high) == (pytest.approx(naive.low), pytest.approx(naive.high))
+    assert alone.low < unlike.low < alike.low < alike.high < unlike.high < alone.high
+    # Four gamma shapes' worth; scipy's negative binomial, with its own way of naming them, is the second opinion.
+    for limit, tail in ((unlike.high, stats.nbinom.cdf), (unlike.low, lambda n, r, p: stats.nbinom.sf(n - 1, r, p))):
+        assert tail(8, 4, 4 / (4 + 4 * limit)) == pytest.approx(0.025, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("counts", "exposures"), [([18, 0], [50, 50]), ([0, 18], [100, 1]), ([18], [100]), ([2, 1, 30], [9, 4, 8])]
+)
+def test_few_clusters_widen_within_reason(counts, exposures):
+    made = rate_interval(counts, exposures, seed=(1,))
+    assert made is not None
+    assert 2 * made.estimate < made.high < 15 * made.estimate
+    assert made.estimate / 15 < made.low < made.estimate / 2
+
+
+def test_no_limit_beyond_what_is_possible():
+    made = rate_interval([18, 0], [50, 50], seed=(1,), most=1.0)
+    above = rate_interval([30, 60], [40, 40], seed=(1,), most=1.0)
+    assert made is not None
+    assert above is not None
+    assert made.high == 1.0
+    assert above.low < 1.0 < above.estimate < above.high
+
+
+def test_spread_between_clusters_by_hand():
+    # 2, 6, 10 where 6 are expected: chi2 of 32 / 6, less 2 degrees, over 18 (1 - 1/3), then times 1 + v / 3.
+    first = (32 / 6 - 2) / 12
+    assert pooled_spread([([2, 6, 10], [1, 1, 1])]) == Spread(pytest.approx(first * (1 + first / 3)), 2)
+    first = (32 / 6 - 3) / (12 + 5)
+    second = (32 / 6 - 3) / (12 / (1 + first / 3) + 5 / (1 + first / 2))
+    both = pooled_spread([([2, 6, 10], [1, 1, 1]), ([5, 5], [2, 2]), ([3], [1]), ([0, 0], [1, 1])])
+    assert both == Spread(pytest.approx(second), 3)
+    assert pooled_spread([([5, 5, 5], [1, 1, 1])]) == Spread(0.0, 2)
+    assert pooled_spread([]) == Spread(0.0, 0.0)
+
+
+def test_spread_is_found_again_in_made_counts():
+    rng = np.random.default_rng(11)
+    groups = []
+    for _ in range(2000):
+        exposures = rng.uniform(1, 9, 4)
+        groups.append((rng.poisson(2 * exposures * rng.gamma(1 / 0.3, 0.3, 4)), exposures))
+    assert pooled_spread(groups).variance == pytest.approx(0.3, rel=0.06)
 
 
 def test_same_seed_same_limits_and_other_seed_others():
@@ -133,6 +176,15 @@ def test_effective_clusters():
 )
 def test_small_samples_are_flagged(clusters, effective, count, said):
     assert small_sample_warning(unit="session", clusters=clusters, effective=effective, count=count) == said
+
+
+def test_a_guessed_spread_is_said():
+    said = small_sample_warning(unit="session", clusters=2, effective=2, count=20, is_guessed=True)
+    assert said == (
+        "only 2 sessions: rough interval; "
+        "the spread between sessions is a guess, since too few were recorded to learn it"
+    )
+    assert small_sample_warning(unit="session", clusters=12, effective=9, count=20, is_guessed=True) is None
 
 
 clusters = st.lists(st.tuples(st.integers(0, 30), st.floats(0.5, 20)), min_size=2, max_size=25)
