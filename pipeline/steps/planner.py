@@ -16,14 +16,14 @@ from pipeline.steps.runner import blocked_key, group_values
 from pipeline.steps.units import CORPUS, session_units, transfer_ids
 from pipeline.store.audio import channel_rule_of
 from pipeline.store.corpus import Corpus
-from pipeline.store.provenance import hash_bytes_of, hash_value
+from pipeline.store.provenance import TRIED_AGAIN, hash_bytes_of, hash_value
 
 NEW = "has not run yet"
 CHANGED = "something that it reads has changed"
 AUDIO = "the audio file is new or has changed on disk"
 GONE = "a table that it wrote is gone or has been changed"
 AGAIN = "asked to run again"
-RETRY = "failed for a reason that lay in the machine"
+RETRY = "failed for a reason that lay in the machine or the program"
 PERHAPS = "its input tables may change"
 
 Book = dict[str, dict[str, Brief]]
@@ -179,7 +179,7 @@ class Planner:
             return CHANGED
         if self.again:
             return AGAIN
-        if any(row.cause == "machine" for row in rows if row):
+        if any(row.cause in TRIED_AGAIN for row in rows if row):
             return RETRY
         for t, row in zip(transfers, rows, strict=True):
             if row and not all(self._stands(table, t, sha) for table, sha in row.outputs.items()):
@@ -289,7 +289,7 @@ class Planner:
             return CHANGED
         if self.again:
             return AGAIN
-        if row.cause == "machine":
+        if row.cause in TRIED_AGAIN:
             return RETRY
         return "" if all(self._stands(table, CORPUS, sha) for table, sha in row.outputs.items()) else GONE
 

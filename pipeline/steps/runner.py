@@ -22,7 +22,16 @@ from pipeline.steps.shelves import Shelves
 from pipeline.store import audio
 from pipeline.store.compaction import current, whole
 from pipeline.store.corpus import Corpus
-from pipeline.store.provenance import Cause, Outcome, RunRow, hash_bytes_of, hash_value, libraries, shortened
+from pipeline.store.provenance import (
+    TRIED_AGAIN,
+    Cause,
+    Outcome,
+    RunRow,
+    hash_bytes_of,
+    hash_value,
+    libraries,
+    shortened,
+)
 
 MOVED_CENTS = 1.0  # a speed that moves by less is not worth a word
 
@@ -146,7 +155,7 @@ class _Doing:
 
     def _due(self, step: Step, transfer_id: str, key: str) -> bool:
         row = self.rows[transfer_id].get(step.name)
-        if row is None or row.key_sha256 != key or self.job.again or row.cause == "machine":
+        if row is None or row.key_sha256 != key or self.job.again or row.cause in TRIED_AGAIN:
             return True
         return row.outcome != "failed" and not self.shelves.intact(row, thorough=self.job.rehash)
 

@@ -20,6 +20,8 @@ import pipeline
 
 Outcome = Literal["done", "cannot_tell", "failed"]
 Cause = Literal["input", "machine", "killed", "fault"]
+# Not in what a step was given: a mended disk or program does not show in its key, so every run tries once more.
+TRIED_AGAIN: tuple[Cause, ...] = ("machine", "fault")
 
 _JSON_COLUMNS = ("settings", "facts", "input_hashes", "output_hashes", "libraries")
 _LONG_FACTS = 20_000  # characters of JSON; beyond, a row keeps hashes of the facts instead of the facts

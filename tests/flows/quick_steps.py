@@ -1,7 +1,8 @@
 """Steps with the names, scopes and tables of the real ones, but next to no arithmetic: for tests of runs.
 
 What they write depends on everything that a step may depend on: samples, facts, settings and input tables. The
-environment variable QUICK_STEPS can name one transfer and what befalls it: ``s01-a dies``, ``s01-a full``.
+environment variable QUICK_STEPS can name one transfer and what befalls it: ``s01-a dies``, ``s01-a full``,
+``s01-a faulty``.
 """
 
 import errno
@@ -54,6 +55,8 @@ def _befalls(transfer_id: str) -> None:
         os._exit(9)
     if who == transfer_id and what == "full":
         raise OSError(errno.ENOSPC, "No space left on device")
+    if who == transfer_id and what == "faulty":
+        raise ZeroDivisionError("division by zero")
 
 
 def _intake(given: StepInput) -> StepOutput:

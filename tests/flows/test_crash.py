@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from made_corpus import hand_kept, make_corpus, tables
-from quick_run import quick_run
+from quick_run import explained, quick_run
 
 from pipeline.store import corpus as corpus_module
 
@@ -186,6 +186,21 @@ def test_two_runs_at_once(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="another run is working on this corpus"):
         quick_run(root)
     assert first.wait(timeout=60) == 0
+    assert quick_run(root).nothing_to_do
+
+
+def test_a_fault_of_the_program_is_tried_again_by_every_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    root = make_corpus(tmp_path / "c", sides=4)
+    monkeypatch.setenv("QUICK_STEPS", "s01-a faulty")
+    for _ in range(2):
+        summary = quick_run(root)
+        assert [(t, step) for t, step, _ in summary.failed] == [("s01-a", "follow")]
+        assert "fault in the program" in summary.failed[0][2]
+        assert not summary.nothing_to_do
+    assert summary.did["follow"] == {"failed": 1}  # nothing else is repeated
+    monkeypatch.delenv("QUICK_STEPS")  # the program is mended
+    assert explained(root)[0].startswith("follow of s01-a: failed for a reason that lay in the machine or the program")
+    assert not quick_run(root).failed
     assert quick_run(root).nothing_to_do
 
 
