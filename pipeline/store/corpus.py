@@ -36,6 +36,8 @@ class Corpus:
     def __init__(self, root: Path | str) -> None:
         self.root = Path(root)
         self._inside: set[Path] = set()
+        if self.root.is_file():
+            raise DataError(f"{self.root}: is a file; give the folder of a corpus")
         if not self.root.is_dir():
             raise DataError(f"{self.root}: there is no such folder; `glideline new {self.root}` makes a corpus")
         if not (self.root / "catalogue").is_dir() and not (self.root / "settings.toml").is_file():

@@ -84,7 +84,7 @@ def _title(folder: Path) -> str:
     if not isinstance(said, dict):
         raise DataError("datapackage.json: is no description of a package; give what `glideline export` made")
     title = said.get("title")
-    return "".join(c for c in " ".join(title.split()) if c.isprintable()) if isinstance(title, str) else ""
+    return "".join(c for c in " ".join(title.split()) if c.isprintable()).strip() if isinstance(title, str) else ""
 
 
 def plan_merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_ | None = None) -> MergePlan:

@@ -228,7 +228,7 @@ BAD: list[tuple[str, Spoil, str, str]] = [
     ("group that is no group", put("settings.toml", "intake = 3\n"), "settings.toml", "intake = 3: is a group of settings; write its settings below [intake]"),
     ("settings saved as Latin-1", put("settings.toml", 'title = "Träume"\n'.encode("latin-1")), "settings.toml", "line 1 is not saved as UTF-8; save the file again as UTF-8"),
     ("settings with a zero byte", put("settings.toml", 'title = "a\x00b"\n'), "settings.toml", "not readable as TOML (Illegal character '\\x00' (at line 1, column 11)); mend that line"),
-    ("settings in a thousand brackets", put("settings.toml", "title = " + "[" * 5_000), "settings.toml", "not readable as TOML (maximum recursion depth exceeded); write it anew"),
+    ("settings in a thousand brackets", put("settings.toml", "title = " + "[" * 5_000), "settings.toml", "is nested too deep, or holds numbers too long, to be read; write it anew"),
     ("settings that are a folder", folder("settings.toml"), "settings.toml", "cannot be read (is a directory); put the file itself there, readable to you"),
     ("scheme of periods that is not there", put("settings.toml", 'default_period_scheme = "halfs"\n'), "settings.toml", "default_period_scheme = halfs: is not a scheme of period.csv; did you mean halves?"),
 ]
