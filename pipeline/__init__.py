@@ -14,6 +14,7 @@ _PUBLIC: dict[str, str] = {
     "add": "pipeline.store.add",
     "check": "pipeline.store.check",
     "compare": "pipeline.store.compare",
+    "compare_marks": "pipeline.steps.marking",
     "demo": "pipeline.demonstration.run",
     "dictionary": "pipeline.store.dictionary",
     "hand": "pipeline.steps.passage",

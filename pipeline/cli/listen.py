@@ -9,17 +9,25 @@ import typer
 def listen(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
     n: Annotated[int, typer.Option("--n", min=1, help="How many excerpts to draw.")] = 200,
-    by: Annotated[
-        str, typer.Option(help="What makes a stratum: player, kind, process, take; joined by commas.")
-    ] = ("player,kind"),
+    by: Annotated[str, typer.Option(help="What makes a stratum: player, kind, process, take; joined by commas.")] = (
+        "player,kind"
+    ),
     seed: Annotated[int, typer.Option(min=0, help="The same seed draws the same sample.")] = 1,
     take_in: Annotated[
         Path | None,
         typer.Option("--take-in", metavar="FILE", help="Check saved verdicts and add them to reviews/."),
     ] = None,
     results: Annotated[bool, typer.Option("--results", help="Error rates from all verdicts so far.")] = False,
+    marks: Annotated[
+        str | None,
+        typer.Option(
+            "--marks", metavar="LISTENER", help="Compare that listener's own marks with ours; all: everybody's."
+        ),
+    ] = None,
 ) -> None:
     """Draw a random sample of finds and non-finds into a page with sound; take verdicts in; give error rates.
+
+    Own marks are kept in reviews/<listener>.marks.csv and compared where solo was counted.
 
     Example: glideline listen my-corpus --n 100 --by player
     """
@@ -37,6 +45,11 @@ def listen(
         from pipeline.cli.listening import show_results
 
         show_results(folder)
+        return
+    if marks is not None:
+        from pipeline.cli.listening import show_marks
+
+        show_marks(folder, None if marks == "all" else marks)
         return
     from pipeline.pages.listen import listen as draw
 

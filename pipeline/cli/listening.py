@@ -1,4 +1,4 @@
-"""Prints the results of listening checks."""
+"""Prints the results of listening checks, and of marks compared with finds."""
 
 from pathlib import Path
 
@@ -6,18 +6,14 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.stats.intervals import Interval
+from pipeline.pages.results import POPULATIONS, agreement_words, rate_words, results_page, share_words
+from pipeline.stats.marks import Differences
 from pipeline.steps.listening import ListeningResults, listening_results
-
-_POPULATIONS = {
-    "slide": "slides found",
-    "transition": "changes of note without one",
-    "stretch": "stretches without one",
-}
+from pipeline.steps.marking import MarkComparison, compare_marks
 
 
 def show_results(folder: Path) -> None:
-    """Error rates by stratum, corrected rates, agreement and calibration, as tables."""
+    """Error rates by stratum, corrected rates, agreement and calibration, as tables and as a page."""
     results = listening_results(folder)
     console = Console()
     console.print(
@@ -26,34 +22,91 @@ def show_results(folder: Path) -> None:
     console.print(_strata(results))
     errors = results.errors
     console.print(
-        f"Precision {_share(errors.precision)}: finds that are slides. "
-        f"Recall {_share(errors.recall)}: slides that are found. (95 % intervals)"
+        f"Precision {share_words(errors.precision)}: finds that are slides. "
+        f"Recall {share_words(errors.recall)}: slides that are found. (95 % intervals)"
     )
     console.print(_rates(results))
-    if results.kappa is not None:
-        console.print(f"Agreement of the two listeners: Cohen's kappa {results.kappa:.2f}.")
-    if results.alpha is not None:
-        console.print(f"Agreement of the listeners: Krippendorff's alpha {results.alpha:.2f} (nominal).")
-    if results.kinds_right is not None:
-        console.print(f"Kinds heard as found: {_share(results.kinds_right)}.")
+    for words in agreement_words(results):
+        console.print(words)
     console.print(_calibration(results))
+    typer.echo(f"Open {results_page(folder, results)}")
     typer.echo("Corrected rates start from finds before verdicts; do not correct the rates of `query` again.", err=True)
 
 
-def _strata(results: ListeningResults) -> Table:
-    table = Table(title="Heard as slide, by stratum", title_justify="left")
-    for head in ("drawn from", "stratum"):
-        table.add_column(head)
-    for head in ("in corpus", "judged", "heard as slide", "cannot tell", "share (95 %)"):
+def show_marks(folder: Path, listener: str | None) -> None:
+    """A listener's own marks (None: everybody's) beside the slides found."""
+    console = Console()
+    for made in compare_marks(folder, listener=listener):
+        within = made.tolerances
+        console.print(
+            f"{made.listener}: {made.marks} marks and {made.finds} finds in the counted solo of {made.transfers} "
+            f"transfers.",
+            style="bold",
+        )
+        console.print(
+            f"A pair: starts within {within.start_s * 1000:.0f} ms, ends within {within.end_s * 1000:.0f} ms or "
+            f"{within.end_share:.0%} of the mark's length."
+        )
+        console.print(_measures(made))
+        console.print(f"Found starts are {_late(made.start_late)}; found ends are {_late(made.end_late)}.")
+        if made.kinds:
+            console.print(_kinds(made))
+        if made.outside:
+            console.print(f"{made.outside} marks lie outside the counted solo and are left out.")
+        if made.other_sound:
+            console.print(f"{made.other_sound} marks were made on other sound than the transfers hold now, and wait.")
+    typer.echo("A side with marks is taken to be marked throughout; finds on other sides are left out.", err=True)
+
+
+def _measures(made: MarkComparison) -> Table:
+    table = _table("Marks against finds (95 %)")
+    table.add_column("matched by")
+    for head in ("pairs", "precision", "recall", "F"):
         table.add_column(head, justify="right")
-    for s in results.strata:
-        counts = (s.judged.population, s.judged.judged, s.judged.slides, s.cannot_tell)
-        table.add_row(_POPULATIONS[s.drawn_from], s.name, *map(str, counts), _share(s.share))
+    for each in made.measures:
+        f = "–" if each.f != each.f else f"{each.f:.2f}"
+        table.add_row(each.rule, str(each.pairs), share_words(each.precision), share_words(each.recall), f)
     return table
 
 
+def _kinds(made: MarkComparison) -> Table:
+    table = _table(f"Kinds alike: {share_words(made.kinds_right)}")
+    for head in ("marked", "found"):
+        table.add_column(head)
+    table.add_column("pairs", justify="right")
+    for marked, found, count in made.kinds:
+        table.add_row(marked.replace("_", " "), found.replace("_", " "), str(count))
+    return table
+
+
+def _late(late: Differences) -> str:
+    if late.median_s != late.median_s:
+        return "not compared, for want of pairs"
+    words = "later" if late.median_s >= 0 else "earlier"
+    span = f"middle half {late.low_s * 1000:+.0f} to {late.high_s * 1000:+.0f} ms"
+    return f"{abs(late.median_s) * 1000:.0f} ms {words} than marked (median; {span})"
+
+
+def _strata(results: ListeningResults) -> Table:
+    """A row for each stratum below its population; each row fits 80 columns."""
+    table = _table("Heard as slide, by stratum")
+    table.add_column("drawn from")
+    for head in ("in\ncorpus", "judged", "slide", "cannot\ntell", "share\n(95 %)"):
+        table.add_column(head, justify="right")
+    for population, words in POPULATIONS.items():
+        table.add_row(words, style="bold")
+        for s in (each for each in results.strata if each.drawn_from == population):
+            counts = (s.judged.population, s.judged.judged, s.judged.slides, s.cannot_tell)
+            table.add_row(f" {s.name.replace('_', ' ')}", *map(str, counts), share_words(s.share))
+    return table
+
+
+def _table(title: str) -> Table:
+    return Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+
+
 def _rates(results: ListeningResults) -> Table:
-    table = Table(title="Slides per 100 transitions (95 %)", title_justify="left")
+    table = _table("Slides per 100 transitions (95 %)")
     table.add_column("player")
     for head in ("as found", "corrected"):
         table.add_column(head, justify="right")
@@ -61,24 +114,14 @@ def _rates(results: ListeningResults) -> Table:
     for rate in results.rates:
         name = rate.player_id or "whole corpus"
         used = "the player's own" if rate.own_errors else "the corpus's"
-        table.add_row(name, _rate(rate.found), _rate(rate.corrected), used)
+        table.add_row(name, rate_words(rate.found), rate_words(rate.corrected), used)
     return table
 
 
 def _calibration(results: ListeningResults) -> Table:
-    table = Table(title=f"Confidence (expected error {results.calibration_error:.2f})", title_justify="left")
+    table = _table(f"Confidence (expected error {results.calibration_error:.2f})")
     for head in ("stated", "heard as slide (95 %)", "judged"):
         table.add_column(head, justify="right")
     for each in results.calibration:
-        table.add_row(f"{each.mean_confidence:.2f}", _share(each.observed), str(each.judged))
+        table.add_row(f"{each.mean_confidence:.2f}", share_words(each.observed), str(each.judged))
     return table
-
-
-def _share(interval: Interval) -> str:
-    if interval.estimate != interval.estimate:
-        return "–"
-    return f"{interval.estimate:.0%} ({interval.low:.0%}–{interval.high:.0%})"
-
-
-def _rate(interval: Interval) -> str:
-    return f"{interval.estimate:.1f} ({interval.low:.1f}–{interval.high:.1f})"

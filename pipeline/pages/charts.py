@@ -260,14 +260,22 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
 
 
 def calibration(rows: Sequence[Row]) -> str:
-    """Predicted against heard share of slides, with the number judged beside each point."""
+    """Predicted against heard share of slides, with the number judged beside each point.
+
+    Parameters
+    ----------
+    rows : predicted, observed with its limits low and high, and judged.
+    """
     with mpl.rc_context(STYLE):
         figure, axes = plt.subplots(figsize=(4.6, 4.2))
         axes.plot([0, 1], [0, 1], color=GREY, lw=1, ls="--")
         for row in rows:
             axes.plot([row["predicted"]] * 2, [row["low"], row["high"]], color=BLUE, lw=1.6)
             axes.plot(row["predicted"], row["observed"], "o", color=BLUE)
-            axes.annotate(f" {row['judged']}", (row["predicted"], row["observed"]), fontsize=8)
+            axes.annotate(
+                str(row["judged"]), (row["predicted"], row["observed"]), xytext=(-7, 0), textcoords="offset points",
+                ha="right", va="center", fontsize=9,
+            )  # fmt: skip
         axes.set_xlim(0, 1)
         axes.set_ylim(0, 1)
         axes.set_xlabel("stated confidence")

@@ -21,6 +21,9 @@ from pipeline.stats.intervals import LEVEL, Interval, wilson_interval
 from pipeline.stats.rates import REPLICATES, rate_interval
 from pipeline.units import Floats
 
+# Items' worth of belief that strata do not differ.
+_UNTOLD = 10.0
+
 
 def cohens_kappa(table: npt.ArrayLike) -> float:
     """Agreement of two listeners beyond chance.
@@ -140,8 +143,10 @@ def error_rates(
 ) -> ErrorRates:
     """Precision and recall over strata, each weighted by how many items one judged item stands for.
 
-    Limits come from drawing the share among each stratum's unjudged items from its posterior under Jeffreys' prior
-    (Brown, Cai and DasGupta, Statistical Science 16, 2001); judged items count as judged.
+    Limits come from drawing each share from its posterior under Jeffreys' prior (Brown, Cai and DasGupta, Statistical
+    Science 16, 2001), with as many items as a simple random sample would need to be as exact as this stratified one
+    (Korn and Graubard, Survey Methodology 24, 1998; judged items of a stratum leave that much less to guess). A prior
+    for each stratum of its own would outweigh the verdicts where strata are many and small.
 
     Parameters
     ----------
@@ -174,17 +179,35 @@ def error_rates(
 
 def _slides(strata: Sequence[Judged], rng: np.random.Generator, replicates: int) -> tuple[float, Floats]:
     """Slides in all strata: the estimate, and draws of it, shape (replicates,)."""
-    total, drawn = 0.0, np.zeros(replicates)
-    judged = [stratum for stratum in strata if stratum.judged]
-    # A stratum in which nothing was judged is taken for the mean of the others.
-    everywhere = sum(s.slides for s in judged) / sum(s.judged for s in judged) if judged else 0.0
-    for stratum in strata:
-        share = stratum.slides / stratum.judged if stratum.judged else everywhere
-        posterior = rng.beta(stratum.slides + 0.5, stratum.judged - stratum.slides + 0.5, size=replicates)
-        unjudged = max(stratum.population - stratum.judged, 0)
-        total += share * stratum.population
-        drawn += stratum.slides + posterior * unjudged
-    return total, drawn
+    known = [stratum for stratum in strata if stratum.judged and stratum.population]
+    everywhere = float(sum(stratum.population for stratum in strata))
+    if not known:
+        # Nothing was judged: anything is possible.
+        return 0.0, everywhere * rng.beta(0.5, 0.5, size=replicates)
+    s = np.array([stratum.slides for stratum in known], dtype=np.float64)
+    n = np.array([stratum.judged for stratum in known], dtype=np.float64)
+    size = np.array([stratum.population for stratum in known], dtype=np.float64)
+    size = np.maximum(size, n)
+    weight = size / size.sum()
+    share = float(weight @ (s / n))
+    # Strata in which nothing was judged are taken for the mean of the others.
+    total = share * everywhere
+    spread = _within(s, n) * float((weight**2 * (1 - n / size) / n).sum())
+    if spread == 0:
+        return total, np.full(replicates, total)
+    worth = 1 / spread
+    return total, everywhere * rng.beta(worth * share + 0.5, worth * (1 - share) + 0.5, size=replicates)
+
+
+def _within(slides: Floats, judged: Floats) -> float:
+    """How much of the variance between items lies within strata, at most 1; strata of few items tell little of it."""
+    heard, items = slides.sum(), judged.sum()
+    whole = heard * (items - heard) / (items * max(items - 1, 1))
+    free = float((judged - 1).sum())
+    if whole == 0 or free <= 0:
+        return 1.0
+    inside = float((slides * (judged - slides) / judged).sum()) / free
+    return float(min(1.0, (free * inside / whole + _UNTOLD) / (free + _UNTOLD)))
 
 
 def corrected_rate(rate: Interval, errors: ErrorRates, *, level: float = LEVEL) -> Interval:

@@ -16,9 +16,10 @@ from pipeline.errors import DataError
 from pipeline.stats import agreement
 from pipeline.stats.agreement import CalibrationBin, ErrorRates, Judged
 from pipeline.stats.intervals import Interval
-from pipeline.stats.rates import rate_interval
+from pipeline.stats.rates import pooled_spread, rate_interval
 from pipeline.store.corpus import Corpus
 from pipeline.store.reading import open_read_only
+from pipeline.units import Floats
 
 # Fewer judged finds than this say too little of one player; then the corpus's error rates are used.
 ENOUGH_FINDS = 20
@@ -213,15 +214,11 @@ def _rates(
         owners.setdefault((drawn_from, name), set()).add(player)
     made = []
     players: list[str | None] = [None, *sorted(set(tallies["player_id"].drop_nulls()))]
+    sums = {player: _sums(tallies, player) for player in players}
+    spread = pooled_spread([each for player, each in sums.items() if player is not None])
     for place, player in enumerate(players):
-        rows = tallies if player is None else tallies.filter(pl.col("player_id") == player)
-        cluster = "player_id" if player is None else "session_key"
-        sums = rows.group_by(cluster).agg(pl.col("found_slides", "transitions").sum()).sort(cluster)
-        rate = rate_interval(
-            sums["found_slides"].to_numpy().astype(np.float64),
-            sums["transitions"].to_numpy().astype(np.float64) / 100,
-            seed=[seed, 1, place],
-        )
+        counts, exposures = sums[player]
+        rate = rate_interval(counts, exposures, seed=[seed, 1, place], pooled=None if player is None else spread)
         if rate is None:
             continue
         own = [s for s in strata if player is not None and owners[s.drawn_from, s.name] == {player}]
@@ -235,6 +232,17 @@ def _rates(
         found = Interval(rate.estimate, rate.low, rate.high)
         made.append(CorrectedRate(player, found, agreement.corrected_rate(found, used), enough))
     return tuple(made)
+
+
+def _sums(tallies: pl.DataFrame, player: str | None) -> tuple[Floats, Floats]:
+    """Finds and hundreds of transitions, by session of a player; of the whole corpus by player."""
+    rows = tallies if player is None else tallies.filter(pl.col("player_id") == player)
+    cluster = "player_id" if player is None else "session_key"
+    sums = rows.group_by(cluster).agg(pl.col("found_slides", "transitions").sum()).sort(cluster)
+    return (
+        sums["found_slides"].to_numpy().astype(np.float64),
+        sums["transitions"].to_numpy().astype(np.float64) / 100,
+    )
 
 
 def _agreement(verdicts: pl.DataFrame) -> tuple[float | None, float | None]:

@@ -101,6 +101,28 @@ def test_corrected_rates_cover_the_planted_truth():
     assert uncorrected / trials < 0.9
 
 
+@pytest.mark.parametrize(
+    ("strata", "drawn", "size", "shares"),
+    [
+        (30, 2, 8, lambda rng: np.full(30, 0.9)),
+        (30, 2, 8, lambda rng: np.where(rng.random(30) < 0.8, 0.98, 0.3)),
+        (3, 40, 200, lambda rng: np.array([0.95, 0.8, 0.6])),
+        (8, 5, 100, lambda rng: rng.beta(0.5, 10, 8)),
+        (1, 50, 500, lambda rng: np.array([0.05])),
+    ],
+)
+def test_precision_covers_the_planted_share_however_many_strata(strata, drawn, size, shares):
+    rng = np.random.default_rng(8)
+    trials, held = 300, 0
+    for trial in range(trials):
+        slides = rng.binomial(size, shares(rng))
+        heard = rng.hypergeometric(slides, size - slides, drawn)
+        judged = [Judged(int(h), drawn, size) for h in heard]
+        made = error_rates(judged, [], seed=(trial,), replicates=300).precision
+        held += made.low <= slides.sum() / (size * strata) <= made.high
+    assert held / trials >= 0.92
+
+
 def test_calibration_of_honest_and_of_boastful_confidence():
     rng = np.random.default_rng(2)
     honest = rng.uniform(0.5, 1, 4000)

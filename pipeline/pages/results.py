@@ -1,0 +1,99 @@
+"""The results of listening checks as a page: error rates, corrected rates, agreement, and a picture of calibration."""
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+from pipeline.pages import charts, render
+from pipeline.stats.intervals import Interval
+from pipeline.steps.listening import ListeningResults
+from pipeline.store.corpus import Corpus
+
+POPULATIONS = {
+    "slide": "slides found",
+    "transition": "changes of note without one",
+    "stretch": "stretches without one",
+}
+
+
+def results_page(root: Path | str, results: ListeningResults) -> Path:
+    """Write ``derived/listen/results.html``; gives its path."""
+    corpus = Corpus(root)
+    target = corpus.derived / "listen"
+    target.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(render.ASSETS / "style.css", target / "style.css")
+    names = {row["player_id"]: row["name"] for row in corpus.catalogue.rows("player")}
+    points = [
+        {
+            "predicted": each.mean_confidence,
+            "observed": each.observed.estimate,
+            "low": each.observed.low,
+            "high": each.observed.high,
+            "judged": each.judged,
+        }
+        for each in results.calibration
+    ]
+    text = render.page(
+        "results.html.j2",
+        root="",
+        title="What the listening checks say",
+        corpus_title=corpus.settings.title,
+        items=results.items,
+        samples=", ".join(results.samples),
+        listeners=", ".join(results.listeners),
+        precision=share_words(results.errors.precision),
+        recall=share_words(results.errors.recall),
+        agreement=agreement_words(results),
+        strata=[_stratum(each) for each in results.strata],
+        rates=[
+            {
+                "who": "whole corpus" if rate.player_id is None else names.get(rate.player_id, rate.player_id),
+                "found": rate_words(rate.found),
+                "corrected": rate_words(rate.corrected),
+                "used": "the player's own" if rate.own_errors else "the corpus's",
+            }
+            for rate in results.rates
+        ],
+        calibration=[{**p, "share": share_words(e.observed)} for p, e in zip(points, results.calibration, strict=True)],
+        calibration_error=f"{results.calibration_error:.2f}",
+        picture=render.drawing(charts.calibration(points)),
+    )
+    path = target / "results.html"
+    render.write_text(path, text)
+    return path
+
+
+def _stratum(stratum: Any) -> dict[str, Any]:
+    return {
+        "drawn_from": POPULATIONS[stratum.drawn_from],
+        "name": stratum.name.replace("_", " "),
+        "population": stratum.judged.population,
+        "judged": stratum.judged.judged,
+        "slides": stratum.judged.slides,
+        "cannot_tell": stratum.cannot_tell,
+        "share": share_words(stratum.share),
+    }
+
+
+def agreement_words(results: ListeningResults) -> list[str]:
+    """What is said of listeners' agreement; nothing of what could not be worked out."""
+    words = []
+    if results.kappa is not None:
+        words.append(f"Agreement of the two listeners: Cohen's kappa {results.kappa:.2f}.")
+    if results.alpha is not None:
+        words.append(f"Agreement of the listeners: Krippendorff's alpha {results.alpha:.2f} (nominal).")
+    if results.kinds_right is not None:
+        words.append(f"Kinds heard as found: {share_words(results.kinds_right)}.")
+    return words
+
+
+def share_words(interval: Interval) -> str:
+    """A share in per cent with its limits; a dash if it is unknown."""
+    if interval.estimate != interval.estimate:
+        return "–"
+    return f"{interval.estimate:.0%} ({interval.low:.0%}–{interval.high:.0%})"
+
+
+def rate_words(interval: Interval) -> str:
+    """A rate with its limits."""
+    return f"{interval.estimate:.1f} ({interval.low:.1f}–{interval.high:.1f})"
