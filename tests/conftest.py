@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+# Last, so that an installed wheel is tested rather than the checkout beside these tests.
+sys.path.append(str(Path(__file__).parent.parent))
 
 
 @pytest.fixture(scope="session")
