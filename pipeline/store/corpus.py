@@ -16,10 +16,10 @@ from pipeline.errors import DataError
 from pipeline.settings import Settings, read_settings
 from pipeline.store import schema
 from pipeline.store.catalogue import Catalogue
-from pipeline.store.paths import leads_out
+from pipeline.store.paths import leads_out, links
 
 ROW_GROUP_ROWS = 131_072
-_PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived", "derived/tables", "derived/log")
+_PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived")
 _ID = re.compile(schema.ID_PATTERN)
 
 
@@ -42,10 +42,12 @@ class Corpus:
             raise DataError(f"{self.root}: there is no such folder; `glideline new {self.root}` makes a corpus")
         if not (self.root / "catalogue").is_dir() and not (self.root / "settings.toml").is_file():
             raise DataError(f"{self.root}: is not a corpus (no catalogue/); `glideline new {self.root}` makes one")
-        for name in _PARTS:
-            if leads_out(self.root / name, root=self.root):
+        parts = [self.root / name for name in _PARTS]
+        for path in [*parts, *links(self.derived, deep=2)]:
+            if leads_out(path, root=self.root):
+                named = self.relative(path)
                 raise DataError(
-                    f"{self.root}: {name} is a link that leads out of the corpus; put the real one in its place"
+                    f"{self.root}: {named} is a link that leads out of the corpus; put the real one in its place"
                 )
 
     @cached_property

@@ -276,5 +276,7 @@ def _unpack(source: Path, room: Path) -> None:
                         if left < 0:
                             raise DataError(f"{source}: unpacks to more than it says; it was not taken in")
                         out.write(block)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as error:
+    except DataError:
+        raise
+    except Exception as error:  # zipfile, zlib and struct raise many kinds on damaged files
         raise DataError(f"{source}: cannot be unpacked ({error}); ask for it again") from error

@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.errors import DataError, UsageError
 from pipeline.store import schema
+from pipeline.store.paths import leads_out
 from pipeline.store.schema import Relation
 
 # Where a bare name is looked for first.
@@ -21,13 +22,15 @@ def database_file(root: Path) -> Path:
     Raises
     ------
     DataError
-        If there is no corpus, or it has not been run yet.
+        If there is no corpus, it has not been run yet, or its database is a link out of it.
     """
     path = Path(root) / "derived" / "corpus.duckdb"
     if not Path(root).is_dir():
         raise DataError(f"{root}: no such folder; give the folder of a corpus")
     if not path.is_file():
         raise DataError(f"{path}: there is no database yet; make it with: glideline run {root}")
+    if leads_out(path, root=Path(root)):
+        raise DataError(f"{path}: is a link that leads out of the corpus; delete it, then: glideline run {root}")
     return path
 
 
@@ -51,7 +54,7 @@ def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
     # In memory each connection has settings of its own, so that locking one leaves others alone.
     con = duckdb.connect()
     try:
-        con.execute(f"attach '{quoted}' as corpus (read_only)").fetchall()
+        con.execute(f"attach '{quoted}' as corpus (read_only, type duckdb)").fetchall()
     except duckdb.Error as error:
         con.close()
         raise DataError(f"{path}: cannot be opened ({error}); make it anew with: glideline run {root}") from error
@@ -92,6 +95,7 @@ def run_sql(con: duckdb.DuckDBPyConnection, text: str) -> pl.DataFrame:
     UsageError
         If it is not one statement, does not run, cannot be shown, or would change or reach something.
     """
+    _require_text(text, "--sql")
     try:
         statements = con.extract_statements(text)
         if len(statements) != 1:
@@ -118,6 +122,7 @@ def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | 
     order = ", ".join(f'"{name}" nulls last' for name in relation.key) or "all"
     text = f'select * from "{relation.layer}"."{relation.name}"'
     if where is not None:
+        _require_text(where, "--where")
         text += f" where ({where}\n)"
     try:
         if len(con.extract_statements(text)) != 1:
@@ -130,6 +135,17 @@ def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | 
                 f"corpus.duckdb: {relation.layer}.{relation.name} cannot be read ({error}); {cure}"
             ) from error
         raise UsageError(f"--where {where!r}: {error}") from error
+
+
+def _require_text(text: str, option: str) -> None:
+    """A terminal may hand on bytes that are no text; DuckDB's own word on them is no help."""
+    try:
+        text.encode()
+    except UnicodeEncodeError as error:
+        place = error.start + 1
+        raise UsageError(
+            f"{option}: character {place} is not UTF-8; set the terminal to UTF-8, or type it anew"
+        ) from error
 
 
 def as_frame(relation: Any) -> pl.DataFrame:

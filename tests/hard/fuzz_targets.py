@@ -1,0 +1,195 @@
+"""What is fuzzed: each target takes any bytes and must end quietly or with one of our own errors.
+
+``test_fuzz.py`` drives the targets by hypothesis, ``fuzz_on_demand.py`` by atheris.
+"""
+
+import contextlib
+import io
+import tempfile
+import zipfile
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import duckdb
+
+from pipeline.errors import GlidelineError
+from pipeline.settings import Settings, read_settings
+from pipeline.store import claims, merge, riff, schema
+from pipeline.store.audio import read_sound, sound_info
+from pipeline.store.corpus import Corpus
+from pipeline.store.dates import DateError, parse_date
+from pipeline.store.notation import read_printed
+from pipeline.store.reading import find_view, lock, rows_of, run_sql
+from pipeline.store.reviews import take_in
+from pipeline.store.sheet import read_sheet
+from pipeline.store.sheet_mapping import match_headings, read_mapping, write_mapping
+
+ROOM = Path(tempfile.gettempdir())
+
+
+@contextlib.contextmanager
+def _file(content: bytes, name: str):  # type: ignore[no-untyped-def]
+    with tempfile.TemporaryDirectory(dir=ROOM) as room:
+        path = Path(room) / name
+        path.write_bytes(content)
+        yield path
+
+
+def sound_header(content: bytes) -> None:
+    """WAV, RF64, AIFF and others: form, claims, what is missing, and the samples."""
+    with _file(content, "a.wav") as path:
+        for claim in claims.read_claims(path):
+            assert claim.value
+            assert len(claim.value) <= claims.LONGEST_VALUE
+        riff.shortfall(path)
+        with contextlib.suppress(GlidelineError):
+            info = sound_info(path)
+            assert info.frames > 0
+            samples, rate = read_sound(path, channel_rule="left", end_s=min(1.0, info.length_s))
+            assert 8_000 <= rate <= 192_000
+            assert samples.ndim == 1
+
+
+def broadcast_chunk(content: bytes) -> None:
+    """The content of a bext chunk."""
+    for claim in claims.read_bext(content):
+        assert claim.field
+        assert claim.value.isprintable() or "\n" in claim.value or "\r" in claim.value
+
+
+def settings(content: bytes) -> None:
+    """``settings.toml``."""
+    with _file(content, "settings.toml") as path, contextlib.suppress(GlidelineError):
+        assert isinstance(read_settings(path), Settings)
+
+
+def sheet(content: bytes) -> None:
+    """A sheet as CSV, its headings matched, and the matches written and read again."""
+    with _file(content, "a.csv") as path, contextlib.suppress(GlidelineError):
+        read = read_sheet(path)
+        mapping = match_headings(read.headings, kept={})
+        write_mapping(path.with_name("mapping.toml"), mapping)
+        assert read_mapping(path.with_name("mapping.toml")) == mapping
+
+
+def workbook(content: bytes) -> None:
+    """A sheet as XLSX."""
+    with _file(content, "a.xlsx") as path, contextlib.suppress(GlidelineError):
+        assert read_sheet(path).headings
+
+
+def date(content: bytes) -> None:
+    """A date as EDTF; its bounds are in order."""
+    with contextlib.suppress(DateError):
+        read = parse_date(content.decode("utf-8", "replace"))
+        if read.earliest is not None and read.latest is not None:
+            assert read.earliest <= read.latest
+            assert read.padded_earliest is None or read.padded_earliest <= read.earliest
+            assert read.padded_latest is None or read.padded_latest >= read.latest
+
+
+@cache
+def reviewed() -> tuple[tempfile.TemporaryDirectory[str], Corpus]:
+    room = tempfile.TemporaryDirectory(dir=ROOM)
+    root = Path(room.name) / "corpus"
+    (root / "catalogue").mkdir(parents=True)
+    (root / "catalogue" / "transfer.csv").write_text("transfer_id,side_id,file\nt1,s1,one.wav\n")
+    (root / "catalogue" / "side.csv").write_text("side_id\ns1\n")
+    return room, Corpus(root)
+
+
+def verdicts(content: bytes) -> None:
+    """Verdicts taken in; only ``reviews/<listener>.csv`` may come of it."""
+    room, corpus = reviewed()
+    with _file(content, "v.csv") as path, contextlib.suppress(GlidelineError):
+        done = take_in(corpus, path)
+        assert set(done.added) <= {p.stem for p in corpus.root.glob("reviews/*.csv")}
+    assert [p.name for p in Path(room.name).iterdir()] == ["corpus"]
+    assert {p.name for p in corpus.root.iterdir()} <= {"catalogue", "reviews"}
+    for path in corpus.root.glob("reviews/*"):
+        assert path.suffix == ".csv"
+        path.unlink()
+
+
+def package_folder(content: bytes) -> None:
+    """A table of a package, and its descriptor."""
+    descriptor, _, table = content.partition(b"\x00")
+    with tempfile.TemporaryDirectory(dir=ROOM) as room:
+        (Path(room) / "p" / "catalogue").mkdir(parents=True)
+        (Path(room) / "p" / "datapackage.json").write_bytes(descriptor)
+        (Path(room) / "p" / "catalogue" / "player.csv").write_bytes(table)
+        _taken_in(Path(room), Path(room) / "p")
+
+
+def package_zip(content: bytes) -> None:
+    """A zip as it comes."""
+    with _file(content, "p.zip") as path:
+        _taken_in(path.parent, path)
+
+
+def _taken_in(room: Path, source: Path) -> None:
+    before = {path.name for path in room.iterdir()}
+    with contextlib.suppress(GlidelineError):
+        tables = _read(source)
+        for name, rows in tables.items():
+            relation = schema.load(name)
+            assert all(set(row) == {column.name for column in relation.written_columns} for row in rows)
+    assert {path.name for path in room.iterdir()} == before
+
+
+def _read(source: Path) -> dict[str, list[dict[str, str]]]:
+    with merge._opened(source) as folder:
+        merge._title(folder)
+        return merge._read(folder)
+
+
+@cache
+def _database() -> duckdb.DuckDBPyConnection:
+    con = duckdb.connect()
+    con.execute("set threads = 1").fetchall()
+    con.execute("set memory_limit = '200MB'").fetchall()
+    con.execute("create schema summary").fetchall()
+    relation = find_view("missing_or_doubtful")
+    names = ", ".join(f'"{column.name}" varchar' for column in relation.columns)
+    con.execute(f'create table summary."{relation.name}" ({names})').fetchall()
+    lock(con)
+    return con
+
+
+def sql(content: bytes) -> None:
+    """``--sql``; the database and the disk stay as they are."""
+    with contextlib.suppress(GlidelineError):
+        run_sql(_database(), content.decode("utf-8", "surrogateescape"))
+
+
+def condition(content: bytes) -> None:
+    """``--where``."""
+    with contextlib.suppress(GlidelineError):
+        rows_of(
+            _database(), find_view("missing_or_doubtful"), where=content.decode("utf-8", "surrogateescape") or "true"
+        )
+
+
+def score(content: bytes) -> None:
+    """A printed fingering as MusicXML."""
+    with _file(content, "a.musicxml") as path, contextlib.suppress(GlidelineError):
+        assert read_printed(path, work_id="w", edition="e", strings=("G", "D", "A", "E")).height > 0
+
+
+def zipped(entries: list[tuple[str, bytes]]) -> bytes:
+    """A zip of these entries."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w") as file:
+        for name, content in entries:
+            file.writestr(zipfile.ZipInfo(name), content)
+    return made.getvalue()
+
+
+TARGETS: dict[str, Callable[[bytes], None]] = {
+    target.__name__: target
+    for target in (
+        sound_header, broadcast_chunk, settings, sheet, workbook, date, verdicts, package_folder, package_zip, sql,
+        condition, score,
+    )
+}  # fmt: skip

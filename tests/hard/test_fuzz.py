@@ -1,0 +1,292 @@
+"""Any bytes, and bytes that are nearly right, into every door: no crash but our own errors, nothing touched outside.
+
+2,000 examples a target; the catalogue's reader and dates have theirs beside their own tests. More on demand:
+``fuzz_on_demand.py``. Examples are drawn alike every time, so that a failure can be seen again.
+"""
+
+import json
+import struct
+import sys
+from collections.abc import Iterator
+
+import fuzz_targets
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+pytestmark = pytest.mark.slow
+# ruff: noqa: E501 (lists of words)
+many = settings(
+    max_examples=2_000,
+    deadline=None,
+    derandomize=True,
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much],
+)
+MOST_BYTES = 300_000_000
+
+
+@pytest.fixture(autouse=True)
+def room(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Targets have a folder of their own, and leave nothing there, nor where they are called from, nor in memory."""
+    path, here = tmp_path_factory.mktemp("room"), tmp_path_factory.mktemp("here")
+    monkeypatch.setattr(fuzz_targets, "ROOM", path)
+    monkeypatch.chdir(here)
+    before = _most_memory()
+    yield
+    fuzz_targets.reviewed.cache_clear()
+    assert list(path.iterdir()) == []
+    assert list(here.iterdir()) == []
+    assert _most_memory() - before < MOST_BYTES
+
+
+def _most_memory() -> int:
+    if sys.platform == "win32":
+        return 0
+    import resource
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+
+
+def holds(target: str, content: bytes) -> None:
+    """The target ends, by itself or with an error of ours."""
+    fuzz_targets.TARGETS[target](content)
+
+
+def mixed(words: list[str], *, separators: str = "", most: int = 25) -> st.SearchStrategy[bytes]:
+    """Text of words that belong there, in any order, with anything between them."""
+    piece = st.one_of(st.sampled_from(words), st.text(max_size=6), st.sampled_from(list(separators or " ")))
+    return st.lists(piece, max_size=most).map(lambda pieces: "".join(pieces).encode("utf-8", "surrogatepass"))
+
+
+@st.composite
+def riff_files(draw: st.DrawFn) -> bytes:
+    """RIFF, RF64 and AIFF files whose chunks lie about their sizes."""
+    head = draw(st.sampled_from([b"RIFF", b"RF64", b"BW64", b"FORM"]))
+    kind = draw(st.sampled_from([b"WAVE", b"AIFF", b"AIFC", b"JUNK"]))
+    order = ">" if head == b"FORM" else "<"
+    made = head + struct.pack(f"{order}I", draw(st.sampled_from([0, 36, 2**31, 2**32 - 1]))) + kind
+    for _ in range(draw(st.integers(0, 5))):
+        name = draw(st.sampled_from([b"fmt ", b"data", b"bext", b"LIST", b"ds64", b"COMM", b"SSND", b"cue ", b"id3 "]))
+        body = draw(
+            st.one_of(
+                st.binary(max_size=60),
+                st.builds(
+                    struct.pack,
+                    st.just("<HHIIHH"),
+                    st.sampled_from([1, 3, 6, 7, 17, 0xFFFE]),
+                    st.integers(0, 9),
+                    st.sampled_from([0, 1, 8_000, 44_100, 2**32 - 1]),
+                    st.just(16_000),
+                    st.integers(0, 9),
+                    st.sampled_from([0, 1, 8, 16, 24, 32, 64]),
+                ),
+                st.builds(lambda rest: b"INFOINAM" + rest, st.binary(max_size=30)),
+                st.just(bytes(300)),
+            )
+        )
+        size = draw(st.one_of(st.just(len(body)), st.sampled_from([0, 1, 2**31, 2**32 - 1])))
+        made += name + struct.pack(f"{order}I", size) + body + b"\0" * (len(body) % 2)
+    return made
+
+
+@many
+@given(st.one_of(st.binary(max_size=300), riff_files()))
+def test_sound_headers(content: bytes) -> None:
+    holds("sound_header", content)
+
+
+@many
+@given(st.one_of(st.binary(max_size=700), st.binary(max_size=99).map(lambda rest: bytes(602) + b"A=PCM,T=" + rest)))
+def test_broadcast_chunks(content: bytes) -> None:
+    holds("broadcast_chunk", content)
+
+
+TOML = ["[intake]", "[summarise]", "seed", "shortest_s", "title", " = ", "1", "-7", "1e400", "nan", '"x"', "'''", "[[", "]",
+        "{", "}", "\n", "#", "true", "1979-05-27", ".", "0x_", "\\u0000", "follow", "scoring", '"comb"', "9" * 30]  # fmt: skip
+
+
+@many
+@given(st.one_of(st.binary(max_size=200), mixed(TOML)))
+def test_settings(content: bytes) -> None:
+    holds("settings", content)
+
+
+SHEET = [
+    "file",
+    "Player",
+    "Year",
+    "Matrix",
+    "one.wav",
+    "1903",
+    '"',
+    '""',
+    "\n",
+    "\r\n",
+    "\r",
+    "\x00",
+    "\ufeff",
+    ";",
+    ",",
+]
+
+
+@many
+@given(st.one_of(st.binary(max_size=200), mixed(SHEET, separators=",;\t\n")))
+def test_sheets(content: bytes) -> None:
+    holds("sheet", content)
+
+
+PARTS = [
+    "[Content_Types].xml",
+    "xl/workbook.xml",
+    "xl/worksheets/sheet1.xml",
+    "_rels/.rels",
+    "xl/_rels/workbook.xml.rels",
+]
+XML = ["<?xml version='1.0'?>", "<a>", "</a>", "<!DOCTYPE a [<!ENTITY b 'c'>]>", "&b;", "<workbook>", "<sheets/>",
+       "</workbook>", "<sheetData><row><c r='A1'><v>1</v></c></row></sheetData>", "<Types/>", "]]>", "<", ">"]  # fmt: skip
+
+
+@many
+@given(
+    st.one_of(
+        st.binary(max_size=200),
+        st.lists(st.tuples(st.sampled_from(PARTS), mixed(XML, most=6)), max_size=5, unique_by=lambda part: part[0]).map(
+            fuzz_targets.zipped
+        ),
+    )
+)
+def test_workbooks(content: bytes) -> None:
+    holds("workbook", content)
+
+
+EDTF = [
+    "1903",
+    "190X",
+    "19XX",
+    "Y",
+    "-",
+    "/",
+    "..",
+    "[",
+    "]",
+    "{",
+    "}",
+    ",",
+    "~",
+    "?",
+    "%",
+    "E5",
+    "S2",
+    "12",
+    "31",
+    "99999",
+]
+
+
+@many
+@given(mixed(EDTF, most=9))
+def test_dates(content: bytes) -> None:
+    holds("date", content)
+
+
+HEAD = "transfer_id,samples_sha256,transfer_start_s,transfer_end_s,verdict,kind,listener,judged_on,sample_id,comment\n"
+CELLS = ["t1", "0" * 64, "0", "1.5", "-1", "1e9", "slide", "no_slide", "same_finger", "lea", "../lea", "con", "2026-01-05",
+         "2026-02-30", "", "nan", '"', '"a,b"', "x" * 50, "\u202e", "\x00"]  # fmt: skip
+
+
+@many
+@given(
+    st.one_of(
+        st.binary(max_size=200),
+        st.lists(st.lists(st.sampled_from(CELLS), min_size=8, max_size=11).map(",".join), max_size=3).map(
+            lambda lines: (HEAD + "\n".join(lines)).encode()
+        ),
+    )
+)
+def test_verdicts(content: bytes) -> None:
+    holds("verdicts", content)
+
+
+LISTED = [
+    "player_id",
+    "name",
+    "born",
+    ",",
+    "\n",
+    "\r\n",
+    "a-b",
+    "../a",
+    "con",
+    "1903",
+    "1903-99",
+    '"',
+    "'=1",
+    "\ufeff",
+    ";",
+]
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(["title", "resources", "x"]), inner),
+    max_leaves=6,
+)
+
+
+@many
+@given(
+    st.one_of(st.binary(max_size=20), JSON.map(lambda made: json.dumps(made).encode())),
+    st.one_of(st.binary(max_size=100), mixed(LISTED, separators=",\n").map(lambda rest: b"player_id,name\n" + rest)),
+)
+def test_packages_in_folders(descriptor: bytes, table: bytes) -> None:
+    holds("package_folder", descriptor + b"\x00" + table)
+
+
+NAMES = ["datapackage.json", "catalogue/player.csv", "../player.csv", "/player.csv", "a/../../b", "C:x", "a\\..\\..\\b", "",
+         "catalogue", "catalogue/", "p/datapackage.json", "con", "x" * 300, "reviews/review.csv", "a\u202eb"]  # fmt: skip
+
+
+@many
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(NAMES), st.sampled_from([b"{}", b"", b"player_id,name\na,b\n"])), max_size=5
+    ).map(lambda entries: fuzz_targets.zipped(list(dict(entries).items()))),
+    st.lists(st.tuples(st.integers(0, 2_000), st.integers(0, 255)), max_size=4),
+)
+def test_packages_in_zips(content: bytes, changes: list[tuple[int, int]]) -> None:
+    spoilt = bytearray(content)
+    for place, byte in changes:
+        if place < len(spoilt):
+            spoilt[place] = byte
+    holds("package_zip", bytes(spoilt))
+
+
+WORDS = ["select ", "* ", "from ", "base.player ", "where ", "1 ", "= ", "'", "(", ")", ";", "--", "/*", "*/", "null ", ", ", '"',
+         "union all ", "values ", "current_setting('threads') ", "::interval ", "::bit ", "[1] ", "{'a': 1} ", "$1 ", "? ",
+         "order by ", "limit 3 ", "with x as ", "pragma version ", "call pragma_version() ", "explain ", "\x00"]  # fmt: skip
+
+
+@many
+@given(
+    st.one_of(st.binary(max_size=60), mixed(WORDS, most=12), mixed(WORDS, most=8).map(lambda rest: b"select " + rest))
+)
+def test_sql(content: bytes) -> None:
+    holds("sql", content)
+
+
+@many
+@given(st.one_of(st.binary(max_size=60), mixed([*WORDS, "take_id ", "is not null ", "true "], most=8)))
+def test_conditions(content: bytes) -> None:
+    holds("condition", content)
+
+
+SCORE = ["<score-partwise>", "</score-partwise>", "<part id='P'>", "</part>", "<measure number='1'>", "</measure>", "<note>",
+         "</note>", "<pitch><step>A</step><octave>4</octave></pitch>", "<pitch><step>Z</step></pitch>", "<duration>x</duration>",
+         "<divisions>0</divisions>", "<technical><fingering>9</fingering><string>7</string></technical>", "<chord/>", "<tie/>",
+         "<!DOCTYPE a SYSTEM 'file:///etc/passwd'>", "<!DOCTYPE a [<!ENTITY b 'c'>]>", "&b;", "<rest/>"]  # fmt: skip
+
+
+@many
+@given(st.one_of(st.binary(max_size=100), mixed(SCORE, most=14)))
+def test_scores(content: bytes) -> None:
+    holds("score", content)
