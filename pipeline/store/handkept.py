@@ -212,7 +212,7 @@ def _value(column: Column, cell: str, comma_decimals: bool) -> tuple[Any, tuple[
         return cell, None
     if column.type == "string":
         if column.pattern == ID_PATTERN and cell in RESERVED:
-            return None, ("is a name that Windows keeps for itself", f"write {cell}-1")
+            return None, (RESERVED[cell], f"write {cell}-1")
         # spreadsheets begin words with capitals, and people write "tape copy" for tape_copy
         return next((value for value in column.values if plain(value) == plain(cell)), cell), None
     if column.type == "boolean":

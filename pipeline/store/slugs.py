@@ -3,8 +3,11 @@
 import re
 import unicodedata
 
-RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
-"""Names that Windows keeps for itself; ids name files."""
+_DEVICES = ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)))
+RESERVED = dict.fromkeys(_DEVICES, "is a name that Windows keeps for itself") | {
+    "corpus": "stands for the whole corpus in tables and files"
+}
+"""Names that no id may have, since ids name files and what steps run on -> why."""
 
 _SPELLED = str.maketrans(
     {

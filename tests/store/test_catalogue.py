@@ -154,6 +154,13 @@ def test_ids_are_unique_whatever_their_case(corpus: Path, write: Write) -> None:
     assert "is a name that Windows keeps for itself; write nul-1" in said[2]
 
 
+def test_no_id_is_what_stands_for_the_whole_corpus(corpus: Path, write: Write) -> None:
+    write("source", "source_id,citation\ncorpus,One\n")
+    said = [str(problem) for problem in Catalogue(corpus).problems()]
+    assert "stands for the whole corpus in tables and files; write corpus-1" in said[0]
+    assert slug("Corpus") == "corpus-1"
+
+
 def test_encodings_are_named_and_other_rows_kept(corpus: Path) -> None:
     path = corpus / "catalogue" / "source.csv"
     path.write_bytes("source_id,citation\nbook,Plain\nbuch,Köln\n".encode("latin-1"))
