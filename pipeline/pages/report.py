@@ -138,7 +138,7 @@ def _draw(
         return []
     with ProcessPoolExecutor(number, mp_context=get_context("spawn")) as pool:
         futures = {
-            transfer_id: pool.submit(_one, corpus.root, transfer_id, target, neighbours, verdicts)
+            transfer_id: pool.submit(draw_side, corpus.root, transfer_id, target, neighbours, verdicts)
             for transfer_id, (neighbours, verdicts) in pages.items()
         }
         for transfer_id, future in futures.items():
@@ -149,7 +149,7 @@ def _draw(
     return failed
 
 
-def _one(root: Path, transfer_id: str, target: Path, neighbours: Neighbours, verdicts: dict[str, str]) -> str:
+def draw_side(root: Path, transfer_id: str, target: Path, neighbours: Neighbours, verdicts: dict[str, str]) -> str:
     """Draw one side's page in a worker; gives the reason if it could not be drawn."""
     corpus = Corpus(root)
     try:

@@ -23,6 +23,8 @@ PAGE_TABLES = (
 )
 
 _AROUND_S = 0.35
+# Slowed down, a quarter of a second of surroundings is long enough to hear where a slide begins and ends.
+_AROUND_SLOW_S = 0.25
 _GAP_S = 0.2
 
 
@@ -137,7 +139,7 @@ def _slow_reel(heard: Samples, cards: list[dict[str, Any]], slides: list[Any]) -
     at = 0
     gap = np.zeros(round(_GAP_S * SLOW_RATE_HZ), dtype=np.float32)
     for card, slide in zip(cards, slides, strict=True):
-        cut = excerpt(heard, start_s=slide["start_s"] - _AROUND_S, end_s=slide["end_s"] + _AROUND_S)
+        cut = excerpt(heard, start_s=slide["start_s"] - _AROUND_SLOW_S, end_s=slide["end_s"] + _AROUND_SLOW_S)
         for name, rate in (("half", 0.5), ("quarter", 0.25)):
             slow = slowed(cut, rate=rate)
             card[f"{name}_from_s"] = f"{at / SLOW_RATE_HZ:.3f}"

@@ -1,5 +1,7 @@
 """Verdicts that match nothing any more: made on other samples, or where no find lies now as it did then."""
 
+import polars as pl
+
 from pipeline.store.corpus import Corpus
 from pipeline.store.reading import open_read_only
 
@@ -13,6 +15,7 @@ with sound as (
 heard as (
     select
         review.transfer_id, review.transfer_start_s, review.transfer_end_s, review.listener, review.verdict,
+        coalesce(review.sample_id, '') as sample_id,
         coalesce(review.samples_sha256 <> sound.samples_sha256, false) as other_sound,
     from base.review left join sound on sound.transfer_id = review.transfer_id
 ),
@@ -33,9 +36,12 @@ nearest as (
 )
 select
     heard.transfer_id, heard.transfer_start_s, heard.transfer_end_s, heard.listener, heard.verdict,
-    heard.other_sound, nearest.overlap,
+    heard.sample_id, heard.other_sound, nearest.overlap,
 from heard left join nearest using (transfer_id, transfer_start_s, transfer_end_s)
-where heard.other_sound or nearest.overlap <= $least
+where
+    heard.other_sound or nearest.overlap <= $least
+    -- A slide heard where none is found is added; the rest was about a find if it was drawn from the finds.
+    or (nearest.overlap is null and heard.verdict <> 'slide')
 order by all
 """
 
@@ -50,12 +56,19 @@ def unmatched_verdicts(corpus: Corpus) -> list[str]:
     """
     with open_read_only(corpus.root) as con:
         found = con.execute(_UNMATCHED, {"least": LEAST_OVERLAP}).fetchall()
+    drawn = corpus.catalogue.frame("drawn_item").filter(pl.col("drawn_from") == "slide")
+    finds = {
+        (row["sample_id"], row["transfer_id"], round(row["transfer_start_s"], 6)) for row in drawn.iter_rows(named=True)
+    }
     lines = []
-    for transfer_id, start_s, end_s, listener, verdict, other_sound, overlap in found:
-        why = (
-            "made on other samples than the transfer has now"
-            if other_sound
-            else f"the nearest find overlaps it by {overlap:.2f} only"
-        )
+    for transfer_id, start_s, end_s, listener, verdict, sample_id, other_sound, overlap in found:
+        if other_sound:
+            why = "made on other samples than the transfer has now"
+        elif overlap is not None:
+            why = f"the nearest find overlaps it by {overlap:.2f} only"
+        elif (sample_id, transfer_id, round(start_s, 6)) in finds:
+            why = "the find that it was about is found no more"
+        else:
+            continue
         lines.append(f"{transfer_id} {start_s:.2f}–{end_s:.2f} s, {verdict} by {listener}: {why}")
     return lines
