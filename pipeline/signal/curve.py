@@ -6,9 +6,10 @@ import numpy as np
 
 from pipeline.signal.circular import coarse_path
 from pipeline.signal.drift import Fit, fit_curve, robust_cost, spline_columns, spline_count
+from pipeline.signal.place import Found, PitchFrames, Place, place_by_frames
 from pipeline.signal.sudden import jump_column, place_jump, scan_jump
 from pipeline.signal.tuning import ACCOMPANIMENT, SOLO, Tracks
-from pipeline.signal.wow import Wow, find_wow, wow_columns
+from pipeline.signal.wow import Wow, find_wow, waves_at, wow_columns
 from pipeline.units import Floats
 
 WOW_CHANCE = 1e-4
@@ -20,7 +21,7 @@ EVIDENCE_TRUST = 0.8
 # stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement.
 SOLO_BIAS_SD, ACCOMPANIMENT_BIAS_SD = 1.1, 0.6
 _NO_LIMIT = 1e4
-_POLISH_S = 0.06 * np.arange(-4, 5)
+_PLACINGS = 2
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ class TuningCurve:
     Attributes
     ----------
     coefficient, covariance : of the spline columns, then of the jump if there is one.
-    jump_s, jump_cents, jump_log_odds : the sudden change; ``jump_s`` is None if there is none.
+    jump_s, jump_se_s, jump_cents, jump_log_odds : the sudden change; ``jump_s`` is None if there is none.
     wow : the wow if it is significant, else None. ``wow_chance`` is stated in either case.
     fit : the last fit, for pictures and tests.
     """
@@ -39,6 +40,7 @@ class TuningCurve:
     coefficient: Floats
     covariance: Floats
     jump_s: float | None
+    jump_se_s: float
     jump_cents: float
     jump_log_odds: float
     wow: Wow | None
@@ -80,8 +82,11 @@ class TuningCurve:
         return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", columns, self.covariance, columns)))
 
 
-def tuning_curve(tracks: Tracks, *, length_s: float) -> TuningCurve:
-    """Fit drift, sudden change and wow to the tracks of a side of ``length_s``."""
+def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None = None) -> TuningCurve:
+    """Fit drift, sudden change and wow to the tracks of a side of ``length_s``.
+
+    With the solo's ``frames`` a sudden change is placed by them too, not only by the tracks.
+    """
     size = spline_count(length_s)
     at, path, _ = coarse_path(tracks.time_s, tracks.cents, tracks.weight, length_s=length_s)
     start = np.interp(tracks.time_s, at, path)
@@ -91,16 +96,18 @@ def tuning_curve(tracks: Tracks, *, length_s: float) -> TuningCurve:
     waves = _waves(tracks, wow, length_s)
     fit = _fit(tracks, fit.curve, length_s, [biased, waves], forgiving=3.0)
     jump = scan_jump(tracks, fit, length_s=length_s, size=size, trust=EVIDENCE_TRUST)
-    jump_s: float | None = None
+    place: Place | None = None
     steps = np.empty((tracks.time_s.size, 0))
     if jump.log_odds > JUMP_LOG_ODDS:
         placed = [_placed(tracks, fit, time_s, length_s, [biased, waves]) for time_s in jump.times_s]
         costs = [_cost(tracks, option, fit, size) for _, option in placed]
-        jump_s, fit = placed[int(np.argmin(costs))]
+        place, fit = placed[int(np.argmin(costs))]
         if abs(fit.coefficient[-1]) < JUMP_LEAST_CENTS:
-            jump_s = None
+            place = None
         else:
-            steps = jump_column(tracks, time_s=jump_s)
+            if frames is not None:
+                place, fit = _by_frames(tracks, frames, fit, place, length_s, [biased, waves], wow)
+            steps = jump_column(tracks, time_s=place.time_s)
     fit = _fit(tracks, fit.curve, length_s, [biased, steps])
     wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
     waves = _waves(tracks, wow, length_s)
@@ -114,8 +121,9 @@ def tuning_curve(tracks: Tracks, *, length_s: float) -> TuningCurve:
         length_s=length_s,
         coefficient=coefficient,
         covariance=fit.covariance[np.ix_(keep, keep)],
-        jump_s=jump_s,
-        jump_cents=float(coefficient[-1]) if jump_s is not None else 0.0,
+        jump_s=place.time_s if place else None,
+        jump_se_s=place.se_s if place else 0.0,
+        jump_cents=float(coefficient[-1]) if place else 0.0,
         jump_log_odds=jump.log_odds,
         wow=wow if waves.shape[1] else None,
         wow_chance=wow.chance,
@@ -123,18 +131,44 @@ def tuning_curve(tracks: Tracks, *, length_s: float) -> TuningCurve:
     )
 
 
-def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[float, Fit]:
-    time_s = near_s
+def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[Place, Fit]:
+    place = Place(near_s, 0.0)
     for reach_s, step_s in ((6.0, 0.1), (3.0, 0.05), (0.6, 0.02)):
-        fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=time_s)], rounds=3)
-        time_s = place_jump(tracks, fit, near_s=time_s, reach_s=reach_s, step_s=step_s)
-    # inside a held tone the size depends on the very moment: both are fitted together at the last
-    options = []
-    for moment in time_s + _POLISH_S:
-        option = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=moment)], rounds=3)
-        options.append((_cost(tracks, option, fit, spline_count(length_s)), abs(moment - time_s), moment, option))
-    _, _, time_s, fit = min(options, key=lambda option: option[:3])
-    return float(time_s), fit
+        columns = jump_column(tracks, time_s=place.time_s)
+        fit = _fit(tracks, fit.curve, length_s, [*extras, columns], rounds=3)
+        place = place_jump(tracks, fit, near_s=place.time_s, reach_s=reach_s, step_s=step_s)
+    fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=place.time_s)], rounds=3)
+    return place, fit
+
+
+def _by_frames(
+    tracks: Tracks,
+    frames: PitchFrames,
+    fit: Fit,
+    place: Place,
+    length_s: float,
+    extras: list[Floats],
+    wow: Wow,
+) -> tuple[Place, Fit]:
+    biased, waves = extras
+    columns = [spline_columns(frames.time_s, length_s=length_s)]
+    if biased.shape[1]:
+        columns.append(np.tile([1.0, 0.0], (frames.time_s.size, 1)))
+    if waves.shape[1]:
+        columns.append(waves_at(frames.time_s, hz=wow.hz, shrink=wow.shrink, length_s=length_s))
+    at_frames = np.hstack(columns)
+    for _ in range(_PLACINGS):
+        cents = float(fit.coefficient[-1])
+        found = Found(
+            time_s=place.time_s,
+            cents=cents,
+            frames_left=frames.cents - at_frames @ fit.coefficient[:-1],
+            points_left=fit.residual + cents * fit.columns[:, -1],
+            weights=fit.weights,
+        )
+        place = place_by_frames(frames, tracks, found)
+        fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=place.time_s)], rounds=3)
+    return place, fit
 
 
 def _cost(tracks: Tracks, fit: Fit, before: Fit, size: int) -> float:

@@ -10,6 +10,7 @@ from pipeline.signal.circular import wrap100
 from pipeline.signal.curve import TuningCurve, tuning_curve
 from pipeline.signal.hum import HumLine, hum_lines
 from pipeline.signal.partials import accompaniment_tracks, slow_samples
+from pipeline.signal.place import PitchFrames, sure_frames
 from pipeline.signal.tuning import ACCOMPANIMENT, SOLO, SteadyNotes, Tracks, join, solo_tracks
 from pipeline.units import Floats
 
@@ -54,17 +55,26 @@ def measure_side(
     slow = slow_samples(samples, sample_rate_hz=sample_rate_hz)
     notes, solo = solo_tracks(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
     others = accompaniment_tracks(slow, line_time_s=time_s, line_f0_hz=f0_hz)
-    return measure_tracks(notes, solo, others, length_s=samples.size / sample_rate_hz, hum=hum_lines(slow))
+    frames = sure_frames(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
+    return measure_tracks(
+        notes, solo, others, frames=frames, length_s=samples.size / sample_rate_hz, hum=hum_lines(slow)
+    )
 
 
 def measure_tracks(
-    notes: SteadyNotes, solo: Tracks, others: Tracks, *, length_s: float, hum: tuple[HumLine, ...]
+    notes: SteadyNotes,
+    solo: Tracks,
+    others: Tracks,
+    *,
+    frames: PitchFrames,
+    length_s: float,
+    hum: tuple[HumLine, ...],
 ) -> MeasuredSide:
     """The same from tracks that were made before; see ``measure_side``."""
     tracks = join(solo, others) if _worth(others, length_s) else solo
     curve, reason = None, _too_little(tracks)
     if not reason:
-        curve = tuning_curve(tracks, length_s=length_s)
+        curve = tuning_curve(tracks, length_s=length_s, frames=frames)
         se = float(curve.mean_se())
         reason = f"{solo.count} steady notes, {tracks.count - solo.count} partials of the accompaniment"
         if se > MOST_DOUBTFUL_CENTS:
@@ -151,6 +161,7 @@ def _curve_values(curve: TuningCurve) -> dict[str, Any]:
         "curve_cents": curve.smooth_at(grid).tolist(),
         "curve_se_cents": curve.se_at(grid).tolist(),
         "jump_s": curve.jump_s,
+        "jump_se_s": curve.jump_se_s if curve.jump_s is not None else None,
         "jump_cents": curve.jump_cents if curve.jump_s is not None else None,
         "jump_log_odds": curve.jump_log_odds if np.isfinite(curve.jump_log_odds) else None,
         "wow_hz": wow.hz if wow else None,
@@ -165,5 +176,7 @@ def _curve_values(curve: TuningCurve) -> dict[str, Any]:
 
 def _no_curve() -> dict[str, Any]:
     lists: dict[str, Any] = {name: [] for name in ("curve_time_s", "curve_cents", "curve_se_cents")}
-    names = "sharp_cents sharp_se_cents jump_s jump_cents jump_log_odds wow_hz wow_hz_se wow_cents wow_se_cents"
+    names = (
+        "sharp_cents sharp_se_cents jump_s jump_se_s jump_cents jump_log_odds wow_hz wow_hz_se wow_cents wow_se_cents"
+    )
     return {**lists, **dict.fromkeys([*names.split(), "wow_phase_rad", "wow_shrink", "wow_chance"])}

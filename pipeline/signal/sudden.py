@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from pipeline.signal.circular import wrap100
 from pipeline.signal.drift import HELD_POINTS, SMOOTHING, Fit, restricted_likelihoods, roughness, tone_variance
+from pipeline.signal.place import Place, after_share, place_of
 from pipeline.signal.tuning import Tracks
 from pipeline.units import Floats
 
@@ -35,7 +36,7 @@ class Jump:
 
 def jump_column(tracks: Tracks, *, time_s: float) -> Floats:
     """0 before, 1 after; a point whose window holds the moment gets its share. Shape (n, 1)."""
-    return _after_share(tracks.time_s, tracks.window_s, time_s)[:, None]
+    return after_share(tracks.time_s, tracks.window_s, time_s)[:, None]
 
 
 def scan_jump(tracks: Tracks, fit: Fit, *, length_s: float, size: int, trust: float) -> Jump:
@@ -72,7 +73,7 @@ def _middle_of_best(at: Floats, gains: Floats) -> float:
     return float(0.5 * (at[low] + at[high]))
 
 
-def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_s: float) -> float:
+def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_s: float) -> Place:
     """The moment near ``near_s`` at which the last column of ``fit``, the jump, costs least with its size held.
 
     The cost is the bounded one, so that a tone on the wrong side of a wrong first guess still has its say.
@@ -80,7 +81,7 @@ def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_
     tone_sd, point_sd = fit.weights.tone_sd, fit.weights.point_sd
     near = np.abs(tracks.time_s - near_s) < reach_s + 4.0
     if not near.any():
-        return near_s
+        return Place(near_s, reach_s)
     time_s, weight, window_s = tracks.time_s[near], tracks.weight[near], tracks.window_s[near]
     _, track = np.unique(tracks.track[near], return_inverse=True)
     total = np.bincount(track, weight)
@@ -94,18 +95,13 @@ def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_
     at = np.arange(near_s - reach_s, near_s + reach_s + 0.5 * step_s, step_s)
     costs = np.empty(at.size)
     for i, moment in enumerate(at):
-        residual = wrap100(left - size * _after_share(time_s, window_s, float(moment)))
+        residual = wrap100(left - size * after_share(time_s, window_s, float(moment)))
         mean = np.bincount(track, weight * residual) / total
         inner = (residual - mean[track]) ** 2 * weight / point_sd[source] ** 2
         tone = mean**2 / scale
         costs[i] = 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(held * tone / (1.0 + tone / 16.0)))
     # the median of what the costs leave likely: the middle of a rest, the very moment inside a held tone
-    likely = np.cumsum(np.exp(costs.min() - costs))
-    return float(at[int(np.searchsorted(likely, 0.5 * likely[-1]))])
-
-
-def _after_share(time_s: Floats, window_s: Floats, moment_s: float) -> Floats:
-    return np.asarray(np.clip((time_s - moment_s) / np.maximum(window_s, 1e-6) + 0.5, 0.0, 1.0))
+    return place_of(at, -costs[None, :])
 
 
 def _log_gains(tracks: Tracks, fit: Fit, at: Floats, size: int) -> Floats:

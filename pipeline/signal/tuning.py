@@ -18,7 +18,8 @@ Ints = npt.NDArray[np.int64]
 
 SOLO, ACCOMPANIMENT = 0, 1
 
-_POINT_S = 0.18
+POINT_S = 0.18
+"""About one vibrato period: what a point of a tone is the mean of."""
 _SHORTEST_S = 0.12
 _REACH_CENTS = 65.0
 _TRIM_S = 0.012
@@ -79,8 +80,8 @@ def join(first: Tracks, second: Tracks) -> Tracks:
 
 
 @nb.njit(cache=True)
-def _plateaus(cents: Floats, hop_s: float, shortest: int, reach: float) -> Ints:
-    # runs that stay within ``reach`` of their own mean; up to 3 stray frames are bridged
+def plateaus(cents: Floats, hop_s: float, shortest: int, reach: float) -> Ints:
+    """Runs, (n, 2) first and one past the last, that stay within ``reach`` of their own mean; 3 frames are bridged."""
     bounds = np.empty((cents.size // max(shortest, 1) + 1, 2), np.int64)
     found = 0
     n = cents.size
@@ -123,7 +124,7 @@ def solo_tracks(
     hop_s = _hop(time_s)
     points: list[tuple[float, float, float, float, int]] = []
     for number, (start, end) in enumerate(bounds):
-        pieces = max(1, round((end - start) * hop_s / _POINT_S))
+        pieces = max(1, round((end - start) * hop_s / POINT_S))
         edges = np.linspace(start, end, pieces + 1).astype(np.int64)
         for low, high in pairwise(edges):
             piece = cents[low:high]
@@ -132,7 +133,7 @@ def solo_tracks(
                 continue
             length_s = float(good.sum()) * hop_s
             middle = float(np.mean(time_s[low:high][good]))
-            points.append((middle, float(piece[good].mean()), length_s / _POINT_S, length_s, number))
+            points.append((middle, float(piece[good].mean()), length_s / POINT_S, length_s, number))
     table = np.array(points, dtype=np.float64).reshape(-1, 5)
     kept, track = np.unique(table[:, 4].astype(np.int64), return_inverse=True)
     tracks = Tracks(
@@ -161,12 +162,12 @@ def _solo(
     if hop_s <= 0:
         none = np.empty(0)
         return SteadyNotes(none, none, none, none), np.empty((0, 2), dtype=np.int64), cents
-    bounds = _plateaus(cents, hop_s, max(4, round(_SHORTEST_S / hop_s)), _REACH_CENTS)
+    bounds = plateaus(cents, hop_s, max(4, round(_SHORTEST_S / hop_s)), _REACH_CENTS)
     trim = round(_TRIM_S / hop_s)
     bounds = bounds + np.array([trim, -trim])
     middle = np.array([np.nanmedian(cents[a:b]) for a, b in bounds], dtype=np.float64)
     spread = np.array([np.nanstd(cents[a:b]) for a, b in bounds], dtype=np.float64)
-    slope = np.array([_lean(cents[a:b]) for a, b in bounds], dtype=np.float64)
+    slope = np.array([lean(cents[a:b]) for a, b in bounds], dtype=np.float64)
     keep = np.abs(slope) < 30.0
     bounds = bounds[keep]
     notes = SteadyNotes(
@@ -178,6 +179,7 @@ def _solo(
     return notes, bounds, cents
 
 
-def _lean(cents: Floats) -> float:
+def lean(cents: Floats) -> float:
+    """Median of a tone's last third less that of its first."""
     third = max(1, cents.size // 3)
     return float(np.nanmedian(cents[-third:]) - np.nanmedian(cents[:third]))

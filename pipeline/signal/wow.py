@@ -49,8 +49,14 @@ def growth(time_s: Floats, *, shrink: float, length_s: float) -> Floats:
 
 def wow_columns(tracks: Tracks, *, hz: float, shrink: float, length_s: float) -> Floats:
     """Sine and cosine columns at the points, weakened as a mean over each point's window weakens them; (n, 2)."""
-    seen = np.sinc(hz * tracks.window_s) * growth(tracks.time_s, shrink=shrink, length_s=length_s)
-    angle = 2.0 * np.pi * hz * tracks.time_s
+    seen = np.sinc(hz * tracks.window_s)[:, None]
+    return seen * waves_at(tracks.time_s, hz=hz, shrink=shrink, length_s=length_s)
+
+
+def waves_at(time_s: Floats, *, hz: float, shrink: float, length_s: float) -> Floats:
+    """Sine and cosine columns at moments (n,), (n, 2)."""
+    seen = growth(time_s, shrink=shrink, length_s=length_s)
+    angle = 2.0 * np.pi * hz * time_s
     return np.stack([seen * np.sin(angle), seen * np.cos(angle)], axis=1)
 
 

@@ -39,7 +39,7 @@ def _array(frames: pl.DataFrame, column: str) -> np.ndarray[Any, np.dtype[np.flo
 
 STEP = Step(
     name="measure",
-    version=5,
+    version=6,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning",),

@@ -228,7 +228,7 @@ def _alternatives(name: str, readings: list[Reading], counted: bool) -> pl.DataF
 
 STEP = Step(
     name="settle",
-    version=4,
+    version=5,
     scope="session",
     reads=("tuning", "melody"),
     writes=("speed", "speed_curve", "speed_alternative"),

@@ -52,7 +52,8 @@ def remarks(tuning: Known, known: Known, settled: SettledSide | None, first: Rea
     said += _on_turntable(tuning, known)
     if tuning["jump_s"] is not None:
         size = -tuning["jump_cents"]
-        said.append(f"speed changes suddenly at {tuning['jump_s']:.1f} s (correction {size:+.0f} cents)")
+        when = f"{tuning['jump_s']:.2f} s ± {max(tuning['jump_se_s'], 0.02):.2f} s"
+        said.append(f"speed changes suddenly at {when} (correction {size:+.0f} cents)")
     if not tuning["measured"]:
         said.append(f"not measurable: {tuning['reason']}")
     return "; ".join(words for words in said if words)

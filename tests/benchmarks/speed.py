@@ -23,6 +23,7 @@ from pipeline.signal.circular import wrap100
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.measure import MeasuredSide, measure_side, measure_tracks, side_row
 from pipeline.signal.melody import follow
+from pipeline.signal.place import sure_frames
 from pipeline.signal.resample import correct_samples
 from pipeline.signal.session import settle_together
 from pipeline.signal.synth.plans import random_plan
@@ -83,7 +84,8 @@ def line_scene(seed: int, *, length_s: float | None = None) -> Scene:
     notes, solo = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
     none, no_ints = np.empty(0), np.empty(0, dtype=np.int64)
     others = Tracks(none, none, none, none, no_ints, no_ints, np.empty(0, dtype=np.bool_))
-    measured = measure_tracks(notes, solo, others, length_s=float(time_s[-1]), hum=())
+    frames = sure_frames(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    measured = measure_tracks(notes, solo, others, frames=frames, length_s=float(time_s[-1]), hum=())
     took = time.process_time() - began
     return Scene(seed, instrument, None, None, None, plan.key, speed, length, measured, took)
 
@@ -147,6 +149,7 @@ def score(scene: Scene) -> dict[str, float]:
     share = np.abs(wrong[thin]) / curve.se_at(grid[thin])
     jump_at = scene.speed.step_fraction * scene.speed.nominal_length_s(scene.true_length_s)
     jumped, found = scene.speed.step_cents != 0.0, curve.jump_s is not None
+    astray = abs(curve.jump_s - jump_at) if jumped and curve.jump_s is not None else np.nan
     wow = curve.wow
     return {
         "offset": abs(offset),
@@ -156,7 +159,8 @@ def score(scene: Scene) -> dict[str, float]:
         "mean_within_1": float(abs(offset) < curve.mean_se()),
         "mean_within_2": float(abs(offset) < 2 * curve.mean_se()),
         "jump_found": float(found) if jumped else np.nan,
-        "jump_placed": abs((curve.jump_s or 0.0) - jump_at) if jumped and found else np.nan,
+        "jump_placed": astray,
+        "jump_sure": astray / max(curve.jump_se_s, 0.01),
         "jump_false": float(found) if not jumped else np.nan,
         "wow_found": float(wow is not None) if scene.speed.wow_cents else np.nan,
         "wow_false": float(wow is not None) if not scene.speed.wow_cents else np.nan,
@@ -221,6 +225,8 @@ def say_curves(name: str, scenes: list[Scene]) -> None:
     print(f"  offset within 1 / 2 errors    {share('mean_within_1')} / {share('mean_within_2')}")
     print(f"  jumps >= 20 cents found       {share('jump_found')}, within 0.5 s {int((placed < 0.5).sum())}")
     print(f"  jump placed, median (max), s  {most('jump_placed')}; false {share('jump_false')}")
+    sure = table["jump_sure"][np.isfinite(table["jump_sure"])]
+    print(f"  places within 1 / 2 errors    {int((sure < 1).sum())} / {int((sure < 2).sum())} of {sure.size}")
     print(f"  wow >= 2 cents found          {share('wow_found')}; false {share('wow_false')}")
     print(f"  wow depth, cents              {most('wow_depth')}; frequency, mHz {most('wow_mhz')}")
     print(f"  measuring, x real time        {np.median(table['realtime']):.0f} (least {table['realtime'].min():.0f})")

@@ -1,6 +1,7 @@
 """Tuning curve, wow and sudden change on tones whose pitch is made by formula, note by note."""
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from pipeline.signal.circular import wrap100
 from pipeline.signal.curve import TuningCurve, tuning_curve
 from pipeline.signal.measure import measure_side, measure_tracks
 from pipeline.signal.partials import RATE_HZ, accompaniment_tracks
+from pipeline.signal.place import PitchFrames, sure_frames
 from pipeline.signal.tuning import SteadyNotes, Tracks, join, solo_tracks
 from pipeline.units import Floats
 
@@ -100,15 +102,41 @@ def test_vibrato_is_not_wow() -> None:
 
 @pytest.mark.parametrize("size", [-40.0, -25.0, 25.0, 40.0])
 def test_a_sudden_change_is_found_and_placed(size: float) -> None:
-    def jumping(t: Floats) -> Floats:
-        return 8.0 + 0.1 * t + size * (t >= 70.0)
-
-    _, tracks = tracks_of(16, jumping)
-    found = tuning_curve(tracks, length_s=LENGTH_S)
+    found = jumping_line(16, 70.0, size)
     assert found.jump_s == pytest.approx(70.0, abs=0.5)
     error = float(np.sqrt(found.covariance[-1, -1]))
     assert error < 6.0
     assert abs(found.jump_cents - size) < 3.0 * error
+
+
+def jumping_line(seed: int, at_s: float, size: float, *, silent_s: float = 0.0) -> TuningCurve:
+    def jumping(t: Floats) -> Floats:
+        return 8.0 + 0.1 * t + size * (t >= at_s)
+
+    time_s, f0_hz, sure = line(seed, jumping)
+    f0_hz = np.where(np.abs(time_s - at_s) < 0.5 * silent_s, np.nan, f0_hz)
+    _, tracks = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    frames = sure_frames(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    return tuning_curve(tracks, length_s=LENGTH_S, frames=frames)
+
+
+@pytest.mark.parametrize(("seed", "size"), [(31, 20.0), (32, -20.0), (33, 40.0), (34, -30.0)])
+def test_the_step_inside_a_held_tone_places_a_sudden_change(seed: int, size: float) -> None:
+    time_s, f0_hz, _ = line(seed, flat)
+    # the middle of the first tone of at least 0.8 s after a minute: the frames are equally spaced within one tone
+    edge = np.flatnonzero((np.abs(np.diff(f0_hz)) > 12.0) | np.isnan(np.diff(f0_hz)))
+    start = next(a for a, b in pairwise(edge) if time_s[a] > 60.0 and b - a > 0.8 / HOP_S)
+    at_s = float(time_s[start]) + 0.4
+    found = jumping_line(seed, at_s, size)
+    assert found.jump_s == pytest.approx(at_s, abs=0.1)
+    assert found.jump_se_s < 0.1
+
+
+def test_a_change_in_a_long_rest_is_put_within_it_and_its_width_said() -> None:
+    found = jumping_line(35, 60.0, 35.0, silent_s=4.0)
+    assert found.jump_s is not None
+    assert 58.0 < found.jump_s < 62.0
+    assert 0.5 < found.jump_se_s < 2.5
 
 
 def test_a_smooth_drift_has_no_sudden_change() -> None:
@@ -195,7 +223,7 @@ def test_too_little_to_measure_is_said() -> None:
     notes, tracks = tracks_of(23, flat, length_s=6.0)
     none, no_ints = np.empty(0), np.empty(0, dtype=np.int64)
     others = Tracks(none, none, none, none, no_ints, no_ints, np.empty(0, dtype=np.bool_))
-    side = measure_tracks(notes, tracks, others, length_s=6.0, hum=())
+    side = measure_tracks(notes, tracks, others, frames=PitchFrames(np.empty(0), np.empty(0)), length_s=6.0, hum=())
     assert side.curve is None
     assert "are needed" in side.reason
     assert join(tracks, others).count == tracks.count

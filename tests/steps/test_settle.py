@@ -35,6 +35,7 @@ def tuning(name: str = "tr-1", *, sharp: float = 20.0, tonic: int = 2, seed: int
         "curve_cents": (sharp + 5.0 - 10.0 * time_s / LENGTH_S).tolist(),
         "curve_se_cents": [1.0] * 61,
         "jump_s": None,
+        "jump_se_s": None,
         "jump_cents": None,
         "jump_log_odds": -1.0,
         "wow_hz": None,

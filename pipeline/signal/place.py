@@ -1,0 +1,230 @@
+"""Where a sudden change lies, from every frame of the solo's pitch line and every partial around it.
+
+Each tone is a Gaussian process: its own intonation, a slow wander, vibrato (a damped oscillation of unknown rate
+and depth) and errors of measurement, with the change's step added from the moment on. A tone that sounds through
+the change shows the step itself; tones before and after say on which side they lie. In a rest every moment is
+alike, and the width of the posterior says so.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.special import logsumexp
+
+from pipeline.signal.circular import wrap100
+from pipeline.signal.drift import HELD_POINTS, Weights, tone_variance
+from pipeline.signal.tuning import ACCOMPANIMENT, POINT_S, SOLO, Tracks, lean, plateaus
+from pipeline.units import Floats
+
+_REACH_S, _MOMENT_S, _BEYOND_S = 6.0, 0.02, 1.5
+_SHORTEST_S = 0.12
+_EDGE_S = 0.03
+_SCOOP_CENTS, _SCOOPS_S = 40.0, (0.015, 0.05)
+_MOST_LEAN_CENTS = 30.0
+_LEANING_S = 0.3
+_LONGEST_S = 4.0
+_STEADY_REACH_CENTS = 65.0
+_THINNED = 3
+_SMEAR_S = 0.04
+_WANDER_CENTS, _WANDER_S = 3.0, 0.12
+_VIBRATO_HZ = (4.6, 5.3, 6.0, 6.7, 7.5)
+_VIBRATO_CENTS = (6.0, 14.0, 26.0)
+_VIBRATO_LASTS_S = 0.35
+_ERROR_CENTS = 1.5
+_STRAY = 4.0
+_STRAY_SHARE = 0.12
+_LEAST_SAID = -7.0
+_PARTIAL_S = 1.0
+# partials of one note err alike
+_PARTIALS_TRUST = 0.5
+_JUMP_STEPS = np.arange(-9.0, 9.5, 3.0)
+_JUMP_DOUBT_CENTS = 4.0
+
+
+@dataclass(frozen=True)
+class PitchFrames:
+    """A pitch line without what is too unsure: times and cents above A4 = 440 Hz (NaN: none), each (frames,)."""
+
+    time_s: Floats
+    cents: Floats
+
+
+def sure_frames(time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_confidence: float) -> PitchFrames:
+    """Frames of a pitch line; all arrays of shape (frames,), raw transfer time and pitch (NaN: no line)."""
+    cents = np.full(f0_hz.size, np.nan)
+    sure = np.isfinite(f0_hz) & (confidence >= least_confidence)
+    cents[sure] = 1200.0 * np.log2(f0_hz[sure] / 440.0)
+    return PitchFrames(time_s, cents)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Median and half the width of the middle 68 % of the posterior of a moment."""
+
+    time_s: float
+    se_s: float
+
+
+@dataclass(frozen=True)
+class Found:
+    """A change found by tones, to be placed: its moment and size, and what the points leave over without it.
+
+    ``frames_left`` (frames,) and ``points_left`` (n,) are the line and the points less the curve without the change.
+    """
+
+    time_s: float
+    cents: float
+    frames_left: Floats
+    points_left: Floats
+    weights: Weights
+
+
+def place_by_frames(frames: PitchFrames, tracks: Tracks, found: Found) -> Place:
+    """The moment within ``_REACH_S`` of the first estimate that frames and partials make likely, sizes integrated."""
+    moments_s = found.time_s + np.arange(-_REACH_S, _REACH_S + 0.5 * _MOMENT_S, _MOMENT_S)
+    sizes = found.cents + _JUMP_STEPS
+    near = np.abs(frames.time_s - found.time_s) < _REACH_S + _BEYOND_S
+    said = accompaniment_log_likelihood(tracks, found.points_left, found.weights, moments_s=moments_s, jump_cents=sizes)
+    if near.sum() > 1:
+        said = said + solo_log_likelihood(
+            frames.time_s[near],
+            found.frames_left[near],
+            moments_s=moments_s,
+            jump_cents=sizes,
+            tone_sd=float(found.weights.tone_sd[SOLO]),
+        )
+    return place_of(moments_s, said - 0.5 * (_JUMP_STEPS / _JUMP_DOUBT_CENTS)[:, None] ** 2)
+
+
+def after_share(time_s: Floats, window_s: Floats | np.float64, moment_s: Floats | float) -> Floats:
+    """How much of a point's window lies after a moment, 0 to 1; the arguments are broadcast."""
+    return np.asarray(np.clip((time_s - moment_s) / np.maximum(window_s, 1e-6) + 0.5, 0.0, 1.0))
+
+
+def solo_log_likelihood(
+    time_s: Floats, residual: Floats, *, moments_s: Floats, jump_cents: Floats, tone_sd: float
+) -> Floats:
+    """Log-likelihood of each moment and size of a change, shape (sizes, moments), up to one constant.
+
+    Parameters
+    ----------
+    time_s, residual : shape (frames,), an even grid, and the line minus the curve without the change (NaN: none).
+    moments_s, jump_cents : the moments (rising) and the sizes.
+    tone_sd : standard deviation of a tone's intonation in cents.
+    """
+    hop_s = float(time_s[1] - time_s[0])
+    total = np.zeros((jump_cents.size, moments_s.size))
+    for low, high in _tones(residual, hop_s):
+        at, values = _thin(time_s[low:high], residual[low:high])
+        if at.size < 2:
+            continue
+        # moments outside a tone's own time all say the same: they are worked out once
+        inside = np.clip(moments_s, at[0] - _SMEAR_S, at[-1] + _SMEAR_S)
+        kept, back = np.unique(inside, return_inverse=True)
+        said = _tone(at, values, kept, jump_cents, tone_sd)
+        said = np.logaddexp(said - said.max(), _LEAST_SAID)
+        total += said[:, back]
+    return total
+
+
+def _tones(residual: Floats, hop_s: float) -> list[tuple[int, int]]:
+    # edges belong to the way from tone to tone; a short tone that leans is a piece of a slide
+    bounds = plateaus(residual, hop_s, max(4, round(_SHORTEST_S / hop_s)), _STEADY_REACH_CENTS)
+    edge, longest, leaning = (round(span / hop_s) for span in (_EDGE_S, _LONGEST_S, _LEANING_S))
+    found = []
+    for start, end in bounds:
+        low, high = start + edge, min(end - edge, start + longest)
+        if high - low < 2 * _THINNED:
+            continue
+        if high - low >= leaning or abs(lean(residual[low:high])) < _MOST_LEAN_CENTS:
+            found.append((int(low), int(high)))
+    return found
+
+
+def _thin(time_s: Floats, cents: Floats) -> tuple[Floats, Floats]:
+    count = time_s.size // _THINNED
+    at = time_s[: count * _THINNED].reshape(count, _THINNED)
+    values = cents[: count * _THINNED].reshape(count, _THINNED)
+    good = np.isfinite(values)
+    some = good.any(axis=1)
+    size = np.maximum(good.sum(axis=1), 1)
+    return (
+        np.asarray((np.where(good, at, 0.0).sum(axis=1) / size)[some]),
+        np.asarray((np.where(good, values, 0.0).sum(axis=1) / size)[some]),
+    )
+
+
+def _tone(at: Floats, values: Floats, moments_s: Floats, jump_cents: Floats, tone_sd: float) -> Floats:
+    after = after_share(at[:, None], np.float64(_SMEAR_S), moments_s)
+    values = values - 100.0 * np.round(np.median(values) / 100.0)
+    length_s = float(at[-1] - at[0])
+    variance = float(tone_variance(np.array([tone_sd]), np.array([True]), np.array([length_s / POINT_S]))[0])
+    size = jump_cents[:, None]
+    found = []
+    for factor in _factors(at):
+        white = solve_triangular(factor, np.column_stack([values, np.ones(at.size), after]), lower=True)
+        y, one, step = white[:, 0], white[:, 1], white[:, 2:]
+        own, volume = float(one @ one), float(np.log(np.diag(factor)).sum())
+        square = float(y @ y) - 2.0 * size * (y @ step) + size**2 * np.einsum("ij,ij->j", step, step)
+        along = float(y @ one) - size * (one @ step)
+        # a tone's level is known modulo a semitone
+        turn = 100.0 * np.round(along / own / 100.0)
+        square = square - 2.0 * turn * along + turn**2 * own
+        along = along - turn * own
+        for share, spread in ((1.0 - _STRAY_SHARE, variance), (_STRAY_SHARE, _STRAY**2 * variance)):
+            more = 1.0 + spread * own
+            gain = 0.5 * spread * along**2 / more - 0.5 * np.log(more)
+            found.append(np.log(share) - volume - 0.5 * square + gain)
+    return np.asarray(logsumexp(found, axis=0))
+
+
+def _factors(at: Floats) -> list[Floats]:
+    apart = np.abs(at[:, None] - at)
+    rest = _WANDER_CENTS**2 * np.exp(-apart / _WANDER_S) + _ERROR_CENTS**2 * np.eye(at.size)
+    # tones begin and end on the way from and to others
+    for edge in (at - at[0], at[-1] - at):
+        for fades_s in _SCOOPS_S:
+            scoop = _SCOOP_CENTS * np.exp(-edge / fades_s)
+            rest += np.outer(scoop, scoop)
+    beats = [np.cos(2.0 * np.pi * hz * apart) * np.exp(-apart / _VIBRATO_LASTS_S) for hz in _VIBRATO_HZ]
+    covariances = [rest + 0.5 * depth**2 * beat for beat in beats for depth in _VIBRATO_CENTS]
+    return [np.asarray(np.linalg.cholesky(covariance), dtype=np.float64) for covariance in covariances]
+
+
+def accompaniment_log_likelihood(
+    tracks: Tracks, left: Floats, weights: Weights, *, moments_s: Floats, jump_cents: Floats
+) -> Floats:
+    """The same from the points of partials, shape (sizes, moments); ``left`` (n,) is points less curve without change.
+
+    The losses are bounded, so that a partial that belongs to something else has a bounded say.
+    """
+    reach = np.array([moments_s[0] - _PARTIAL_S, moments_s[-1] + _PARTIAL_S])
+    near = (tracks.time_s > reach[0]) & (tracks.time_s < reach[1]) & (tracks.source[tracks.track] == ACCOMPANIMENT)
+    total = np.zeros((jump_cents.size, moments_s.size))
+    if not near.any():
+        return total
+    first = np.flatnonzero(np.diff(tracks.track[near], prepend=-1))
+    number = np.cumsum(np.diff(tracks.track[near], prepend=-1) != 0) - 1
+    weight, left = tracks.weight[near][:, None], left[near][:, None]
+    mass = np.add.reduceat(weight, first, axis=0)
+    tone_sd, point_sd = float(weights.tone_sd[ACCOMPANIMENT]), float(weights.point_sd[ACCOMPANIMENT])
+    anchor = tracks.anchor[tracks.track[near]][first]
+    scale = tone_variance(np.full(first.size, tone_sd), anchor, mass[:, 0])[:, None] + point_sd**2 / mass
+    held = np.minimum(1.0, mass / HELD_POINTS)
+    share = after_share(tracks.time_s[near][:, None], tracks.window_s[near][:, None], moments_s)
+    for row, size in enumerate(jump_cents):
+        residual = wrap100(left - size * share)
+        mean = np.add.reduceat(weight * residual, first, axis=0) / mass
+        inner = (residual - mean[number]) ** 2 * weight / point_sd**2
+        tone = mean**2 / scale
+        cost = np.sum(inner / (1.0 + inner / 9.0), axis=0) + np.sum(held * tone / (1.0 + tone / 16.0), axis=0)
+        total[row] = -0.5 * _PARTIALS_TRUST * cost
+    return total
+
+
+def place_of(moments_s: Floats, log_likelihood: Floats) -> Place:
+    """The place that a log-likelihood (sizes, moments) on an even grid of moments leaves."""
+    likely = np.cumsum(np.exp(logsumexp(log_likelihood, axis=0) - logsumexp(log_likelihood)))
+    low, middle, high = np.interp((0.16, 0.5, 0.84), likely, moments_s)
+    return Place(float(middle), float(0.5 * (high - low)))
