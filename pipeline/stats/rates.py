@@ -193,7 +193,7 @@ def small_sample_warning(
     elif effective < FEW_CLUSTERS / 2:
         said.append(f"most of the music comes from few {unit}s")
     if is_guessed and clusters < FEW_CLUSTERS:
-        said.append(f"the spread between {unit}s is a guess, since too few were recorded to learn it")
+        said.append(f"spread between {unit}s guessed: too few to learn it from")
     if 0 < count < 5:
         said.append("fewer than 5 slides")
     return "; ".join(said) or None

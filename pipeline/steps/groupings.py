@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+TABLES = ("estimate", "comparison", "player_effect", "effect")
+"""Names of the tables of the layer ``result``."""
 SESSION = "tally.session_key"
 PLAYER = "coalesce(tally.player_id, tally.session_key)"
 
@@ -16,7 +18,7 @@ _PERIOD = "join fact.take_period as period on period.take_id = tally.take_id"
 _COHORT = "join fact.player_cohort as cohort on cohort.player_id is not distinct from tally.player_id"
 _YEAR = "join fact.take_year as year on year.take_id = tally.take_id"
 _LINEAGE = """join (
-    select ancestor_id, player_id, min(generations) as generation from stage.ancestor group by all
+    select ancestor_id, player_id, generations as generation from stage.ancestor
     union all
     select distinct ancestor_id, ancestor_id as player_id, 0 as generation from stage.ancestor
 ) as lineage on lineage.player_id = tally.player_id"""

@@ -12,12 +12,11 @@ from pipeline.stats.compare import compare_rates
 from pipeline.stats.effects import player_effects, regression
 from pipeline.stats.estimates import LIMITS, MEASURES, estimates, group_seed, pooled_by_measure
 from pipeline.stats.rates import FEW_CLUSTERS, Rate, pooled_overdispersion
-from pipeline.steps.groupings import GROUPINGS, cluster_query, quartile_query
+from pipeline.steps.groupings import GROUPINGS, TABLES, cluster_query, quartile_query
 from pipeline.store import schema
 
 COMPARED = ("school", "period", "process")
 RATES = ("slides_per_minute", "slides_per_100_transitions")
-TABLES = ("estimate", "comparison", "player_effect", "effect")
 
 
 def result_tables(

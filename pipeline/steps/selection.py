@@ -14,11 +14,11 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import UsageError
-from pipeline.steps.groupings import GROUPINGS
-from pipeline.steps.results import COMPARED, TABLES, result_tables
+from pipeline.steps.groupings import GROUPINGS, TABLES
+from pipeline.steps.results import COMPARED, result_tables
 from pipeline.store import views
 from pipeline.store.reading import rows_of
-from pipeline.store.schema import Relation
+from pipeline.store.schema import Relation, load
 
 CERTAINTIES = ("possible", "probable", "certain")
 
@@ -139,8 +139,8 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
             raise UsageError(f"--min-certainty {selection.min_certainty!r}: give {', '.join(reversed(CERTAINTIES))}")
         allowed = _listed(CERTAINTIES[CERTAINTIES.index(selection.min_certainty) :])
         con.execute(f"delete from fact.take_tally where coalesce(certainty, '') not in ({allowed})").fetchall()
-        _replace(con, "stage.ancestor", f"from corpus.stage.ancestor where weakest_certainty in ({allowed})")
         _replace(con, "base.teaching", f"from corpus.base.teaching where certainty in ({allowed})")
+        _replace(con, "stage.ancestor", f"from ({_text(load('ancestor', 'stage'))})")
         narrowed(f"--min-certainty {selection.min_certainty}")
     if selection.players:
         ids = _listed(_ids(con, "player", "player_id", selection.players))

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.settings import SummariseSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
-from pipeline.steps.results import TABLES, result_tables
+from pipeline.steps.groupings import TABLES
 from pipeline.store import schema, views
 
 COMPUTED = ("speed", "note", "transition", "slide", "solo_span")
@@ -43,6 +43,8 @@ def _facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
 
 
 def _run(given: StepInput) -> StepOutput:
+    from pipeline.steps.results import result_tables  # scipy's distributions take a second to load
+
     settings = given.settings
     assert isinstance(settings, SummariseSettings)
     sources: dict[str, views.Source] = {}

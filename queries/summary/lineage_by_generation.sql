@@ -3,9 +3,8 @@ lineage as (
     select
         ancestor_id,
         player_id,
-        min(generations) as generation,
+        generations as generation,
     from stage.ancestor
-    group by ancestor_id, player_id
     union all
     select distinct
         ancestor_id,

@@ -1,20 +1,4 @@
 with
-distance as (
-    select
-        ancestor_id,
-        player_id,
-        min(generations) as generation,
-        max(generations) as longest_path,
-        sum(paths) as paths,
-        ['possible', 'probable', 'certain'][
-            max(list_position(['possible', 'probable', 'certain'], weakest_certainty))
-        ] as certainty,
-        ['possible', 'probable', 'certain'][
-            min(list_position(['possible', 'probable', 'certain'], weakest_certainty))
-        ] as weakest_certainty,
-    from stage.ancestor
-    group by ancestor_id, player_id
-),
 tally as (
     select
         player_id,
@@ -31,7 +15,7 @@ select
     distance.player_id,
     player.name as player,
     player.born,
-    distance.generation,
+    distance.generations as generation,
     distance.longest_path,
     distance.paths,
     distance.certainty,
@@ -47,7 +31,7 @@ select
     estimate.slides_per_100_transitions_low,
     estimate.slides_per_100_transitions_high,
     estimate.warning,
-from distance
+from stage.ancestor as distance
 left join base.player as ancestor
     on ancestor.player_id = distance.ancestor_id
 left join base.player

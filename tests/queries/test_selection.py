@@ -218,9 +218,9 @@ def test_command_gives_a_table_with_counts_beside_rates(folder):
     head, ann, bo = made.stdout.splitlines()
     assert made.exit_code == 0
     assert [word in head for word in ("minutes [min]", "slides /min (95 %)", "/100 transitions")] == [True] * 3
-    assert "1.0 (0.1–3.6)" in ann
-    assert "50 (6–181)" in ann
-    assert "0.0 (0.0–3.7)" in bo
+    assert "1.0 (0.1–13.8)" in ann
+    assert "50 (5–100)" in ann
+    assert "0.0 (0.0–10.6)" in bo
     assert "more columns" in made.stderr
 
 

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from made import facts, joined, rows, side, slide, small, solo
 
+CERTAINTIES = ("possible", "probable", "certain")
 SHA, OTHER_SHA = "a" * 64, "b" * 64
 
 
@@ -83,14 +84,13 @@ def test_ancestors_by_every_path():
     teaching = [{"teacher_id": t, "student_id": s, "certainty": c, "span": "1900"} for t, s, c in links]
     teaching.append({"teacher_id": "c", "student_id": "d", "certainty": "certain", "span": "1905"})
     con = facts(teaching=teaching)
-    columns = ("player_id", "ancestor_id", "generations", "weakest_certainty", "paths")
+    columns = ("player_id", "ancestor_id", "generations", "longest_path", "paths", "certainty", "weakest_certainty")
     assert rows(con, "stage.ancestor", *columns) == [
-        ("b", "a", 1, "certain", 1.0),
-        ("c", "a", 1, "possible", 1.0),
-        ("d", "a", 2, "possible", 1.0),
-        ("d", "a", 2, "probable", 1.0),
-        ("d", "b", 1, "probable", 1.0),
-        ("d", "c", 1, "certain", 1.0),
+        ("b", "a", 1, 1, 1.0, "certain", "certain"),
+        ("c", "a", 1, 1, 1.0, "possible", "possible"),
+        ("d", "a", 2, 2, 2.0, "probable", "possible"),
+        ("d", "b", 1, 1, 1.0, "probable", "probable"),
+        ("d", "c", 1, 1, 1.0, "certain", "certain"),
     ]
 
 
@@ -98,18 +98,33 @@ def test_ancestors_of_a_random_lineage_as_networkx():
     rng = np.random.default_rng(3)
     pairs = {tuple(sorted(pair)) for pair in rng.choice(30, (60, 2)).tolist() if pair[0] != pair[1]}
     graph = nx.DiGraph([(f"p{student:02d}", f"p{teacher:02d}") for teacher, student in pairs])
-    con = facts(teaching=[{"teacher_id": t, "student_id": s, "certainty": "certain"} for s, t in graph.edges])
-    found = con.execute(
-        "select player_id, ancestor_id, min(generations), sum(paths) from stage.ancestor group by all order by all"
-    ).fetchall()
-    expected = sorted(
-        (player, ancestor, length, sum(1 for _ in nx.all_simple_paths(graph, player, ancestor)))
-        for player, lengths in nx.all_pairs_shortest_path_length(graph)
-        for ancestor, length in lengths.items()
-        if ancestor != player
-    )
-    assert found == expected
+    sure = {edge: CERTAINTIES[int(rng.integers(3))] for edge in graph.edges}
+    con = facts(teaching=[{"teacher_id": t, "student_id": s, "certainty": c} for (s, t), c in sure.items()])
+    found = rows(con, "stage.ancestor", "*")
+    expected = []
+    for player in graph:
+        for ancestor in nx.descendants(graph, player):
+            paths = list(nx.all_simple_paths(graph, player, ancestor))
+            lengths = [len(path) - 1 for path in paths]
+            weakest = [min(CERTAINTIES.index(sure[link]) for link in nx.utils.pairwise(path)) for path in paths]
+            certainties = (CERTAINTIES[max(weakest)], CERTAINTIES[min(weakest)])
+            expected.append((player, ancestor, min(lengths), max(lengths), len(paths), *certainties))
+    assert found == sorted(expected)
     assert len(found) > 100
+
+
+def test_chains_of_forty_generations_and_circles_come_to_an_end():
+    # Two teachers each, both of the generation before: 2 ^ 39 ways up from the last to the first.
+    links = [(f"{g:02d}{i}", f"{g + 1:02d}{k}") for g in range(40) for i in "ab" for k in "ab"]
+    con = facts(teaching=[{"teacher_id": t, "student_id": s, "certainty": "certain"} for t, s in links])
+    top = con.execute(
+        "select generations, longest_path, paths from stage.ancestor where player_id = '40a' and ancestor_id = '00b'"
+    ).fetchall()
+    assert top == [(40, 40, 2.0**39)]
+    assert con.execute("select count(*) from stage.ancestor").fetchall() == [(4 * 40 * 41 // 2,)]
+    circle = [("a", "b"), ("b", "c"), ("c", "a"), ("x", "y")]
+    con = facts(teaching=[{"teacher_id": t, "student_id": s, "certainty": "certain"} for t, s in circle])
+    assert ("y", "x") in rows(con, "stage.ancestor", "player_id", "ancestor_id")
 
 
 def verdict(at, heard, listener, *, end=None, day="2026-01-01", kind=None, sha=SHA):

@@ -36,16 +36,18 @@ def test_by_player(con):
     assert gradients[0] == (2375.0, 4125.0)
 
 
-def test_limits_of_one_session_are_exact_poisson_and_flagged(con):
-    # Garwood 1936: 2 slides give 0.242 to 7.225, none gives 0 to 3.689; Ann in 2 minutes, Bo in 1.
+def test_limits_of_one_session_suppose_a_spread_and_say_so(con):
+    # Garwood 1936: 2 slides give 0.242 to 7.225, none gives 0 to 3.689; Ann in 2 minutes, Bo in 1. One session whose
+    # rate may be anyone's: no slides have chance p^2 with p = 2 / (2 + mean), 0.025 at 2 (0.025^-0.5 - 1) = 10.649;
+    # two or fewer have p^2 (1 + 2 q + 3 q^2), 0.025 at 27.59; two or more 1 - p^2 (1 + 2 q), 0.025 at 0.2082.
     limits = ("slides_per_minute_low", "slides_per_minute_high", "slides_per_minute_poisson_high")
     assert rows(con, "summary.slides_by_player", "player_id", *limits) == [
-        ("ann", *(pytest.approx(x, abs=5e-4) for x in (0.242 / 2, 7.225 / 2, 7.225 / 2))),
-        ("bo", *(pytest.approx(x, abs=5e-4) for x in (0, 3.689, 3.689))),
+        ("ann", *(pytest.approx(x, abs=5e-4) for x in (0.2082 / 2, 27.592 / 2, 7.225 / 2))),
+        ("bo", *(pytest.approx(x, abs=5e-4) for x in (0, 10.649, 3.689))),
     ]
     warnings = rows(con, "summary.slides_by_player", "clusters", "cluster_unit", "warning")
     assert [row[:2] for row in warnings] == [(1, "session")] * 2
-    assert all(row[2].startswith("one session") for row in warnings)
+    assert all(row[2].startswith("one session") and "spread between sessions guessed" in row[2] for row in warnings)
 
 
 def test_by_school_counts_by_share(con):

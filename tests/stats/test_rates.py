@@ -180,10 +180,7 @@ def test_small_samples_are_flagged(clusters, effective, count, said):
 
 def test_a_guessed_spread_is_said():
     said = small_sample_warning(unit="session", clusters=2, effective=2, count=20, is_guessed=True)
-    assert said == (
-        "only 2 sessions: rough interval; "
-        "the spread between sessions is a guess, since too few were recorded to learn it"
-    )
+    assert said == "only 2 sessions: rough interval; spread between sessions guessed: too few to learn it from"
     assert small_sample_warning(unit="session", clusters=12, effective=9, count=20, is_guessed=True) is None
 
 
