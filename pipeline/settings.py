@@ -62,13 +62,13 @@ class HandSettings(Group):
     practice, no source. From the shares of slides and of shifts heard the estimate from the take itself begins.
     """
 
-    shift: float = Field(default=1.3, ge=0, le=20, description="Weight of moving the hand by more than a semitone.")
+    shift: float = Field(default=1.5, ge=0, le=20, description="Weight of moving the hand by more than a semitone.")
     shift_per_semitone: float = Field(default=0.05, ge=0, le=5, description="Further weight of each semitone moved.")
     shift_across: float = Field(
         default=1.5, ge=0, le=20, description="Further weight of a shift that ends on another string."
     )
     landing: float = Field(
-        default=0.4,
+        default=0.25,
         ge=0,
         le=5,
         description="Weight of each finger used up by a shift in a scale: rising it lands low, falling high.",
@@ -83,7 +83,7 @@ class HandSettings(Group):
     crossing: float = Field(default=0.5, ge=0, le=20, description="Weight of going to the next string.")
     far_crossing: float = Field(default=2.8, ge=0, le=20, description="Further weight of each string leapt over.")
     finger_hop: float = Field(
-        default=0.6, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
+        default=0.9, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
     )
     restop: float = Field(default=1.5, ge=0, le=20, description="Weight of taking the same pitch again otherwise.")
     high_place: float = Field(
@@ -95,6 +95,12 @@ class HandSettings(Group):
     even_position: float = Field(
         default=1.1, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
     )
+    off_scale: float = Field(
+        default=1.0,
+        ge=0,
+        le=10,
+        description="Weight of choosing a place where the first finger would stand off the scale of the take.",
+    )
     thumb: float = Field(
         default=1.2, ge=0, le=20, description="Further weight of choosing thumb position on the cello."
     )
@@ -105,7 +111,7 @@ class HandSettings(Group):
         description="Weight of each semitone above a fifth on any string but the top one.",
     )
     strain: float = Field(
-        default=2.0,
+        default=1.3,
         ge=0,
         le=20,
         description="Weight of each semitone that a finger stands out of the usual frame.",
@@ -125,10 +131,10 @@ class HandSettings(Group):
         default=0.1, gt=0, le=1, description="Spread of open strings about their nominal pitch, in semitones."
     )
     step_semitones: float = Field(
-        default=0.3, gt=0, le=2, description="Spread of the measured pitch of a break in a slide, in semitones."
+        default=0.15, gt=0, le=2, description="Spread of the measured pitch of a break in a slide, in semitones."
     )
     outlier_share: float = Field(
-        default=0.07,
+        default=0.05,
         gt=0,
         lt=1,
         description="Share of breaks measured at a pitch that says nothing about the fingers.",
@@ -165,7 +171,7 @@ class HandSettings(Group):
         default=0.35, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
     )
     tempering: float = Field(
-        default=1.1,
+        default=1.0,
         gt=0,
         le=5,
         description="Power to which all weights are raised (below 1: less sure) where all shifts are heard.",
@@ -269,7 +275,7 @@ def read_toml(path: Path, *, name: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise DataError(f"{name}: not readable as TOML ({error}); mend that line") from error
     except (RecursionError, ValueError) as error:
-        raise DataError(f"{name}: not readable as TOML ({error}); write it anew") from error
+        raise DataError(f"{name}: is nested too deep, or holds numbers too long, to be read; write it anew") from error
 
 
 def _explain(file: str, item: Any) -> str:

@@ -72,7 +72,7 @@ def ways_of_slide(
     step_from_midi, step_to_midi : the break in it; NaN where the glide is unbroken.
     note_before : whether it leaves a held note; if not, the first pitch is only where the glide begins.
     """
-    table = arrays(board, costs)
+    table = arrays(board, costs, in_scale=np.ones(12))
     slides = Slides(
         np.asarray(kinds, dtype=np.float64)[None, :],
         np.array([from_midi]),
@@ -81,6 +81,7 @@ def ways_of_slide(
         np.array([step_to_midi]),
         np.ones(1),
     )
+    slides = hand_chain.looked_at(slides)
     found = _between(table, costs, slides) if note_before else _into(table, costs, slides)
     total = sum(weight for _, weight in found)
     by_position: dict[_Hands, tuple[_Hands, float]] = {}

@@ -6,7 +6,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.playability import Costs, audible_share, move_weight, slide_fit, stop_weight
+from pipeline.signal.playability import Costs, audible_share, kinds_by_break, move_weight, slide_fit, stop_weight
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.int64]
@@ -57,12 +57,26 @@ class Slides(NamedTuple):
     confidence: Floats
 
 
+def looked_at(slides: Slides) -> Slides:
+    """The slides with their kinds weighed by where their breaks lie."""
+    kinds = kinds_by_break(
+        slides.kinds,
+        to_gap=slides.step_to_midi - slides.to_midi,
+        from_gap=slides.step_from_midi - slides.from_midi,
+    )
+    return slides._replace(kinds=kinds)
+
+
 class Ways(NamedTuple):
-    """Forward-backward result over all candidates: probability, and weights of all ways to and from each."""
+    """Forward-backward result: probability of each candidate, weights of all ways to and from it, and of the whole.
+
+    ``log_whole`` is the log of the summed weights of all ways through the passage.
+    """
 
     chance: Floats
     before: Floats
     after: Floats
+    log_whole: float
 
 
 @numba.njit(cache=True)
@@ -103,7 +117,7 @@ def gather(
                         string == table.open_midi.size - 1,
                     )
                     if i == 0:
-                        weight += table.entry[table.place[k]]
+                        weight += table.entry[string, table.place[k]]
                     weight = costs.tempering * weight + np.log(fit)
                     if np.isfinite(vibrato[i]):
                         share = vibrato_share
@@ -152,7 +166,8 @@ def link_weights(
                 b = stops[j]
                 one = (table.string[a], table.finger[a], table.place[a], table.stop[a])
                 other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
-                weight = move_weight(costs, one, other, links.rise[t], links.apart_s[t], table.entry[other[2]])
+                entry = table.entry[other[0], other[2]]
+                weight = move_weight(costs, one, other, links.rise[t], links.apart_s[t], entry)
                 if weight == -np.inf:
                     if rested < 0.5:
                         at += 1
@@ -174,7 +189,7 @@ def link_weights(
                     evidence = heard * share * fit + (1.0 - heard) * (1.0 - share)
                 else:
                     evidence = 1.0 - share * (1.0 - rested)
-                weight = (1.0 - rested) * weight + rested * table.entry[other[2]]
+                weight = (1.0 - rested) * weight + rested * entry
                 out[at] = np.exp(costs.tempering * (weight + np.log(evidence + 1e-9)))
                 at += 1
     return pair_begins, out
@@ -216,6 +231,7 @@ def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: 
     notes = begins.size - 1
     before = np.zeros(weights.size)
     after = np.zeros(weights.size)
+    log_whole = 0.0
     for j in range(begins[0], begins[1]):
         before[j] = weights[j]
     for t in range(notes):
@@ -232,6 +248,7 @@ def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: 
             before[begins[t] : begins[t + 1]] = weights[begins[t] : begins[t + 1]]
             whole = before[begins[t] : begins[t + 1]].sum()
         before[begins[t] : begins[t + 1]] /= whole
+        log_whole += np.log(whole)
     after[begins[notes - 1] : begins[notes]] = 1.0
     for t in range(notes - 2, -1, -1):
         wide = begins[t + 2] - begins[t + 1]
@@ -254,7 +271,7 @@ def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: 
             chance[begins[t] : begins[t + 1]] /= whole
         else:
             chance[begins[t] : begins[t + 1]] = before[begins[t] : begins[t + 1]]
-    return Ways(chance, before, after)
+    return Ways(chance, before, after, log_whole)
 
 
 @numba.njit(cache=True)

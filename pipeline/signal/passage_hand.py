@@ -1,20 +1,21 @@
 """The hand through a whole passage: a probability for each string and finger of each note, and the best paths.
 
 A chain (conditional random field, solved like a hidden Markov model) over stops: pitch and vibrato weigh each
-stop, playability and slides weigh each pair. Long rests cut the chain; an open string frees the hand. How often
-this player's shifts are heard, which finger slides, and how much is played with vibrato are estimated from the
-take itself, beginning from the settings, so that a recording on which nothing slides does not count as evidence
-that nobody shifted; where few shifts are heard the answers are given with less confidence.
+stop, playability and slides weigh each pair. Long rests cut the chain; an open string frees the hand. Which finger
+slides and how much is played with vibrato are estimated from the take itself. How often this player's shifts are
+heard is not known either: the chain is solved for habits from "every shift" to "none", and the answers are mixed by
+how well each explains the take, so that a recording on which nothing slides does not count as evidence that nobody
+shifted; where few shifts are heard the answers are given with less confidence.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.signal import hand_chain
 from pipeline.signal.geometry import LARGEST_OFFSET, Fingerboard, stop_table
 from pipeline.signal.hand_chain import Arrays, Ints, Links, Slides, Ways
-from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, entry_weights
+from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, entry_weights, scale_membership
 from pipeline.units import Floats
 
 LONG_NOTE_S = 0.3
@@ -26,14 +27,17 @@ REST_S = 1.0
 FREEDOM = 0.6
 FREE_S = 0.15
 """Up to this long a silence frees nothing: the bow is lifted or the line was lost."""
+TOUCHED = 1e-6
+"""What a touched harmonic counts beside a stop when the place of a string and finger is chosen."""
 OFF_PITCH = 0.7
 """Semitones that a note may be off the pitch of a stop."""
 VIBRATO_CENTS = 5.0
-ROUNDS = 3
-SILENT_SHARE, HEARD_SHARE = 0.45, 0.75
-"""Shares of audible shifts between which the answers go from doubtful (``silent_tempering``) to sure."""
-# Strength, in shifts, of what the settings say against what the take shows.
-PRIOR_SHIFTS = 6.0
+# Players from one whose every shift is heard to one who hides all: odds of a shift along a string being heard,
+# against the odds in the settings, and how common each is beforehand (common practice, no source).
+HABITS = ((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15))
+LEAST_HABIT = 0.01
+# Strength, in slides, of what the settings say of the kinds against what the take shows.
+PRIOR_SLIDES = 6.0
 
 
 @dataclass(frozen=True)
@@ -89,7 +93,7 @@ class PassageHand:
     paths : (k, n, 3) string, finger and place along the best paths of each passage, -1 where there is none.
     path_logs : (k,) their log weights, summed over passages.
     pairs : for each slide, its pairs of stops, likeliest first.
-    costs : the weights after what the take itself showed.
+    costs : the weights with the habits that explain the take best.
     """
 
     probability: Floats
@@ -146,18 +150,30 @@ def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3)
     costs : weights of playability and evidence.
     paths : how many of the best paths to give.
     """
-    table = arrays(board, costs)
+    line = replace(line, slides=hand_chain.looked_at(line.slides))
+    table = arrays(board, costs, in_scale=scale_membership(line.midi))
     share = vibrato_share(line, board=board)
     spans = passages(line, board=board)
-    given = costs
-    for _ in range(ROUNDS - 1):
-        costs = _relearnt(line, [_solve(line, span, table=table, costs=costs, share=share) for span in spans], given)
-    solved = [_solve(line, span, table=table, costs=costs, share=share) for span in spans]
-    return _collect(line, solved, table=table, costs=costs, paths=paths)
+    costs = _own_kinds(line, costs)
+    habits = [_habit(costs, odds) for odds, _ in HABITS]
+    tried = [[_solve(line, span, table=table, costs=habit, share=share) for span in spans] for habit in habits]
+    logs = np.array([sum(s.ways.log_whole for s in solved) for solved in tried]) + np.log([p for _, p in HABITS])
+    chance = np.exp(logs - logs.max())
+    chance = np.where(chance < LEAST_HABIT * chance.max(), 0.0, chance)
+    chance /= chance.sum()
+    heard = float(chance @ [habit.audible_slurred for habit in habits])
+    sure = costs.silent_tempering + (costs.tempering - costs.silent_tempering) * heard
+    tried = [
+        [_solve(line, span, table=table, costs=habit._replace(tempering=sure), share=share) for span in spans]
+        if counts > 0.0
+        else []
+        for habit, counts in zip(habits, chance, strict=True)
+    ]
+    return _collect(line, tried, table=table, habits=habits, chance=chance, paths=paths)
 
 
-def arrays(board: Fingerboard, costs: Costs) -> Arrays:
-    """The stops of a fingerboard as the compiled chain takes them."""
+def arrays(board: Fingerboard, costs: Costs, *, in_scale: Floats) -> Arrays:
+    """The stops of a fingerboard as the compiled chain takes them; ``in_scale`` as in ``scale_membership``."""
     table = stop_table(board, strained_weight=costs.strained_weight)
     return Arrays(
         np.array(board.open_midi),
@@ -169,7 +185,7 @@ def arrays(board: Fingerboard, costs: Costs) -> Arrays:
         table.strained,
         table.harmonic,
         table.reach,
-        entry_weights(board, costs),
+        entry_weights(board, costs, in_scale=in_scale),
     )
 
 
@@ -216,58 +232,53 @@ def _solve(line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, sh
     return _Solved(span[0], span[1], begins, stops, weights, pairs, pair_begins, ways, summary)
 
 
-def _relearnt(line: Line, solved: list[_Solved], costs: Costs) -> Costs:
-    """The weights with this take's own habits: how often shifts are heard, and which finger slides."""
-    chance = np.concatenate([np.nan_to_num(s.summary[:, 2]) for s in solved] or [np.zeros(0)])
-    notes = np.concatenate([np.arange(s.first + 1, s.last) for s in solved] or [np.zeros(0, np.int64)])
-    slurred = np.nan_to_num(line.slurred[notes], nan=0.5)
-    slide = line.slide[notes]
-    heard = np.where(slide >= 0, line.slides.confidence[slide] if line.slides.confidence.size else 0.0, 0.0)
-    shares = []
-    for bow, prior in ((slurred, costs.audible_slurred), (1.0 - slurred, costs.audible_detached)):
-        found, all_of_them = float((bow * chance * heard).sum()), float((bow * chance).sum())
-        shares.append((found + PRIOR_SHIFTS * prior) / (all_of_them + PRIOR_SHIFTS))
+def _own_kinds(line: Line, costs: Costs) -> Costs:
+    """The weights with this take's own habit of which finger slides."""
     prior_kinds = np.array([costs.departing_share, costs.arriving_share, costs.two_finger_share])
-    used = slide[slide >= 0]
+    used = line.slide[line.slide >= 0]
     kinds = (line.slides.kinds[used] * line.slides.confidence[used, None]).sum(axis=0)
-    mixed = kinds[[DEPARTING, ARRIVING, TWO]] + PRIOR_SHIFTS * prior_kinds / prior_kinds.sum()
+    mixed = kinds[[DEPARTING, ARRIVING, TWO]] + PRIOR_SLIDES * prior_kinds / prior_kinds.sum()
     mixed = mixed / mixed.sum() * prior_kinds.sum()
-    sure = min(max((shares[0] - SILENT_SHARE) / (HEARD_SHARE - SILENT_SHARE), 0.0), 1.0)
     return costs._replace(
-        tempering=costs.silent_tempering + (costs.tempering - costs.silent_tempering) * sure,
-        audible_slurred=shares[0],
-        audible_detached=shares[1],
-        departing_share=float(mixed[0]),
-        arriving_share=float(mixed[1]),
-        two_finger_share=float(mixed[2]),
+        departing_share=float(mixed[0]), arriving_share=float(mixed[1]), two_finger_share=float(mixed[2])
     )
 
 
-def _collect(line: Line, solved: list[_Solved], *, table: Arrays, costs: Costs, paths: int) -> PassageHand:
+def _habit(costs: Costs, odds: float) -> Costs:
+    """The weights with the odds of a shift being heard multiplied by ``odds``."""
+    slurred = odds * costs.audible_slurred / (1.0 - costs.audible_slurred)
+    detached = odds * costs.audible_detached / (1.0 - costs.audible_detached)
+    return costs._replace(audible_slurred=slurred / (1.0 + slurred), audible_detached=detached / (1.0 + detached))
+
+
+def _collect(
+    line: Line, tried: list[list[_Solved]], *, table: Arrays, habits: list[Costs], chance: Floats, paths: int
+) -> PassageHand:
+    """The answers under each habit, mixed by its ``chance``; the paths are those of the likeliest habit."""
     notes, strings = line.midi.size, table.open_midi.size
     probability = np.zeros((notes, strings, 5))
     harmonic = np.zeros((notes, strings, 5))
     at_place = np.zeros((notes, strings, 5, int(table.place.max()) + 1))
     links = np.full((notes, 3), np.nan)
-    best = np.full((paths, notes, 3), -1, dtype=np.int64)
-    logs = np.zeros(paths)
     pairs: list[tuple[Pair, ...]] = [()] * line.slides.confidence.size
-    for s in solved:
+    counted = [(float(share), solved) for share, solved in zip(chance, tried, strict=True) if share > 0.0]
+    for parts in zip(*(solved for _, solved in counted), strict=True):
+        s = parts[0]
         owner = np.repeat(np.arange(s.first, s.last), np.diff(s.begins))
         string, finger, place = table.string[s.stops], table.finger[s.stops], table.place[s.stops]
-        np.add.at(probability, (owner, string, finger), s.ways.chance)
-        np.add.at(harmonic, (owner, string, finger), s.ways.chance * table.harmonic[s.stops])
-        np.add.at(at_place, (owner, string, finger, place), s.ways.chance)
-        links[s.first + 1 : s.last] = s.summary
-        chosen, path_logs = hand_chain.best_paths(s.begins, s.weights, s.pairs, s.pair_begins, count=paths)
-        for k in range(paths):
-            on = chosen[k] >= 0
-            best[k, s.first : s.last][on] = np.stack([string, finger, place], axis=1)[chosen[k][on]]
-        logs += path_logs
+        shares = [share for share, _ in counted]
+        mixed = sum((share * part.ways.chance for share, part in zip(shares, parts, strict=True)), np.zeros(owner.size))
+        np.add.at(probability, (owner, string, finger), mixed)
+        np.add.at(harmonic, (owner, string, finger), mixed * table.harmonic[s.stops])
+        # A finger that only touches a harmonic says where the hand is where it cannot be pressed down there.
+        np.add.at(at_place, (owner, string, finger, place), mixed * np.where(table.harmonic[s.stops], TOUCHED, 1.0))
+        links[s.first + 1 : s.last] = sum(share * part.summary for share, part in zip(shares, parts, strict=True))
         for t in range(s.last - s.first - 1):
             slide = line.slide[s.first + t + 1]
             if slide >= 0:
-                pairs[slide] = _pairs(s, t, table)
+                joint = sum(share * part.joint(t) for share, part in zip(shares, parts, strict=True))
+                pairs[slide] = _pairs(s, t, np.asarray(joint), table)
+    best, logs = _best_paths(tried[int(np.argmax(chance))], notes=notes, table=table, paths=paths)
     place = np.where(probability > 0, at_place.argmax(axis=3), -1)
     return PassageHand(
         probability=probability,
@@ -279,12 +290,24 @@ def _collect(line: Line, solved: list[_Solved], *, table: Arrays, costs: Costs, 
         paths=best,
         path_logs=logs,
         pairs=tuple(pairs),
-        costs=costs,
+        costs=habits[int(np.argmax(chance))],
     )
 
 
-def _pairs(solved: _Solved, t: int, table: Arrays) -> tuple[Pair, ...]:
-    joint = solved.joint(t)
+def _best_paths(solved: list[_Solved], *, notes: int, table: Arrays, paths: int) -> tuple[Ints, Floats]:
+    best = np.full((paths, notes, 3), -1, dtype=np.int64)
+    logs = np.zeros(paths)
+    for s in solved:
+        chosen, path_logs = hand_chain.best_paths(s.begins, s.weights, s.pairs, s.pair_begins, count=paths)
+        way = np.stack([table.string[s.stops], table.finger[s.stops], table.place[s.stops]], axis=1)
+        for k in range(paths):
+            on = chosen[k] >= 0
+            best[k, s.first : s.last][on] = way[chosen[k][on]]
+        logs += path_logs
+    return best, logs
+
+
+def _pairs(solved: _Solved, t: int, joint: Floats, table: Arrays) -> tuple[Pair, ...]:
     ones = solved.stops[solved.begins[t] : solved.begins[t + 1]]
     others = solved.stops[solved.begins[t + 1] : solved.begins[t + 2]]
     rows, columns = np.nonzero(joint > 1e-4)

@@ -40,6 +40,7 @@ class Costs(NamedTuple):
     restop: float
     high_place: float
     even_position: float
+    off_scale: float
     thumb: float
     covered: float
     strain: float
@@ -65,9 +66,13 @@ class Costs(NamedTuple):
 
 STEPWISE = 2.6
 """Semitones up to which two notes are neighbours in a scale."""
+OFF_SCALE_NOTES, RAISED_SEVENTH = 0.05, 0.3
+"""Share of notes foreign to the scale, and the odds of a harmonic minor scale against a major one."""
 UNIFORM = 1.0 / 12.0
 """Density of the pitch of a break, per semitone, under a hand that says nothing about it."""
 SAME, DEPARTING, ARRIVING, TWO, INTO, CANNOT_TELL = range(6)
+GAP, NO_BREAK, BETWEEN = 0.3, 0.05, 0.3
+"""Spread in semitones of a step's end about the note that it meets, and what a kind keeps that it does not fit."""
 # Shares of the kinds that a classifier's probabilities already contain; dividing by them leaves the evidence.
 KIND_PRIOR = np.array([0.35, 0.25, 0.2, 0.1, 0.05, 0.05])
 
@@ -85,19 +90,41 @@ def stop_weight(costs: Costs, finger: int, stop: int, strained: int, harmonic: b
     return weight
 
 
-def entry_weights(board: Fingerboard, costs: Costs) -> Floats:
-    """Log weight of choosing each hand place, at the beginning of a passage or by a shift; (highest place + 1,).
+def entry_weights(board: Fingerboard, costs: Costs, *, in_scale: Floats) -> Floats:
+    """Log weight of choosing each hand place, at the beginning of a passage or by a shift; (strings, places + 1).
 
-    Low positions come first, odd ones before even ones, and a cellist does not take to the thumb lightly.
+    Low positions come first, odd ones before even ones, the first finger rather on a note of the scale, and a
+    cellist does not take to the thumb lightly. ``in_scale`` (12,) is the probability that each pitch class, C
+    first, belongs to the scale.
     """
-    weights = np.zeros(board.highest_place + 1)
+    weights = np.zeros((len(board.strings), board.highest_place + 1))
     for place in range(1, board.highest_place + 1):
-        weights[place] = -costs.high_place * max(place - 2, 0)
+        weights[:, place] = -costs.high_place * max(place - 2, 0)
         if place == 1 or position_number(place) % 2 == 0:
-            weights[place] -= costs.even_position
+            weights[:, place] -= costs.even_position
         if board.instrument == "cello" and place >= THUMB_FROM:
-            weights[place] -= costs.thumb
+            weights[:, place] -= costs.thumb
+        for string, opened in enumerate(board.open_midi):
+            weights[string, place] -= costs.off_scale * (1.0 - in_scale[round(opened + place) % 12])
     return weights
+
+
+def scale_membership(midi: Floats) -> Floats:
+    """Probability (12,) that each pitch class, C first, belongs to the scale of the notes.
+
+    Major scales, and minor ones with a raised seventh, are weighed by how many notes they hold.
+    """
+    scales = np.zeros((24, 12))
+    for tonic in range(12):
+        scales[tonic, [(tonic + step) % 12 for step in (0, 2, 4, 5, 7, 9, 11)]] = 1.0
+        scales[12 + tonic, [(tonic + step) % 12 for step in (0, 2, 3, 5, 7, 8, 11)]] = 1.0
+    counts = np.bincount(np.round(midi[np.isfinite(midi)]).astype(np.int64) % 12, minlength=12)
+    inside, outside = np.log((1.0 - OFF_SCALE_NOTES) / 7.0), np.log(OFF_SCALE_NOTES / 5.0)
+    logs = (scales * inside + (1.0 - scales) * outside) @ counts
+    logs[12:] += np.log(RAISED_SEVENTH)
+    weights = np.exp(logs - logs.max())
+    membership: Floats = weights @ scales / weights.sum()
+    return membership
 
 
 @numba.njit(cache=True)
@@ -273,6 +300,25 @@ def kind_fit(
     if total > 0.0:
         share += (1.0 - costs.outlier_share) * found / total
     return costs.two_finger_share * share / UNIFORM
+
+
+def kinds_by_break(slides_kinds: Floats, *, to_gap: Floats, from_gap: Floats) -> Floats:
+    """Probabilities of the kinds (m, 6) after a look at where the break lies.
+
+    ``to_gap`` is from the end of the step to the second note, ``from_gap`` from the first note to its beginning,
+    in semitones, NaN where the glide is unbroken. The step of ``departing_finger`` ends on the second note, that of
+    ``arriving_finger`` begins on the first, and ``same_finger`` has none.
+    """
+    broken = np.isfinite(to_gap) & np.isfinite(from_gap)
+    ends, begins = (np.exp(-0.5 * (np.nan_to_num(gap) / GAP) ** 2) for gap in (to_gap, from_gap))
+    weight = np.ones_like(slides_kinds)
+    weight[broken, SAME] = NO_BREAK
+    weight[broken, DEPARTING] = ends[broken] + NO_BREAK
+    weight[broken, ARRIVING] = begins[broken] + NO_BREAK
+    weight[broken, TWO] = BETWEEN
+    weighed: Floats = slides_kinds * weight
+    weighed /= weighed.sum(axis=1, keepdims=True)
+    return weighed
 
 
 @numba.njit(cache=True)

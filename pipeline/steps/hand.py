@@ -119,7 +119,7 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=1,
+    version=2,
     scope="transfer",
     reads=("note", "transition", "slide", "speed", "speed_alternative", "melody"),
     writes=TABLES,

@@ -11,7 +11,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 
-from hand_passages import SCHOOLS, Played, handbook, handbook_names, melody, play, score
+from hand_passages import SCHOOLS, Played, handbook, handbook_names, judged_names, melody, play, score
 
 from pipeline.settings import HandSettings
 from pipeline.signal.geometry import fingerboard
@@ -29,10 +29,11 @@ def main(seed: int) -> None:
             rng = np.random.default_rng(seed)
             made: dict[str, list[Played]] = {}
             if instrument != "viola":
-                made["handbook"] = [
-                    play(rng, handbook(rng, instrument=instrument, name=name), instrument=instrument, school=school)
-                    for name in handbook_names(instrument) * 3
-                ]
+                for source, names in (("handbook", handbook_names), ("judged", judged_names)):
+                    made[source] = [
+                        play(rng, handbook(rng, instrument=instrument, name=name), instrument=instrument, school=school)
+                        for name in names(instrument) * 3
+                    ]
             made["melodies"] = [
                 play(rng, melody(rng, instrument=instrument, notes=100), instrument=instrument, school=school)
                 for _ in range(10)
