@@ -130,9 +130,36 @@ def main(folder: Path) -> None:
             print(corpus.sql(f"select count(*) from ({text})").rows()[0][0], "ancestors")
 
 
+def deep() -> None:
+    """Lineages where every player stands some thirty generations below the first teachers, by very many paths."""
+    generations, each = 30, 67
+    rows = {
+        "player": f"select 'p' || i as player_id, 'Player ' || i as name from range({generations * each}) as t(i)",
+        "teaching": f"""select distinct 'p' || (g - 1) * {each} + hash(s, g, k) % {each} as teacher_id,
+            'p' || g * {each} + s as student_id, ['certain', 'probable'][1 + (hash(s, k, 7) % 2)::int] as certainty
+            from range(1, {generations}) as a(g), range({each}) as b(s), range(3) as c(k)""",
+    }
+    with duckdb.connect(config={"threads": 2}) as con:
+        con.execute("set enable_progress_bar = false").fetchall()
+        made = {name: con.sql(text).pl() for name, text in rows.items()}
+        views.create_layers(con, {}, layers=("base",))
+        for name, frame in made.items():
+            con.register("made", frame)
+            con.execute(f"insert into base.{name} by name select * from made").fetchall()
+        with timed("stage, deep lineage"):
+            views.create_layers(con, {}, layers=("stage", "fact"), stored=views.STORED)
+        views.create_layers(con, {}, layers=("result", "summary"))
+        print(con.sql("select count(*), max(generations), max(paths) from stage.ancestor").fetchall())
+        for name in ("lineage_by_player", "lineage_by_generation"):
+            with timed(f"summary.{name}, deep lineage"):
+                height = con.sql(f"select * from summary.{name}").to_arrow_table().num_rows
+            print(f"    {height} rows")
+
+
 if __name__ == "__main__":
     if len(sys.argv) > 1:
         main(Path(sys.argv[1]))
     else:
         with tempfile.TemporaryDirectory() as made:
             main(Path(made))
+    deep()

@@ -7,6 +7,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -15,7 +17,7 @@ from quick_run import explained, quick_run
 
 from pipeline.store import corpus as corpus_module
 
-SIDES = 24
+SIDES, FEW_SIDES = 24, 8
 HERE = Path(__file__).parent
 posix = pytest.mark.skipif(os.name == "nt", reason="there is no SIGKILL on Windows")
 
@@ -43,25 +45,43 @@ def state(root: Path) -> set[tuple[str, int]]:
 
 
 @pytest.fixture(scope="module")
-def uninterrupted(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
-    root = make_corpus(tmp_path_factory.mktemp("whole") / "c", sides=SIDES)
-    assert not quick_run(root).failed
-    return tables(root)
+def uninterrupted(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], dict[str, bytes]]:
+    """Tables of a run that nothing disturbed, by the number of sides."""
+
+    @cache
+    def tables_of(sides: int) -> dict[str, bytes]:
+        root = make_corpus(tmp_path_factory.mktemp("whole") / "c", sides=sides)
+        assert not quick_run(root).failed
+        return tables(root)
+
+    return tables_of
 
 
 @posix
-@pytest.mark.slow
-def test_fifteen_kills_lose_nothing(tmp_path: Path, uninterrupted: dict[str, bytes]) -> None:
-    root = make_corpus(tmp_path / "c", sides=SIDES)
+@pytest.mark.parametrize(
+    ("sides", "attempts", "most_wait_s"),
+    [
+        pytest.param(FEW_SIDES, 3, 0.4, marks=pytest.mark.slow),
+        pytest.param(SIDES, 15, 0.8, marks=pytest.mark.long),
+    ],
+)
+def test_kills_lose_nothing(
+    tmp_path: Path,
+    uninterrupted: Callable[[int], dict[str, bytes]],
+    sides: int,
+    attempts: int,
+    most_wait_s: float,
+) -> None:
+    root = make_corpus(tmp_path / "c", sides=sides)
     kept = hand_kept(root)
     rng = random.Random(20)
     kills = 0
-    for attempt in range(15):
+    for attempt in range(attempts):
         before = state(root)
         process = start(root, sleep_s=0.3)
         while state(root) == before and process.poll() is None:
             time.sleep(0.01)
-        time.sleep(rng.uniform(0.0, 0.8))
+        time.sleep(rng.uniform(0.0, most_wait_s))
         if process.poll() is None:
             kills += 1
             if attempt % 2:
@@ -69,9 +89,9 @@ def test_fifteen_kills_lose_nothing(tmp_path: Path, uninterrupted: dict[str, byt
             else:
                 process.kill()
         process.wait()
-    assert kills >= 10
+    assert kills >= 2 * attempts // 3
     assert not quick_run(root).failed
-    assert tables(root) == uninterrupted
+    assert tables(root) == uninterrupted(sides)
     assert hand_kept(root) == kept
     assert quick_run(root).nothing_to_do
 
@@ -86,15 +106,18 @@ COMMAND = (
 
 
 @posix
-@pytest.mark.slow
-def test_five_kills_of_the_command_lose_nothing_and_leave_nothing_behind(
-    tmp_path: Path, uninterrupted: dict[str, bytes]
+@pytest.mark.parametrize(
+    ("sides", "attempts"),
+    [pytest.param(FEW_SIDES, 1, marks=pytest.mark.slow), pytest.param(SIDES, 5, marks=pytest.mark.long)],
+)
+def test_kills_of_the_command_lose_nothing_and_leave_nothing_behind(
+    tmp_path: Path, uninterrupted: Callable[[int], dict[str, bytes]], sides: int, attempts: int
 ) -> None:
-    root = make_corpus(tmp_path / "c", sides=SIDES)
+    root = make_corpus(tmp_path / "c", sides=sides)
     kept = hand_kept(root)
     rng = random.Random(5)
     environment = os.environ | {"QUICK_STEPS_SLEEP_S": "0.4", "PYTHONPATH": str(HERE)}
-    for attempt in range(5):
+    for attempt in range(attempts):
         before = state(root)
         null = subprocess.DEVNULL
         process = subprocess.Popen(
@@ -105,7 +128,7 @@ def test_five_kills_of_the_command_lose_nothing_and_leave_nothing_behind(
             start_new_session=True,
         )
         delay_s = rng.uniform(0.0, 2.0)
-        if attempt:  # the first is killed while its Prefect server starts
+        if attempt or attempts == 1:  # the first of several is killed while its Prefect server starts
             while state(root) == before and process.poll() is None:
                 time.sleep(0.02)
         time.sleep(delay_s)
@@ -116,7 +139,7 @@ def test_five_kills_of_the_command_lose_nothing_and_leave_nothing_behind(
         time.sleep(0.5)
     assert _processes_of(root) == []
     assert not quick_run(root).failed
-    assert tables(root) == uninterrupted
+    assert tables(root) == uninterrupted(sides)
     assert hand_kept(root) == kept
 
 
@@ -134,9 +157,9 @@ def _processes_of(root: Path) -> list[str]:
 
 
 def test_full_disk_fails_the_side_and_heals(
-    tmp_path: Path, uninterrupted: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, uninterrupted: Callable[[int], dict[str, bytes]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    root = make_corpus(tmp_path / "c", sides=SIDES)
+    root = make_corpus(tmp_path / "c", sides=FEW_SIDES)
     monkeypatch.setenv("QUICK_STEPS", "s01-a full")
     summary = quick_run(root)
     assert [(t, step) for t, step, _ in summary.failed] == [("s01-a", "follow")]
@@ -144,14 +167,14 @@ def test_full_disk_fails_the_side_and_heals(
     assert "free some space" in summary.failed[0][2]
     monkeypatch.delenv("QUICK_STEPS")
     assert not quick_run(root).failed
-    assert tables(root) == uninterrupted
+    assert tables(root) == uninterrupted(FEW_SIDES)
 
 
 def test_full_disk_at_the_writer_leaves_no_half_tables(
-    tmp_path: Path, uninterrupted: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, uninterrupted: Callable[[int], dict[str, bytes]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The writer fails at every fifth file, of rows as of tables; both must still belong together afterwards."""
-    root = make_corpus(tmp_path / "c", sides=SIDES)
+    root = make_corpus(tmp_path / "c", sides=FEW_SIDES)
     write = corpus_module.write_parquet
     calls = 0
 
@@ -166,10 +189,10 @@ def test_full_disk_at_the_writer_leaves_no_half_tables(
     monkeypatch.setattr(corpus_module, "write_parquet", failing)
     summary = quick_run(root)
     monkeypatch.undo()
-    assert len(summary.failed) > SIDES / 4
+    assert len(summary.failed) > FEW_SIDES / 4
     assert not [path for path in (root / "derived" / "tables").rglob("*") if path.name.endswith(".tmp")]
     assert not quick_run(root).failed
-    assert tables(root) == uninterrupted
+    assert tables(root) == uninterrupted(FEW_SIDES)
 
 
 @posix

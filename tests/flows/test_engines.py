@@ -47,8 +47,9 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
     return tables(root)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("engine", ["local", "dask"])
+@pytest.mark.parametrize(
+    "engine", [pytest.param("local", marks=pytest.mark.long), pytest.param("dask", marks=pytest.mark.slow)]
+)
 def test_engines_give_the_same_bytes(tmp_path: Path, plain: dict[str, bytes], engine: str) -> None:
     root = make_corpus(tmp_path / "c", sides=9)
     (root / "audio" / "s08.wav").write_bytes(b"")
@@ -64,7 +65,7 @@ def test_engines_give_the_same_bytes(tmp_path: Path, plain: dict[str, bytes], en
     assert not (root / "derived" / "run.holder.json").exists()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_users_own_server_shows_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
     root = make_corpus(tmp_path / "c", sides=2)
