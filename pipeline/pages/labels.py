@@ -120,7 +120,12 @@ def card_labels(slide: Mapping[str, Any], *, frame: Frame, drawn: Drawn, window:
             told = f"{hand['string']} {_position(hand['position'])}".strip() if hand["finger"] else hand["string"]
             words += f" · {hand['finger']} ({told})"
         half = _width(words, size) / 2
-        x = min(max((x1 + x2) / 2, left + half), left + width - half)
+        # Before the slide or after it, so that it stays free.
+        if note["note_id"] == slide["to_note_id"]:
+            x = max((x1 + x2) / 2, slide["end_s"] * PIXELS_PER_S + half)
+        else:
+            x = min((x1 + x2) / 2, slide["start_s"] * PIXELS_PER_S - half)
+        x = min(max(x, left + half), left + width - half)
         y = min(float(frame.y(note["midi"])) + 1.5 * size, top + height - 0.4 * size)
         parts.append(f'<text style="font-size:{size:.2f}px" x="{x:.1f}" y="{y:.1f}">{escape(words)}</text>')
     return "".join(parts)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.errors import DataError, UsageError
+from pipeline.errors import DataError, UsageError, typed
 from pipeline.pages import draw, pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_mp3
@@ -110,7 +110,7 @@ def listen(root: Path | str, *, number: int = 200, by: Sequence[str] = ("player"
     corpus = Corpus(root)
     items = _drawn(corpus, number=number, by=by, seed=seed)
     if items.is_empty():
-        raise DataError(f"{root}: there is nothing counted to draw from; see `glideline status {root}`")
+        raise DataError(f"{root}: there is nothing counted to draw from; see `glideline status {typed(root)}`")
     sample_id = items["sample_id"][0]
     _keep(corpus, items, sample_id)
     page = _page(corpus, items, sample_id)
