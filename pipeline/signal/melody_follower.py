@@ -1,7 +1,7 @@
 """Carries one side through the stages of following: candidates block by block, the path, then pitches.
 
 The sound is worked off in blocks of twelve seconds, twice: once for the candidates of every frame and their logits
-(which are kept, a hundred bytes a frame), and once more, when the path through them is known, for the pitch along
+(which are kept, a few hundred bytes a frame), and once more, when the path through them is known, for the pitch along
 it. So memory hardly grows with the side.
 """
 
@@ -31,6 +31,10 @@ from pipeline.signal.spectrum import (
 from pipeline.units import Floats
 
 BLOCK = 2048
+# Frames refined at once, so that little is worked out where the other register serves.
+SHORT_BLOCK = 256
+# Frames whose features are worked out at once: what fits the processor's cache.
+AT_ONCE = 64
 
 
 @dataclass(frozen=True)
@@ -60,13 +64,32 @@ class Analysis:
         self.width = search.grid.n
 
     def block(self, first: int, count: int) -> tuple[Any, Any]:
-        """Magnitudes of the frames of a block, and the whitened grid with ``CONTEXT`` frames on both sides."""
-        wide = magnitudes(self.padded, register=self.register, first=first - CONTEXT, count=count + 2 * CONTEXT)
-        wide[max(0, self.n_frames - first + CONTEXT) :] = 0.0
-        grid = np.empty((wide.shape[0], self.width), dtype=np.float32)
+        """Magnitudes of those frames of a block that are worked out, and the whitened grid of all.
+
+        The grid has ``CONTEXT`` frames more on both sides.
+        """
+        rows = count + 2 * CONTEXT
+        # The longer window is worked out for every other frame; in between lies the mean.
+        step = 2**self.register.halvings
+        wide = magnitudes(
+            self.padded, register=self.register, first=first - CONTEXT, count=(rows - 1) // step + step, step=step
+        )
+        wide[max(0, -(-(self.n_frames - first + CONTEXT) // step)) :] = 0.0
+        grid = np.empty((len(wide), self.width), dtype=np.float32)
         start, end = self.floor.at(first - CONTEXT), self.floor.at(first + count + CONTEXT)
         whitened(wide, start, end, *self.taps, grid)
-        return wide[CONTEXT:-CONTEXT], grid
+        if step == 2:
+            grid = _with_means_between(grid)
+        return wide[CONTEXT // step :][:count], grid[:rows]
+
+
+def _with_means_between(rows: Any) -> Any:
+    """Rows (2 n - 1, m): those given (n, m), and between each and the next their mean."""
+    out = np.empty((2 * len(rows) - 1, rows.shape[1]), dtype=np.float32)
+    out[::2] = rows
+    np.add(rows[:-1], rows[1:], out=out[1::2])
+    out[1::2] *= np.float32(0.5)
+    return out
 
 
 class Follower:
@@ -142,8 +165,11 @@ class Follower:
         if self.network is None:
             melody_score.comb_logits(saliences[CONTEXT:-CONTEXT], self.bins[span], self.logits[span])
         else:
-            seen = features(grids, saliences, search=self.search, bins=self.bins[span], strength=strength)
-            self.network.spectral.logits(seen, self.bins[span], self.logits[span])
+            describe = describer(grids, saliences, search=self.search)
+            for at in range(0, count, AT_ONCE):
+                some = slice(first + at, first + min(at + AT_ONCE, count))
+                seen = describe(at, self.bins[some], self.strength[some])
+                self.network.spectral.logits(seen, self.bins[some], self.logits[some])
         power = np.sum(np.square(blocks[0][0]), axis=1) / 3.0
         self.sound_db[span] = 10.0 * np.log10(power + 1e-16)
 
@@ -152,9 +178,9 @@ class Follower:
         f0, level, prominence = (np.full(self.n_frames, np.nan) for _ in range(3))
         rough = np.where(bins >= 0, self.search.hz()[bins], np.nan)
         for part, low in zip(self.parts, (False, True), strict=False):
-            mine = np.where((bins < self.search.split) == low, rough, np.nan)
-            for first in range(0, self.n_frames, BLOCK):
-                span = slice(first, min(first + BLOCK, self.n_frames))
+            mine = np.where((bins < self.search.low_refined) == low, rough, np.nan)
+            for first in range(0, self.n_frames, SHORT_BLOCK):
+                span = slice(first, min(first + SHORT_BLOCK, self.n_frames))
                 if not np.isfinite(mine[span]).any():
                     continue
                 count = span.stop - first
@@ -171,25 +197,24 @@ def salience(grids: list[Any], *, search: SearchRange) -> Any:
     return out
 
 
-def features(grids: list[Any], saliences: Any, *, search: SearchRange, bins: Any, strength: Any) -> Any:
-    """What the network sees of the candidates ``bins``: (frames, k, f), undefined where there is none.
+def describer(grids: list[Any], saliences: Any, *, search: SearchRange) -> Callable[[int, Any, Any], Any]:
+    """A function that gives what the network sees of candidates, from grids and saliences with context rows.
 
-    Grids and saliences come with context rows.
+    Its arguments are the row of the first frame, the candidates' bins (frames, k) and their salience; it gives
+    (frames, k, f), undefined where there is none.
     """
     pairs = [(grid, _near(grid)) for grid in grids]
-    out = np.empty((*bins.shape, melody_net.feature_count()), dtype=np.float32)
-    melody_net.describe(
-        bins,
-        strength,
-        pairs[0],
-        pairs[-1],
-        _near(saliences),
-        search.split,
-        search.lowest_midi,
-        *melody_net.taps(),
-        out,
-    )
-    return out
+    comb = _near(saliences)
+
+    def describe(row: int, bins: Any, strength: Any) -> Any:
+        out = np.empty((*bins.shape, melody_net.feature_count()), dtype=np.float32)
+        rows = slice(row, row + len(bins) + 2 * CONTEXT)
+        high, low = ((grid[rows], near[rows]) for grid, near in (pairs[0], pairs[-1]))
+        places = search.split, search.lowest_midi
+        melody_net.describe(bins, strength, high, low, comb[rows], *places, *melody_net.taps(), out)
+        return out
+
+    return describe
 
 
 def _near(grid: Any) -> Any:

@@ -29,8 +29,11 @@ HALF_TOOTH_WEIGHT = 0.5
 
 HIGH = Register(halvings=0)
 LOW = Register(halvings=1)
-# Pitches below this one are followed with the longer window (their partials lie less than 110 Hz apart).
-LOW_REGISTER_BELOW_MIDI = 48
+# Pitches below these are found with the longer window: a piano's partials lie between those of a low note, and the
+# shorter window does not part them.
+LOW_REGISTER_BELOW_MIDI = {"cello": 67}
+# Pitches below this one are also refined with it: their own partials lie less than 110 Hz apart.
+LOW_REFINED_BELOW_MIDI = 48
 
 
 def bins_of_ratio(ratio: float) -> int:
@@ -46,13 +49,15 @@ class SearchRange:
     ----------
     lowest_midi : pitch of bin 0.
     n : number of bins.
-    split : bins below this one use the low register; 0 where there is none.
+    split : bins below this one are found in the low register; 0 where there is none.
+    low_refined : bins below this one are refined in it, at most ``split``.
     """
 
     instrument: str
     lowest_midi: float
     n: int
     split: int
+    low_refined: int
 
     @property
     def grid(self) -> PitchGrid:
@@ -70,8 +75,9 @@ def search_range(instrument: str) -> SearchRange:
     low, high = low - SPEED_MARGIN_SEMITONES, high + SPEED_MARGIN_SEMITONES
     ceiling = 69 + 12 * np.log2(0.46 * BASE_RATE_HZ / 440.0)
     n = int((min(high, ceiling) - low) * BINS_PER_SEMITONE) + 1
-    split = max(0, (LOW_REGISTER_BELOW_MIDI - low) * BINS_PER_SEMITONE)
-    return SearchRange(instrument, float(low), n, split if low + 6 < LOW_REGISTER_BELOW_MIDI else 0)
+    split = (LOW_REGISTER_BELOW_MIDI.get(instrument, low) - low) * BINS_PER_SEMITONE
+    low_refined = max(0, (LOW_REFINED_BELOW_MIDI - low) * BINS_PER_SEMITONE)
+    return SearchRange(instrument, float(low), n, split, min(split, low_refined))
 
 
 def comb_teeth() -> tuple[Ints, npt.NDArray[np.float32]]:

@@ -3,7 +3,10 @@
 import numba
 import numpy as np
 
-CANDIDATES = 12
+CANDIDATES = 20
+# A candidate with less than this share of the best one's salience is none: in 99.8 frames of 100 with piano it is
+# wrong, and clear frames are left with few.
+LEAST_SHARE = 0.2
 # Turns the comb's salience into logits, and its level for silence (from rendered sides).
 COMB_GAIN = 0.8
 COMB_SILENCE = 3.0
@@ -62,9 +65,10 @@ def choose(saliences, bins, strength):  # type: ignore[no-untyped-def]
     chosen = np.empty(bins.shape[1], dtype=np.int64)
     for t in range(bins.shape[0]):
         candidates(saliences[t], chosen)
+        least = LEAST_SHARE * saliences[t, max(chosen[0], 0)]
         for j in range(bins.shape[1]):
-            bins[t, j] = chosen[j]
             strength[t, j] = saliences[t, chosen[j]] if chosen[j] >= 0 else 0.0
+            bins[t, j] = chosen[j] if strength[t, j] >= least else -1
 
 
 @numba.njit(cache=True)

@@ -25,6 +25,8 @@ BINS_PER_SEMITONE = 5
 # Half width of the moving mean that whitens the envelope: 3.6 semitones.
 WHITEN_BINS = 18
 
+# Frames transformed at once: what fits the processor's cache.
+_AT_ONCE = 64
 # Levels of the histogram start at a magnitude of 2^-27 (-163 dB).
 _FLOOR_FIRST = (127 - 27) * 8
 _FLOOR_LEVELS = 36 * 8
@@ -87,9 +89,12 @@ def magnitudes(padded: F32, *, register: Register, first: int, count: int, step:
     lead = (hop - 1 - start) // hop if start < 0 else 0
     if valid > lead:
         frames = np.lib.stride_tricks.sliding_window_view(padded[start + lead * hop :], WINDOW)[::hop][: valid - lead]
-        filled = np.zeros((valid - lead, FFT_SIZE), dtype=np.float32)
-        np.multiply(frames, hann(), out=filled[:, :WINDOW])
-        _magnitude(scipy.fft.rfft(filled, axis=1, overwrite_x=True, workers=1), out[lead:valid])
+        filled = np.zeros((min(len(frames), _AT_ONCE), FFT_SIZE), dtype=np.float32)
+        for at in range(0, len(frames), _AT_ONCE):
+            some = frames[at : at + _AT_ONCE]
+            np.multiply(some, hann(), out=filled[: len(some), :WINDOW])
+            spectrum = scipy.fft.rfft(filled[: len(some)], axis=1, workers=1)
+            _magnitude(spectrum, out[lead + at : lead + at + len(some)])
     return out
 
 

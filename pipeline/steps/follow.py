@@ -77,7 +77,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=1,
+    version=2,
     scope="transfer",
     reads=(),
     writes=("pitch_frame", "melody"),

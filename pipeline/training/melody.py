@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody_follower import Analysis, Follower, features, salience
+from pipeline.signal.melody_follower import Analysis, Follower, describer, salience
 from pipeline.signal.melody_grid import CONTEXT, HIGH, LOW, SearchRange, search_range
 from pipeline.signal.melody_net import EXTRAS, WEIGHTS, Network, load_network
 from pipeline.signal.melody_score import CANDIDATES, choose
@@ -62,7 +62,7 @@ def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrum
     strength = np.empty(bins.shape, dtype=np.float32)
     saliences = salience(grids, search=search)
     choose(saliences[CONTEXT:-CONTEXT], bins, strength)
-    described = features(grids, saliences, search=search, bins=bins, strength=strength)
+    described = describer(grids, saliences, search=search)(0, bins, strength)
     described[bins < 0] = 0.0
     return _answered(described, bins, truth, search=search, rng=rng)
 
@@ -246,6 +246,7 @@ def _train_stage(stage: str, instrument: str, *, sides: int, epochs: int, seed: 
             arrays = {name: file[name] for name in file.files}
         record = json.loads(out.with_suffix(".json").read_text(encoding="utf-8"))
     noted: dict[str, Any] = {"sides": sides, "seconds_a_side": SIDE_S, "seed": seed + STAGES.index(stage)}
+    noted["candidates"] = CANDIDATES
     noted["sound"] = "own additive voices and pianos (pipeline.training.scenes)"
     if stage == "calibration":
         net = load_network(out, instrument)
