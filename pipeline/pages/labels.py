@@ -107,7 +107,10 @@ def _fingers(frame: Frame, drawn: Drawn, row: tuple[float, float], taken: _Taken
 def card_labels(slide: Mapping[str, Any], *, frame: Frame, drawn: Drawn, window: str) -> str:
     """Names of the notes in the zoomed picture of one slide, with the finger where it is told."""
     left, top, width, height = map(float, window.split())
-    size = _CARD_LETTER_PX / min(_CARD_PX[0] / width, _CARD_PX[1] / height)
+    scale = min(_CARD_PX[0] / width, _CARD_PX[1] / height)
+    size = _CARD_LETTER_PX / scale
+    # What lies beside the window is seen too where the card is wider.
+    left, width = left + width / 2 - _CARD_PX[0] / scale / 2, _CARD_PX[0] / scale
     parts = []
     for note in _neighbours(slide, drawn.notes):
         x1 = max(note["start_s"] * PIXELS_PER_S, left)
