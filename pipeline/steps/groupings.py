@@ -137,7 +137,7 @@ def _part_query(grouping: Grouping) -> str:
             coalesce(sum(tally.weight) filter (where slide.is_slurred), 0) as slurred_slides
         from fact.slide join fact.take_tally as tally on {owner.format("slide")} group by 1, 2
     ){chance_table}, part as (
-        select part from hit where part is not null {parts_with_chances}
+        select distinct part from hit where part is not null {parts_with_chances}
     )
     select part.part as group_key, whole.cluster, coalesce(hit.timed_slides, 0) as timed_slides,
         whole.timed_minutes, coalesce(hit.slides, 0) as slides,

@@ -92,7 +92,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=3,
+    version=4,
     scope="corpus",
     reads=COMPUTED,
     writes=TABLES,

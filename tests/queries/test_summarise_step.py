@@ -3,10 +3,11 @@
 from types import SimpleNamespace
 
 import polars as pl
-from made import facts, frame, joined, rows, small
+from made import facts, frame, joined, rows, slide, small
 
 from pipeline.settings import SummariseSettings
 from pipeline.steps.base import StepInput
+from pipeline.steps.groupings import GROUPINGS, cluster_query
 from pipeline.steps.summarise import COMPUTED, STEP
 
 SHA, OLD = "a" * 64, "b" * 64
@@ -38,3 +39,10 @@ def test_a_verdict_on_other_samples_counts_neither_in_estimates_nor_in_views():
         run = [{"transfer_id": "x1", "step": "intake", "samples_sha256": now}]
         con = facts(**joined(tables, {"run": run}))
         assert rows(con, "fact.take_tally", "slides", order="take_id")[0] == (slides,)
+
+
+def test_each_player_is_one_cluster_of_a_kind_of_slide():
+    # Ann's and Bo's slides are of one kind, so that the kind is found twice; both are players once.
+    tables = joined(small(), {"slide": [slide("x2", "t2", 1.0)]})
+    made = facts(**tables).execute(cluster_query(GROUPINGS["kind"])).fetchall()
+    assert [row[:2] for row in made] == [("same_finger", "ann"), ("same_finger", "bo")]
