@@ -168,7 +168,7 @@ class Owner:
         shutil.rmtree(self.root / "derived", ignore_errors=True)
 
 
-def crash(root: Path, rng: random.Random, monkeypatch: pytest.MonkeyPatch) -> bool:
+def crash(root: Path, rng: random.Random, monkeypatch: pytest.MonkeyPatch, *, rehash: bool) -> bool:
     """A run that ends at some write, sometimes leaving half a file or a full disk behind; whether it did end."""
     left = rng.randrange(1, 30)
     full = rng.random() < 0.3
@@ -188,7 +188,7 @@ def crash(root: Path, rng: random.Random, monkeypatch: pytest.MonkeyPatch) -> bo
     with monkeypatch.context() as patch:
         patch.setattr(corpus_module, "write_parquet", failing)
         try:
-            quick_run(root)
+            quick_run(root, say=lambda _: None, rehash=rehash)
         except Crash:
             return True
         except OSError:
@@ -214,7 +214,7 @@ def use(root: Path, *, rounds: int, seed: int, compare_every: int, monkeypatch: 
         for _ in range(owner.rng.randrange(3) if number > 1 else 0):
             owner.act()
         if owner.rng.random() < 0.4:
-            crashes += crash(root, owner.rng, monkeypatch)
+            crashes += crash(root, owner.rng, monkeypatch, rehash=owner.spoilt)
             if owner.rng.random() < 0.5:
                 owner.act()
         last = number % compare_every == 0 or number == rounds
