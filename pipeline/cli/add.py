@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.errors import DataError, UsageError
+from pipeline.errors import DataError, UsageError, typed
 
 
 def add(
@@ -44,7 +44,7 @@ def add(
     if plan.mapping:
         print("Headings of the sheet:")
         for heading, meant in plan.mapping.items():
-            print(f"  {heading} → {meant or '(not used)'}")
+            print(f"  {heading} → {meant or '(left out)'}")
         print(f"Kept in {plan.keep_mapping()}; mend a match there and add again.\n")
     for line in difference(plan):
         print(line)
@@ -63,7 +63,7 @@ def add(
     if left_out:
         raise DataError(f"{len(left_out)} files or lines were left out, see above; mend them and add again")
     if not plan.empty:
-        print(f"Next: glideline check {folder}", file=sys.stderr)
+        print(f"Next: glideline check {typed(folder)}", file=sys.stderr)
 
 
 def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> None:

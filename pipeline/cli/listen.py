@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from pipeline.errors import typed
+
 
 def listen(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
@@ -39,7 +41,7 @@ def listen(
         for listener, number in done.added.items():
             typer.echo(f"{number} verdicts of {listener} added to reviews/{listener}.csv")
         typer.echo(f"{done.known} were there already." if done.known else "None was there before.")
-        typer.echo(f"Next: glideline run {folder}", err=True)
+        typer.echo(f"Next: glideline run {typed(folder)}", err=True)
         return
     if results:
         from pipeline.cli.listening import show_results

@@ -6,6 +6,8 @@ from typing import Annotated
 
 import typer
 
+from pipeline.errors import typed
+
 
 def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
@@ -28,8 +30,8 @@ def new(
 
         new_from(folder, source)
         print(f"{folder}: begun from {source}; put the audio below {folder}/audio.", file=sys.stderr)
-        print(f"Next: glideline check {folder}", file=sys.stderr)
+        print(f"Next: glideline check {typed(folder)}", file=sys.stderr)
         return
     written = make_new(folder)
     print(f"{folder}: {len(written)} files written; {PAGE} says how to fill them.", file=sys.stderr)
-    print(f"Next: glideline add {folder} AUDIO… --sheet SHEET", file=sys.stderr)
+    print(f"Next: glideline add {typed(folder)} AUDIO… --sheet SHEET", file=sys.stderr)

@@ -20,7 +20,7 @@ from pipeline.demonstration.compare import (
     compare_speeds,
     read_truth,
 )
-from pipeline.errors import UsageError
+from pipeline.errors import UsageError, typed
 from pipeline.flows.run import run
 from pipeline.flows.work import usable_cores
 from pipeline.steps.open_corpus import OpenCorpus
@@ -151,6 +151,6 @@ def _say_where(folder: Path, pages: Path | None, out: Console) -> None:
     if pages is not None:
         out.print(f"Report    {pages}", soft_wrap=True)
     out.print(f"Database  {folder / 'derived' / 'corpus.duckdb'}", soft_wrap=True)
-    out.print(f"Go on     glideline query {folder} slides_by_school_and_period", soft_wrap=True)
-    out.print(f"          glideline speed {folder}", soft_wrap=True)
-    out.print(f"          glideline status {folder}", soft_wrap=True)
+    out.print(f"Go on     glideline query {typed(folder)} slides_by_school_and_period", soft_wrap=True)
+    out.print(f"          glideline speed {typed(folder)}", soft_wrap=True)
+    out.print(f"          glideline status {typed(folder)}", soft_wrap=True)

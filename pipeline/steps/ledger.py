@@ -4,7 +4,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.errors import DataError
+from pipeline.errors import DataError, typed
 from pipeline.steps.corrected import CorrectedFile, render_corrected
 from pipeline.steps.open_corpus import OpenCorpus
 from pipeline.store.corpus import Corpus
@@ -24,7 +24,7 @@ def speed(folder: Path | str, transfer_id: str | None = None) -> pl.DataFrame:
         return frame
     row = frame.filter(pl.col("transfer_id") == transfer_id)
     if row.is_empty():
-        raise DataError(f"there is no transfer {transfer_id!r}; `glideline speed {folder}` lists all")
+        raise DataError(f"there is no transfer {transfer_id!r}; `glideline speed {typed(folder)}` lists all")
     return row
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.errors import DataError
+from pipeline.errors import DataError, typed
 from pipeline.stats import agreement
 from pipeline.stats.agreement import CalibrationBin, ErrorRates, Judged
 from pipeline.stats.intervals import Interval
@@ -79,8 +79,8 @@ def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
     items, verdicts = _verdicts(corpus)
     if verdicts.is_empty():
         raise DataError(
-            f"{root}: no drawn item has been judged; draw with `glideline listen {root}`, judge, then take the saved "
-            f"file in with `glideline listen {root} --take-in FILE`"
+            f"{root}: no drawn item has been judged; draw with `glideline listen {typed(root)}`, judge, then take the "
+            f"saved file in with `glideline listen {typed(root)} --take-in FILE`"
         )
     with open_read_only(corpus.root) as con:
         changes = con.sql(_CHANGES).pl()

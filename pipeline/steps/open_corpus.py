@@ -7,7 +7,7 @@ from typing import Any, Self
 
 import polars as pl
 
-from pipeline.errors import DataError, UsageError
+from pipeline.errors import DataError, UsageError, typed
 from pipeline.settings import read_settings
 from pipeline.stats.lineage import LineagePath, common_teachers, paths_up
 from pipeline.steps.selection import CERTAINTIES, Selected, Selection, select
@@ -102,7 +102,7 @@ class OpenCorpus:
     def _per_transfer(self, table: str, transfer_id: str) -> pl.DataFrame:
         frame = Corpus(self.root).read(table, transfer_id)
         if frame is None:
-            raise DataError(f"{transfer_id!r} has no {table}; see: glideline status {self.root}")
+            raise DataError(f"{transfer_id!r} has no {table}; see: glideline status {typed(self.root)}")
         return frame
 
     def nearest_common_teachers(
@@ -137,7 +137,7 @@ class OpenCorpus:
             [text],
         ).fetchall()
         if not found:
-            raise UsageError(f"no player {text!r}; all are listed by: glideline query {self.root} player")
+            raise UsageError(f"no player {text!r}; all are listed by: glideline query {typed(self.root)} player")
         return str(found[0][0])
 
 

@@ -1,12 +1,11 @@
 """One passage of a take as a readable table: notes, strings and fingers, slides, beside a printed part."""
 
-import os
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipeline.errors import DataError
+from pipeline.errors import DataError, typed
 from pipeline.steps.fingering import match_rows
 from pipeline.steps.hand import STEP, board_of, readings
 from pipeline.steps.hand_rows import Row, TakeNotes, rows_of_take, take_notes
@@ -134,7 +133,8 @@ def _instrument(corpus: Corpus, take_id: str) -> str:
 
 def _tables(corpus: Corpus, take_id: str, transfer_id: str | None) -> tuple[str, dict[str, pl.DataFrame]]:
     if corpus.catalogue.row("take", take_id) is None:
-        known = ", ".join(corpus.catalogue.frame("take")["take_id"].head(8).to_list())
+        takes = corpus.catalogue.frame("take")["take_id"].to_list()
+        known = ", ".join(takes[:8]) + (f" and {len(takes) - 8} more" if len(takes) > 8 else "")
         raise DataError(f"there is no take {take_id!r}; takes are {known or 'none yet'}")
     sides = {row["side_id"] for row in corpus.catalogue.rows("side_take", take_id=take_id)}
     rows = [row for row in corpus.catalogue.frame("transfer").to_dicts() if row["side_id"] in sides]
@@ -145,7 +145,7 @@ def _tables(corpus: Corpus, take_id: str, transfer_id: str | None) -> tuple[str,
         found = {name: table for name, table in tables.items() if table is not None}
         if len(found) == len(tables) and (found["note"]["take_id"] == take_id).any():
             return each, found
-    raise DataError(f"{take_id}: has no notes yet; `glideline run {os.fspath(corpus.root)}` measures it")
+    raise DataError(f"{take_id}: has no notes yet; `glideline run {typed(corpus.root)}` measures it")
 
 
 def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float) -> dict[str, list[Any]]:

@@ -24,6 +24,7 @@ def check_takes(found: Findings) -> None:
         dated = _recorded(found, take)
         players = catalogue.rows("performance", take_id=take["take_id"])
         _performers(found, take, dated, players)
+        _pitch(found, take, dated)
         _process(found, take, dated)
         sides = [row["side_id"] for row in catalogue.rows("side_take", take_id=take["take_id"])]
         if take["accompaniment"] in OTHER_LINES and sides and not with_passages.intersection(sides):
@@ -54,20 +55,14 @@ def _recorded(found: Findings, take: Row) -> Row:
     dated = dating(found.catalogue, take)
     if not dated["recorded"]:
         message = "no date of recording, neither here nor in a session"
-        found.remark(
-            "take", take, "recorded", message, "add one, be it as rough as 190X; else it counts as undated"
-        )
+        found.remark("take", take, "recorded", message, "add one, be it as rough as 190X; else it counts as undated")
     elif dated["recorded_latest"] and dated["recorded_latest"] < _FIRST_SOUND:
         found.error("take", take, "recorded", f"before sound was recorded ({dated['recorded']})", "mend the date")
     elif dated["recorded_earliest"] and dated["recorded_earliest"] > _LAST_78:
-        found.remark(
-            "take", take, "recorded", f"long after the time of 78s ({dated['recorded']})", "look at the date"
-        )
+        found.remark("take", take, "recorded", f"long after the time of 78s ({dated['recorded']})", "look at the date")
     if take["registered"] and before(take, "registered", dated, "recorded"):
         message = f"is before the recording ({dated['recorded']})"
-        found.remark(
-            "take", take, "registered", message, "ledgers may date otherwise; look whether both are right"
-        )
+        found.remark("take", take, "registered", message, "ledgers may date otherwise; look whether both are right")
     if not take["work_id"]:
         found.remark("take", take, "work_id", "no work named", "add one; its key helps to settle the speed")
     return dated
@@ -98,12 +93,27 @@ def _performers(found: Findings, take: Row, dated: Row, performances: list[Any])
             found.remark("performance", row, "instrument", message, cure)
 
 
+def _pitch(found: Findings, take: Row, dated: Row) -> None:
+    """A known key without a known A4 settles the speed up to what A4 was: 435 for 440 Hz is 21 cents off."""
+    catalogue = found.catalogue
+    work = catalogue.row("work", take["work_id"]) if take["work_id"] else None
+    if not (take["key_played"] or (work or {}).get("key")):
+        return
+    if catalogue.rows("reference_pitch", take_id=take["take_id"]):
+        return
+    session = catalogue.row("session", take["session_id"]) if take["session_id"] else None
+    places = {"*", *(row["place"].casefold() for row in (take, session) if row and row["place"])}
+    for usual in catalogue.rows("default_pitch"):
+        if usual["place"].casefold() in places and not apart(usual, "span", dated, "recorded"):
+            return
+    cure = "add a row to reference_pitch.csv, or the usual one to default_pitch.csv; else A4 is guessed"
+    found.remark("take", take, "key_played", "the key is known, but not what A4 was", cure)
+
+
 def _process(found: Findings, take: Row, dated: Row) -> None:
     latest, earliest = dated["recorded_latest"], dated["recorded_earliest"]
     if take["process"] == "electrical" and latest and latest < _FIRST_ELECTRICAL:
-        found.remark(
-            "take", take, "process", f"in {dated['recorded']}", "look at it: that is early for a microphone"
-        )
+        found.remark("take", take, "process", f"in {dated['recorded']}", "look at it: that is early for a microphone")
     if take["process"] == "acoustic" and earliest and earliest > _LAST_ACOUSTIC:
         found.remark("take", take, "process", f"in {dated['recorded']}", "look at it: that is late for a horn")
 
@@ -122,9 +132,12 @@ def _sides(found: Findings, with_passages: set[str]) -> None:
             found.remark("side", side, "side_id", "has no transfer", "add one when you have the audio")
         if side["issue_number"]:
             label = tuple((side[name] or "").casefold() for name in ("label", "issue_number", "face"))
-            if label in printed:
+            if label in printed and side["face"]:
                 message = f"stands with the same label and face at {printed[label]}"
                 found.remark("side", side, "issue_number", message, "one face needs one row only")
+            elif label in printed:
+                message = f"stands with the same label at {printed[label]}, and neither row says which face it is"
+                found.remark("side", side, "face", message, "write A and B, or 1 and 2")
             printed.setdefault(label, side["side_id"])
         for row in takes:
             dated = dating(catalogue, catalogue.row("take", row["take_id"]) or {})

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline import resources
-from pipeline.errors import DataError
+from pipeline.errors import DataError, no_such_folder, typed
 from pipeline.settings import Settings, read_settings
 from pipeline.store import schema
 from pipeline.store.catalogue import Catalogue
@@ -39,9 +39,11 @@ class Corpus:
         if self.root.is_file():
             raise DataError(f"{self.root}: is a file; give the folder of a corpus")
         if not self.root.is_dir():
-            raise DataError(f"{self.root}: there is no such folder; `glideline new {self.root}` makes a corpus")
+            raise no_such_folder(self.root)
         if not (self.root / "catalogue").is_dir() and not (self.root / "settings.toml").is_file():
-            raise DataError(f"{self.root}: is not a corpus (no catalogue/); `glideline new {self.root}` makes one")
+            raise DataError(
+                f"{self.root}: is not a corpus (no catalogue/); `glideline new {typed(self.root)}` makes one"
+            )
         parts = [self.root / name for name in _PARTS]
         for path in [*parts, *links(self.derived, deep=2)]:
             if leads_out(path, root=self.root):

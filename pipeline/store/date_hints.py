@@ -4,13 +4,28 @@ A hint is only offered, never applied: turning "1904 or 1905" into a date is a d
 """
 
 import re
+import unicodedata
 
 _MONTHS = {
     name: number + 1
-    for number, name in enumerate(
-        ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-    )
+    for number, name in enumerate(("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"))
 }
+# Months in English, German, French and Italian, without accents.
+_MONTH_NAMES = (
+    ("january", "jan", "januar", "janner", "jaenner", "janvier", "janv", "gennaio", "genn", "gen"),
+    ("february", "feb", "februar", "fevrier", "fevr", "fev", "febbraio", "febbr"),
+    ("march", "mar", "marz", "maerz", "mrz", "mars", "marzo"),
+    ("april", "apr", "avril", "avr", "aprile"),
+    ("may", "mai", "maggio", "magg", "mag"),
+    ("june", "jun", "juni", "juin", "giugno", "giu"),
+    ("july", "jul", "juli", "juillet", "juil", "luglio", "lug"),
+    ("august", "aug", "aout", "agosto", "ago"),
+    ("september", "sep", "sept", "septembre", "settembre", "sett", "set"),
+    ("october", "oct", "oktober", "okt", "octobre", "ottobre", "ott"),
+    ("november", "nov", "novembre"),
+    ("december", "dec", "dezember", "dez", "decembre", "dicembre", "dic"),
+)
+_MONTH_NUMBERS = {name: number for number, names in enumerate(_MONTH_NAMES, start=1) for name in names}
 _SEASON_WORDS = {"spring": 21, "summer": 22, "autumn": 23, "fall": 23, "winter": 24}
 _YEAR = r"(1[5-9][0-9]{2}|20[0-9]{2})"
 
@@ -51,10 +66,21 @@ def modern_spelling(text: str) -> tuple[str, str] | None:
     for pattern, meant in _EVERYDAY:
         if found := re.fullmatch(pattern, plain):
             suggestion = found.expand(meant)
-            return (
-                ("is not a date in EDTF", f"write {suggestion} if that is meant") if suggestion != text else None
-            )
+            return ("is not a date in EDTF", f"write {suggestion} if that is meant") if suggestion != text else None
     return _named(plain) or _with_separators(plain)
+
+
+def month_of_year(text: str) -> str | None:
+    """EDTF of a month and year that can mean one thing only (March 1908, März 1908, 03.1908, 3/1908); else None."""
+    spelled = unicodedata.normalize("NFKD", text.strip().casefold())
+    plain = re.sub(r"\s+", " ", "".join(c for c in spelled if not unicodedata.combining(c)))
+    if found := re.fullmatch(rf"([a-z]+)\.?,? {_YEAR}", plain):
+        month = _MONTH_NUMBERS.get(found[1], 0)
+    elif found := re.fullmatch(rf"([0-9]{{1,2}}) ?[./-] ?{_YEAR}", plain):
+        month = int(found[1])
+    else:
+        return None
+    return f"{found[2]}-{month:02d}" if 1 <= month <= 12 else None
 
 
 def _named(plain: str) -> tuple[str, str] | None:

@@ -15,7 +15,7 @@ from pipeline.store.row_book import Cells, RowBook, same
 from pipeline.store.schema import load
 from pipeline.store.sheet_values import read_players
 
-TABLES = ("player", "work", "session", "take", "side", "side_take", "performance", "transfer")
+TABLES = ("player", "work", "session", "take", "side", "side_take", "performance", "reference_pitch", "transfer")
 _WITH_IDS = ("player", "work", "session", "take", "side", "transfer")
 FileKey = tuple[str, str]
 """File below audio/, and start of the side in it."""
@@ -41,7 +41,7 @@ _CELLS = {
     "equalisation": ("transfer", "equalisation"),
     "note": ("transfer", "note"),
 }
-_OTHERS = ("player", "instrument", "work", "composer", "key", "session")
+_OTHERS = ("player", "instrument", "born", "died", "work", "composer", "key", "session", "reference_pitch")
 
 
 @dataclass(frozen=True)
@@ -119,6 +119,9 @@ class Drafter:
             self._new("take", take)
             for name, certainty in read_players(fields.get("player", "")):
                 self._perform(take["take_id"], self._player(name), certainty, fields.get("instrument", ""))
+        self._life(fields)
+        if "reference_pitch" in fields:
+            self._update_pitch(take["take_id"], "", fields["reference_pitch"], known=False)
         side_id = self._side(fields, take["take_id"])
         transfer = {
             "transfer_id": self.ids["transfer"].make(own),
@@ -128,8 +131,6 @@ class Drafter:
         transfer |= {"file_start_s": start} if start else {}
         transfer |= {column: fields[f] for f, (t, column) in _CELLS.items() if t == "transfer" and f in fields}
         transfer["length_s"] = f"{_length_s(recording):.1f}"
-        if recording.unread:
-            transfer["note"] = "; ".join([*([fields["note"]] if "note" in fields else []), *recording.unread])
         self._new("transfer", transfer)
         if recording.row is not None:
             key = (recording.audio.inside, start)
@@ -176,12 +177,18 @@ class Drafter:
 
     def _keep(self, table: str, row: Cells, column: str, current: str, said: str) -> None:
         key = {name: row.get(name, "") for name in load(table).key}
-        self.draft.kept.append(Kept(table, key, column, current, said))
+        kept = Kept(table, key, column, current, said)
+        if kept not in self.draft.kept:
+            self.draft.kept.append(kept)
 
     def _other(self, name: str, take: Cells, then: str, fields: Cells, *, known: bool) -> bool:
         said = fields.get(name, "")
         if name in ("player", "instrument"):
             return self._update_performance(name, take, then, said, known=known)
+        if name in ("born", "died"):
+            return self._update_life(name, then, fields, known=known)
+        if name == "reference_pitch":
+            return self._update_pitch(take["take_id"], then, said, known=known)
         if name == "session":
             old = self._session_of(then)
             new = self._session(fields) if said else ""
@@ -196,6 +203,31 @@ class Drafter:
         if name == "composer":
             return work is not None and self._offer("work", work, "composer", then, said, known=known)
         return self._update_key(take, work, then, said, known=known)
+
+    def _life(self, fields: Cells) -> None:
+        for name in ("born", "died"):
+            if name in fields:
+                self._update_life(name, "", fields, known=False)
+
+    def _update_life(self, name: str, then: str, fields: Cells, *, known: bool) -> bool:
+        players = read_players(fields.get("player", ""))
+        player = self.book.one("player", "name", players[0][0]) if len(players) == 1 else None
+        said = fields.get(name, "")
+        if player is None or not said:  # other lines may say it still
+            return True
+        return self._offer("player", player, name, then, said, known=known or not player.get(name))
+
+    def _update_pitch(self, take_id: str, then: str, said: str, *, known: bool) -> bool:
+        row = self.book.one("reference_pitch", "take_id", take_id)
+        if row is None:
+            if said:
+                basis = "as the sheet says"
+                self._new("reference_pitch", {"take_id": take_id, "reference_pitch_hz": said, "basis": basis})
+            return True
+        if not said:
+            self._keep("reference_pitch", row, "reference_pitch_hz", row["reference_pitch_hz"], said)
+            return True
+        return self._offer("reference_pitch", row, "reference_pitch_hz", then, said, known=known)
 
     def _update_key(self, take: Cells, work: Cells | None, then: str, said: str, *, known: bool) -> bool:
         if work is None or take.get("key_played"):
@@ -215,11 +247,7 @@ class Drafter:
             return all(offered)
         old, new = read_players(then), read_players(said)
         names = [(self.book.one("player", "player_id", row["player_id"]) or {}).get("name", "") for row in playing]
-        if (
-            not known
-            or sorted(map(same, names)) != sorted(same(n) for n, _ in old)
-            or (old and len(old) != len(new))
-        ):
+        if not known or sorted(map(same, names)) != sorted(same(n) for n, _ in old) or (old and len(old) != len(new)):
             self._keep("performance", {"take_id": take["take_id"]}, "player_id", "; ".join(names), said)
             return False
         if not old:
@@ -252,9 +280,7 @@ class Drafter:
         carriers = {row["side_id"] for row in self.book.where("side_take", "take_id", take_id)}
         on_disc = self.book.where("side", "issue_number", number) if number and "face" in wanted else []
         for side in [*on_disc, *(self.book.one("side", "side_id", one) or {} for one in sorted(carriers))]:
-            same_face = all(
-                same(side.get(n, "")) == same(wanted.get(n, "")) for n in ("label", "issue_number", "face")
-            )
+            same_face = all(same(side.get(n, "")) == same(wanted.get(n, "")) for n in ("label", "issue_number", "face"))
             if "side_id" not in side or not (same_face or (side["side_id"] in carriers and not number)):
                 continue
             if side["side_id"] not in carriers:
@@ -287,9 +313,7 @@ class Drafter:
 
     def _session_of(self, named: str) -> Cells | None:
         return (
-            self.book.one("session", "session_id", named) or self.book.one("session", "note", named)
-            if named
-            else None
+            self.book.one("session", "session_id", named) or self.book.one("session", "note", named) if named else None
         )
 
     def _session(self, fields: Cells) -> str:
@@ -301,9 +325,7 @@ class Drafter:
 
     def _player(self, name: str) -> str:
         found = self.book.one("player", "name", name)
-        return (found or self._new("player", {"player_id": self.ids["player"].make(name), "name": name}))[
-            "player_id"
-        ]
+        return (found or self._new("player", {"player_id": self.ids["player"].make(name), "name": name}))["player_id"]
 
     def _perform(self, take_id: str, player_id: str, certainty: str, instrument: str) -> None:
         row = {"take_id": take_id, "player_id": player_id, "role": "soloist", "certainty": certainty}

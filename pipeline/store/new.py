@@ -6,7 +6,7 @@ from typing import Any
 
 from pydantic.fields import FieldInfo
 
-from pipeline.errors import DataError
+from pipeline.errors import DataError, typed
 from pipeline.settings import Group, Settings
 from pipeline.store.corpus import replacing
 from pipeline.store.editing import EditableTable
@@ -30,7 +30,7 @@ def new(root: Path | str) -> list[Path]:
     if root.exists() and not root.is_dir():
         raise DataError(f"{root}: is a file; choose another name for the corpus folder")
     if (root / "catalogue").exists() or (root / "settings.toml").exists():
-        raise DataError(f"{root}: already holds a corpus; add to it with `glideline add {root} AUDIO…`")
+        raise DataError(f"{root}: already holds a corpus; add to it with `glideline add {typed(root)} AUDIO…`")
     written = []
     try:
         for folder in ("catalogue", "audio", "reviews"):

@@ -7,7 +7,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipeline.errors import DataError, UsageError
+from pipeline.errors import DataError, UsageError, no_such_folder, typed
 from pipeline.store import schema
 from pipeline.store.paths import leads_out
 from pipeline.store.schema import Relation
@@ -26,11 +26,11 @@ def database_file(root: Path) -> Path:
     """
     path = Path(root) / "derived" / "corpus.duckdb"
     if not Path(root).is_dir():
-        raise DataError(f"{root}: no such folder; give the folder of a corpus")
+        raise no_such_folder(root)
     if not path.is_file():
-        raise DataError(f"{path}: there is no database yet; make it with: glideline run {root}")
+        raise DataError(f"{root}: nothing has been measured yet; run: glideline run {typed(root)}")
     if leads_out(path, root=Path(root)):
-        raise DataError(f"{path}: is a link that leads out of the corpus; delete it, then: glideline run {root}")
+        raise DataError(f"{path}: is a link that leads out of the corpus; delete it, then: glideline run {typed(root)}")
     return path
 
 
@@ -57,7 +57,9 @@ def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
         con.execute(f"attach '{quoted}' as corpus (read_only, type duckdb)").fetchall()
     except duckdb.Error as error:
         con.close()
-        raise DataError(f"{path}: cannot be opened ({error}); make it anew with: glideline run {root}") from error
+        raise DataError(
+            f"{path}: cannot be opened ({error}); make it anew with: glideline run {typed(root)}"
+        ) from error
     lock(con)
     return con
 

@@ -11,6 +11,7 @@ from pipeline.store.audio import SUFFIXES, file_hash, sound_info
 from pipeline.store.claims import read_claims
 from pipeline.store.problems import Problem, shown
 from pipeline.store.sheet import Sheet, SheetRow
+from pipeline.store.sheet_mapping import means_note
 from pipeline.store.sheet_values import (
     CellError,
     read_accompaniment,
@@ -19,6 +20,8 @@ from pipeline.store.sheet_values import (
     read_instrument,
     read_key,
     read_number,
+    read_pitch,
+    read_players,
     read_process,
     read_time,
 )
@@ -32,6 +35,9 @@ _READERS = {
     "process": read_process,
     "groove": read_groove,
     "rpm": read_number,
+    "reference_pitch": read_pitch,
+    "born": read_date,
+    "died": read_date,
     "start": read_time,
     "end": read_time,
 }
@@ -63,7 +69,6 @@ class Recording:
 
     audio: AudioFile
     fields: dict[str, str] = field(default_factory=dict)
-    unread: list[str] = field(default_factory=list)
     row: int | None = None
 
 
@@ -149,32 +154,39 @@ def read_recordings(
             problems.append(Problem(sheet.name, row.number, heading_of["file"], wanted, message, cure))
             continue
         named.add(matches[0].inside)
-        recordings.append(_recording(sheet, row, heading_of, matches[0], problems))
+        recordings.append(_recording(sheet, row, mapping, matches[0], problems))
     recordings.extend(Recording(file) for file in files if file.inside not in named)
     return recordings, problems
 
 
 def _recording(
-    sheet: Sheet, row: SheetRow, heading_of: Mapping[str, str], audio: AudioFile, problems: list[Problem]
+    sheet: Sheet, row: SheetRow, mapping: Mapping[str, str], audio: AudioFile, problems: list[Problem]
 ) -> Recording:
     made = Recording(audio, row=row.number)
-    for meant, heading in heading_of.items():
+    notes: list[str] = []
+    others: list[str] = []
+    several = sum(len(read_players(row.cells.get(h, ""))) for h, meant in mapping.items() if meant == "player") > 1
+    for heading, meant in mapping.items():
         cell = row.cells.get(heading, "")
-        if meant == "file" or not cell:
+        if meant in ("", "file") or not cell:
+            continue
+        if meant == "note":
+            (notes if means_note(heading) else others).append(cell if means_note(heading) else f"{heading}: {cell}")
             continue
         try:
+            if several and meant in ("born", "died"):
+                raise CellError("may be of either player; write it into player.csv")
             made.fields[meant] = _READERS[meant](cell) if meant in _READERS else cell
         except CellError as error:
             message, _, cure = str(error).partition("; ")
-            problems.append(
-                Problem(
-                    sheet.name, row.number, heading, cell, f"{message}, so it goes into the note", cure, "remark"
-                )
-            )
-            made.unread.append(f"{heading}: {cell}")
-    if "instrument" not in made.fields and "player" in made.fields:
-        with suppress(CellError):  # a column headed "Violinist" says what is played
-            made.fields["instrument"] = read_instrument(heading_of["player"])
+            message = f"{message}, so it goes into the note"
+            problems.append(Problem(sheet.name, row.number, heading, cell, message, cure, "remark"))
+            others.append(f"{heading}: {cell}")
+        if meant == "player" and "instrument" not in made.fields:
+            with suppress(CellError):  # a column headed "Violinist" says what is played
+                made.fields["instrument"] = read_instrument(heading)
+    if notes or others:
+        made.fields["note"] = "; ".join([*notes, *others])
     return made
 
 

@@ -56,8 +56,8 @@ PATTERNS = {
 DATE_COLUMNS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
     ("earliest", "date", "First day that {0} can mean, taken strictly; null if open or unknown.", ()),
     ("latest", "date", "Last day that {0} can mean, taken strictly; null if open or unknown.", ()),
-    ("padded_earliest", "date", "First day of {0} with the padding rule of store/dates.py.", ()),
-    ("padded_latest", "date", "Last day of {0} with the padding rule of store/dates.py.", ()),
+    ("padded_earliest", "date", "First day of {0}, widened where it is uncertain or about.", ()),
+    ("padded_latest", "date", "Last day of {0}, widened where it is uncertain or about.", ()),
     ("qualifier", "string", "What {0} says of its own doubt.", ("approximate", "uncertain", "both")),
     ("start_is", "string", "Whether {0} has a first day.", ("known", "open", "unknown")),
     ("end_is", "string", "Whether {0} has a last day.", ("known", "open", "unknown")),

@@ -1,6 +1,7 @@
 """Which heading of a sheet means what: matched forgivingly, shown, and kept in ``sheet/mapping.toml``.
 
 The kept file wins, so its owner can mend a match there: ``"Her heading" = "player"``, or ``""`` to leave it out.
+What nobody understands goes into the note, each cell with its heading.
 """
 
 import re
@@ -42,7 +43,13 @@ FIELDS: dict[str, tuple[str, ...]] = {
                 "provenance", "held by", "where held"),
     "shelf_mark": ("shelf mark", "shelfmark", "call number", "signatur", "cote archive", "inventory number"),
     "rpm": ("rpm", "speed", "turntable speed", "playback speed", "transfer speed", "drehzahl", "umdrehungen",
-            "upm", "tours", "turntable rpm"),
+            "upm", "tours", "turntable rpm", "umdr", "umdr min", "u min", "tr min", "tours min", "giri min"),
+    "reference_pitch": ("reference pitch", "kammerton", "stimmton", "stimmung", "diapason", "a4", "pitch",
+                        "concert pitch", "a1"),
+    "born": ("born", "birth year", "year of birth", "date of birth", "birth date", "geb", "geboren", "geburtsjahr",
+             "geburtsdatum", "ne", "nee", "naissance", "nato", "nata"),
+    "died": ("died", "year of death", "date of death", "death date", "death year", "gest", "gestorben",
+             "todesjahr", "todesdatum", "mort", "morte", "deces", "morto", "morta"),
     "groove": ("groove", "cut", "lateral or vertical", "schrift"),
     "stylus": ("stylus", "needle", "nadel"),
     "equalisation": ("equalisation", "equalization", "eq", "entzerrung"),
@@ -56,7 +63,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
 
 
 def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[str, str]:
-    """Field of each heading, or "" where none is understood; each field belongs to one heading.
+    """Field of each heading; each field belongs to one heading, but what is not understood is a note as well.
 
     Parameters
     ----------
@@ -78,10 +85,14 @@ def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[
             ((_likeness(_plain(heading), word), field) for word, field in names.items() if field not in taken),
             default=(0.0, ""),
         )
-        matched[heading] = field if likeness >= 0.8 else ""
-        if matched[heading]:
-            taken.add(field)
+        matched[heading] = field if likeness >= 0.8 else "note"
+        taken.add(matched[heading])
     return {heading: matched[heading] for heading in headings}
+
+
+def means_note(heading: str) -> bool:
+    """Whether a heading itself says that its cells are notes, so that they need no heading in front."""
+    return _plain(heading) in FIELDS["note"]
 
 
 def _likeness(heading: str, word: str) -> float:

@@ -8,6 +8,7 @@ import re
 import unicodedata
 from collections.abc import Callable
 
+from pipeline.store.date_hints import month_of_year
 from pipeline.store.dates import DateError, parse_date
 
 
@@ -16,8 +17,11 @@ class CellError(Exception):
 
 
 def read_date(text: str) -> str:
-    """A date as EDTF; other spellings are refused with the modern one offered, since choosing is a decision."""
-    plain = text.strip()
+    """A date as EDTF; a plain month and year is turned into it.
+
+    Other spellings are refused with the modern one offered, since choosing is a decision.
+    """
+    plain = month_of_year(text) or text.strip()
     try:
         parse_date(plain)
     except DateError as error:
@@ -30,6 +34,14 @@ def read_number(text: str) -> str:
     found = re.fullmatch(r"([0-9]+(?:[.,][0-9]+)?)\s*[a-zA-Z./]*", text.strip())
     if not found:
         raise CellError("is not a number; write digits only")
+    return found[1].replace(",", ".")
+
+
+def read_pitch(text: str) -> str:
+    """Frequency of A4 in Hz: ``435``, ``435,0 Hz``, ``a' = 435``."""
+    found = re.fullmatch(r"(?:[aA](?:['’′]|[14])?\s*=\s*)?([0-9]{3}(?:[.,][0-9]+)?)\s*(?:[hH][zZ])?", text.strip())
+    if not found or not 380.0 <= float(found[1].replace(",", ".")) <= 500.0:
+        raise CellError("is not a frequency of A4 from 380 to 500 Hz; write it like 435")
     return found[1].replace(",", ".")
 
 

@@ -17,7 +17,7 @@ from pipeline.store.catalogue import Catalogue
 from pipeline.store.check import check
 from pipeline.store.new import new
 from pipeline.store.sheet_mapping import match_headings
-from pipeline.store.sheet_values import CellError, read_accompaniment, read_key, read_players, read_time
+from pipeline.store.sheet_values import CellError, read_accompaniment, read_date, read_key, read_players, read_time
 
 HEADINGS = ["Datei", "Violinist", "Jahr", "Werk", "Tonart", "Record Label", "Matrix no.", "Tk"]
 ROWS = [
@@ -130,6 +130,7 @@ def test_an_edited_sheet_changes_only_what_no_hand_has_touched(started: tuple[Pa
         ("performance", "certainty"): ("possible", "certain"),
         ("take", "work_id"): ("jig", "reel"),
         ("side", "label"): ("Nonesuch", ""),
+        ("transfer", "note"): ("Jahr: c. 1910", ""),  # what could not be read then is read now
     }
     plan.apply()
     takes = table(root, "take")
@@ -178,7 +179,8 @@ def test_an_excel_sheet_is_read_with_its_numbers_and_dates(tmp_path: Path, audio
     new(root)
     plan = add(root, [audio], sheet=tmp_path / "discs.xlsx")
     assert plan.mapping["Speed (rpm)"] == "rpm"
-    assert plan.mapping["Nonsense"] == ""
+    assert plan.mapping["Nonsense"] == "note"
+    assert table(root, "transfer")[0]["note"] == "Nonsense: x"
     takes = table(root, "take")
     assert [(t["matrix_number"], t["recorded"]) for t in takes[:2]] == [("123", "1903-05-01"), ("0124", "1904")]
     assert [t["accompaniment"] for t in takes[:2]] == ["piano", "none"]
@@ -298,7 +300,7 @@ def test_headings_are_matched_forgivingly() -> None:
         kept={},
     )  # fmt: skip
     assert list(mapping.values()) == [
-        "file", "player", "year", "work", "key", "label", "matrix", "accompaniment", "archive", "rpm", "note", ""
+        "file", "player", "year", "work", "key", "label", "matrix", "accompaniment", "archive", "rpm", "note", "note"
     ]  # fmt: skip
 
 
@@ -339,3 +341,72 @@ def test_forty_mp3s_and_eight_columns_become_a_corpus(tmp_path: Path) -> None:
     }
     assert heights == {"player": 3, "work": 5, "take": 40, "side": 40, "transfer": 40, "performance": 30}
     assert check(root, listen=False).errors == ()
+
+
+LIVES = ["Datei", "Geiger", "geb.", "gest.", "Werk", "Tonart", "Kammerton (Hz)", "Umdr./Min.", "Aufn.-Datum", "Matrize",
+         "Etikettfarbe"]  # fmt: skip
+LINES = [
+    ["a one.wav", "Anna Vint", "1871", "", "Air", "D-Dur", "435,0", "78,26", "März 1908", "1", "rot"],
+    ["a two.wav", "Anna Vint", "1871", "1940", "Jig", "e-moll", "a' = 440", "80 U/min", "03.1908", "2", ""],
+    ["a three.wav", "Anna Vint; Bela Ort", "1871", "", "Jig", "e-moll", "528", "", "im Frühling", "3", ""],
+]
+
+
+def test_a_sheet_tells_a4_and_lives(tmp_path: Path, audio: Path) -> None:
+    root, sheet = tmp_path / "c", put(tmp_path / "s.csv", LINES, headings=LIVES)
+    new(root)
+    plan = add(root, [audio], sheet=sheet)
+    assert list(plan.mapping.values()) == [
+        "file", "player", "born", "died", "work", "key", "reference_pitch", "rpm", "year", "matrix", "note"
+    ]  # fmt: skip
+    assert "recorded=1908-03" in "\n".join(difference(plan))
+    assert table(root, "player")[0] == {
+        "player_id": "anna-vint",
+        "name": "Anna Vint",
+        "born": "1871",
+        "died": "1940",
+    }
+    assert "born" not in table(root, "player")[1]  # two players in the line: nobody knows whose
+    pitches = table(root, "reference_pitch")
+    assert [(p["take_id"], p["reference_pitch_hz"]) for p in pitches] == [("1", "435.0"), ("2", "440")]
+    transfers = table(root, "transfer")
+    assert [t.get("turntable_rpm") for t in transfers] == ["78.26", "80", None]
+    assert [t.get("note") for t in transfers] == [
+        "Etikettfarbe: rot",
+        None,
+        "geb.: 1871; Kammerton (Hz): 528; Aufn.-Datum: im Frühling",
+    ]
+    missing = [p.key for p in check(root).remarks if "not what A4 was" in p.message]
+    assert missing == [table(root, "take")[2]["take_id"]]
+    assert plan_add(root, [audio], sheet=sheet).empty
+
+
+def test_a_mended_sheet_mends_a4_lives_and_the_stale_note(tmp_path: Path, audio: Path) -> None:
+    root, sheet = tmp_path / "c", put(tmp_path / "s.csv", LINES, headings=LIVES)
+    new(root)
+    add(root, [audio], sheet=sheet)
+    mended = [row.copy() for row in LINES]
+    for row in mended[:2]:
+        row[2] = "1872"
+    mended[0][6] = "439"
+    mended[2][6], mended[2][8] = "440", "1908-21"
+    put(sheet, mended, headings=LIVES)
+    add(root, [audio], sheet=sheet)
+    assert [p.get("born") for p in table(root, "player")] == ["1872", None]
+    assert [p["reference_pitch_hz"] for p in table(root, "reference_pitch")] == ["439", "440", "440"]
+    assert table(root, "take")[2]["recorded"] == "1908-21"
+    assert table(root, "transfer")[2]["note"] == "geb.: 1871"
+    path = root / "catalogue" / "transfer.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("geb.: 1871", "mine"), encoding="utf-8")
+    mended[2][2] = ""
+    add(root, [audio], sheet=put(sheet, mended, headings=LIVES))
+    assert table(root, "transfer")[2]["note"] == "mine"
+
+
+def test_plain_months_are_dates() -> None:
+    for text in ("März 1908", "March 1908", "mars 1908", "marzo 1908", "Mrz. 1908", "03.1908", "3/1908", "1908-03"):
+        assert read_date(text) == "1908-03"
+    assert [read_date(text) for text in ("août 1911", "Dez. 1911", "gennaio 1911")] == ["1911-08", "1911-12", "1911-01"]
+    for text in ("13/1908", "Maerchen 1908", "1908 or 1909", "3/4/1908"):
+        with pytest.raises(CellError):
+            read_date(text)

@@ -129,7 +129,7 @@ def test_output_as_csv_and_json(corpus: Path, write: Write) -> None:
 
 
 def test_no_corpus_and_no_folder(tmp_path: Path) -> None:
-    with pytest.raises(DataError, match="there is no such folder; `glideline new"):
+    with pytest.raises(DataError, match=r"there is no such folder; is the name right\? `glideline new"):
         check(tmp_path / "none")
     with pytest.raises(DataError, match="is not a corpus"):
         check(tmp_path)
@@ -269,7 +269,9 @@ def test_a_moved_file_of_the_same_name_is_proposed(corpus: Path) -> None:
 
 def test_audio_that_nobody_has_entered_is_a_remark(corpus: Path) -> None:
     write_tone(corpus / "audio" / "three.flac")
-    assert "audio/three.flac: is not in transfer.csv; enter what lies in audio" in "\n".join(map(str, check(corpus).remarks))
+    assert "audio/three.flac: is not in transfer.csv; enter what lies in audio" in "\n".join(
+        map(str, check(corpus).remarks)
+    )
 
 
 def test_what_was_judged_on_other_sound_waits(corpus: Path, write: Write) -> None:
@@ -358,3 +360,22 @@ def test_links_out_of_the_corpus_are_refused(corpus: Path, tmp_path: Path) -> No
     assert "leads out of audio/ by a link" in one_error(corpus, column="file")
     with pytest.raises(DataError, match="leads out of audio/"):
         Corpus(corpus).audio_path("one.wav")
+
+
+def test_two_rows_of_a_disc_without_faces_are_asked_for_them(corpus: Path, write: Write) -> None:
+    write("side", "side_id,label,issue_number,face\ns1,Nonesuch,77,\ns2,Nonesuch,77,\n")
+    assert "neither row says which face it is; write A and B" in one_remark(corpus, column="face")
+
+
+def test_a_key_without_a4_is_told(corpus: Path, write: Write) -> None:
+    def told() -> list[str]:
+        return [p.key for p in check(corpus).remarks if "not what A4 was" in p.message]
+
+    assert told() == ["k1", "k2"]
+    write("default_pitch", "place,span,reference_pitch_hz\nElsewhere,,435\nArl,1880/1890,452\n")
+    assert told() == ["k1", "k2"]
+    write("default_pitch", "place,span,reference_pitch_hz\nArl,1900/1910,435\n")
+    assert told() == []
+    write("default_pitch", "place,span,reference_pitch_hz\n")
+    write("reference_pitch", "take_id,reference_pitch_hz\nk1,435\nk2,435\n")
+    assert told() == []

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from pipeline.settings import Group, Settings, read_settings
 from pipeline.store.check import check
 from pipeline.store.dictionary import dictionary
 from pipeline.store.new import PAGE, new, settings_text
+from pipeline.store.reading import database_file
 from pipeline.store.schema import hand_kept, relations
 
 
@@ -86,3 +88,17 @@ def test_dictionary_tells_every_column_in_every_form() -> None:
 def test_dictionary_offers_the_nearest_table() -> None:
     with pytest.raises(UsageError, match=r"no table or view 'tranfer'; did you mean transfer\?"):
         dictionary("tranfer")
+
+
+def test_commands_that_are_advised_can_be_pasted(tmp_path: Path) -> None:
+    root = tmp_path / "My sides"
+    assert f"glideline add '{root}' AUDIO" in CliRunner().invoke(app, ["new", str(root)]).stderr
+    with pytest.raises(DataError, match=re.escape(f"run: glideline run '{root}'")):
+        database_file(root)
+    with pytest.raises(DataError, match=re.escape(f"is the name right? `glideline new '{root} too'`")):
+        database_file(tmp_path / "My sides too")
+
+
+def test_columns_point_at_no_program_files() -> None:
+    said = [(r.name, c.name) for r in relations() for c in r.columns if re.search(r"\.py\b", c.description)]
+    assert said == []
