@@ -19,6 +19,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.errors import DataError
 from pipeline.store import schema
 from pipeline.store.corpus import Corpus, computed, replacing, sync_folder, write_parquet
 from pipeline.store.provenance import hash_value
@@ -140,11 +141,24 @@ def frames(
         same = {t for t, stamp in files.items() if there.get(t) == tuple(stamp)}
         if same and generation is not None:
             fresh |= same
-            frame = pl.read_parquet(generation.folder / table / f"{bucket}.parquet", columns=columns)
+            frame = _read([generation.folder / table / f"{bucket}.parquet"], columns, corpus)
             yield frame if len(same) == len(files) else frame.filter(pl.col("transfer_id").is_in(sorted(same)))
     late = [corpus.path(table, t) for t in there if t not in fresh]
     for start in range(0, len(late), files_at_once):
-        yield pl.read_parquet(late[start : start + files_at_once], columns=columns)
+        yield _read(late[start : start + files_at_once], columns, corpus)
+
+
+def _read(paths: list[Path], columns: list[str] | None, corpus: Corpus) -> pl.DataFrame:
+    """All rows of these files; DataError naming the first that is damaged."""
+    try:
+        return pl.read_parquet(paths, columns=columns)
+    except pl.exceptions.PolarsError as error:
+        for path in paths:
+            try:
+                pq.ParquetFile(path)
+            except (pa.ArrowException, OSError) as reason:
+                raise DataError(f"{corpus.relative(path)}: is damaged ({reason}); delete it and run again") from error
+        raise
 
 
 def _buckets(files: Mapping[str, Stamp], buckets: int) -> dict[str, dict[str, Stamp]]:

@@ -317,3 +317,12 @@ def test_the_tables_of_bad_things_are_long_enough() -> None:
     assert len({case[0] for case in BAD}) >= 65
     assert all(len(message) > 15 for *_, message in BAD)
     assert all(len(message) > 15 for _, message in QUERIES)
+
+
+@pytest.mark.parametrize("command", ["run DIR", "run DIR --explain", "status DIR"])
+def test_a_damaged_record_of_runs_is_named(here: Path, command: str) -> None:
+    lay(here, {"corpus/derived/tables/run/t1.parquet": b"PAR1 half"})
+    said = glideline(*words(command, here))
+    assert said.status == 1
+    assert said.err.startswith("glideline: derived/tables/run/t1.parquet: is damaged (")
+    assert said.err.endswith("; delete it and run again\n")
