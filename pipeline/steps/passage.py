@@ -12,6 +12,7 @@ from pipeline.steps.hand_rows import Row, TakeNotes, rows_of_take, take_notes
 from pipeline.store.corpus import Corpus
 from pipeline.store.editing import EditableTable
 from pipeline.store.notation import read_printed
+from pipeline.store.problems import listed
 from pipeline.store.schema import load
 
 _NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
@@ -134,8 +135,7 @@ def _instrument(corpus: Corpus, take_id: str) -> str:
 def _tables(corpus: Corpus, take_id: str, transfer_id: str | None) -> tuple[str, dict[str, pl.DataFrame]]:
     if corpus.catalogue.row("take", take_id) is None:
         takes = corpus.catalogue.frame("take")["take_id"].to_list()
-        known = ", ".join(takes[:8]) + (f" and {len(takes) - 8} more" if len(takes) > 8 else "")
-        raise DataError(f"there is no take {take_id!r}; takes are {known or 'none yet'}")
+        raise DataError(f"there is no take {take_id!r}; takes are {listed(takes, most=8) or 'none yet'}")
     sides = {row["side_id"] for row in corpus.catalogue.rows("side_take", take_id=take_id)}
     rows = [row for row in corpus.catalogue.frame("transfer").to_dicts() if row["side_id"] in sides]
     rows.sort(key=lambda r: (not r["stands_for_take"], r["generation"] not in (None, "original"), r["transfer_id"]))

@@ -17,6 +17,7 @@ from pipeline.errors import UsageError
 from pipeline.steps.groupings import GROUPINGS, TABLES
 from pipeline.steps.results import COMPARED, result_tables
 from pipeline.store import views
+from pipeline.store.problems import listed
 from pipeline.store.reading import rows_of
 from pipeline.store.schema import Relation, load
 
@@ -233,7 +234,7 @@ def _hint(text: str, known: Sequence[str]) -> str:
     near = get_close_matches(text, known, n=3)
     if near:
         return f"did you mean {' or '.join(near)}?"
-    return f"there are: {', '.join(known[:12])}" if known else "the catalogue has none"
+    return f"there are: {listed(known, most=12)}" if known else "the catalogue has none"
 
 
 def _listed(values: Sequence[str]) -> str:

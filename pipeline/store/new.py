@@ -117,9 +117,9 @@ The quickest way is one sheet with a line a recording, in your own spreadsheet:
 
     glideline add DIR AUDIO… --sheet mine.xlsx
 
-It understands headings like file, player, year, work, key, label, matrix, take, accompaniment, archive, rpm and
-note, shows what it would write, and asks. You can edit the sheet and add it again: what you changed in these
-tables by hand stays.
+It understands headings like file, player, born, died, year, work, key, A4, label, matrix, take, accompaniment,
+archive, rpm and note, shows what it would write, and asks; other columns go into the note. You can edit the sheet
+and add it again: what you changed in these tables by hand stays.
 
 Or fill the tables themselves. Only player, take, side and transfer are needed for a first run, joined by
 side_take (which take is on which side) and performance (who plays on which take).

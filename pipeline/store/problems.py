@@ -1,5 +1,6 @@
 """What is wrong or noteworthy in what people keep by hand: one problem, one line, with its place and cure."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Literal
@@ -55,6 +56,12 @@ def did_you_mean(word: str, known: list[str], *, otherwise: str) -> str:
     """A cure that offers the nearest known word, or else ``otherwise``."""
     near = nearest(word, known)
     return f"did you mean {near}?" if near else otherwise
+
+
+def listed(names: Sequence[str], *, most: int) -> str:
+    """Names with commas between them; of a long list the first, and how many more there are."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
 
 
 def plain(word: str) -> str:

@@ -130,7 +130,8 @@ def read_mapping(path: Path) -> dict[str, str]:
 
 def write_mapping(path: Path, mapping: Mapping[str, str]) -> None:
     """Keeps matches for the next time."""
-    lines = ['# Which heading of your sheet means what. Change a match here; "" leaves a column out.', "[columns]"]
+    lines = ['# Which heading of your sheet means what. Change a match here; "" leaves a column out.']
+    lines += ["# Several columns may go into the note: cells then stand there with their heading.", "[columns]"]
     lines += [f"{_quoted(heading)} = {_quoted(field)}" for heading, field in mapping.items()]
     lines += ["", f"# Fields: {', '.join(FIELDS)}"]
     with replacing(path) as temporary:

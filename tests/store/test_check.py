@@ -19,6 +19,7 @@ from pipeline.store.audio import samples_hash
 from pipeline.store.check import check
 from pipeline.store.check_takes import us_term_ends
 from pipeline.store.corpus import Corpus
+from pipeline.store.problems import listed
 from pipeline.store.schema import load
 
 Write = Callable[[str, str], None]
@@ -379,3 +380,9 @@ def test_a_key_without_a4_is_told(corpus: Path, write: Write) -> None:
     write("default_pitch", "place,span,reference_pitch_hz\n")
     write("reference_pitch", "take_id,reference_pitch_hz\nk1,435\nk2,435\n")
     assert told() == []
+
+
+def test_a_long_list_says_how_much_is_left_out() -> None:
+    names = [f"k{number}" for number in range(10)]
+    assert listed(names, most=8) == "k0, k1, k2, k3, k4, k5, k6, k7 and 2 more"
+    assert listed(names[:2], most=8) == "k0, k1"
