@@ -22,7 +22,7 @@ def speed(
 ) -> None:
     """Show how fast each side should play, how sure that is, what else is possible, and why.
 
-    Example: glideline speed my-corpus demo-07-a --render
+    Example: glideline speed glideline-demo owl-1007-a-t1 --render
     """
     from pipeline.errors import UsageError
     from pipeline.steps.ledger import speed as ledger
@@ -47,10 +47,12 @@ def speed(
 def _print_ledger(frame: Any) -> None:
     from rich.table import Table
 
+    from pipeline.steps.figures import Z_95, probability_words, rival_words
+
     table = Table(box=None, pad_edge=False, header_style="bold")
     for head in ("transfer", "state"):
         table.add_column(head)
-    for head in ("rpm", "correction", "±", "A4 Hz", "sure", "drift", "wow"):
+    for head in ("rpm", "correction", "± (95 %)", "A4 Hz", "sure", "drift", "wow"):
         table.add_column(head, justify="right")
     for head in ("key", "remark"):
         table.add_column(head, overflow="fold")
@@ -60,21 +62,25 @@ def _print_ledger(frame: Any) -> None:
             row["state"],
             _number(row["playing_rpm"], "{:.2f}"),
             _number(row["offset_cents"], "{:+.1f}"),
-            _number(row["offset_se_cents"], "{:.1f}"),
+            "–" if row["offset_se_cents"] is None else f"{Z_95 * row['offset_se_cents']:.1f}",
             _number(row["reference_pitch_hz"], "{:g}"),
-            _number(row["probability"], "{:.0%}"),
+            "–" if row["probability"] is None else probability_words(row["probability"]),
             _number(row["drift_range_cents"], "{:.0f}"),
             _number(row["wow_cents"], "{:.1f}"),
             row["key"] or "–",
-            _safe(row["remark"] or ""),
+            _safe(rival_words(row)),
         )
     _console().print(table)
-    print("correction, ±, drift and wow in cents; `glideline speed DIR ID` says why", file=sys.stderr)
+    print(
+        "correction, ±, drift and wow in cents; ± holds if key and A4 are as shown; `glideline speed DIR ID` says why",
+        file=sys.stderr,
+    )
 
 
 def _print_side(folder: Path, row: dict[str, Any]) -> None:
     from rich.table import Table
 
+    from pipeline.steps.figures import probability_words
     from pipeline.steps.ledger import speed_alternatives
 
     console = _console()
@@ -94,7 +100,7 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
             _number(reading["playing_rpm"], "{:.2f}"),
             _number(reading["offset_cents"], "{:+.1f}"),
             f"{reading['reference_pitch_hz']:g}",
-            f"{reading['probability']:.1%}",
+            probability_words(reading["probability"]),
             reading["key"] or "–",
             _safe(reading["reason"]),
         )
@@ -103,14 +109,16 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
 
 
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
+    from pipeline.steps.figures import Z_95
+
     facts = [("transfer", row["transfer_id"] + (f" (takes {row['takes']})" if row["takes"] else ""))]
     if row["session_id"]:
         facts.append(("settled with", f"session {row['session_id']}"))
     state = row["state"] + (f" by {row['decided_by']}: {row['decision_reason']}" if row["decided_by"] else "")
     facts.append(("state", state))
     if row["offset_cents"] is not None:
-        size = f"{row['offset_cents']:+.1f} ± {row['offset_se_cents']:.1f} cents"
-        facts.append(("correction", f"{size} at A4 = {row['reference_pitch_hz']:g} Hz"))
+        size = f"{row['offset_cents']:+.1f} ± {Z_95 * row['offset_se_cents']:.1f} cents (95 %)"
+        facts.append(("correction", f"{size}, if key and A4 = {row['reference_pitch_hz']:g} Hz are as shown"))
     if row["playing_rpm"] is not None:
         turned = _number(row["turntable_rpm"], "{:g}")
         facts.append(("plays at", f"{row['playing_rpm']:.2f} rpm (transferred at {turned})"))
@@ -121,7 +129,7 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
     if row["jump_s"] is not None:
         facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {row['jump_s']:.1f} s"))
     if row["wow_cents"] is not None:
-        facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.4f} Hz"))
+        facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz"))
     facts.append(("measured on", row["measured_on"] or "not measured yet"))
     return [*facts, *((("remark", row["remark"]),) if row["remark"] else ())]
 

@@ -1,6 +1,5 @@
 """Frames as readable tables: estimate and limits in one cell, units in heads, only digits that mean something."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -9,6 +8,7 @@ import polars as pl
 from rich.console import Console
 from rich.table import Table
 
+from pipeline.steps.figures import count_words, minutes_words, rounded, with_limits
 from pipeline.store.schema import Relation
 
 WIDE = 16
@@ -28,6 +28,7 @@ _BRIEF = (
     "share_rising",
     "warning",
 )
+COUNTS = ("takes", "takes_not_judged", "players", "sides", "transitions", "slurred_transitions", "slides")
 _HEADS = {
     "takes_not_judged": "not judged",
     "slides_per_minute": "slides /min (95 %)",
@@ -144,25 +145,9 @@ def _cell(row: dict[str, Any], each: _Shown) -> str:
         return str(value).replace("[", "\\[")
     if each.name.startswith("share_"):
         return f"{100 * value:.0f}"
+    if each.name == "minutes":
+        return minutes_words(value)
+    if each.name in COUNTS:
+        return count_words(value)
     low, high = row.get(each.low or ""), row.get(_high(each) or "")
-    if low is None or high is None:
-        return rounded(value)
-    digits = _digits((high - low) / 2)
-    if value:
-        digits = max(digits, min(_digits(abs(value)), 2))
-    return f"{value:.{digits}f} ({low:.{digits}f}–{high:.{digits}f})"
-
-
-def rounded(value: float) -> str:
-    """A number with about three figures; whole numbers as they are."""
-    if isinstance(value, int) or (value == int(value) and abs(value) < 1e15):
-        return f"{int(value)}"
-    size = math.floor(math.log10(abs(value)))
-    return f"{value:.{min(max(2 - size, 0), 6)}f}"
-
-
-def _digits(half_width: float) -> int:
-    """Decimals that leave two figures of the uncertainty, at most three."""
-    if not math.isfinite(half_width) or half_width <= 0:
-        return 2
-    return min(max(1 - math.floor(math.log10(half_width)), 0), 3)
+    return rounded(value) if low is None or high is None else with_limits(value, low, high)

@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.pages import charts
 from pipeline.pages.render import drawing, page
 from pipeline.signal.kinds import KINDS
+from pipeline.steps.figures import Z_95, count_words, minutes_words, rival_words, with_limits
 
 View = Callable[[str], pl.DataFrame]
 Row = Mapping[str, Any]
@@ -65,9 +66,9 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
             {
                 "semitones": row["semitones"],
                 "direction": row["direction"],
-                "transitions": f"{row['transitions'] or 0:.0f}",
-                "slides": f"{row['slides'] or 0:.0f}",
-                "rate": _interval(row, "slides_per_100_transitions", 1),
+                "transitions": count_words(row["transitions"] or 0),
+                "slides": count_words(row["slides"] or 0),
+                "rate": _interval(row, "slides_per_100_transitions"),
             }
             for row in view("summary.slides_by_interval").sort("semitones", "direction").to_dicts()
         ],
@@ -100,32 +101,39 @@ def _intervals_by_school(view: View, schools: Sequence[Row]) -> list[tuple[str, 
 
 
 def _by_birth(view: View) -> list[dict[str, Any]]:
-    born = {row["player_id"]: row["born_earliest"] for row in view("base.player").to_dicts()}
+    """By the middle of the dates of birth that the catalogue allows: 187X stands at the end of 1874."""
+    born = {
+        row["player_id"]: _middle(row["born_earliest"], row["born_latest"]) for row in view("base.player").to_dicts()
+    }
     rows = view("summary.slides_by_player").to_dicts()
-    return sorted(rows, key=lambda row: (born.get(row["player_id"]) or date.max, row["player"] or ""))
+    return sorted(rows, key=lambda row: (born.get(row["player_id"], date.max), row["player"] or ""))
+
+
+def _middle(earliest: date | None, latest: date | None) -> date:
+    if earliest is None or latest is None:
+        return earliest or latest or date.max
+    return earliest + (latest - earliest) / 2
 
 
 def _rates(row: Row, name: str) -> dict[str, str]:
-    missed = f" ({row['takes_not_judged']:.0f})" if row["takes_not_judged"] else ""
+    missed = f" ({count_words(row['takes_not_judged'])})" if row["takes_not_judged"] else ""
     return {
         "name": name,
-        "takes": f"{row['takes'] or 0:.0f}{missed}",
-        "minutes": f"{row['minutes'] or 0:.1f}",
-        "transitions": f"{row['transitions'] or 0:.0f}",
-        "slides": f"{row['slides'] or 0:.0f}",
-        "per_minute": _interval(row, "slides_per_minute", 2),
-        "per_100": _interval(row, "slides_per_100_transitions", 1),
-        "per_100_slurred": _interval(row, "slides_per_100_slurred_transitions", 1),
+        "takes": f"{count_words(row['takes'] or 0)}{missed}",
+        "minutes": minutes_words(row["minutes"] or 0),
+        "transitions": count_words(row["transitions"] or 0),
+        "slides": count_words(row["slides"] or 0),
+        "per_minute": _interval(row, "slides_per_minute"),
+        "per_100": _interval(row, "slides_per_100_transitions"),
+        "per_100_slurred": _interval(row, "slides_per_100_slurred_transitions"),
         "warning": row["warning"] or "",
     }
 
 
-def _interval(row: Row, name: str, places: int) -> str:
+def _interval(row: Row, name: str) -> str:
     if row[name] is None:
         return "–"
-    low, high = row.get(f"{name}_low"), row.get(f"{name}_high")
-    bounds = "" if low is None or high is None else f" ({low:.{places}f}–{high:.{places}f})"
-    return f"{row[name]:.{places}f}{bounds}"
+    return with_limits(row[name], row.get(f"{name}_low"), row.get(f"{name}_high"))
 
 
 def _subheading(totals: list[dict[str, Any]]) -> str:
@@ -136,8 +144,8 @@ def _subheading(totals: list[dict[str, Any]]) -> str:
     if row["slides_per_100_transitions"] is None:
         return f"{words}. Rates have not been worked out; see the state of the step summarise."
     return (
-        f"{words}: {_interval(row, 'slides_per_minute', 2)} a minute, "
-        f"{_interval(row, 'slides_per_100_transitions', 1)} per 100 transitions (with 95 % intervals)."
+        f"{words}: {_interval(row, 'slides_per_minute')} a minute, "
+        f"{_interval(row, 'slides_per_100_transitions')} per 100 transitions (with 95 % intervals)."
     )
 
 
@@ -189,25 +197,25 @@ def _lineage_words(view: View) -> str:
     chief = min(tallies, key=lambda ancestor: (-tallies[ancestor], ancestor))
     line = sorted((row for row in rows if row["ancestor_id"] == chief), key=lambda row: row["generation"])
     said = [
-        f"generation {row['generation']}: {_interval(row, 'slides_per_100_transitions', 1)} per 100 transitions"
+        f"generation {row['generation']}: {_interval(row, 'slides_per_100_transitions')} per 100 transitions"
         for row in line
     ]
     return f"Below {line[0]['ancestor'] or chief}: {'; '.join(said)}."
 
 
 def _speeds(view: View) -> list[dict[str, str]]:
-    rows = view("base.speed").to_dicts()
+    rows = view("summary.speed_ledger").filter(pl.col("state") != "not measured").to_dicts()
     rows.sort(key=lambda row: (_LEDGER_ORDER[row["state"]], row["transfer_id"]))
     return [
         {
             "transfer_id": row["transfer_id"],
             "state": row["state"],
             "offset": f"{row['offset_cents']:+.1f}".replace("-", "−"),
-            "error": f"{row['offset_se_cents']:.1f}",
+            "error": f"{Z_95 * row['offset_se_cents']:.1f}",
             "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",
             "reference": f"{row['reference_pitch_hz']:.1f}",
             "key": row["key"] or "",
-            "remark": row["remark"] or "",
+            "remark": rival_words(row),
         }
         for row in rows
     ]

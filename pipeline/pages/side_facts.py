@@ -7,6 +7,7 @@ import polars as pl
 
 from pipeline.pages.pictures import note_name
 from pipeline.signal.kinds import KINDS
+from pipeline.steps.figures import Z_95, probability_words
 from pipeline.store.catalogue import Catalogue
 
 Row = Mapping[str, Any]
@@ -94,13 +95,14 @@ def speed_words(speed: Row | None) -> str:
         "unmeasurable": "The speed could not be measured; it is taken as it is",
     }[speed["state"]]
     words = (
-        f"{state}: {signed(offset, 1)} ± {error:.1f} cents are added to the transfer{rpm} (A4 = "
-        f"{speed['reference_pitch_hz']:g} Hz{', ' + speed['key'] if speed['key'] else ''})."
+        f"{state}: {signed(offset, 1)} ± {Z_95 * error:.1f} cents are added to the transfer{rpm} (A4 = "
+        f"{speed['reference_pitch_hz']:g} Hz{', ' + speed['key'] if speed['key'] else ''}; "
+        "the limits are of 95 %, if these are as shown)."
     )
     if speed["drift_range_cents"] is not None:
         words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side."
     if speed["wow_cents"] is not None:
-        words += f" It wavers by ±{speed['wow_cents']:.1f} cents at {speed['wow_hz']:.3f} Hz."
+        words += f" It wavers by {speed['wow_cents']:.1f} cents to either side at {speed['wow_hz']:.3f} Hz."
     return words + sentence(speed["remark"])
 
 
@@ -110,8 +112,8 @@ def signed(value: float, places: int = 0) -> str:
 
 
 def share(probability: float) -> str:
-    """A probability in per cent, small ones not as nothing."""
-    return "<1 %" if 0 < probability < 0.01 else f"{probability:.0%}".replace("%", " %")
+    """A probability in per cent, never as 0 or 100."""
+    return probability_words(probability)
 
 
 def sentence(text: str | None) -> str:

@@ -33,7 +33,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             {"transfer_id": "t3", "side_id": "s3", "file": "c.wav"},
         ],
         speed=[
-            {"transfer_id": "t1", **SPEED},
+            {"transfer_id": "t1", **SPEED, "state": "ambiguous"},
             {"transfer_id": "t2", **SPEED, "state": "decided", "offset_cents": 5.0, "decided_by": "A. Listener"},
         ],
         speed_alternative=[
@@ -80,6 +80,10 @@ def test_the_command_prints_the_ledger_and_one_side(folder: Path) -> None:
     assert table.exit_code == 0
     assert "t1" in table.output
     assert "77.36" in table.output
+    first = next(line for line in table.output.splitlines() if line.startswith("t1"))
+    assert " 1.6 " in first  # 1.96 standard errors of 0.8
+    assert " 90 % " in first
+    assert first.rstrip().endswith("or +80.0 cents, E flat major (6.0 %)")
     side = runner.invoke(app, ["speed", str(folder), "t2"])
     assert "by ear" in side.output
     assert "would have been" in side.output

@@ -1,0 +1,61 @@
+"""Numbers as people read them: the same rounding in tables on the terminal and on pages."""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+Z_95 = 1.96
+"""Standard errors from a value to its 95 % limits (normal distribution)."""
+
+
+def probability_words(probability: float) -> str:
+    """A probability in per cent; never quite 0 or 1, since none of ours is: >99 %, 70 %, 0.4 %, <0.1 %."""
+    if probability > 0.99:
+        return ">99 %"
+    if probability < 0.001:
+        return "<0.1 %"
+    return f"{100 * probability:.1f} %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def rival_words(row: Mapping[str, Any]) -> str:
+    """The remark of a line of the speed ledger; for an ambiguous side with the likeliest other reading."""
+    remark = row["remark"] or ""
+    if row["state"] != "ambiguous" or not row["alternatives"]:
+        return remark
+    rival = row["alternatives"].split("; ")[0].replace(f", A4 = {row['reference_pitch_hz']:.1f} Hz", "")
+    return f"or {rival}" + (f"; {remark}" if remark else "")
+
+
+def count_words(count: float) -> str:
+    """A count; with a decimal only where takes count in several groups by their shares."""
+    return f"{count:.0f}" if abs(count - round(count)) < 0.005 else f"{count:.1f}"
+
+
+def minutes_words(minutes: float) -> str:
+    """Minutes with one decimal, below ten with two."""
+    return f"{minutes:.1f}" if minutes >= 10 else f"{minutes:.2f}"
+
+
+def with_limits(value: float, low: float | None, high: float | None) -> str:
+    """A value and its limits, with the decimals that leave two figures of the uncertainty: 31 (16–55)."""
+    if low is None or high is None:
+        return rounded(value)
+    digits = _digits((high - low) / 2)
+    if value:
+        digits = max(digits, min(_digits(abs(value)), 2))
+    return f"{value:.{digits}f} ({low:.{digits}f}–{high:.{digits}f})"
+
+
+def rounded(value: float) -> str:
+    """A number with about three figures; whole numbers as they are."""
+    if isinstance(value, int) or (value == int(value) and abs(value) < 1e15):
+        return f"{int(value)}"
+    size = math.floor(math.log10(abs(value)))
+    return f"{value:.{min(max(2 - size, 0), 6)}f}"
+
+
+def _digits(half_width: float) -> int:
+    """Decimals that leave two figures of the uncertainty, at most three."""
+    if not math.isfinite(half_width) or half_width <= 0:
+        return 2
+    return min(max(1 - math.floor(math.log10(half_width)), 0), 3)

@@ -1,0 +1,24 @@
+"""Numbers in words: what is rounded, and what is never rounded away."""
+
+import pytest
+
+from pipeline.steps.figures import count_words, minutes_words, probability_words, rounded, with_limits
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [(1.0, ">99 %"), (0.998, ">99 %"), (0.99, "99 %"), (0.704, "70 %"), (0.0042, "0.4 %"), (0.0, "<0.1 %")],
+)
+def test_no_probability_is_sure(probability: float, words: str) -> None:
+    assert probability_words(probability) == words
+
+
+def test_counts_and_minutes() -> None:
+    assert [count_words(value) for value in (61, 60.999999, 2.0, 2.67)] == ["61", "61", "2", "2.7"]
+    assert [minutes_words(value) for value in (0.1667, 1.0, 12.34)] == ["0.17", "1.00", "12.3"]
+
+
+def test_decimals_follow_the_uncertainty() -> None:
+    assert with_limits(31.43, 16.06, 55.33) == "31 (16–55)"
+    assert with_limits(0.0, 0.0, 10.63) == "0.0 (0.0–10.6)"
+    assert with_limits(31.43, None, None) == rounded(31.43) == "31.4"
