@@ -18,7 +18,7 @@ def compare(
 ) -> None:
     """Tell what has changed since an earlier export: takes, speeds, slides gained, lost and moved.
 
-    Example: glideline compare my-corpus my-corpus/derived/export/2026-11-25-1a2b3c4d
+    Example: glideline compare my-corpus earlier-export
     """
     from pipeline.store.compare import compare as compare_corpus
 

@@ -8,7 +8,7 @@ import typer
 
 def hand(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
-    take: Annotated[str, typer.Argument(metavar="TAKE", help="The take.")],
+    take: Annotated[str, typer.Argument(metavar="TAKE", help="The take, or a transfer of it.")],
     from_s: Annotated[float | None, typer.Option("--from", metavar="S", help="Begin here, corrected s.")] = None,
     to_s: Annotated[float | None, typer.Option("--to", metavar="S", help="End here, corrected s.")] = None,
     transfer: Annotated[
@@ -26,13 +26,11 @@ def hand(
         str | None, typer.Option(metavar="NAME", help="Editor, publisher and year, for --take-in.")
     ] = None,
     speed_rank: Annotated[int, typer.Option(min=1, help="Which reading, where the speed is ambiguous.")] = 1,
-    output: Annotated[
-        Literal["table", "csv", "json"], typer.Option("--as", help="How to give the rows.")
-    ] = "table",
+    output: Annotated[Literal["table", "csv", "json"], typer.Option("--as", help="How to give the rows.")] = "table",
 ) -> None:
     """Show the notes of a passage with their likeliest strings and fingers, beside a printed fingering.
 
-    Example: glideline hand my-corpus owl-1007-a-1 --from 20 --to 35
+    Example: glideline hand glideline-demo quillfeather-1902 --from 20 --to 35
     """
     from pipeline.errors import UsageError
     from pipeline.steps import passage
@@ -41,9 +39,7 @@ def hand(
         if not edition:
             raise UsageError("--take-in needs --edition: who edited and published it, and when")
         count = passage.take_in(folder, take, take_in, edition=edition)
-        typer.echo(
-            f"{count} printed notes added to catalogue/printed_fingering.csv; `glideline run` compares them"
-        )
+        typer.echo(f"{count} printed notes added to catalogue/printed_fingering.csv; `glideline run` compares them")
         return
     frame = passage.hand(
         folder, take, from_s=from_s, to_s=to_s, transfer_id=transfer, printed=printed, speed_rank=speed_rank

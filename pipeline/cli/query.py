@@ -23,14 +23,10 @@ def query(
     period: Annotated[
         list[str] | None, typer.Option(metavar="ID", help="Count only takes of this period; may be repeated.")
     ] = None,
-    scheme: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Only this scheme of schools or periods.")
-    ] = None,
+    scheme: Annotated[str | None, typer.Option(metavar="NAME", help="Only this scheme of schools or periods.")] = None,
     min_certainty: Annotated[
         str | None,
-        typer.Option(
-            metavar="HOW", help="Count only attributions and teaching as sure: possible, probable, certain."
-        ),
+        typer.Option(metavar="HOW", help="Count only attributions and teaching as sure: possible, probable, certain."),
     ] = None,
     where: Annotated[
         str | None, typer.Option(metavar="CONDITION", help="Show only finished rows that meet this; counts stay.")
@@ -45,20 +41,16 @@ def query(
     output: Annotated[
         Literal["table", "csv", "json", "parquet"], typer.Option("--as", help="How to give the rows.")
     ] = "table",
-    to: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write to this file; needed for parquet.")
-    ] = None,
+    to: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file; needed for parquet.")] = None,
     every: Annotated[bool, typer.Option("--all-columns", help="Show every column in the table.")] = False,
 ) -> None:
     """Show a view of the corpus, counted over all takes or over those you choose.
 
-    Example: glideline query my-corpus slides_by_player --period early --as csv
+    Example: glideline query glideline-demo slides_by_player --period horn-early --as csv
     """
     from pipeline.cli.answers import answer, give
     from pipeline.steps.selection import Selection
 
     selection = Selection(player or (), school or (), period or (), scheme, min_certainty)
-    made = answer(
-        folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths
-    )
+    made = answer(folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths)
     give(made, output=output, to=to, every=every)

@@ -11,19 +11,22 @@ def trace(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
     thing_id: Annotated[
         str | None,
-        typer.Argument(metavar="ID", help="A slide, note, transition, transfer, take, side, session or player."),
+        typer.Argument(
+            metavar="ID", help="A slide id, as query prints it; or of a note, transfer, take, side, session…"
+        ),
     ] = None,
     prov: Annotated[
         bool, typer.Option("--prov", help="As a W3C PROV document (PROV-JSON); without ID for the whole corpus.")
     ] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Every value, setting and hash as well.")] = False,
 ) -> None:
     """Print where a number comes from, back to the audio's hash, settings, versions and matrix number.
 
-    Example: glideline trace my-corpus demo-07-a-s12345
+    Example: glideline trace glideline-demo fer-f-12-a-t1-s14113
     """
     from pipeline.errors import UsageError
+    from pipeline.steps.trace_words import lines
     from pipeline.store.prov import prov as make_prov
-    from pipeline.store.tracing import lines
     from pipeline.store.tracing import trace as find_trace
 
     if prov:
@@ -31,5 +34,5 @@ def trace(
         return
     if thing_id is None:
         raise UsageError("give the id of a slide, note, transition, transfer or take; or --prov for the corpus")
-    for line in lines(find_trace(folder, thing_id)):
+    for line in lines(find_trace(folder, thing_id), everything=everything):
         print(line)

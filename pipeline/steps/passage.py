@@ -34,7 +34,7 @@ def hand(
     Parameters
     ----------
     folder : the corpus.
-    take_id : the take.
+    take_id : the take; or a transfer that holds only one.
     from_s, to_s : corrected time of the passage; None for the beginning and the end.
     transfer_id : which transfer; the one that stands for the take, else the first measured, if None.
     printed : MusicXML or CSV file of a fingering to set beside it; the catalogue's is used if None.
@@ -51,6 +51,7 @@ def hand(
         If the take is unknown or not measured yet, or the file is not readable.
     """
     corpus = Corpus(folder)
+    take_id, transfer_id = _take_of(corpus, take_id, transfer_id)
     transfer_id, tables = _tables(corpus, take_id, transfer_id)
     facts = STEP.facts(corpus.catalogue, transfer_id)
     take = take_notes(*(tables[name].filter(pl.col("take_id") == take_id) for name in ("note", "transition", "slide")))
@@ -130,6 +131,17 @@ def _instrument(corpus: Corpus, take_id: str) -> str:
     if len(named) != 1:
         raise DataError(f"{take_id}: catalogue/performance.csv does not name one bowed instrument; add it")
     return str(named.pop())
+
+
+def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[str, str | None]:
+    """The take and transfer meant by the id of a take, or of a transfer."""
+    transfer = corpus.catalogue.row("transfer", thing_id)
+    if transfer is None or corpus.catalogue.row("take", thing_id):
+        return thing_id, transfer_id
+    takes = [row["take_id"] for row in corpus.catalogue.rows("side_take", side_id=transfer["side_id"])]
+    if len(takes) != 1:
+        raise DataError(f"{thing_id} is a transfer; give one of its takes: {', '.join(takes) or 'none is catalogued'}")
+    return takes[0], transfer_id or thing_id
 
 
 def _tables(corpus: Corpus, take_id: str, transfer_id: str | None) -> tuple[str, dict[str, pl.DataFrame]]:

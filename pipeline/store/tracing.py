@@ -4,7 +4,7 @@ A trace holds for each transfer the rows of ``run`` with settings, facts, versio
 says of transfer, side, takes and sources, and a person's ruling on the speed where there is one.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -149,62 +149,3 @@ def _transfers_of(corpus: Corpus, kind: str, thing_id: str) -> list[str]:
     else:
         takes = _ids(corpus, "performance", "take_id", player_id=thing_id)
     return [t for take_id in takes for t in _transfers_of(corpus, "take", take_id)]
-
-
-def lines(found: Trace) -> Iterator[str]:
-    """The trace as text, from the number back to the disc."""
-    yield f"{found.kind} {found.id}"
-    if found.row:
-        yield from _fields(found.row, indent="  ")
-    for item in found.transfers:
-        yield from _transfer_lines(item)
-
-
-def _transfer_lines(item: TransferTrace) -> Iterator[str]:
-    transfer = item.transfer
-    for row in reversed(item.steps):
-        yield f"step {row.step}, version {row.step_version}: {row.outcome.replace('_', ' ')}" + (
-            f" ({row.message})" if row.message else ""
-        )
-        if row.unit_id != row.transfer_id:
-            yield f"  settled for session {row.unit_id}"
-        yield f"  settings: {_short(row.settings)}"
-        yield f"  catalogue values: {_short(row.facts)}"
-        for name, sha256 in sorted(row.input_hashes.items()):
-            yield f"  read {name} sha256:{sha256[:16]}"
-        for name, sha256 in sorted(row.output_hashes.items()):
-            yield f"  wrote {name} sha256:{sha256[:16]}"
-    if item.steps:
-        yield f"libraries: {', '.join(f'{name} {v}' for name, v in sorted(item.steps[0].libraries.items()))}"
-    if item.speed:
-        speed = item.speed
-        yield f"speed: {speed['state']}, {speed['offset_cents']:+.1f} cents, ratio {speed['speed_ratio']:.5f}"
-    if item.decision:
-        yield f"ruling on the speed by {item.decision['decided_by']}: {item.decision['reason']}"
-    yield f"transfer {transfer['transfer_id']}"
-    yield from _fields({name: v for name, v in transfer.items() if name != "transfer_id"}, indent="  ")
-    yield f"  samples sha256:{item.samples_sha256 or 'not known'}"
-    yield f"  file sha256:{item.file_sha256 or 'not known'}"
-    if item.side:
-        yield f"side {item.side['side_id']}"
-        yield from _fields({name: v for name, v in item.side.items() if name != "side_id"}, indent="  ")
-    for take in item.takes:
-        matrix = take.get("matrix_number") or "not known"
-        yield f"take {take['take_id']}: matrix number {matrix}, take {take.get('take_number') or 'not known'}"
-        hidden = ("take_id", "matrix_number", "take_number")
-        yield from _fields({name: v for name, v in take.items() if name not in hidden}, indent="  ")
-    for played in item.performances:
-        yield f"played by {played['player_id']} ({played.get('instrument') or 'instrument not known'})"
-    for source in item.sources:
-        yield f"source {source['source_id']}: {source.get('citation') or source.get('title') or ''}"
-
-
-def _fields(row: Mapping[str, Any], *, indent: str) -> Iterator[str]:
-    for name, value in row.items():
-        if value not in (None, "", []):
-            yield f"{indent}{name}: {f'{value:.6g}' if isinstance(value, float) else value}"
-
-
-def _short(values: Mapping[str, Any]) -> str:
-    text = ", ".join(f"{name} {value}" for name, value in sorted(values.items()))
-    return (text if len(text) <= 300 else text[:297] + "…") or "none"

@@ -11,10 +11,11 @@ from prov.model import ProvActivity, ProvDocument, ProvEntity
 from quick_run import quick_run
 
 from pipeline.errors import DataError, UsageError
+from pipeline.steps.trace_words import lines
 from pipeline.store.compare import compare_slides, compare_speeds, compare_takes, match, read_exported
 from pipeline.store.corpus import Corpus
 from pipeline.store.prov import prov
-from pipeline.store.tracing import lines, trace
+from pipeline.store.tracing import trace
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +32,7 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_trace_leads_back_to_the_matrix_number(root: Path) -> None:
-    said = "\n".join(lines(trace(root, "s01-a")))
+    said = "\n".join(lines(trace(root, "s01-a"), everything=True))
     row = Corpus(root).read("run", "s01-a")
     assert row is not None
     sha256 = row["samples_sha256"][0]
@@ -40,6 +41,16 @@ def test_trace_leads_back_to_the_matrix_number(root: Path) -> None:
         assert piece in said
     order = [said.index(f"step {name}") for name in ("detect", "settle", "measure", "follow")]
     assert order == sorted(order)
+
+
+def test_people_read_the_source_first_and_no_innards(root: Path) -> None:
+    said = list(lines(trace(root, "s01-a")))
+    assert said[0] == "transfer s01-a"
+    assert any(line.startswith("  ruling") for line in said[:4])
+    text = "\n".join(said)
+    assert text.index("matrix number 0123") < text.index("step settle")
+    assert "settings" not in text
+    assert not set("{}[]'") & set("\n".join(lines(trace(root, "s01-a"), everything=True)))
 
 
 def test_a_take_a_session_and_a_player_lead_to_their_transfers(root: Path) -> None:
