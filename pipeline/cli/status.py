@@ -21,8 +21,11 @@ def status(
 
     Example: glideline status my-corpus
     """
+    import polars as pl
+
     from pipeline.flows.status import STATES
     from pipeline.flows.status import status as find_status
+    from pipeline.steps.planner import NEW
 
     found = find_status(folder)
     if output == "csv":
@@ -42,9 +45,20 @@ def status(
         if not rows.height:
             continue
         print(f"\n{state.capitalize()}:")
+        if state == "waiting" and not everything:
+            # the first step of a transfer that waits says why, or the one that failed; the others wait for it
+            failed = found.steps.filter(pl.col("state") == "failed")["transfer_id"]
+            rows = rows.filter(~pl.col("transfer_id").is_in(failed.to_list()))
+            rows = rows.unique("transfer_id", keep="first", maintain_order=True)
+            never = set(found.steps["transfer_id"]) - set(
+                found.steps.filter(pl.col("state") != "waiting")["transfer_id"]
+            )
+            new = pl.col("transfer_id").is_in(never) & (pl.col("message") == NEW)
+            rows = rows.with_columns(message=pl.when(new).then(pl.lit("never run")).otherwise(pl.col("message")))
         shown = rows if everything else rows.head(_LISTED)
         for transfer_id, step, _, message in shown.iter_rows():
-            print(f"  {transfer_id}, {step}" + (f": {message}" if message else ""))
+            name = transfer_id if message == "never run" else f"{transfer_id}, {step}"
+            print(f"  {name}" + (f": {message}" if message else ""))
         if shown.height < rows.height:
             print(f"  and {rows.height - shown.height} more; --all lists them")
     if found.unmatched:

@@ -9,6 +9,9 @@ from pipeline.steps.jobs import Report
 
 PLAIN_EVERY_S = 10.0
 
+# The first jobs to end are the shortest; they tell little of the others.
+ENOUGH = 3
+
 
 @dataclass
 class Tally:
@@ -17,25 +20,37 @@ class Tally:
     label: str
     total: int
     started: float = field(default_factory=time.monotonic)
-    done: int = 0
+    ended: int = 0
     failed: int = 0
     sound_s: float = 0.0
 
     def add(self, report: Report) -> None:
         """Takes in one job."""
-        self.done += 1
+        self.ended += 1
         self.failed += any(did.result == "failed" for did in report.did)
         self.sound_s += report.sound_s
 
+    @property
+    def done(self) -> int:
+        """Jobs that ended well."""
+        return self.ended - self.failed
+
     def words(self) -> str:
-        """Done, failed, left, rate and time left, in words."""
+        """Done, failed, left, rate and time left, in words; no rate or time before enough is known."""
         took = max(time.monotonic() - self.started, 1e-6)
-        parts = [f"{self.done} of {self.total} done", f"{self.failed} failed", f"{self.total - self.done} left"]
-        if self.sound_s:
-            parts.append(f"{self.sound_s / took:.0f} × real time")
-        if 0 < self.done < self.total:
-            parts.append(f"{clock(took * (self.total - self.done) / self.done)} left")
+        parts = [f"{self.done} of {self.total} done", f"{self.failed} failed", f"{self.total - self.ended} left"]
+        if self.sound_s and self.ended >= ENOUGH:
+            rate = self.sound_s / took
+            parts.append(f"{rate:.0f} × real time" if rate >= 10 else f"{rate:.1f} × real time")
+        left_s = time_left_s(took, ended=self.ended, total=self.total)
+        if left_s is not None:
+            parts.append(f"about {clock(left_s)} to go")
         return ", ".join(parts)
+
+
+def time_left_s(took_s: float, *, ended: int, total: int) -> float | None:
+    """Time that the other jobs will take; None before enough have ended, or when all have."""
+    return took_s * (total - ended) / ended if ENOUGH <= ended < total else None
 
 
 def clock(seconds: float) -> str:
@@ -89,7 +104,7 @@ class Display:
     def update(self, tally: Tally) -> None:
         """A job of the stage has ended."""
         if self._bar is not None:
-            self._bar.update(self._task, completed=tally.done, words=tally.words())
+            self._bar.update(self._task, completed=tally.ended, words=tally.words())
         elif time.monotonic() - self._last >= PLAIN_EVERY_S:
             self._last = time.monotonic()
             self.say(f"{tally.label}: {tally.words()}")

@@ -9,10 +9,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.flows.journal import events, latest
-from pipeline.flows.progress import clock
+from pipeline.flows.progress import clock, time_left_s
 from pipeline.flows.run import ORDER, plan
 from pipeline.flows.work import load_steps
-from pipeline.steps.planner import NEW, Due, Planner
+from pipeline.steps.planner import NEW, PERHAPS, Due, Planner
 from pipeline.steps.units import CORPUS
 from pipeline.store.corpus import Corpus
 from pipeline.store.database import database_path
@@ -37,7 +37,7 @@ class Running:
         since = f"process {self.who.get('process')} on {self.who.get('host')}, since {self.who.get('since')}"
         text = f"A run is going on ({since})"
         if self.units:
-            text += f": {self.stage}, {self.units_done} of {self.units} done"
+            text += f": {self.stage}, {self.units_done} of {self.units} done or failed"
         if self.left_s is not None:
             text += f", about {clock(self.left_s)} left in this stage"
         return text + "."
@@ -120,7 +120,7 @@ def _state(
     if item is not None:
         if last.get("result") == "failed":
             return "failed", f"{last.get('message', '')}; results of an earlier run are kept"
-        return "waiting", item.why
+        return "waiting", "waits for an earlier step" if item.why == PERHAPS else item.why
     if row is None:
         return "waiting", NEW
     if row.outcome == "cannot_tell":
@@ -135,7 +135,7 @@ def _running(held: dict[str, Any], said: list[dict[str, Any]]) -> Running:
     stage = said[begun[-1]]
     done = sum(event["event"] == "job" for event in said[begun[-1] :])
     left = None
-    if 0 < done < stage["units"]:
+    if done:
         took = (datetime.now(UTC) - datetime.fromisoformat(stage["time"])).total_seconds()
-        left = took * (stage["units"] - done) / done
+        left = time_left_s(took, ended=done, total=stage["units"])
     return Running(held, stage["label"], stage["units"], done, left)

@@ -20,6 +20,7 @@ from pipeline.store.provenance import TRIED_AGAIN, hash_bytes_of, hash_value
 
 NEW = "has not run yet"
 CHANGED = "something that it reads has changed"
+COPIED = "its file was copied or touched; the next run compares it and keeps what still holds"
 AUDIO = "the audio file is new or has changed on disk"
 GONE = "a table that it wrote is gone or has been changed"
 AGAIN = "asked to run again"
@@ -55,6 +56,7 @@ class Planner:
     only : the transfers asked for; None for all. A session is settled as a whole all the same.
     blocked : why a transfer must not be measured, by transfer id; filled by ``prepare``.
     absent : why a transfer's audio cannot be reached, by transfer id; filled by ``prepare``.
+    touched : transfers whose file is as long as it was, but of another time or place; filled by ``prepare``.
     """
 
     corpus: Corpus
@@ -71,6 +73,7 @@ class Planner:
     absent: dict[str, str] = field(default_factory=dict)
     sounds: dict[str, SoundSpec] = field(default_factory=dict)
     known: dict[str, Seen] = field(default_factory=dict)
+    touched: set[str] = field(default_factory=set)
     _done: set[tuple[int, str]] = field(default_factory=set)
 
     def prepare(self) -> None:
@@ -87,8 +90,11 @@ class Planner:
                 path = self.corpus.audio_path(spec.file)
                 seen = self.seen.get(spec.file)
                 with path.open("rb"):
-                    if seen is not None and seen.still(path) and not self.rehash:
-                        self.known[transfer_id] = seen
+                    if seen is not None and not self.rehash:
+                        if seen.still(path):
+                            self.known[transfer_id] = seen
+                        elif seen.size == path.stat().st_size:
+                            self.touched.add(transfer_id)
             except GlidelineError as error:
                 self.blocked[transfer_id] = str(error)
             except OSError as error:
@@ -154,7 +160,8 @@ class Planner:
                 break
             unsure = any(not perhaps.get(t, set()).isdisjoint(step.reads) for t in ready)
             if unheard:
-                why = AUDIO if step.name in self.book.get(unit_id, {}) else NEW
+                looked = COPIED if unit_id in self.touched else AUDIO
+                why = looked if step.name in self.book.get(unit_id, {}) else NEW
             else:
                 why = PERHAPS if unsure else self._why(step, unit_id, ready)
             if why:

@@ -1,0 +1,56 @@
+"""How a run and a corpus are said to stand: nothing that failed is called done, nothing is guessed too early."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+from made_corpus import make_corpus
+from quick_run import quick_run
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from pipeline.flows.progress import Tally, time_left_s
+from pipeline.steps.jobs import Did, Report
+
+
+def report(result: str) -> Report:
+    did = Did("s00-a", "intake", result)
+    return Report("s00-a", 0, (did,), {}, {}, 60.0)
+
+
+def test_a_failed_job_is_not_done() -> None:
+    tally = Tally("intake", 10)
+    for result in ("done", "failed"):
+        tally.add(report(result))
+    assert tally.words() == "1 of 10 done, 1 failed, 8 left"  # too early for a rate or a time
+    tally.add(report("done"))
+    assert tally.words().startswith("2 of 10 done, 1 failed, 7 left, ")
+    assert tally.words().endswith(" to go")
+
+
+def test_time_left_is_told_once_enough_is_known() -> None:
+    assert time_left_s(100.0, ended=2, total=10) is None
+    assert time_left_s(100.0, ended=5, total=10) == pytest.approx(100.0)
+    assert time_left_s(100.0, ended=10, total=10) is None
+
+
+def told(folder: Path) -> str:
+    made = CliRunner().invoke(app, ["status", str(folder)])
+    assert made.exit_code == 0
+    return made.output
+
+
+def test_status_before_a_run_and_after_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.flows.status.ORDER", "quick_steps")
+    root = make_corpus(tmp_path / "first", sides=3)
+    before = told(root)
+    assert [line for line in before.splitlines() if line.startswith("  s0")] == [
+        f"  s0{number}-a: never run" for number in range(3)
+    ]
+    assert not quick_run(root).failed
+    (root / "derived" / "corpus.duckdb").unlink()  # the quick one holds no tables
+    assert "Waiting" not in told(root)
+    shutil.copytree(root, tmp_path / "second")
+    copied = told(tmp_path / "second")
+    assert copied.count("its file was copied or touched") == 3
+    assert "has changed" not in copied
