@@ -1,5 +1,6 @@
 """Reads ``derived/corpus.duckdb`` without being able to change it, or to reach anything outside it."""
 
+import re
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -105,7 +106,7 @@ def run_sql(con: duckdb.DuckDBPyConnection, text: str) -> pl.DataFrame:
         relation = con.sql(text)
         return pl.DataFrame() if relation is None else as_frame(relation)
     except duckdb.Error as error:
-        raise UsageError(f"SQL: {error}") from error
+        raise UsageError(f"SQL: {error}{_sql_cure(str(error), text)}") from error
     except (pl.exceptions.PolarsError, ValueError, OverflowError, NotImplementedError) as error:
         # types that a frame does not hold, such as intervals, or text that is no text
         raise UsageError(f"SQL: the answer cannot be shown ({error}); cast its columns, perhaps to varchar") from error
@@ -137,6 +138,23 @@ def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | 
                 f"corpus.duckdb: {relation.layer}.{relation.name} cannot be read ({error}); {cure}"
             ) from error
         raise UsageError(f"--where {where!r}: {error}") from error
+
+
+def _sql_cure(said: str, text: str) -> str:
+    """What to write instead, on a line of its own."""
+    if re.match(r"\s*(alter|create|delete|drop|insert|merge|truncate|update)\b", text, re.IGNORECASE):
+        return "\n--sql is read only: it takes a select. The catalogue is changed in its CSV files, then: glideline run"
+    missing = re.search(r"(?:Table|View) with name (\w+) does not exist", said)
+    if missing is None:
+        return ""
+    named = [f"{layer}.{missing[1]}" for layer in SEARCHED if _is_known(layer, missing[1])]
+    if named:
+        return f"\nTables are named with their layer: write {' or '.join(named)}"
+    return "\nTables are named with their layer, as base.slide; all are listed by: glideline dictionary"
+
+
+def _is_known(layer: str, name: str) -> bool:
+    return any(relation.name == name for relation in schema.relations(layer))
 
 
 def _require_text(text: str, option: str) -> None:
