@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 from rich.console import Console
 
-from pipeline.cli.tables import print_table
+from pipeline.cli.tables import counts_by_share, print_table
 from pipeline.errors import UsageError
 from pipeline.stats.lineage import LineagePath
 from pipeline.steps.open_corpus import OpenCorpus
@@ -92,6 +92,8 @@ def _table(made: Answer, *, to: Path | None, every: bool) -> None:
     else:
         with to.open("w", encoding="utf-8") as file:
             hidden = print_table(made.frame, made.relation, console=Console(file=file, width=400), every=every)
+    if made.relation is not None and counts_by_share(made.frame):
+        print("a take that falls into several groups counts in each by its share", file=sys.stderr)
     if hidden:
         print(f"{hidden} more columns: --all-columns, or --as csv", file=sys.stderr)
 

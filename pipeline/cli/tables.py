@@ -77,6 +77,12 @@ def print_table(
     return frame.width - len(used)
 
 
+def counts_by_share(frame: pl.DataFrame) -> bool:
+    """Whether a count is no whole number: a take whose date or school is unsure counts in several groups."""
+    counts = [name for name in COUNTS if name in frame.columns and frame.schema[name].is_float()]
+    return any("." in count_words(value) for name in counts for value in frame[name].drop_nulls().to_list())
+
+
 def _high(each: _Shown) -> str | None:
     return each.low.removesuffix("_low") + "_high" if each.low else None
 
