@@ -20,7 +20,7 @@ class FollowSettings(Group):
     """The melody tracker."""
 
     scoring: Literal["network", "comb"] = Field(
-        "network",
+        default="network",
         description="What scores the pitches of a frame: the trained network, or the comb of partials alone.",
     )
 
@@ -50,9 +50,11 @@ class DetectSettings(Group):
     """Notes, transitions and slides."""
 
     acceptance: Literal["learned", "rules"] = Field(
-        "learned", description="Who decides what is a slide and of which kind: learned trees, or plain rules."
+        default="learned", description="Who decides what is a slide and of which kind: learned trees, or plain rules."
     )
-    least_confidence: float = Field(0.5, description="Least confidence of a slide that is written.", ge=0.05, le=0.99)
+    least_confidence: float = Field(
+        default=0.5, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
+    )
 
 
 class HandSettings(Group):
@@ -191,8 +193,8 @@ class HandSettings(Group):
 class SummariseSettings(Group):
     """Rates and their intervals."""
 
-    seed: int = Field(1902, ge=0, le=2**31, description="Seed of the resampling behind intervals.")
-    replicates: int = Field(2000, ge=200, le=100_000, description="Resamples drawn for each interval.")
+    seed: int = Field(default=1902, ge=0, le=2**31, description="Seed of the resampling behind intervals.")
+    replicates: int = Field(default=2000, ge=200, le=100_000, description="Resamples drawn for each interval.")
 
 
 class IntakeSettings(Group):
@@ -215,10 +217,10 @@ class IntakeSettings(Group):
 class ExportSettings(Group):
     """What an export says of itself."""
 
-    licence: str = Field("", description="Licence of the exported tables, as an SPDX name such as CC-BY-4.0.")
-    contributors: tuple[str, ...] = Field((), description="Who made the corpus, as they want to be cited.")
+    licence: str = Field(default="", description="Licence of the exported tables, as an SPDX name such as CC-BY-4.0.")
+    contributors: tuple[str, ...] = Field(default=(), description="Who made the corpus, as they want to be cited.")
     named_listeners: tuple[str, ...] = Field(
-        (), description="Listeners who agreed to be named; others go out under codes."
+        default=(), description="Listeners who agreed to be named; others go out under codes."
     )
 
 
@@ -227,14 +229,14 @@ class Settings(Group):
 
     title: str = ""
     default_period_scheme: str = ""
-    intake: IntakeSettings = Field(default_factory=IntakeSettings)
-    follow: FollowSettings = Field(default_factory=FollowSettings)
-    measure: MeasureSettings = Field(default_factory=MeasureSettings)
-    settle: SettleSettings = Field(default_factory=SettleSettings)
-    detect: DetectSettings = Field(default_factory=DetectSettings)
-    hand: HandSettings = Field(default_factory=HandSettings)
-    summarise: SummariseSettings = Field(default_factory=SummariseSettings)
-    export: ExportSettings = Field(default_factory=ExportSettings)
+    intake: IntakeSettings = IntakeSettings()
+    follow: FollowSettings = FollowSettings()
+    measure: MeasureSettings = MeasureSettings()
+    settle: SettleSettings = SettleSettings()
+    detect: DetectSettings = DetectSettings()
+    hand: HandSettings = HandSettings()
+    summarise: SummariseSettings = SummariseSettings()
+    export: ExportSettings = ExportSettings()
 
 
 def read_settings(path: Path) -> Settings:

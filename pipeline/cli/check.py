@@ -25,9 +25,7 @@ def check(
     listen: Annotated[
         bool, typer.Option("--listen/--no-listen", help="Also decode audio that no run has decoded yet.")
     ] = True,
-    all_remarks: Annotated[
-        bool, typer.Option("--all", help="Print every remark, also where many are alike.")
-    ] = False,
+    all_remarks: Annotated[bool, typer.Option("--all", help="Print every remark, also where many are alike.")] = False,
 ) -> None:
     """Name every problem in catalogue, audio, reviews and settings, with its place and cure; exit 1 if any.
 

@@ -7,9 +7,9 @@ import typer
 
 
 def demo(
-    folder: Annotated[
-        Path, typer.Argument(metavar="[DIR]", help="A new or empty folder for the demo corpus.")
-    ] = Path("glideline-demo"),
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="A new or empty folder for the demo corpus.")] = Path(
+        "glideline-demo"
+    ),
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes at work at one time; one a core if not given.")
     ] = None,

@@ -26,12 +26,8 @@ def export(
     """
     from pipeline.steps.export import export as write
 
-    done = write(
-        folder, to=[name.strip() for name in to.split(",") if name.strip()], into=into, with_sound=with_sound
-    )
+    done = write(folder, to=[name.strip() for name in to.split(",") if name.strip()], into=into, with_sound=with_sound)
     typer.echo(f"{done.folder}")
-    typer.echo(
-        f"{len(done.tables)} tables, {sum(done.tables.values())} rows; content sha256:{done.content_sha256}"
-    )
+    typer.echo(f"{len(done.tables)} tables, {sum(done.tables.values())} rows; content sha256:{done.content_sha256}")
     for take_id, reason in done.withheld.items():
         typer.echo(f"withheld: take {take_id}: {reason}", err=True)

@@ -19,9 +19,7 @@ def wrap100(cents: npt.ArrayLike) -> Floats:
     return np.asarray(values - 100.0 * np.floor(values / 100.0 + 0.5))
 
 
-def coarse_path(
-    time_s: Floats, cents: Floats, weight: Floats, *, length_s: float
-) -> tuple[Floats, Floats, Floats]:
+def coarse_path(time_s: Floats, cents: Floats, weight: Floats, *, length_s: float) -> tuple[Floats, Floats, Floats]:
     """Path of the tuning deviation on slots of one second, by the cheapest path over a circular histogram.
 
     Parameters

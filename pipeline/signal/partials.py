@@ -54,11 +54,7 @@ def accompaniment_tracks(slow: npt.NDArray[np.float32], *, line_time_s: Floats, 
     low, high = int(_LOWEST_HZ / RATE_HZ * _SIZE), int(_HIGHEST_HZ / RATE_HZ * _SIZE)
     magnitude = _spectra(slow, frames)[:, low - 1 : high + 2]
     floor = _floor(magnitude)
-    solo = (
-        np.interp(time_s, line_time_s, np.nan_to_num(line_f0_hz, nan=0.0))
-        if line_time_s.size
-        else np.zeros(frames)
-    )
+    solo = np.interp(time_s, line_time_s, np.nan_to_num(line_f0_hz, nan=0.0)) if line_time_s.size else np.zeros(frames)
     solo = np.where(solo < 60.0, np.nan, solo)
     peaks = _peaks(magnitude, floor, low - 1, RATE_HZ / _SIZE, solo)
     frame, cents, clear = peaks

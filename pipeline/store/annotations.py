@@ -133,6 +133,5 @@ def _annotation(
 
 def _plain(row: Mapping[str, Any]) -> dict[str, Any]:
     return {
-        name: None if isinstance(value, float) and not math.isfinite(value) else value
-        for name, value in row.items()
+        name: None if isinstance(value, float) and not math.isfinite(value) else value for name, value in row.items()
     }

@@ -129,9 +129,7 @@ def check_usable(samples: npt.NDArray[np.float32], *, sample_rate_hz: int, short
     """
     length_s = len(samples) / sample_rate_hz
     if length_s < shortest_s:
-        raise AudioError(
-            f"{name}: lasts {length_s:.2f} s, too short to measure; at least {shortest_s:g} s are needed"
-        )
+        raise AudioError(f"{name}: lasts {length_s:.2f} s, too short to measure; at least {shortest_s:g} s are needed")
     peak = float(max(samples.max(), -samples.min()))
     if peak < SILENT_PEAK:
         raise AudioError(f"{name}: is silent (peak {peak:.1e}); look whether the right channel or span is named")

@@ -29,9 +29,7 @@ def _players(found: Findings) -> None:
                 "player", player, "died", f"is before the birth ({player['born']})", "mend one of the two dates"
             )
         if player["born_latest"] and player["born_latest"] < _EARLY_LIFE:
-            found.error(
-                "player", player, "born", "is long before there were recordings", "look for a slip of the keys"
-            )
+            found.error("player", player, "born", "is long before there were recordings", "look for a slip of the keys")
         if player["born_earliest"] and player["born_earliest"] > _LATE_LIFE:
             found.error("player", player, "born", "is in the future", "look for a slip of the keys")
         name = " ".join(player["name"].casefold().split())
@@ -90,9 +88,7 @@ def _periods(found: Findings) -> None:
         for one, two in pairwise(rows):
             if (one["span_latest"] or date.max) >= (two["span_earliest"] or date.min):
                 message = f"overlaps {one['period_id']} ({one['span']}) of scheme {scheme}"
-                found.error(
-                    "period", two, "span", message, "let one begin after the other ends: 1902/1914, 1915/1925"
-                )
+                found.error("period", two, "span", message, "let one begin after the other ends: 1902/1914, 1915/1925")
 
 
 def _usual_values(found: Findings) -> None:

@@ -32,9 +32,7 @@ def _transfer(found: Findings, transfer: Row) -> None:
     catalogue = found.catalogue
     start, end = transfer["file_start_s"], transfer["file_end_s"]
     if start is not None and end is not None and end <= start:
-        found.error(
-            "transfer", transfer, "file_end_s", f"is not after file_start_s ({start:g})", "exchange the two"
-        )
+        found.error("transfer", transfer, "file_end_s", f"is not after file_start_s ({start:g})", "exchange the two")
     if transfer["turntable_rpm"] is None and transfer["already_corrected"] != "yes":
         message = "no turntable speed"
         found.remark(
@@ -66,9 +64,7 @@ def _shared_file(found: Findings, rows: list[Any]) -> None:
         end = one["file_end_s"]
         if end is None or end > (two["file_start_s"] or 0.0) + 1e-9:
             message = f"is used by {one['transfer_id']} too, and their spans overlap"
-            found.error(
-                "transfer", two, "file", message, "give both file_start_s and file_end_s, or mend the path"
-            )
+            found.error("transfer", two, "file", message, "give both file_start_s and file_end_s, or mend the path")
     for row in rows:
         if row["file"] != rows[0]["file"]:
             found.error(
@@ -89,9 +85,7 @@ def _standing(found: Findings, take: Row) -> None:
             found.error("transfer", row, "stands_for_take", message, "write yes at one of them only")
         if transfers and all(row["stands_for_take"] is False for row in transfers):
             message = f"no transfer of {named} may stand for it"
-            found.remark(
-                "transfer", transfers[0], "stands_for_take", message, "the take is left out of all counts"
-            )
+            found.remark("transfer", transfers[0], "stands_for_take", message, "the take is left out of all counts")
 
 
 def _passages(found: Findings, transfer: Row, passages: list[Any]) -> None:
@@ -102,9 +96,7 @@ def _passages(found: Findings, transfer: Row, passages: list[Any]) -> None:
     for row in passages:
         if row["to_s"] <= row["from_s"]:
             found.error("passage", row, "to_s", f"is not after from_s ({row['from_s']:g})", "exchange the two")
-        if (begins is not None and row["from_s"] < begins - 1e-9) or (
-            ends is not None and row["to_s"] > ends + 1e-9
-        ):
+        if (begins is not None and row["from_s"] < begins - 1e-9) or (ends is not None and row["to_s"] > ends + 1e-9):
             message = f"reaches out of the side's span in the file ({begins or 0:g} to {ends or 'the end'} s)"
             found.error("passage", row, "from_s", message, "passages count seconds of the file, not of the side")
         if row["take_id"] and row["take_id"] not in takes:
@@ -139,9 +131,7 @@ def _decision(found: Findings, decision: Row, transfer: Row) -> None:
         found.error("speed_decision", decision, "playing_rpm", message, "give one of them, or delete the row")
     if rpm is not None and cents is not None:
         message = "stands beside correction_cents"
-        found.error(
-            "speed_decision", decision, "playing_rpm", message, "give one of them only, lest they contradict"
-        )
+        found.error("speed_decision", decision, "playing_rpm", message, "give one of them only, lest they contradict")
     if rpm is not None and cents is None and transfer["turntable_rpm"] is None:
         message = "cannot be used without the turntable's speed"
         found.error(

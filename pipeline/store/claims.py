@@ -132,9 +132,7 @@ def read_coding_history(text: str) -> list[Claim]:
         for part in re.findall(r"(?:^|,)\s*T=(.*)$", line):
             if speed := _RPM.search(part):
                 value = speed[1].replace(",", ".")
-                found.append(
-                    Claim("coding_history", f"rpm of generation {number}", value, "transfer.turntable_rpm")
-                )
+                found.append(Claim("coding_history", f"rpm of generation {number}", value, "transfer.turntable_rpm"))
     return found
 
 
@@ -187,9 +185,7 @@ def _id3_claims(tags: Any) -> list[Claim]:
         meaning, about = _ID3.get(frame.FrameID, (None, None))
         label = f"{key} ({meaning})" if meaning else str(key)
         found.extend(
-            Claim("id3", _printable(label), _printable(str(text))[:LONGEST_VALUE], about)
-            for text in texts
-            if str(text)
+            Claim("id3", _printable(label), _printable(str(text))[:LONGEST_VALUE], about) for text in texts if str(text)
         )
     return found
 

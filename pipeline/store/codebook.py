@@ -90,9 +90,7 @@ def markdown(tables: list[PackageTable], *, title: str, cut: Mapping[str, Iterab
         lines.append("")
     lines += ["## Names in Stata and SPSS", ""]
     changed = renames(tables)
-    lines += [f"- {table}: `{column}` is `{short}`" for table, column, short in changed] or [
-        "No name was changed."
-    ]
+    lines += [f"- {table}: `{column}` is `{short}`" for table, column, short in changed] or ["No name was changed."]
     for table_name, columns in cut.items():
         for name in columns:
             lines.append(f"- {table_name}: text of `{name}` longer than 32,767 bytes is cut in SPSS and ends in …")

@@ -114,8 +114,7 @@ def read_musicxml(document: bytes, *, file: str, strings: tuple[str, ...]) -> li
         bars = root.findall("measure")
         ids = [part.get("id") for part in bars[0].findall("part")] if bars else []
         parts = [
-            [_renumbered(bar, part) for bar in bars for part in bar.findall("part") if part.get("id") == i]
-            for i in ids
+            [_renumbered(bar, part) for bar in bars for part in bar.findall("part") if part.get("id") == i] for i in ids
         ]
     else:
         raise DataError(f"{file}: its root is <{root.tag}>, not a MusicXML score; export the part as MusicXML")
@@ -162,9 +161,7 @@ class _Part:
         self.divisions = float(item.findtext("divisions") or self.divisions) or 1.0
         self.beat_type = float(item.findtext("time/beat-type") or self.beat_type)
         if (shift := item.find("transpose")) is not None:
-            self.transpose = float(shift.findtext("chromatic") or 0) + 12 * float(
-                shift.findtext("octave-change") or 0
-            )
+            self.transpose = float(shift.findtext("chromatic") or 0) + 12 * float(shift.findtext("octave-change") or 0)
 
     def _number(self, item: Element, tag: str, bar: int) -> float:
         text = item.findtext(tag)
@@ -220,9 +217,7 @@ class _Part:
 def _document(path: Path, *, compressed: bool) -> bytes:
     try:
         if path.stat().st_size > MOST_BYTES:
-            raise DataError(
-                f"{path.name}: is larger than {MOST_BYTES // 1_000_000} MB; export the solo part alone"
-            )
+            raise DataError(f"{path.name}: is larger than {MOST_BYTES // 1_000_000} MB; export the solo part alone")
         if not compressed:
             return path.read_bytes()
         with zipfile.ZipFile(path) as archive:

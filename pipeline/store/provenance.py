@@ -50,9 +50,7 @@ class RunRow:
 
 def canonical(value: Any) -> str:
     """JSON with sorted keys and no spaces: equal values give equal text. NaN and infinities are refused."""
-    return json.dumps(
-        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain
-    )
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain)
 
 
 def _plain(value: Any) -> Any:
@@ -112,9 +110,7 @@ def rows_of(frame: pl.DataFrame | None) -> dict[str, RunRow]:
 def row_of(values: Mapping[str, Any]) -> RunRow:
     """A row from its column values; JSON columns that were not read become empty."""
     plain: dict[str, Any] = {
-        item.name: json.loads(values.get(item.name) or "{}")
-        if item.name in _JSON_COLUMNS
-        else values.get(item.name)
+        item.name: json.loads(values.get(item.name) or "{}") if item.name in _JSON_COLUMNS else values.get(item.name)
         for item in fields(RunRow)
     }
     return RunRow(**plain)

@@ -17,8 +17,7 @@ class RowBook:
             needed = [column.name for column in table.relation.written_columns if column.required]
             headings = table.rows[0]
             rows = [
-                {h: c.strip() for h, c in zip(headings, row, strict=False) if h and c.strip()}
-                for row in table.rows[1:]
+                {h: c.strip() for h, c in zip(headings, row, strict=False) if h and c.strip()} for row in table.rows[1:]
             ]
             self._rows[name] = [row for row in rows if all(heading in row for heading in needed)]
 

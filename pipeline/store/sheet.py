@@ -46,9 +46,7 @@ def read_sheet(path: Path) -> Sheet:
     elif suffix in (".csv", ".tsv", ".txt"):
         lines = _csv_lines(path)
     else:
-        raise DataError(
-            f"{path.name}: {suffix or 'no ending'} is not a sheet that can be read; save it as XLSX or CSV"
-        )
+        raise DataError(f"{path.name}: {suffix or 'no ending'} is not a sheet that can be read; save it as XLSX or CSV")
     return _sheet(path.name, lines)
 
 
@@ -89,13 +87,9 @@ def _csv_lines(path: Path) -> list[tuple[int, list[str]]]:
     first = text.lstrip("\r\n").split("\n", 1)[0]
     delimiter = max(",;\t", key=first.count)
     try:
-        return list(
-            enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), start=1)
-        )
+        return list(enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), start=1))
     except csv.Error as error:
-        raise DataError(
-            f"{path.name}: cannot be read ({error}); look for a quotation mark without its twin"
-        ) from error
+        raise DataError(f"{path.name}: cannot be read ({error}); look for a quotation mark without its twin") from error
 
 
 def _xlsx_lines(path: Path) -> list[tuple[int, list[str]]]:

@@ -63,18 +63,14 @@ def create_tables(con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source],
         rows = relation.empty() if source is None or not isinstance(source, pl.DataFrame) else source
         cast, violations = relation.cast(rows)
         if violations:
-            raise DataError(
-                "\n".join(f"{relation.name}: {v.column} {v.value} {v.message}" for v in violations[:20])
-            )
+            raise DataError("\n".join(f"{relation.name}: {v.column} {v.value} {v.message}" for v in violations[:20]))
         con.register("rows_to_write", cast)
         con.execute(f"create table {name} as select * from rows_to_write").fetchall()
         con.unregister("rows_to_write")
         if source is not None and not isinstance(source, pl.DataFrame) and source:
             columns = ", ".join(f'"{column.name}"' for column in relation.columns)
             files = [str(path) for path in source]
-            con.execute(
-                f"insert into {name} select {columns} from read_parquet($files)", {"files": files}
-            ).fetchall()
+            con.execute(f"insert into {name} select {columns} from read_parquet($files)", {"files": files}).fetchall()
         _describe(con, relation, "table")
 
 

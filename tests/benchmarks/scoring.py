@@ -220,9 +220,7 @@ def _iou(a: TrueSlide, b: FoundSlide) -> float:
 def _in_double_stop(slide: TrueSlide, truth: Truth) -> bool:
     if not truth.double_stop.size:
         return False
-    near = (truth.transfer_time_s > slide.transfer_start_s - 0.1) & (
-        truth.transfer_time_s < slide.transfer_end_s + 0.1
-    )
+    near = (truth.transfer_time_s > slide.transfer_start_s - 0.1) & (truth.transfer_time_s < slide.transfer_end_s + 0.1)
     return bool(truth.double_stop[near].any())
 
 

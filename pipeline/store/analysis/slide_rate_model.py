@@ -43,9 +43,7 @@ def fitted(take: pd.DataFrame) -> pd.DataFrame:
     ]
     result = pd.concat(parts, ignore_index=True)
     result["term"] = (
-        result["term"]
-        .str.replace(r"^C\(school\)\[T\.(.*)\]$", r"\1", regex=True)
-        .replace("Intercept", "(Intercept)")
+        result["term"].str.replace(r"^C\(school\)\[T\.(.*)\]$", r"\1", regex=True).replace("Intercept", "(Intercept)")
     )
     return result
 
