@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.demonstration.compare import HandCounts, SlideCounts
+from pipeline.steps.figures import Z_95, probability_words
 from pipeline.steps.open_corpus import OpenCorpus
 
 Row = dict[str, Any]
@@ -90,6 +91,10 @@ def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) 
     console.print(table)
 
 
+def _limit(standard_error: float | None) -> float | None:
+    return None if standard_error is None else Z_95 * standard_error
+
+
 def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Console) -> None:
     """The speed ledger, with what was planted."""
     table = _table("Speeds: what to add to each transfer's pitch (found, planted, and found less planted)")
@@ -97,7 +102,7 @@ def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Co
     table.add_column("state", no_wrap=True)
     for name in (
         "playing\nrpm",
-        "found\ncent",
+        "found, cent\n± (95 %)",
         "planted\ncent",
         "error\ncent",
         "drift, cent\n(planted)",
@@ -109,7 +114,7 @@ def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Co
             row["transfer_id"],
             row["state"],
             _number(row["playing_rpm"], 2),
-            f"{_number(row['offset_cents'], 1, signed=True)} ± {_number(row['offset_se_cents'], 1)}",
+            f"{_number(row['offset_cents'], 1, signed=True)} ± {_number(_limit(row['offset_se_cents']), 1)}",
             _number(row["offset_cents_planted"], 1, signed=True),
             _number(row["error_cents"], 1, signed=True),
             f"{_number(row['drift_range_cents'], 0)} ({_number(row['drift_range_cents_planted'], 0)})",
@@ -120,7 +125,7 @@ def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Co
         readings = alternatives.filter(pl.col("transfer_id") == transfer_id).sort("rank").head(3)
         told = "; ".join(
             f"{_number(row['playing_rpm'], 2)} rpm, A4 {row['reference_pitch_hz']:g} Hz, "
-            f"{row['key'] or 'key unknown'}: {100 * row['probability']:.0f} %"
+            f"{row['key'] or 'key unknown'}: {probability_words(row['probability'])}"
             for row in readings.rows(named=True)
         )
         console.print(f"  {transfer_id} could be read in more than one way: {told}")
