@@ -11,6 +11,7 @@ CATALOGUE = {
         "take_id,work_id,session_id,matrix_number,take_number,accompaniment\n"
         "k1,air,spring-3,0123,2,piano\nk2,air,spring-3,0124,1,none\n"
     ),
+    "reference_pitch": "take_id,reference_pitch_hz,basis\nk1,435,a tuning fork\nk2,435,a tuning fork\n",
     "side": "side_id,label,issue_number,face\ns1,Nonesuch,77,A\ns2,Nonesuch,77,B\n",
     "side_take": "side_id,take_id\ns1,k1\ns2,k2\n",
     "performance": (

@@ -372,6 +372,7 @@ def test_a_key_without_a4_is_told(corpus: Path, write: Write) -> None:
     def told() -> list[str]:
         return [p.key for p in check(corpus).remarks if "not what A4 was" in p.message]
 
+    write("reference_pitch", "take_id,reference_pitch_hz\n")
     assert told() == ["k1", "k2"]
     write("default_pitch", "place,span,reference_pitch_hz\nElsewhere,,435\nArl,1880/1890,452\n")
     assert told() == ["k1", "k2"]
