@@ -6,6 +6,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import duckdb
@@ -201,7 +202,7 @@ def test_a_database_of_another_kind_fetches_no_extension(tmp_path: Path, no_netw
     """DuckDB would fetch its reader of SQLite files by itself, were it left to guess the kind."""
     root = tmp_path / "corpus"
     (root / "derived").mkdir(parents=True)
-    with sqlite3.connect(root / "derived" / "corpus.duckdb") as con:
+    with closing(sqlite3.connect(root / "derived" / "corpus.duckdb")) as con, con:
         con.execute("create table slide (a)")
     said = glideline("query", root, "slide")
     assert said.status == 1
