@@ -17,6 +17,7 @@ from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from typing import Self
 
+from pipeline.flows.environment import environment
 from pipeline.flows.work import ONE_THREAD, Batch, do_batch
 from pipeline.steps.jobs import Report
 from pipeline.store.lock import working
@@ -140,13 +141,5 @@ def _die_with_parent() -> None:
 @contextlib.contextmanager
 def one_thread() -> Iterator[None]:
     """Workers take over the environment; ours is put back, since this process may use more threads."""
-    before = {name: os.environ.get(name) for name in ONE_THREAD}
-    os.environ.update(ONE_THREAD)
-    try:
+    with environment(ONE_THREAD):
         yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value

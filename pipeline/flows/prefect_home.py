@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.errors import DataError
+from pipeline.flows.environment import environment
 
 START_WITHIN_S = 180.0
 
@@ -47,12 +48,12 @@ def server(derived: Path) -> Iterator[None]:
     """
     values = {name: value for name, value in _QUIET.items() if name not in os.environ}
     if users_server():
-        with _environment(values):
+        with environment(values):
             yield
         return
     home = (derived / ".prefect").resolve()
     home.mkdir(parents=True, exist_ok=True)
-    with _environment(values | {"PREFECT_HOME": str(home)}):
+    with environment(values | {"PREFECT_HOME": str(home)}):
         log_path = derived / "log" / "prefect-server.log"
         log_path.parent.mkdir(exist_ok=True)
         with log_path.open("wb") as log:
@@ -70,7 +71,7 @@ def server(derived: Path) -> Iterator[None]:
                     "the Prefect server that schedules the work did not start; its messages are in "
                     "derived/log/prefect-server.log; delete derived/.prefect and run again"
                 )
-            with _environment({"PREFECT_API_URL": url}):
+            with environment({"PREFECT_API_URL": url}):
                 yield
         finally:
             _end(process)
@@ -99,17 +100,3 @@ def _end(process: subprocess.Popen[bytes]) -> None:
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
-
-
-@contextmanager
-def _environment(values: dict[str, str]) -> Iterator[None]:
-    before = {name: os.environ.get(name) for name in values}
-    os.environ.update(values)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
