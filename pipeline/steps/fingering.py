@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.signal.geometry import Fingerboard, position_numbers, stops
 from pipeline.signal.passage_hand import PassageHand
-from pipeline.signal.score_alignment import align
+from pipeline.signal.score_alignment import SAME_PITCH_SEMITONES, align
 from pipeline.steps.hand_rows import TakeNotes
 
 AGREE = 0.6
@@ -19,12 +19,7 @@ Row = dict[str, Any]
 def match_rows(printed: list[Row], *, take: TakeNotes, hand: PassageHand, board: Fingerboard, own: Row) -> list[Row]:
     """Rows of fingering_match for one edition; ``printed`` holds its rows of printed_fingering, in order."""
     found_midi = take.notes["midi"].to_numpy()
-    match = align(
-        written_midi=np.array([p["midi"] for p in printed], dtype=np.float64),
-        found_midi=found_midi,
-        written_beats=_beats(printed),
-        found_s=take.notes["start_s"].to_numpy() if _beats(printed) is not None else None,
-    )
+    match = _match(printed, take=take, take_id=own["take_id"])
     ids = take.notes["note_id"].to_list()
     rows = []
     for i, note in enumerate(printed):
@@ -53,6 +48,29 @@ def match_rows(printed: list[Row], *, take: TakeNotes, hand: PassageHand, board:
         row["shift_verdict"] = _shift_verdict(printed_shift, row.get("shift_probability"))
         rows.append(row)
     return rows
+
+
+def _match(printed: list[Row], *, take: TakeNotes, take_id: str | None) -> np.ndarray:
+    """The found note of each printed one, or -1: by its time where it has one in this take, else by pitch and order."""
+    midi, start_s = (take.notes[name].to_numpy().astype(np.float64) for name in ("midi", "start_s"))
+    match = np.full(len(printed), -1, dtype=np.int64)
+    timed = np.array([p["time_s"] is not None and p["take_id"] == take_id for p in printed], dtype=np.bool_)
+    for i in np.flatnonzero(timed):
+        j = take.at(printed[i]["time_s"])
+        if j >= 0 and abs(midi[j] - printed[i]["midi"]) <= SAME_PITCH_SEMITONES and j not in match:
+            match[i] = j
+    others = [p for p, has_time in zip(printed, timed, strict=True) if not has_time]
+    if others:
+        free = np.setdiff1d(np.arange(midi.size), match)
+        beats = _beats(others)
+        at = align(
+            written_midi=np.array([p["midi"] for p in others], dtype=np.float64),
+            found_midi=midi[free],
+            written_beats=beats,
+            found_s=start_s[free] if beats is not None else None,
+        )
+        match[~timed] = np.where(at >= 0, free[at], -1) if free.size else -1
+    return match
 
 
 def _beats(printed: list[Row]) -> Any:

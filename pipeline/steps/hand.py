@@ -14,8 +14,6 @@ import polars as pl
 from pipeline.settings import HandSettings
 from pipeline.signal.geometry import Fingerboard, fingerboard
 from pipeline.steps.base import Step, StepInput, StepOutput
-from pipeline.steps.fingering import match_rows
-from pipeline.steps.hand_rows import rows_of_take, take_notes
 from pipeline.steps.solo_spans import instrument, solo_facts
 from pipeline.store import schema
 
@@ -36,7 +34,10 @@ def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
         tunings = sorted({r["tuning"] for r in rows if r["tuning"]})
         work_id = (catalogue.row("take", take["take_id"]) or {}).get("work_id")
         printed = catalogue.rows("printed_fingering", work_id=work_id) if work_id else []
-        kept = ("edition", "note_number", "bar", "beat", "midi", "string", "finger", "position", "slide_marked")
+        kept = (
+            *("edition", "note_number", "take_id", "time_s", "bar", "beat", "midi"),
+            *("string", "finger", "position", "slide_marked"),
+        )
         takes[take["take_id"]] = {
             "instruments": sorted({s["instrument"] for s in take["soloists"] if s["instrument"]}),
             "tuning": tunings[0] if len(tunings) == 1 else None,
@@ -79,6 +80,9 @@ def board_of(facts: Mapping[str, Any], melody: pl.DataFrame, take_id: str | None
 
 
 def _run(given: StepInput) -> StepOutput:
+    from pipeline.steps.fingering import match_rows  # compiled code takes seconds to load
+    from pipeline.steps.hand_rows import rows_of_take, take_notes
+
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
     settings = given.settings

@@ -17,6 +17,8 @@ from pipeline.units import Floats
 
 LEAST_ROW = 0.01
 SET_SHARE = 0.9
+NEAR_S = 0.15
+"""How far a time written down by ear may lie off the note that it means (common practice, no source)."""
 
 Row = dict[str, Any]
 
@@ -29,6 +31,12 @@ class TakeNotes:
     transitions: pl.DataFrame
     slides: pl.DataFrame
     slide: np.ndarray
+
+    def at(self, time_s: float) -> int:
+        """The note that sounds at a corrected time, or begins within ``NEAR_S`` of it; -1 if there is none."""
+        start_s, end_s = _floats(self.notes, "start_s"), _floats(self.notes, "end_s")
+        away = np.maximum(np.maximum(start_s - time_s, time_s - end_s), 0.0)
+        return int(np.argmin(away)) if away.size and away.min() <= NEAR_S else -1
 
     def line(self, *, semitones: float) -> Line:
         """The take as arrays, every pitch raised by ``semitones`` (another reading of the speed)."""

@@ -1,5 +1,6 @@
 """One passage of a take as a readable table: notes, strings and fingers, slides, beside a printed part."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -68,7 +69,14 @@ def hand(
     )
     part = facts["takes"].get(take_id, {}).get("printed", [])
     if printed is not None:
-        part = read_printed(Path(printed), work_id="this", edition=Path(printed).stem, strings=board.strings).to_dicts()
+        part = read_printed(
+            Path(printed),
+            work_id="this",
+            edition=Path(printed).stem,
+            strings=board.strings,
+            take_id=take_id,
+            sounding=_sounding(take),
+        ).to_dicts()
     editions = sorted({p["edition"] for p in part})
     matched: dict[str, Row] = {}
     if editions:
@@ -109,12 +117,37 @@ def take_in(folder: Path | str, take_id: str, file: Path | str, *, edition: str)
     if corpus.catalogue.rows("printed_fingering", work_id=work_id, edition=edition):
         raise DataError(f"{edition!r} of {work_id} is already in catalogue/printed_fingering.csv; remove it first")
     board = board_of({"takes": {}, "instrument": _instrument(corpus, take_id)}, pl.DataFrame(), take_id)
-    frame = read_printed(Path(file), work_id=work_id, edition=edition, strings=board.strings)
+    frame = read_printed(
+        Path(file),
+        work_id=work_id,
+        edition=edition,
+        strings=board.strings,
+        take_id=take_id,
+        sounding=_sounding_of(corpus, take_id),
+    )
     table = EditableTable.read(corpus.root / "catalogue" / "printed_fingering.csv", relation=load("printed_fingering"))
     for row in frame.to_dicts():
         table.append({name: _cell(value) for name, value in row.items()})
     table.write()
     return frame.height
+
+
+def _sounding(take: TakeNotes) -> Callable[[float], float | None]:
+    def midi(time_s: float) -> float | None:
+        i = take.at(time_s)
+        return float(take.notes["midi"][i]) if i >= 0 else None
+
+    return midi
+
+
+def _sounding_of(corpus: Corpus, take_id: str) -> Callable[[float], float | None] | None:
+    """The pitch found at each time of the take; None if it has no notes yet."""
+    try:
+        _, tables = _tables(corpus, take_id, None)
+    except DataError:
+        return None
+    own = (tables[name].filter(pl.col("take_id") == take_id) for name in ("note", "transition", "slide"))
+    return _sounding(take_notes(*own))
 
 
 def _cell(value: Any) -> str:

@@ -1,13 +1,18 @@
 """Printed fingerings from notation: MusicXML (``.musicxml``, ``.xml``, compressed ``.mxl``) or CSV.
 
+A CSV has a row a note: ``note`` (or ``pitch``: F#5; or ``midi``) or ``time`` (s in corrected time, where the note
+sounds), and any of take, bar, beat, string, finger, position, slide_marked. Rows of other takes are passed over.
+
 Of MusicXML (W3C, version 4.0) are read: pitch, tie, slur, slide and glissando, and under ``<technical>`` fingering,
 string (1 is the highest) and open-string; a thumb is read as no finger. Tied notes are one note; of a chord the
 highest note is kept; repeats are not written out. Entities and external references are refused, and a compressed
 file may hold at most ``MOST_FILES`` files of ``MOST_BYTES`` bytes each.
 """
 
+import math
 import re
 import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,11 +24,16 @@ from defusedxml.ElementTree import fromstring
 
 from pipeline.errors import DataError
 from pipeline.store import schema
+from pipeline.store.problems import listed
 
 MOST_BYTES = 50_000_000
 MOST_FILES = 500
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _NAME = re.compile("([A-Ga-g])(bb|b|##|#|x)?(-?[0-9])")
+_COLUMNS = (
+    *("take", "note", "pitch", "midi", "time", "bar", "beat"),
+    *("string", "finger", "position", "slide_marked"),
+)
 _ALTER = {None: 0, "": 0, "b": -1, "bb": -2, "#": 1, "##": 2, "x": 2}
 
 
@@ -39,6 +49,7 @@ class PrintedNote:
     position: int | None = None
     slide_marked: bool = False
     slurred_to_next: bool = False
+    time_s: float | None = None
 
 
 def midi_of_name(name: str) -> float:
@@ -56,7 +67,15 @@ def midi_of_name(name: str) -> float:
     return float(12 * (int(octave) + 1) + _STEPS[step.upper()] + _ALTER[accidental])
 
 
-def read_printed(path: Path, *, work_id: str, edition: str, strings: tuple[str, ...]) -> pl.DataFrame:
+def read_printed(
+    path: Path,
+    *,
+    work_id: str,
+    edition: str,
+    strings: tuple[str, ...],
+    take_id: str | None = None,
+    sounding: Callable[[float], float | None] | None = None,
+) -> pl.DataFrame:
     """Rows of ``printed_fingering`` from a MusicXML or CSV file.
 
     Parameters
@@ -64,6 +83,9 @@ def read_printed(path: Path, *, work_id: str, edition: str, strings: tuple[str, 
     path : the file; its ending says what it is.
     work_id, edition : written into every row.
     strings : names of the strings, lowest first; a string number counts from the highest.
+    take_id : the take that times in a CSV belong to.
+    sounding : the pitch (MIDI) found at a time of that take, None where there is no note; None if nothing is found
+        yet.
 
     Raises
     ------
@@ -72,7 +94,7 @@ def read_printed(path: Path, *, work_id: str, edition: str, strings: tuple[str, 
     """
     ending = path.suffix.lower()
     if ending == ".csv":
-        notes = _csv(path)
+        notes = _csv(path, take_id=take_id, strings=strings, sounding=sounding)
     elif ending in (".musicxml", ".xml", ".mxl"):
         notes = read_musicxml(_document(path, compressed=ending == ".mxl"), file=path.name, strings=strings)
     else:
@@ -90,6 +112,8 @@ def read_printed(path: Path, *, work_id: str, edition: str, strings: tuple[str, 
             "position": note.position,
             "slide_marked": note.slide_marked,
             "slurred_to_next": note.slurred_to_next,
+            "take_id": take_id if note.time_s is not None else None,
+            "time_s": note.time_s,
         }
         for number, note in enumerate(notes, start=1)
     ]
@@ -253,41 +277,55 @@ def _bounded(archive: zipfile.ZipFile, name: str, file: str) -> bytes:
     return found
 
 
-def _csv(path: Path) -> list[PrintedNote]:
-    """Columns: pitch (F#5) or midi; and any of bar, beat, string, finger, position, slide_marked."""
+def _csv(
+    path: Path, *, take_id: str | None, strings: tuple[str, ...], sounding: Callable[[float], float | None] | None
+) -> list[PrintedNote]:
     try:
         frame = pl.read_csv(path, infer_schema=False, encoding="utf8")
     except FileNotFoundError as error:
         raise DataError(f"{path}: there is no such file") from error
     except (pl.exceptions.PolarsError, OSError) as error:
         raise DataError(f"{path.name}: is not readable as CSV ({error})") from error
-    known = ("pitch", "midi", "bar", "beat", "string", "finger", "position", "slide_marked")
-    unknown = [name for name in frame.columns if name not in (*known, "note_number")]
-    if unknown or not {"pitch", "midi"} & set(frame.columns):
-        wrong = f"unknown column {unknown[0]!r}" if unknown else "no column pitch or midi"
-        raise DataError(f"{path.name}: {wrong}; the columns are {', '.join(known)}")
-    notes = []
-    for number, row in enumerate(frame.to_dicts(), start=2):
-        notes.append(_csv_note(row, f"{path.name}: row {number}"))
+    unknown = [name for name in frame.columns if name not in (*_COLUMNS, "note_number")]
+    if unknown or not {"note", "pitch", "midi", "time"} & set(frame.columns):
+        wrong = f"unknown column {unknown[0]!r}" if unknown else "no column note, pitch, midi or time"
+        raise DataError(f"{path.name}: {wrong}; the columns are {', '.join(_COLUMNS)}")
+    rows = [(number, row) for number, row in enumerate(frame.to_dicts(), start=2)]
+    if take_id is not None and "take" in frame.columns:
+        rows = [(number, row) for number, row in rows if row["take"] in (take_id, None, "")]
+        if not rows:
+            takes = sorted({row["take"] for row in frame.to_dicts()})
+            raise DataError(f"{path.name}: holds no row of the take {take_id}; its takes are {listed(takes, most=8)}")
+    notes = [_csv_note(row, f"{path.name}: row {number}", strings, sounding) for number, row in rows]
     if not notes:
         raise DataError(f"{path.name}: holds no notes")
     return notes
 
 
-def _csv_note(row: dict[str, Any], where: str) -> PrintedNote:
+def _csv_note(
+    row: dict[str, Any], where: str, strings: tuple[str, ...], sounding: Callable[[float], float | None] | None
+) -> PrintedNote:
     def number(name: str) -> float | None:
         text = row.get(name)
         try:
-            return float(text) if text else None
+            found = float(text) if text else None
         except ValueError as error:
             raise DataError(f"{where}: {name} = {text!r} is not a number") from error
+        if found is not None and not math.isfinite(found):
+            raise DataError(f"{where}: {name} = {text!r} is not a number")
+        return found
 
+    time_s, name = number("time"), row.get("note") or row.get("pitch")
     try:
-        midi = midi_of_name(row["pitch"]) if row.get("pitch") else number("midi")
+        midi = midi_of_name(name) if name else number("midi")
     except DataError as error:
-        raise DataError(f"{where}: pitch = {error}") from error
+        raise DataError(f"{where}: {'note' if row.get('note') else 'pitch'} = {error}") from error
+    if midi is None and time_s is None:
+        raise DataError(f"{where}: neither note nor time is given; write a pitch like F#5, or a time in s")
     if midi is None:
-        raise DataError(f"{where}: neither pitch nor midi is given")
+        midi = _pitch_at(float(time_s or 0.0), where, sounding)
+    if row.get("string") and row["string"] not in strings:
+        raise DataError(f"{where}: string = {row['string']!r}; the strings are {', '.join(strings)}")
     whole = {name: None if (v := number(name)) is None else int(v) for name in ("bar", "finger", "position")}
     return PrintedNote(
         midi,
@@ -297,4 +335,16 @@ def _csv_note(row: dict[str, Any], where: str) -> PrintedNote:
         finger=whole["finger"],
         position=whole["position"],
         slide_marked=(row.get("slide_marked") or "").lower() in ("yes", "true", "1"),
+        time_s=time_s,
     )
+
+
+def _pitch_at(time_s: float, where: str, sounding: Callable[[float], float | None] | None) -> float:
+    if sounding is None:
+        raise DataError(f"{where}: gives a time and no note, and the take has no notes yet; run first, or add the note")
+    midi = sounding(time_s)
+    if midi is None:
+        raise DataError(
+            f"{where}: time = {time_s:g}: no note was found there; mend the time (corrected s) or add the note"
+        )
+    return float(round(midi))

@@ -11,7 +11,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 
-from hand_passages import SCHOOLS, Played, handbook, handbook_names, judged_names, melody, play, score
+from hand_passages import handbook, handbook_names, judged_names, melody
+from hand_played import SCHOOLS, Played, play, score
 
 from pipeline.settings import HandSettings
 from pipeline.signal.geometry import fingerboard

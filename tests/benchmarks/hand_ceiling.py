@@ -1,8 +1,8 @@
 """Prints the best that anyone could do on the random melodies: the exact posterior under the melodies' own recipe.
 
-The player's recipe of ``hand_passages.melody`` and the way ``play`` measures a starting-finger school are turned into
-a hidden Markov model with their true parameters, habits summed over; its answers are the ceiling of any method that
-sees the same notes and slides. Run: python tests/benchmarks/hand_ceiling.py
+The player's recipe of ``hand_passages.melody`` and the way ``hand_played.play`` measures a starting-finger school are
+turned into a hidden Markov model with their true parameters, habits summed over; its answers are the ceiling of any
+method that sees the same notes and slides. Run: python tests/benchmarks/hand_ceiling.py
 """
 
 import sys
@@ -14,17 +14,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 
-from hand_passages import (
-    BREAK_SEMITONES,
-    LOST_BREAKS,
-    Note,
-    Played,
-    _in_hand,
-    _reposition_options,
-    melody,
-    play,
-    score,
-)
+from hand_passages import Note, _in_hand, _reposition_options, melody
+from hand_played import BREAK_SEMITONES, LOST_BREAKS, Played, play, score
 
 from pipeline.settings import HandSettings
 from pipeline.signal.geometry import Fingerboard, fingerboard, offsets

@@ -5,7 +5,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hand_passages import Played, Score, from_plan, handbook, handbook_names, judged_names, melody, play, score
+from hand_passages import handbook, handbook_names, judged_names, melody
+from hand_played import Played, Score, from_plan, play, score
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

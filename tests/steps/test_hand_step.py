@@ -146,27 +146,38 @@ def test_no_notes_is_a_result() -> None:
     assert all(frame.height == 0 for frame in given.tables["t"].values())
 
 
+def _printed(midi: float, number: int, string: str | None, finger: int | None, **other: Any) -> dict[str, Any]:
+    names = ("edition", "bar", "beat", "position", "slide_marked", "take_id", "time_s")
+    row = dict.fromkeys(names) | {"edition": "made up", "slide_marked": False}
+    return row | {"note_number": number, "midi": midi, "string": string, "finger": finger} | other
+
+
 def test_a_printed_fingering_is_compared() -> None:
     marks: list[tuple[str | None, int | None]] = [("G", 0), ("G", 1), ("G", 2), ("G", 3), ("G", 4), (None, None)]
-    printed = [
-        {
-            "edition": "made up",
-            "note_number": i + 1,
-            "bar": None,
-            "beat": None,
-            "midi": float(m),
-            "string": s,
-            "finger": f,
-            "position": None,
-            "slide_marked": False,
-        }
-        for i, (m, (s, f)) in enumerate(zip([55, 57, 59, 60, 62, 100], marks, strict=True))
-    ]
+    pitches = [55.0, 57.0, 59.0, 60.0, 62.0, 100.0]
+    printed = [_printed(m, i, s, f) for i, (m, (s, f)) in enumerate(zip(pitches, marks, strict=True), start=1)]
     match = _run(_tables([55, 57, 59, 60, 62]), printed=printed).tables["t"]["fingering_match"]
     assert match["verdict"].to_list()[-1] == "not_found"
     assert match["note_id"].null_count() == 1
     assert (match["verdict"] == "differ").sum() == 0
     assert (match["verdict"] == "agree").sum() >= 2
+
+
+def test_a_printed_note_with_a_time_is_the_one_that_sounds_then() -> None:
+    tables = _tables([57, 59, 57, 59, 57])
+    starts = tables["note"].sort("start_s")["start_s"].to_list()
+    ids = tables["note"].sort("start_s")["note_id"].to_list()
+    take = tables["note"]["take_id"][0]
+    last = _printed(57.0, 1, "G", 1, take_id=take, time_s=starts[4] + 0.05)
+    wrong = _printed(66.0, 1, "G", 1, take_id=take, time_s=starts[4] + 0.05)
+    elsewhere = _printed(57.0, 1, "G", 1, take_id="another-take", time_s=starts[4] + 0.05)
+    match = {
+        name: _run(tables, printed=[row]).tables["t"]["fingering_match"]["note_id"].to_list()
+        for name, row in (("last", last), ("wrong", wrong), ("elsewhere", elsewhere))
+    }
+    assert match["last"] == [ids[4]]
+    assert match["wrong"] == [None]  # another pitch sounds there
+    assert match["elsewhere"][0] in ids  # found by pitch and order
 
 
 def test_scordatura_changes_the_strings() -> None:

@@ -92,7 +92,12 @@ def test_a_zip_bomb_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         ("a.pdf", b"", "neither"),
         ("a.csv", b"pitch,fingr\nA4,1\n", "unknown column 'fingr'"),
         ("a.csv", b"pitch,finger\nH4,1\n", "row 2"),
-        ("a.csv", b"finger\n1\n", "no column pitch"),
+        ("a.csv", b"finger\n1\n", "no column note, pitch, midi or time"),
+        ("a.csv", b"note,finger\nA4,1\n,2\n", "row 3: neither note nor time"),
+        ("a.csv", b"time,finger\nhalf past,1\n", "row 2: time = 'half past' is not a number"),
+        ("a.csv", b"time,finger\nnan,1\n", "row 2: time = 'nan' is not a number"),
+        ("a.csv", b"time,finger\n3.5,1\n", "row 2: gives a time and no note"),
+        ("a.csv", b"note,string\nA4,B\n", "row 2: string = 'B'; the strings are G, D, A, E"),
     ],
 )
 def test_bad_files_are_refused_with_a_reason(tmp_path: Path, name: str, content: bytes, said: str) -> None:
@@ -107,6 +112,24 @@ def test_a_csv_is_read(tmp_path: Path) -> None:
     assert frame["midi"].to_list() == [78.0, 82.0]
     assert frame["finger"].to_list() == [1, 4]
     assert frame["string"].to_list() == ["E", None]
+
+
+def test_a_csv_may_say_when_instead_of_which_note(tmp_path: Path) -> None:
+    lines = "take,time,string,finger\none,1.5,E,1\ntwo,2,E,3\none,3.25,,4\n"
+    (tmp_path / "a.csv").write_text(lines, encoding="utf-8")
+    sounds = {1.5: 78.1, 3.25: 81.9}
+    frame = read_printed(
+        tmp_path / "a.csv", work_id="w", edition="e", strings=VIOLIN, take_id="one", sounding=sounds.get
+    )
+    assert frame["midi"].to_list() == [78.0, 82.0]
+    assert frame["time_s"].to_list() == [1.5, 3.25]
+    assert frame["take_id"].to_list() == ["one", "one"]
+    with pytest.raises(DataError, match=r"row 4: time = 3\.25: no note was found there"):
+        read_printed(
+            tmp_path / "a.csv", work_id="w", edition="e", strings=VIOLIN, take_id="one", sounding={1.5: 78.0}.get
+        )
+    with pytest.raises(DataError, match="no row of the take three; its takes are one, two"):
+        read_printed(tmp_path / "a.csv", work_id="w", edition="e", strings=VIOLIN, take_id="three")
 
 
 def test_pitch_names() -> None:
