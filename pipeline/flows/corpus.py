@@ -5,16 +5,22 @@ for Dask and Ray. Prefect's cache is off: what is up to date is decided by conte
 """
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any
 
+import httpx
 from prefect import flow, task
 from prefect.artifacts import create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
+from prefect.context import SettingsContext, get_settings_context
+from prefect.events.worker import EventsWorker
+from prefect.settings import Settings
 from prefect.states import Completed
 
 from pipeline.flows.engines import task_runner
 from pipeline.flows.local import LocalPool
+from pipeline.flows.prefect_home import lost
 from pipeline.flows.stages import Work
 from pipeline.flows.words import summary_lines
 from pipeline.flows.work import Batch, do_batch
@@ -33,11 +39,31 @@ class TryAgainError(Exception):
 
 
 def run_flow(work: Work, *, engine: str, address: str | None, workers: int) -> None:
-    """The flow on the engine asked for."""
-    if engine == "local":
-        run_local(work, workers=workers)
-    else:
-        run_on_cluster(work, engine=engine, address=address, workers=workers)
+    """The flow on the engine asked for.
+
+    Raises
+    ------
+    DataError
+        If the Prefect server can no longer be reached; no side fails for that.
+    """
+    with _settings_of_now():
+        try:
+            if engine == "local":
+                run_local(work, workers=workers)
+            else:
+                run_on_cluster(work, engine=engine, address=address, workers=workers)
+        except httpx.TransportError as error:
+            raise lost(work.corpus.root, reason=str(error) or type(error).__name__) from error
+
+
+@contextmanager
+def _settings_of_now() -> Iterator[None]:
+    """Prefect reads its environment once, as it is imported; a later run of the same process has another server."""
+    with SettingsContext(profile=get_settings_context().profile, settings=Settings()):
+        try:
+            yield
+        finally:
+            EventsWorker.drain_all(timeout=5.0)  # else it goes on asking for the server that has ended
 
 
 def run_local(work: Work, *, workers: int) -> None:
@@ -98,6 +124,8 @@ def _singly(batch: Batch) -> list[Report]:
         future = batch_task.submit(replace(batch, jobs=(job,)))
         future.wait()
         result = future.result(raise_on_failure=False)
+        if isinstance(result, httpx.TransportError):
+            raise result  # the server was lost, not the worker
         if not isinstance(result, list):
             result = do_batch(replace(batch, jobs=(replace(job, killed=True),)))
         reports += result

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import DataError
+from pipeline.errors import DataError, typed
 from pipeline.flows.environment import environment
 
 START_WITHIN_S = 180.0
@@ -24,6 +24,7 @@ _QUIET = {
     "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false",
     "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
     "PREFECT_LOGGING_LEVEL": "CRITICAL",
+    "PREFECT_LOGGING_INTERNAL_LEVEL": "CRITICAL",
     "PREFECT_LOGGING_TO_API_ENABLED": "false",
     "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
     "PREFECT_CLIENT_SERVER_VERSION_CHECK_ENABLED": "false",
@@ -33,7 +34,7 @@ _QUIET = {
 
 
 def users_server() -> str | None:
-    """Address of the Prefect server that the user has named, if any."""
+    """Address of the Prefect server that the user has named, if any; inside ``server``, of the one in use."""
     return os.environ.get("PREFECT_API_URL") or None
 
 
@@ -53,7 +54,8 @@ def server(derived: Path) -> Iterator[None]:
         return
     home = (derived / ".prefect").resolve()
     home.mkdir(parents=True, exist_ok=True)
-    with environment(values | {"PREFECT_HOME": str(home)}):
+    own = {"PREFECT_HOME": str(home), "PREFECT_CLIENT_MAX_RETRIES": "2"}  # refused here means that it has ended
+    with environment(values | own):
         log_path = derived / "log" / "prefect-server.log"
         log_path.parent.mkdir(exist_ok=True)
         with log_path.open("wb") as log:
@@ -75,6 +77,14 @@ def server(derived: Path) -> Iterator[None]:
                 yield
         finally:
             _end(process)
+
+
+def lost(root: Path, *, reason: str) -> DataError:
+    """What is said when the server cannot be reached any more in the middle of a run."""
+    return DataError(
+        f"the Prefect server at {users_server()}, which schedules the work, can no longer be reached ({reason}); "
+        f"no side fails for that, and what is finished is kept; go on with: glideline run {typed(root)}"
+    )
 
 
 def _address(process: subprocess.Popen[bytes]) -> str | None:

@@ -18,7 +18,8 @@ from pipeline.flows.stages import Summary, Work
 from pipeline.flows.work import load_steps, usable_cores
 from pipeline.steps.base import Step
 from pipeline.steps.explain import explain
-from pipeline.steps.housekeeping import SeenFile, clear_up, drop_unowned, read_book, table_files
+from pipeline.steps.housekeeping import SeenFile, clear_up, drop_unowned, read_book, say_damaged
+from pipeline.steps.inventory import MOST_TO_ASK, damaged, table_files, take_away
 from pipeline.steps.jobs import stages
 from pipeline.steps.planner import Planner
 from pipeline.store.corpus import Corpus
@@ -99,7 +100,11 @@ def begin(corpus: Corpus, planned: Callable[[], Planner], display: Display, *, s
     for said in clear_up(corpus, steps):
         display.say(said[0].upper() + said[1:] + ".")
     planner = planned()
-    drop_unowned(corpus, steps, planner.book)
+    drop_unowned(corpus, planner.files, planner.book)
+    planner.damaged = damaged(corpus, planner.book, planner.files)
+    if planner.damaged:
+        display.say(say_damaged(planner.damaged))
+        take_away(corpus, planner.damaged, planner.files)
     return Work(corpus, planner, display, steps_from=steps_from)
 
 
@@ -127,14 +132,16 @@ def plan(corpus: Corpus, steps: Sequence[Step], *, until: str | None, only: froz
         cure = did_you_mean(until, names, otherwise=f"the steps are {', '.join(names)}")
         raise UsageError(f"no step {until!r}; {cure}")
     chosen = steps if until is None else steps[: names.index(until) + 1]
+    book, files = read_book(corpus), table_files(corpus, steps)
     return Planner(
         corpus,
         corpus.settings,
         stages([step for step in chosen if step.scope != "corpus"]),
         [step for step in chosen if step.scope == "corpus"],
-        read_book(corpus),
+        book,
         SeenFile(corpus).read(),
-        table_files(corpus, steps),
+        files,
+        damaged(corpus, book, files, most=MOST_TO_ASK),
         only=only,
     )
 

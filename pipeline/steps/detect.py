@@ -1,22 +1,26 @@
 """The step ``detect``: notes, transitions and slides of the solo passages of one transfer."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from itertools import groupby
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.settings import DetectSettings
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.kinds import KINDS
-from pipeline.signal.slide_measures import Slide
-from pipeline.signal.slides import Detection, find_notes_and_slides
 from pipeline.signal.where_solo import where_solo
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.solo_spans import SoloSpan, solo_facts, solo_spans, with_measured
 from pipeline.store import schema
 from pipeline.units import Floats
+
+if TYPE_CHECKING:
+    from pipeline.signal.slide_measures import Slide
+    from pipeline.signal.slides import Detection
 
 
 @dataclass(frozen=True)
@@ -31,6 +35,8 @@ class _Line:
 
 
 def _run(given: StepInput) -> StepOutput:
+    from pipeline.signal.slides import find_notes_and_slides  # compiled code takes seconds to load
+
     settings = given.settings
     assert isinstance(settings, DetectSettings)
     transfer_id = given.unit_id

@@ -16,6 +16,10 @@ class WorkerKilledError(Exception):
     """Stands for the death of the process that was doing a job."""
 
 
+class TableDamagedError(Exception):
+    """A table is not the one that its row of ``run`` speaks of; it has been taken away."""
+
+
 @dataclass(frozen=True)
 class Failure:
     """``transient`` failures are tried again within the same run."""
@@ -40,6 +44,8 @@ def explain_failure(error: BaseException, *, doing: str) -> Failure:
     if isinstance(error, WorkerKilledError):
         cure = "look at the file; if it is sound, run again with --again and fewer --workers"
         return Failure(f"worker killed while {doing}, probably for want of memory; {cure}", "killed")
+    if isinstance(error, TableDamagedError):
+        return Failure(str(error), "machine")
     if isinstance(error, GlidelineError):
         return Failure(str(error), "input")
     if isinstance(error, MemoryError):

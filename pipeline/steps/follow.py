@@ -1,15 +1,19 @@
 """The step ``follow``: the solo line of one transfer, in its own time and pitch."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.settings import FollowSettings
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody import MelodyLine, follow
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
+
+if TYPE_CHECKING:
+    from pipeline.signal.melody import MelodyLine
 
 SURE = 0.5
 # With less than this share of sure frames there is nothing to find notes in.
@@ -32,6 +36,8 @@ def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
 
 def run(step: StepInput) -> StepOutput:
     """Follow one transfer."""
+    from pipeline.signal.melody import follow  # compiled code takes seconds to load
+
     assert isinstance(step.settings, FollowSettings)
     transfer_id = step.unit_id
     sound = step.sound(transfer_id)

@@ -11,10 +11,11 @@ from dataclasses import asdict
 from pathlib import Path
 
 from pipeline.steps.base import Step
+from pipeline.steps.inventory import Files, damaged_rows, table_files
 from pipeline.steps.jobs import Brief, Seen
 from pipeline.steps.planner import Book
 from pipeline.steps.units import CORPUS
-from pipeline.store.compaction import frames, stamps
+from pipeline.store.compaction import frames
 from pipeline.store.corpus import Corpus, sync_folder
 
 _BRIEF = ["transfer_id", "step", "key_sha256", "outcome", "cause", "message", "samples_sha256", "output_hashes"]
@@ -31,21 +32,20 @@ def read_book(corpus: Corpus) -> Book:
     return book
 
 
-def table_files(corpus: Corpus, steps: Iterable[Step]) -> dict[str, set[str]]:
-    """By table that a step writes, the names of the files that exist."""
-    tables = {table for step in steps for table in step.writes} | {"run"}
-    return {table: {f"{t}.parquet" for t in stamps(corpus, table)} for table in sorted(tables)}
-
-
 def clear_up(corpus: Corpus, steps: Iterable[Step]) -> list[str]:
     """Removes unfinished files and sets aside what has left the catalogue; says what it did."""
     steps = tuple(steps)
     for path in (corpus.derived / "tables").glob("*/.*.tmp"):
         path.unlink(missing_ok=True)
-    files = table_files(corpus, steps)
-    there = {name.removesuffix(".parquet") for names in files.values() for name in names}
-    known = set(corpus.catalogue.frame("transfer")["transfer_id"].to_list()) | {CORPUS}
     said = []
+    broken = list(damaged_rows(corpus))
+    for transfer_id in broken:
+        corpus.path("run", transfer_id).unlink(missing_ok=True)
+    if broken:
+        said.append(f"the record of runs of {_listed(broken)} was damaged: measured anew")
+    files = table_files(corpus, steps)
+    there = {transfer_id for of_table in files.values() for transfer_id in of_table}
+    known = set(corpus.catalogue.frame("transfer")["transfer_id"].to_list()) | {CORPUS}
     left = sorted(there - known)
     if left and any(p.severity == "error" and p.table == "transfer" for p in corpus.catalogue.problems()):
         said.append(f"{_count(left)} not in transfer.csv, which has errors: left where they are")
@@ -61,19 +61,16 @@ def clear_up(corpus: Corpus, steps: Iterable[Step]) -> list[str]:
     return said
 
 
-def drop_unowned(corpus: Corpus, steps: Iterable[Step], book: Book) -> None:
+def drop_unowned(corpus: Corpus, files: Files, book: Book) -> None:
     """Removes tables that no row of ``run`` answers for: their writer was killed before it wrote the row."""
     owned = {
-        (table, f"{transfer_id}.parquet")
-        for transfer_id, rows in book.items()
-        for row in rows.values()
-        for table in row.outputs
+        (table, transfer_id) for transfer_id, rows in book.items() for row in rows.values() for table in row.outputs
     }
     known = set(corpus.catalogue.frame("transfer")["transfer_id"].to_list()) | {CORPUS}
-    for table, names in table_files(corpus, steps).items():
-        for name in names:
-            if table != "run" and (table, name) not in owned and name.removesuffix(".parquet") in known:
-                (corpus.derived / "tables" / table / name).unlink(missing_ok=True)
+    for table, of_table in files.items():
+        for transfer_id in [t for t in of_table if table != "run" and (table, t) not in owned and t in known]:
+            corpus.path(table, transfer_id).unlink(missing_ok=True)
+            del of_table[transfer_id]
 
 
 def _count(transfer_ids: list[str]) -> str:
@@ -82,11 +79,21 @@ def _count(transfer_ids: list[str]) -> str:
     return f"results of {len(transfer_ids)} transfers ({', '.join(transfer_ids[:3])}, …), which are"
 
 
-def _move_all(corpus: Corpus, files: Mapping[str, set[str]], transfer_id: str) -> None:
+def say_damaged(tables: Iterable[tuple[str, str]]) -> str:
+    """In words, which tables are made anew for damage."""
+    named = [f"{table} of {transfer_id}" for table, transfer_id in sorted(tables)]
+    return f"Damaged or changed from outside, and made anew: {_listed(named)}."
+
+
+def _listed(names: list[str]) -> str:
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _move_all(corpus: Corpus, files: Files, transfer_id: str) -> None:
     folder = corpus.derived / "stale" / transfer_id / REMOVED
     folder.mkdir(parents=True, exist_ok=True)
     for table in sorted(files, key=lambda name: (name != "run", name)):
-        if f"{transfer_id}.parquet" in files[table]:
+        if transfer_id in files[table]:
             corpus.path(table, transfer_id).replace(folder / f"{table}.parquet")
     sync_folder(folder)
 

@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.signal.measure import measure_side, side_row
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 
 
@@ -17,6 +16,8 @@ def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
 
 def run(step: StepInput) -> StepOutput:
     """Measure one transfer."""
+    from pipeline.signal.measure import measure_side, side_row  # compiled code takes seconds to load
+
     transfer_id = step.unit_id
     frames = step.tables[transfer_id]["pitch_frame"].sort("transfer_time_s")
     sound = step.sound(transfer_id)

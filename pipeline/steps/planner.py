@@ -11,6 +11,7 @@ from typing import Any
 from pipeline.errors import GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import Step
+from pipeline.steps.inventory import Files, Table
 from pipeline.steps.jobs import Brief, Job, Report, Seen, SoundSpec, input_hashes, key_of
 from pipeline.steps.runner import blocked_key, group_values
 from pipeline.steps.units import CORPUS, session_units, transfer_ids
@@ -22,7 +23,8 @@ NEW = "has not run yet"
 CHANGED = "something that it reads has changed"
 COPIED = "its file was copied or touched; the next run compares it and keeps what still holds"
 AUDIO = "the audio file is new or has changed on disk"
-GONE = "a table that it wrote is gone or has been changed"
+GONE = "a table that it wrote is gone"
+DAMAGED = "a table that it wrote is damaged or has been changed"
 AGAIN = "asked to run again"
 RETRY = "failed for a reason that lay in the machine or the program"
 PERHAPS = "its input tables may change"
@@ -52,7 +54,8 @@ class Planner:
     corpus_steps : steps of scope corpus, in order.
     book : by transfer and step, the rows of ``run`` in short.
     seen : by file, what is known of the audio.
-    files : by table, the names of the files that exist.
+    files : by table and transfer, size and time of the files that exist.
+    damaged : tables (name, transfer) whose files are not what their rows say.
     only : the transfers asked for; None for all. A session is settled as a whole all the same.
     blocked : why a transfer must not be measured, by transfer id; filled by ``prepare``.
     absent : why a transfer's audio cannot be reached, by transfer id; filled by ``prepare``.
@@ -65,7 +68,8 @@ class Planner:
     corpus_steps: Sequence[Step]
     book: Book
     seen: dict[str, Seen]
-    files: Mapping[str, set[str]]
+    files: Files
+    damaged: set[Table] = field(default_factory=set)
     only: frozenset[str] | None = None
     again: bool = False
     rehash: bool = False
@@ -188,15 +192,17 @@ class Planner:
             return AGAIN
         if any(row.cause in TRIED_AGAIN for row in rows if row):
             return RETRY
-        for t, row in zip(transfers, rows, strict=True):
-            if row and not all(self._stands(table, t, sha) for table, sha in row.outputs.items()):
-                return GONE
-        return ""
+        return next((why for t, row in zip(transfers, rows, strict=True) if row and (why := self._amiss(t, row))), "")
 
-    def _stands(self, table: str, transfer_id: str, sha256: str) -> bool:
-        if f"{transfer_id}.parquet" not in self.files.get(table, ()):
-            return False
-        return not self.rehash or hash_bytes_of(self.corpus.path(table, transfer_id)) == sha256
+    def _amiss(self, transfer_id: str, row: Brief) -> str:
+        """What is wrong with the tables of a row; empty if they stand."""
+        for table, sha256 in row.outputs.items():
+            if transfer_id not in self.files.get(table, ()):
+                return f"{GONE}: {table}"
+            changed = self.rehash and hash_bytes_of(self.corpus.path(table, transfer_id)) != sha256
+            if changed or (table, transfer_id) in self.damaged:
+                return f"{DAMAGED}: {table}"
+        return ""
 
     def key(self, step: Step, unit_id: str, transfers: Sequence[str]) -> str:
         """The key that the step would have now."""
@@ -298,7 +304,7 @@ class Planner:
             return AGAIN
         if row.cause in TRIED_AGAIN:
             return RETRY
-        return "" if all(self._stands(table, CORPUS, sha) for table, sha in row.outputs.items()) else GONE
+        return self._amiss(CORPUS, row)
 
     def corpus_key(self, step: Step) -> str:
         """The key that a step on the whole corpus would have now."""

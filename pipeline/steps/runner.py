@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.errors import DataError, GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import Sound, Step, StepInput, StepOutput, Tables
-from pipeline.steps.failures import Failure, WorkerKilledError, explain_failure
+from pipeline.steps.failures import Failure, TableDamagedError, WorkerKilledError, explain_failure
 from pipeline.steps.jobs import Brief, Did, Job, Report, Seen, input_hashes, key_of
 from pipeline.steps.shelves import Shelves
 from pipeline.store import audio
@@ -140,7 +140,7 @@ class _Doing:
                 self.job.unit_id,
                 self.job.facts[step.name],
                 getattr(self.settings, step.name),
-                {t: self._tables(step, t) for t in ready},
+                {t: self._tables(step, t, inputs) for t in ready},
                 self._sound if step.needs_sound else _no_sound,
                 self._file if step.needs_file else None,
                 self._all_samples(ready),
@@ -198,14 +198,18 @@ class _Doing:
     def _file(self, transfer_id: str) -> Any:
         return self.corpus.audio_path(self.job.sounds[transfer_id].file)
 
-    def _tables(self, step: Step, transfer_id: str) -> Tables:
+    def _tables(self, step: Step, transfer_id: str, inputs: Mapping[str, str]) -> Tables:
+        """The tables that a step reads; one that is not what its row says goes, so that the next run makes it."""
         if step.scope == "corpus":
             return WholeTables(self.corpus, step.reads)
         tables = {}
         for table in step.reads:
-            frame = self.corpus.read(table, transfer_id)
+            frame = self.corpus.read(table, transfer_id, sha256=inputs[f"{transfer_id}/{table}"])
             if frame is None:
-                raise GlidelineError(f"table {table} of {transfer_id} is gone; run again")
+                self.rows[transfer_id] = self.shelves.disown(self.rows[transfer_id], transfer_id, table)
+                raise TableDamagedError(
+                    f"the table {table} of {transfer_id} is gone or damaged; run again to make it anew"
+                )
             tables[table] = frame
         return tables
 

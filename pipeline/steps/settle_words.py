@@ -1,10 +1,14 @@
 """What a reader should be told about a speed: doubts, disagreements, and how a person's ruling was taken."""
 
-from collections.abc import Mapping
-from typing import Any
+from __future__ import annotations
 
-from pipeline.signal.session import Reading, SettledSide
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
 from pipeline.units import cents_of_ratio
+
+if TYPE_CHECKING:
+    from pipeline.signal.session import Reading, SettledSide
 
 _OUTLIER = 0.5
 _TURNTABLE_SHARE = 0.003

@@ -43,6 +43,12 @@ class Shelves:
             self.corpus.path(table, row.transfer_id).unlink(missing_ok=True)
         return rows
 
+    def disown(self, rows: Mapping[str, RunRow], transfer_id: str, table: str) -> dict[str, RunRow]:
+        """Takes a damaged table and the row that wrote it away; gives the other rows."""
+        owner = next((row.step for row in rows.values() if table in row.output_hashes), "")
+        self.corpus.path(table, transfer_id).unlink(missing_ok=True)
+        return self.forget(rows, transfer_id, owner)
+
     def intact(self, row: RunRow, *, thorough: bool) -> bool:
         """Whether the row's tables are there; if ``thorough``, with the bytes that they had."""
         for table, sha256 in row.output_hashes.items():

@@ -13,7 +13,6 @@ import shutil
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 import pyarrow as pa
@@ -21,7 +20,7 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import DataError
 from pipeline.store import schema
-from pipeline.store.corpus import Corpus, computed, replacing, sync_folder, write_parquet
+from pipeline.store.corpus import Corpus, computed, read_parquet, replacing, sync_folder, write_parquet
 from pipeline.store.provenance import hash_value
 
 LARGE = ("pitch_frame", "speed_curve")  # hundreds of millions of rows: these stay one file for each transfer
@@ -32,20 +31,25 @@ Stamp = tuple[int, int]
 
 @dataclass(frozen=True)
 class Generation:
-    """A finished generation: its folder, and for each table and bucket the stamps of the files that went in."""
+    """A finished generation: its folder, and for each table and bucket the stamps of the files that went in.
+
+    ``large``: stamps of the files of the tables that are not compacted, as they stood then.
+    """
 
     folder: Path
     buckets: int
     tables: Mapping[str, Mapping[str, Mapping[str, Stamp]]]
+    large: Mapping[str, Mapping[str, Stamp]]
 
     def paths(self, table: str) -> list[Path]:
         """The reading files of a table, in order of bucket."""
         return [self.folder / table / f"{bucket}.parquet" for bucket in sorted(self.tables.get(table, {}))]
 
     def stamps(self, table: str) -> dict[str, Stamp]:
-        """Transfer id -> size and time of the file that went in."""
-        buckets = self.tables.get(table, {}).values()
-        return {t: (size, mtime_ns) for bucket in buckets for t, (size, mtime_ns) in bucket.items()}
+        """Transfer id -> size and time of the file that went in, or that stood then."""
+        if table in self.large:
+            return dict(self.large[table])
+        return {t: stamp for bucket in self.tables.get(table, {}).values() for t, stamp in bucket.items()}
 
 
 def compacted_tables() -> list[str]:
@@ -55,14 +59,25 @@ def compacted_tables() -> list[str]:
 
 
 def current(corpus: Corpus) -> Generation | None:
-    """The generation to read; None if there is none yet."""
+    """The generation to read; None if there is none yet, or one of its files is not as long as it was."""
     root = corpus.derived / "compacted"
     try:
         folder = root / (root / "CURRENT").read_text(encoding="utf-8").strip()
         manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+        if any((folder / name).stat().st_size != size for name, size in manifest["sizes"].items()):
+            return None
     except (OSError, ValueError):
         return None
-    return Generation(folder, manifest["buckets"], manifest["tables"])
+    tables = {
+        table: {bucket: _pairs(files) for bucket, files in buckets.items()}
+        for table, buckets in manifest["tables"].items()
+    }
+    large = {table: _pairs(files) for table, files in manifest["large"].items()}
+    return Generation(folder, manifest["buckets"], tables, large)
+
+
+def _pairs(files: Mapping[str, list[int]]) -> dict[str, Stamp]:
+    return {transfer_id: (size, mtime_ns) for transfer_id, (size, mtime_ns) in files.items()}
 
 
 def stamps(corpus: Corpus, table: str) -> dict[str, Stamp]:
@@ -82,29 +97,30 @@ def stamps(corpus: Corpus, table: str) -> dict[str, Stamp]:
 def compact(corpus: Corpus) -> Generation:
     """Makes a generation of all tables as they stand; returns the current one if nothing has changed."""
     there = {table: stamps(corpus, table) for table in compacted_tables()}
+    large = {table: stamps(corpus, table) for table in LARGE}
     old = current(corpus)
     most = max((len(files) for files in there.values()), default=0)
     buckets = 1
     while buckets * BUCKET_TRANSFERS < most:
         buckets *= 2
     tables = {table: _buckets(files, buckets) for table, files in there.items()}
-    if old is not None and old.buckets == buckets and _plain(old.tables) == _plain(tables):
+    if old is not None and old.tables == tables and old.large == large:
         return old
     root = corpus.derived / "compacted"
-    name = hash_value({"buckets": buckets, "tables": tables})[:16]
+    name = hash_value({"buckets": buckets, "tables": tables, "large": large})[:16]
     folder = root / name
     shutil.rmtree(folder, ignore_errors=True)  # left by a run that was killed here
     for table, parts in tables.items():
         (folder / table).mkdir(parents=True)
         for bucket, files in parts.items():
             target = folder / table / f"{bucket}.parquet"
-            same = old is not None and old.buckets == buckets and _same(old.tables.get(table, {}).get(bucket), files)
-            if same and old is not None:
+            if old is not None and old.buckets == buckets and old.tables.get(table, {}).get(bucket) == files:
                 _link(old.folder / table / f"{bucket}.parquet", target)
             else:
                 _merge(corpus, table, list(files), target)
         sync_folder(folder / table)
-    manifest = {"buckets": buckets, "tables": tables}
+    sizes = {f"{path.parent.name}/{path.name}": path.stat().st_size for path in sorted(folder.glob("*/*.parquet"))}
+    manifest = {"buckets": buckets, "tables": tables, "large": large, "sizes": sizes}
     with replacing(folder / "manifest.json") as part:
         part.write_text(json.dumps(manifest, sort_keys=True), encoding="utf-8")
     with replacing(root / "CURRENT") as part:
@@ -113,7 +129,7 @@ def compact(corpus: Corpus) -> Generation:
     for other in root.iterdir():
         if other.is_dir() and other.name not in keep:
             shutil.rmtree(other, ignore_errors=True)
-    return Generation(folder, buckets, tables)
+    return Generation(folder, buckets, tables, large)
 
 
 def whole(corpus: Corpus, generation: Generation, table: str) -> pl.DataFrame:
@@ -122,7 +138,7 @@ def whole(corpus: Corpus, generation: Generation, table: str) -> pl.DataFrame:
     paths = generation.paths(table)
     if not paths:
         return relation.empty()
-    frame = pl.DataFrame(pl.from_arrow(pa.concat_tables([pq.ParquetFile(path).read() for path in paths])))
+    frame = pl.DataFrame(pl.from_arrow(pa.concat_tables([read_parquet(path) for path in paths])))
     order = [name for name in ("transfer_id", *relation.key) if name in frame.columns]
     return frame.sort(list(dict.fromkeys(order)), maintain_order=True)
 
@@ -138,7 +154,7 @@ def frames(
     generation = current(corpus)
     fresh: set[str] = set()
     for bucket, files in (generation.tables.get(table, {}) if generation else {}).items():
-        same = {t for t, stamp in files.items() if there.get(t) == tuple(stamp)}
+        same = {t for t, stamp in files.items() if there.get(t) == stamp}
         if same and generation is not None:
             fresh |= same
             frame = _read([generation.folder / table / f"{bucket}.parquet"], columns, corpus)
@@ -167,14 +183,6 @@ def _buckets(files: Mapping[str, Stamp], buckets: int) -> dict[str, dict[str, St
         number = int(hashlib.sha256(transfer_id.encode()).hexdigest()[:8], 16) % buckets
         found.setdefault(f"{number:05d}", {})[transfer_id] = stamp
     return dict(sorted(found.items()))
-
-
-def _plain(tables: Any) -> Any:
-    return json.loads(json.dumps(tables))
-
-
-def _same(old: Mapping[str, Stamp] | None, new: Mapping[str, Stamp]) -> bool:
-    return old is not None and {t: tuple(stamp) for t, stamp in old.items()} == dict(new)
 
 
 def _link(old: Path, new: Path) -> None:

@@ -1,6 +1,6 @@
-"""What the orchestration costs, with steps that compute next to nothing. Prints figures; asserts nothing about time.
+"""What the orchestration costs, with steps that compute little or nothing. Prints figures; asserts nothing about time.
 
-python tests/benchmarks/scale.py runs 10000      a corpus of so many transfers of one second
+python tests/benchmarks/scale.py runs 10000 [2]  so many transfers of a tenth of a second, so many workers
 python tests/benchmarks/scale.py overhead 200 3  so many sides of so many seconds of work, against a plain pool
 python tests/benchmarks/scale.py memory          one side of 12 minutes at 96 kHz, two channels
 """
@@ -9,18 +9,29 @@ import multiprocessing
 import os
 import resource
 import shutil
+import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from datetime import datetime
 from pathlib import Path
+from typing import Self
 
+sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
 
-from made_corpus import make_corpus
+from made_corpus import change, make_corpus
 from quick_run import flow_run
 
+from pipeline.flows import run as run_module
+from pipeline.flows import status as status_module
+from pipeline.flows.journal import events, latest
+
+HERE = Path(__file__).parent
+PATHS = [str(HERE.parent / "flows"), str(HERE)]
 WORKERS = 2
 
 
@@ -41,18 +52,82 @@ def timed(name: str, work: Callable[[], object]) -> float:
     return wall
 
 
-def runs(folder: Path, transfers: int) -> None:
-    """A first run, a run with nothing to do, status, and a changed reference pitch."""
-    from pipeline.flows import run as run_module
-    from pipeline.flows import status as status_module
+class Watch:
+    """Resident memory of this process while a block runs, taken every second."""
 
-    run_module.ORDER = status_module.ORDER = "quick_steps"
-    root = make_corpus(folder / "c", sides=transfers, session_of=4, seconds=0.1)
-    timed(f"first run of {transfers}", lambda: flow_run(root, engine="local", workers=WORKERS))
-    timed("run with nothing to do", lambda: run_module.run(root))
-    timed("status", lambda: status_module.status(root))
+    def __enter__(self) -> Self:
+        self.megabytes: list[float] = []
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._look, daemon=True)
+        self._thread.start()
+        return self
+
+    def _look(self) -> None:
+        while not self._over.wait(1.0):
+            pages = int(Path("/proc/self/statm").read_text().split()[1])
+            self.megabytes.append(pages * resource.getpagesize() / 2**20)
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join()
+
+    def words(self) -> str:
+        """Memory at five moments, evenly spread."""
+        last = len(self.megabytes) - 1
+        return ", ".join(f"{self.megabytes[last * k // 10]:.0f}" for k in (1, 3, 5, 7, 9)) + " MB"
+
+
+def runs(folder: Path, transfers: int, workers: int) -> None:
+    """A first run, what asking costs then, and one changed reference pitch; real flow, facts, tables and summary."""
+    root = folder / "c"
+    make_corpus(root, sides=transfers, session_of=4, seconds=0.1)
+    run_module.ORDER = status_module.ORDER = "simulated_steps"
+    with Watch() as watch:
+        wall = timed(f"first run of {transfers}", lambda: run_module.run(root, workers=workers))
+    print(f"  memory here after 10, 30, 50, 70, 90 % of the time: {watch.words()}")
+    stages(root, wall=wall, workers=workers)
+    asking(root)
+
+
+def stages(root: Path, *, wall: float, workers: int) -> None:
+    """Per stage: time of workers that no job took."""
+    log = list(events(latest(root / "derived") or root))
+    begun = [number for number, event in enumerate(log) if event["event"] == "stage"]
+    for first, end in zip(begun, [*begun[1:], len(log)], strict=True):
+        jobs = [event for event in log[first:end] if event["event"] == "job" and event["unit_id"] != "corpus"]
+        took_s = sum(job["took_s"] for job in jobs)
+        times = [datetime.fromisoformat(event["time"]) for event in (log[first], jobs[-1])]
+        spent_s = (times[1] - times[0]).total_seconds()
+        idle_ms = 1000 * (workers * spent_s - took_s) / len(jobs)
+        print(
+            f"  {log[first]['label']}: {len(jobs)} jobs, {spent_s:.1f} s, {1000 * took_s / len(jobs):.1f} ms each in a "
+            f"worker; the rest, start of the workers included, {idle_ms:.1f} ms a job"
+        )
+    print(f"  whole run: {1000 * wall * workers / len(list((root / 'audio').iterdir())):.1f} ms of a worker a transfer")
+
+
+def asking(root: Path) -> None:
+    """What asking costs, in processes of their own as a user has it."""
+    command(root, "status", "status")
+    command(root, "run with nothing to do", "run")
+    command(root, "--explain with nothing to do", "run", "--explain")
+    change(root, "reference_pitch", "440", "435")
+    command(root, "--explain, one pitch changed", "run", "--explain")
+    command(root, "run, one pitch changed", "run", "--workers", str(WORKERS))
     shutil.rmtree(root / "derived" / "compacted")
-    timed("status without compacted tables", lambda: status_module.status(root))
+    command(root, "status without compacted tables", "status")
+
+
+def command(root: Path, name: str, *words: str) -> None:
+    """Times one command of the command line."""
+    program = (
+        "import sys; import pipeline.flows.run as r; r.ORDER = 'simulated_steps'\n"
+        "if 'status' in sys.argv: import pipeline.flows.status as s; s.ORDER = 'simulated_steps'\n"
+        "from pipeline.cli import main; main()"
+    )
+    line = [sys.executable, "-c", program, words[0], str(root), *words[1:]]
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(PATHS)}
+    timed(name, lambda: subprocess.run(line, env=environment, stdout=subprocess.DEVNULL, check=True))
 
 
 def overhead(folder: Path, sides: int, seconds: float) -> None:
@@ -104,7 +179,7 @@ def main() -> None:
     folder = Path(tempfile.mkdtemp())
     try:
         if what == "runs":
-            runs(folder, int(numbers[0]))
+            runs(folder, int(numbers[0]), int(numbers[1]) if numbers[1:] else WORKERS)
         elif what == "overhead":
             overhead(folder, int(numbers[0]), float(numbers[1]))
         else:

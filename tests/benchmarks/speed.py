@@ -31,7 +31,7 @@ from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
 from pipeline.signal.tuning import Tracks, solo_tracks
-from pipeline.steps.settle import side_evidence
+from pipeline.steps.settle_sides import side_evidence
 from pipeline.units import Floats
 from tests.benchmarks.speed_lines import simulated_line
 

@@ -11,7 +11,7 @@ import quick_steps
 
 from pipeline.flows import prefect_home, stages
 from pipeline.flows.local import LocalPool
-from pipeline.flows.progress import Display
+from pipeline.flows.progress import Display, Tally
 from pipeline.flows.run import begin, carry_out, plan
 from pipeline.flows.stages import Summary, Work
 from pipeline.flows.work import Batch, do_batch
@@ -24,6 +24,23 @@ from pipeline.store.database import content_stamp, database_path
 from pipeline.store.lock import locked
 
 
+class Words(Display):
+    """Says what a run says, but not how far it has come."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        super().__init__(quiet=True)
+        self.say = say  # type: ignore[method-assign]
+
+    def start(self, tally: Tally) -> None:
+        pass
+
+    def update(self, tally: Tally) -> None:
+        pass
+
+    def stop(self, tally: Tally | None = None) -> None:
+        pass
+
+
 def quick_run(root: Path, *, workers: int = 0, say: Callable[[str], None] = print, **options: Any) -> Summary:
     """One run over everything; with ``workers=0`` in this process, and without building the database."""
     if workers == 0:
@@ -31,7 +48,7 @@ def quick_run(root: Path, *, workers: int = 0, say: Callable[[str], None] = prin
             return quick_run(root, workers=1, say=say, **options)
     corpus = Corpus(root)
     with locked(corpus.derived, say=say):
-        work = begin(corpus, lambda: planned(corpus, **options), Display(quiet=True), steps_from="quick_steps")
+        work = begin(corpus, lambda: planned(corpus, **options), Words(say), steps_from="quick_steps")
         if not work.has_due() and work.is_finished():
             work.summary.nothing_to_do = True
         else:

@@ -39,7 +39,7 @@ def filled(table: str, transfer_id: str, *parts: object) -> pl.DataFrame:
             elif column.type == "double":
                 row[column.name] = low + share * (high - low)
             elif column.type == "int64":
-                row[column.name] = int(low) + number
+                row[column.name] = int(low) + number % int(high - low + 1)
             elif not column.required or column.type.startswith("list"):
                 row[column.name] = None if not column.required else []
             else:

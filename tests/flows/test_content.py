@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -135,18 +136,88 @@ def test_a_setting_repeats_its_step(root: Path) -> None:
 def test_a_table_that_is_gone_is_made_again(root: Path) -> None:
     before = tables(root)
     (root / "derived" / "tables" / "melody" / "s02-a.parquet").unlink()
-    assert explained(root) == ["detect of s02-a: a table that it wrote is gone or has been changed"]
+    assert explained(root) == ["detect of s02-a: a table that it wrote is gone: melody"]
     assert ran(root) == {("s02-a", "detect")}
     assert tables(root) == before
 
 
-def test_rehash_finds_a_table_that_was_changed_by_hand(root: Path) -> None:
+def truncated(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-300])
+
+
+def garbled(path: Path) -> None:
+    """Other bytes in the middle; length, head and foot as they were."""
+    content = bytearray(path.read_bytes())
+    middle = len(content) // 2
+    content[middle : middle + 40] = bytes(byte ^ 0x5A for byte in content[middle : middle + 40])
+    path.write_bytes(content)
+
+
+def swapped(path: Path) -> None:
+    """A sound table, but of another side."""
+    path.write_bytes(path.with_name("s01-a.parquet").read_bytes())
+
+
+@pytest.mark.parametrize("damage", [truncated, garbled, swapped])
+@pytest.mark.parametrize(("table", "step"), [("melody", "detect"), ("pitch_frame", "follow")])
+def test_a_damaged_table_is_made_again(root: Path, damage: Callable[[Path], None], table: str, step: str) -> None:
     before = tables(root)
-    melodies = root / "derived" / "tables" / "melody"
-    (melodies / "s02-a.parquet").write_bytes((melodies / "s01-a.parquet").read_bytes())
+    damage(root / "derived" / "tables" / table / "s02-a.parquet")
+    assert explained(root)[0] == f"{step} of s02-a: a table that it wrote is damaged or has been changed: {table}"
+    said: list[str] = []
+    assert ran(root, say=said.append) == {("s02-a", step)}
+    assert said == [f"Damaged or changed from outside, and made anew: {table} of s02-a."]
+    assert tables(root) == before
+    assert quick_run(root).nothing_to_do
+
+
+@pytest.mark.parametrize("damage", [truncated, garbled])
+def test_a_damaged_record_of_runs_is_made_again(root: Path, damage: Callable[[Path], None]) -> None:
+    before = tables(root)
+    damage(root / "derived" / "tables" / "run" / "s02-a.parquet")
+    said: list[str] = []
+    assert {t for t, step in ran(root, say=said.append) if step != "settle"} == {"s02-a"}
+    assert said == ["The record of runs of s02-a was damaged: measured anew."]
+    assert tables(root) == before
+    assert quick_run(root).nothing_to_do
+
+
+def test_damage_that_leaves_no_trace_outside_is_found_on_reading(root: Path) -> None:
+    """As a failing disk does it: neither size nor time of the file tells."""
+    before = tables(root)
+    path = root / "derived" / "tables" / "pitch_frame" / "s02-a.parquet"
+    times = path.stat()
+    garbled(path)
+    os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+    assert ran(root) == set()
+    change(root, "reference_pitch", "440", "435")  # now detect must read it
+    first = quick_run(root)
+    assert [(t, step) for t, step, _ in first.failed] == [("s02-a", "detect")]
+    assert "pitch_frame of s02-a is gone or damaged; run again" in first.failed[0][2]
+    change(root, "reference_pitch", "435", "440")
+    assert not quick_run(root).failed
+    assert tables(root) == before
+
+
+def test_rehash_finds_damage_that_leaves_no_trace_outside(root: Path) -> None:
+    before = tables(root)
+    path = root / "derived" / "tables" / "melody" / "s02-a.parquet"
+    times = path.stat()
+    garbled(path)
+    os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
     assert ran(root) == set()
     assert ("s02-a", "detect") in ran(root, rehash=True)
     assert tables(root) == before
+
+
+def test_a_damaged_reading_file_is_made_again(root: Path) -> None:
+    before = tables(root)
+    for damaged in (root / "derived" / "compacted").glob("*/run/*.parquet"):
+        damaged.write_bytes(damaged.read_bytes()[:100])
+    assert explained(root) == []
+    quick_run(root)
+    assert tables(root) == before
+    assert all(path.stat().st_size > 100 for path in (root / "derived" / "compacted").glob("*/*/*.parquet"))
 
 
 def test_one_transfer_only(root: Path) -> None:

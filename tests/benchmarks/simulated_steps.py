@@ -1,0 +1,46 @@
+"""The real steps with their facts, settings and tables, but with made rows instead of arithmetic.
+
+So a corpus of thousands of transfers can go through the real flow, and be asked how it stands, in minutes.
+"""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
+
+from quick_steps import filled
+
+from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.steps.order import STEPS as REAL
+
+_LETTERS = {"note_id": "n", "slide_id": "s", "transition_id": "t"}
+
+
+def _made(table: str, transfer_id: str) -> pl.DataFrame:
+    """Forty rows that belong together over all tables; every slide and transition counts."""
+    frame = filled(table, transfer_id, transfer_id, table)
+    take = pl.lit("t-" + transfer_id.removesuffix("-a")).alias("take_id")
+    changed = [take] if "take_id" in frame.columns else []
+    changed += [pl.lit(True).alias(name) for name, kind in frame.schema.items() if kind == pl.Boolean]
+    number = pl.int_range(pl.len()).cast(pl.String)
+    for name in frame.columns:
+        letter = next((letter for end, letter in _LETTERS.items() if name.endswith(end)), None)
+        if letter:
+            changed.append((pl.lit(f"{transfer_id}-{letter}") + number).alias(name))
+    return frame.with_columns(changed)
+
+
+def _simulated(step: Step) -> Step:
+    def run(given: StepInput) -> StepOutput:
+        names = sorted(given.tables) if step.scope == "session" else [given.unit_id]
+        for name in names if step.needs_sound else ():
+            given.sound(name)
+        return StepOutput({t: {table: _made(table, t) for table in step.writes} for t in names})
+
+    return replace(step, run=run)
+
+
+STEPS = tuple(step if step.scope == "corpus" else _simulated(step) for step in REAL)
