@@ -8,6 +8,7 @@ from rich.table import Table
 
 from pipeline.pages.results import POPULATIONS, agreement_words, rate_words, results_page, share_words
 from pipeline.stats.marks import Differences
+from pipeline.steps.figures import probability_words
 from pipeline.steps.listening import ListeningResults, listening_results
 from pipeline.steps.marking import MarkComparison, compare_marks
 
@@ -17,7 +18,8 @@ def show_results(folder: Path) -> None:
     results = listening_results(folder)
     console = Console()
     console.print(
-        f"{results.items} items of {', '.join(results.samples)} judged by {', '.join(results.listeners)}.", style="bold"
+        f"{results.items} excerpts of {', '.join(results.samples)} judged by {', '.join(results.listeners)}.",
+        style="bold",
     )
     console.print(_strata(results))
     errors = results.errors
@@ -123,5 +125,5 @@ def _calibration(results: ListeningResults) -> Table:
     for head in ("stated", "heard as slide (95 %)", "judged"):
         table.add_column(head, justify="right")
     for each in results.calibration:
-        table.add_row(f"{each.mean_confidence:.2f}", share_words(each.observed), str(each.judged))
+        table.add_row(probability_words(each.mean_confidence), share_words(each.observed), str(each.judged))
     return table

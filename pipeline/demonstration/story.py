@@ -9,20 +9,16 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.demonstration.compare import HandCounts, SlideCounts
-from pipeline.steps.figures import Z_95, probability_words
+from pipeline.steps.figures import Z_95, count_words, minutes_words, probability_words, with_limits
 from pipeline.steps.open_corpus import OpenCorpus
 
 Row = dict[str, Any]
 
 
-def rate(row: Row, name: str, *, places: int = 1) -> str:
-    """A rate with its interval: "4.2 (3.1–5.6)"."""
-    value, low, high = row[name], row[f"{name}_low"], row[f"{name}_high"]
-    if value is None or math.isnan(value):
-        return "–"
-    if low is None or high is None:
-        return f"{value:.{places}f}"
-    return f"{value:.{places}f} ({low:.{places}f}–{high:.{places}f})"
+def rate(row: Row, name: str) -> str:
+    """A rate with its limits."""
+    value = row[name]
+    return "–" if value is None or math.isnan(value) else with_limits(value, row[f"{name}_low"], row[f"{name}_high"])
 
 
 def rates_table(frame: pl.DataFrame, *, title: str, label: str, head: str) -> Table:
@@ -34,9 +30,9 @@ def rates_table(frame: pl.DataFrame, *, title: str, label: str, head: str) -> Ta
     for row in frame.rows(named=True):
         table.add_row(
             str(row[label]),
-            _count(row["takes"]),
-            f"{row['minutes']:.1f}",
-            _count(row["slides"]),
+            count_words(row["takes"]),
+            minutes_words(row["minutes"]),
+            count_words(row["slides"]),
             rate(row, "slides_per_minute"),
             rate(row, "slides_per_100_transitions"),
         )
@@ -64,8 +60,8 @@ def lineage_rows(corpus: OpenCorpus, *, founders: list[str]) -> list[Row]:
 
 
 def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) -> None:
-    """The story: how sliding changes from a teacher to pupils and their pupils."""
-    table = _table("From teacher to pupil (teaching at least probable)")
+    """The story: how sliding changes from a teacher to students and their students."""
+    table = _table("From teacher to student (teaching at least probable)")
     for name in ("founder", "generation"):
         table.add_column(name, no_wrap=True)
     for name in ("players", "slides", "slides /100 transitions\n(95 %)"):
@@ -73,7 +69,7 @@ def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) 
     table.add_column("", no_wrap=True)
     rows = lineage_rows(corpus, founders=founders)
     most = max((row["slides_per_100_transitions"] or 0.0 for row in rows), default=1.0) or 1.0
-    names = ("founder", "pupils", "pupils of pupils", "third generation")
+    names = ("founder", "students", "students of students", "third generation")
     last = None
     for row in rows:
         bar = "█" * round(16 * (row["slides_per_100_transitions"] or 0.0) / most)
@@ -169,11 +165,6 @@ def _table(title: str) -> Table:
         box=box.SIMPLE_HEAD,
         padding=(0, 1),
     )
-
-
-def _count(value: float) -> str:
-    """A count; takes that span two periods count in each by a share."""
-    return f"{value:.0f}" if abs(value - round(value)) < 0.05 else f"{value:.1f}"
 
 
 def _number(value: float | None, places: int, *, signed: bool = False) -> str:

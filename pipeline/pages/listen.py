@@ -12,8 +12,9 @@ import polars as pl
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.pages import draw, pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
-from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_mp3
+from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
 from pipeline.signal.kinds import KINDS
+from pipeline.steps.figures import probability_words
 from pipeline.steps.sound import sound_of
 from pipeline.store.corpus import Corpus, replacing
 from pipeline.store.package import csv_bytes
@@ -205,12 +206,12 @@ def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], targ
         start_s, end_s = (float(speed_map.to_true_s(row[f"transfer_{end}_s"])) for end in ("start", "end"))
         clip_start, clip_end = max(0.0, start_s - _AROUND_S), min(length_s, end_s + _AROUND_S)
         cut = excerpt(heard, start_s=clip_start, end_s=clip_end)
-        half, quarter = slowed(cut, rate=0.5), slowed(cut, rate=0.25)
+        half, quarter = slowed(cut, rates=(0.5, 0.25))
         gap = np.zeros(SLOW_RATE_HZ // 4, dtype=np.float32)
         name = row["item_id"]
-        write_mp3(target / "sound" / f"{name}.mp3", cut, sample_rate_hz=PAGE_RATE_HZ)
+        write_sound(target / "sound" / f"{name}.flac", cut, sample_rate_hz=PAGE_RATE_HZ)
         slow = np.concatenate([half, gap, quarter])
-        write_mp3(target / "sound" / f"{name}-slow.mp3", slow, sample_rate_hz=SLOW_RATE_HZ)
+        write_sound(target / "sound" / f"{name}-slow.flac", slow, sample_rate_hz=SLOW_RATE_HZ)
         found = row["drawn_from"] == "slide"
         kind = (row["found_kind"] or "").replace("_", " ")
         made[name] = {
@@ -221,11 +222,11 @@ def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], targ
             "transfer_end_s": row["transfer_end_s"],
             "clip_start_s": float(speed_map.to_transfer_s(clip_start)),
             "transfer_per_corrected": float(speed_map.ratio_at(row["transfer_start_s"])),
-            "sound": f"sound/{name}.mp3",
-            "slow_sound": f"sound/{name}-slow.mp3",
+            "sound": f"sound/{name}.flac",
+            "slow_sound": f"sound/{name}-slow.flac",
             "half_to_s": half.size / SLOW_RATE_HZ,
             "quarter_from_s": (half.size + gap.size) / SLOW_RATE_HZ,
-            "ours": f"a slide, {kind} (confidence {row['confidence']:.2f})." if found else "no slide.",
+            "ours": f"a slide, {kind} (confidence {probability_words(row['confidence'])})." if found else "no slide.",
             "picture": pictures.single(cut, drawn=drawn, reference_pitch_hz=reference, start_s=clip_start),
         }
     return made

@@ -26,7 +26,7 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
     Parameters
     ----------
     view : gives a view of the database by its full name.
-    sides : transfer_id, title, recorded, found and has_page of each side, in the report's order.
+    sides : transfer_id, side_id, title, recorded, found and has_page of each transfer, in the report's order.
     """
     takes = view("fact.take_tally").to_dicts()
     players = _by_birth(view)
@@ -50,7 +50,7 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
         title=corpus_title or "Slides in this corpus",
         corpus_title=corpus_title,
         subheading=_subheading(totals),
-        holds=_holds(takes, len(players), len(sides)),
+        holds=_holds(takes, len(players), sides),
         chart_sides=drawing(charts.sides_by_year(takes)),
         undated_words=_undated(takes),
         doubts=view("summary.missing_or_doubtful").to_dicts(),
@@ -149,10 +149,11 @@ def _subheading(totals: list[dict[str, Any]]) -> str:
     )
 
 
-def _holds(takes: Sequence[Row], players: int, sides: int) -> str:
+def _holds(takes: Sequence[Row], players: int, transfers: Sequence[Row]) -> str:
     judged = sum(take["state"] == "judged" for take in takes)
     left = len(takes) - judged
-    words = f"{len(takes)} takes on {sides} sides by {players} players; {judged} judged"
+    sides = len({row["side_id"] for row in transfers})
+    words = f"{len(takes)} takes by {players} players on {sides} sides, in {len(transfers)} transfers; {judged} judged"
     return f"{words}, {left} not (the reasons are listed below)." if left else f"{words}."
 
 
@@ -196,11 +197,14 @@ def _lineage_words(view: View) -> str:
         tallies[row["ancestor_id"]] = tallies.get(row["ancestor_id"], 0) + int(row["players"] or 0)
     chief = min(tallies, key=lambda ancestor: (-tallies[ancestor], ancestor))
     line = sorted((row for row in rows if row["ancestor_id"] == chief), key=lambda row: row["generation"])
+    names = ("{ancestor}", "students", "students of students")
     said = [
-        f"generation {row['generation']}: {_interval(row, 'slides_per_100_transitions')} per 100 transitions"
+        f"{names[row['generation']] if row['generation'] < len(names) else 'generation ' + str(row['generation'])}: "
+        f"{_interval(row, 'slides_per_100_transitions')}"
         for row in line
     ]
-    return f"Below {line[0]['ancestor'] or chief}: {'; '.join(said)}."
+    words = "; ".join(said).replace("{ancestor}", line[0]["ancestor"] or chief)
+    return f"Slides per 100 transitions: {words}."
 
 
 def _speeds(view: View) -> list[dict[str, str]]:

@@ -10,13 +10,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-import librosa
 import numpy as np
 import numpy.typing as npt
 import soxr
 from PIL import Image
 
-from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples
+from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, spectra
 from pipeline.units import Floats, hz_of_midi
 
 ROW_S = 12.0
@@ -70,7 +69,7 @@ def picture(sound: Samples, *, frame: Frame, reference_pitch_hz: float) -> npt.N
     """
     thinned = soxr.resample(sound, PAGE_RATE_HZ, SLOW_RATE_HZ)
     hop = round(SLOW_RATE_HZ / PIXELS_PER_S)
-    magnitudes = np.abs(librosa.stft(thinned, n_fft=2048, win_length=1024, hop_length=hop))
+    magnitudes = np.abs(spectra(thinned, window=1024, hop=hop, bins=1025)).T
     midi = frame.highest + 0.5 - (np.arange(frame.height) + 0.5) / PIXELS_PER_SEMITONE
     bins = hz_of_midi(midi, reference_pitch_hz=reference_pitch_hz) * 2048 / SLOW_RATE_HZ
     bins = np.clip(bins, 0, magnitudes.shape[0] - 2)
@@ -88,7 +87,7 @@ def _image(picture_part: npt.NDArray[np.uint8]) -> str:
     """A grey picture, dark on light, as a data address."""
     shades = Image.fromarray(255 - (picture_part.astype(np.float32) * 0.62).astype(np.uint8), mode=None)
     buffer = io.BytesIO()
-    shades.save(buffer, "WEBP", quality=45, method=4)
+    shades.save(buffer, "WEBP", quality=45, method=2)
     return "data:image/webp;base64," + base64.b64encode(buffer.getvalue()).decode()
 
 

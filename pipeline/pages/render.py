@@ -1,6 +1,7 @@
 """Fills page templates. Everything is escaped; only our own drawings are marked as safe."""
 
 import json
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,9 @@ def _environment() -> Environment:
 
 def page(template: str, **values: Any) -> str:
     """The page of that template; ``root`` is the way back to the report's folder."""
-    return _environment().get_template(template).render(version=__version__, **values)
+    text = _environment().get_template(template).render(version=__version__, **values)
+    # A sign of per cent stays with its number at the end of a line.
+    return re.sub(r"(?<=\d) %", "\N{NO-BREAK SPACE}%", text)
 
 
 def drawing(svg: str) -> Markup:

@@ -24,7 +24,7 @@ from pipeline.steps.sound import sound_of
 from pipeline.store.corpus import Corpus
 from pipeline.store.reading import find_view, open_read_only, rows_of
 
-PAGE_VERSION = 2
+PAGE_VERSION = 3
 
 
 @dataclass(frozen=True)
@@ -68,8 +68,8 @@ def report(root: Path | str, *, workers: int | None = None, told: Callable[[str]
         ]
         failed = _draw(corpus, {t: wanted[t][1] for t in stale}, target=target, workers=workers, told=told)
         for gone in sorted(set(before) - set(wanted)):
-            for path in (target / "side" / f"{gone}.html", *(target / "sound").glob(f"{gone}*.mp3")):
-                path.unlink(missing_ok=True)
+            for name in (f"side/{gone}.html", f"sound/{gone}.flac", f"sound/{gone}-slow.flac"):
+                (target / name).unlink(missing_ok=True)
         made = {t: key for t, (key, _) in wanted.items() if t not in dict(failed)}
         render.write_text(record, json.dumps(made, indent=1, sort_keys=True))
         sides = [_listed(corpus, row, has_page=row["transfer_id"] in made) for row in transfers]
@@ -174,6 +174,7 @@ def _listed(corpus: Corpus, transfer: Any, *, has_page: bool) -> dict[str, Any]:
         found = str(error)
     return {
         "transfer_id": transfer_id,
+        "side_id": transfer["side_id"],
         "title": title,
         "recorded": second.partition(" · ")[0],
         "found": found,

@@ -6,6 +6,7 @@ from typing import Any
 
 from pipeline.pages import charts, render
 from pipeline.stats.intervals import Interval
+from pipeline.steps.figures import probability_words, with_limits
 from pipeline.steps.listening import ListeningResults
 from pipeline.store.corpus import Corpus
 
@@ -54,7 +55,10 @@ def results_page(root: Path | str, results: ListeningResults) -> Path:
             }
             for rate in results.rates
         ],
-        calibration=[{**p, "share": share_words(e.observed)} for p, e in zip(points, results.calibration, strict=True)],
+        calibration=[
+            {"stated": probability_words(e.mean_confidence), "share": share_words(e.observed), "judged": e.judged}
+            for e in results.calibration
+        ],
         calibration_error=f"{results.calibration_error:.2f}",
         picture=render.drawing(charts.calibration(points)),
     )
@@ -91,9 +95,9 @@ def share_words(interval: Interval) -> str:
     """A share in per cent with its limits; a dash if it is unknown."""
     if interval.estimate != interval.estimate:
         return "–"
-    return f"{interval.estimate:.0%} ({interval.low:.0%}–{interval.high:.0%})"
+    return with_limits(100 * interval.estimate, 100 * interval.low, 100 * interval.high, unit=" %")
 
 
 def rate_words(interval: Interval) -> str:
     """A rate with its limits."""
-    return f"{interval.estimate:.1f} ({interval.low:.1f}–{interval.high:.1f})"
+    return with_limits(interval.estimate, interval.low, interval.high)

@@ -12,7 +12,7 @@ from pipeline.pages import pictures, side_facts
 from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
 from pipeline.pages.render import drawing, page, write_text
-from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_mp3
+from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_sound
 from pipeline.pages.speed_picture import speed_picture
 from pipeline.steps.base import Sound
 from pipeline.store.corpus import Corpus
@@ -22,6 +22,17 @@ PAGE_TABLES = (
     *("note_hand", "solo_span", "run"),
 )
 
+STEP_WORDS = {
+    "intake": "reads the file",
+    "follow": "follows the solo's pitch",
+    "measure": "measures what the transfer sounds",
+    "settle": "settles the speed, with all sides of the session",
+    "detect": "finds notes and slides",
+    "hand": "finds strings, fingers and positions",
+}
+
+# Readings of the speed less likely than this are folded away.
+_FAINT = 0.01
 _AROUND_S = 0.35
 # Slowed down, a quarter of a second of surroundings is long enough to hear where a slide begins and ends.
 _AROUND_SLOW_S = 0.25
@@ -64,11 +75,11 @@ def write_side(
         row["symbol"] = drawing(row["symbol"])
 
     (target / "sound").mkdir(parents=True, exist_ok=True)
-    write_mp3(target / "sound" / f"{transfer_id}.mp3", heard, sample_rate_hz=PAGE_RATE_HZ)
+    write_sound(target / "sound" / f"{transfer_id}.flac", heard, sample_rate_hz=PAGE_RATE_HZ)
     cards = _cards(tables, drawn, frame, verdicts)
     reel = _slow_reel(heard, cards, drawn.slides)
     if reel is not None:
-        write_mp3(target / "sound" / f"{transfer_id}-slow.mp3", reel, sample_rate_hz=SLOW_RATE_HZ)
+        write_sound(target / "sound" / f"{transfer_id}-slow.flac", reel, sample_rate_hz=SLOW_RATE_HZ)
 
     title, second = side_facts.heading(corpus.catalogue, transfer)
     exposure = side_facts.exposure_words(tables["solo_span"], len(cards), side_facts.chances(tables["transition"]))
@@ -93,7 +104,7 @@ def write_side(
         slides_heading=exposure,
         no_slides="No slide was found here. That is a result, not a gap.",
         slides=cards,
-        runs=_rows(tables["run"]),
+        runs=_runs(tables["run"]),
     )
     path = target / "side" / f"{transfer_id}.html"
     write_text(path, text)
@@ -140,8 +151,7 @@ def _slow_reel(heard: Samples, cards: list[dict[str, Any]], slides: list[Any]) -
     gap = np.zeros(round(_GAP_S * SLOW_RATE_HZ), dtype=np.float32)
     for card, slide in zip(cards, slides, strict=True):
         cut = excerpt(heard, start_s=slide["start_s"] - _AROUND_SLOW_S, end_s=slide["end_s"] + _AROUND_SLOW_S)
-        for name, rate in (("half", 0.5), ("quarter", 0.25)):
-            slow = slowed(cut, rate=rate)
+        for name, slow in zip(("half", "quarter"), slowed(cut, rates=(0.5, 0.25)), strict=True):
             card[f"{name}_from_s"] = f"{at / SLOW_RATE_HZ:.3f}"
             card[f"{name}_to_s"] = f"{(at + slow.size) / SLOW_RATE_HZ:.3f}"
             parts += [slow, gap]
@@ -150,8 +160,12 @@ def _slow_reel(heard: Samples, cards: list[dict[str, Any]], slides: list[Any]) -
 
 
 def _alternatives(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
+    """Readings of the speed; the first of the unlikely ones, which are folded away, says how many they are."""
+    readings = _rows(frame)
+    faint = [row["rank"] for row in readings if row["probability"] < _FAINT and row["rank"] > 1]
     return [
         {
+            "faint": f"{len(faint)} readings of less than 1 % each" if row["rank"] == min(faint, default=0) else "",
             "rank": row["rank"],
             "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",
             "reference": f"{row['reference_pitch_hz']:.1f}",
@@ -159,8 +173,14 @@ def _alternatives(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
             "probability": side_facts.share(row["probability"]),
             "reason": row["reason"] or "",
         }
-        for row in _rows(frame)
+        for row in readings
     ]
+
+
+def _runs(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
+    """What each step did, in the order in which they ran."""
+    rows = sorted(_rows(frame), key=lambda row: list(STEP_WORDS).index(row["step"]))
+    return [{**row, "words": STEP_WORDS[row["step"]]} for row in rows]
 
 
 def _doubts(tables: Any, speed: dict[str, Any] | None) -> list[str]:

@@ -19,12 +19,15 @@ def takes_of(catalogue: Catalogue, side_id: str) -> list[Row]:
     return [take for link in links if (take := catalogue.row("take", link["take_id"]))]
 
 
-def players_of(catalogue: Catalogue, take_id: str) -> list[tuple[str, str]]:
-    """Name and part of each player of a take: "Ada Quill", "violin, attribution probable"."""
+def players_of(catalogue: Catalogue, take_id: str, *, soloists: bool = False) -> list[tuple[str, str]]:
+    """Name and part of each player of a take, soloists first or alone: "Ada Quill", "violin, attribution probable"."""
     made = []
-    for performance in catalogue.rows("performance", take_id=take_id):
+    played = catalogue.rows("performance", take_id=take_id)
+    first = [row for row in played if row["role"] in (None, "soloist")]
+    rest = [row for row in played if row["role"] not in (None, "soloist")]
+    for performance in (first or rest) if soloists else [*first, *rest]:
         player = catalogue.row("player", performance["player_id"])
-        part = performance["instrument"] or performance["role"] or ""
+        part = (performance["instrument"] or performance["role"] or "").replace("_", " ")
         if performance["certainty"] not in (None, "certain"):
             part = f"{part}, attribution {performance['certainty']}".lstrip(", ")
         made.append((player["name"] if player else performance["player_id"], part))
@@ -32,11 +35,11 @@ def players_of(catalogue: Catalogue, take_id: str) -> list[tuple[str, str]]:
 
 
 def heading(catalogue: Catalogue, transfer: Row) -> tuple[str, str]:
-    """Title and second line of a side's page."""
+    """Title (the soloists and what they play) and second line of a side's page."""
     takes = takes_of(catalogue, transfer["side_id"])
     names, titles, dates = [], [], []
     for take in takes:
-        names += [name for name, _ in players_of(catalogue, take["take_id"])]
+        names += [name for name, _ in players_of(catalogue, take["take_id"], soloists=True)]
         work = catalogue.row("work", take["work_id"]) if take["work_id"] else None
         titles += [work["title"]] if work else []
         dates += [take["recorded"]] if take["recorded"] else []
@@ -60,6 +63,7 @@ def recording_facts(catalogue: Catalogue, transfer: Row) -> list[tuple[str, str]
                 ),
             ),
             ("work", work.get("title")),
+            ("composer", work.get("composer")),
             ("key", take["key_played"] or work.get("key")),
             ("recorded", take["recorded"]),
             ("matrix and take", matrix),
@@ -128,7 +132,7 @@ def slide_words(slide: Row, *, number: int, hands: Iterable[Row]) -> dict[str, s
     measures = (
         f"{abs(slide['interval_cents']):.0f} cents {direction} in {slide['duration_ms']:.0f} ms "
         f"({signed(slide['gradient_cents_per_s'])} cents/s), from {start} to {end}; audible from "
-        f"{slide['audible_start_s']:.3f} to {slide['audible_end_s']:.3f} s; confidence {slide['confidence']:.2f}."
+        f"{slide['audible_start_s']:.3f} to {slide['audible_end_s']:.3f} s; confidence {share(slide['confidence'])}."
     )
     if slide["step_from_midi"] is not None:
         step = (slide["step_to_midi"] - slide["step_from_midi"]) * 100

@@ -1,16 +1,20 @@
-"""Corrected sound for pages: a whole side as MP3, and slowed excerpts with the pitch kept.
+"""Corrected sound for pages: a whole side, and slowed excerpts with the pitch kept, as FLAC.
 
-MP3 because every browser plays it; a constant bit rate, so that seeking lands where it should. The archive's
-files are only read.
+Every browser plays FLAC, seeks in it to the sample, and it is made in a twentieth of the time that MP3 takes. Rounded
+to 12 bits it is hardly larger; the rounding lies 70 dB below the loudest, far below the noise of any disc. The
+archive's files are only read.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 
-import librosa
 import numpy as np
 import numpy.typing as npt
 import soundfile as sf
 import soxr
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import fft
+from scipy.signal import get_window
 
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.resample import correct_samples
@@ -18,16 +22,20 @@ from pipeline.signal.resample import correct_samples
 PAGE_RATE_HZ = 22_050
 SLOW_RATE_HZ = 11_025
 _WINDOW = 512
+_HOP = _WINDOW // 4
 Samples = npt.NDArray[np.float32]
+Spectra = npt.NDArray[np.complexfloating]
 
-# MPEG-2 layer III at 22,050 Hz: 0.55 lies near 72 kbit/s, mono.
-_COMPRESSION = 0.55
+# Of 16 bits, those left at zero, which FLAC does not store.
+_SPARED_BITS = 4
 
 
 def corrected_sound(samples: Samples, *, sample_rate_hz: int, speed_map: SpeedMap) -> Samples:
     """Samples at true speed and pitch, at ``PAGE_RATE_HZ``, scaled to a peak of 0.9; shape (m,), float32."""
-    corrected = correct_samples(samples, sample_rate_hz=sample_rate_hz, speed_map=speed_map)
-    made = corrected if sample_rate_hz == PAGE_RATE_HZ else soxr.resample(corrected, sample_rate_hz, PAGE_RATE_HZ)
+    made = np.asarray(samples, dtype=np.float32)
+    if sample_rate_hz != PAGE_RATE_HZ:
+        made = soxr.resample(made, sample_rate_hz, PAGE_RATE_HZ)
+    made = correct_samples(made, sample_rate_hz=PAGE_RATE_HZ, speed_map=speed_map)
     peak = float(np.max(np.abs(made), initial=0.0))
     return np.asarray(made * (0.9 / peak if peak > 0 else 1.0), dtype=np.float32)
 
@@ -44,31 +52,56 @@ def excerpt(sound: Samples, *, start_s: float, end_s: float, fade_s: float = 0.0
     return cut
 
 
-def slowed(sound: Samples, *, rate: float) -> Samples:
-    """``sound`` (at ``PAGE_RATE_HZ``) at ``rate`` times its speed, pitch kept; at ``SLOW_RATE_HZ``.
+def spectra(sound: Samples, *, window: int, hop: int, bins: int) -> Spectra:
+    """Spectra under a Hann window around each ``hop`` samples; shape (times, bins)."""
+    padded = np.pad(sound, window // 2)
+    padded = np.pad(padded, (0, max(0, window - padded.size)))
+    hann = get_window("hann", window).astype(np.float32)
+    return np.asarray(fft.rfft(sliding_window_view(padded, window)[::hop] * hann, n=2 * (bins - 1), axis=1))
 
-    Phase vocoder of librosa with a window of 46 ms. Discs of the time hold nothing above 5 kHz that a slowed
-    listening needs, so half the rate serves.
+
+def slowed(sound: Samples, *, rates: Sequence[float]) -> list[Samples]:
+    """``sound`` (at ``PAGE_RATE_HZ``) at each of ``rates`` times its speed, pitch kept; at ``SLOW_RATE_HZ``.
+
+    Phase vocoder (Flanagan and Golden 1966) with a window of 46 ms. Discs of the time hold nothing above 5 kHz that a
+    slowed listening needs, so half the rate serves.
     """
     thinned = soxr.resample(sound, PAGE_RATE_HZ, SLOW_RATE_HZ)
-    if thinned.size < _WINDOW:
-        thinned = np.pad(thinned, (0, _WINDOW - thinned.size))
-    slow = librosa.effects.time_stretch(thinned, rate=rate, n_fft=_WINDOW, hop_length=_WINDOW // 4)
-    return np.asarray(slow, dtype=np.float32)
+    heard = spectra(thinned, window=_WINDOW, hop=_HOP, bins=_WINDOW // 2 + 1)
+    heard = np.concatenate([heard, np.zeros_like(heard[:1])])
+    size = np.abs(heard)
+    # Each frame's turn against the one before, which the slowed frames make too, only later.
+    turn = np.angle(heard[1:] * heard[:-1].conj())
+    made = []
+    for rate in rates:
+        at = np.arange(0, heard.shape[0] - 1, rate)
+        whole = at.astype(int)
+        part = (at - whole).astype(np.float32)[:, None]
+        # Summed in double precision: a long sum of angles loses the last places otherwise.
+        turned = np.cumsum(turn[whole[:-1]], axis=0, dtype=np.float64)
+        phase = np.remainder(np.angle(heard[:1]) + np.concatenate([np.zeros_like(turned[:1]), turned]), 2 * np.pi)
+        phase = phase.astype(np.float32)
+        level = size[whole] * (1 - part) + size[whole + 1] * part
+        made.append(_summed(level * (np.cos(phase) + 1j * np.sin(phase)), length=round(thinned.size / rate)))
+    return made
 
 
-def write_mp3(path: Path, sound: Samples, *, sample_rate_hz: int) -> None:
+def _summed(frames: Spectra, *, length: int) -> Samples:
+    """The sound of overlapping spectra (times, bins), ``length`` samples from the middle of the first."""
+    parts = fft.irfft(frames, n=_WINDOW, axis=1) * get_window("hann", _WINDOW)
+    folds = _WINDOW // _HOP
+    whole = np.zeros((frames.shape[0] + folds - 1, _HOP))
+    for fold in range(folds):
+        whole[fold : fold + frames.shape[0]] += parts[:, fold * _HOP : (fold + 1) * _HOP]
+    # Four squared Hann windows a quarter apart add up to 1.5 everywhere.
+    sound = whole.ravel()[_WINDOW // 2 :][:length] / 1.5
+    return np.asarray(np.pad(sound, (0, length - sound.size)), dtype=np.float32)
+
+
+def write_sound(path: Path, sound: Samples, *, sample_rate_hz: int) -> None:
     """Write mono ``sound``; under a temporary name first."""
     temporary = path.with_name(f".{path.name}.tmp")
-    with sf.SoundFile(
-        temporary,
-        "w",
-        samplerate=sample_rate_hz,
-        channels=1,
-        format="MP3",
-        subtype="MPEG_LAYER_III",
-        compression_level=_COMPRESSION,
-        bitrate_mode="CONSTANT",
-    ) as file:
-        file.write(np.clip(sound, -1, 1))
+    step = 1 << _SPARED_BITS
+    whole = np.rint(np.clip(sound, -1, 1) * (32_768 / step)).clip(max=32_768 / step - 1).astype(np.int16) * step
+    sf.write(temporary, whole.astype(np.int16), sample_rate_hz, format="FLAC", subtype="PCM_16")
     temporary.replace(path)

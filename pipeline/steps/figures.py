@@ -36,14 +36,17 @@ def minutes_words(minutes: float) -> str:
     return f"{minutes:.1f}" if minutes >= 10 else f"{minutes:.2f}"
 
 
-def with_limits(value: float, low: float | None, high: float | None) -> str:
-    """A value and its limits, with the decimals that leave two figures of the uncertainty: 31 (16–55)."""
+def with_limits(value: float, low: float | None, high: float | None, *, unit: str = "") -> str:
+    """A value and its limits, with the decimals that leave two figures of the uncertainty: 31 (16–55).
+
+    A ``unit`` stands after both: 31 % (16–55 %).
+    """
     if low is None or high is None:
-        return rounded(value)
+        return rounded(value) + unit
     digits = _digits((high - low) / 2)
     if value:
         digits = max(digits, min(_digits(abs(value)), 2))
-    return f"{value:.{digits}f} ({low:.{digits}f}–{high:.{digits}f})"
+    return f"{value:.{digits}f}{unit} ({low:.{digits}f}–{high:.{digits}f}{unit})"
 
 
 def rounded(value: float) -> str:

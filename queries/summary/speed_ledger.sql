@@ -8,7 +8,12 @@ alternative as (
             coalesce(printf('%.2f rpm', playing_rpm), printf('%+.1f cents', offset_cents))
             || printf(', A4 = %.1f Hz', reference_pitch_hz)
             || coalesce(', ' || key, '')
-            || printf(' (%.1f %%)', 100 * probability),
+            || case
+                when probability > 0.99 then ' (>99 %)'
+                when probability < 0.001 then ' (<0.1 %)'
+                when probability < 0.01 then printf(' (%.1f %%)', 100 * probability)
+                else printf(' (%.0f %%)', 100 * probability)
+            end,
             '; ' order by rank
         ) filter (where rank > 1) as alternatives,
     from base.speed_alternative

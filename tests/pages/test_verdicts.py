@@ -6,7 +6,7 @@ from measured import measure, write
 
 from pipeline.errors import UsageError
 from pipeline.pages.listen import listen
-from pipeline.pages.results import results_page
+from pipeline.pages.results import results_page, share_words
 from pipeline.steps.listening import listening_results
 from pipeline.steps.marking import compare_marks
 from pipeline.store.corpus import Corpus
@@ -86,7 +86,7 @@ def test_results_page_holds_the_figures(measured):
     judge(measured)
     results = listening_results(measured)
     text = results_page(measured, results).read_text(encoding="utf-8")
-    assert f"Precision {results.errors.precision.estimate:.0%}" in text
+    assert f"Precision {share_words(results.errors.precision)}".replace(" %", "\N{NO-BREAK SPACE}%") in text
     assert "Ada Quill" in text
     assert text.count("<svg") == 1
     assert 0.4 < results.errors.precision.estimate < 0.6

@@ -20,5 +20,6 @@ def test_counts_and_minutes() -> None:
 
 def test_decimals_follow_the_uncertainty() -> None:
     assert with_limits(31.43, 16.06, 55.33) == "31 (16–55)"
+    assert with_limits(31.43, 16.06, 55.33, unit=" %") == "31 % (16–55 %)"
     assert with_limits(0.0, 0.0, 10.63) == "0.0 (0.0–10.6)"
     assert with_limits(31.43, None, None) == rounded(31.43) == "31.4"

@@ -22,7 +22,7 @@
 
   const show = () => {
     const one = item(), said = answer(), judged = said.verdict !== "";
-    $("place").textContent = `Item ${state.at + 1} of ${data.items.length}`;
+    $("place").textContent = `Excerpt ${state.at + 1} of ${data.items.length}`;
     const done = Object.values(state.answers).filter((a) => a.verdict).length;
     $("done").textContent = `${done} judged${state.saved ? "" : ", not yet saved"}`;
     $("bar").value = done;
