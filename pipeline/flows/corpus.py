@@ -4,6 +4,7 @@ One flow a run; one task a stage for the local engine, which drives its own proc
 for Dask and Ray. Prefect's cache is off: what is up to date is decided by content, in the corpus.
 """
 
+import logging
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -59,6 +60,7 @@ def run_flow(work: Work, *, engine: str, address: str | None, workers: int) -> N
 @contextmanager
 def _settings_of_now() -> Iterator[None]:
     """Prefect reads its environment once, as it is imported; a later run of the same process has another server."""
+    logging.getLogger("EventsWorker").setLevel(logging.CRITICAL)
     with SettingsContext(profile=get_settings_context().profile, settings=Settings()):
         try:
             yield

@@ -1,8 +1,8 @@
 """Steps with the names, scopes and tables of the real ones, but next to no arithmetic: for tests of runs.
 
 What they write depends on everything that a step may depend on: samples, facts, settings and input tables. The
-environment variable QUICK_STEPS can name one transfer and what befalls it: ``s01-a dies``, ``s01-a full``,
-``s01-a faulty``.
+environment variable QUICK_STEPS can name transfers and what befalls them: ``s01-a dies,s02-a full``, ``s01-a faulty``,
+``s01-a stumbles`` (the first time only); each try adds a line to the file that QUICK_STEPS_TRIES names.
 """
 
 import errno
@@ -10,6 +10,7 @@ import hashlib
 import os
 import time
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -50,13 +51,21 @@ def filled(table: str, transfer_id: str, *parts: object) -> pl.DataFrame:
 
 def _befalls(transfer_id: str) -> None:
     time.sleep(float(os.environ.get("QUICK_STEPS_SLEEP_S", "0")))
-    who, _, what = os.environ.get("QUICK_STEPS", "").partition(" ")
-    if who == transfer_id and what == "dies":
+    tried, tries = False, os.environ.get("QUICK_STEPS_TRIES")
+    if tries:
+        with Path(tries).open("a+", encoding="utf-8") as file:
+            file.seek(0)
+            tried = transfer_id in file.read().split()
+            file.write(transfer_id + "\n")
+    what = dict(item.split() for item in os.environ.get("QUICK_STEPS", "").split(",") if item).get(transfer_id)
+    if what == "dies":
         os._exit(9)
-    if who == transfer_id and what == "full":
+    if what == "full":
         raise OSError(errno.ENOSPC, "No space left on device")
-    if who == transfer_id and what == "faulty":
+    if what == "faulty":
         raise ZeroDivisionError("division by zero")
+    if what == "stumbles" and not tried:
+        raise OSError(errno.EIO, "Input/output error")
 
 
 def _intake(given: StepInput) -> StepOutput:

@@ -1,6 +1,7 @@
 """What repeats and what does not: decided by content alone."""
 
 import os
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -11,6 +12,10 @@ import quick_steps
 import soundfile
 from made_corpus import change, make_corpus, tables, write_csv, write_tone
 from quick_run import explained, quick_run, ran
+from quick_steps import filled
+
+from pipeline.flows.words import summary_lines
+from pipeline.steps.base import StepInput, StepOutput
 
 ALL = {"intake", "follow", "measure", "settle", "detect"}
 SESSION = ("s00-a", "s01-a", "s02-a")
@@ -229,6 +234,37 @@ def test_sides_of_the_same_session_whose_speed_moved_are_told_apart(root: Path) 
     done = ran(root)
     assert {t for t, step in done if step == "settle"} == {"s00-a", "s01-a", "s02-a", "s03-a", "s04-a"}
     assert not [step for _, step in done if step in ("intake", "follow", "measure")]
+
+
+def _settle_with_speed(given: StepInput) -> StepOutput:
+    """As the quick step, with a speed that follows from what all sides of the session sound."""
+    made = settle(given)
+    shared = [made.tables[t]["speed_curve"]["correction_cents"].sum() for t in sorted(given.tables)]
+    return StepOutput({t: {**made.tables[t], "speed": filled("speed", t, shared)} for t in given.tables}, {})
+
+
+settle = next(step for step in quick_steps.STEPS if step.name == "settle").run
+
+
+def test_sides_that_only_their_session_moved_are_listed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    steps = tuple(
+        replace(s, writes=(*s.writes, "speed"), run=_settle_with_speed) if s.name == "settle" else s
+        for s in quick_steps.STEPS
+    )
+    monkeypatch.setattr(quick_steps, "STEPS", steps)
+    root = make_corpus(tmp_path / "c", sides=5)
+    assert quick_run(root).moved == []  # nothing stood before
+    write_tone(root / "audio" / "s01.wav", seed=77)
+    summary = quick_run(root)
+    assert [line.partition(":")[0] for line in summary.moved] == ["s00-a", "s02-a"]  # not s01-a, nor the other session
+    assert re.fullmatch(r"s00-a: speed moved from [+-][0-9.]+ to [+-][0-9.]+ cents with its session", summary.moved[0])
+    lines = list(summary_lines(summary))
+    assert (
+        lines[lines.index("2 sides moved in speed although nothing of their own changed:") + 1].strip()
+        == summary.moved[0]
+    )
+    change(root, "reference_pitch", "440", "435")  # of s00-a alone
+    assert [line.partition(":")[0] for line in quick_run(root).moved] == ["s01-a", "s02-a"]
 
 
 def test_one_and_two_workers_give_the_same_bytes(tmp_path: Path) -> None:

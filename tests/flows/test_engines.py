@@ -14,12 +14,13 @@ import pytest
 from made_corpus import make_corpus, tables
 from quick_run import quick_run
 
-from pipeline.errors import UsageError
+from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
 from pipeline.flows.run import run
 
 HERE = Path(__file__).parent
+ALL_THREE = ("s00-a", "s01-a", "s02-a")
 
 
 def through_prefect(
@@ -65,6 +66,21 @@ def test_engines_give_the_same_bytes(tmp_path: Path, plain: dict[str, bytes], en
     assert not (root / "derived" / "run.holder.json").exists()
 
 
+@pytest.mark.slow
+def test_only_what_may_succeed_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    root = make_corpus(tmp_path / "c", sides=3, session_of=1)
+    monkeypatch.setenv("QUICK_STEPS", "s00-a stumbles,s01-a full")
+    monkeypatch.setenv("QUICK_STEPS_TRIES", str(tmp_path / "tries"))
+    done = through_prefect(root, engine="local", workers=1)
+    assert done.returncode == 1, done.stderr  # the full disk is full still
+    assert sorted((tmp_path / "tries").read_text().split()) == ["s00-a", "s00-a", "s01-a", "s02-a"]
+    assert {name: (root / "derived" / "tables" / "melody" / f"{name}.parquet").exists() for name in ALL_THREE} == {
+        "s00-a": True,
+        "s01-a": False,
+        "s02-a": True,
+    }
+
+
 @pytest.mark.long
 def test_a_users_own_server_shows_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
@@ -85,6 +101,90 @@ def _asked(url: str) -> list[dict[str, str]]:
     with urllib.request.urlopen(request, timeout=60) as answer:
         found: list[dict[str, str]] = json.load(answer)
     return found
+
+
+LOST_THEN_FOUND = """
+import sys, threading, time
+from pathlib import Path
+import pipeline.flows.run as runs
+from pipeline.errors import DataError
+from pipeline.flows import prefect_home
+
+def lose(root, process):
+    while not list((root / "derived" / "tables" / "run").glob("*.parquet")):
+        time.sleep(0.05)
+    process.kill()
+
+if __name__ == "__main__":
+    runs.ORDER = "quick_steps"
+    root, address = Path(sys.argv[1]), prefect_home._address
+    if sys.argv[3] == "lose":
+        prefect_home._address = lambda p: (threading.Thread(target=lose, args=(root, p)).start(), address(p))[1]
+    try:
+        runs.run(root, workers=1)
+    except DataError as error:
+        print("lost:", error)
+    prefect_home._address = address
+    Path(sys.argv[2]).rename(root / "audio" / "s01.wav")
+    summary = runs.run(root, workers=1)
+    print(summary.failed, summary.did["detect"])
+"""
+
+
+@pytest.mark.parametrize(
+    "server", [pytest.param("keep", marks=pytest.mark.slow), pytest.param("lose", marks=pytest.mark.long)]
+)
+def test_a_process_can_run_again_and_a_lost_server_fails_no_side(tmp_path: Path, server: str) -> None:
+    """Prefect keeps the address of the first server for the whole process, unless told otherwise."""
+    root = make_corpus(tmp_path / "c", sides=2)
+    (root / "audio" / "s01.wav").rename(tmp_path / "late.wav")  # something is left for the second run
+    environment = os.environ | {"QUICK_STEPS_SLEEP_S": "1", "PYTHONPATH": str(HERE)}
+    environment.pop("PREFECT_API_URL", None)
+    command = [sys.executable, "-c", LOST_THEN_FOUND, str(root), str(tmp_path / "late.wav"), server]
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=600, check=False)
+    assert done.returncode == 0, done.stderr
+    *lost, found = done.stdout.splitlines()
+    assert len(lost) == (server == "lose")
+    for line in lost:
+        assert line.startswith("lost: the Prefect server at http://127.0.0.1:")
+        assert line.endswith(f"go on with: glideline run {root}")
+    assert found.startswith("[] ")
+    assert done.stderr == ""
+
+
+def test_a_server_that_does_not_start_is_told_with_its_cure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("PREFECT_API_URL", raising=False)
+    monkeypatch.setattr(sys, "executable", "/bin/false")
+    root = make_corpus(tmp_path / "c", sides=1)
+    with pytest.raises(DataError, match=r"did not start.*delete derived/\.prefect and run again"):
+        run(root)
+    assert not list((root / "derived" / "tables").glob("*/*"))  # no side has failed
+
+
+@pytest.mark.slow
+def test_a_lost_server_is_not_a_killed_worker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import httpx
+
+    from pipeline.flows import corpus as flow_module
+    from pipeline.flows.work import Batch
+    from pipeline.settings import Settings
+    from pipeline.steps.jobs import Job
+
+    class Lost:
+        def wait(self) -> None:
+            pass
+
+        def result(self, *, raise_on_failure: bool) -> object:
+            return httpx.ConnectError("refused")
+
+    class Task:
+        def submit(self, batch: Batch) -> Lost:
+            return Lost()
+
+    monkeypatch.setattr(flow_module, "batch_task", Task())
+    batch = Batch(str(tmp_path), Settings(), "quick_steps", (Job("s00-a", 0, (), ("s00-a",), {}, {}, {}),))
+    with pytest.raises(httpx.ConnectError):
+        flow_module._singly(batch)
 
 
 def test_engines_and_addresses_that_cannot_work_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -169,3 +269,17 @@ def test_a_run_with_nothing_to_do_starts_no_scheduler(tmp_path: Path) -> None:
         check=True,
     )
     assert json.loads(done.stdout) == [True, False]
+
+
+def test_asking_loads_no_compiled_code(tmp_path: Path) -> None:
+    """It takes seconds to load, and only those who measure need it."""
+    root = make_corpus(tmp_path / "c", sides=1)
+    program = (
+        "import sys, json, pipeline.flows.status as status, pipeline.flows.run as run\n"
+        "waiting = (status.status(sys.argv[1]).steps['state'] == 'waiting').sum()\n"
+        "explained = run.run(sys.argv[1], explain_only=True).explained\n"
+        "heavy = ('numba', 'scipy', 'statsmodels', 'prefect', 'soxr')\n"
+        "print(json.dumps([waiting > 0, len(explained) > 0, [name for name in heavy if name in sys.modules]]))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program, str(root)], capture_output=True, text=True, check=True)
+    assert json.loads(done.stdout) == [True, True, []]
