@@ -1,9 +1,10 @@
 """Random playable plans: melodies in a key, played by one hand on one instrument, with slides of every kind.
 
 ``random_plan`` walks a hand over the strings. Each note is a place of the hand in the scale; each slide is one
-that the hand can make (``shifts.py``). Between them stand what is easily taken for a slide: fast clean changes (to
-25 ms), shifts hidden in 30-50 ms, trills, mordents, grace notes, wide vibrato, double stops. Everything follows
-from ``rng``: the same generator state gives the same plan.
+that the hand can make (``shifts.py``). With a ``Taste`` the hand does not walk at random but plays a melody with the
+fingers of a player who knows what comes next (``economy.py``), and slides are shifts that are heard. Between slides
+stands what is easily taken for one: fast clean changes (to 25 ms), shifts hidden in 30-50 ms, trills, mordents, grace
+notes, wide vibrato, double stops. Everything follows from ``rng``: the same generator state gives the same plan.
 """
 
 from dataclasses import dataclass, replace
@@ -11,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.signal.instruments import INSTRUMENTS, Instrument
+from pipeline.signal.synth.economy import Taste, fingering, melody
 from pipeline.signal.synth.figures import ornament, with_double_stop
 from pipeline.signal.synth.fingering import Stop, highest_first, position_name, stops_in_frame
 from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
@@ -28,6 +30,7 @@ KIND_SHARES = {
 }
 
 ORNAMENTS = ("trill", "mordent", "grace_note")
+SHORTEST_NOTE_S = 0.16
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,7 @@ def random_plan(
     player: Player | None = None,
     introduction_s: float = 0.0,
     interlude_s: float = 0.0,
+    taste: Taste | None = None,
 ) -> Plan:
     """A random playable side.
 
@@ -89,11 +93,15 @@ def random_plan(
     key : like "A minor"; random if None.
     introduction_s, interlude_s : silence of the solo (under the piano, if any) before its first note, and about
         the middle of the side.
+    taste : what the player would rather not do with the hand; None for a hand that walks at random. With it,
+        ``slide_share`` is the share of the shifts along a string that are heard.
     """
     kind = INSTRUMENTS[instrument]
     who = random_player(rng) if player is None else player
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}" if key is None else key
     walk = _Walk(rng, kind, who, key, slide_share, negative_share, dict(kind_shares or KIND_SHARES))
+    if taste is not None:
+        walk = _Knowing(walk, taste, notes=int(length_s / SHORTEST_NOTE_S))
     walk.fill(start_s=0.25 + introduction_s, end_s=length_s - 0.4, interlude_s=interlude_s)
     accompaniment = accompany(rng, key=key, beat_s=who.beat_s, length_s=length_s)
     return Plan(
@@ -137,8 +145,7 @@ class _Walk:
 
     def fill(self, *, start_s: float, end_s: float, interlude_s: float) -> None:
         rng, at, began = self.rng, start_s, True
-        start = stops_in_frame(self.instrument, first=self.first, strings=(1, 2))
-        stop = self._choose([s for s in start if s.midi % 12 in self.scale and s.finger], around=None)
+        stop = self._begin()
         slide_in: tuple[Shift, float] | None = None
         while at < end_s - 0.4:
             into = began and self.slide_share > 0 and rng.random() < 4 * self.kind_shares.get("into_note", 0.0)
@@ -155,6 +162,10 @@ class _Walk:
                 self.first = shift.target.first
             else:
                 stop = self._next(stop)
+
+    def _begin(self) -> Stop:
+        start = stops_in_frame(self.instrument, first=self.first, strings=(1, 2))
+        return self._choose([s for s in start if s.midi % 12 in self.scale and s.finger], around=None)
 
     def _note(
         self,
@@ -205,7 +216,7 @@ class _Walk:
                 bow_s = at if rng.random() < 0.3 else at + duration
             at += duration
         length = who.beat_s * float(rng.choice((0.5, 1.0, 1.0, 1.5, 2.0, 0.33))) * float(rng.lognormal(0.0, 0.12))
-        length = min(max(length, 0.16), end_s - at)
+        length = min(max(length, SHORTEST_NOTE_S), end_s - at)
         self.level_db = float(np.clip(0.8 * self.level_db + rng.normal(0.0, 1.6), -9.0, 5.0))
         still = stop.finger == 0 or length < 0.2 or rng.random() < who.still_share
         note = PlannedNote(
@@ -326,3 +337,33 @@ class _Walk:
             ]
         )
         return fitting[int(self.rng.choice(len(fitting), p=pull / pull.sum()))]
+
+
+class _Knowing(_Walk):
+    """A hand that knows the melody: every stop is settled beforehand, and a slide is a shift that is heard."""
+
+    def __init__(self, walk: _Walk, taste: Taste, *, notes: int) -> None:
+        self.__dict__.update(walk.__dict__)
+        line = melody(self.rng, instrument=self.instrument, pull=self.pull, notes=notes)
+        self.stops = fingering(line, instrument=self.instrument, scale=self.scale, taste=taste)
+        self.at = 0
+
+    def _begin(self) -> Stop:
+        return self.stops[0]
+
+    def _next(self, stop: Stop) -> Stop:
+        self.at += 1
+        return self.stops[self.at]
+
+    def _shift(self, stop: Stop, at: float) -> Shift | None:
+        """The slide that leads to the next stop, by a kind that the hand allows, or None."""
+        last, after = self.notes[-1], self.stops[self.at + 1]
+        if last.end_s - last.start_s < 0.1 or last.ornament is not None:
+            return None
+        options = [s for s in shifts_from(stop, instrument=self.instrument, largest_semitones=9) if s.target == after]
+        plain = [s for s in options if not s.overshoots] or options
+        weights = np.array([self.kind_shares.get(s.kind, 0.0) for s in plain])
+        if not weights.sum() > 0:
+            return None
+        self.at += 1
+        return plain[int(self.rng.choice(len(plain), p=weights / weights.sum()))]
