@@ -64,7 +64,7 @@ def test_no_other_fingering_is_cheaper():
 
 
 def test_handbook_scale_in_first_position():
-    """G major from the open G string, by one fond of open strings: first position throughout (common practice, from memory)."""
+    """G major by one fond of open strings, all in first position (common practice, from memory)."""
     line = [55, 57, 59, 60, 62, 64, 66, 67, 69, 71, 72, 74, 76, 78, 79]
     fond = Taste(**{**PLAIN.__dict__, "open_string": -0.1})
     found = fingering(line, instrument=INSTRUMENTS["violin"], scale=scale_of("G major"), taste=fond)
