@@ -1,5 +1,6 @@
 """A coarse tuning path modulo a semitone: the mode of the deviations along the side, unwrapped."""
 
+import numba as nb
 import numpy as np
 import numpy.typing as npt
 
@@ -50,18 +51,31 @@ def coarse_path(time_s: Floats, cents: Floats, weight: Floats, *, length_s: floa
     peaked /= _BINS / blur.sum() - 1.0
     top = table.max(axis=1)
     score = 10.0 * table / max(float(np.median(top)), float(top.max()) * 0.2, 1e-12)
-    steps = np.arange(-int(_MOST_CENTS_PER_S * _SLOT_S / width), int(_MOST_CENTS_PER_S * _SLOT_S / width) + 1)
+    most = int(_MOST_CENTS_PER_S * _SLOT_S / width)
+    place, moves = _cheapest(score, most)
+    start = float(wrap100((place + 0.5) * width))
+    return at, start + np.cumsum(moves) * width, peaked
+
+
+@nb.njit(cache=True)
+def _cheapest(score: Floats, most: int) -> tuple[int, Floats]:
+    # first bin and the moves, in bins, of the path of highest score; every bin of a move costs
+    slots, bins = score.shape
     best = score[0].copy()
-    back = np.zeros((slots, _BINS), dtype=np.int64)
+    back = np.zeros((slots, bins), np.int64)
     for i in range(1, slots):
-        options = np.stack([np.roll(best, s) - _COST_PER_BIN * abs(s) for s in steps])
-        pick = options.argmax(axis=0)
-        back[i] = steps[pick]
-        best = options[pick, np.arange(_BINS)] + score[i]
-    place = int(best.argmax())
+        last = best.copy()
+        for b in range(bins):
+            top = -np.inf
+            for step in range(-most, most + 1):
+                value = last[(b - step) % bins] - _COST_PER_BIN * abs(step)
+                if value > top:
+                    top = value
+                    back[i, b] = step
+            best[b] = top + score[i, b]
+    place = int(np.argmax(best))
     moves = np.zeros(slots)
     for i in range(slots - 1, 0, -1):
         moves[i] = back[i, place]
-        place = (place - int(back[i, place])) % _BINS
-    start = float(wrap100((place + 0.5) * width))
-    return at, start + np.cumsum(moves) * width, peaked
+        place = (place - back[i, place]) % bins
+    return place, moves

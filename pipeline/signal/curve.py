@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.signal.certainty import posterior
 from pipeline.signal.circular import coarse_path
 from pipeline.signal.drift import Fit, fit_curve, robust_cost, spline_columns, spline_count
 from pipeline.signal.place import Found, PitchFrames, Place, place_by_frames
@@ -116,11 +117,12 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
     if waves.shape[1]:
         left = fit.residual + waves @ fit.coefficient[-2:]
         wow = find_wow(tracks, left, fit.weights, length_s=length_s)
-    coefficient = fit.coefficient[keep]
+    mean, covariance = posterior(tracks, fit, size=size)
+    coefficient = mean[keep]
     return TuningCurve(
         length_s=length_s,
         coefficient=coefficient,
-        covariance=fit.covariance[np.ix_(keep, keep)],
+        covariance=covariance[np.ix_(keep, keep)],
         jump_s=place.time_s if place else None,
         jump_se_s=place.se_s if place else 0.0,
         jump_cents=float(coefficient[-1]) if place else 0.0,

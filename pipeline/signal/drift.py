@@ -267,13 +267,11 @@ def _ridge(normal: Floats) -> Floats:
 
 def restricted_likelihoods(normal: Floats, right: Floats, penalty: Floats, size: int) -> Floats:
     """Restricted log-likelihood at each of ``SMOOTHING``, up to one constant."""
-    found = np.empty(SMOOTHING.size)
-    for i, smoothing in enumerate(SMOOTHING):
-        factor = np.linalg.cholesky(normal + smoothing * penalty + _ridge(normal))
-        half = np.linalg.solve(factor, right)
-        found[i] = 0.5 * float(half @ half) - float(np.log(np.diag(factor)).sum())
-        found[i] += 0.5 * (size - 2) * float(np.log(smoothing))
-    return found
+    systems = normal + _ridge(normal) + SMOOTHING[:, None, None] * penalty
+    factors = np.linalg.cholesky(systems)
+    half = np.linalg.solve(factors, right[:, None])[..., 0]
+    volume = np.log(np.diagonal(factors, axis1=1, axis2=2)).sum(axis=1)
+    return np.asarray(0.5 * (half**2).sum(axis=1) - volume + 0.5 * (size - 2) * np.log(SMOOTHING))
 
 
 def _best_smoothing(normal: Floats, right: Floats, penalty: Floats, size: int) -> float:
