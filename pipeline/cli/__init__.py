@@ -13,26 +13,27 @@ import typer
 from typer.core import TyperGroup
 
 from pipeline import __version__
+from pipeline.cli.help import PlainCommand
 from pipeline.errors import GlidelineError, UsageError
 
-# In the order in which a newcomer meets them.
-COMMANDS = (
-    "demo",
-    "new",
-    "add",
-    "check",
-    "run",
-    "status",
-    "speed",
-    "hand",
-    "query",
-    "report",
-    "listen",
-    "export",
-    "compare",
-    "trace",
-    "dictionary",
-)
+# In the order in which a newcomer meets them, with a line for the list of all.
+COMMANDS = {
+    "demo": "Make an invented corpus with sound, and run everything on it.",
+    "new": "Make an empty corpus to fill.",
+    "add": "Draft catalogue rows from file names or your own sheet.",
+    "check": "Name every problem in the corpus, with its place and cure.",
+    "run": "Measure what needs it, then build the database.",
+    "status": "Show what is done, what failed, and why.",
+    "speed": "Show how fast each side should play, and how sure that is.",
+    "hand": "Show likely strings and fingers, note by note.",
+    "query": "Count slides by player, school, period and more.",
+    "report": "Build pages with charts, pictures and sound.",
+    "listen": "Judge a random sample by ear; get error rates.",
+    "export": "Write tables, codebook and methods for other programs.",
+    "compare": "Tell what has changed since an earlier export.",
+    "trace": "Tell where a number comes from.",
+    "dictionary": "Explain every table and column.",
+}
 
 
 class _Commands(TyperGroup):
@@ -48,7 +49,12 @@ class _Commands(TyperGroup):
             raise UsageError(f"no command {cmd_name!r}; {hint}")
         own = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
         function = getattr(import_module(f"pipeline.cli.{cmd_name}"), cmd_name)
-        own.command(cmd_name, context_settings={"help_option_names": ["-h", "--help"]})(function)
+        own.command(
+            cmd_name,
+            cls=PlainCommand,
+            short_help=COMMANDS[cmd_name],
+            context_settings={"help_option_names": ["-h", "--help"]},
+        )(function)
         return typer.main.get_command(own)
 
 

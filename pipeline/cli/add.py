@@ -55,7 +55,7 @@ def add(
         print("Nothing new: the catalogue already says all this.", file=sys.stderr)
     else:
         said = ", ".join(f"{count} {table}" for table, count in counts.items())
-        print(f"New rows: {said or 'none'}; changed cells: {len(plan.draft.changes)}.", file=sys.stderr)
+        print(f"Rows to be added: {said or 'none'}; changed cells: {len(plan.draft.changes)}.", file=sys.stderr)
         if not yes and not _agreed():
             raise DataError("nothing was written")
     plan.apply()

@@ -11,7 +11,7 @@ def demo(
         "glideline-demo"
     ),
     workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes at work at one time; one a core if not given.")
+        int | None, typer.Option(min=1, help="How many sides to work on at a time; if not given, one for each core.")
     ] = None,
 ) -> None:
     """Make an invented corpus with its audio, run everything, and set what is found against what was planted.

@@ -8,8 +8,11 @@ import typer
 
 def export(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
-    to: Annotated[
-        str, typer.Option(help="Formats: csv, parquet, arrow, stata, spss, jams, musicxml; joined by commas.")
+    formats: Annotated[
+        str,
+        typer.Option(
+            "--as", metavar="FORMATS", help="csv, parquet, arrow, stata, spss, jams, musicxml; joined by commas."
+        ),
     ] = "csv,parquet",
     into: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Where the dated folder goes; default derived/export.")
@@ -22,11 +25,12 @@ def export(
 
     Only what may be shared goes in; what was withheld is said.
 
-    Example: glideline export my-corpus --to csv,stata,spss
+    Example: glideline export my-corpus --as csv,stata,spss
     """
     from pipeline.steps.export import export as write
 
-    done = write(folder, to=[name.strip() for name in to.split(",") if name.strip()], into=into, with_sound=with_sound)
+    names = [name.strip() for name in formats.split(",") if name.strip()]
+    done = write(folder, to=names, into=into, with_sound=with_sound)
     typer.echo(f"{done.folder}")
     typer.echo(f"{len(done.tables)} tables, {sum(done.tables.values())} rows; content sha256:{done.content_sha256}")
     for take_id, reason in done.withheld.items():

@@ -10,11 +10,11 @@ from pipeline.errors import typed
 
 def listen(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
-    n: Annotated[int, typer.Option("--n", min=1, help="How many excerpts to draw.")] = 200,
-    by: Annotated[str, typer.Option(help="What makes a stratum: player, kind, process, take; joined by commas.")] = (
-        "player,kind"
-    ),
-    seed: Annotated[int, typer.Option(min=0, help="The same seed draws the same sample.")] = 1,
+    n: Annotated[int, typer.Option("--n", min=1, metavar="N", help="How many excerpts to draw.")] = 200,
+    by: Annotated[
+        str, typer.Option(metavar="WHAT", help="Draw evenly over: player, kind, process, take; joined by commas.")
+    ] = ("player,kind"),
+    seed: Annotated[int, typer.Option(min=0, metavar="N", help="The same seed draws the same sample.")] = 1,
     take_in: Annotated[
         Path | None,
         typer.Option("--take-in", metavar="FILE", help="Check saved verdicts and add them to reviews/."),
@@ -27,7 +27,7 @@ def listen(
         ),
     ] = None,
 ) -> None:
-    """Draw a random sample of finds and non-finds into a page with sound; take verdicts in; give error rates.
+    """Draw a random sample, with and without slides found, to judge by ear; take verdicts in; give error rates.
 
     Own marks are kept in reviews/<listener>.marks.csv and compared where solo was counted.
 

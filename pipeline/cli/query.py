@@ -29,7 +29,7 @@ def query(
         typer.Option(metavar="HOW", help="Count only attributions and teaching as sure: possible, probable, certain."),
     ] = None,
     where: Annotated[
-        str | None, typer.Option(metavar="CONDITION", help="Show only finished rows that meet this; counts stay.")
+        str | None, typer.Option(metavar="CONDITION", help="Show only rows that meet this, once all is counted.")
     ] = None,
     common_teacher: Annotated[
         tuple[str, str] | None,

@@ -8,7 +8,9 @@ import typer
 
 def report(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
-    workers: Annotated[int | None, typer.Option(min=1, help="Processes that draw; default: one for each core.")] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="How many pages to draw at a time; if not given, one for each core.")
+    ] = None,
 ) -> None:
     """Build pages with charts, pitch pictures and sound, to be opened from disk.
 

@@ -15,9 +15,15 @@ def _stop(number: int, frame: object) -> None:
 
 def run(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
-    workers: Annotated[int | None, typer.Option(help="Processes at work at one time; one a core if not given.")] = None,
-    engine: Annotated[str, typer.Option(help="Where to work: local, dask or ray.")] = "local",
-    address: Annotated[str | None, typer.Option(help="Address of a Dask or Ray cluster that is already up.")] = None,
+    workers: Annotated[
+        int | None, typer.Option(help="How many sides to work on at a time; if not given, one for each core.")
+    ] = None,
+    engine: Annotated[
+        str, typer.Option(metavar="WHERE", help="On this machine (local), or on a cluster (dask, ray).")
+    ] = "local",
+    address: Annotated[
+        str | None, typer.Option(metavar="URL", help="Address of a Dask or Ray cluster that is already up.")
+    ] = None,
     transfer: Annotated[
         list[str] | None, typer.Option(metavar="ID", help="Only this transfer; may be given several times.")
     ] = None,
@@ -25,7 +31,7 @@ def run(
     explain: Annotated[bool, typer.Option("--explain", help="Say why each step would run; run nothing.")] = False,
     again: Annotated[bool, typer.Option("--again", help="Run even what is up to date.")] = False,
     rehash: Annotated[
-        bool, typer.Option("--rehash", help="Hash all audio again, and hold tables against their hashes.")
+        bool, typer.Option("--rehash", help="Read all files again, and see whether any has changed unnoticed.")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress and no summary.")] = False,
 ) -> None:

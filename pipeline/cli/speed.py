@@ -13,7 +13,8 @@ def speed(
         str | None, typer.Argument(metavar="[ID]", help="One transfer; without it, the ledger of all.")
     ] = None,
     render: Annotated[
-        bool, typer.Option("--render", help="Write corrected audio (FLAC and an account) into derived/audio/.")
+        bool,
+        typer.Option("--render", help="Write corrected audio, and what was done to it, into derived/audio/."),
     ] = False,
     picture: Annotated[
         Path | None, typer.Option("--picture", help="With ID: write the curve and its evidence as SVG.")
@@ -158,7 +159,7 @@ def _render(folder: Path, transfer_ids: list[str]) -> None:
             failed.append(str(error))
             continue
         turned = f", turned down by {-made.gain_db:.1f} dB" if made.gain_db < 0 else ""
-        print(f"wrote {made.path} ({made.length_s:.1f} s{turned}) and its account", file=sys.stderr)
+        print(f"wrote {made.path} ({made.length_s:.1f} s{turned}) and what was done to it", file=sys.stderr)
     if failed:
         raise DataError("\n".join(failed))
 

@@ -28,7 +28,7 @@ _BRIEF = (
     "share_rising",
     "warning",
 )
-COUNTS = ("takes", "takes_not_judged", "players", "sides", "transitions", "slurred_transitions", "slides")
+COUNTS = ("takes", "takes_not_judged", "players", "transfers", "transitions", "slurred_transitions", "slides")
 _HEADS = {
     "takes_not_judged": "not judged",
     "slides_per_minute": "slides /min (95 %)",
@@ -107,6 +107,8 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
             names = [n for n in names if n in labels or n in rest] + brief
             if _always(frame, "takes_not_judged", 0):
                 names.remove("takes_not_judged")
+            if "player_id" in relation.key:
+                names = [name for name in names if name != "players"]
             if "warning" in names and frame["warning"].null_count() == frame.height:
                 names.remove("warning")
     return [_shown(name, frame, relation) for name in names]

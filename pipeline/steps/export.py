@@ -80,7 +80,7 @@ def export(
     """
     known = TABLE_FORMATS + OTHER_FORMATS
     if unknown := [name for name in to if name not in known]:
-        raise UsageError(f"--to {','.join(unknown)}: choose from {', '.join(known)}")
+        raise UsageError(f"--as {','.join(unknown)}: choose from {', '.join(known)}")
     corpus = Corpus(root)
     with OpenCorpus(corpus.root) as opened:
         withheld = withheld_takes(opened)

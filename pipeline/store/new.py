@@ -62,7 +62,7 @@ def settings_text() -> str:
     ]
     for name, field in Settings.model_fields.items():
         group = field.annotation
-        if not (isinstance(group, type) and issubclass(group, Group)):
+        if not (isinstance(group, type) and issubclass(group, Group) and group.model_fields):
             continue
         lines += ["", *(f"# {line}".rstrip() for line in cleandoc(group.__doc__ or "").splitlines()), f"[{name}]"]
         for setting, details in group.model_fields.items():
@@ -78,8 +78,12 @@ def _range_of(details: FieldInfo) -> str:
     low = getattr(bounds.get("ge"), "ge", getattr(bounds.get("gt"), "gt", None))
     high = getattr(bounds.get("le"), "le", getattr(bounds.get("lt"), "lt", None))
     if low is not None and high is not None:
-        return f"({low:g} to {high:g})"
-    return f"(at least {low:g})" if low is not None else f"(at most {high:g})" if high is not None else ""
+        return f"({_bound(low)} to {_bound(high)})"
+    return f"(at least {_bound(low)})" if low is not None else f"(at most {_bound(high)})" if high is not None else ""
+
+
+def _bound(value: Any) -> str:
+    return f"{value}" if isinstance(value, int) else f"{value:g}"
 
 
 def _toml(value: Any) -> str:
@@ -106,7 +110,7 @@ def _table_text(relation: Relation) -> str:
     lines += ["", f"{relation.description} {relation.grain[0].upper()}{relation.grain[1:]}.", ""]
     for column in relation.written_columns:
         needed = "**must be filled**; " if column.required else ""
-        rule = column.constraints()
+        rule = column.constraints(brief=True)
         lines.append(f"- `{column.name}`: {needed}{column.description}" + (f" ({rule})" if rule else ""))
     return "\n".join(lines) + "\n"
 
@@ -125,7 +129,8 @@ Or fill the tables themselves. Only player, take, side and transfer are needed f
 side_take (which take is on which side) and performance (who plays on which take).
 
 - A spreadsheet can edit the files; save as "CSV UTF-8". Commas and semicolons are both understood.
-- Ids are small letters, digits, - and _: `anna-vint`. They tie the tables together; choose them once for all.
+- Ids are small letters, digits, - and _, beginning with a letter or digit, at most 64: `anna-vint`. They tie the
+  tables together; choose them once for all. "Must stand in player.player_id": write an id that player.csv has.
 - Leave a cell empty when you do not know. Do not write "unknown" or 0.
 - Dates are written as in these examples: `1903`, `1903-11`, `1903-11-05`, `1904~` (about), `1904?` (perhaps),
   `190X` (that decade), `1911/1913` (from, to), `[1927..1931]` (at one time between), `1908/..` (and still going

@@ -39,6 +39,8 @@ def open_read_only(root: Path) -> duckdb.DuckDBPyConnection:
     """A connection that can only read the corpus's database: no files, no settings, no writing."""
     con = open_beside(root)
     con.execute("use corpus").fetchall()
+    # A bare name finds the view that `glideline query` would show.
+    con.execute(f"set search_path = '{','.join(f'corpus.{layer}' for layer in SEARCHED)}'").fetchall()
     return con
 
 

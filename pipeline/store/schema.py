@@ -54,8 +54,8 @@ PATTERNS = {
 
 # What is computed beside a date column: suffix, type, description, allowed values.
 DATE_COLUMNS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
-    ("earliest", "date", "First day that {0} can mean, taken strictly; null if open or unknown.", ()),
-    ("latest", "date", "Last day that {0} can mean, taken strictly; null if open or unknown.", ()),
+    ("earliest", "date", "First day that {0} can mean, taken strictly; empty if open or unknown.", ()),
+    ("latest", "date", "Last day that {0} can mean, taken strictly; empty if open or unknown.", ()),
     ("padded_earliest", "date", "First day of {0}, widened where it is uncertain or about.", ()),
     ("padded_latest", "date", "Last day of {0}, widened where it is uncertain or about.", ()),
     ("qualifier", "string", "What {0} says of its own doubt.", ("approximate", "uncertain", "both")),
@@ -75,25 +75,36 @@ class Column:
     required: bool = True
     values: tuple[Any, ...] = ()
     pattern: str | None = None
+    example: str | None = None
     range: tuple[float, float] | None = None
     references: str | None = None
     edtf: bool = False
     computed_from: str | None = None
 
-    def constraints(self) -> str:
-        """The constraints in words, for messages and the dictionary; empty if there are none."""
+    def constraints(self, *, brief: bool = False) -> str:
+        """The constraints in words, for messages and the dictionary; empty if there are none.
+
+        ``brief``: what an id and a date are is told elsewhere.
+        """
         said = []
+        if brief and self.type == "boolean":
+            said.append("yes or no")
+        if brief and self.type == "date":
+            said.append("a day: 1911-05-17")
         if self.values:
             said.append("one of " + ", ".join(str(value) for value in self.values))
         if self.range:
             said.append(f"{_bound(self.range[0])} to {_bound(self.range[1])}" + (f" {self.unit}" if self.unit else ""))
         if self.pattern:
             words = dict(PATTERNS.values()).get(self.pattern)
-            said.append(words or f"of the form {self.pattern}")
+            if brief and self.pattern == ID_PATTERN:
+                words = "an id"
+            said.append(words or f"written like {self.example or self.pattern}")
         if self.references:
             said.append(f"must stand in {self.references}")
         if self.edtf:
-            said.append("a date as EDTF: 1903, 1904~, 190X, 1911/1913, [1927..1931], 1908/..")
+            examples = "1903, 1904~, 190X, 1911/1913, [1927..1931], 1908/.."
+            said.append("a date" if brief else f"a date as EDTF: {examples}")
         return "; ".join(said)
 
 
@@ -252,7 +263,18 @@ def _parse(name: str, layer: str, text: str) -> Relation:
     document = tomllib.loads(text)
     columns: list[Column] = []
     for column_name, entry in document["columns"].items():
-        known = {"type", "description", "unit", "required", "values", "pattern", "range", "references", "edtf"}
+        known = {
+            "type",
+            "description",
+            "unit",
+            "required",
+            "values",
+            "pattern",
+            "example",
+            "range",
+            "references",
+            "edtf",
+        }
         if unknown := sorted(set(entry) - known):
             raise DataError(f"schemas/{layer}/{name}.toml: {column_name}: unknown words {', '.join(unknown)}")
         if entry["type"] not in _ARROW:
@@ -267,6 +289,7 @@ def _parse(name: str, layer: str, text: str) -> Relation:
                 required=entry.get("required", True),
                 values=tuple(entry.get("values", ())),
                 pattern=PATTERNS[pattern][0] if pattern in PATTERNS else pattern,
+                example=entry.get("example"),
                 range=tuple(entry["range"]) if "range" in entry else None,
                 references=entry.get("references"),
                 edtf=entry.get("edtf", False),

@@ -17,7 +17,7 @@ exposure as (
     select
         take_id,
         player_id,
-        count(distinct transfer_id) as sides,
+        count(distinct transfer_id) as transfers,
         sum(minutes) as minutes,
         coalesce(sum(minutes) filter (where speed_state <> 'unmeasurable'), 0) as timed_minutes,
         bool_or(speed_state = 'ambiguous') as has_ambiguous_speed,
@@ -113,7 +113,7 @@ verdict_on_take as (
     select
         take_id,
         string_agg(distinct reason, '; ' order by reason) as reason,
-        count(transfer_id) as sides,
+        count(transfer_id) as transfers,
     from stage.analysed_take
     group by take_id
 ),
@@ -148,7 +148,7 @@ select
     listed.state,
     case when listed.state = 'not_judged' then verdict_on_take.reason end as reason,
     1::double as weight,
-    if(listed.state = 'judged', exposure.sides, verdict_on_take.sides) as sides,
+    if(listed.state = 'judged', exposure.transfers, verdict_on_take.transfers) as transfers,
     exposure.minutes,
     exposure.timed_minutes,
     exposure.has_ambiguous_speed,

@@ -9,8 +9,8 @@ tally as (
             sum(tally.weight * cohort.share * period.share) filter (where tally.state = 'not_judged'), 0
         ) as takes_not_judged,
         coalesce(
-            sum(tally.weight * cohort.share * period.share * tally.sides) filter (where tally.state = 'judged'), 0
-        ) as sides,
+            sum(tally.weight * cohort.share * period.share * tally.transfers) filter (where tally.state = 'judged'), 0
+        ) as transfers,
         count(distinct tally.session_key) filter (where tally.state = 'judged') as sessions,
         count(distinct tally.player_id) filter (where tally.state = 'judged') as players,
         coalesce(sum(tally.weight * cohort.share * period.share * tally.minutes), 0) as minutes,
@@ -47,7 +47,7 @@ select
     period.span,
     tally.takes,
     tally.takes_not_judged,
-    tally.sides,
+    tally.transfers,
     tally.sessions,
     tally.players,
     tally.minutes,

@@ -11,7 +11,7 @@ select
     tally.accompaniment,
     tally.state,
     tally.reason,
-    tally.sides,
+    tally.transfers,
     tally.minutes,
     tally.transitions,
     tally.slurred_transitions,

@@ -38,7 +38,7 @@ select
     take_tally.accompaniment,
     take_tally.state = 'judged' as judged,
     take_tally.reason,
-    take_tally.sides,
+    take_tally.transfers,
     take_tally.minutes,
     take_tally.transitions,
     take_tally.slurred_transitions,

@@ -157,7 +157,7 @@ def test_methods_and_citation_name_what_was_done(done):
 
 
 def test_unknown_format_is_refused(measured_once):
-    with pytest.raises(UsageError, match=r"--to xls: choose from csv"):
+    with pytest.raises(UsageError, match=r"--as xls: choose from csv"):
         export(measured_once, to=("xls",))
 
 
