@@ -79,6 +79,7 @@ class Planner:
     known: dict[str, Seen] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
     _done: set[tuple[int, str]] = field(default_factory=set)
+    _plain_settings: dict[str, Mapping[str, Any]] = field(default_factory=dict)
 
     def prepare(self) -> None:
         """Looks at the catalogue and at size and time of each audio file."""
@@ -209,13 +210,18 @@ class Planner:
         samples = {t: sha for t in transfers if (sha := self.samples(t))}
         return key_of(
             step,
-            settings=group_values(self.settings, step.name),
+            settings=self._settings(step.name),
             facts=step.facts(self.corpus.catalogue, unit_id),
             samples=samples,
             sounds={t: self.sounds[t] for t in transfers},
             files={t: self.known[t].file_sha256 for t in transfers if t in self.known},
             inputs=self.inputs(step, transfers),
         )
+
+    def _settings(self, step: str) -> Mapping[str, Any]:
+        if step not in self._plain_settings:
+            self._plain_settings[step] = group_values(self.settings, step)
+        return self._plain_settings[step]
 
     def inputs(self, step: Step, transfers: Sequence[str]) -> dict[str, str]:
         """Hashes of the step's input tables as they stand."""

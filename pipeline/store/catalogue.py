@@ -81,7 +81,22 @@ class Catalogue:
             "performance": takes,
             "reference_pitch": takes,
         }
-        return [p for p in self.problems() if p.severity == "error" and p.key and p.key in concerns.get(p.table, set())]
+        found = {
+            number: problem
+            for table, keys in concerns.items()
+            for key in keys
+            for number, problem in self._errors.get((table, key), ())
+        }
+        return [found[number] for number in sorted(found)]
+
+    @cached_property
+    def _errors(self) -> dict[tuple[str, str], list[tuple[int, Problem]]]:
+        """Errors by table and key, with their place among all problems."""
+        found: dict[tuple[str, str], list[tuple[int, Problem]]] = {}
+        for number, problem in enumerate(self.problems()):
+            if problem.severity == "error" and problem.key:
+                found.setdefault((problem.table, problem.key), []).append((number, problem))
+        return found
 
     def require_whole(self) -> None:
         """Refuses to go on while a table may have rows that nobody can see: they must not be taken for deleted.

@@ -5,7 +5,7 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 import polars as pl
@@ -133,7 +133,11 @@ class Corpus:
         if "\\" in file or ":" in file or Path(file).is_absolute() or ".." in parts or "\x00" in file or not parts:
             raise DataError(f"{file!r} is not a path below audio/; {cure}")
         path = inside / file
-        if leads_out(path, root=inside):
+        if path.parent not in self._inside:
+            if leads_out(path.parent, root=inside):
+                raise DataError(f"{file!r} leads out of audio/ by a link; {cure}")
+            self._inside.add(path.parent)
+        if path.is_symlink() and leads_out(path, root=inside):
             raise DataError(f"{file!r} leads out of audio/ by a link; {cure}")
         return path
 
@@ -142,6 +146,7 @@ class Corpus:
         return path.relative_to(self.root).as_posix()
 
 
+@cache
 def computed(table: str) -> schema.Relation:
     """The computed table of that name.
 

@@ -1,11 +1,11 @@
 """What the orchestration costs, with steps that compute little or nothing. Prints figures; asserts nothing about time.
 
 python tests/benchmarks/scale.py runs 10000 [2]  so many transfers of a tenth of a second, so many workers
-python tests/benchmarks/scale.py overhead 200 3  so many sides of so many seconds of work, against a plain pool
 python tests/benchmarks/scale.py memory          one side of 12 minutes at 96 kHz, two channels
+
+``overhead.py`` compares a run of sides that sound with the bare functions.
 """
 
-import multiprocessing
 import os
 import resource
 import shutil
@@ -15,7 +15,6 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from datetime import datetime
 from pathlib import Path
 from typing import Self
@@ -24,7 +23,6 @@ sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
 
 from made_corpus import change, make_corpus
-from quick_run import flow_run
 
 from pipeline.flows import run as run_module
 from pipeline.flows import status as status_module
@@ -130,21 +128,6 @@ def command(root: Path, name: str, *words: str) -> None:
     timed(name, lambda: subprocess.run(line, env=environment, stdout=subprocess.DEVNULL, check=True))
 
 
-def overhead(folder: Path, sides: int, seconds: float) -> None:
-    """A run against the same work in a plain pool of processes."""
-    os.environ["QUICK_STEPS_SLEEP_S"] = str(seconds)
-    root = make_corpus(folder / "c", sides=sides, session_of=4)
-
-    def plain() -> None:
-        context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(WORKERS, mp_context=context) as pool:
-            list(pool.map(time.sleep, [seconds] * sides))
-
-    bare = timed("plain pool", plain)
-    whole = timed("run as a flow", lambda: flow_run(root, engine="local", workers=WORKERS))
-    print(f"run = {whole / bare:.3f} × plain, or 1.05 × plain {whole - 1.05 * bare:+.1f} s")
-
-
 def memory(folder: Path) -> None:
     """Peak memory of a worker that hears the longest side at the highest rate in use."""
     import numpy as np
@@ -180,8 +163,6 @@ def main() -> None:
     try:
         if what == "runs":
             runs(folder, int(numbers[0]), int(numbers[1]) if numbers[1:] else WORKERS)
-        elif what == "overhead":
-            overhead(folder, int(numbers[0]), float(numbers[1]))
         else:
             memory(folder)
     finally:

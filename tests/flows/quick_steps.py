@@ -49,6 +49,14 @@ def filled(table: str, transfer_id: str, *parts: object) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=relation.polars_schema())
 
 
+def threads() -> list[int]:
+    """How many threads the numeric libraries of this process may use."""
+    import numba
+    from threadpoolctl import threadpool_info
+
+    return [pl.thread_pool_size(), numba.get_num_threads(), *(pool["num_threads"] for pool in threadpool_info())]
+
+
 def _befalls(transfer_id: str) -> None:
     time.sleep(float(os.environ.get("QUICK_STEPS_SLEEP_S", "0")))
     tried, tries = False, os.environ.get("QUICK_STEPS_TRIES")

@@ -2,22 +2,27 @@
 
 import importlib.util
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
 import urllib.request
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import pytest
+import quick_steps
 from made_corpus import make_corpus, tables
 from quick_run import quick_run
 
 from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
+from pipeline.flows.local import one_thread
 from pipeline.flows.run import run
+from pipeline.flows.work import ONE_THREAD
 
 HERE = Path(__file__).parent
 ALL_THREE = ("s00-a", "s01-a", "s02-a")
@@ -185,6 +190,15 @@ def test_a_lost_server_is_not_a_killed_worker(tmp_path: Path, monkeypatch: pytes
     batch = Batch(str(tmp_path), Settings(), "quick_steps", (Job("s00-a", 0, (), ("s00-a",), {}, {}, {}),))
     with pytest.raises(httpx.ConnectError):
         flow_module._singly(batch)
+
+
+def test_a_worker_uses_one_thread_and_the_parent_keeps_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ONE_THREAD:
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("OMP_NUM_THREADS", "7")
+    with one_thread(), ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        assert set(pool.submit(quick_steps.threads).result()) == {1}
+    assert {name: os.environ[name] for name in ONE_THREAD if name in os.environ} == {"OMP_NUM_THREADS": "7"}
 
 
 def test_engines_and_addresses_that_cannot_work_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

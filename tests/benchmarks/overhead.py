@@ -1,0 +1,109 @@
+"""A run against the same pure functions in a plain pool of processes: sides that sound, measured whole.
+
+python tests/benchmarks/overhead.py 200 60 2     so many sides of so many seconds, so many workers
+"""
+
+import multiprocessing
+import os
+import shutil
+import sys
+import tempfile
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache, partial
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import soundfile
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
+
+from made_corpus import make_corpus
+from scale import timed
+
+from pipeline.flows.run import run
+from pipeline.flows.work import ONE_THREAD
+from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.render import render_side
+from pipeline.signal.synth.speedplan import SpeedPlan
+from pipeline.signal.synth.voice import random_voice
+from pipeline.steps.base import Sound, StepInput
+from pipeline.steps.order import STEPS
+from pipeline.steps.planner import sound_spec
+from pipeline.steps.sound import read
+from pipeline.steps.units import session_units
+from pipeline.store.corpus import Corpus
+
+RATE_HZ = 44_100
+DIFFERENT = 4  # renderings; the others differ from them in loudness alone
+
+
+def sounding(root: Path, *, sides: int, seconds: float) -> None:
+    """A corpus of rendered sides."""
+    make_corpus(root, sides=sides, session_of=1, seconds=0.1)
+    rendered = []
+    for seed in range(min(DIFFERENT, sides)):
+        rng = np.random.default_rng(seed)
+        plan = random_plan(rng, instrument="violin", length_s=seconds, reference_pitch_hz=440.0, with_piano=True)
+        voice = random_voice(rng, instrument="violin")
+        chain = {"snr_db": 20.0, "piano_below_db": 9.0, "band": "electrical", "speed": SpeedPlan()}
+        rendered.append(render_side(plan, rng=rng, sample_rate_hz=RATE_HZ, voice=voice, **chain)[0])
+    for number, path in enumerate(sorted((root / "audio").iterdir())):
+        samples = rendered[number % len(rendered)]
+        level = 0.5 * 0.999**number / np.max(np.abs(samples))
+        soundfile.write(path, level * samples, RATE_HZ, subtype="PCM_16")
+
+
+@cache
+def _corpus(root: Path) -> Corpus:
+    return Corpus(root)
+
+
+def pure(transfer_id: str, *, root: Path) -> int:
+    """All that is computed of one side, from its samples to the hand, in memory; how many slides there are."""
+    corpus = _corpus(root)
+    row = corpus.catalogue.row("transfer", transfer_id) or {}
+    sound: Sound = read(corpus, sound_spec(row))
+    session = next(unit for unit, members in session_units(corpus.catalogue).items() if transfer_id in members)
+    tables: dict[str, pl.DataFrame] = {}
+    for step in STEPS:
+        if step.name in ("intake", "summarise"):
+            continue
+        unit = session if step.scope == "session" else transfer_id
+        given = StepInput(
+            unit,
+            step.facts(corpus.catalogue, unit),
+            getattr(corpus.settings, step.name),
+            {transfer_id: {name: tables[name] for name in step.reads}},
+            lambda _: sound,
+        )
+        tables.update(step.run(given).tables[transfer_id])
+    return tables["slide"].height
+
+
+def compare(folder: Path, *, sides: int, seconds: float, workers: int) -> None:
+    """Prints both, and what a run takes more."""
+    os.environ.update(ONE_THREAD)
+    root = folder / "c"
+    sounding(root, sides=sides, seconds=seconds)
+    names = [f"{path.stem}-a" for path in sorted((root / "audio").iterdir())]
+    found = []
+
+    def plain() -> None:
+        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+            found.extend(pool.map(partial(pure, root=root), names))
+
+    bare = timed("pure functions in a plain pool", plain)
+    whole = timed("run, up to the hand", lambda: run(root, workers=workers, until="hand"))
+    timed("run, summaries and database", lambda: run(root))
+    print(f"{sum(found)} slides on {sides} sides of {seconds:g} s, {workers} workers")
+    print(f"run = {whole / bare:.3f} × plain, or 1.05 × plain {whole - 1.05 * bare:+.1f} s")
+
+
+if __name__ == "__main__":
+    made = Path(tempfile.mkdtemp())
+    try:
+        compare(made, sides=int(sys.argv[1]), seconds=float(sys.argv[2]), workers=int(sys.argv[3]))
+    finally:
+        shutil.rmtree(made)
