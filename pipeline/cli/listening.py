@@ -1,16 +1,26 @@
 """Prints the results of listening checks, and of marks compared with finds."""
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import typer
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.pages.results import POPULATIONS, agreement_words, rate_words, results_page, share_words
+from pipeline.pages.results import (
+    POPULATIONS,
+    agreement_words,
+    confidence_words,
+    group_words,
+    player_names,
+    rate_words,
+    results_page,
+    share_words,
+)
 from pipeline.stats.marks import Differences
-from pipeline.steps.figures import probability_words
 from pipeline.steps.listening import ListeningResults, listening_results
 from pipeline.steps.marking import MarkComparison, compare_marks
+from pipeline.store.corpus import Corpus
 
 
 def show_results(folder: Path) -> None:
@@ -21,13 +31,14 @@ def show_results(folder: Path) -> None:
         f"{results.items} excerpts of {', '.join(results.samples)} judged by {', '.join(results.listeners)}.",
         style="bold",
     )
-    console.print(_strata(results))
+    names = player_names(Corpus(folder))
+    console.print(_strata(results, names))
     errors = results.errors
     console.print(
-        f"Precision {share_words(errors.precision)}: finds that are slides. "
-        f"Recall {share_words(errors.recall)}: slides that are found. (95 % intervals)"
+        f"Precision {share_words(errors.precision)}: of what is found, so much is slides. "
+        f"Recall {share_words(errors.recall)}: of the slides there are, so many are found. (95 %)"
     )
-    console.print(_rates(results))
+    console.print(_rates(results, names))
     for words in agreement_words(results):
         console.print(words)
     console.print(_calibration(results))
@@ -89,9 +100,9 @@ def _late(late: Differences) -> str:
     return f"{abs(late.median_s) * 1000:.0f} ms {words} than marked (median; {span})"
 
 
-def _strata(results: ListeningResults) -> Table:
+def _strata(results: ListeningResults, names: Mapping[str, str]) -> Table:
     """A row for each stratum below its population; each row fits 80 columns."""
-    table = _table("Heard as slide, by stratum")
+    table = _table("Heard as slide, group by group")
     table.add_column("drawn from")
     for head in ("in\ncorpus", "judged", "slide", "cannot\ntell", "share\n(95 %)"):
         table.add_column(head, justify="right")
@@ -99,7 +110,7 @@ def _strata(results: ListeningResults) -> Table:
         table.add_row(words, style="bold")
         for s in (each for each in results.strata if each.drawn_from == population):
             counts = (s.judged.population, s.judged.judged, s.judged.slides, s.cannot_tell)
-            table.add_row(f" {s.name.replace('_', ' ')}", *map(str, counts), share_words(s.share))
+            table.add_row(f" {group_words(s.name, names)}", *map(str, counts), share_words(s.share))
     return table
 
 
@@ -107,14 +118,14 @@ def _table(title: str) -> Table:
     return Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
 
 
-def _rates(results: ListeningResults) -> Table:
+def _rates(results: ListeningResults, names: Mapping[str, str]) -> Table:
     table = _table("Slides per 100 transitions (95 %)")
     table.add_column("player")
     for head in ("as found", "corrected"):
         table.add_column(head, justify="right")
     table.add_column("error rates used")
     for rate in results.rates:
-        name = rate.player_id or "whole corpus"
+        name = "whole corpus" if rate.player_id is None else names.get(rate.player_id, rate.player_id)
         used = "the player's own" if rate.own_errors else "the corpus's"
         table.add_row(name, rate_words(rate.found), rate_words(rate.corrected), used)
     return table
@@ -125,5 +136,5 @@ def _calibration(results: ListeningResults) -> Table:
     for head in ("stated", "heard as slide (95 %)", "judged"):
         table.add_column(head, justify="right")
     for each in results.calibration:
-        table.add_row(probability_words(each.mean_confidence), share_words(each.observed), str(each.judged))
+        table.add_row(confidence_words(each.mean_confidence), share_words(each.observed), str(each.judged))
     return table

@@ -269,9 +269,14 @@ def calibration(rows: Sequence[Row]) -> str:
     with mpl.rc_context(STYLE):
         figure, axes = plt.subplots(figsize=(4.6, 4.2))
         axes.plot([0, 1], [0, 1], color=GREY, lw=1, ls="--")
+        written: list[tuple[float, float]] = []
         for row in rows:
-            axes.plot([row["predicted"]] * 2, [row["low"], row["high"]], color=BLUE, lw=1.6)
-            axes.plot(row["predicted"], row["observed"], "o", color=BLUE)
+            here = (row["predicted"], row["observed"])
+            axes.plot([row["predicted"]] * 2, [row["low"], row["high"]], color=BLUE, lw=1.6, clip_on=False)
+            axes.plot(*here, "o", color=BLUE, clip_on=False, zorder=3)
+            if any(abs(here[0] - x) < 0.07 and abs(here[1] - y) < 0.05 for x, y in written):
+                continue
+            written.append(here)
             axes.annotate(
                 str(row["judged"]), (row["predicted"], row["observed"]), xytext=(-7, 0), textcoords="offset points",
                 ha="right", va="center", fontsize=9,

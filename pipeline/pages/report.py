@@ -1,14 +1,15 @@
 """Builds the report of a corpus: an overview page and a page for each side, only what has changed.
 
 Pages lie in ``derived/report``. A side's page is made again when a table it shows, the catalogue's words on it,
-a verdict on it, its neighbours or the version have changed; ``made.json`` keeps what each page was made from.
+a verdict on it, its neighbours or the version have changed; ``made.json`` keeps what each page was made from, and
+what the overview says of it.
 """
 
 import hashlib
 import json
 import os
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -60,25 +61,38 @@ def report(root: Path | str, *, workers: int | None = None, told: Callable[[str]
         transfers = _in_order(corpus)
         wanted = _wanted(corpus, transfers, rows_of(con, find_view("stage.judged_slide")).to_dicts())
         record = target / "made.json"
-        before: dict[str, str] = json.loads(record.read_text()) if record.is_file() else {}
+        before = _remembered(record)
         stale = [
             transfer_id
             for transfer_id, (key, _) in wanted.items()
-            if before.get(transfer_id) != key or not (target / "side" / f"{transfer_id}.html").is_file()
+            if before.get(transfer_id, {}).get("key") != key or not (target / "side" / f"{transfer_id}.html").is_file()
         ]
         failed = _draw(corpus, {t: wanted[t][1] for t in stale}, target=target, workers=workers, told=told)
         for gone in sorted(set(before) - set(wanted)):
             for name in (f"side/{gone}.html", f"sound/{gone}.flac", f"sound/{gone}-slow.flac"):
                 (target / name).unlink(missing_ok=True)
-        made = {t: key for t, (key, _) in wanted.items() if t not in dict(failed)}
+        made = {
+            t: {"key": key, "found": _found(corpus, t) if t in stale else before[t]["found"]}
+            for t, (key, _) in wanted.items()
+            if t not in dict(failed)
+        }
         render.write_text(record, json.dumps(made, indent=1, sort_keys=True))
-        sides = [_listed(corpus, row, has_page=row["transfer_id"] in made) for row in transfers]
+        sides = [_listed(corpus, row, made.get(row["transfer_id"])) for row in transfers]
         text = overview(lambda name: rows_of(con, find_view(name)), corpus_title=corpus.settings.title, sides=sides)
         render.write_text(target / "index.html", text)
     finally:
         con.close()
     done = tuple(t for t in stale if t in made)
     return Built(target / "index.html", done, tuple(t for t in made if t not in stale), tuple(failed))
+
+
+def _remembered(record: Path) -> dict[str, dict[str, str]]:
+    """What the last build noted of each page; nothing where the note is missing, damaged or of another version."""
+    try:
+        noted = json.loads(record.read_text(encoding="utf-8"))
+        return {name: {"key": entry["key"], "found": entry["found"]} for name, entry in noted.items()}
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        return {}
 
 
 def _in_order(corpus: Corpus) -> list[Any]:
@@ -160,23 +174,24 @@ def draw_side(root: Path, transfer_id: str, target: Path, neighbours: Neighbours
     return ""
 
 
-def _listed(corpus: Corpus, transfer: Any, *, has_page: bool) -> dict[str, Any]:
+def _listed(corpus: Corpus, transfer: Any, made: Mapping[str, str] | None) -> dict[str, Any]:
+    """The line of a transfer on the overview; ``made`` is its entry in ``made.json``."""
     transfer_id = transfer["transfer_id"]
     title, second = side_facts.heading(corpus.catalogue, transfer)
-    try:
-        tables = {name: corpus.read(name, transfer_id) for name in ("slide", "transition", "solo_span")}
-        found = side_facts.exposure_words(
-            tables["solo_span"],
-            0 if tables["slide"] is None else tables["slide"].height,
-            side_facts.chances(tables["transition"]),
-        )
-    except DataError as error:
-        found = str(error)
     return {
         "transfer_id": transfer_id,
         "side_id": transfer["side_id"],
         "title": title,
         "recorded": second.partition(" · ")[0],
-        "found": found,
-        "has_page": has_page,
+        "found": _found(corpus, transfer_id) if made is None else made["found"],
+        "has_page": made is not None,
     }
+
+
+def _found(corpus: Corpus, transfer_id: str) -> str:
+    try:
+        tables = {name: corpus.read(name, transfer_id) for name in ("slide", "transition", "solo_span")}
+    except DataError as error:
+        return str(error)
+    slides = 0 if tables["slide"] is None else tables["slide"].height
+    return side_facts.exposure_words(tables["solo_span"], slides, side_facts.chances(tables["transition"]))

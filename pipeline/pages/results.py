@@ -1,19 +1,20 @@
 """The results of listening checks as a page: error rates, corrected rates, agreement, and a picture of calibration."""
 
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from pipeline.pages import charts, render
 from pipeline.stats.intervals import Interval
-from pipeline.steps.figures import probability_words, with_limits
+from pipeline.steps.figures import with_limits
 from pipeline.steps.listening import ListeningResults
 from pipeline.store.corpus import Corpus
 
 POPULATIONS = {
     "slide": "slides found",
     "transition": "changes of note without one",
-    "stretch": "stretches without one",
+    "stretch": "stretches of solo without one",
 }
 
 
@@ -23,7 +24,7 @@ def results_page(root: Path | str, results: ListeningResults) -> Path:
     target = corpus.derived / "listen"
     target.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(render.ASSETS / "style.css", target / "style.css")
-    names = {row["player_id"]: row["name"] for row in corpus.catalogue.rows("player")}
+    names = player_names(corpus)
     points = [
         {
             "predicted": each.mean_confidence,
@@ -45,7 +46,10 @@ def results_page(root: Path | str, results: ListeningResults) -> Path:
         precision=share_words(results.errors.precision),
         recall=share_words(results.errors.recall),
         agreement=agreement_words(results),
-        strata=[_stratum(each) for each in results.strata],
+        populations=[
+            (words, [_stratum(each, names) for each in results.strata if each.drawn_from == name])
+            for name, words in POPULATIONS.items()
+        ],
         rates=[
             {
                 "who": "whole corpus" if rate.player_id is None else names.get(rate.player_id, rate.player_id),
@@ -56,7 +60,7 @@ def results_page(root: Path | str, results: ListeningResults) -> Path:
             for rate in results.rates
         ],
         calibration=[
-            {"stated": probability_words(e.mean_confidence), "share": share_words(e.observed), "judged": e.judged}
+            {"stated": confidence_words(e.mean_confidence), "share": share_words(e.observed), "judged": e.judged}
             for e in results.calibration
         ],
         calibration_error=f"{results.calibration_error:.2f}",
@@ -67,10 +71,19 @@ def results_page(root: Path | str, results: ListeningResults) -> Path:
     return path
 
 
-def _stratum(stratum: Any) -> dict[str, Any]:
+def player_names(corpus: Corpus) -> dict[str, str]:
+    """Player id -> name."""
+    return {row["player_id"]: row["name"] for row in corpus.catalogue.rows("player")}
+
+
+def group_words(stratum: str, names: Mapping[str, str]) -> str:
+    """What a stratum is, with players by name: Ada Quill, same finger."""
+    return ", ".join(names.get(part, part.replace("_", " ")) for part in stratum.split(" · "))
+
+
+def _stratum(stratum: Any, names: Mapping[str, str]) -> dict[str, Any]:
     return {
-        "drawn_from": POPULATIONS[stratum.drawn_from],
-        "name": stratum.name.replace("_", " "),
+        "name": group_words(stratum.name, names),
         "population": stratum.judged.population,
         "judged": stratum.judged.judged,
         "slides": stratum.judged.slides,
@@ -89,6 +102,11 @@ def agreement_words(results: ListeningResults) -> list[str]:
     if results.kinds_right is not None:
         words.append(f"Kinds heard as found: {share_words(results.kinds_right)}.")
     return words
+
+
+def confidence_words(confidence: float) -> str:
+    """A mean confidence; close ones are to be told apart."""
+    return f"{100 * confidence:.1f} %"
 
 
 def share_words(interval: Interval) -> str:

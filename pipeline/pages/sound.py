@@ -14,7 +14,6 @@ import soundfile as sf
 import soxr
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
-from scipy.signal import get_window
 
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.resample import correct_samples
@@ -56,8 +55,12 @@ def spectra(sound: Samples, *, window: int, hop: int, bins: int) -> Spectra:
     """Spectra under a Hann window around each ``hop`` samples; shape (times, bins)."""
     padded = np.pad(sound, window // 2)
     padded = np.pad(padded, (0, max(0, window - padded.size)))
-    hann = get_window("hann", window).astype(np.float32)
-    return np.asarray(fft.rfft(sliding_window_view(padded, window)[::hop] * hann, n=2 * (bins - 1), axis=1))
+    return np.asarray(fft.rfft(sliding_window_view(padded, window)[::hop] * _hann(window), n=2 * (bins - 1), axis=1))
+
+
+def _hann(length: int) -> Samples:
+    """A Hann window whose shifts by a quarter add up to the same everywhere."""
+    return np.asarray(0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length), dtype=np.float32)
 
 
 def slowed(sound: Samples, *, rates: Sequence[float]) -> list[Samples]:
@@ -88,7 +91,7 @@ def slowed(sound: Samples, *, rates: Sequence[float]) -> list[Samples]:
 
 def _summed(frames: Spectra, *, length: int) -> Samples:
     """The sound of overlapping spectra (times, bins), ``length`` samples from the middle of the first."""
-    parts = fft.irfft(frames, n=_WINDOW, axis=1) * get_window("hann", _WINDOW)
+    parts = fft.irfft(frames, n=_WINDOW, axis=1) * _hann(_WINDOW)
     folds = _WINDOW // _HOP
     whole = np.zeros((frames.shape[0] + folds - 1, _HOP))
     for fold in range(folds):

@@ -18,6 +18,7 @@ from pipeline.pages.listen import listen
 from pipeline.pages.report import report
 from pipeline.steps.listening import listening_results
 from pipeline.store.corpus import Corpus
+from pipeline.store.reading import open_read_only
 from pipeline.store.reviews import take_in
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("measured")]
@@ -79,6 +80,26 @@ def test_all_sides_have_pages_and_a_second_build_draws_none(built):
     assert sorted(again.kept) == ["x0", "x1", "x2", "x3"]
 
 
+def test_a_damaged_note_of_the_last_build_draws_all_again(built):
+    root, _ = built
+    note = root / "derived" / "report" / "made.json"
+    for damage in ("", "[1", '{"x0": "abc"}'):
+        note.write_text(damage)
+        assert sorted(report(root, workers=1).made) == ["x0", "x1", "x2", "x3"]
+
+
+def test_a_side_taken_out_takes_its_page_along_and_no_other(built, tmp_path):
+    root = Path(shutil.copytree(built[0], tmp_path / "corpus"))
+    pages = root / "derived" / "report"
+    for kept in ("sound/x11.flac", "sound/x11-slow.flac"):
+        (pages / kept).write_bytes(b"another side's")
+    path = root / "catalogue" / "transfer.csv"
+    path.write_text("".join(line for line in path.read_text().splitlines(keepends=True) if not line.startswith("x1,")))
+    report(root, workers=1)
+    assert not (pages / "side" / "x1.html").exists()
+    assert sorted(p.name for p in (pages / "sound").glob("x1*")) == ["x11-slow.flac", "x11.flac"]
+
+
 def test_a_mended_name_draws_only_the_pages_that_show_it(built):
     root, _ = built
     path = root / "catalogue" / "player.csv"
@@ -132,13 +153,16 @@ def test_sound_of_a_slide_plays_and_stops(built, page):
     assert page.problems == []
 
 
-def test_side_page_is_readable_without_scripts_and_on_a_phone(built, browser):
-    root, _ = built
+def test_pages_are_readable_without_scripts_and_on_a_phone(built, browser):
+    root, done = built
     context = browser.new_context(java_script_enabled=False, viewport={"width": 390, "height": 800})
     page = context.new_page()
     page.goto((root / "derived" / "report" / "side" / "x0.html").as_uri())
     assert page.locator(".row svg").count() >= 1
     assert page.locator("dl.facts").is_visible()
+    page.goto(done.overview.as_uri())
+    assert page.locator("#speeds tbody tr").count() == 4
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
     context.close()
     assert (root / "derived" / "report" / "side" / "x0.html").stat().st_size < 3_000_000
 
@@ -183,6 +207,42 @@ def test_a_listening_round_by_keyboard(measured, page, tmp_path):
     assert results.items == 10
     assert results.listeners == ("ed",)
     assert 0 <= results.errors.precision.low <= results.errors.precision.estimate <= results.errors.precision.high <= 1
+
+
+def test_nothing_is_pressed_on_paper(built, page):
+    root, _ = built
+    page.emulate_media(media="print")
+    page.goto((root / "derived" / "report" / "side" / "x0.html").as_uri())
+    assert page.locator("button:visible, audio:visible, nav:visible").count() == 0
+    assert page.locator(".row svg:visible").count() >= 1
+
+
+def test_a_missed_slide_is_marked_taken_in_and_counted(measured, page, tmp_path):
+    sample = listen(measured, number=40, by=(), seed=4)
+    page.goto(sample.page.as_uri())
+    items = page.evaluate("JSON.parse(document.getElementById('listen-data').textContent).items")
+    for _ in range(next(n for n, item in enumerate(items) if item["ours"] == "no slide.")):
+        page.keyboard.press("ArrowRight")
+    until(page, "document.getElementById('sound').readyState > 0")
+    page.keyboard.press("s")
+    for time_s, key in ((1.2, "["), (1.35, "]")):
+        page.evaluate(f"document.getElementById('sound').currentTime = {time_s}")
+        page.keyboard.press(key)
+    page.fill("#listener", "flo")
+    with page.expect_download() as download:
+        page.click("#save")
+    saved = tmp_path / "flo.csv"
+    download.value.save_as(saved)
+    with saved.open(newline="") as file:
+        drawn, missed = csv.DictReader(file)
+    assert (drawn["sample_id"] != "", missed["sample_id"], missed["verdict"]) == (True, "", "slide")
+    assert 0.1 < float(missed["transfer_end_s"]) - float(missed["transfer_start_s"]) < 0.2
+
+    take_in(Corpus(measured), saved)
+    measure(measured)
+    with open_read_only(measured) as con:
+        rows = con.sql("from stage.judged_slide where origin <> 'found'").pl().to_dicts()
+    assert [(row["transfer_id"], row["verdict"]) for row in rows] == [(missed["transfer_id"], "slide")]
 
 
 def test_leaving_with_unsaved_verdicts_is_warned_about(measured, page):
