@@ -173,7 +173,7 @@ class HandSettings(Group):
         default=0.35, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
     )
     tempering: float = Field(
-        default=1.0,
+        default=1.2,
         gt=0,
         le=5,
         description="Power to which all weights are raised (below 1: less sure) where all shifts are heard.",

@@ -104,7 +104,7 @@ def _between(table: Arrays, costs: Costs, slides: Slides) -> list[tuple[_Hands, 
     midi = np.array([slides.from_midi[0], slides.to_midi[0]])
     begins, stops, weights = hand_chain.gather(costs, table, midi, np.full(2, np.nan), 0.5)
     links = Links(np.ones(1), np.zeros(1), np.ones(1), midi[1:] - midi[:1], np.zeros(1, np.int64))
-    _, pairs = hand_chain.link_weights(costs, table, begins, stops, links, slides)
+    _, pairs = hand_chain.link_weights(costs, table, begins, stops, links, slides, True)
     pairs = pairs.reshape(begins[1], begins[2] - begins[1]) * weights[: begins[1], None] * weights[None, begins[1] :]
     found: dict[_Hands, float] = {}
     for i, j in zip(*np.nonzero(pairs), strict=True):

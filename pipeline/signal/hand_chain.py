@@ -14,6 +14,8 @@ Bools = npt.NDArray[np.bool_]
 
 VIBRATO_ON_OPEN = 0.02
 VIBRATO_ON_HARMONIC = 0.1
+SLIDE_PRIOR = 0.2
+"""Share of slides that a confidence in one already contains; dividing by it leaves the evidence, as with kinds."""
 
 
 class Arrays(NamedTuple):
@@ -144,8 +146,11 @@ def link_weights(
     stops: Ints,
     links: Links,
     slides: Slides,
+    listening: bool,
 ) -> tuple[Ints, Floats]:
     """Weight of every pair of candidate stops of neighbouring notes; 0 where no hand can.
+
+    Without ``listening`` nothing is made of the slides heard and not heard: playability alone.
 
     Returns where each link's weights begin (links + 1), and the weights, row by row (first note's candidates).
     """
@@ -157,7 +162,7 @@ def link_weights(
     out = np.zeros(pair_begins[count])
     for t in range(count):
         at = pair_begins[t]
-        k = links.slide[t]
+        k = links.slide[t] if listening else -1
         heard = slides.confidence[k] if k >= 0 else 0.0
         rested = links.rested[t]
         for i in range(begins[t], begins[t + 1]):
@@ -167,7 +172,7 @@ def link_weights(
                 one = (table.string[a], table.finger[a], table.place[a], table.stop[a])
                 other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
                 entry = table.entry[other[0], other[2]]
-                weight = move_weight(costs, one, other, links.rise[t], links.apart_s[t], entry)
+                weight = move_weight(costs, one, other, links.rise[t], links.apart_s[t], entry, heard)
                 if weight == -np.inf:
                     if rested < 0.5:
                         at += 1
@@ -186,9 +191,9 @@ def link_weights(
                         slides.step_to_midi[k] - open_midi,
                         slides.to_midi[k] - slides.from_midi[k],
                     )
-                    evidence = heard * share * fit + (1.0 - heard) * (1.0 - share)
+                    evidence = heard / SLIDE_PRIOR * share * fit + (1.0 - heard) / (1.0 - SLIDE_PRIOR) * (1.0 - share)
                 else:
-                    evidence = 1.0 - share * (1.0 - rested)
+                    evidence = 1.0 - share * (1.0 - rested) if listening else 1.0
                 weight = (1.0 - rested) * weight + rested * entry
                 out[at] = np.exp(costs.tempering * (weight + np.log(evidence + 1e-9)))
                 at += 1

@@ -3,8 +3,9 @@
 A chain (conditional random field, solved like a hidden Markov model) over stops: pitch and vibrato weigh each
 stop, playability and slides weigh each pair. Long rests cut the chain; an open string frees the hand. Which finger
 slides and how much is played with vibrato are estimated from the take itself. How often this player's shifts are
-heard is not known either: the chain is solved for habits from "every shift" to "none", and the answers are mixed by
-how well each explains the take, so that a recording on which nothing slides does not count as evidence that nobody
+heard is not known either, nor how gladly the player crosses to another string: the chain is solved for habits from
+"every shift" to "none" and from ready crossers to lovers of one string, and the answers are mixed by how well each
+explains what is heard of the take, so that a recording on which nothing slides does not count as evidence that nobody
 shifted; where few shifts are heard the answers are given with less confidence.
 """
 
@@ -35,6 +36,9 @@ VIBRATO_CENTS = 5.0
 # Players from one whose every shift is heard to one who hides all: odds of a shift along a string being heard,
 # against the odds in the settings, and how common each is beforehand (common practice, no source).
 HABITS = ((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15))
+# From players who cross to the next string gladly to lovers of one string: the weight of a crossing against that in
+# the settings, and how common each is beforehand (common practice, no source).
+CROSSERS = ((0.5, 0.25), (1.5, 0.35), (5.0, 0.25), (12.0, 0.15))
 LEAST_HABIT = 0.01
 # Strength, in slides, of what the settings say of the kinds against what the take shows.
 PRIOR_SLIDES = 6.0
@@ -155,14 +159,20 @@ def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3)
     share = vibrato_share(line, board=board)
     spans = passages(line, board=board)
     costs = _own_kinds(line, costs)
-    habits = [_habit(costs, odds) for odds, _ in HABITS]
-    tried = [[_solve(line, span, table=table, costs=habit, share=share) for span in spans] for habit in habits]
-    logs = np.array([sum(s.ways.log_whole for s in solved) for solved in tried]) + np.log([p for _, p in HABITS])
-    chance = np.exp(logs - logs.max())
+    habits, logs = [], []
+    for crossing, share_of_crossers in CROSSERS:
+        crosser = costs._replace(crossing=crossing * costs.crossing, far_crossing=crossing * costs.far_crossing)
+        # What is heard counts for a habit, not how many ways of playing it leaves open.
+        unheard = sum(_solve(line, span, table=table, costs=crosser).ways.log_whole for span in spans)
+        for odds, share_of_players in HABITS:
+            habits.append(_habit(crosser, odds))
+            heard = sum(_solve(line, s, table=table, costs=habits[-1], share=share).ways.log_whole for s in spans)
+            logs.append(heard - unheard + np.log(share_of_crossers * share_of_players))
+    chance = np.exp(np.array(logs) - max(logs))
     chance = np.where(chance < LEAST_HABIT * chance.max(), 0.0, chance)
     chance /= chance.sum()
-    heard = float(chance @ [habit.audible_slurred for habit in habits])
-    sure = costs.silent_tempering + (costs.tempering - costs.silent_tempering) * heard
+    audible = float(chance @ [habit.audible_slurred for habit in habits])
+    sure = costs.silent_tempering + (costs.tempering - costs.silent_tempering) * audible
     tried = [
         [_solve(line, span, table=table, costs=habit._replace(tempering=sure), share=share) for span in spans]
         if counts > 0.0
@@ -213,10 +223,12 @@ class _Solved:
         return joint / total if total > 0 else joint
 
 
-def _solve(line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, share: float) -> _Solved:
+def _solve(line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, share: float | None = None) -> _Solved:
+    """One passage under one habit; ``share`` is the share of vibrato, None to leave all evidence of the hand aside."""
     part = slice(*span)
     midi, start_s, end_s = line.midi[part], line.start_s[part], line.end_s[part]
-    begins, stops, weights = hand_chain.gather(costs, table, midi, vibrato_seen(line)[part], share)
+    vibrato = vibrato_seen(line)[part] if share is not None else np.full(midi.size, np.nan)
+    begins, stops, weights = hand_chain.gather(costs, table, midi, vibrato, share or 0.0)
     silence_s = np.maximum(start_s[1:] - end_s[:-1], 0.0)
     slurred = line.slurred[part][1:]
     links = Links(
@@ -226,7 +238,7 @@ def _solve(line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, sh
         rise=np.diff(midi),
         slide=line.slide[part][1:],
     )
-    pair_begins, pairs = hand_chain.link_weights(costs, table, begins, stops, links, line.slides)
+    pair_begins, pairs = hand_chain.link_weights(costs, table, begins, stops, links, line.slides, share is not None)
     ways = hand_chain.forward_backward(begins, weights, pairs, pair_begins)
     summary = hand_chain.link_summary(table, begins, stops, weights, pairs, ways)
     return _Solved(span[0], span[1], begins, stops, weights, pairs, pair_begins, ways, summary)

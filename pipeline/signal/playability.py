@@ -135,12 +135,14 @@ def move_weight(
     rise: float,
     apart_s: float,
     entry: float,
+    known: float,
 ) -> float:
     """Log weight of going from stop a to stop b; -inf where one hand cannot.
 
     ``rise`` is the interval in semitones; ``entry`` the weight of choosing the second place (``entry_weights``),
     paid when the hand shifts; ``apart_s`` the time between the beginnings of the two notes: quick notes leave no
-    time to shift.
+    time to shift. ``known`` is the probability that a slide was heard here: the hand then did move, and only which
+    way it moved has a price.
     """
     string_a, finger_a, place_a, stop_a = one
     string_b, finger_b, place_b, stop_b = other
@@ -160,16 +162,16 @@ def move_weight(
         jumps = True
     ease = costs.open_string_eases if not stopped else 1.0
     if jumps:
-        weight += entry - ease * (costs.shift + costs.shift_per_semitone * moved)
+        weight += entry - ease * (costs.shift * (1.0 - known) + costs.shift_per_semitone * moved)
         if crossed > 0 and stopped:
             weight -= costs.shift_across
         if abs(rise) <= STEPWISE and finger_b > 0:
             # In a scale the hand shifts so as to have fingers left for the notes to come.
             weight -= costs.landing * (finger_b - 1 if rise > 0 else 4 - finger_b)
         if apart_s < costs.fast_note_s:
-            weight -= costs.shift * (1.0 - apart_s / costs.fast_note_s)
+            weight -= costs.shift * (1.0 - known) * (1.0 - apart_s / costs.fast_note_s)
     elif moved == 1:
-        weight -= ease * costs.half_step_shift
+        weight -= ease * costs.half_step_shift * (1.0 - known)
     if crossed == 1:
         weight -= costs.crossing
     elif crossed > 1:

@@ -34,8 +34,9 @@ class Taste:
     ``travel`` for each semitone that the hand moves, ``crossing`` for each string crossed, ``open_string`` for an open
     string, ``height`` for each semitone that the hand stands above half position, ``even`` and ``off_scale`` for moving
     to an even position and to a place where the first finger stops no note of the scale, ``stretch`` for a fourth
-    finger beyond the usual frame, ``hop`` for one finger that stops another note without a shift. ``gliding`` is what a
-    shift costs less if one finger makes it along one string: players of the old schools were fond of that.
+    finger beyond the usual frame, ``dull`` for each semitone above a fifth on any string but the highest, ``hop`` for
+    one finger that stops another note without a shift. ``gliding`` is what a shift costs less if one finger makes it
+    along one string: players of the old schools were fond of that.
     """
 
     travel: float
@@ -45,6 +46,7 @@ class Taste:
     even: float
     off_scale: float
     stretch: float
+    dull: float
     hop: float
     gliding: float
 
@@ -54,8 +56,8 @@ def random_taste(rng: np.random.Generator) -> Taste:
 
     ``crossing`` goes from players who cross strings gladly to lovers of one string, who rather move the hand.
     """
-    centres = (0.1, 1.2, 0.3, 0.03, 0.4, 0.6, 0.5, 2.0, 0.15)
-    spreads = (1.5, 2.5, *(1.5,) * 7)
+    centres = (0.1, 1.2, 0.3, 0.03, 0.4, 0.6, 0.5, 0.08, 2.0, 0.15)
+    spreads = (1.5, 2.5, *(1.5,) * 8)
     return Taste(*(c * s ** float(rng.uniform(-1.0, 1.0)) for c, s in zip(centres, spreads, strict=True)))
 
 
@@ -131,11 +133,13 @@ class _Hand:
         return cost
 
     def standing(self, b: State, midi: int) -> float:
-        beyond = midi - self.instrument.open_midi[b[0]] - b[2] > self.instrument.frame_semitones
+        above = midi - self.instrument.open_midi[b[0]]
+        lower_string = b[0] < len(self.instrument.open_midi) - 1
         return (
             self.taste.height * b[2]
             + self.taste.open_string * (b[1] == 0)
-            + self.taste.stretch * (b[1] == 4 and beyond)
+            + self.taste.stretch * (b[1] == 4 and above - b[2] > self.instrument.frame_semitones)
+            + self.taste.dull * max(above - 7, 0) * lower_string
         )
 
     def settling(self, b: State) -> float:
