@@ -146,17 +146,9 @@ def _sql_cure(said: str, text: str) -> str:
     """What to write instead, on a line of its own."""
     if re.match(r"\s*(alter|create|delete|drop|insert|merge|truncate|update)\b", text, re.IGNORECASE):
         return "\n--sql is read only: it takes a select. The catalogue is changed in its CSV files, then: glideline run"
-    missing = re.search(r"(?:Table|View) with name (\w+) does not exist", said)
-    if missing is None:
-        return ""
-    named = [f"{layer}.{missing[1]}" for layer in SEARCHED if _is_known(layer, missing[1])]
-    if named:
-        return f"\nTables are named with their layer: write {' or '.join(named)}"
-    return "\nTables are named with their layer, as base.slide; all are listed by: glideline dictionary"
-
-
-def _is_known(layer: str, name: str) -> bool:
-    return any(relation.name == name for relation in schema.relations(layer))
+    if re.search(r"(?:Table|View) with name \w+ does not exist", said):
+        return "\nAll tables and views are listed by: glideline dictionary"
+    return ""
 
 
 def _require_text(text: str, option: str) -> None:

@@ -125,7 +125,7 @@ QUERIES: list[tuple[list[str], str]] = [
     (["slides_by_player", "--as", "parquet"], "glideline: --as parquet needs a file: --to rows.parquet"),
     (["--common-teacher", "ann", "zed"], "glideline: no player 'zed'; all are listed by: glideline query DIR player"),
     (["--sql", "selekt 1"], 'glideline: SQL: Parser Error: syntax error at or near "selekt"'),
-    (["--sql", "select * from player"], "Tables are named with their layer: write base.player"),
+    (["--sql", "select * from playr"], "All tables and views are listed by: glideline dictionary"),
     (["--sql", "delete from player"], "--sql is read only: it takes a select"),
     (["--sql", ""], "glideline: --sql takes one statement; these are 0"),
     (["--sql", "select 1; select 2"], "glideline: --sql takes one statement; these are 2"),

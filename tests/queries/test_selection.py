@@ -252,3 +252,9 @@ def test_command_lists_views_and_lineages(folder):
         ask(folder, "slides_by_player", "--sql", "select 1")
     with pytest.raises(UsageError, match="go with a view"):
         ask(folder, "--where", "true")
+
+
+def test_a_bare_name_in_sql_is_the_view_that_query_shows(folder):
+    with open_corpus(folder) as opened:
+        assert opened.sql("from slide").columns == opened.view("slide").columns
+        assert opened.sql("select count(*) as n from player")["n"][0] == opened.view("player").height
