@@ -1,19 +1,14 @@
-"""Intervals and tests in closed form: Poisson rates, proportions, rate ratios, quantiles, design effect.
+"""Intervals in closed form: Poisson rates, proportions, and ratios and differences of what has an interval.
 
 These take observations as independent. Slides are not: rates over sides use ``stats.rates``, and these stand
 beside them for contrast. References: Garwood, Biometrika 28 (1936) for Poisson limits; Wilson, JASA 22 (1927);
-Clopper and Pearson, Biometrika 26 (1934); Hyndman and Fan, American Statistician 50 (1996) for quantile types;
-Kish, Survey Sampling (1965) for the design effect; Zou and Donner, Statistics in Medicine 27 (2008) for
-comparing two quantities by their own intervals.
+Zou and Donner, Statistics in Medicine 27 (2008) for comparing two quantities by their own intervals.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import stats
-
-from pipeline.units import Floats
 
 LEVEL = 0.95
 
@@ -64,43 +59,6 @@ def wilson_interval(successes: float, *, trials: float, level: float = LEVEL) ->
     return Interval(share, low, high)
 
 
-def clopper_pearson_interval(successes: float, *, trials: float, level: float = LEVEL) -> Interval:
-    """Exact (Clopper-Pearson) interval of a proportion."""
-    tail = (1 - level) / 2
-    low = 0.0 if successes == 0 else float(stats.beta.ppf(tail, successes, trials - successes + 1))
-    high = 1.0 if successes == trials else float(stats.beta.ppf(1 - tail, successes + 1, trials - successes))
-    return Interval(successes / trials, low, high)
-
-
-def exact_rate_ratio(
-    count: float, *, exposure: float, other_count: float, other_exposure: float, level: float = LEVEL
-) -> Interval:
-    """Ratio of two Poisson rates, exact given their sum: Clopper-Pearson on ``count`` of both counts.
-
-    The limits are NaN if both counts are 0.
-    """
-    total = count + other_count
-    if total == 0:
-        return Interval(np.nan, np.nan, np.nan)
-    share = clopper_pearson_interval(count, trials=total, level=level)
-
-    def odds(p: float) -> float:
-        return np.inf if p >= 1 else p / (1 - p) * other_exposure / exposure
-
-    return Interval(odds(share.estimate), odds(share.low), odds(share.high))
-
-
-def wald_rate_ratio(
-    count: float, *, exposure: float, other_count: float, other_exposure: float, level: float = LEVEL
-) -> Interval:
-    """Ratio of two Poisson rates with the normal interval of its logarithm; NaN if a count is 0."""
-    if count == 0 or other_count == 0:
-        return Interval(np.nan, np.nan, np.nan)
-    ratio = count / exposure / (other_count / other_exposure)
-    half = float(stats.norm.ppf(0.5 + level / 2)) * np.sqrt(1 / count + 1 / other_count)
-    return Interval(ratio, float(ratio * np.exp(-half)), float(ratio * np.exp(half)))
-
-
 def ratio_of(first: Interval, second: Interval) -> Interval:
     """First over second, both independent, from their own intervals on the logarithm (Zou and Donner).
 
@@ -123,17 +81,3 @@ def difference_of(first: Interval, second: Interval) -> Interval:
     down = np.hypot(first.estimate - first.low, second.high - second.estimate)
     up = np.hypot(first.high - first.estimate, second.estimate - second.low)
     return Interval(difference, float(difference - down), float(difference + up))
-
-
-def quantiles(values: npt.ArrayLike, at: npt.ArrayLike) -> Floats:
-    """Quantiles of type 7 of Hyndman and Fan (R's default; SPSS and Minitab use type 6); NaN if no values."""
-    given = np.asarray(values, dtype=np.float64)
-    where = np.asarray(at, dtype=np.float64)
-    if given.size == 0:
-        return np.full(where.shape, np.nan)
-    return np.asarray(np.quantile(given, where, method="linear"), dtype=np.float64)
-
-
-def design_effect(*, cluster_size: float, correlation: float) -> float:
-    """How many times the variance grows when observations come in clusters: 1 + (m - 1) rho (Kish)."""
-    return 1 + (cluster_size - 1) * correlation

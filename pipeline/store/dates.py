@@ -24,10 +24,7 @@ from typing import Literal
 from pipeline.errors import DataError
 from pipeline.store.date_hints import modern_spelling
 
-PADDING_RULE = (
-    "each end moves outward by one unit of its own precision (day, month, season, year, decade, century) "
-    "if marked ~ or ?, by two if marked %"
-)
+PADDING_RULE = "moved outward by one unit of its own precision (day … century) if marked ~ or ?, by two if marked %"
 
 EndIs = Literal["known", "open", "unknown"]
 Span = tuple[date | None, date | None]

@@ -15,6 +15,7 @@ import pyarrow as pa
 
 from pipeline import resources
 from pipeline.errors import DataError
+from pipeline.store.dates import PADDING_RULE
 
 LAYERS = ("base", "stage", "fact", "result", "summary", "check")
 
@@ -56,8 +57,8 @@ PATTERNS = {
 DATE_COLUMNS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
     ("earliest", "date", "First day that {0} can mean, taken strictly; empty if open or unknown.", ()),
     ("latest", "date", "Last day that {0} can mean, taken strictly; empty if open or unknown.", ()),
-    ("padded_earliest", "date", "First day of {0}, widened where it is uncertain or about.", ()),
-    ("padded_latest", "date", "Last day of {0}, widened where it is uncertain or about.", ()),
+    ("padded_earliest", "date", f"First day of {{0}}, {PADDING_RULE}.", ()),
+    ("padded_latest", "date", f"Last day of {{0}}, {PADDING_RULE}.", ()),
     ("qualifier", "string", "What {0} says of its own doubt.", ("approximate", "uncertain", "both")),
     ("start_is", "string", "Whether {0} has a first day.", ("known", "open", "unknown")),
     ("end_is", "string", "Whether {0} has a last day.", ("known", "open", "unknown")),

@@ -2,7 +2,6 @@
 
 import networkx as nx
 import numpy as np
-import pandas as pd
 import pytest
 import scipy.stats
 import statsmodels.api as sm
@@ -12,13 +11,7 @@ from statsmodels.stats.rates import confint_poisson
 
 from pipeline.stats.agreement import cohens_kappa, krippendorffs_alpha
 from pipeline.stats.effects import player_effects, regression
-from pipeline.stats.intervals import (
-    clopper_pearson_interval,
-    exact_rate_ratio,
-    poisson_interval,
-    quantiles,
-    wilson_interval,
-)
+from pipeline.stats.intervals import poisson_interval, wilson_interval
 from pipeline.stats.lineage import CERTAINTIES, common_teachers, paths_up
 from pipeline.stats.rates import resampled_rates, resampling_weights
 
@@ -37,25 +30,8 @@ def test_poisson_limits_as_statsmodels(rng):
 def test_proportions_as_statsmodels(rng):
     for trials in rng.integers(2, 90, 20):
         hits = int(rng.integers(0, trials + 1))
-        wilson, exact = wilson_interval(hits, trials=trials), clopper_pearson_interval(hits, trials=trials)
+        wilson = wilson_interval(hits, trials=trials)
         assert (wilson.low, wilson.high) == pytest.approx(proportion_confint(hits, trials, method="wilson"), abs=1e-12)
-        assert (exact.low, exact.high) == pytest.approx(proportion_confint(hits, trials, method="beta"))
-
-
-def test_exact_ratio_as_scipy(rng):
-    for first, second in rng.integers(1, 60, (20, 2)):
-        share = scipy.stats.binomtest(int(first), int(first + second)).proportion_ci(method="exact")
-        made = exact_rate_ratio(first, exposure=3.0, other_count=second, other_exposure=5.0)
-        assert made.low == pytest.approx(share.low / (1 - share.low) * 5 / 3)
-        assert made.high == pytest.approx(share.high / (1 - share.high) * 5 / 3)
-
-
-def test_quantiles_as_pandas(rng):
-    values = rng.gamma(2, size=37)
-    assert quantiles(values, [0.1, 0.25, 0.5, 0.9]) == pytest.approx(
-        pd.Series(values).quantile([0.1, 0.25, 0.5, 0.9]).to_numpy()
-    )
-    assert np.isnan(quantiles([], [0.5])).all()
 
 
 def test_kappa_as_statsmodels_and_alpha_near_it(rng):
