@@ -60,7 +60,9 @@ class Analysis:
         self.n_frames = frame_count(sound.size, sample_rate_hz=sample_rate_hz)
         self.padded = resampled(sound, sample_rate_hz=sample_rate_hz, register=register)
         self.floor = NoiseFloor(self.padded, register=register, n_frames=self.n_frames)
-        self.taps = search.grid.taps(register)
+        lower, fraction, first, last = search.grid.taps(register)
+        low, high = search.looked_at(register)
+        self.taps = lower, fraction, max(first, low), min(last, high)
         self.width = search.grid.n
 
     def block(self, first: int, count: int) -> tuple[Any, Any]:
@@ -102,6 +104,8 @@ class Follower:
         self.n_frames = self.parts[0].n_frames
         self.network = network
         self.bins = np.full((self.n_frames, CANDIDATES), -1, dtype=np.int32)
+        # Those of the bins that a network looks at itself.
+        self.asked = self.bins.copy()
         self.logits = np.zeros((self.n_frames, CANDIDATES), dtype=np.float32)
         self.strength = np.zeros((self.n_frames, CANDIDATES), dtype=np.float32)
         self.sound_db = np.full(self.n_frames, -160.0)
@@ -137,12 +141,14 @@ class Follower:
         again = np.empty_like(self.logits)
         for first in range(0, self.n_frames, BLOCK):
             span = slice(first, min(first + BLOCK, self.n_frames))
-            self.network.tracking.logits(seen(span), self.bins[span], again[span])
+            asked = self.asked[span]
+            self.network.tracking.logits(seen(span, asked), asked, again[span])
+            melody_net.share_looks(self.bins[span], asked, again[span])
         self.logits = again
         return self.network.tracking.silence
 
-    def seen_along_tracks(self) -> Callable[[slice], Any]:
-        """What the second network sees, span by span, once the first has judged."""
+    def seen_along_tracks(self) -> Callable[[slice, Any], Any]:
+        """What the second network sees of the candidates asked for, span by span, once the first has judged."""
         assert self.network is not None
         share = posteriors(self.bins, self.logits, silence=self.network.spectral.silence)
         return track_features(
@@ -166,10 +172,13 @@ class Follower:
             melody_score.comb_logits(saliences[CONTEXT:-CONTEXT], self.bins[span], self.logits[span])
         else:
             describe = describer(grids, saliences, search=self.search)
+            asked = self.asked[span]
+            melody_net.to_look_at(self.bins[span], asked)
             for at in range(0, count, AT_ONCE):
-                some = slice(first + at, first + min(at + AT_ONCE, count))
-                seen = describe(at, self.bins[some], self.strength[some])
-                self.network.spectral.logits(seen, self.bins[some], self.logits[some])
+                some = slice(at, min(at + AT_ONCE, count))
+                seen = describe(at, asked[some], strength[some])
+                self.network.spectral.logits(seen, asked[some], self.logits[span][some])
+            melody_net.share_looks(self.bins[span], asked, self.logits[span])
         power = np.sum(np.square(blocks[0][0]), axis=1) / 3.0
         self.sound_db[span] = 10.0 * np.log10(power + 1e-16)
 

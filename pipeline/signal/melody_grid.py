@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.spectrum import BASE_RATE_HZ, BINS_PER_SEMITONE, PitchGrid, Register
+from pipeline.signal.spectrum import BASE_RATE_HZ, BINS_PER_SEMITONE, WHITEN_BINS, PitchGrid, Register
 
 Ints = npt.NDArray[np.int64]
 
@@ -63,6 +63,12 @@ class SearchRange:
     def grid(self) -> PitchGrid:
         """The whitened grid, wider than the search range by ``BELOW`` and ``ABOVE`` bins."""
         return PitchGrid(self.lowest_midi - BELOW / BINS_PER_SEMITONE, BELOW + self.n + ABOVE)
+
+    def looked_at(self, register: Register) -> tuple[int, int]:
+        """First and last + 1 bin of the grid that the pitches found in a register need, with what whitens them."""
+        first = self.split - WHITEN_BINS if register == HIGH else 0
+        last = self.n if register == HIGH else self.split + WHITEN_BINS
+        return max(0, first), BELOW + last + ABOVE
 
     def hz(self) -> npt.NDArray[np.float64]:
         """Frequencies (n,) of the searched bins."""

@@ -22,6 +22,9 @@ from pipeline.signal.spectrum import BINS_PER_SEMITONE, F32
 WEIGHTS = Path(__file__).with_name("melody_weights.npz")
 # Half width in bins of the moving maximum in which a wavering partial is still seen.
 NEAR_BINS = 2
+# A candidate with others this near before and after is not looked at itself in three frames of four: their windows
+# overlap its own by three quarters and more.
+SHARED_BINS = 2
 # Numbers that follow the taps: pitch, its square, salience, salience below the best of the frame.
 EXTRAS = 4
 
@@ -201,3 +204,43 @@ def _judge(features, bins, w1, b1, w2, b2, w3, logits):  # type: ignore[no-untyp
             for h in range(second.shape[0]):
                 total += max(second[h], np.float32(0.0)) * w3[h]
             logits[t, j] = total
+
+
+@numba.njit(cache=True)
+def _nearest(row, at):  # type: ignore[no-untyped-def]
+    """Index of the candidate of ``row`` nearest to bin ``at`` within ``SHARED_BINS``, or -1."""
+    best = -1
+    least = SHARED_BINS + 1
+    for i in range(row.shape[0]):
+        if row[i] >= 0 and abs(row[i] - at) < least:
+            least = abs(row[i] - at)
+            best = i
+    return best
+
+
+@numba.njit(cache=True)
+def to_look_at(bins, asked):  # type: ignore[no-untyped-def]
+    """Fill ``asked`` with the candidates (frames, k), -1 where frames looked at before and after have the same pitch.
+
+    First every fourth frame is looked at, then those half-way between, then the rest.
+    """
+    asked[:] = bins
+    for step in (2, 1):
+        for t in range(step, bins.shape[0] - step, 2 * step):
+            for j in range(bins.shape[1]):
+                i = bins[t, j]
+                if i >= 0 and _nearest(bins[t - step], i) >= 0 and _nearest(bins[t + step], i) >= 0:
+                    asked[t, j] = -1
+
+
+@numba.njit(cache=True)
+def share_looks(bins, asked, logits):  # type: ignore[no-untyped-def]
+    """Give each candidate not looked at the mean of its neighbours' logits."""
+    for step in (2, 1):
+        for t in range(step, bins.shape[0] - step, 2 * step):
+            for j in range(bins.shape[1]):
+                i = bins[t, j]
+                if i >= 0 and asked[t, j] < 0:
+                    before = logits[t - step, _nearest(bins[t - step], i)]
+                    after = logits[t + step, _nearest(bins[t + step], i)]
+                    logits[t, j] = np.float32(0.5) * (before + after)

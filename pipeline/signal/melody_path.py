@@ -27,110 +27,159 @@ PATH_EVIDENCE = 0.3
 
 
 @numba.njit(cache=True)
+def _counts(bins):  # type: ignore[no-untyped-def]
+    """How many candidates each frame has; those that there are come first."""
+    out = np.zeros(bins.shape[0], dtype=np.int64)
+    for t in range(bins.shape[0]):
+        while out[t] < bins.shape[1] and bins[t, out[t]] >= 0:
+            out[t] += 1
+    return out
+
+
+@numba.njit(cache=True)
 def _cost(a, b):  # type: ignore[no-untyped-def]
     distance = abs(a - b)
     return GLIDE_COST * distance if distance <= GLIDE_BINS else LEAP_COST
 
 
 @numba.njit(cache=True)
-def _scores(logits, bins, silence, evidence, out):  # type: ignore[no-untyped-def]
-    """Weakened log posteriors of the candidates of one frame and, last, of silence."""
+def _scores(logits, count, silence, evidence, out):  # type: ignore[no-untyped-def]
+    """Weakened log posteriors of the ``count`` candidates of one frame and, last, of silence."""
     k = logits.shape[0]
     top = silence
-    for j in range(k):
-        if bins[j] >= 0:
-            top = max(top, logits[j])
+    for j in range(count):
+        top = max(top, logits[j])
     total = np.exp(silence - top)
-    for j in range(k):
-        if bins[j] >= 0:
-            total += np.exp(logits[j] - top)
+    for j in range(count):
+        total += np.exp(logits[j] - top)
     norm = top + np.log(total)
-    for j in range(k):
-        out[j] = max(evidence * (logits[j] - norm), LOWEST) if bins[j] >= 0 else -1e9
+    for j in range(count):
+        out[j] = max(evidence * (logits[j] - norm), LOWEST)
     out[k] = max(evidence * (silence - norm), LOWEST)
 
 
 @numba.njit(cache=True)
 def _viterbi(bins, logits, silence, path):  # type: ignore[no-untyped-def]
     n, k = bins.shape
+    counts = _counts(bins)
     back = np.zeros((n, k + 1), dtype=np.int8)
     state = np.full(k + 1, -1e9)
     state[k] = 0.0
     later = np.empty(k + 1)
     score = np.empty(k + 1)
     for t in range(n):
-        _scores(logits[t], bins[t], silence, PATH_EVIDENCE, score)
-        for j in range(k + 1):
-            best = state[k] - (SILENCE_COST if j < k else 0.0)
+        _scores(logits[t], counts[t], silence, PATH_EVIDENCE, score)
+        before = counts[t - 1] if t > 0 else 0
+        quiet = state[k]
+        origin = k
+        for i in range(before):
+            if state[i] - SILENCE_COST > quiet:
+                quiet = state[i] - SILENCE_COST
+                origin = i
+        later[k] = quiet + score[k] - SILENCE_HANDICAP
+        back[t, k] = origin
+        most = later[k]
+        for j in range(counts[t]):
+            best = state[k] - SILENCE_COST
             origin = k
-            if t > 0:
-                for i in range(k):
-                    if bins[t - 1, i] < 0 or state[i] <= best:
-                        continue
-                    v = state[i] - (_cost(bins[t - 1, i], bins[t, j]) if j < k else SILENCE_COST)
-                    if v > best:
-                        best = v
-                        origin = i
-            later[j] = best + score[j] - (SILENCE_HANDICAP if j == k else 0.0)
+            for i in range(before):
+                if state[i] <= best:
+                    continue
+                v = state[i] - _cost(bins[t - 1, i], bins[t, j])
+                if v > best:
+                    best = v
+                    origin = i
+            later[j] = best + score[j]
             back[t, j] = origin
-        state[:] = later - later.max()
-    at = int(np.argmax(state))
+            most = max(most, later[j])
+        for j in range(counts[t]):
+            state[j] = later[j] - most
+        state[k] = later[k] - most
+    at = k
+    for j in range(counts[n - 1] if n else 0):
+        if state[j] > state[at]:
+            at = j
     for t in range(n - 1, -1, -1):
         path[t] = at
         at = back[t, at]
 
 
 @numba.njit(cache=True)
-def _spread(bins_from, bins_to, state, weights, out):  # type: ignore[no-untyped-def]
+def _spread(bins_from, before, bins_to, after, state, weights, out):  # type: ignore[no-untyped-def]
     """Probabilities one frame on: ``out`` = transition applied to ``state``; both end with silence.
 
-    ``weights``: of glides by 0, 1, … bins, of a leap, and of a change to or from silence.
+    ``before`` and ``after`` are the numbers of candidates. ``weights``: of glides by 0, 1, … bins, of a leap, and of
+    a change to or from silence.
     """
     k = bins_to.shape[0]
     change = weights[GLIDE_BINS + 2]
+    leap = weights[GLIDE_BINS + 1]
     sounding = 0.0
-    for i in range(k):
+    for i in range(before):
         sounding += state[i]
     out[k] = state[k] + sounding * change
-    for j in range(k):
-        out[j] = 0.0
-        if bins_to[j] < 0:
-            continue
-        total = state[k] * change
-        for i in range(k):
-            total += state[i] * weights[min(abs(bins_from[i] - bins_to[j]), GLIDE_BINS + 1)]
+    reached = state[k] * change + sounding * leap
+    for j in range(after):
+        total = reached
+        for i in range(before):
+            distance = abs(bins_from[i] - bins_to[j])
+            if distance <= GLIDE_BINS:
+                total += state[i] * (weights[distance] - leap)
         out[j] = total
 
 
 @numba.njit(cache=True)
 def _posteriors(bins, logits, silence, out):  # type: ignore[no-untyped-def]
     n, k = bins.shape
+    counts = _counts(bins)
+    shares = np.zeros((n, k + 1))
     score = np.empty(k + 1)
     state = np.zeros(k + 1)
-    state[k] = 1.0
-    moved = np.empty(k + 1)
+    moved = np.ones(k + 1)
     weights = np.empty(GLIDE_BINS + 3)
     for d in range(GLIDE_BINS + 1):
         weights[d] = np.exp(-GLIDE_COST * d)
     weights[GLIDE_BINS + 1] = np.exp(-LEAP_COST)
     weights[GLIDE_BINS + 2] = np.exp(-SILENCE_COST)
     for t in range(n):
+        count = counts[t]
         if t > 0:
-            _spread(bins[t - 1], bins[t], state, weights, moved)
-        else:
-            moved[:] = 1.0
-        _scores(logits[t], bins[t], silence, EVIDENCE, score)
-        state = moved * np.exp(score)
-        state /= state.sum()
-        out[t] = state
-    state = np.ones(k + 1)
+            _spread(bins[t - 1], counts[t - 1], bins[t], count, out[t - 1], weights, moved)
+        _scores(logits[t], count, silence, EVIDENCE, score)
+        for j in range(count):
+            shares[t, j] = np.exp(score[j])
+        shares[t, k] = np.exp(score[k])
+        _shared(moved, shares[t], count, out[t])
+    state[:] = 1.0
     for t in range(n - 1, -1, -1):
+        count = counts[t]
         if t < n - 1:
-            _scores(logits[t + 1], bins[t + 1], silence, EVIDENCE, score)
-            _spread(bins[t + 1], bins[t], state * np.exp(score), weights, moved)
-            state = moved / moved.max()
-        joint = out[t] * state
-        out[t] = joint / joint.sum()
+            later = counts[t + 1]
+            for j in range(later):
+                score[j] = state[j] * shares[t + 1, j]
+            score[k] = state[k] * shares[t + 1, k]
+            _spread(bins[t + 1], later, bins[t], count, score, weights, moved)
+            most = moved[k]
+            for j in range(count):
+                most = max(most, moved[j])
+            for j in range(count):
+                state[j] = moved[j] / most
+            state[k] = moved[k] / most
+        _shared(out[t], state, count, out[t])
+
+
+@numba.njit(cache=True)
+def _shared(a, b, count, out):  # type: ignore[no-untyped-def]
+    """Products of the ``count`` first and the last of two rows as shares of their sum; nothing for the others."""
+    k = out.shape[0] - 1
+    total = a[k] * b[k]
+    for j in range(count):
+        total += a[j] * b[j]
+    for j in range(count):
+        out[j] = a[j] * b[j] / total
+    for j in range(count, k):
+        out[j] = 0.0
+    out[k] = a[k] * b[k] / total
 
 
 def best_path(bins: Ints, logits: F32, *, silence: float) -> Ints:

@@ -75,13 +75,13 @@ def _history(bins, logits, strength, step, out):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True)
 def _join(  # type: ignore[no-untyped-def]
-    bins, logits, strength, share, past, future, rivals, lowest_midi, per_bin, out
+    asked, bins, logits, strength, share, past, future, rivals, lowest_midi, per_bin, out
 ):
     n, k = bins.shape
     for t in range(n):
         quiet = np.log(share[t, k] + 1e-6)
         for j in range(k):
-            b = bins[t, j]
+            b = asked[t, j]
             if b < 0:
                 continue
             row = out[t, j]
@@ -112,8 +112,10 @@ def _join(  # type: ignore[no-untyped-def]
 
 def track_features(
     bins: Ints, logits: F32, strength: F32, share: Floats, *, lowest_midi: float, per_bin: float
-) -> Callable[[slice], Any]:
+) -> Callable[[slice, Any], Any]:
     """A function that gives the features (frames, k, ``FEATURES``) of a span of frames.
+
+    Its second argument is the candidates (frames, k) that they are wanted of, -1 for the others.
 
     Parameters
     ----------
@@ -126,9 +128,10 @@ def track_features(
     _history(bins, logits, strength, -1, future)
     rivals = np.array(RIVALS, dtype=np.int64)
 
-    def of(span: slice) -> Any:
+    def of(span: slice, asked: Any) -> Any:
         out = np.zeros((*bins[span].shape, FEATURES), dtype=np.float32)
         _join(
+            asked,
             bins[span],
             logits[span],
             strength[span],

@@ -4,7 +4,7 @@
 
 renders sides with our own additive voices only (``scenes``), learns by cross entropy which candidate of a frame is
 the solo, or none: first from the spectrum, then, on other sides, from what was judged along its track. On yet other
-sides it fits the calibration of voicing and confidence. Ten minutes on one core.
+sides it fits the calibration of voicing and confidence. Forty minutes on one core for the three instruments.
 Frames inside slides are taken far more often than they occur: a network that sees few of them learns that a moving
 pitch is rarely the solo.
 """
@@ -26,14 +26,14 @@ from pipeline.signal.melody_score import CANDIDATES, choose
 from pipeline.signal.spectrum import BINS_PER_SEMITONE, F32, HOP_S
 from pipeline.signal.synth.plan import Truth
 from pipeline.signal.voicing import PLAIN, evidence, fitted
-from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
+from pipeline.training.scenes import PIANO_SHARE, SAMPLE_RATE_HZ, training_side
 
-HIDDEN = (32, 16)
+HIDDEN = (48, 16)
 TRACK_HIDDEN = (24, 12)
 STAGES = ("spectral", "tracking", "calibration")
 SIDE_S = 30.0
 # Frames taken from a side: inside slides, elsewhere in notes, and without solo.
-TAKEN = (260, 200, 110)
+TAKEN = (130, 100, 50)
 BATCH = 128
 # A candidate this near to the truth, in bins, is the solo.
 HIT_BINS = 2.5
@@ -85,7 +85,7 @@ def track_examples_of(
     search = search_range(instrument)
     side = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net)
     side.judge()
-    seen = side.seen_along_tracks()(slice(0, side.n_frames))
+    seen = side.seen_along_tracks()(slice(0, side.n_frames), side.bins)
     return _answered(seen, side.bins, truth, search=search, rng=rng)
 
 
@@ -224,7 +224,7 @@ def calibration(net: Network, *, instrument: str, sides: int, seed: int) -> npt.
 def main() -> None:
     """Train and write weights and record; stages left out keep what the file holds."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--sides", type=int, nargs=3, default=(320, 100, 40), help="for each of the stages")
+    parser.add_argument("--sides", type=int, nargs=3, default=(800, 200, 40), help="for each of the stages")
     parser.add_argument("--epochs", type=int, default=8)
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--instruments", nargs="*", default=list(INSTRUMENTS))
@@ -247,6 +247,7 @@ def _train_stage(stage: str, instrument: str, *, sides: int, epochs: int, seed: 
         record = json.loads(out.with_suffix(".json").read_text(encoding="utf-8"))
     noted: dict[str, Any] = {"sides": sides, "seconds_a_side": SIDE_S, "seed": seed + STAGES.index(stage)}
     noted["candidates"] = CANDIDATES
+    noted["sides_with_piano"] = PIANO_SHARE
     noted["sound"] = "own additive voices and pianos (pipeline.training.scenes)"
     if stage == "calibration":
         net = load_network(out, instrument)
@@ -265,6 +266,7 @@ def _train_stage(stage: str, instrument: str, *, sides: int, epochs: int, seed: 
         for name, value in weights.items():
             arrays[f"{instrument}_{stage}_{name}"] = np.float32(value[0]) if name == "silence" else value
         noted |= {"frames": int(examples.answer.size), "epochs": epochs, "loss": round(loss, 4)}
+        noted["hidden"] = list(hidden)
     np.savez(out, **arrays)
     record.setdefault(instrument, {})[stage] = noted
     out.with_suffix(".json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")

@@ -12,13 +12,14 @@ from pipeline.signal.synth.speedplan import random_speed
 from pipeline.signal.synth.voice import Voice, random_voice
 
 SAMPLE_RATE_HZ = 16000
+PIANO_SHARE = 0.7
 
 
 def training_side(
     rng: np.random.Generator, *, instrument: str, length_s: float
 ) -> tuple[npt.NDArray[np.float32], Truth]:
-    """One random side: 60 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB."""
-    with_piano = rng.random() < 0.6
+    """One random side: 70 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB."""
+    with_piano = rng.random() < PIANO_SHARE
     player = random_player(rng)
     if rng.random() < 0.5:
         player = replace(
