@@ -51,15 +51,15 @@ def add(
     for problem in plan.problems:
         print(f"! {problem}", file=sys.stderr)
     counts = {row.table: sum(other.table == row.table for other in plan.draft.new) for row in plan.draft.new}
+    left_out = [problem for problem in plan.problems if problem.severity == "error"]
     if plan.empty:
-        print("Nothing new: the catalogue already says all this.", file=sys.stderr)
+        print("Nothing new." if left_out else "Nothing new: the catalogue already says all this.", file=sys.stderr)
     else:
-        said = ", ".join(f"{count} {table}" for table, count in counts.items())
+        said = ", ".join(f"{table} {count}" for table, count in counts.items())
         print(f"Rows to be added: {said or 'none'}; changed cells: {len(plan.draft.changes)}.", file=sys.stderr)
         if not yes and not _agreed():
             raise DataError("nothing was written")
     plan.apply()
-    left_out = [problem for problem in plan.problems if problem.severity == "error"]
     if left_out:
         raise DataError(f"{len(left_out)} files or lines were left out, see above; mend them and add again")
     if not plan.empty:

@@ -69,7 +69,7 @@ class AddPlan:
                 self._tables[row.table].append(row.cells)
             touched = {change.table for change in self.draft.changes} | {row.table for row in self.draft.new}
             with ExitStack() as ready:  # leaves in the reverse order: what is entered first is put in place last
-                if self.mapping:
+                if self.draft.applied:
                     temporary = ready.enter_context(replacing(root / "sheet" / "applied.csv"))
                     temporary.write_bytes(applied_content(self.draft.applied))
                 for name in reversed(TABLES):

@@ -40,12 +40,12 @@ _OLD: tuple[tuple[str, str], ...] = (
 
 # Everyday spellings; the replacement is what the writer may have meant.
 _EVERYDAY: tuple[tuple[str, str], ...] = (
-    (rf"(?:c|ca|circa|about|approx|um)\.?\s*{_YEAR}", r"\1~"),
-    (rf"(?:probably|possibly|perhaps)\s+{_YEAR}", r"\1?"),
-    (rf"{_YEAR}\s+or\s+{_YEAR}", r"[\1,\2]"),
-    (rf"between\s+{_YEAR}\s+and\s+{_YEAR}", r"[\1..\2]"),
-    (rf"(?:before|by|not after|until)\s+{_YEAR}", r"[..\1]"),
-    (rf"(?:after|from|not before|since)\s+{_YEAR}", r"[\1..]"),
+    (rf"(?:c|ca|circa|about|approx|um|etwa|gegen|vers|env|environ|verso)\.?\s*{_YEAR}", r"\1~"),
+    (rf"(?:probably|possibly|perhaps|wohl|vermutlich|sans doute|peut-être|forse)\s+{_YEAR}", r"\1?"),
+    (rf"{_YEAR}\s+(?:or|oder|ou|o)\s+{_YEAR}", r"[\1,\2]"),
+    (rf"(?:between|zwischen|entre|tra)\s+{_YEAR}\s+(?:and|und|et|e)\s+{_YEAR}", r"[\1..\2]"),
+    (rf"(?:before|by|not after|until|vor|bis|avant|prima del)\s+{_YEAR}", r"[..\1]"),
+    (rf"(?:after|from|not before|since|nach|seit|ab|après|dopo il)\s+{_YEAR}", r"[\1..]"),
     (rf"{_YEAR}\s*[-–—]\s*{_YEAR}", r"\1/\2"),
     (r"([0-9]{2})([0-9]{2})\s*[-–—/]\s*([0-9]{2})", r"\1\2/\1\3"),
     (r"(?:the\s+)?([0-9]{3})0'?s", r"\1X"),

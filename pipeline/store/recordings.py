@@ -1,5 +1,6 @@
 """Turns audio files and the lines of a sheet into recordings: one a side, with the catalogue's spelling."""
 
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
@@ -197,6 +198,7 @@ def _matching(wanted: str, files: list[AudioFile]) -> list[AudioFile]:
         [file for file in files if _plain(file.inside) == name],
         [file for file in files if last in (_plain(file.path.name), _plain(PurePosixPath(file.inside).name))],
         [file for file in files if _plain(file.path.stem) == last],
+        [file for file in files if _loose(file.path.name) == _loose(last)],
     ):
         if hits:
             return hits
@@ -205,3 +207,8 @@ def _matching(wanted: str, files: list[AudioFile]) -> list[AudioFile]:
 
 def _plain(text: str) -> str:
     return unicodedata.normalize("NFC", text).casefold()
+
+
+def _loose(text: str) -> str:
+    """Without what a spreadsheet changes by itself: runs of spaces, straight quotation marks, dashes."""
+    return " ".join(re.findall(r"\w+", _plain(text)))

@@ -23,27 +23,32 @@ FIELDS: dict[str, tuple[str, ...]] = {
                "interprete", "musician", "name", "geiger", "spieler", "executant"),
     "instrument": ("instrument", "instr"),
     "year": ("year", "date", "recorded", "recording date", "date recorded", "year recorded", "rec date", "jahr",
-             "aufnahmedatum", "annee", "datum", "anno", "yr"),
+             "aufnahmedatum", "annee", "datum", "anno", "yr", "enregistrement", "data"),
     "place": ("place", "recording place", "city", "town", "ort", "aufnahmeort", "lieu", "location", "recorded at"),
-    "work": ("work", "title", "piece", "composition", "werk", "stuck", "titel", "oeuvre", "titre", "movement"),
+    "work": ("work", "title", "piece", "composition", "werk", "stuck", "titel", "oeuvre", "titre", "movement", "titolo", "brano"),
     "composer": ("composer", "komponist", "compositeur", "compositore"),
-    "key": ("key", "tonality", "tonart", "tonalite", "key of work", "tonalita"),
-    "label": ("label", "company", "record company", "firma", "record label", "marke", "etikett", "make", "maison"),
+    "key": ("key", "tonality", "tonart", "tonalite", "key of work", "tonalita", "ton"),
+    "label": ("label", "company", "record company", "firma", "record label", "marke", "etikett", "make", "maison",
+              "etiquette", "marque", "etichetta", "casa"),
     "issue_number": ("issue number", "issue", "catalogue number", "catalog number", "cat no", "catalogue no",
                      "disc number", "record number", "bestellnummer", "katalognummer", "issue no", "order number",
-                     "cat number", "plattennummer"),
-    "face": ("face", "side", "disc side", "seite", "plattenseite"),
+                     "cat number", "plattennummer", "n de cat", "no de cat", "n de catalogue", "no de catalogue",
+                     "numero de catalogue", "reference", "numero di catalogo"),
+    "face": ("face", "side", "disc side", "seite", "plattenseite", "lato"),
     "matrix": ("matrix", "matrix number", "matrix no", "mx", "matrizennummer", "matrize", "matrice", "mtx",
-               "matrix nr"),
+               "matrix nr", "n de matrice", "no de matrice"),
     "take": ("take", "take number", "take no", "prise", "tk"),
     "accompaniment": ("accompaniment", "accompanist", "acc", "accomp", "begleitung", "with", "accompagnement",
-                      "accompanied by"),
-    "process": ("process", "recording process", "acoustic or electrical", "acoustic electrical", "verfahren"),
+                      "accompanied by", "accompagnateur", "accompagnamento", "begleiter"),
+    "process": ("process", "recording process", "acoustic or electrical", "acoustic electrical", "verfahren",
+                "aufnahmeverfahren", "aufnahmeart", "procede", "procedimento"),
     "archive": ("archive", "collection", "library", "source", "archiv", "sammlung", "holding", "owner",
-                "provenance", "held by", "where held"),
-    "shelf_mark": ("shelf mark", "shelfmark", "call number", "signatur", "cote archive", "inventory number"),
+                "provenance", "held by", "where held", "fonds", "bibliotheque", "bestand"),
+    "shelf_mark": ("shelf mark", "shelfmark", "call number", "signatur", "cote archive", "inventory number", "cote",
+                   "inventarnummer", "segnatura"),
     "rpm": ("rpm", "speed", "turntable speed", "playback speed", "transfer speed", "drehzahl", "umdrehungen",
-            "upm", "tours", "turntable rpm", "umdr", "umdr min", "u min", "tr min", "tours min", "giri min"),
+            "upm", "tours", "turntable rpm", "umdr", "umdr min", "u min", "tr min", "tours min", "giri min",
+            "vitesse", "geschwindigkeit", "velocita"),
     "reference_pitch": ("reference pitch", "kammerton", "stimmton", "stimmung", "diapason", "a4", "pitch",
                         "concert pitch", "a1"),
     "born": ("born", "birth year", "year of birth", "date of birth", "birth date", "geb", "geboren", "geburtsjahr",
@@ -54,12 +59,14 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "stylus": ("stylus", "needle", "nadel"),
     "equalisation": ("equalisation", "equalization", "eq", "entzerrung"),
     "session": ("session", "recording session", "sitzung"),
-    "published": ("published", "release year", "issued", "publication", "release date", "year issued"),
-    "start": ("start", "from", "begin", "start s", "file start", "beginning"),
-    "end": ("end", "to", "until", "end s", "file end"),
+    "published": ("published", "release year", "issued", "publication", "release date", "year issued",
+                  "erschienen", "parution", "pubblicazione"),
+    "start": ("start", "from", "begin", "start s", "file start", "beginning", "von", "debut", "inizio"),
+    "end": ("end", "to", "until", "end s", "file end", "bis", "fin", "fine"),
     "note": ("note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "bemerkungen", "notiz",
-             "anmerkung", "remarques"),
+             "anmerkung", "remarques", "remarque", "osservazioni"),
 }  # fmt: skip
+_LIGATURES = str.maketrans({"œ": "oe", "æ": "ae", "ø": "o", "ł": "l"})
 
 
 def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[str, str]:
@@ -103,7 +110,7 @@ def _likeness(heading: str, word: str) -> float:
 
 
 def _plain(heading: str) -> str:
-    spelled = unicodedata.normalize("NFKD", heading.casefold())
+    spelled = unicodedata.normalize("NFKD", heading.casefold().translate(_LIGATURES))
     bare = "".join(c for c in spelled if not unicodedata.combining(c))
     return " ".join(re.findall("[^\\W_]+", re.sub(r"\(.*?\)|\[.*?\]", " ", bare)))
 

@@ -1,0 +1,79 @@
+"""Sheets in French and Italian, and in the spelling that spreadsheets give to names."""
+
+from pathlib import Path
+
+import pytest
+from made_audio import write_tone
+
+from pipeline.cli import main
+from pipeline.store.add import add
+from pipeline.store.corpus import Corpus
+from pipeline.store.new import new
+from pipeline.store.sheet_mapping import match_headings
+from pipeline.store.sheet_values import CellError, read_date, read_process
+
+FRENCH = ["Fichier", "Interprète", "né", "Œuvre", "Ton", "Date d'enr.", "Matrice", "Étiquette", "N° de cat.", "Face",
+          "Vitesse (t/min)", "Procédé", "Cote", "Remarques"]  # fmt: skip
+CELLS = ["Face 1 - l\u2019été.wav", "Zoé Marchepied", "1890", "Berceuse", "la majeur", "juin 1929", "GP-44",
+         "Corne d'Or",
+         "C-2210", "A", "78,26", "élec.", "S 7", "belle copie"]  # fmt: skip
+
+
+def test_a_french_sheet_is_understood(tmp_path: Path) -> None:
+    write_tone(tmp_path / "Face 1 \u2013 l'été.wav")
+    sheet = tmp_path / "liste.csv"
+    sheet.write_text(";".join(FRENCH) + "\n" + ";".join(CELLS) + "\n", encoding="utf-8")
+    new(tmp_path / "c")
+    plan = add(tmp_path / "c", [tmp_path / "Face 1 \u2013 l'été.wav"], sheet=sheet)
+    assert list(plan.mapping.values()) == [
+        "file", "player", "born", "work", "key", "year", "matrix", "label", "issue_number", "face", "rpm", "process",
+        "shelf_mark", "note",
+    ]  # fmt: skip
+    assert plan.problems == []
+    made = Corpus(tmp_path / "c").catalogue
+    take = made.frame("take").row(0, named=True)
+    assert (take["recorded"], take["process"], take["matrix_number"]) == ("1929-06", "electrical", "GP-44")
+    assert made.frame("work")["key"].to_list() == ["A major"]
+    assert made.frame("transfer").select("turntable_rpm", "note").row(0) == (78.26, "belle copie")
+
+
+def test_italian_headings() -> None:
+    mapping = match_headings(
+        ["file", "interprete", "titolo", "tonalità", "data", "etichetta", "lato", "velocità", "inizio", "fine"], kept={}
+    )
+    assert list(mapping.values()) == [
+        "file", "player", "work", "key", "year", "label", "face", "rpm", "start", "end"
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [("vers 1940", "1940~"), ("um 1904", "1904~"), ("env. 1904", "1904~"),
+     ("avant 1908", "[..1908]"), ("nach 1908", "[1908..]"),
+     ("1904 ou 1905", "[1904,1905]"), ("zwischen 1904 und 1908", "[1904..1908]"), ("vermutlich 1911", "1911?")],
+)  # fmt: skip
+def test_dates_in_words_are_offered_as_dates_and_not_taken(text: str, hint: str) -> None:
+    with pytest.raises(CellError) as said:
+        read_date(text)
+    assert f"write {hint} if that is meant" in str(said.value)
+
+
+def test_processes_as_they_are_shortened() -> None:
+    assert [read_process(text) for text in ("akust.", "élec.", "elektr.", "ac.")] == [
+        "acoustic", "electrical", "electrical", "acoustic"
+    ]  # fmt: skip
+
+
+def test_a_sheet_of_which_nothing_is_entered_leaves_no_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new(tmp_path / "c")
+    (tmp_path / "s.csv").write_text("file,player\nnowhere.wav,Ann\n", encoding="utf-8")
+    monkeypatch.setattr("sys.argv", ["glideline", "add", str(tmp_path / "c"), "--sheet", str(tmp_path / "s.csv"), "-y"])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 1
+    said = capsys.readouterr().err
+    assert "Nothing new.\n" in said
+    assert "already says all this" not in said
+    assert [path.name for path in (tmp_path / "c" / "sheet").iterdir()] == ["mapping.toml"]
