@@ -61,7 +61,8 @@ def add(
             raise DataError("nothing was written")
     plan.apply()
     if left_out:
-        raise DataError(f"{len(left_out)} files or lines were left out, see above; mend them and add again")
+        what = "1 file or line was" if len(left_out) == 1 else f"{len(left_out)} files or lines were"
+        raise DataError(f"{what} left out, see above; then add again")
     if not plan.empty:
         print(f"Next: glideline check {typed(folder)}", file=sys.stderr)
 

@@ -3,13 +3,10 @@
 A hint is only offered, never applied: turning "1904 or 1905" into a date is a decision.
 """
 
+import calendar
 import re
 import unicodedata
 
-_MONTHS = {
-    name: number + 1
-    for number, name in enumerate(("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"))
-}
 # Months in English, German, French and Italian, without accents.
 _MONTH_NAMES = (
     ("january", "jan", "januar", "janner", "jaenner", "janvier", "janv", "gennaio", "genn", "gen"),
@@ -86,17 +83,20 @@ def month_of_year(text: str) -> str | None:
 def _named(plain: str) -> tuple[str, str] | None:
     if found := re.fullmatch(rf"(spring|summer|autumn|fall|winter)(?: of)? {_YEAR}", plain):
         return "is not a date in EDTF", f"write {found[2]}-{_SEASON_WORDS[found[1]]} if that is meant"
-    if found := re.fullmatch(rf"(?:([0-9]{{1,2}})\.? )?([a-z]{{3}})[a-z]*\.?,? {_YEAR}", plain):
-        month = _MONTHS.get(found[2])
-        if month:
-            day = f"-{int(found[1]):02d}" if found[1] else ""
-            return "is not a date in EDTF", f"write {found[3]}-{month:02d}{day} if that is meant"
+    bare = "".join(c for c in unicodedata.normalize("NFKD", plain) if not unicodedata.combining(c))
+    if found := re.fullmatch(rf"(?:([0-9]{{1,2}})(?:\.|er|st|nd|rd|th)? )?([a-z]{{3,}})\.?,? {_YEAR}", bare):
+        month, day, year = _MONTH_NUMBERS.get(found[2], 0), int(found[1] or 1), int(found[3])
+        if _is_day(year, month, day):
+            spelled = f"{year}-{month:02d}" + (f"-{day:02d}" if found[1] else "")
+            return "is not a date in EDTF", f"write {spelled} if that is meant"
     return None
 
 
 def _with_separators(plain: str) -> tuple[str, str] | None:
     if found := re.fullmatch(rf"([0-9]{{1,2}})[./-]([0-9]{{1,2}})[./-]{_YEAR}", plain):
         first, second, year = int(found[1]), int(found[2]), found[3]
+        if (first > 12 or "." in plain) and not _is_day(int(year), second, first):
+            return None
         if first > 12 or "." in plain:
             return "is not a date in EDTF", f"write {year}-{second:02d}-{first:02d} if that is meant"
         return "is not a date in EDTF", f"write {year}-month-day, {year}-{second:02d}-{first:02d} or the other way"
@@ -105,3 +105,7 @@ def _with_separators(plain: str) -> tuple[str, str] | None:
         if spelled != plain:
             return "is not a date in EDTF", f"write {spelled} if that is meant"
     return None
+
+
+def _is_day(year: int, month: int, day: int) -> bool:
+    return 1 <= month <= 12 and 1 <= day <= calendar.monthrange(year, month)[1]

@@ -42,6 +42,7 @@ _READERS = {
     "start": read_time,
     "end": read_time,
 }
+_UNKNOWN = ("?", "-", "–", "—")
 _TAGS_SHOWN = (
     "work.title",
     "player.name",
@@ -169,7 +170,7 @@ def _recording(
     several = sum(len(read_players(row.cells.get(h, ""))) for h, meant in mapping.items() if meant == "player") > 1
     for heading, meant in mapping.items():
         cell = row.cells.get(heading, "")
-        if meant in ("", "file") or not cell:
+        if meant in ("", "file") or not cell or (meant != "note" and cell in _UNKNOWN):
             continue
         if meant == "note":
             (notes if means_note(heading) else others).append(cell if means_note(heading) else f"{heading}: {cell}")

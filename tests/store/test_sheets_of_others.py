@@ -50,12 +50,21 @@ def test_italian_headings() -> None:
     ("text", "hint"),
     [("vers 1940", "1940~"), ("um 1904", "1904~"), ("env. 1904", "1904~"),
      ("avant 1908", "[..1908]"), ("nach 1908", "[1908..]"),
-     ("1904 ou 1905", "[1904,1905]"), ("zwischen 1904 und 1908", "[1904..1908]"), ("vermutlich 1911", "1911?")],
+     ("1904 ou 1905", "[1904,1905]"), ("zwischen 1904 und 1908", "[1904..1908]"), ("vermutlich 1911", "1911?"),
+     ("12 août 1911", "1911-08-12"),
+     ("1er mai 1911", "1911-05-01"), ("3. März 1911", "1911-03-03"), ("5 May 1911", "1911-05-05")],
 )  # fmt: skip
 def test_dates_in_words_are_offered_as_dates_and_not_taken(text: str, hint: str) -> None:
     with pytest.raises(CellError) as said:
         read_date(text)
     assert f"write {hint} if that is meant" in str(said.value)
+
+
+def test_no_day_is_offered_that_is_not_in_the_calendar() -> None:
+    for text in ("32 mars 1927", "30 February 1927", "31.13.1927"):
+        with pytest.raises(CellError) as said:
+            read_date(text)
+        assert "if that is meant" not in str(said.value)
 
 
 def test_processes_as_they_are_shortened() -> None:
