@@ -17,6 +17,7 @@ from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from typing import Self
 
+from pipeline.errors import DataError
 from pipeline.flows.environment import environment
 from pipeline.flows.work import ONE_THREAD, Batch, do_batch
 from pipeline.steps.jobs import Report
@@ -81,19 +82,37 @@ class LocalPool:
                     reports = own._submit(replace(batch, jobs=(job,))).result()
                 except BrokenProcessPool:
                     own._end(at_once=True)
+                    own._prove()
                     reports = do_batch(replace(batch, jobs=(replace(job, killed=True),)))
             for report in reports:
                 on_report(report)
 
-    def _submit(self, batch: Batch) -> Future[list[Report]]:
+    def _prove(self) -> None:
+        """Refuses to blame a side for a worker that could not even start."""
+        with _deaf():
+            started = self._started().submit(os.getpid)
+        try:
+            started.result()
+        except BrokenProcessPool as error:
+            self._end(at_once=True)
+            raise DataError(
+                "worker processes cannot start, so nothing was measured and no side has failed for it; in a program of "
+                'your own, call run under `if __name__ == "__main__":` (each worker loads the program once more)'
+            ) from error
+
+    def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
             context = mp.get_context("spawn")
             self._pool = ProcessPoolExecutor(
                 self.workers, mp_context=context, initializer=_begin, initargs=(str(self.derived),)
             )
+        return self._pool
+
+    def _submit(self, batch: Batch) -> Future[list[Report]]:
+        pool = self._started()
         try:
             with _deaf():
-                return self._pool.submit(do_batch, batch)
+                return pool.submit(do_batch, batch)
         except BrokenProcessPool as error:  # a worker died while none was looking
             failed: Future[list[Report]] = Future()
             failed.set_exception(error)

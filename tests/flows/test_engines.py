@@ -157,6 +157,27 @@ def test_a_process_can_run_again_and_a_lost_server_fails_no_side(tmp_path: Path,
     assert done.stderr == ""
 
 
+def test_a_program_whose_workers_cannot_start_blames_no_side(tmp_path: Path) -> None:
+    """Each worker loads the program once more; without a guard it would run the run again."""
+    root = make_corpus(tmp_path / "c", sides=2)
+    program = tmp_path / "program.py"
+    program.write_text(
+        "import sys, quick_run\n"
+        "from pipeline.errors import DataError\n"
+        "try:\n"
+        "    quick_run.quick_run(__import__('pathlib').Path(sys.argv[1]), workers=1)\n"
+        "except DataError as error:\n"
+        "    sys.exit(str(error))\n"
+    )
+    command = [sys.executable, str(program), str(root)]
+    environment = os.environ | {"PYTHONPATH": str(HERE)}
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=300, check=False)
+    assert done.returncode == 1
+    assert "worker processes cannot start" in done.stderr.splitlines()[-1]
+    assert '__name__ == "__main__"' in done.stderr
+    assert not list((root / "derived" / "tables").glob("*/*"))
+
+
 def test_a_server_that_does_not_start_is_told_with_its_cure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
     monkeypatch.setattr(sys, "executable", "/bin/false")
