@@ -75,10 +75,13 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
     mapping = read_new_ids(new_ids) if new_ids is not None else {}
     plan = plan_merge(corpus, package, mapping=mapping)
     if plan.clashes:
+        for clash in plan.clashes:
+            print(f"! {clash}", file=sys.stderr)
         for line in clash_report(plan.clashes):
             print(line)
         raise DataError(
-            "ids mean different things here and there: save the lines above as CSV, mend them, use --new-ids"
+            "ids mean different things here and there; nothing was written. Where both are the same thing, make the "
+            "rows alike; for the others save the lines above as CSV and give it with --new-ids"
         )
     for table, rows in plan.rows.items():
         print(f"{table}: {len(rows)} new rows")
@@ -86,6 +89,8 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
     if plan.rows and not yes and not _agreed():
         raise DataError("nothing was written")
     merge(corpus, package, mapping=mapping)
+    if "transfer" in plan.rows:
+        print(f"Next: put the audio of the new transfers below {folder / 'audio'}", file=sys.stderr)
 
 
 def _agreed() -> bool:

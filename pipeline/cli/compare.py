@@ -31,7 +31,12 @@ def compare(
     for frame in (found.takes, found.speeds):
         for row in frame.head(_LISTED).iter_rows(named=True):
             name, change = list(row.values())[:2]
-            values = "; ".join(f"{key} {row[f'{key}_before']} → {row[key]}" for key in row if f"{key}_before" in row)
+            told = [key for key in row if f"{key}_before" in row and row[f"{key}_before"] != row[key]]
+            values = "; ".join(f"{key} {_told(row[f'{key}_before'])} → {_told(row[key])}" for key in told)
             print(f"  {name}, {change}: {values}")
         if frame.height > _LISTED:
             print(f"  and {frame.height - _LISTED} more; --show lists all")
+
+
+def _told(value: object) -> str:
+    return "none" if value is None else f"{value:.2f}" if isinstance(value, float) else str(value)

@@ -66,7 +66,11 @@ def _of_system(error: OSError, doing: str) -> Failure:
     elif isinstance(error, PermissionError):
         cure = "allow reading audio/ and writing derived/, then run again"
     elif isinstance(error, FileNotFoundError):
-        cure = "put the file back, or mend the path in transfer.csv (check proposes one), then run again"
+        name = Path(error.filename).name if isinstance(error.filename, str) else "a file"
+        cure = (
+            "put it there, or mend the path in transfer.csv (check proposes one if it finds the sound), then run again"
+        )
+        return Failure(f"{name} is not there ({doing}); {cure}", "machine")
     elif code == errno.ENOMEM:
         cure = "run again with fewer --workers"
     else:

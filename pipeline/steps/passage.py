@@ -231,7 +231,7 @@ def _slide(row: Row, semitones: float) -> str:
     broken = ""
     if row["step_from_midi"] is not None:
         broken = f" broken {name_of(row['step_from_midi'] + semitones)}-{name_of(row['step_to_midi'] + semitones)}"
-    return f"{row['kind']} from {start}{broken}"
+    return f"{row['kind'].replace('_', ' ')} from {start}{broken}"
 
 
 def _printed(row: Row) -> str | None:

@@ -58,7 +58,8 @@ def _told(item: TransferTrace) -> Iterator[str]:
         )
     if item.decision:
         yield f"  ruling on the speed by {item.decision['decided_by']}: {item.decision['reason']}"
-    issued = " ".join(str(side[name]) for name in ("label", "issue_number", "face") if side.get(name))
+    issued = " ".join(str(side[name]) for name in ("label", "issue_number") if side.get(name))
+    issued += (", " if issued else "") + f"face {side['face']}" if side.get("face") else ""
     yield f"side {transfer['side_id']}" + (f": {issued}" if issued else "")
     for take in item.takes:
         matrix = take.get("matrix_number") or "not known"
@@ -66,7 +67,8 @@ def _told(item: TransferTrace) -> Iterator[str]:
             f", recorded {take['recorded']}" if take.get("recorded") else ""
         )
     for played in item.performances:
-        yield f"played by {played['player_id']} ({played.get('instrument') or 'instrument not known'})"
+        who = item.names.get(played["player_id"], played["player_id"])
+        yield f"played by {who} ({played.get('instrument') or 'instrument not known'})"
     for source in item.sources:
         yield f"source {source['source_id']}: {source.get('citation') or source.get('title') or ''}"
     yield f"  samples sha256:{item.samples_sha256 or 'not known'}"

@@ -38,6 +38,14 @@ class Clash:
     table: str
     id: str
     proposed: str
+    differs: tuple[tuple[str, str, str], ...] = ()
+
+    def __str__(self) -> str:
+        """What differs: column, here, there."""
+        told = "; ".join(
+            f"{name} here {mine or '(empty)'}, there {its or '(empty)'}" for name, mine, its in self.differs
+        )
+        return f"{self.table} {self.id}: {told}"
 
 
 @dataclass
@@ -151,7 +159,8 @@ def _planned(corpus: Corpus, tables: dict[str, list[Cells]], mapping: Mapping_) 
             elif mine == row:
                 plan.known += 1
             else:
-                plan.clashes.append(Clash(relation.name, key[0], _free(key[0], used)))
+                differs = tuple((name, mine[name], row[name]) for name in row if mine[name] != row[name])
+                plan.clashes.append(Clash(relation.name, key[0], _free(key[0], used), differs))
     return plan
 
 

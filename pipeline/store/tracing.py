@@ -45,6 +45,7 @@ class TransferTrace:
     side: Row | None
     takes: tuple[Row, ...]
     performances: tuple[Row, ...]
+    names: dict[str, str]
     sources: tuple[Row, ...]
     decision: Row | None
     speed: Row | None
@@ -107,11 +108,16 @@ def of_transfer(corpus: Corpus, transfer_id: str) -> TransferTrace:
         side=side,
         takes=takes,
         performances=performances,
+        names={p: row["name"] for p in _players(performances) if (row := catalogue.row("player", p))},
         sources=tuple(row for s in sorted(cited, key=str) if (row := catalogue.row("source", str(s)))),
         decision=next(iter(catalogue.rows("speed_decision", transfer_id=transfer_id)), None),
         speed=speed.row(0, named=True) if speed is not None and speed.height else None,
         steps=tuple(in_order(rows.values())),
     )
+
+
+def _players(performances: Iterable[Row]) -> list[str]:
+    return sorted({row["player_id"] for row in performances})
 
 
 def in_order(rows: Iterable[RunRow]) -> list[RunRow]:

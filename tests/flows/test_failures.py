@@ -28,7 +28,7 @@ TROUBLES = {
     "s06-a": "not a number",
     "s07-a": "too short",
     "s08-a": "cannot be decoded here",
-    "s09-a": "no such file",
+    "s09-a": "s09.wav is not there",
 }
 
 

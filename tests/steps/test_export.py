@@ -200,6 +200,7 @@ def test_merging_reports_clashes_and_overwrites_nothing(done, measured, tmp_path
     before = {p.name: p.read_bytes() for p in (measured / "catalogue").glob("*.csv")}
     planned = plan_merge(Corpus(measured), done.folder)
     assert [(c.table, c.id, c.proposed) for c in planned.clashes] == [("player", "ada", "ada-2")]
+    assert str(planned.clashes[0]) == "player ada: name here Ada Quillon, there Ada Quill"
     with pytest.raises(DataError, match="ada-2"):
         merge(Corpus(measured), done.folder, mapping={})
     assert {p.name: p.read_bytes() for p in (measured / "catalogue").glob("*.csv")} == before
