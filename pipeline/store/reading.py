@@ -39,8 +39,10 @@ def open_read_only(root: Path) -> duckdb.DuckDBPyConnection:
     """A connection that can only read the corpus's database: no files, no settings, no writing."""
     con = open_beside(root)
     con.execute("use corpus").fetchall()
-    # A bare name finds the view that `glideline query` would show.
-    con.execute(f"set search_path = '{','.join(f'corpus.{layer}' for layer in SEARCHED)}'").fetchall()
+    # A bare name finds the view that `glideline query` would show. A stranger's database may lack layers.
+    there = {name for (name,) in con.execute("select schema_name from duckdb_schemas()").fetchall()}
+    path = ",".join(f"corpus.{layer}" for layer in SEARCHED if layer in there)
+    con.execute(f"set search_path = '{path or 'corpus'}'").fetchall()
     return con
 
 
