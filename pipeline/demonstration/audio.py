@@ -6,7 +6,7 @@ Everything follows from the recipe's seeds: the same recipe gives the same sampl
 import tomllib
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ import numpy as np
 import soundfile
 
 from pipeline.signal.kinds import KINDS
+from pipeline.signal.synth.economy import random_taste
 from pipeline.signal.synth.plan import Truth
 from pipeline.signal.synth.plans import random_plan, random_player
 from pipeline.signal.synth.render import Samples, render_side
@@ -31,6 +32,8 @@ class SideRecipe:
     player: str
     player_seed: int
     kinds: tuple[float, ...]
+    crossing: float
+    gliding: float
     performance: int
     transfer: int
     key: str
@@ -58,6 +61,7 @@ class SideRecipe:
         """Samples and truth of this transfer."""
         habits = np.random.default_rng(self.player_seed)
         player, voice = random_player(habits), random_voice(habits, instrument=self.instrument)
+        taste = replace(random_taste(habits), crossing=self.crossing, gliding=self.gliding)
         plan = random_plan(
             np.random.default_rng(self.performance),
             instrument=self.instrument,
@@ -71,6 +75,7 @@ class SideRecipe:
             player=player,
             introduction_s=self.introduction_s,
             interlude_s=self.interlude_s,
+            taste=taste,
         )
         rng = np.random.default_rng(self.transfer)
         speed = SpeedPlan(
@@ -108,11 +113,13 @@ def read_recipe(path: Path) -> Recipe:
     """The recipe of the file at ``path``."""
     values = tomllib.loads(path.read_text(encoding="utf-8"))
     players: dict[str, Any] = values["players"]
-    sides = tuple(
-        SideRecipe(**side, player_seed=players[side["player"]]["seed"], kinds=tuple(players[side["player"]]["kinds"]))
-        for side in values["side"]
-    )
+    sides = tuple(_side(side, players[side["player"]]) for side in values["side"])
     return Recipe(sides, tuple(item["file"] for item in values["broken"]))
+
+
+def _side(side: dict[str, Any], player: dict[str, Any]) -> SideRecipe:
+    habits = {name: player[name] for name in ("crossing", "gliding")}
+    return SideRecipe(**side, **habits, player_seed=player["seed"], kinds=tuple(player["kinds"]))
 
 
 def write_side(side: SideRecipe, *, folder: Path) -> str:

@@ -4,7 +4,8 @@
 
 ``slide.csv``: each planted slide in transfer time, with ``in_double_stop`` where a second note sounds nearby.
 ``speed.csv``: the correction, averaged over the transfer, its range, wow and sudden change. ``note.csv``: the
-notes with the strings, fingers and positions that played them, in true time.
+notes with the strings, fingers and positions that played them, in true time, with ``after_shift`` where a slide from
+the note before tells of a shift (a glide into a first note may be an approach without one).
 """
 
 import csv
@@ -77,7 +78,7 @@ def _step_s(side: SideRecipe, truth: Truth) -> float:
 
 def note_rows(side: SideRecipe, truth: Truth) -> list[Row]:
     """One row per note, ornaments included."""
-    after_slide = {slide.planned.to_note for slide in truth.slides}
+    after_shift = {slide.planned.to_note for slide in truth.slides if slide.planned.from_note is not None}
     return [
         {
             "transfer_id": side.transfer_id,
@@ -88,7 +89,7 @@ def note_rows(side: SideRecipe, truth: Truth) -> list[Row]:
             "finger": note.finger,
             "position": note.position,
             "ornament": note.ornament,
-            "after_slide": int(i in after_slide),
+            "after_shift": int(i in after_shift),
         }
         for i, note in enumerate(truth.plan.notes)
     ]

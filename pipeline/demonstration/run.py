@@ -37,7 +37,7 @@ class DemoResult:
 
     ``speeds`` has a row per transfer with ``error_cents``; ``lineage`` the rates by founder and generation;
     ``failures`` the transfers that could not be measured, with the reason; ``hands`` the fingerings of
-    all notes and of those after a slide.
+    all notes and of those after a shift that is heard.
     """
 
     folder: Path
@@ -121,7 +121,7 @@ def _result(folder: Path, corpus: OpenCorpus, failures: list[tuple[str, str]]) -
     hands = {
         which: compare_hands(corpus.view("base.note"), corpus.view("base.note_hand"), chosen)
         for which, chosen in (
-            ("notes after a slide", notes.filter(pl.col("after_slide") == 1)),
+            ("notes after a shift", notes.filter(pl.col("after_shift") == 1)),
             ("all notes", notes),
         )
     }
