@@ -59,14 +59,14 @@ def compacted_tables() -> list[str]:
 
 
 def current(corpus: Corpus) -> Generation | None:
-    """The generation to read; None if there is none yet, or one of its files is not as long as it was."""
+    """The generation to read; None if there is none yet, it was written in another form, or a file's size differs."""
     root = corpus.derived / "compacted"
     try:
         folder = root / (root / "CURRENT").read_text(encoding="utf-8").strip()
         manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
         if any((folder / name).stat().st_size != size for name, size in manifest["sizes"].items()):
             return None
-    except (OSError, ValueError):
+    except (OSError, ValueError, KeyError):
         return None
     tables = {
         table: {bucket: _pairs(files) for bucket, files in buckets.items()}
