@@ -2,6 +2,7 @@
 
 import csv
 import io
+import zipfile
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -11,6 +12,7 @@ from typing import Any
 from pipeline.errors import DataError
 
 MOST_ROWS = 200_000
+LARGEST_BYTES = 400_000_000  # of an XLSX file unpacked
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,10 @@ def _xlsx_lines(path: Path) -> list[tuple[int, list[str]]]:
     import openpyxl
 
     try:
+        with zipfile.ZipFile(path) as packed:
+            size = sum(entry.file_size for entry in packed.infolist())
+        if size > LARGEST_BYTES:
+            raise ValueError("it unpacks to more than a sheet holds")
         book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
         try:
             rows = book.worksheets[0].iter_rows(values_only=True, max_row=MOST_ROWS + 1000)

@@ -5,6 +5,7 @@ import socket
 import sqlite3
 import subprocess
 import sys
+import zipfile
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -17,6 +18,7 @@ from spoilt import glideline, hand_kept, sound_corpus
 import pipeline
 from pipeline.errors import DataError
 from pipeline.pages.render import _environment, data_block
+from pipeline.store import sheet
 from pipeline.store.corpus import Corpus
 from pipeline.store.notation import read_printed
 from pipeline.store.reading import open_read_only
@@ -94,6 +96,7 @@ def test_a_corpus_cannot_bring_its_own_views_or_schemas(corpus: Path) -> None:
         "schemas/base/player.toml",
         "pipeline/__init__.py",
         "conftest.py",
+        "demo_corpus/recipe.toml",
     ):
         (corpus / name).parent.mkdir(parents=True, exist_ok=True)
         (corpus / name).write_text("raise SystemExit(7); drop table", encoding="utf-8")
@@ -175,6 +178,19 @@ def test_a_score_cannot_read_files_or_swell(tmp_path: Path) -> None:
         with pytest.raises(DataError, match="not readable as XML") as refused:
             read_printed(path, work_id="w", edition="e", strings=("G", "D", "A", "E"))
         assert "secret words" not in str(refused.value)
+
+
+def test_a_workbook_that_swells_is_not_opened(corpus: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Shared strings of 40 MB in a file of 40 kB; with a lower limit than the real one, to spare the test."""
+    monkeypatch.setattr(sheet, "LARGEST_BYTES", 20_000_000)
+    with zipfile.ZipFile(tmp_path / "s.xlsx", "w", zipfile.ZIP_DEFLATED) as file:
+        file.writestr("xl/sharedStrings.xml", bytes(40_000_000))
+    assert (tmp_path / "s.xlsx").stat().st_size < 100_000
+    said = glideline("add", corpus, "--sheet", tmp_path / "s.xlsx")
+    assert said.status == 1
+    assert (
+        "s.xlsx: cannot be read as XLSX (it unpacks to more than a sheet holds); save it again, or as CSV" in said.words
+    )
 
 
 # --- SQL and the database
