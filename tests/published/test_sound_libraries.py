@@ -1,17 +1,42 @@
-"""Second opinions on pitch arithmetic, transforms and tracking, from librosa 0.11 and scipy."""
+"""Second opinions on samples, pitch arithmetic, transforms, tracking, tuning and keys from other libraries."""
+
+import wave
+from pathlib import Path
 
 import librosa
 import numpy as np
 import pytest
+from scipy.io import wavfile
 from scipy.signal import resample_poly
 
+from pipeline.signal.circular import wrap100
 from pipeline.signal.correct import SpeedMap
+from pipeline.signal.curve import tuning_curve
 from pipeline.signal.melody import follow
 from pipeline.signal.resample import correct_samples
+from pipeline.signal.semitone import Key, key_log_likelihoods, pitch_class_notes
 from pipeline.signal.spectrum import FFT_SIZE, Register, hann, magnitudes, resampled
+from pipeline.signal.tuning import solo_tracks
+from pipeline.store.audio import read_sound
 from pipeline.units import cents_of_ratio, hz_of_midi, midi_of_hz
 
 RATE = 11_025
+
+
+def test_samples_as_the_standard_library_and_scipy_read_them(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    made = np.random.default_rng(2).integers(-32_768, 32_768, (5_000, 2)).astype("<i2")
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(2)
+        file.setsampwidth(2)
+        file.setframerate(44_100)
+        file.writeframes(made.tobytes())
+    rate, theirs = wavfile.read(path)
+    scaled = theirs.astype(np.float64) / 32_768
+    for rule, expected in (("left", scaled[:, 0]), ("right", scaled[:, 1]), ("sum", scaled.mean(axis=1))):
+        ours, our_rate = read_sound(path, channel_rule=rule)
+        assert our_rate == rate
+        assert np.array_equal(ours, expected.astype(np.float32))
 
 
 def test_pitches_as_librosa() -> None:
@@ -65,3 +90,35 @@ def test_tracking_as_librosa() -> None:
     assert inside.sum() > 250
     assert np.median(apart) < 6.0
     assert np.quantile(apart, 0.9) < 15.0
+
+
+@pytest.mark.parametrize("off_cents", [-37.0, -12.0, 8.0, 29.0])
+def test_tuning_as_librosa(off_cents: float) -> None:
+    """Where the semitones of a melody lie: the commonest 2 cents of all frames as librosa counts them, and ours."""
+    rng = np.random.default_rng(6)
+    notes = 100 * rng.integers(-12, 15, 150) + rng.normal(0, 3, 150)
+    cents = np.repeat(notes, 100) + rng.normal(0, 1, 15_000)
+    cents[::100] = np.nan  # a breath between notes
+    time_s = 0.0058 * np.arange(cents.size)
+    f0_hz = 440.0 * 2.0 ** ((cents + off_cents) / 1200.0)
+    sure = np.where(np.isnan(cents), 0.0, 0.95)
+    _, tracks = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    ours = tuning_curve(tracks, length_s=float(time_s[-1])).at(np.array([0.5 * time_s[-1]]))[0]
+    theirs = 100 * librosa.pitch_tuning(f0_hz[np.isfinite(f0_hz)], resolution=0.02)
+    assert abs(wrap100(ours - theirs)) < 3.0
+
+
+@pytest.mark.slow
+def test_keys_as_music21() -> None:
+    """The key of melodies in all twelve major keys, by music21 with the weights of Aarden and Essen, and by ours."""
+    from music21 import note, stream
+
+    steps, often = (0, 2, 4, 5, 7, 9, 11), np.array([2, 1, 2, 1, 2, 1, 1]) / 10
+    rng = np.random.default_rng(12)
+    for tonic in range(12):
+        midi = 60 + tonic + 12 * rng.integers(0, 2, 150) + rng.choice(steps, 150, p=often)
+        counted = pitch_class_notes(midi, np.arange(150.0), np.full(150, 0.4), sections=10, length_s=150.0)
+        ours = Key.of_number(int(np.argmax(key_log_likelihoods(counted))))
+        part = stream.Part([note.Note(int(pitch)) for pitch in midi])
+        theirs = part.analyze("key.aardenessen")
+        assert (ours.tonic, ours.minor) == (theirs.tonic.pitchClass, theirs.mode == "minor")
