@@ -20,8 +20,7 @@ from pipeline.units import cents_of_ratio, playing_rpm, ratio_of_cents
     ],
 )  # fmt: skip
 def test_speeds_against_78_in_cents(rpm: float, cents: float) -> None:
-    # 0.02 cents: the table rounds to hundredths (78.2609 gives 5.782)
-    assert cents_of_ratio(rpm / 78.0) == pytest.approx(cents, abs=0.02)
+    assert cents_of_ratio(rpm / 78.0) == pytest.approx(cents, abs=0.005)
 
 
 @pytest.mark.parametrize(("percent", "cents"), [(1.0, 17.23), (2.0, 34.28), (5.5, 92.69), (6.0, 100.88)])
