@@ -3,6 +3,7 @@
 import ast
 from pathlib import Path
 
+import networkx as nx
 import pytest
 
 import pipeline
@@ -66,3 +67,15 @@ def test_only_the_flow_and_its_engines_know_the_scheduler() -> None:
         if any(name.split(".")[0].startswith(("prefect", "dask", "distributed", "ray")) for name in imported(path))
     }
     assert knowing == {"flows/corpus.py", "flows/engines.py", "flows/serve.py"}
+
+
+def test_no_module_imports_itself_by_a_round() -> None:
+    modules = {"pipeline." + ".".join(path.relative_to(PACKAGE).with_suffix("").parts): path for path in FILES}
+    graph = nx.DiGraph()
+    for name, path in modules.items():
+        for other in imported(path):
+            found = other if other in modules else other.rpartition(".")[0]
+            if found in modules and found != name:
+                graph.add_edge(name, found)
+    assert graph.number_of_edges() > 500
+    assert [sorted(part) for part in nx.strongly_connected_components(graph) if len(part) > 1] == []

@@ -131,7 +131,8 @@ def test_transposing_transposes(semitones: int) -> None:
 
 
 def test_vibrato_slopes_are_those_of_its_rate_and_extent() -> None:
-    # 6.5 Hz and 25 to 50 cents either way: Small, in Seashore, Psychology of Music, 1938. A sine of +-25 cents moves at most 2 pi 25 6.5 = 1021 cents/s, +-50: 2042.
+    # 6.5 Hz and 25 to 50 cents either way: Small, in Seashore, Psychology of Music, 1938. A sine of +-25 cents moves
+    # at most 2 pi 25 6.5 = 1021 cents/s, one of +-50 2042.
     t = seconds(3.0)
     for extent, slope in ((25.0, 1021.0), (50.0, 2042.0)):
         f0 = 440.0 * 2 ** (extent * np.sin(2 * np.pi * 6.5 * t) / 1200)

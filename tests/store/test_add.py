@@ -16,8 +16,6 @@ from pipeline.store.add import add, difference, plan_add
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.check import check
 from pipeline.store.new import new
-from pipeline.store.sheet_mapping import match_headings
-from pipeline.store.sheet_values import CellError, read_accompaniment, read_date, read_key, read_players, read_time
 
 HEADINGS = ["Datei", "Violinist", "Jahr", "Werk", "Tonart", "Record Label", "Matrix no.", "Tk"]
 ROWS = [
@@ -293,31 +291,6 @@ def test_tags_are_shown_and_not_obeyed(tmp_path: Path) -> None:
     assert table(root, "player") == []
 
 
-def test_headings_are_matched_forgivingly() -> None:
-    mapping = match_headings(
-        ["FILE NAME", "Performer(s)", "Year of recording", "Piece played", "Key", "Record company", "Mx.", "Acc.",
-         "Where held", "Turntable speed", "Comments", "Colour"],
-        kept={},
-    )  # fmt: skip
-    assert list(mapping.values()) == [
-        "file", "player", "year", "work", "key", "label", "matrix", "accompaniment", "archive", "rpm", "note", "note"
-    ]  # fmt: skip
-
-
-def test_cells_are_read_as_people_write_them() -> None:
-    keys = {"D major": "D major", "d-moll": "D minor", "B-Dur": "B flat major", "H-Dur": "B major",
-            "Es-Dur": "E flat major",
-            "ré majeur": "D major", "si bémol majeur": "B flat major", "Bbm": "B flat minor",
-            "C# minor": "C sharp minor",
-            "E♭ major": "E flat major", "fis-moll": "F sharp minor"}  # fmt: skip
-    assert {text: read_key(text) for text in keys} == keys
-    with pytest.raises(CellError, match="does not say major or minor"):
-        read_key("G")
-    assert read_accompaniment("with orch. (and piano)") == "orchestra"
-    assert read_time("1:02:03.5") == "3723.5"
-    assert read_players("Vint, Anna; Bela Ort? ; N.N.") == [("Anna Vint", "certain"), ("Bela Ort", "possible")]
-
-
 def test_forty_mp3s_and_eight_columns_become_a_corpus(tmp_path: Path) -> None:
     rows = []
     time = np.arange(16_000 * 2) / 16_000
@@ -401,12 +374,3 @@ def test_a_mended_sheet_mends_a4_lives_and_the_stale_note(tmp_path: Path, audio:
     mended[2][2] = ""
     add(root, [audio], sheet=put(sheet, mended, headings=LIVES))
     assert table(root, "transfer")[2]["note"] == "mine"
-
-
-def test_plain_months_are_dates() -> None:
-    for text in ("März 1908", "March 1908", "mars 1908", "marzo 1908", "Mrz. 1908", "03.1908", "3/1908", "1908-03"):
-        assert read_date(text) == "1908-03"
-    assert [read_date(text) for text in ("août 1911", "Dez. 1911", "gennaio 1911")] == ["1911-08", "1911-12", "1911-01"]
-    for text in ("13/1908", "Maerchen 1908", "1908 or 1909", "3/4/1908"):
-        with pytest.raises(CellError):
-            read_date(text)
