@@ -70,7 +70,8 @@ def run(
     display = Display(quiet=quiet)
 
     def planned() -> Planner:
-        planner = plan(corpus, load_steps(ORDER), until=until, only=frozenset(transfers) or None)
+        most = MOST_TO_ASK if explain_only else None
+        planner = plan(corpus, load_steps(ORDER), until=until, only=frozenset(transfers) or None, most=most)
         planner.again, planner.rehash = again, rehash
         planner.prepare()
         return planner
@@ -101,7 +102,6 @@ def begin(corpus: Corpus, planned: Callable[[], Planner], display: Display, *, s
         display.say(said[0].upper() + said[1:] + ".")
     planner = planned()
     drop_unowned(corpus, planner.files, planner.book)
-    planner.damaged = damaged(corpus, planner.book, planner.files)
     if planner.damaged:
         display.say(say_damaged(planner.damaged))
         take_away(corpus, planner.damaged, planner.files)
@@ -116,8 +116,17 @@ def carry_out(work: Work, *, workers: int) -> None:
         work.finish(pool.run_batches)
 
 
-def plan(corpus: Corpus, steps: Sequence[Step], *, until: str | None, only: frozenset[str] | None) -> Planner:
+def plan(
+    corpus: Corpus,
+    steps: Sequence[Step],
+    *,
+    until: str | None,
+    only: frozenset[str] | None,
+    most: int | None = None,
+) -> Planner:
     """A planner for the steps up to ``until``; call ``prepare`` before asking it.
+
+    ``most``: see ``inventory.damaged``.
 
     Raises
     ------
@@ -141,7 +150,7 @@ def plan(corpus: Corpus, steps: Sequence[Step], *, until: str | None, only: froz
         book,
         SeenFile(corpus).read(),
         files,
-        damaged(corpus, book, files, most=MOST_TO_ASK),
+        damaged(corpus, book, files, most=most),
         only=only,
     )
 

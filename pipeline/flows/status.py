@@ -12,6 +12,7 @@ from pipeline.flows.journal import events, latest
 from pipeline.flows.progress import clock, time_left_s
 from pipeline.flows.run import ORDER, plan
 from pipeline.flows.work import load_steps
+from pipeline.steps.inventory import MOST_TO_ASK
 from pipeline.steps.planner import NEW, PERHAPS, Due, Planner
 from pipeline.steps.units import CORPUS
 from pipeline.store.corpus import Corpus
@@ -75,7 +76,7 @@ def status(corpus: Path | str | Corpus) -> Status:
     """
     corpus = corpus if isinstance(corpus, Corpus) else Corpus(corpus)
     steps = load_steps(ORDER)
-    planner = plan(corpus, steps, until=None, only=None)
+    planner = plan(corpus, steps, until=None, only=None, most=MOST_TO_ASK)
     planner.prepare()
     due: dict[tuple[str, str], Due] = {}
     for item in planner.outlook():

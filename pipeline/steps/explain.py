@@ -6,20 +6,40 @@ from typing import Any
 from pipeline.steps.planner import CHANGED, Due, Planner
 from pipeline.steps.runner import group_values
 from pipeline.steps.units import CORPUS
-from pipeline.store.provenance import RunRow, hash_value, rows_of, shortened
+from pipeline.store.compaction import frames
+from pipeline.store.provenance import RunRow, hash_value, row_of, shortened
+
+FEW = 50
 
 
 def explain(planner: Planner) -> Iterator[str]:
     """One line for each step and unit that must run."""
     steps = {step.name: step for stage in planner.stages for step in stage}
     steps |= {step.name: step for step in planner.corpus_steps}
-    for due in planner.outlook():
-        why = due.why
-        if why == CHANGED:
-            members = (CORPUS,) if due.unit_id == CORPUS else due.transfers
-            rows = rows_of(planner.corpus.read("run", members[0]))
-            why = "; ".join(_differences(planner, due, rows[due.step], steps[due.step])) or why
-        yield f"{due.step} of {due.unit_id}: {why}"
+    found = list(planner.outlook())
+    rows = _rows(planner, {(_first(due), due.step) for due in found if due.why == CHANGED})
+    for due in found:
+        row = rows.get((_first(due), due.step)) if due.why == CHANGED else None
+        why = "; ".join(_differences(planner, due, row, steps[due.step])) if row else ""
+        yield f"{due.step} of {due.unit_id}: {why or due.why}"
+
+
+def _first(due: Due) -> str:
+    return CORPUS if due.unit_id == CORPUS else due.transfers[0]
+
+
+def _rows(planner: Planner, wanted: set[tuple[str, str]]) -> dict[tuple[str, str], RunRow]:
+    """Whole rows of ``run``, by transfer and step: one by one if they are few, else out of the compacted files."""
+    transfers = sorted({transfer_id for transfer_id, _ in wanted})
+    few = len(transfers) <= FEW
+    read = (planner.corpus.read("run", t) for t in transfers) if few else frames(planner.corpus, "run")
+    return {
+        (row["transfer_id"], row["step"]): row_of(row)
+        for frame in read
+        if frame is not None
+        for row in frame.iter_rows(named=True)
+        if (row["transfer_id"], row["step"]) in wanted
+    }
 
 
 def _differences(planner: Planner, due: Due, row: RunRow, step: Any) -> Iterator[str]:

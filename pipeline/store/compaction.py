@@ -12,6 +12,7 @@ import os
 import shutil
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import polars as pl
@@ -27,6 +28,7 @@ LARGE = ("pitch_frame", "speed_curve")  # hundreds of millions of rows: these st
 BUCKET_TRANSFERS = 256
 
 Stamp = tuple[int, int]
+Before = tuple[Path, Mapping[str, Stamp]]  # a reading file of the generation before, and what went into it
 
 
 @dataclass(frozen=True)
@@ -63,17 +65,23 @@ def current(corpus: Corpus) -> Generation | None:
     root = corpus.derived / "compacted"
     try:
         folder = root / (root / "CURRENT").read_text(encoding="utf-8").strip()
-        manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
-        if any((folder / name).stat().st_size != size for name, size in manifest["sizes"].items()):
-            return None
+        generation, sizes = _generation(folder, (folder / "manifest.json").stat().st_mtime_ns)
+        whole = all((folder / name).stat().st_size == size for name, size in sizes.items())
     except (OSError, ValueError, KeyError):
         return None
+    return generation if whole else None
+
+
+@lru_cache(maxsize=2)
+def _generation(folder: Path, mtime_ns: int) -> tuple[Generation, Mapping[str, int]]:
+    """The generation as its manifest of that time tells it, and the sizes of its files."""
+    manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     tables = {
         table: {bucket: _pairs(files) for bucket, files in buckets.items()}
         for table, buckets in manifest["tables"].items()
     }
     large = {table: _pairs(files) for table, files in manifest["large"].items()}
-    return Generation(folder, manifest["buckets"], tables, large)
+    return Generation(folder, manifest["buckets"], tables, large), manifest["sizes"]
 
 
 def _pairs(files: Mapping[str, list[int]]) -> dict[str, Stamp]:
@@ -114,10 +122,12 @@ def compact(corpus: Corpus) -> Generation:
         (folder / table).mkdir(parents=True)
         for bucket, files in parts.items():
             target = folder / table / f"{bucket}.parquet"
-            if old is not None and old.buckets == buckets and old.tables.get(table, {}).get(bucket) == files:
-                _link(old.folder / table / f"{bucket}.parquet", target)
+            stood = old.tables.get(table, {}).get(bucket) if old and old.buckets == buckets else None
+            before = (old.folder / table / f"{bucket}.parquet", stood) if old and stood is not None else None
+            if before is not None and stood == files:
+                _link(before[0], target)
             else:
-                _merge(corpus, table, list(files), target)
+                _merge(corpus, table, files, target, before=before)
         sync_folder(folder / table)
     sizes = {f"{path.parent.name}/{path.name}": path.stat().st_size for path in sorted(folder.glob("*/*.parquet"))}
     manifest = {"buckets": buckets, "tables": tables, "large": large, "sizes": sizes}
@@ -192,9 +202,22 @@ def _link(old: Path, new: Path) -> None:
         shutil.copyfile(old, new)
 
 
-def _merge(corpus: Corpus, table: str, transfer_ids: list[str], target: Path) -> None:
-    types = computed(table).arrow_schema()
-    frames = [corpus.read(table, t) for t in sorted(transfer_ids)]  # says so if one is damaged
+def _merge(corpus: Corpus, table: str, files: Mapping[str, Stamp], target: Path, *, before: Before | None) -> None:
+    """Writes one reading file; what has not changed since ``before`` is taken from there."""
+    relation = computed(table)
+    types = relation.arrow_schema()
+    kept: set[str] = set()
+    frames: list[pl.DataFrame | None] = []
+    if before is not None and "transfer_id" in types.names:
+        path, stood = before
+        kept = {t for t, stamp in files.items() if stood.get(t) == stamp}
+        if kept:
+            frames.append(pl.DataFrame(pl.from_arrow(read_parquet(path))).filter(pl.col("transfer_id").is_in(kept)))
+    frames += [corpus.read(table, t) for t in sorted(files) if t not in kept]  # says so if one is damaged
     tables = [frame.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(types) for frame in frames if frame is not None]
+    merged = pa.concat_tables(tables)
+    if kept:
+        ordered = pl.DataFrame(pl.from_arrow(merged)).sort("transfer_id", maintain_order=True)
+        merged = ordered.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(types)
     with replacing(target) as part:
-        write_parquet(pa.concat_tables(tables), part)
+        write_parquet(merged.combine_chunks(), part)

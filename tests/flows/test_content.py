@@ -225,6 +225,23 @@ def test_a_damaged_reading_file_is_made_again(root: Path) -> None:
     assert all(path.stat().st_size > 100 for path in (root / "derived" / "compacted").glob("*/*/*.parquet"))
 
 
+def test_reading_files_brought_up_to_date_are_those_made_anew(root: Path) -> None:
+    write_tone(root / "audio" / "s01.wav", seed=50)
+    change(root, "transfer", "s04-a,s04,s04.wav,78.26\n", "")
+    quick_run(root)
+    folder = root / "derived" / "compacted"
+
+    def reading() -> dict[str, bytes]:
+        newest = folder / (folder / "CURRENT").read_text().strip()
+        return {path.relative_to(newest).as_posix(): path.read_bytes() for path in newest.glob("*/*.parquet")}
+
+    made = reading()
+    shutil.rmtree(folder)
+    quick_run(root)
+    assert len(made) == 4
+    assert reading() == made
+
+
 def test_one_transfer_only(root: Path) -> None:
     assert {t for t, _ in ran(root, again=True, only=frozenset({"s04-a"}))} == {"s03-a", "s04-a"}
 
