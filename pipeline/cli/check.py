@@ -23,7 +23,7 @@ def check(
         Literal["text", "csv", "json"], typer.Option("--as", help="How to print what was found.")
     ] = "text",
     listen: Annotated[
-        bool, typer.Option("--listen/--no-listen", help="Also decode audio that no run has decoded yet.")
+        bool, typer.Option("--audio/--no-audio", help="Also decode audio that no run has decoded yet.")
     ] = True,
     all_remarks: Annotated[bool, typer.Option("--all", help="Print every remark, also where many are alike.")] = False,
 ) -> None:

@@ -29,7 +29,7 @@ Files = dict[str, str | bytes]
 BAD: list[tuple[str, Files, str, int, str]] = [
     # --- the command line itself
     ("no such command", {}, "chek DIR", 2, "glideline: no command 'chek'; did you mean check?"),
-    ("no such option", {}, "check DIR --lisen", 2, "Error: No such option: --lisen (Possible options: --listen, --no-listen)"),
+    ("no such option", {}, "check DIR --adio", 2, "Error: No such option: --adio (Possible options: --as, --audio, --no-audio)"),
     ("no folder named", {}, "check", 2, "Error: Missing argument 'DIR'."),
     ("folder that is not there", {}, "check HERE/nowhere", 1, "glideline: HERE/nowhere: there is no such folder; is the name right? `glideline new HERE/nowhere` makes a corpus"),
     ("file in the place of a corpus", {"note.txt": "x"}, "check HERE/note.txt", 1, "glideline: HERE/note.txt: is a file; give the folder of a corpus"),

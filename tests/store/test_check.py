@@ -307,8 +307,8 @@ def test_what_the_file_says_against_the_catalogue_is_a_remark(corpus: Path, writ
 def test_many_like_remarks_are_shortened_unless_all_are_wanted(corpus: Path, write: Write) -> None:
     rows = "".join(f"m{i},s1,one.wav,{i * 0.1:.1f},{i * 0.1 + 0.1:.1f}\n" for i in range(20))
     write("transfer", "transfer_id,side_id,file,file_start_s,file_end_s\n" + rows)
-    short = CliRunner().invoke(app, ["check", str(corpus), "--no-listen"]).stdout
-    long = CliRunner().invoke(app, ["check", str(corpus), "--no-listen", "--all"]).stdout
+    short = CliRunner().invoke(app, ["check", str(corpus), "--no-audio"]).stdout
+    long = CliRunner().invoke(app, ["check", str(corpus), "--no-audio", "--all"]).stdout
     assert "and 15 more rows: turntable_rpm: no turntable speed" in short
     assert long.count("no turntable speed") == 20
 
