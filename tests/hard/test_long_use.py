@@ -171,7 +171,7 @@ class Owner:
 
 def crash(root: Path, rng: random.Random, monkeypatch: pytest.MonkeyPatch) -> bool:
     """A run that ends at some write, sometimes leaving half a file or a full disk behind; whether it did end."""
-    left = rng.randrange(1, 30)
+    left = rng.choice((1, 2, 3, 5, 8, 13, 21))  # a run in use writes few tables, so mostly early
     full = rng.random() < 0.3
     write = corpus_module.write_parquet
 
@@ -215,6 +215,8 @@ def use(root: Path, *, rounds: int, seed: int, compare_every: int, monkeypatch: 
         for _ in range(owner.rng.randrange(3) if number > 1 else 0):
             owner.act()
         if owner.rng.random() < 0.4:
+            owner.other_sound()  # so that there is something to be in the middle of
+            owner.act()
             crashes += crash(root, owner.rng, monkeypatch)
             if owner.rng.random() < 0.5:
                 owner.act()
@@ -229,7 +231,7 @@ def use(root: Path, *, rounds: int, seed: int, compare_every: int, monkeypatch: 
         if last:
             assert tables(root) == fresh(root, root.with_name("fresh"), quick_run), (number, owner.done[-9:])
             assert quick_run(root, say=lambda _: None).nothing_to_do
-    assert crashes >= rounds // 10
+    assert crashes >= rounds // 5
     return owner
 
 
