@@ -70,8 +70,7 @@ def _bias_priors(both: bool, size: int, total: int) -> tuple[Floats, Floats]:
 def scaled(tracks: Tracks, fit: Fit) -> Weights:
     """The fit's weights with what tones say of the level made as sure as their scatter shows them to be."""
     weights = fit.weights
-    strength = np.bincount(tracks.track, weights.weight, tracks.count)
-    level = strength - weights.shrink * strength**2
+    strength, level = _levels(tracks, weights)
     sure = level / level_scale(tracks, fit)[tracks.source]
     return Weights(weights.weight, np.maximum(strength - sure, 0.0) / strength**2, weights.tone_sd, weights.point_sd)
 
@@ -79,8 +78,7 @@ def scaled(tracks: Tracks, fit: Fit) -> Weights:
 def level_scale(tracks: Tracks, fit: Fit) -> Floats:
     """Variance of a level estimated from tones over the inverse of their summed weights, by source, (2,)."""
     weights = fit.weights
-    strength = np.bincount(tracks.track, weights.weight, tracks.count)
-    level = strength - weights.shrink * strength**2
+    strength, level = _levels(tracks, weights)
     total = np.bincount(tracks.track, tracks.weight, tracks.count)
     mean = np.bincount(tracks.track, tracks.weight * fit.residual, tracks.count) / total
     sd, point_sd = weights.tone_sd[tracks.source], weights.point_sd[tracks.source]
@@ -100,6 +98,12 @@ def level_scale(tracks: Tracks, fit: Fit) -> Floats:
         free = count / (count - 5.0)
         found[source] = max(_LEAST_SCALE, free * float(pulls @ pulls) * float(level[mine].sum()) / held**2)
     return found
+
+
+def _levels(tracks: Tracks, weights: Weights) -> tuple[Floats, Floats]:
+    # summed weight of each tone, and what of it speaks of the level
+    strength = np.asarray(np.bincount(tracks.track, weights.weight, tracks.count), dtype=np.float64)
+    return strength, strength - weights.shrink * strength**2
 
 
 def _clusters(tracks: Tracks) -> npt.NDArray[np.int64]:

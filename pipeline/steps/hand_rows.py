@@ -38,6 +38,11 @@ class TakeNotes:
         away = np.maximum(np.maximum(start_s - time_s, time_s - end_s), 0.0)
         return int(np.argmin(away)) if away.size and away.min() <= NEAR_S else -1
 
+    def midi_at(self, time_s: float) -> float | None:
+        """The pitch of the note at a corrected time; None if there is none."""
+        i = self.at(time_s)
+        return float(self.notes["midi"][i]) if i >= 0 else None
+
     def line(self, *, semitones: float) -> Line:
         """The take as arrays, every pitch raised by ``semitones`` (another reading of the speed)."""
         slurred = {row["to_note_id"]: row["slurred_probability"] for row in self.transitions.to_dicts()}

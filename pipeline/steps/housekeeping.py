@@ -17,6 +17,7 @@ from pipeline.steps.planner import Book
 from pipeline.steps.units import CORPUS
 from pipeline.store.compaction import frames
 from pipeline.store.corpus import Corpus, sync_folder
+from pipeline.store.problems import listed
 
 _BRIEF = ["transfer_id", "step", "key_sha256", "outcome", "cause", "message", "samples_sha256", "output_hashes"]
 REMOVED = "removed"
@@ -42,7 +43,7 @@ def clear_up(corpus: Corpus, steps: Iterable[Step]) -> list[str]:
     for transfer_id in broken:
         corpus.path("run", transfer_id).unlink(missing_ok=True)
     if broken:
-        said.append(f"the record of runs of {_listed(broken)} was damaged: measured anew")
+        said.append(f"the record of runs of {listed(broken, most=3)} was damaged: measured anew")
     files = table_files(corpus, steps)
     there = {transfer_id for of_table in files.values() for transfer_id in of_table}
     known = set(corpus.catalogue.frame("transfer")["transfer_id"].to_list()) | {CORPUS}
@@ -82,11 +83,7 @@ def _count(transfer_ids: list[str]) -> str:
 def say_damaged(tables: Iterable[tuple[str, str]]) -> str:
     """In words, which tables are made anew for damage."""
     named = [f"{table} of {transfer_id}" for table, transfer_id in sorted(tables)]
-    return f"Damaged or changed from outside, and made anew: {_listed(named)}."
-
-
-def _listed(names: list[str]) -> str:
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    return f"Damaged or changed from outside, and made anew: {listed(named, most=3)}."
 
 
 def _move_all(corpus: Corpus, files: Files, transfer_id: str) -> None:

@@ -75,7 +75,7 @@ def hand(
             edition=Path(printed).stem,
             strings=board.strings,
             take_id=take_id,
-            sounding=_sounding(take),
+            sounding=take.midi_at,
         ).to_dicts()
     editions = sorted({p["edition"] for p in part})
     matched: dict[str, Row] = {}
@@ -132,14 +132,6 @@ def take_in(folder: Path | str, take_id: str, file: Path | str, *, edition: str)
     return frame.height
 
 
-def _sounding(take: TakeNotes) -> Callable[[float], float | None]:
-    def midi(time_s: float) -> float | None:
-        i = take.at(time_s)
-        return float(take.notes["midi"][i]) if i >= 0 else None
-
-    return midi
-
-
 def _sounding_of(corpus: Corpus, take_id: str) -> Callable[[float], float | None] | None:
     """The pitch found at each time of the take; None if it has no notes yet."""
     try:
@@ -147,7 +139,7 @@ def _sounding_of(corpus: Corpus, take_id: str) -> Callable[[float], float | None
     except DataError:
         return None
     own = (tables[name].filter(pl.col("take_id") == take_id) for name in ("note", "transition", "slide"))
-    return _sounding(take_notes(*own))
+    return take_notes(*own).midi_at
 
 
 def _cell(value: Any) -> str:

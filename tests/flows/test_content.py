@@ -187,13 +187,16 @@ def test_a_damaged_record_of_runs_is_made_again(root: Path, damage: Callable[[Pa
     assert quick_run(root).nothing_to_do
 
 
-def test_damage_that_leaves_no_trace_outside_is_found_on_reading(root: Path) -> None:
+def garbled_unseen(path: Path) -> None:
     """As a failing disk does it: neither size nor time of the file tells."""
-    before = tables(root)
-    path = root / "derived" / "tables" / "pitch_frame" / "s02-a.parquet"
     times = path.stat()
     garbled(path)
     os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+
+
+def test_damage_that_leaves_no_trace_outside_is_found_on_reading(root: Path) -> None:
+    before = tables(root)
+    garbled_unseen(root / "derived" / "tables" / "pitch_frame" / "s02-a.parquet")
     assert ran(root) == set()
     change(root, "reference_pitch", "440", "435")  # now detect must read it
     first = quick_run(root)
@@ -206,10 +209,7 @@ def test_damage_that_leaves_no_trace_outside_is_found_on_reading(root: Path) -> 
 
 def test_rehash_finds_damage_that_leaves_no_trace_outside(root: Path) -> None:
     before = tables(root)
-    path = root / "derived" / "tables" / "melody" / "s02-a.parquet"
-    times = path.stat()
-    garbled(path)
-    os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+    garbled_unseen(root / "derived" / "tables" / "melody" / "s02-a.parquet")
     assert ran(root) == set()
     assert ("s02-a", "detect") in ran(root, rehash=True)
     assert tables(root) == before
