@@ -9,8 +9,8 @@ import typer
 def hand(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
     take: Annotated[str, typer.Argument(metavar="TAKE", help="The take, or a transfer of it.")],
-    from_s: Annotated[float | None, typer.Option("--start", metavar="S", help="Begin here, corrected s.")] = None,
-    to_s: Annotated[float | None, typer.Option("--end", metavar="S", help="End here, corrected s.")] = None,
+    from_s: Annotated[float | None, typer.Option("--from", metavar="S", help="Begin here, corrected s.")] = None,
+    to_s: Annotated[float | None, typer.Option("--to", metavar="S", help="End here, corrected s.")] = None,
     transfer: Annotated[
         str | None, typer.Option(metavar="ID", help="Which transfer, if not the one that stands for the take.")
     ] = None,
@@ -32,7 +32,7 @@ def hand(
 ) -> None:
     """Show the notes of a passage with their likeliest strings and fingers, beside a printed fingering.
 
-    Example: glideline hand glideline-demo quillfeather-1902 --start 20 --end 35
+    Example: glideline hand glideline-demo quillfeather-1902 --from 20 --to 35
     """
     from pipeline.errors import UsageError
     from pipeline.steps import passage
