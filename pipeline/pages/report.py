@@ -146,21 +146,23 @@ def _draw(
     workers: int | None,
     told: Callable[[str], None] | None,
 ) -> list[tuple[str, str]]:
-    failed = []
+    def done(transfer_id: str, problem: str) -> list[tuple[str, str]]:
+        if told:
+            told(transfer_id)
+        return [(transfer_id, problem)] if problem else []
+
+    if len(pages) < 2:  # a process of its own would load the libraries a second time
+        return [
+            bad
+            for t, (around, said) in pages.items()
+            for bad in done(t, draw_side(corpus.root, t, target, around, said))
+        ]
     number = min(workers or os.cpu_count() or 1, len(pages))
-    if number == 0:
-        return []
     with ProcessPoolExecutor(number, mp_context=get_context("spawn")) as pool:
         futures = {
-            transfer_id: pool.submit(draw_side, corpus.root, transfer_id, target, neighbours, verdicts)
-            for transfer_id, (neighbours, verdicts) in pages.items()
+            t: pool.submit(draw_side, corpus.root, t, target, around, said) for t, (around, said) in pages.items()
         }
-        for transfer_id, future in futures.items():
-            if problem := future.result():
-                failed.append((transfer_id, problem))
-            if told:
-                told(transfer_id)
-    return failed
+        return [bad for t, future in futures.items() for bad in done(t, future.result())]
 
 
 def draw_side(root: Path, transfer_id: str, target: Path, neighbours: Neighbours, verdicts: dict[str, str]) -> str:

@@ -16,6 +16,7 @@ from playwright.sync_api import sync_playwright
 
 from pipeline.pages.listen import listen
 from pipeline.pages.report import report
+from pipeline.pages.results import results_page
 from pipeline.steps.listening import listening_results
 from pipeline.store.corpus import Corpus
 from pipeline.store.reading import open_read_only
@@ -69,6 +70,12 @@ def until(page, condition, *, seconds=40):
     while not page.evaluate(condition):
         assert time.monotonic() < deadline, f"never came true: {condition}"
         page.wait_for_timeout(50)
+
+
+def barriers(page):
+    """Serious and critical findings of axe-core (Deque Systems), rules of WCAG 2, on the page that is open."""
+    found = Axe().run(page).response["violations"]
+    return [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")]
 
 
 def test_all_sides_have_pages_and_a_second_build_draws_none(built):
@@ -129,11 +136,9 @@ def test_catalogue_text_cannot_run(built, page):
 
 @pytest.mark.parametrize("name", ["index.html", "side/x0.html"])
 def test_pages_pass_the_accessibility_check(built, page, name):
-    """axe-core (Deque Systems), rules of WCAG 2: no serious or critical finding."""
     root, _ = built
     page.goto((root / "derived" / "report" / name).as_uri())
-    found = Axe().run(page).response["violations"]
-    assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")] == []
+    assert barriers(page) == []
 
 
 def test_sound_of_a_slide_plays_and_stops(built, page):
@@ -208,6 +213,10 @@ def test_a_listening_round_by_keyboard(measured, page, tmp_path):
     assert results.listeners == ("ed",)
     assert 0 <= results.errors.precision.low <= results.errors.precision.estimate <= results.errors.precision.high <= 1
 
+    page.goto(results_page(measured, results).as_uri())
+    assert page.problems == []
+    assert barriers(page) == []
+
 
 def test_nothing_is_pressed_on_paper(built, page):
     root, _ = built
@@ -256,8 +265,6 @@ def test_leaving_with_unsaved_verdicts_is_warned_about(measured, page):
 
 
 def test_listening_page_passes_the_accessibility_check(measured, page):
-    """axe-core (Deque Systems), rules of WCAG 2: no serious or critical finding."""
     sample = listen(measured, number=6, by=(), seed=2)
     page.goto(sample.page.as_uri())
-    found = Axe().run(page).response["violations"]
-    assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")] == []
+    assert barriers(page) == []
