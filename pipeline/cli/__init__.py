@@ -61,7 +61,7 @@ class _Commands(TyperGroup):
 app = typer.Typer(
     cls=_Commands,
     add_completion=False,
-    no_args_is_help=True,
+    invoke_without_command=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -76,6 +76,7 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def glideline(
+    context: typer.Context,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
     ] = False,
@@ -84,6 +85,29 @@ def glideline(
 
     Start with: glideline demo
     """
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+
+
+# What all mistakes in a command line are to the library, which names only this child of it to others.
+_MISTYPED: Any = typer.BadParameter.__mro__[1]
+
+
+_WORDS = {
+    "Input should be a valid integer, unable to parse string as an integer": "give a whole number",
+    "Input should be a valid number, unable to parse string as a number": "give a number",
+    "Input should be": "it should be",
+    "Value error, ": "",
+    "(s)": "",
+}
+
+
+def _in_our_words(error: Any) -> str:
+    said = error.format_message().rstrip(".")
+    for theirs, ours in _WORDS.items():
+        said = said.replace(theirs, ours)
+    command = error.ctx.command_path if error.ctx else "glideline"
+    return f"{said[:1].lower()}{said[1:]}; `{command} --help` shows what may be given"
 
 
 def main() -> None:
@@ -92,7 +116,13 @@ def main() -> None:
         if stream.encoding.lower().replace("-", "") != "utf8" and hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
-        app()
+        sys.exit(app(standalone_mode=False))
+    except _MISTYPED as error:
+        typer.echo(f"glideline: {_in_our_words(error)}", err=True)
+        sys.exit(2)
+    except typer.Abort:
+        typer.echo("glideline: stopped", err=True)
+        sys.exit(130)
     except UsageError as error:
         typer.echo(f"glideline: {error}", err=True)
         sys.exit(2)

@@ -29,8 +29,8 @@ Files = dict[str, str | bytes]
 BAD: list[tuple[str, Files, str, int, str]] = [
     # --- the command line itself
     ("no such command", {}, "chek DIR", 2, "glideline: no command 'chek'; did you mean check?"),
-    ("no such option", {}, "check DIR --adio", 2, "Error: No such option: --adio (Possible options: --as, --audio, --no-audio)"),
-    ("no folder named", {}, "check", 2, "Error: Missing argument 'DIR'."),
+    ("no such option", {}, "check DIR --adio", 2, "glideline: no such option: --adio (Possible options: --as, --audio, --no-audio); `glideline check --help` shows what may be given"),
+    ("no folder named", {}, "check", 2, "glideline: missing argument 'DIR'; `glideline check --help` shows what may be given"),
     ("folder that is not there", {}, "check HERE/nowhere", 1, "glideline: HERE/nowhere: there is no such folder; is the name right? `glideline new HERE/nowhere` makes a corpus"),
     ("file in the place of a corpus", {"note.txt": "x"}, "check HERE/note.txt", 1, "glideline: HERE/note.txt: is a file; give the folder of a corpus"),
     ("folder that is no corpus", {"box/note.txt": "x"}, "check HERE/box", 1, "glideline: HERE/box: is not a corpus (no catalogue/); `glideline new HERE/box` makes one"),
@@ -83,7 +83,7 @@ BAD: list[tuple[str, Files, str, int, str]] = [
     ("transfer that is not there", {}, "run DIR --transfer t11", 2, "glideline: no transfer 't11' in transfer.csv; did you mean t1?"),
     ("step that is not there", {}, "run DIR --until detekt", 2, "glideline: no step 'detekt'; did you mean detect?"),
     ("no workers", {}, "run DIR --workers 0", 2, "glideline: --workers 0: give 1 or more"),
-    ("workers in words", {}, "run DIR --workers two", 2, "Error: Invalid value for '--workers': Input should be a valid integer, unable to parse string as an integer"),
+    ("workers in words", {}, "run DIR --workers two", 2, "glideline: invalid value for '--workers': give a whole number; `glideline run --help` shows what may be given"),
     ("engine that is not there", {}, "run DIR --engine steam", 2, "glideline: --engine steam: give local, dask or ray"),
     ("misspelt setting", {"corpus/settings.toml": "[intake]\nshortest = 1\n"}, "run DIR", 1, "glideline: settings.toml: intake.shortest: unknown setting; did you mean 'shortest_s'?"),
     ("run held by another machine", {"corpus/derived/run.holder.json": '{"process": 4, "host": "elsewhere", "since": "2026-01-05"}'}, "run DIR", 1, "glideline: a run on another machine has not ended properly, or is still going (process 4 on elsewhere, since 2026-01-05); if you are sure that it is over, delete derived/run.holder.json and run again"),
