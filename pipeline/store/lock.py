@@ -119,7 +119,11 @@ def _write(note: Path) -> None:
 def _words(left: dict[str, Any]) -> str:
     if not left:
         return "it left no note of itself"
-    return f"process {left.get('process')} on {left.get('host')}, since {left.get('since')}"
+    try:
+        since = f"{datetime.fromisoformat(left['since']):%d %b %Y, %H:%M} UTC"
+    except (KeyError, TypeError, ValueError):
+        since = "nobody knows when"
+    return f"process {left.get('process')} on {left.get('host')}, since {since}"
 
 
 if sys.platform == "win32":

@@ -248,13 +248,13 @@ def test_a_run_left_by_a_dead_process_is_taken_over(tmp_path: Path) -> None:
     root = make_corpus(tmp_path / "c", sides=1)
     note = root / "derived" / "run.holder.json"
     note.parent.mkdir()
-    note.write_text(json.dumps({"process": 4, "host": socket.gethostname(), "since": "2026-01-01"}))
+    note.write_text(json.dumps({"process": 4, "host": socket.gethostname(), "since": "2026-01-01T04:00:40+00:00"}))
     said: list[str] = []
     assert not quick_run(root, say=said.append).failed
     assert said == [
-        f"An earlier run did not end properly (process 4 on {socket.gethostname()}, since 2026-01-01); "
+        f"An earlier run did not end properly (process 4 on {socket.gethostname()}, since 01 Jan 2026, 04:00 UTC); "
         "going on from where it stopped."
     ]
-    note.write_text(json.dumps({"process": 4, "host": "another-machine", "since": "2026-01-01"}))
+    note.write_text(json.dumps({"process": 4, "host": "another-machine", "since": "2026-01-01T04:00:40+00:00"}))
     with pytest.raises(DataError, match=r"delete derived/run\.holder\.json"):
         quick_run(root)
