@@ -220,9 +220,8 @@ class _Doing:
         try:
             moved = self._moved(step, transfer_id, output, inputs)
             self.rows[transfer_id] = self.shelves.forget(self.rows[transfer_id], transfer_id, step.name)
-            hashes = {}
-            for table in step.writes:
-                hashes[table] = hash_bytes_of(self._write(table, transfer_id, output.tables[transfer_id][table]))
+            tables = {table: output.tables[transfer_id][table] for table in step.writes}
+            hashes = dict(zip(tables, map(hash_bytes_of, self._write(transfer_id, tables)), strict=True))
             row = self._row(step, transfer_id, outcome, message, key, inputs, hashes)
             self.rows[transfer_id] = self.shelves.keep(self.rows[transfer_id], row)
         except Exception as error:
@@ -232,9 +231,9 @@ class _Doing:
         self.did.append(Did(transfer_id, step.name, outcome, message, moved=moved))
         return True
 
-    def _write(self, table: str, transfer_id: str, frame: pl.DataFrame) -> Path:
+    def _write(self, transfer_id: str, tables: Tables) -> list[Path]:
         try:
-            return self.corpus.write(table, transfer_id, frame)
+            return self.corpus.write_all(transfer_id, tables)
         except DataError as error:  # not the user's data: a step gave what the schema forbids
             raise RuntimeError(str(error).partition("\n")[0]) from error
 

@@ -3,7 +3,8 @@
 import hashlib
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache, cached_property
 from pathlib import Path
@@ -102,22 +103,29 @@ class Corpus:
         return pl.DataFrame(read)
 
     def write(self, table: str, transfer_id: str, frame: pl.DataFrame) -> Path:
-        """Writes the table of one transfer: checked against its schema, sorted by key, in one move.
+        """Writes one table of one transfer; see ``write_all``."""
+        return self.write_all(transfer_id, {table: frame})[0]
+
+    def write_all(self, transfer_id: str, frames: Mapping[str, pl.DataFrame]) -> list[Path]:
+        """Writes tables of one transfer: each checked against its schema, sorted by key, and moved into place.
+
+        None is moved before all are written.
 
         Raises
         ------
         DataError
-            If the frame breaks its schema.
+            If a frame breaks its schema.
         """
-        relation = computed(table)
-        checked = relation.checked(frame)
-        if relation.key:
-            checked = checked.sort(list(relation.key), nulls_last=False, maintain_order=True)
-        path = self.path(table, transfer_id)
-        arrow = checked.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(relation.arrow_schema())
-        with replacing(path) as temporary:
-            write_parquet(arrow, temporary)
-        return path
+        paths = [self.path(table, transfer_id) for table in frames]
+        with replacing_all(paths) as parts:
+            for (table, frame), part in zip(frames.items(), parts, strict=True):
+                relation = computed(table)
+                checked = relation.checked(frame)
+                if relation.key:
+                    checked = checked.sort(list(relation.key), nulls_last=False, maintain_order=True)
+                arrow = checked.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(relation.arrow_schema())
+                write_parquet(arrow, part)
+        return paths
 
     def audio_path(self, file: str) -> Path:
         """Path of a transfer's audio file.
@@ -190,17 +198,42 @@ def write_parquet(table: pa.Table, path: Path) -> None:
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """A temporary path beside ``path`` that takes its place, durably, when the block ends without an error."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    with replacing_all([path]) as parts:
+        yield parts[0]
+
+
+@contextmanager
+def replacing_all(paths: Sequence[Path]) -> Iterator[list[Path]]:
+    """The same for several paths; they take their places one after the other, when all are safely written.
+
+    All are made durable at one time, which takes a disk hardly longer than one.
+    """
+    for folder in {path.parent for path in paths}:
+        folder.mkdir(parents=True, exist_ok=True)
+    parts = [path.with_name(f".{path.name}.{os.getpid()}.tmp") for path in paths]
     try:
-        yield temporary
-        with temporary.open("rb+") as file:
-            os.fsync(file.fileno())
-        temporary.replace(path)
+        yield parts
+        _at_once(_sync_file, parts)
+        for part, path in zip(parts, paths, strict=True):
+            part.replace(path)
     except BaseException:
-        temporary.unlink(missing_ok=True)
+        for part in parts:
+            part.unlink(missing_ok=True)
         raise
-    sync_folder(path.parent)
+    _at_once(sync_folder, sorted({path.parent for path in paths}))
+
+
+def _at_once(sync: Callable[[Path], None], paths: Sequence[Path]) -> None:
+    if len(paths) == 1:
+        sync(paths[0])
+    else:
+        with ThreadPoolExecutor(len(paths)) as threads:
+            list(threads.map(sync, paths))
+
+
+def _sync_file(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
 
 
 def sync_folder(folder: Path) -> None:
