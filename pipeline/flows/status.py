@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.errors import DataError
 from pipeline.flows.journal import events, latest
 from pipeline.flows.progress import clock, time_left_s
 from pipeline.flows.run import ORDER, plan
@@ -96,8 +97,14 @@ def status(corpus: Path | str | Corpus) -> Status:
     frame = frame.cast(pl.String)
     held = holder(corpus.derived) if (corpus.derived / "run.lock").exists() else None
     running = None if held is None else _running(held, said)
-    unmatched = unmatched_verdicts(corpus) if database_path(corpus).exists() else []
-    return Status(frame, running, unmatched)
+    return Status(frame, running, _unmatched(corpus))
+
+
+def _unmatched(corpus: Corpus) -> list[str]:
+    try:
+        return unmatched_verdicts(corpus) if database_path(corpus).exists() else []
+    except DataError:  # a database of another version, or damaged: the next run makes it anew
+        return []
 
 
 def _state(

@@ -12,6 +12,7 @@ from pipeline.errors import DataError, UsageError, no_such_folder, typed
 from pipeline.store import schema
 from pipeline.store.paths import leads_out
 from pipeline.store.schema import Relation
+from pipeline.store.views import PER_TRANSFER
 
 # Where a bare name is looked for first.
 SEARCHED = ("summary", "fact", "stage", "check", "result", "base")
@@ -52,7 +53,7 @@ def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
     Raises
     ------
     DataError
-        If the database is missing or cannot be opened.
+        If the database is missing, cannot be opened, or lacks tables or columns.
     """
     path = database_file(root)
     quoted = str(path).replace("'", "''")
@@ -66,7 +67,34 @@ def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
             f"{path}: cannot be opened ({error}); make it anew with: glideline run {typed(root)}"
         ) from error
     lock(con)
+    if lacking := _lacking(con):
+        con.close()
+        raise DataError(
+            f"{path}: was made by another version of Glideline ({lacking}); make it anew with: "
+            f"glideline run {typed(root)}"
+        )
     return con
+
+
+def _lacking(con: duckdb.DuckDBPyConnection) -> str:
+    """What the attached database lacks of what a run would make, in words; empty if nothing."""
+    told = con.execute(
+        "select schema_name, table_name, list(column_name) from duckdb_columns() "
+        "where database_name = 'corpus' and not internal group by all"
+    ).fetchall()
+    there = {(layer, name): set(columns) for layer, name, columns in told}
+    if not any(layer == "base" for layer, _ in there):
+        return ""  # not made by a run: whoever made it may ask for what it has
+    for relation in schema.relations():
+        if relation.name in PER_TRANSFER:
+            continue
+        columns = there.get((relation.layer, relation.name))
+        if columns is None:
+            return f"it has no {relation.layer}.{relation.name}"
+        for column in relation.columns:
+            if column.name not in columns:
+                return f"its {relation.layer}.{relation.name} has no {column.name}"
+    return ""
 
 
 def lock(con: duckdb.DuckDBPyConnection) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import UsageError
+from pipeline.settings import Settings
 from pipeline.store.corpus import Corpus
 from pipeline.store.problems import did_you_mean
 from pipeline.store.provenance import RunRow, rows_of
@@ -121,20 +122,9 @@ def _players(performances: Iterable[Row]) -> list[str]:
 
 
 def in_order(rows: Iterable[RunRow]) -> list[RunRow]:
-    """Rows so that each stands after those whose tables it read."""
-    left = sorted(rows, key=lambda row: row.step)
-    done: list[RunRow] = []
-    while left:
-        made = {table for row in left for table in row.output_hashes}
-        free = [row for row in left if made.isdisjoint(_table(name) for name in row.input_hashes)]
-        for row in free or left[:1]:
-            done.append(row)
-            left.remove(row)
-    return done
-
-
-def _table(name: str) -> str:
-    return name.rpartition("/")[2]
+    """Rows in the order of the steps, which is that of their settings."""
+    steps = list(Settings.model_fields)
+    return sorted(rows, key=lambda row: steps.index(row.step) if row.step in steps else len(steps))
 
 
 def _ids(corpus: Corpus, table: str, column: str, **where: Any) -> list[str]:

@@ -11,6 +11,8 @@ from prov.model import ProvActivity, ProvDocument, ProvEntity
 from quick_run import quick_run
 
 from pipeline.errors import DataError, UsageError
+from pipeline.settings import Settings
+from pipeline.steps.order import STEPS
 from pipeline.steps.trace_words import lines
 from pipeline.store.compare import compare_slides, compare_speeds, compare_takes, match, read_exported
 from pipeline.store.corpus import Corpus
@@ -39,8 +41,13 @@ def test_trace_leads_back_to_the_matrix_number(root: Path) -> None:
     for piece in ("step settle, version 1: done", "settled for session x0", "matrix number 0123, take 2",
                   f"samples sha256:{sha256}", "ruling on the speed by A. Listener", "numpy "):  # fmt: skip
         assert piece in said
-    order = [said.index(f"step {name}") for name in ("detect", "settle", "measure", "follow")]
+    order = [said.index(f"step {name}") for name in ("detect", "settle", "measure", "follow", "intake")]
     assert order == sorted(order)
+
+
+def test_settings_stand_in_the_order_of_the_steps() -> None:
+    names = [step.name for step in STEPS]
+    assert [name for name in Settings.model_fields if name in names] == names
 
 
 def test_people_read_the_source_first_and_no_innards(root: Path) -> None:

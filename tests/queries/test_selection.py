@@ -2,6 +2,7 @@
 
 import json
 
+import duckdb
 import polars as pl
 import pytest
 from made import corpus_folder, joined, small
@@ -258,3 +259,23 @@ def test_a_bare_name_in_sql_is_the_view_that_query_shows(folder):
     with open_corpus(folder) as opened:
         assert opened.sql("from slide").columns == opened.view("slide").columns
         assert opened.sql("select count(*) as n from player")["n"][0] == opened.view("player").height
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ("alter table fact.slide drop column take_id", "its fact.slide has no take_id"),
+        ("drop view summary.slides_by_player", "it has no summary.slides_by_player"),
+    ],
+)
+def test_a_database_of_another_version_is_named_as_such(tmp_path, change, said):
+    root = corpus_folder(tmp_path / "c", **small())
+    with duckdb.connect(str(root / "derived" / "corpus.duckdb")) as con:
+        con.execute(change).fetchall()
+    for asked in ([], ["--player", "ann"], ["--sql", "select 1"]):
+        view = [] if "--sql" in asked else ["slides_by_player"]
+        told = CliRunner().invoke(app, ["query", str(root), *view, *asked])
+        assert isinstance(told.exception, DataError)
+        assert f"was made by another version of Glideline ({said}); make it anew with: glideline run" in str(
+            told.exception
+        )
