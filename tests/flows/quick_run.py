@@ -1,4 +1,5 @@
-"""A run with the quick steps and without Prefect; as a program: ``python quick_run.py FOLDER WORKERS [ENGINE]``."""
+"""A run without Prefect, with the quick steps unless others are named; as a program:
+``python quick_run.py FOLDER WORKERS [ENGINE]``."""
 
 import sys
 from collections.abc import Callable, Iterator
@@ -7,14 +8,12 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-import quick_steps
-
 from pipeline.flows import prefect_home, stages
 from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display, Tally
 from pipeline.flows.run import begin, carry_out, plan
 from pipeline.flows.stages import Summary, Work
-from pipeline.flows.work import Batch, do_batch
+from pipeline.flows.work import Batch, do_batch, load_steps
 from pipeline.steps.explain import explain
 from pipeline.steps.jobs import Report
 from pipeline.steps.planner import Planner
@@ -22,6 +21,8 @@ from pipeline.store.compaction import Generation
 from pipeline.store.corpus import Corpus
 from pipeline.store.database import content_stamp, database_path
 from pipeline.store.lock import locked
+
+QUICK = "quick_steps"
 
 
 class Words(Display):
@@ -41,14 +42,16 @@ class Words(Display):
         pass
 
 
-def quick_run(root: Path, *, workers: int = 0, say: Callable[[str], None] = print, **options: Any) -> Summary:
+def quick_run(
+    root: Path, *, workers: int = 0, say: Callable[[str], None] = print, steps: str = QUICK, **options: Any
+) -> Summary:
     """One run over everything; with ``workers=0`` in this process, and without building the database."""
     if workers == 0:
         with patch.multiple(LocalPool, run_batches=_here), patch.object(stages, "build_database", _no_database):
-            return quick_run(root, workers=1, say=say, **options)
+            return quick_run(root, workers=1, say=say, steps=steps, **options)
     corpus = Corpus(root)
     with locked(corpus.derived, say=say):
-        work = begin(corpus, lambda: planned(corpus, **options), Words(say), steps_from="quick_steps")
+        work = begin(corpus, lambda: planned(corpus, steps=steps, **options), Words(say), steps_from=steps)
         if not work.has_due() and work.is_finished():
             work.summary.nothing_to_do = True
         else:
@@ -60,7 +63,7 @@ def flow_run(root: Path, *, engine: str, workers: int) -> Summary:
     """One run over everything as a Prefect flow."""
     corpus = Corpus(root)
     with locked(corpus.derived, say=print):
-        work = begin(corpus, lambda: planned(corpus), Display(quiet=True), steps_from="quick_steps")
+        work = begin(corpus, lambda: planned(corpus), Display(quiet=True), steps_from=QUICK)
         with prefect_home.server(corpus.derived):
             from pipeline.flows.corpus import run_flow
 
@@ -80,9 +83,9 @@ def _no_database(corpus: Corpus, generation: Generation) -> None:
     database_path(corpus).touch()
 
 
-def planned(corpus: Corpus, **options: Any) -> Planner:
-    """A planner for the quick steps; ``options`` are attributes of it."""
-    planner = replace(plan(corpus, quick_steps.STEPS, until=None, only=None), **options)
+def planned(corpus: Corpus, *, steps: str = QUICK, **options: Any) -> Planner:
+    """A planner for the steps that a module holds; ``options`` are attributes of it."""
+    planner = replace(plan(corpus, load_steps(steps), until=None, only=None), **options)
     planner.prepare()
     return planner
 

@@ -1,7 +1,7 @@
 """A corpus in use for long, edited, broken, crashed and mended at random, keeps the tables of a fresh build.
 
-The steps are the quick ones of the tests of runs, without a scheduler; sides last three seconds. The last five rounds
-of the long version go through the command, with the real steps.
+Without a scheduler; sides last three seconds. The short version takes the quick steps of the tests of runs, the long
+one the real steps on a violin that slides, and its last five rounds go through the command.
 """
 
 import errno
@@ -14,17 +14,47 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "flows"))
 from made_corpus import hand_kept, tables, write_csv, write_tone
 from quick_run import quick_run
 
+from pipeline.flows.run import ORDER
+from pipeline.flows.stages import Summary
+from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.render import render_side
+from pipeline.signal.synth.speedplan import SpeedPlan
+from pipeline.signal.synth.voice import random_voice
 from pipeline.store import corpus as corpus_module
 
 SECONDS = 3.0
+Sound = Callable[[Path, int], None]
+Run = Callable[[Path], object]
+
+
+def tone(path: Path, seed: int) -> None:
+    write_tone(path, seed=seed, seconds=SECONDS)
+
+
+def violin(path: Path, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    samples, _ = render_side(
+        random_plan(rng, instrument="violin", length_s=SECONDS, reference_pitch_hz=440.0, slide_share=0.6),
+        rng=rng,
+        sample_rate_hz=22_050,
+        voice=random_voice(rng, instrument="violin"),
+        snr_db=20.0,
+        piano_below_db=None,
+        band="electrical",
+        speed=SpeedPlan(offset_cents=20.0),
+    )
+    soundfile.write(path, samples, 22_050)
 
 
 class Crash(BaseException):
@@ -49,6 +79,7 @@ class Owner:
 
     root: Path
     rng: random.Random
+    sound: Sound
     sides: dict[str, Side] = field(default_factory=dict)
     player: str = "A. Player"
     scoring: str = "network"
@@ -99,12 +130,12 @@ class Owner:
         name = f"s{len(self.sides):02d}"
         side = Side(self.rng.randrange(10_000), f"{name}.wav", self.rng.choice(["x0", "x1"]))
         self.sides[name] = side
-        write_tone(self.root / "audio" / side.file, seed=side.seed, seconds=SECONDS)
+        self.sound(self.root / "audio" / side.file, side.seed)
 
     def other_sound(self) -> None:
         if side := self._one():
             side.seed = self.rng.randrange(10_000)
-            write_tone(self.root / "audio" / side.file, seed=side.seed, seconds=SECONDS)
+            self.sound(self.root / "audio" / side.file, side.seed)
 
     def touch(self) -> None:
         if side := self._one():
@@ -147,7 +178,7 @@ class Owner:
     def mend_sound(self) -> None:
         if side := self._one(broken=True):
             side.broken = False
-            write_tone(self.root / "audio" / side.file, seed=side.seed, seconds=SECONDS)
+            self.sound(self.root / "audio" / side.file, side.seed)
 
     def lose_table(self) -> None:
         if files := sorted((self.root / "derived" / "tables").rglob("*.parquet")):
@@ -169,7 +200,7 @@ class Owner:
         shutil.rmtree(self.root / "derived", ignore_errors=True)
 
 
-def crash(root: Path, rng: random.Random, monkeypatch: pytest.MonkeyPatch) -> bool:
+def crash(root: Path, rng: random.Random, run: Run, monkeypatch: pytest.MonkeyPatch) -> bool:
     """A run that ends at some write, sometimes leaving half a file or a full disk behind; whether it did end."""
     left = rng.choice((1, 2, 3, 5, 8, 13, 21))  # a run in use writes few tables, so mostly early
     full = rng.random() < 0.3
@@ -189,7 +220,7 @@ def crash(root: Path, rng: random.Random, monkeypatch: pytest.MonkeyPatch) -> bo
     with monkeypatch.context() as patch:
         patch.setattr(corpus_module, "write_parquet", failing)
         try:
-            quick_run(root, say=lambda _: None)
+            run(root)
         except Crash:
             return True
         except OSError:
@@ -197,7 +228,7 @@ def crash(root: Path, rng: random.Random, monkeypatch: pytest.MonkeyPatch) -> bo
     return left <= 0
 
 
-def fresh(root: Path, into: Path, run: Callable[[Path], object]) -> dict[str, bytes]:
+def fresh(root: Path, into: Path, run: Run) -> dict[str, bytes]:
     """The tables of a build from the same inputs where nothing was ever before."""
     shutil.copytree(root, into, ignore=shutil.ignore_patterns("derived"))
     run(into)
@@ -206,9 +237,12 @@ def fresh(root: Path, into: Path, run: Callable[[Path], object]) -> dict[str, by
     return made
 
 
-def use(root: Path, *, rounds: int, seed: int, compare_every: int, monkeypatch: pytest.MonkeyPatch) -> Owner:
+def use(
+    root: Path, sound: Sound, run: Callable[[Path], Summary], *, rounds: int, seed: int, compare_every: int,
+    monkeypatch: pytest.MonkeyPatch,
+) -> Owner:  # fmt: skip
     """So many rounds of changes, crashes and runs, each run held against what must come of it."""
-    owner = Owner(root, random.Random(seed))
+    owner = Owner(root, random.Random(seed), sound)
     owner.begin(5)
     crashes = 0
     for number in range(1, rounds + 1):
@@ -217,37 +251,38 @@ def use(root: Path, *, rounds: int, seed: int, compare_every: int, monkeypatch: 
         if owner.rng.random() < 0.4:
             owner.other_sound()  # so that there is something to be in the middle of
             owner.act()
-            crashes += crash(root, owner.rng, monkeypatch)
+            crashes += crash(root, owner.rng, run, monkeypatch)
             if owner.rng.random() < 0.5:
                 owner.act()
         last = number % compare_every == 0 or number == rounds
         while last and owner._one(broken=True):
             owner.mend_sound()
         kept = hand_kept(root)
-        summary = quick_run(root, say=lambda _: None)
+        summary = run(root)
         broken = {f"{name}-a" for name, side in owner.sides.items() if side.entered and side.broken}
         assert {transfer_id for transfer_id, _, _ in summary.failed} <= broken, (summary.failed, owner.done[-5:])
         assert hand_kept(root) == kept
         if last:
-            assert tables(root) == fresh(root, root.with_name("fresh"), quick_run), (number, owner.done[-9:])
-            assert quick_run(root, say=lambda _: None).nothing_to_do
+            assert tables(root) == fresh(root, root.with_name("fresh"), run), (number, owner.done[-9:])
+            assert run(root).nothing_to_do
     assert crashes >= rounds // 5
     return owner
 
 
 @pytest.mark.slow
 def test_twenty_rounds_leave_the_tables_of_a_fresh_build(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    owner = use(tmp_path / "c", rounds=20, seed=78, compare_every=10, monkeypatch=monkeypatch)
+    run = partial(quick_run, say=lambda _: None)
+    owner = use(tmp_path / "c", tone, run, rounds=20, seed=78, compare_every=10, monkeypatch=monkeypatch)
     assert len(owner.done) >= 15
 
 
 @pytest.mark.long
 def test_two_hundred_rounds_leave_the_tables_of_a_fresh_build(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """195 rounds through the quick steps, then five through the command and the real steps, one of them killed."""
+    """195 rounds through the real steps without a scheduler, then five through the command, one of them killed."""
     root = tmp_path / "c"
-    owner = use(root, rounds=195, seed=7826, compare_every=5, monkeypatch=monkeypatch)
+    steps = partial(quick_run, say=lambda _: None, steps=ORDER)
+    owner = use(root, violin, steps, rounds=195, seed=7826, compare_every=5, monkeypatch=monkeypatch)
     assert len(set(owner.done)) == 16
-    owner.lose_all()  # the quick steps' results are not the command's
     command = [sys.executable, "-c", "from pipeline.cli import main; main()", "run", "--workers", "1"]
 
     def run(folder: Path) -> None:
