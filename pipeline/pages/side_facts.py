@@ -19,6 +19,12 @@ def takes_of(catalogue: Catalogue, side_id: str) -> list[Row]:
     return [take for link in links if (take := catalogue.row("take", link["take_id"]))]
 
 
+def recorded_of(catalogue: Catalogue, take: Row) -> tuple[str | None, str | None]:
+    """When and where a take was recorded; its session's date and place where it has none of its own."""
+    session = (catalogue.row("session", take["session_id"]) if take["session_id"] else None) or {}
+    return take["recorded"] or session.get("recorded"), take["place"] or session.get("place")
+
+
 def players_of(catalogue: Catalogue, take_id: str, *, soloists: bool = False) -> list[tuple[str, str]]:
     """Name and part of each player of a take, soloists first or alone: "Ada Quill", "violin, attribution probable"."""
     made = []
@@ -42,7 +48,8 @@ def heading(catalogue: Catalogue, transfer: Row) -> tuple[str, str]:
         names += [name for name, _ in players_of(catalogue, take["take_id"], soloists=True)]
         work = catalogue.row("work", take["work_id"]) if take["work_id"] else None
         titles += [work["title"]] if work else []
-        dates += [take["recorded"]] if take["recorded"] else []
+        recorded, _ = recorded_of(catalogue, take)
+        dates += [recorded] if recorded else []
     who = ", ".join(dict.fromkeys(names)) or "Player unknown"
     what = "; ".join(dict.fromkeys(titles)) or "work unknown"
     return f"{who}: {what}", f"{', '.join(dict.fromkeys(dates)) or 'undated'} · transfer {transfer['transfer_id']}"
@@ -54,6 +61,7 @@ def recording_facts(catalogue: Catalogue, transfer: Row) -> list[tuple[str, str]
     facts: list[tuple[str, Any]] = []
     for take in takes_of(catalogue, transfer["side_id"]):
         work = (catalogue.row("work", take["work_id"]) if take["work_id"] else None) or {}
+        recorded, place = recorded_of(catalogue, take)
         matrix = "-".join(str(part) for part in (take["matrix_number"], take["take_number"]) if part)
         facts += [
             (
@@ -65,7 +73,8 @@ def recording_facts(catalogue: Catalogue, transfer: Row) -> list[tuple[str, str]
             ("work", work.get("title")),
             ("composer", work.get("composer")),
             ("key", take["key_played"] or work.get("key")),
-            ("recorded", take["recorded"]),
+            ("recorded", recorded),
+            ("place", place),
             ("matrix and take", matrix),
             ("process", take["process"]),
             ("accompaniment", (take["accompaniment"] or "").replace("_", " ")),
