@@ -95,7 +95,7 @@ class HandSettings(Group):
         description="Weight of each semitone above first position when a place is chosen.",
     )
     even_position: float = Field(
-        default=1.1, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
+        default=0.8, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
     )
     off_scale: float = Field(
         default=1.0,
@@ -176,9 +176,14 @@ class HandSettings(Group):
         default=1.2,
         gt=0,
         le=5,
-        description="Power to which all weights are raised (below 1: less sure) where all shifts are heard.",
+        description="Power of the weights of playability for a middling player (below 1: less sure).",
     )
-    silent_tempering: float = Field(default=0.7, gt=0, le=5, description="The same where hardly any shift is heard.")
+    evidence_weight: float = Field(
+        default=1.6, gt=0, le=5, description="Power of what slides heard and not heard say of the hand."
+    )
+    silent_tempering: float = Field(
+        default=0.3, gt=0, le=1, description="Power of all that is known of the hand where no shift is heard."
+    )
     least_margin: float = Field(
         default=0.2,
         ge=0,

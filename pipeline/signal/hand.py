@@ -102,9 +102,13 @@ _Hands = tuple[int, int, int, int, int]
 
 def _between(table: Arrays, costs: Costs, slides: Slides) -> list[tuple[_Hands, float]]:
     midi = np.array([slides.from_midi[0], slides.to_midi[0]])
-    begins, stops, weights = hand_chain.gather(costs, table, midi, np.full(2, np.nan), 0.5)
+    notes = hand_chain.gather(costs, table, midi, np.full(2, np.nan), 0.5)
+    begins, stops = notes.begins, notes.stops
+    weights, _ = hand_chain.note_weights(begins, costs.tempering * notes.liking + notes.sound)
     links = Links(np.ones(1), np.zeros(1), np.ones(1), midi[1:] - midi[:1], np.zeros(1, np.int64))
-    _, pairs = hand_chain.link_weights(costs, table, begins, stops, links, slides, True)
+    moves = hand_chain.moves(costs, table, begins, stops, links, slides)
+    pairs = np.exp(costs.tempering * (moves.effort + moves.crossing))
+    pairs *= hand_chain.evidence(costs, moves, links, slides) ** costs.evidence_weight
     pairs = pairs.reshape(begins[1], begins[2] - begins[1]) * weights[: begins[1], None] * weights[None, begins[1] :]
     found: dict[_Hands, float] = {}
     for i, j in zip(*np.nonzero(pairs), strict=True):
@@ -128,11 +132,12 @@ def _hands(table: Arrays, a: int, b: int) -> _Hands:
 def _into(table: Arrays, costs: Costs, slides: Slides) -> list[tuple[_Hands, float]]:
     """The finger of the note travels in: the hand comes from as far off as the glide begins."""
     midi = np.array([slides.to_midi[0]])
-    _, stops, weights = hand_chain.gather(costs, table, midi, np.full(1, np.nan), 0.5)
+    notes = hand_chain.gather(costs, table, midi, np.full(1, np.nan), 0.5)
+    weights, _ = hand_chain.note_weights(notes.begins, costs.tempering * notes.liking + notes.sound)
     travel = max(round(abs(slides.to_midi[0] - slides.from_midi[0])), 1)
     travel = travel if slides.to_midi[0] > slides.from_midi[0] else -travel
     found: dict[_Hands, float] = {}
-    for b, weight in zip(stops, weights, strict=True):
+    for b, weight in zip(notes.stops, weights, strict=True):
         place = int(table.place[b]) - travel
         if table.finger[b] == 0 or place < 1 or place >= table.reach.shape[0]:
             continue

@@ -6,7 +6,15 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.playability import Costs, audible_share, kinds_by_break, move_weight, slide_fit, stop_weight
+from pipeline.signal.playability import (
+    Costs,
+    audible_share,
+    crossing_weight,
+    kinds_by_break,
+    move_weight,
+    slide_fit,
+    stop_weight,
+)
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.int64]
@@ -16,6 +24,7 @@ VIBRATO_ON_OPEN = 0.02
 VIBRATO_ON_HARMONIC = 0.1
 SLIDE_PRIOR = 0.2
 """Share of slides that a confidence in one already contains; dividing by it leaves the evidence, as with kinds."""
+LEAST_EVIDENCE = 1e-9
 
 
 class Arrays(NamedTuple):
@@ -81,23 +90,50 @@ class Ways(NamedTuple):
     log_whole: float
 
 
+class Candidates(NamedTuple):
+    """Candidate stops of each note, as log weights of three kinds.
+
+    ``begins`` (notes + 1) is where each note's stops begin, ``stops`` their indices in the stop table; ``liking`` is
+    what the hand makes of each (the first note's contains the choice of a hand place), ``sound`` what the pitch says,
+    ``seen`` what vibrato or its absence says. A note that no string can sound has no stops.
+    """
+
+    begins: Ints
+    stops: Ints
+    liking: Floats
+    sound: Floats
+    seen: Floats
+
+
+class Moves(NamedTuple):
+    """Every pair of candidate stops of neighbouring notes, row by row (first note's candidates).
+
+    ``begins`` (links + 1) is where each link's pairs begin. ``effort`` is the log weight of the move without that of
+    ``crossing`` strings, -inf where no hand can. A slide is heard with the probability ``by_chance`` + ``by_shift``
+    times that of a plain shift; ``fit`` is the likelihood of the slide heard, 1 where none is.
+    """
+
+    begins: Ints
+    effort: Floats
+    crossing: Floats
+    by_chance: Floats
+    by_shift: Floats
+    fit: Floats
+
+
 @numba.njit(cache=True)
-def gather(
-    costs: Costs, table: Arrays, midi: Floats, vibrato: Floats, vibrato_share: float
-) -> tuple[Ints, Ints, Floats]:
+def gather(costs: Costs, table: Arrays, midi: Floats, vibrato: Floats, vibrato_share: float) -> Candidates:
     """Candidate stops of each note.
 
     ``vibrato`` is 1 where there is one, 0 where there is none, NaN where the note is too short to tell.
-    Returns where each note's stops begin (notes + 1), their indices in the stop table, and their weights (not
-    logs; the first note's contain the choice of a hand place). A note that no string can sound has none.
     """
     begins = np.zeros(midi.size + 1, np.int64)
     stops = np.empty(512 * max(midi.size, 1), np.int64)
-    weights = np.empty(512 * max(midi.size, 1), np.float64)
+    logs = np.zeros((3, 512 * max(midi.size, 1)), np.float64)
     count = 0
     highest = table.first.shape[1] - 2
+    top = table.open_midi.size - 1
     for i in range(midi.size):
-        best = -np.inf
         for string in range(table.open_midi.size):
             above = midi[i] - table.open_midi[string]
             low = int(np.floor(above))
@@ -106,82 +142,73 @@ def gather(
                 if sounding < 0 or sounding > highest or abs(off) >= 0.7:
                     continue
                 for k in range(table.first[string, sounding], table.first[string, sounding + 1]):
-                    opened = table.finger[k] == 0
-                    fixed = opened or table.harmonic[k]
-                    width = costs.open_string_semitones if fixed else costs.intonation_semitones
-                    fit = np.exp(-0.5 * (off / width) ** 2) / width + 0.02
-                    weight = stop_weight(
-                        costs,
-                        table.finger[k],
-                        table.stop[k],
-                        table.strained[k],
-                        table.harmonic[k],
-                        string == table.open_midi.size - 1,
+                    opened, touched = table.finger[k] == 0, table.harmonic[k]
+                    width = costs.open_string_semitones if opened or touched else costs.intonation_semitones
+                    stops[count] = k
+                    logs[0, count] = stop_weight(
+                        costs, table.finger[k], table.stop[k], table.strained[k], touched, string == top
                     )
                     if i == 0:
-                        weight += table.entry[string, table.place[k]]
-                    weight = costs.tempering * weight + np.log(fit)
+                        logs[0, count] += table.entry[string, table.place[k]]
+                    logs[1, count] = np.log(np.exp(-0.5 * (off / width) ** 2) / width + 0.02)
                     if np.isfinite(vibrato[i]):
                         share = vibrato_share
                         if opened:
                             share = VIBRATO_ON_OPEN
-                        elif table.harmonic[k]:
+                        elif touched:
                             share = VIBRATO_ON_HARMONIC
-                        weight += np.log(share if vibrato[i] > 0.5 else 1.0 - share)
-                    stops[count] = k
-                    weights[count] = weight
-                    best = max(best, weight)
+                        logs[2, count] = np.log(share if vibrato[i] > 0.5 else 1.0 - share)
                     count += 1
         begins[i + 1] = count
-        for j in range(begins[i], count):
-            weights[j] = np.exp(weights[j] - best)
-    return begins, stops[:count].copy(), weights[:count].copy()
+    return Candidates(
+        begins, stops[:count].copy(), logs[0, :count].copy(), logs[1, :count].copy(), logs[2, :count].copy()
+    )
 
 
 @numba.njit(cache=True)
-def link_weights(
-    costs: Costs,
-    table: Arrays,
-    begins: Ints,
-    stops: Ints,
-    links: Links,
-    slides: Slides,
-    listening: bool,
-) -> tuple[Ints, Floats]:
-    """Weight of every pair of candidate stops of neighbouring notes; 0 where no hand can.
+def note_weights(begins: Ints, logs: Floats) -> tuple[Floats, float]:
+    """Weights of the candidates, the best of each note 1, and the log of all that was divided out."""
+    weights = np.empty(logs.size)
+    whole = 0.0
+    for i in range(begins.size - 1):
+        if begins[i + 1] > begins[i]:
+            best = logs[begins[i] : begins[i + 1]].max()
+            weights[begins[i] : begins[i + 1]] = np.exp(logs[begins[i] : begins[i + 1]] - best)
+            whole += best
+    return weights, whole
 
-    Without ``listening`` nothing is made of the slides heard and not heard: playability alone.
 
-    Returns where each link's weights begin (links + 1), and the weights, row by row (first note's candidates).
-    """
+@numba.njit(cache=True)
+def moves(costs: Costs, table: Arrays, begins: Ints, stops: Ints, links: Links, slides: Slides) -> Moves:
+    """Every pair of candidate stops of neighbouring notes, whatever the player's habits."""
     count = links.apart_s.size
     pair_begins = np.zeros(count + 1, np.int64)
     for t in range(count):
         wide = begins[t + 2] - begins[t + 1]
         pair_begins[t + 1] = pair_begins[t] + (begins[t + 1] - begins[t]) * wide
-    out = np.zeros(pair_begins[count])
+    effort, crossing, by_chance, by_shift, fit = np.zeros((5, pair_begins[count]))
     for t in range(count):
         at = pair_begins[t]
-        k = links.slide[t] if listening else -1
-        heard = slides.confidence[k] if k >= 0 else 0.0
+        k = links.slide[t]
         rested = links.rested[t]
         for i in range(begins[t], begins[t + 1]):
             a = stops[i]
+            one = (table.string[a], table.finger[a], table.place[a], table.stop[a])
             for j in range(begins[t + 1], begins[t + 2]):
                 b = stops[j]
-                one = (table.string[a], table.finger[a], table.place[a], table.stop[a])
                 other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
                 entry = table.entry[other[0], other[2]]
-                weight = move_weight(costs, one, other, links.rise[t], links.apart_s[t], entry, heard)
-                if weight == -np.inf:
-                    if rested < 0.5:
-                        at += 1
-                        continue
-                    weight = -costs.shift
-                share = audible_share(costs, links.slurred[t], one, other)
-                if k >= 0:
+                weight = move_weight(costs, one, other, links.rise[t], links.apart_s[t], entry)
+                crossed = crossing_weight(costs, abs(other[0] - one[0]))
+                if weight == -np.inf and rested >= 0.5:
+                    weight, crossed = -costs.shift, 0.0
+                effort[at] = (1.0 - rested) * weight + rested * entry
+                crossing[at] = (1.0 - rested) * crossed
+                by_chance[at], by_shift[at] = audible_share(costs, one, other)
+                fit[at] = 1.0
+                if k >= 0 and weight > -np.inf:
                     open_midi = table.open_midi[other[0]]
-                    fit = slide_fit(
+                    fit[at] = slide_fit(
                         costs,
                         table.reach,
                         slides.kinds[k],
@@ -191,13 +218,26 @@ def link_weights(
                         slides.step_to_midi[k] - open_midi,
                         slides.to_midi[k] - slides.from_midi[k],
                     )
-                    evidence = heard / SLIDE_PRIOR * share * fit + (1.0 - heard) / (1.0 - SLIDE_PRIOR) * (1.0 - share)
-                else:
-                    evidence = 1.0 - share * (1.0 - rested) if listening else 1.0
-                weight = (1.0 - rested) * weight + rested * entry
-                out[at] = np.exp(costs.tempering * (weight + np.log(evidence + 1e-9)))
                 at += 1
-    return pair_begins, out
+    return Moves(pair_begins, effort, crossing, by_chance, by_shift, fit)
+
+
+@numba.njit(cache=True)
+def evidence(costs: Costs, moves: Moves, links: Links, slides: Slides) -> Floats:
+    """Likelihood of the slides heard and not heard under every pair, by how often this player's shifts are heard."""
+    out = np.empty(moves.fit.size)
+    for t in range(links.apart_s.size):
+        k = links.slide[t]
+        shift = links.slurred[t] * costs.audible_slurred + (1.0 - links.slurred[t]) * costs.audible_detached
+        heard = slides.confidence[k] / SLIDE_PRIOR if k >= 0 else 0.0
+        silent = (1.0 - slides.confidence[k]) / (1.0 - SLIDE_PRIOR) if k >= 0 else 0.0
+        for at in range(moves.begins[t], moves.begins[t + 1]):
+            share = moves.by_chance[at] + moves.by_shift[at] * shift
+            if k >= 0:
+                out[at] = heard * share * moves.fit[at] + silent * (1.0 - share) + LEAST_EVIDENCE
+            else:
+                out[at] = 1.0 - share * (1.0 - links.rested[t]) + LEAST_EVIDENCE
+    return out
 
 
 @numba.njit(cache=True)
@@ -231,22 +271,21 @@ def link_summary(table: Arrays, begins: Ints, stops: Ints, weights: Floats, pair
 
 
 @numba.njit(cache=True)
-def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints) -> Ways:
-    """Probability of each candidate stop given the whole chain."""
+def forward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints) -> tuple[Floats, float]:
+    """Weight of all ways to each candidate, scaled note by note, and the log of the summed weights of all ways."""
     notes = begins.size - 1
     before = np.zeros(weights.size)
-    after = np.zeros(weights.size)
     log_whole = 0.0
-    for j in range(begins[0], begins[1]):
-        before[j] = weights[j]
+    before[: begins[1]] = weights[: begins[1]]
     for t in range(notes):
         if t > 0:
             wide = begins[t + 1] - begins[t]
-            for j in range(wide):
-                total = 0.0
-                for i in range(begins[t] - begins[t - 1]):
-                    total += before[begins[t - 1] + i] * pairs[pair_begins[t - 1] + i * wide + j]
-                before[begins[t] + j] = total * weights[begins[t] + j]
+            now = before[begins[t] : begins[t + 1]]
+            for i in range(begins[t] - begins[t - 1]):
+                so_far = before[begins[t - 1] + i]
+                if so_far > 0.0:
+                    now += so_far * pairs[pair_begins[t - 1] + i * wide : pair_begins[t - 1] + (i + 1) * wide]
+            now *= weights[begins[t] : begins[t + 1]]
         whole = before[begins[t] : begins[t + 1]].sum()
         if whole <= 0.0:
             # No hand can go on from here: start anew.
@@ -254,6 +293,15 @@ def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: 
             whole = before[begins[t] : begins[t + 1]].sum()
         before[begins[t] : begins[t + 1]] /= whole
         log_whole += np.log(whole)
+    return before, log_whole
+
+
+@numba.njit(cache=True)
+def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints) -> Ways:
+    """Probability of each candidate stop given the whole chain."""
+    notes = begins.size - 1
+    before, log_whole = forward(begins, weights, pairs, pair_begins)
+    after = np.zeros(weights.size)
     after[begins[notes - 1] : begins[notes]] = 1.0
     for t in range(notes - 2, -1, -1):
         wide = begins[t + 2] - begins[t + 1]

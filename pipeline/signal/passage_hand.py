@@ -3,10 +3,12 @@
 A chain (conditional random field, solved like a hidden Markov model) over stops: pitch and vibrato weigh each
 stop, playability and slides weigh each pair. Long rests cut the chain; an open string frees the hand. Which finger
 slides and how much is played with vibrato are estimated from the take itself. How often this player's shifts are
-heard is not known either, nor how gladly the player crosses to another string: the chain is solved for habits from
-"every shift" to "none" and from ready crossers to lovers of one string, and the answers are mixed by how well each
-explains what is heard of the take, so that a recording on which nothing slides does not count as evidence that nobody
-shifted; where few shifts are heard the answers are given with less confidence.
+heard is not known either, nor how gladly the player crosses to another string, nor how strictly the player takes what
+is lightest for the hand: the chain is solved for habits from "every shift" to "none", from ready crossers to lovers of
+one string, and from the careless to the strict. The answers are mixed by the likelihood of what is heard of the take
+under each habit, the summed weight of all ways with it against that without, so that a recording on which nothing
+slides does not count as evidence that nobody shifted; where few shifts are heard the answers are given with less
+confidence.
 """
 
 from dataclasses import dataclass, replace
@@ -15,7 +17,7 @@ import numpy as np
 
 from pipeline.signal import hand_chain
 from pipeline.signal.geometry import LARGEST_OFFSET, Fingerboard, stop_table
-from pipeline.signal.hand_chain import Arrays, Ints, Links, Slides, Ways
+from pipeline.signal.hand_chain import Arrays, Candidates, Ints, Links, Moves, Slides, Ways
 from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, entry_weights, scale_membership
 from pipeline.units import Floats
 
@@ -39,6 +41,9 @@ HABITS = ((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15))
 # From players who cross to the next string gladly to lovers of one string: the weight of a crossing against that in
 # the settings, and how common each is beforehand (common practice, no source).
 CROSSERS = ((0.5, 0.25), (1.5, 0.35), (5.0, 0.25), (12.0, 0.15))
+# From players who hardly mind what is heavy for the hand to those who always take the lightest way: the power of all
+# weights of playability against that in the settings, and how common each is beforehand (common practice, no source).
+EFFORTS = ((0.6, 0.25), (1.0, 0.25), (1.7, 0.25), (2.5, 0.25))
 LEAST_HABIT = 0.01
 # Strength, in slides, of what the settings say of the kinds against what the take shows.
 PRIOR_SLIDES = 6.0
@@ -97,7 +102,6 @@ class PassageHand:
     paths : (k, n, 3) string, finger and place along the best paths of each passage, -1 where there is none.
     path_logs : (k,) their log weights, summed over passages.
     pairs : for each slide, its pairs of stops, likeliest first.
-    costs : the weights with the habits that explain the take best.
     """
 
     probability: Floats
@@ -109,7 +113,6 @@ class PassageHand:
     paths: Ints
     path_logs: Floats
     pairs: tuple[tuple[Pair, ...], ...]
-    costs: Costs
 
 
 def passages(line: Line, *, board: Fingerboard) -> list[tuple[int, int]]:
@@ -159,27 +162,33 @@ def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3)
     share = vibrato_share(line, board=board)
     spans = passages(line, board=board)
     costs = _own_kinds(line, costs)
-    habits, logs = [], []
-    for crossing, share_of_crossers in CROSSERS:
-        crosser = costs._replace(crossing=crossing * costs.crossing, far_crossing=crossing * costs.far_crossing)
-        # What is heard counts for a habit, not how many ways of playing it leaves open.
-        unheard = sum(_solve(line, span, table=table, costs=crosser).ways.log_whole for span in spans)
-        for odds, share_of_players in HABITS:
-            habits.append(_habit(crosser, odds))
-            heard = sum(_solve(line, s, table=table, costs=habits[-1], share=share).ways.log_whole for s in spans)
-            logs.append(heard - unheard + np.log(share_of_crossers * share_of_players))
-    chance = np.exp(np.array(logs) - max(logs))
+    whole = [_Passage.of(line, span, table=table, costs=costs, share=share) for span in spans]
+    hearing = [_heard(costs, odds) for odds, _ in HABITS]
+    heard = [[passage.evidence(costs) for passage in whole] for costs in hearing]
+    habits, chance = _habits(whole, heard, tempering=costs.tempering)
+    audible = sum(share * hearing[habit.hearing].audible_slurred for share, habit in zip(chance, habits, strict=True))
+    sure = costs.silent_tempering + (1.0 - costs.silent_tempering) * float(audible)
+    return _collect(line, whole, heard, table=table, habits=habits, chance=chance, paths=paths, sure=sure)
+
+
+def _habits(whole: list["_Passage"], heard: list[list[Floats]], *, tempering: float) -> tuple[list["_Habit"], Floats]:
+    """Every habit, and how likely it is by what is heard of the take; ``heard`` is that by hearing and passage."""
+    habits: list[_Habit] = []
+    logs = []
+    for effort, share_of_efforts in EFFORTS:
+        power = effort * tempering
+        for crossing, share_of_crossers in CROSSERS:
+            ease = [passage.ease(power, crossing) for passage in whole]
+            # What is heard counts for a habit, not how many ways of playing it leaves open.
+            unheard = sum(p.log_whole(power, way, seen=False) for p, way in zip(whole, ease, strict=True))
+            for k, (_, share_of_players) in enumerate(HABITS):
+                pairs = [way * said for way, said in zip(ease, heard[k], strict=True)]
+                told = sum(p.log_whole(power, way, seen=True) for p, way in zip(whole, pairs, strict=True))
+                habits.append(_Habit(power, crossing, k))
+                logs.append(told - unheard + np.log(share_of_efforts * share_of_crossers * share_of_players))
+    chance: Floats = np.exp(np.array(logs) - max(logs))
     chance = np.where(chance < LEAST_HABIT * chance.max(), 0.0, chance)
-    chance /= chance.sum()
-    audible = float(chance @ [habit.audible_slurred for habit in habits])
-    sure = costs.silent_tempering + (costs.tempering - costs.silent_tempering) * audible
-    tried = [
-        [_solve(line, span, table=table, costs=habit._replace(tempering=sure), share=share) for span in spans]
-        if counts > 0.0
-        else []
-        for habit, counts in zip(habits, chance, strict=True)
-    ]
-    return _collect(line, tried, table=table, habits=habits, chance=chance, paths=paths)
+    return habits, chance / chance.sum()
 
 
 def arrays(board: Fingerboard, costs: Costs, *, in_scale: Floats) -> Arrays:
@@ -200,48 +209,70 @@ def arrays(board: Fingerboard, costs: Costs, *, in_scale: Floats) -> Arrays:
 
 
 @dataclass(frozen=True)
-class _Solved:
-    """One passage: its notes, candidates with weights and probabilities, and link weights."""
+class _Habit:
+    """One way to be a player: the power of playability, the weight of a crossing, and which of ``HABITS``."""
+
+    power: float
+    crossing: float
+    hearing: int
+
+
+@dataclass(frozen=True)
+class _Passage:
+    """One passage: its notes, and all of its candidates and links that no habit changes."""
 
     first: int
     last: int
-    begins: Ints
-    stops: Ints
-    weights: Floats
-    pairs: Floats
-    pair_begins: Ints
-    ways: Ways
-    summary: Floats
+    stops: Candidates
+    links: Links
+    slides: Slides
+    moves: Moves
 
-    def joint(self, t: int) -> Floats:
+    @classmethod
+    def of(cls, line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, share: float) -> "_Passage":
+        part = slice(*span)
+        midi, start_s, end_s = line.midi[part], line.start_s[part], line.end_s[part]
+        stops = hand_chain.gather(costs, table, midi, vibrato_seen(line)[part], share)
+        silence_s = np.maximum(start_s[1:] - end_s[:-1], 0.0)
+        slurred = line.slurred[part][1:]
+        links = Links(
+            apart_s=np.diff(start_s),
+            rested=FREEDOM * np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0),
+            slurred=np.where(np.isfinite(slurred), slurred, 0.5),
+            rise=np.diff(midi),
+            slide=line.slide[part][1:],
+        )
+        moves = hand_chain.moves(costs, table, stops.begins, stops.stops, links, line.slides)
+        return cls(span[0], span[1], stops, links, line.slides, moves)
+
+    def evidence(self, costs: Costs) -> Floats:
+        found: Floats = hand_chain.evidence(costs, self.moves, self.links, self.slides) ** costs.evidence_weight
+        return found
+
+    def ease(self, power: float, crossing: float) -> Floats:
+        """Weight of every pair by playability alone."""
+        found: Floats = np.exp(power * (self.moves.effort + crossing * self.moves.crossing))
+        return found
+
+    def weights(self, power: float, *, seen: bool) -> tuple[Floats, float]:
+        logs = power * self.stops.liking + self.stops.sound + (self.stops.seen if seen else 0.0)
+        found: tuple[Floats, float] = hand_chain.note_weights(self.stops.begins, logs)
+        return found
+
+    def log_whole(self, power: float, pairs: Floats, *, seen: bool) -> float:
+        """Log of the summed weights of all ways through; without what is ``seen`` vibrato says nothing."""
+        weights, offset = self.weights(power, seen=seen)
+        _, whole = hand_chain.forward(self.stops.begins, weights, pairs, self.moves.begins)
+        return float(whole) + offset
+
+    def joint(self, t: int, weights: Floats, pairs: Floats, ways: Ways) -> Floats:
         """Probability of each pair of candidates of notes t and t + 1 of the passage."""
-        b = self.begins
-        links = self.pairs[self.pair_begins[t] : self.pair_begins[t + 1]].reshape(b[t + 1] - b[t], b[t + 2] - b[t + 1])
-        ahead = self.weights[b[t + 1] : b[t + 2]] * self.ways.after[b[t + 1] : b[t + 2]]
-        joint: Floats = self.ways.before[b[t] : b[t + 1], None] * links * ahead[None, :]
+        b = self.stops.begins
+        own = pairs[self.moves.begins[t] : self.moves.begins[t + 1]].reshape(b[t + 1] - b[t], b[t + 2] - b[t + 1])
+        ahead = weights[b[t + 1] : b[t + 2]] * ways.after[b[t + 1] : b[t + 2]]
+        joint: Floats = ways.before[b[t] : b[t + 1], None] * own * ahead[None, :]
         total = joint.sum()
         return joint / total if total > 0 else joint
-
-
-def _solve(line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, share: float | None = None) -> _Solved:
-    """One passage under one habit; ``share`` is the share of vibrato, None to leave all evidence of the hand aside."""
-    part = slice(*span)
-    midi, start_s, end_s = line.midi[part], line.start_s[part], line.end_s[part]
-    vibrato = vibrato_seen(line)[part] if share is not None else np.full(midi.size, np.nan)
-    begins, stops, weights = hand_chain.gather(costs, table, midi, vibrato, share or 0.0)
-    silence_s = np.maximum(start_s[1:] - end_s[:-1], 0.0)
-    slurred = line.slurred[part][1:]
-    links = Links(
-        apart_s=np.diff(start_s),
-        rested=FREEDOM * np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0),
-        slurred=np.where(np.isfinite(slurred), slurred, 0.5),
-        rise=np.diff(midi),
-        slide=line.slide[part][1:],
-    )
-    pair_begins, pairs = hand_chain.link_weights(costs, table, begins, stops, links, line.slides, share is not None)
-    ways = hand_chain.forward_backward(begins, weights, pairs, pair_begins)
-    summary = hand_chain.link_summary(table, begins, stops, weights, pairs, ways)
-    return _Solved(span[0], span[1], begins, stops, weights, pairs, pair_begins, ways, summary)
 
 
 def _own_kinds(line: Line, costs: Costs) -> Costs:
@@ -256,7 +287,7 @@ def _own_kinds(line: Line, costs: Costs) -> Costs:
     )
 
 
-def _habit(costs: Costs, odds: float) -> Costs:
+def _heard(costs: Costs, odds: float) -> Costs:
     """The weights with the odds of a shift being heard multiplied by ``odds``."""
     slurred = odds * costs.audible_slurred / (1.0 - costs.audible_slurred)
     detached = odds * costs.audible_detached / (1.0 - costs.audible_detached)
@@ -264,64 +295,75 @@ def _habit(costs: Costs, odds: float) -> Costs:
 
 
 def _collect(
-    line: Line, tried: list[list[_Solved]], *, table: Arrays, habits: list[Costs], chance: Floats, paths: int
+    line: Line,
+    whole: list[_Passage],
+    heard: list[list[Floats]],
+    *,
+    table: Arrays,
+    habits: list[_Habit],
+    chance: Floats,
+    paths: int,
+    sure: float,
 ) -> PassageHand:
-    """The answers under each habit, mixed by its ``chance``; the paths are those of the likeliest habit."""
+    """The answers under each habit, mixed by its ``chance``; the paths are those of the likeliest habit.
+
+    ``sure`` is the power to which what is known of the hand is raised.
+    """
     notes, strings = line.midi.size, table.open_midi.size
     probability = np.zeros((notes, strings, 5))
     harmonic = np.zeros((notes, strings, 5))
     at_place = np.zeros((notes, strings, 5, int(table.place.max()) + 1))
-    links = np.full((notes, 3), np.nan)
+    summary = np.full((notes, 3), np.nan)
     pairs: list[tuple[Pair, ...]] = [()] * line.slides.confidence.size
-    counted = [(float(share), solved) for share, solved in zip(chance, tried, strict=True) if share > 0.0]
-    for parts in zip(*(solved for _, solved in counted), strict=True):
-        s = parts[0]
-        owner = np.repeat(np.arange(s.first, s.last), np.diff(s.begins))
-        string, finger, place = table.string[s.stops], table.finger[s.stops], table.place[s.stops]
-        shares = [share for share, _ in counted]
-        mixed = sum((share * part.ways.chance for share, part in zip(shares, parts, strict=True)), np.zeros(owner.size))
+    best = np.full((paths, notes, 3), -1, dtype=np.int64)
+    logs = np.zeros(paths)
+    for n, s in enumerate(whole):
+        begins, stops = s.stops.begins, s.stops.stops
+        slid = np.flatnonzero(s.links.slide >= 0)
+        joints = [np.zeros((begins[t + 1] - begins[t], begins[t + 2] - begins[t + 1])) for t in slid]
+        mixed, moved = np.zeros(stops.size), np.zeros((s.links.rise.size, 3))
+        for k in np.flatnonzero(chance):
+            habit, share = habits[k], float(chance[k])
+            links = (s.ease(habit.power, habit.crossing) * heard[habit.hearing][n]) ** sure
+            weights, _ = s.weights(habit.power * sure, seen=True)
+            ways = hand_chain.forward_backward(begins, weights, links, s.moves.begins)
+            mixed += share * ways.chance
+            moved += share * hand_chain.link_summary(table, begins, stops, weights, links, ways)
+            for joint, t in zip(joints, slid, strict=True):
+                joint += share * s.joint(int(t), weights, links, ways)
+            if k == int(np.argmax(chance)):
+                chosen, path_logs = hand_chain.best_paths(begins, weights, links, s.moves.begins, count=paths)
+                way = np.stack([table.string[stops], table.finger[stops], table.place[stops]], axis=1)
+                for rank in range(paths):
+                    on = chosen[rank] >= 0
+                    best[rank, s.first : s.last][on] = way[chosen[rank][on]]
+                logs += path_logs
+        owner = np.repeat(np.arange(s.first, s.last), np.diff(begins))
+        string, finger, place = table.string[stops], table.finger[stops], table.place[stops]
         np.add.at(probability, (owner, string, finger), mixed)
-        np.add.at(harmonic, (owner, string, finger), mixed * table.harmonic[s.stops])
+        np.add.at(harmonic, (owner, string, finger), mixed * table.harmonic[stops])
         # A finger that only touches a harmonic says where the hand is where it cannot be pressed down there.
-        np.add.at(at_place, (owner, string, finger, place), mixed * np.where(table.harmonic[s.stops], TOUCHED, 1.0))
-        links[s.first + 1 : s.last] = sum(share * part.summary for share, part in zip(shares, parts, strict=True))
-        for t in range(s.last - s.first - 1):
-            slide = line.slide[s.first + t + 1]
-            if slide >= 0:
-                joint = sum(share * part.joint(t) for share, part in zip(shares, parts, strict=True))
-                pairs[slide] = _pairs(s, t, np.asarray(joint), table)
-    best, logs = _best_paths(tried[int(np.argmax(chance))], notes=notes, table=table, paths=paths)
+        np.add.at(at_place, (owner, string, finger, place), mixed * np.where(table.harmonic[stops], TOUCHED, 1.0))
+        summary[s.first + 1 : s.last] = moved
+        for joint, t in zip(joints, slid, strict=True):
+            pairs[s.links.slide[t]] = _pairs(s, int(t), joint, table)
     place = np.where(probability > 0, at_place.argmax(axis=3), -1)
     return PassageHand(
         probability=probability,
         place=place,
         harmonic=np.divide(harmonic, probability, out=np.zeros_like(harmonic), where=probability > 0),
-        shifted=links[:, 0],
-        same_string=links[:, 1],
-        chance=links[:, 2],
+        shifted=summary[:, 0],
+        same_string=summary[:, 1],
+        chance=summary[:, 2],
         paths=best,
         path_logs=logs,
         pairs=tuple(pairs),
-        costs=habits[int(np.argmax(chance))],
     )
 
 
-def _best_paths(solved: list[_Solved], *, notes: int, table: Arrays, paths: int) -> tuple[Ints, Floats]:
-    best = np.full((paths, notes, 3), -1, dtype=np.int64)
-    logs = np.zeros(paths)
-    for s in solved:
-        chosen, path_logs = hand_chain.best_paths(s.begins, s.weights, s.pairs, s.pair_begins, count=paths)
-        way = np.stack([table.string[s.stops], table.finger[s.stops], table.place[s.stops]], axis=1)
-        for k in range(paths):
-            on = chosen[k] >= 0
-            best[k, s.first : s.last][on] = way[chosen[k][on]]
-        logs += path_logs
-    return best, logs
-
-
-def _pairs(solved: _Solved, t: int, joint: Floats, table: Arrays) -> tuple[Pair, ...]:
-    ones = solved.stops[solved.begins[t] : solved.begins[t + 1]]
-    others = solved.stops[solved.begins[t + 1] : solved.begins[t + 2]]
+def _pairs(s: _Passage, t: int, joint: Floats, table: Arrays) -> tuple[Pair, ...]:
+    begins, stops = s.stops.begins, s.stops.stops
+    ones, others = stops[begins[t] : begins[t + 1]], stops[begins[t + 1] : begins[t + 2]]
     rows, columns = np.nonzero(joint > 1e-4)
     found = [
         Pair(

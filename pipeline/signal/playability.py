@@ -61,6 +61,7 @@ class Costs(NamedTuple):
     audible_without_shift: float
     approach_share: float
     tempering: float
+    evidence_weight: float
     silent_tempering: float
 
 
@@ -135,14 +136,12 @@ def move_weight(
     rise: float,
     apart_s: float,
     entry: float,
-    known: float,
 ) -> float:
-    """Log weight of going from stop a to stop b; -inf where one hand cannot.
+    """Log weight of going from stop a to stop b, without that of crossing strings; -inf where one hand cannot.
 
     ``rise`` is the interval in semitones; ``entry`` the weight of choosing the second place (``entry_weights``),
     paid when the hand shifts; ``apart_s`` the time between the beginnings of the two notes: quick notes leave no
-    time to shift. ``known`` is the probability that a slide was heard here: the hand then did move, and only which
-    way it moved has a price.
+    time to shift.
     """
     string_a, finger_a, place_a, stop_a = one
     string_b, finger_b, place_b, stop_b = other
@@ -162,20 +161,16 @@ def move_weight(
         jumps = True
     ease = costs.open_string_eases if not stopped else 1.0
     if jumps:
-        weight += entry - ease * (costs.shift * (1.0 - known) + costs.shift_per_semitone * moved)
+        weight += entry - ease * (costs.shift + costs.shift_per_semitone * moved)
         if crossed > 0 and stopped:
             weight -= costs.shift_across
         if abs(rise) <= STEPWISE and finger_b > 0:
             # In a scale the hand shifts so as to have fingers left for the notes to come.
             weight -= costs.landing * (finger_b - 1 if rise > 0 else 4 - finger_b)
         if apart_s < costs.fast_note_s:
-            weight -= costs.shift * (1.0 - known) * (1.0 - apart_s / costs.fast_note_s)
+            weight -= costs.shift * (1.0 - apart_s / costs.fast_note_s)
     elif moved == 1:
-        weight -= ease * costs.half_step_shift * (1.0 - known)
-    if crossed == 1:
-        weight -= costs.crossing
-    elif crossed > 1:
-        weight -= costs.crossing + costs.far_crossing * (crossed - 1)
+        weight -= ease * costs.half_step_shift
     if stopped and finger_a == finger_b and stop_a != stop_b and not jumps and (crossed > 0 or moved == 0):
         weight -= costs.finger_hop
     if same_pitch and (crossed > 0 or finger_a != finger_b):
@@ -184,28 +179,32 @@ def move_weight(
 
 
 @numba.njit(cache=True)
+def crossing_weight(costs: Costs, crossed: int) -> float:
+    """Log weight of going ``crossed`` strings on."""
+    if crossed == 0:
+        return 0.0
+    return -costs.crossing - costs.far_crossing * (crossed - 1)
+
+
+@numba.njit(cache=True)
 def audible_share(
-    costs: Costs,
-    slurred: float,
-    one: tuple[int, int, int, int],
-    other: tuple[int, int, int, int],
-) -> float:
-    """Probability that a slide is heard between two stops, by the travel of the hand and the bow."""
+    costs: Costs, one: tuple[int, int, int, int], other: tuple[int, int, int, int]
+) -> tuple[float, float]:
+    """How likely a slide is heard between two stops: a probability, and what to add of that of a plain shift."""
     string_a, finger_a, place_a, stop_a = one
     string_b, finger_b, place_b, stop_b = other
     moved = abs(place_b - place_a)
-    shifted = slurred * costs.audible_slurred + (1.0 - slurred) * costs.audible_detached
     if string_a != string_b:
-        return costs.audible_without_shift * (3.0 if moved > 1 else 0.5)
+        return costs.audible_without_shift * (3.0 if moved > 1 else 0.5), 0.0
     if finger_a == 0 or finger_b == 0:
-        return costs.audible_without_shift * 2.0
+        return costs.audible_without_shift * 2.0, 0.0
     if finger_a == finger_b and stop_a != stop_b:
-        return shifted if moved > 1 else 0.5 * shifted
+        return 0.0, 1.0 if moved > 1 else 0.5
     if moved > 1:
         # The first finger would have to travel beyond the target: mostly kept silent.
         beyond = (finger_b - finger_a) * (place_b - place_a) < 0
-        return costs.audible_beyond * shifted if beyond else shifted
-    return costs.audible_without_shift
+        return 0.0, costs.audible_beyond if beyond else 1.0
+    return costs.audible_without_shift, 0.0
 
 
 @numba.njit(cache=True)

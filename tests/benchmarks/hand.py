@@ -1,6 +1,8 @@
 """Prints how well strings and fingers are told: by school, source of passages and instrument, and how fast.
 
-Run: python tests/benchmarks/hand.py
+``handbook`` and ``judged`` are scales and arpeggios (no weight was chosen by looking at the latter), ``chosen`` random
+lines with the fingers of a player who knows what comes next, ``melodies`` those of one who does not; ``hand_ceiling``
+tells how much anyone could know of these. Run: python tests/benchmarks/hand.py SEED
 """
 
 import sys
@@ -11,7 +13,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 
-from hand_passages import handbook, handbook_names, judged_names, melody
+from hand_passages import chosen, handbook, handbook_names, judged_names, melody
 from hand_played import SCHOOLS, Played, play, score
 
 from pipeline.settings import HandSettings
@@ -35,10 +37,13 @@ def main(seed: int) -> None:
                         play(rng, handbook(rng, instrument=instrument, name=name), instrument=instrument, school=school)
                         for name in names(instrument) * 3
                     ]
-            made["melodies"] = [
-                play(rng, melody(rng, instrument=instrument, notes=100), instrument=instrument, school=school)
-                for _ in range(10)
-            ]
+            for source, line in (("chosen", chosen), ("melodies", melody)):
+                made[source] = [
+                    play(rng, line(rng, instrument=instrument, notes=100), instrument=instrument, school=school)
+                    for _ in range(10)
+                ]
+            if instrument != "viola":
+                made["all"] = [one for source in list(made) for one in made[source]]
             for name, played in made.items():
                 began = time.process_time()
                 found = [reconstruct(p.line, board=board, costs=costs, paths=1).probability for p in played]

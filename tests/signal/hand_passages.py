@@ -1,7 +1,9 @@
 """Passages with known fingerings, made without the weights that the reconstruction uses.
 
-Two sources: handbook scales and arpeggios (common practice, from memory); melodies fingered by players of random
-habits, who hold a position until a note is out of reach or the fancy takes them. ``hand_played`` plays them.
+Three sources: handbook scales and arpeggios (common practice, from memory); random lines with the fingers of a random
+player who knows what comes next (the optimum path of ``signal.synth.economy``); melodies fingered by players of random
+habits who know nothing of it and hold a position until a note is out of reach or the fancy takes them.
+``hand_played`` plays them.
 """
 
 from dataclasses import dataclass
@@ -9,6 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.signal.geometry import Fingerboard, fingerboard, offsets, position_number
+from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.signal.synth import economy
+from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
 
 
 @dataclass(frozen=True)
@@ -133,6 +138,31 @@ def _steadiest(board: Fingerboard, notes: list[tuple[int, int, int]]) -> list[in
             new[place] = (cost + own, [*path, place])
         ways = new
     return min(ways.values())[1]
+
+
+def chosen(rng: np.random.Generator, *, instrument: str, notes: int) -> list[Note]:
+    """A random line with the fingers that a player of random taste chooses who knows what comes next."""
+    key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}"
+    line = economy.melody(rng, instrument=INSTRUMENTS[instrument], pull=pull_of(key), notes=notes)
+    stops = economy.fingering(
+        line, instrument=INSTRUMENTS[instrument], scale=scale_of(key), taste=economy.random_taste(rng)
+    )
+    slurs, beat_s = float(rng.uniform(0.3, 0.9)), float(rng.uniform(0.25, 0.7))
+    made: list[Note] = []
+    for stop in stops:
+        rest_s = float(rng.uniform(0.2, 1.2)) if made and rng.random() < 0.04 else 0.0
+        made.append(
+            Note(
+                stop.string,
+                stop.finger,
+                stop.first if stop.finger else -1,
+                stop.midi,
+                slurred=bool(rng.random() < slurs) and rest_s == 0.0,
+                length_s=beat_s * float(rng.choice((0.5, 1.0, 1.0, 2.0))),
+                rest_s=rest_s,
+            )
+        )
+    return made
 
 
 def melody(rng: np.random.Generator, *, instrument: str, notes: int) -> list[Note]:
