@@ -2,8 +2,8 @@
 
 A first network judges each candidate by the spectrum around it. Here each candidate is linked to the best one near
 it in the frame before, and in the frame after, so that it inherits what was found along its track: how good its
-judgements were, for how long, how much it moved and whether it faded. With that and the judgements of its octaves
-and twelfths a second, smaller network judges again.
+judgements were, for how long, how much it moved and whether it faded. With that, the judgements of its octaves and
+twelfths, and the register in which the solo was heard around it, a second, smaller network judges again.
 """
 
 from collections.abc import Callable
@@ -14,6 +14,7 @@ import numpy as np
 
 from pipeline.signal.melody_path import Ints
 from pipeline.signal.spectrum import F32
+from pipeline.signal.voicing import mean_of_neighbours
 from pipeline.units import Floats
 
 # Bins that a track may move from one frame to the next.
@@ -23,16 +24,21 @@ SHORT, LONG = 0.86, 0.97
 # Judgement of what is not there.
 NOTHING = -8.0
 RIVALS = (-95, -60, 60, 95)
-HISTORY = 5
-FEATURES = 7 + 2 * HISTORY + len(RIVALS)
+HISTORY = 6
+# Half widths in frames of the means that say in which register the solo plays: 0.7 s, 2 s, 4.6 s.
+REGISTER = (120, 350, 800)
+# A register is never thought narrower than this, nor a candidate farther off than so many of its widths.
+NARROWEST_BINS = 12.0
+FARTHEST = 4.0
+FEATURES = 7 + 2 * HISTORY + len(RIVALS) + len(REGISTER)
 
 
 @numba.njit(cache=True)
 def _history(bins, logits, strength, step, out):  # type: ignore[no-untyped-def]
-    """Fill ``out`` (n, k, 5) along the frames (``step`` 1) or against them (-1).
+    """Fill ``out`` (n, k, 6) along the frames (``step`` 1) or against them (-1).
 
-    Means of the judgements over a short and a long while, movement in bins a frame, growth of the salience over the
-    long while, and age in units of 60 frames.
+    Means of the judgements over a short and a long while, movement in bins a frame over a short while, growth of the
+    salience over the long while, age in units of 60 frames, and movement over the long while.
     """
     n, k = bins.shape
     level = np.zeros((2, k), dtype=np.float32)
@@ -48,6 +54,7 @@ def _history(bins, logits, strength, step, out):  # type: ignore[no-untyped-def]
             row[2] = 0.0
             row[3] = 0.0
             row[4] = 0.0
+            row[5] = 0.0
             if bins[t, j] < 0 or q == 0:
                 continue
             p = t - step
@@ -71,11 +78,12 @@ def _history(bins, logits, strength, step, out):  # type: ignore[no-untyped-def]
             level[now, j] = LONG * mean + (1.0 - LONG) * strength[t, j]
             row[3] = strength[t, j] - level[now, j]
             row[4] = min(before[4] + 1.0 / 60.0, 1.0)
+            row[5] = LONG * before[5] + (1.0 - LONG) * abs(bins[p, best] - bins[t, j]) * 5.0
 
 
 @numba.njit(cache=True)
 def _join(  # type: ignore[no-untyped-def]
-    asked, bins, logits, strength, share, past, future, rivals, lowest_midi, per_bin, out
+    asked, bins, logits, strength, share, past, future, centre, width, rivals, lowest_midi, per_bin, out
 ):
     n, k = bins.shape
     for t in range(n):
@@ -106,8 +114,25 @@ def _join(  # type: ignore[no-untyped-def]
             for h in range(past.shape[2]):
                 row[m + 7 + h] = past[t, j, h]
                 row[m + 7 + past.shape[2] + h] = future[t, j, h]
+            m += 7 + 2 * past.shape[2]
+            for h in range(centre.shape[0]):
+                off = (b - centre[h, t]) / width[h, t]
+                row[m + h] = min(max(off, -FARTHEST), FARTHEST)
             for h in range(row.shape[0]):
                 row[h] *= 0.2
+
+
+def _registers(bins: Ints, share: Floats) -> tuple[Floats, Floats]:
+    """Mean and spread in bins of the pitches heard around each frame, (widths, n) each, by their posteriors."""
+    heard = share[:, :-1]
+    pitch = np.where(bins >= 0, bins, 0).astype(np.float64)
+    sums = np.stack((heard.sum(axis=1), (heard * pitch).sum(axis=1), (heard * pitch**2).sum(axis=1)))
+    centre, width = np.empty((len(REGISTER), len(bins))), np.empty((len(REGISTER), len(bins)))
+    for i, half in enumerate(REGISTER):
+        mass, first, second = (mean_of_neighbours(row, half=half) for row in sums)
+        centre[i] = first / np.maximum(mass, 1e-6)
+        width[i] = np.sqrt(np.maximum(second / np.maximum(mass, 1e-6) - centre[i] ** 2, 0.0)) + NARROWEST_BINS
+    return centre, width
 
 
 def track_features(
@@ -126,6 +151,7 @@ def track_features(
     future = np.empty_like(past)
     _history(bins, logits, strength, 1, past)
     _history(bins, logits, strength, -1, future)
+    centre, width = _registers(bins, share)
     rivals = np.array(RIVALS, dtype=np.int64)
 
     def of(span: slice, asked: Any) -> Any:
@@ -138,6 +164,8 @@ def track_features(
             share[span],
             past[span],
             future[span],
+            centre[:, span],
+            width[:, span],
             rivals,
             lowest_midi,
             per_bin,

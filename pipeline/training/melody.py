@@ -4,7 +4,7 @@
 
 renders sides with our own additive voices only (``scenes``), learns by cross entropy which candidate of a frame is
 the solo, or none: first from the spectrum, then, on other sides, from what was judged along its track. On yet other
-sides it fits the calibration of voicing and confidence. Forty minutes on one core for the three instruments.
+sides it fits the calibration of voicing and confidence. A quarter of an hour on one core for the three instruments.
 Frames inside slides are taken far more often than they occur: a network that sees few of them learns that a moving
 pitch is rarely the solo.
 """
@@ -29,25 +29,33 @@ from pipeline.signal.voicing import PLAIN, evidence, fitted
 from pipeline.training.scenes import PIANO_SHARE, SAMPLE_RATE_HZ, training_side
 
 HIDDEN = (48, 16)
-TRACK_HIDDEN = (24, 12)
+TRACK_HIDDEN = (48, 24)
 STAGES = ("spectral", "tracking", "calibration")
 SIDE_S = 30.0
-# Frames taken from a side: inside slides, elsewhere in notes, and without solo.
+# Frames taken from a side: inside slides, elsewhere in notes, and without solo. What the second network sees of a
+# frame is little, so it can have more of them, oftener.
 TAKEN = (130, 100, 50)
+TRACK_TAKEN = (260, 260, 130)
+EPOCHS = {"spectral": 6, "tracking": 20}
 BATCH = 128
 # A candidate this near to the truth, in bins, is the solo.
 HIT_BINS = 2.5
 RATE = 3e-3
+# Sides on which a solo is hardest to find, beside those that come by chance.
+SHARES = {"loud_share": 0.3, "high_share": 0.06}
 # Frames nearer than this to where the solo starts or stops teach nothing: there, truth is a matter of taste.
 EDGE_S = 0.03
 
 
 @dataclass
 class Examples:
-    """Features (n, k, f) of the candidates of n frames, which exist, and which one is the solo (k: none)."""
+    """Features (rows, f) of the candidates of n frames one after another, how many each frame has, and which is right.
+
+    ``answer`` is the place of the solo among a frame's candidates, or their number where there is none.
+    """
 
     features: npt.NDArray[np.float16]
-    exists: npt.NDArray[np.bool_]
+    count: npt.NDArray[np.int64]
     answer: npt.NDArray[np.int64]
 
 
@@ -62,20 +70,27 @@ def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrum
     strength = np.empty(bins.shape, dtype=np.float32)
     saliences = salience(grids, search=search)
     choose(saliences[CONTEXT:-CONTEXT], bins, strength)
-    described = describer(grids, saliences, search=search)(0, bins, strength)
-    described[bins < 0] = 0.0
-    return _answered(described, bins, truth, search=search, rng=rng)
+    kept, answer = _answers(bins, truth, search=search, rng=rng, taken=TAKEN)
+    asked = np.full_like(bins, -1)
+    asked[kept] = bins[kept]
+    return _packed(describer(grids, saliences, search=search)(0, asked, strength)[kept], bins[kept], answer)
 
 
-def _answered(described: Any, bins: Any, truth: Truth, *, search: SearchRange, rng: np.random.Generator) -> Examples:
-    frames, pitch = chosen_frames(truth, n_frames=len(bins), rng=rng)
+def _answers(
+    bins: Any, truth: Truth, *, search: SearchRange, rng: np.random.Generator, taken: tuple[int, int, int]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Frames to learn from whose pitch is a candidate or that have none, and the place of the solo in each."""
+    frames, pitch = chosen_frames(truth, n_frames=len(bins), rng=rng, taken=taken)
     true = (69 + 12 * np.log2(pitch / 440.0) - search.lowest_midi) * BINS_PER_SEMITONE
     distance = np.where(bins[frames] >= 0, np.abs(bins[frames] - true[:, None]), np.inf)
     distance = np.where(np.isnan(distance), np.inf, distance)
-    answer = np.where(np.isnan(true), CANDIDATES, np.argmin(distance, axis=1))
+    answer = np.where(np.isnan(true), np.sum(bins[frames] >= 0, axis=1), np.argmin(distance, axis=1))
     usable = np.isnan(true) | (distance.min(axis=1) <= HIT_BINS)
-    kept = frames[usable]
-    return Examples(described[kept].astype(np.float16), bins[kept] >= 0, answer[usable])
+    return frames[usable], answer[usable]
+
+
+def _packed(described: Any, bins: Any, answer: npt.NDArray[np.int64]) -> Examples:
+    return Examples(described[bins >= 0].astype(np.float16), np.sum(bins >= 0, axis=1), answer)
 
 
 def track_examples_of(
@@ -86,11 +101,12 @@ def track_examples_of(
     side = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net)
     side.judge()
     seen = side.seen_along_tracks()(slice(0, side.n_frames), side.bins)
-    return _answered(seen, side.bins, truth, search=search, rng=rng)
+    kept, answer = _answers(side.bins, truth, search=search, rng=rng, taken=TRACK_TAKEN)
+    return _packed(seen[kept], side.bins[kept], answer)
 
 
 def chosen_frames(
-    truth: Truth, *, n_frames: int, rng: np.random.Generator
+    truth: Truth, *, n_frames: int, rng: np.random.Generator, taken: tuple[int, int, int]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Frames to learn from, and the solo's pitch there (NaN: silent)."""
     time = np.arange(n_frames) * HOP_S
@@ -107,7 +123,7 @@ def chosen_frames(
         sliding |= (time >= slide.transfer_start_s) & (time <= slide.transfer_end_s)
     usable = ~near & ~truth.double_stop[at]
     groups = (usable & voiced & sliding, usable & voiced & ~sliding, usable & ~voiced)
-    picked = [rng.permutation(np.flatnonzero(group))[:count] for group, count in zip(groups, TAKEN, strict=True)]
+    picked = [rng.permutation(np.flatnonzero(group))[:count] for group, count in zip(groups, taken, strict=True)]
     frames = np.sort(np.concatenate(picked))
     return frames, pitch[frames]
 
@@ -117,14 +133,14 @@ def gathered(*, instrument: str, sides: int, seed: int, net: Network | None = No
     parts = []
     for k in range(sides):
         rng = np.random.default_rng([seed, k])
-        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S)
+        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S, **SHARES)
         if net is None:
             parts.append(examples_of(samples, truth, rng=rng, instrument=instrument))
         else:
             parts.append(track_examples_of(samples, truth, rng=rng, instrument=instrument, net=net))
     return Examples(
         np.concatenate([part.features for part in parts]),
-        np.concatenate([part.exists for part in parts]),
+        np.concatenate([part.count for part in parts]),
         np.concatenate([part.answer for part in parts]),
     )
 
@@ -134,7 +150,7 @@ def trained(
 ) -> tuple[dict[str, Any], float]:
     """Weights by Adam on the cross entropy, and the mean loss of the last epoch."""
     rng = np.random.default_rng(seed)
-    f, (a, b) = examples.features.shape[2], hidden
+    f, (a, b) = examples.features.shape[1], hidden
     p: dict[str, Any] = {
         "w1": rng.normal(0, np.sqrt(2 / f), (f, a)),
         "b1": np.zeros(a),
@@ -147,13 +163,14 @@ def trained(
     first = {k: np.zeros_like(v) for k, v in p.items()}
     second = {k: np.zeros_like(v) for k, v in p.items()}
     n = examples.answer.size
+    first_row = np.cumsum(examples.count) - examples.count
     steps, step, loss = epochs * (n // BATCH), 0, 0.0
     for _ in range(epochs):
         order = rng.permutation(n)
         total = 0.0
         for k in range(n // BATCH):
             batch = order[k * BATCH : (k + 1) * BATCH]
-            cost, g = _gradients(examples, batch, p, rng, spread)
+            cost, g = _gradients(examples, batch, first_row[batch], p, rng, spread)
             total += cost
             step += 1
             rate = RATE * 0.5 * (1 + np.cos(np.pi * step / steps)) + 1e-5
@@ -169,33 +186,41 @@ def trained(
 
 
 def _gradients(
-    examples: Examples, batch: npt.NDArray[np.int64], p: dict[str, Any], rng: np.random.Generator, spread: float
+    examples: Examples,
+    batch: npt.NDArray[np.int64],
+    first_row: npt.NDArray[np.int64],
+    p: dict[str, Any],
+    rng: np.random.Generator,
+    spread: float,
 ) -> tuple[float, dict[str, Any]]:
-    exists = examples.exists[batch]
-    x = examples.features[batch].astype(np.float32)
+    """Mean cross entropy of a batch of frames and its gradients; ``first_row`` is where each frame's rows begin."""
+    count = examples.count[batch]
+    start = np.cumsum(count) - count
+    frame = np.repeat(np.arange(batch.size), count)
+    x = examples.features[np.arange(frame.size) + (first_row - start)[frame]].astype(np.float32)
     # Other recordings stand out of their noise more or less than these.
-    x[:, :, :-EXTRAS] *= np.exp(rng.uniform(-spread, spread, (batch.size, 1, 1))).astype(np.float32)
-    n, k, f = x.shape
-    rows = x.reshape(n * k, f)
-    h1 = np.maximum(rows @ p["w1"] + p["b1"], 0)
+    x[:, :-EXTRAS] *= np.exp(rng.uniform(-spread, spread, batch.size)).astype(np.float32)[frame, None]
+    h1 = np.maximum(x @ p["w1"] + p["b1"], 0)
     h2 = np.maximum(h1 @ p["w2"] + p["b2"], 0)
-    logit = np.concatenate(
-        (np.where(exists, (h2 @ p["w3"]).reshape(n, k), -30.0), np.full((n, 1), p["silence"][0])), axis=1
-    )
-    share = np.exp(logit - logit.max(axis=1, keepdims=True))
-    share /= share.sum(axis=1, keepdims=True)
-    at = np.arange(n), examples.answer[batch]
-    cost = -float(np.mean(np.log(share[at] + 1e-9)))
-    d = share
-    d[at] -= 1.0
-    d = (d / n).astype(np.float32)
-    g: dict[str, Any] = {"silence": d[:, -1].sum(keepdims=True)}
-    d3 = (d[:, :-1] * exists).reshape(-1)
-    g["w3"] = h2.T @ d3
+    logit = h2 @ p["w3"]
+    silence = p["silence"][0]
+    top = np.full(batch.size, silence)
+    np.maximum.at(top, frame, logit)
+    share, none = np.exp(logit - top[frame]), np.exp(silence - top)
+    total = none + np.bincount(frame, weights=share, minlength=batch.size)
+    share, none = share / total[frame], none / total
+    answer = examples.answer[batch]
+    sounding = answer < count
+    right = (start + answer)[sounding]
+    cost = -float(np.log(share[right] + 1e-9).sum() + np.log(none[~sounding] + 1e-9).sum()) / batch.size
+    share[right] -= 1.0
+    none[~sounding] -= 1.0
+    d3 = (share / batch.size).astype(np.float32)
+    g: dict[str, Any] = {"silence": none.sum(keepdims=True) / batch.size, "w3": h2.T @ d3}
     d2 = np.outer(d3, p["w3"]) * (h2 > 0)
     g["w2"], g["b2"] = h1.T @ d2, d2.sum(axis=0)
     d1 = (d2 @ p["w2"].T) * (h1 > 0)
-    g["w1"], g["b1"] = rows.T @ d1, d1.sum(axis=0)
+    g["w1"], g["b1"] = x.T @ d1, d1.sum(axis=0)
     return cost, {name: value.astype(np.float32) for name, value in g.items()}
 
 
@@ -204,7 +229,7 @@ def calibration(net: Network, *, instrument: str, sides: int, seed: int) -> npt.
     parts: list[list[Any]] = [[], [], [], []]
     for k in range(sides):
         rng = np.random.default_rng([seed, k])
-        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S)
+        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S, **SHARES)
         search = search_range(instrument)
         line = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net).run()
         time = np.arange(line.f0_hz.size) * HOP_S
@@ -224,8 +249,7 @@ def calibration(net: Network, *, instrument: str, sides: int, seed: int) -> npt.
 def main() -> None:
     """Train and write weights and record; stages left out keep what the file holds."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--sides", type=int, nargs=3, default=(800, 200, 40), help="for each of the stages")
-    parser.add_argument("--epochs", type=int, default=8)
+    parser.add_argument("--sides", type=int, nargs=3, default=(500, 80, 12), help="for each of the stages")
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--instruments", nargs="*", default=list(INSTRUMENTS))
     parser.add_argument("--stages", nargs="*", default=list(STAGES), choices=STAGES)
@@ -235,10 +259,16 @@ def main() -> None:
         for stage, sides in zip(STAGES, given.sides, strict=True):
             if stage in given.stages:
                 print(instrument, stage, flush=True)
-                _train_stage(stage, instrument, sides=sides, epochs=given.epochs, seed=given.seed, out=given.out)
+                _train_stage(stage, instrument, sides=sides, seed=given.seed, out=given.out)
 
 
-def _train_stage(stage: str, instrument: str, *, sides: int, epochs: int, seed: int, out: Path) -> None:
+def _save(out: Path, arrays: dict[str, Any]) -> None:
+    """Write weights in half precision, which costs no accuracy, and what is measured in full."""
+    halved = {n: a if n.endswith(("calibration", "silence")) else np.float16(a) for n, a in arrays.items()}
+    np.savez_compressed(out, **halved)  # type: ignore[arg-type]
+
+
+def _train_stage(stage: str, instrument: str, *, sides: int, seed: int, out: Path) -> None:
     arrays: dict[str, Any] = {}
     record: dict[str, Any] = {}
     if out.exists():
@@ -248,6 +278,7 @@ def _train_stage(stage: str, instrument: str, *, sides: int, epochs: int, seed: 
     noted: dict[str, Any] = {"sides": sides, "seconds_a_side": SIDE_S, "seed": seed + STAGES.index(stage)}
     noted["candidates"] = CANDIDATES
     noted["sides_with_piano"] = PIANO_SHARE
+    noted |= SHARES
     noted["sound"] = "own additive voices and pianos (pipeline.training.scenes)"
     if stage == "calibration":
         net = load_network(out, instrument)
@@ -259,15 +290,15 @@ def _train_stage(stage: str, instrument: str, *, sides: int, epochs: int, seed: 
             net, hidden, spread = None, HIDDEN, 0.25
         else:
             arrays = {name: a for name, a in arrays.items() if not name.startswith(f"{instrument}_tracking")}
-            np.savez(out, **arrays)
+            _save(out, arrays)
             net, hidden, spread = load_network(out, instrument), TRACK_HIDDEN, 0.1
         examples = gathered(instrument=instrument, sides=sides, seed=noted["seed"], net=net)
-        weights, loss = trained(examples, hidden=hidden, spread=spread, seed=seed, epochs=epochs)
+        weights, loss = trained(examples, hidden=hidden, spread=spread, seed=seed, epochs=EPOCHS[stage])
         for name, value in weights.items():
             arrays[f"{instrument}_{stage}_{name}"] = np.float32(value[0]) if name == "silence" else value
-        noted |= {"frames": int(examples.answer.size), "epochs": epochs, "loss": round(loss, 4)}
+        noted |= {"frames": int(examples.answer.size), "epochs": EPOCHS[stage], "loss": round(loss, 4)}
         noted["hidden"] = list(hidden)
-    np.savez(out, **arrays)
+    _save(out, arrays)
     record.setdefault(instrument, {})[stage] = noted
     out.with_suffix(".json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 

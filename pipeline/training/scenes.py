@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.synth.plan import AccompanimentNote, Plan, Truth
 from pipeline.signal.synth.plans import random_plan, random_player
 from pipeline.signal.synth.render import render_side
@@ -16,10 +17,24 @@ PIANO_SHARE = 0.7
 
 
 def training_side(
-    rng: np.random.Generator, *, instrument: str, length_s: float
+    rng: np.random.Generator,
+    *,
+    instrument: str,
+    length_s: float,
+    loud_share: float = 0.0,
+    high_share: float = 0.0,
+    shifting_share: float = 0.0,
 ) -> tuple[npt.NDArray[np.float32], Truth]:
-    """One random side: 70 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB."""
-    with_piano = rng.random() < PIANO_SHARE
+    """One random side: 70 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB.
+
+    Parameters
+    ----------
+    loud_share : share of sides that have a piano as loud as the solo or up to 10 dB louder, and much noise.
+    high_share : share of sides whose tune lies as high as the instrument goes.
+    shifting_share : share of sides whose hand shifts often under the slur, so that many shifts are hidden.
+    """
+    loud = loud_share > 0 and rng.random() < loud_share
+    with_piano = loud or rng.random() < PIANO_SHARE
     player = random_player(rng)
     if rng.random() < 0.5:
         player = replace(
@@ -30,6 +45,8 @@ def training_side(
             beat_s=float(rng.uniform(0.3, 1.1)),
             rest_share=float(rng.uniform(0.02, 0.25)),
         )
+    if shifting_share > 0 and rng.random() < shifting_share:
+        player = replace(player, slur_share=float(rng.uniform(0.7, 1.0)), shift_share=float(rng.uniform(0.15, 0.5)))
     plan = random_plan(
         rng,
         instrument=instrument,
@@ -43,13 +60,18 @@ def training_side(
     )
     # Solos show what a bowed string is under noise, pianos what it is not.
     snr_db = None if rng.random() < 0.1 else float(rng.triangular(0.0, 5.0, 30.0))
+    piano_below_db = float(rng.uniform(-8.0, 14.0)) if with_piano else None
+    if loud:
+        snr_db, piano_below_db = float(rng.uniform(3.0, 14.0)), float(rng.uniform(-10.0, 2.0))
+    if high_share > 0 and rng.random() < high_share:
+        plan = _lifted(rng, plan)
     return render_side(
         _varied(rng, plan),
         rng=rng,
         sample_rate_hz=SAMPLE_RATE_HZ,
         voice=varied_voice(rng, instrument=instrument),
         snr_db=snr_db,
-        piano_below_db=float(rng.uniform(-8.0, 14.0)) if with_piano else None,
+        piano_below_db=piano_below_db,
         band=str(rng.choice(("acoustic", "electrical", "full"), p=(0.5, 0.3, 0.2))),
         speed=random_speed(rng, offset_sd_cents=80.0, drift_max_cents=40.0, wow_max_cents=20.0, step_share=0.1),
     )
@@ -72,6 +94,30 @@ def varied_voice(rng: np.random.Generator, *, instrument: str) -> Voice:
         attack_s=float(rng.uniform(0.008, 0.09)),
         release_s=float(rng.uniform(0.02, 0.2)),
         jitter_cents=float(rng.uniform(0.5, 8.0)),
+    )
+
+
+def _lifted(rng: np.random.Generator, plan: Plan) -> Plan:
+    """The plan with its tune moved up by half an octave and more, as far as its instrument goes."""
+    top = max(note.midi for note in plan.notes)
+    lift = float(rng.uniform(6.0, max(6.0, INSTRUMENTS[plan.instrument].highest_midi - top)))
+
+    def up(midi: float | None) -> float | None:
+        return None if midi is None else midi + lift
+
+    return replace(
+        plan,
+        notes=tuple(replace(n, midi=n.midi + lift, double_midi=up(n.double_midi)) for n in plan.notes),
+        slides=tuple(
+            replace(
+                s,
+                from_midi=s.from_midi + lift,
+                to_midi=s.to_midi + lift,
+                step_from_midi=up(s.step_from_midi),
+                step_to_midi=up(s.step_to_midi),
+            )
+            for s in plan.slides
+        ),
     )
 
 
