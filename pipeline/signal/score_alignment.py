@@ -6,6 +6,8 @@ more; distances are capped, so that leaving a note out is cheaper than pairing i
 keeps the one found note that lies closest in pitch, if it is close enough, and no found note serves twice.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from pipeline.units import Floats
@@ -15,10 +17,17 @@ LARGEST_COST_SEMITONES = 1.5
 SKIP_COST_SEMITONES = 0.2
 
 
+class Alignment(NamedTuple):
+    """For each written note the index of the note found for it, or -1; and what the whole path costs."""
+
+    match: np.ndarray
+    cost: float
+
+
 def align(
     *, written_midi: Floats, found_midi: Floats, written_beats: Floats | None = None, found_s: Floats | None = None
-) -> np.ndarray:
-    """For each written note the index of the note found for it, or -1.
+) -> Alignment:
+    """Lay written notes beside those found.
 
     Parameters
     ----------
@@ -32,14 +41,14 @@ def align(
     m, n = written_midi.size, found_midi.size
     match = np.full(m, -1, dtype=np.int64)
     if m == 0 or n == 0:
-        return match
+        return Alignment(match, (m + n) * (LARGEST_COST_SEMITONES + SKIP_COST_SEMITONES))
     distance = np.abs(written_midi[:, None] - found_midi[None, :])
     cost = np.minimum(distance, LARGEST_COST_SEMITONES)
     if written_beats is not None and found_s is not None:
         cost = cost + 0.5 * np.abs(_share(written_beats)[:, None] - _share(found_s)[None, :])
     steps = np.array([[1, 1], [0, 1], [1, 0]])
     skip = np.array([0.0, SKIP_COST_SEMITONES, SKIP_COST_SEMITONES])
-    _, path = librosa.sequence.dtw(
+    total, path = librosa.sequence.dtw(
         C=cost, step_sizes_sigma=steps, weights_add=skip, weights_mul=np.array([2.0, 1.0, 1.0]), subseq=False
     )
     best = np.full(n, np.inf)
@@ -54,7 +63,7 @@ def align(
             if match[i] >= 0:
                 holder[match[i]], best[match[i]] = -1, np.inf
             match[i], holder[j], best[j] = j, i, near
-    return match
+    return Alignment(match, float(total[-1, -1]))
 
 
 def _share(at: Floats) -> Floats:

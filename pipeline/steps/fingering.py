@@ -6,8 +6,9 @@ import numpy as np
 
 from pipeline.signal.geometry import Fingerboard, position_numbers, stops
 from pipeline.signal.passage_hand import PassageHand
-from pipeline.signal.score_alignment import SAME_PITCH_SEMITONES, align
+from pipeline.signal.score_alignment import SAME_PITCH_SEMITONES, Alignment, align
 from pipeline.steps.hand_rows import TakeNotes
+from pipeline.units import Floats
 
 AGREE = 0.6
 """Probability of what is printed from which on the hand agrees (common practice, no source)."""
@@ -59,25 +60,52 @@ def _match(printed: list[Row], *, take: TakeNotes, take_id: str | None) -> np.nd
         j = take.at(printed[i]["time_s"])
         if j >= 0 and abs(midi[j] - printed[i]["midi"]) <= SAME_PITCH_SEMITONES and j not in match:
             match[i] = j
-    others = [p for p, has_time in zip(printed, timed, strict=True) if not has_time]
-    if others:
-        free = np.setdiff1d(np.arange(midi.size), match)
-        beats = _beats(others)
-        at = align(
-            written_midi=np.array([p["midi"] for p in others], dtype=np.float64),
-            found_midi=midi[free],
-            written_beats=beats,
-            found_s=start_s[free] if beats is not None else None,
-        )
-        match[~timed] = np.where(at >= 0, free[at], -1) if free.size else -1
+    others = np.flatnonzero(~timed)
+    free = np.setdiff1d(np.arange(midi.size), match)
+    if others.size and free.size:
+        part = [printed[i] for i in others]
+        kept = np.arange(len(part))
+        at, cost = _laid(part, kept, midi[free], start_s[free])
+        for repeat in _first_times(part):
+            # A player may leave a repeat out: the first time is gone, with its ending.
+            fewer = np.setdiff1d(kept, repeat)
+            without, less = _laid(part, fewer, midi[free], start_s[free])
+            if less < cost:
+                kept, at, cost = fewer, without, less
+        match[others[kept]] = np.where(at >= 0, free[at], -1)
     return match
 
 
+def _laid(part: list[Row], kept: np.ndarray, midi: Floats, start_s: Floats) -> Alignment:
+    notes = [part[i] for i in kept]
+    beats = _beats(notes)
+    return align(
+        written_midi=np.array([p["midi"] for p in notes], dtype=np.float64),
+        found_midi=midi,
+        written_beats=beats,
+        found_s=start_s if beats is not None else None,
+    )
+
+
+def _first_times(part: list[Row]) -> list[np.ndarray]:
+    """The notes played before each going back to an earlier bar, from that bar on."""
+    bars = np.array([np.nan if p["bar"] is None else p["bar"] for p in part], dtype=np.float64)
+    found = []
+    for back in np.flatnonzero(np.diff(bars) < 0) + 1:
+        first = back
+        while first > 0 and bars[first - 1] >= bars[back]:
+            first -= 1
+        found.append(np.arange(first, back))
+    return found
+
+
 def _beats(printed: list[Row]) -> Any:
-    """Running place in the part, if bars are given throughout."""
+    """Running place in the part, if bars are given throughout; going back for a repeat counts as going on."""
     if any(p["bar"] is None for p in printed):
         return None
-    return np.array([p["bar"] + ((p["beat"] or 1.0) - 1.0) / 8.0 for p in printed], dtype=np.float64)
+    written = np.array([p["bar"] + ((p["beat"] or 1.0) - 1.0) / 8.0 for p in printed], dtype=np.float64)
+    steps = np.diff(written, prepend=written[:1])
+    return np.cumsum(np.where(steps < 0.0, 1.0 / 8.0, steps))
 
 
 def _note(note: Row, j: int, hand: PassageHand, board: Fingerboard) -> Row:

@@ -5,8 +5,9 @@ sounds), and any of take, bar, beat, string, finger, position, slide_marked. Row
 
 Of MusicXML (W3C, version 4.0) are read: pitch, tie, slur, slide and glissando, and under ``<technical>`` fingering,
 string (1 is the highest) and open-string; a thumb is read as no finger. Tied notes are one note; of a chord the
-highest note is kept; repeats are not written out. Entities and external references are refused, and a compressed
-file may hold at most ``MOST_FILES`` files of ``MOST_BYTES`` bytes each.
+highest note is kept; grace notes count; repeats are written out (``repeats``). Pitches stand as they sound, under an
+octave sign too. Entities and external references are refused, and a compressed file may hold at most ``MOST_FILES``
+files of ``MOST_BYTES`` bytes each.
 """
 
 import math
@@ -25,6 +26,7 @@ from defusedxml.ElementTree import fromstring
 from pipeline.errors import DataError
 from pipeline.store import schema
 from pipeline.store.problems import listed
+from pipeline.store.repeats import played_order
 
 MOST_BYTES = 50_000_000
 MOST_FILES = 500
@@ -168,8 +170,14 @@ class _Part:
         self.tied: set[float] = set()
 
     def read(self, bars: list[Element]) -> list[PrintedNote]:
-        for number, bar in enumerate(bars, start=1):
-            at = 0.0
+        clocks = []
+        for bar in bars:
+            clocks.append((self.divisions, self.beat_type, self.transpose))
+            for item in bar.findall("attributes"):
+                self._attributes(item)
+        for index in played_order(bars, file=self.file):
+            number, bar, at = index + 1, bars[index], 0.0
+            self.divisions, self.beat_type, self.transpose = clocks[index]
             for item in bar:
                 if item.tag == "attributes":
                     self._attributes(item)
@@ -205,7 +213,7 @@ class _Part:
         if step not in _STEPS:
             raise DataError(f"{self.file}: bar {bar}: pitch step {step!r} is not a letter A to G; export again")
         midi = 12 * (octave + 1) + _STEPS[step] + self._number(pitch, "alter", bar) + self.transpose
-        ties = {tie.get("type") for tie in item.findall("tie")}
+        ties = {tie.get("type") for tag in ("tie", "notations/tied") for tie in item.iterfind(tag)}
         continued = "stop" in ties and midi in self.tied
         self.tied = (self.tied if chord else set()) | ({midi} if "start" in ties else set())
         if continued:

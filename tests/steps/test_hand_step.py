@@ -186,3 +186,18 @@ def test_scordatura_changes_the_strings() -> None:
     assert usual["finger"].to_list() != tuned["finger"].to_list()
     low = _run(_tables([55, 57, 59]), tuning="A3 D4 A4 E5").tables["t"]["note_hand"].filter(pl.col("rank") == 1)
     assert low["string"].to_list()[0] is None
+
+
+def test_a_repeat_of_the_print_may_be_left_out() -> None:
+    # Two bars with a repeat and two endings, as written out: bars 1 2 | 1 3. Played with the repeat, and without.
+    bars = {1: [69, 71, 73], 2: [74, 76, 78], 3: [69, 66, 62]}
+    printed = [
+        _printed(float(midi), number, None, None, bar=bar, beat=float(beat))
+        for number, (bar, beat, midi) in enumerate(
+            ((bar, beat, midi) for bar in (1, 2, 1, 3) for beat, midi in enumerate(bars[bar], start=1)), start=1
+        )
+    ]
+    both = _run(_tables([*bars[1], *bars[2], *bars[1], *bars[3]]), printed=printed).tables["t"]["fingering_match"]
+    assert both["note_id"].to_list() == [f"t-n{400 * i}" for i in range(12)]
+    once = _run(_tables([*bars[1], *bars[3]]), printed=printed).tables["t"]["fingering_match"]
+    assert once["note_id"].to_list() == [None] * 6 + [f"t-n{400 * i}" for i in range(6)]

@@ -134,3 +134,105 @@ def test_a_csv_may_say_when_instead_of_which_note(tmp_path: Path) -> None:
 
 def test_pitch_names() -> None:
     assert [midi_of_name(n) for n in ("A4", "C4", "Cb4", "F##3", "E5")] == [69.0, 60.0, 59.0, 55.0, 76.0]
+
+
+def test_ties_may_be_notated_only_and_grace_notes_count() -> None:
+    # MusicXML 4.0: <tie> is the sound, <tied> the notation; some programs write only the second.
+    score = _score(
+        _note("G", 4, '<notations><tied type="start"/></notations>'),
+        _note("G", 4, '<notations><tied type="stop"/></notations>')
+        + "<note><grace/><pitch><step>B</step><octave>4</octave></pitch><voice>1</voice></note>"
+        + _note("A", 4),
+    )
+    notes = read_musicxml(score, file="a.musicxml", strings=VIOLIN)
+    assert [n.midi for n in notes] == [67.0, 71.0, 69.0]
+    assert [n.beat for n in notes[1:]] == [2.0, 2.0]
+
+
+def test_under_an_octave_sign_pitches_stand_as_they_sound() -> None:
+    # MusicXML 4.0, octave-shift: the sign lies apart from the pitch data, which is what is performed.
+    sign = '<direction><direction-type><octave-shift type="{}" size="8"/></direction-type><voice>1</voice></direction>'
+    score = _score(sign.format("down") + _note("E", 6) + sign.format("stop") + _note("E", 5))
+    assert [n.midi for n in read_musicxml(score, file="a.musicxml", strings=VIOLIN)] == [88.0, 76.0]
+
+
+def test_of_a_chord_the_highest_note_is_kept_with_its_finger() -> None:
+    low = _note("D", 4, "<notations><technical><fingering>0</fingering></technical></notations>")
+    high = _note("B", 4, "<notations><technical><fingering>1</fingering></technical></notations>", before="<chord/>")
+    notes = read_musicxml(_score(low + high), file="a.musicxml", strings=VIOLIN)
+    assert [(n.midi, n.finger) for n in notes] == [(71.0, 1)]
+
+
+BEGIN = '<barline location="left"><repeat direction="forward"/></barline>'
+AGAIN = '<barline location="right"><repeat direction="backward"/></barline>'
+
+
+def _ending(numbers: str, *, repeat: str = "") -> tuple[str, str]:
+    left = f'<barline location="left"><ending number="{numbers}" type="start"/></barline>'
+    return left, f'<barline location="right"><ending number="{numbers}" type="stop"/>{repeat}</barline>'
+
+
+def _sound(attributes: str, words: str) -> str:
+    return f"<direction><direction-type><words>{words}</words></direction-type><sound {attributes}/></direction>"
+
+
+BACK = '<repeat direction="backward"/>'
+LIST = '<part-list><score-part id="P1"><part-name>Violin</part-name></score-part></part-list>'
+# Bars as (before its note, after it), and the bars in the order played.
+PARTS = {
+    "from the beginning": ([("", ""), ("", AGAIN), ("", "")], "1 2 1 2 3"),
+    "between two signs": ([("", ""), (BEGIN, ""), ("", AGAIN), ("", "")], "1 2 3 2 3 4"),
+    "two endings": (
+        [(BEGIN, ""), ("", ""), _ending("1", repeat=BACK), _ending("2"), ("", "")],
+        "1 2 3 1 2 4 5",
+    ),
+    "one ending for two times": (
+        [(BEGIN, ""), _ending("1, 2", repeat=BACK), _ending("3"), ("", "")],
+        "1 2 1 2 1 3 4",
+    ),
+    "two repeats": ([("", AGAIN), (BEGIN, AGAIN), ("", "")], "1 1 2 2 3"),
+    "two parts with endings": (
+        [
+            *[(BEGIN, ""), _ending("1", repeat=BACK), _ending("2")],
+            *[(BEGIN, ""), _ending("1", repeat=BACK), _ending("2")],
+        ],
+        "1 2 1 3 4 5 4 6",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", PARTS)
+def test_repeats_are_written_out_as_music21_does(name: str) -> None:
+    import music21
+
+    bars, order = PARTS[name]
+    pitches = [("C", 4), ("D", 4), ("E", 4), ("F", 4), ("G", 4), ("A", 4)]
+    score = _score(
+        *(before + _note(*pitch, length=16) + after for (before, after), pitch in zip(bars, pitches, strict=False))
+    )
+    notes = read_musicxml(score, file="a.musicxml", strings=VIOLIN)
+    assert " ".join(str(n.bar) for n in notes) == order
+    whole = score.decode().replace('<part id="P1">', f'{LIST}<part id="P1">')
+    other = music21.converter.parse(whole, format="musicxml").parts[0].expandRepeats()
+    assert [n.midi for n in notes] == [float(n.pitch.midi) for n in other.recurse().notes]
+
+
+def test_da_capo_and_dal_segno() -> None:
+    # Common practice: no repeats the second time, of endings the last.
+    plain = [_note(step, 4, length=16) for step in "CDEF"]
+    fine = _score(plain[0] + AGAIN, _sound('fine="yes"', "Fine") + plain[1], plain[2] + _sound('dacapo="yes"', "D.C."))
+    played = read_musicxml(fine, file="a.musicxml", strings=VIOLIN)
+    assert [n.bar for n in played] == [1, 1, 2, 3, 1, 2]
+    coda = _score(
+        plain[0],
+        _sound('segno="s"', "") + plain[1] + _sound('tocoda="c"', "To Coda"),
+        plain[2] + _sound('dalsegno="s"', "D.S."),
+        _sound('coda="c"', "") + plain[3],
+    )
+    assert [n.bar for n in read_musicxml(coda, file="a.musicxml", strings=VIOLIN)] == [1, 2, 3, 2, 4]
+
+
+def test_a_bomb_of_repeats_is_refused() -> None:
+    endless = '<barline location="right"><repeat direction="backward" times="999999999"/></barline>'
+    with pytest.raises(DataError, match="more than 20000 bars"):
+        read_musicxml(_score(_note("A", 4) + endless), file="a.musicxml", strings=VIOLIN)
