@@ -21,7 +21,7 @@ from prefect.states import Completed
 
 from pipeline.flows.engines import task_runner
 from pipeline.flows.local import LocalPool
-from pipeline.flows.prefect_home import lost
+from pipeline.flows.prefect_home import Server, lost
 from pipeline.flows.stages import Work
 from pipeline.flows.words import summary_lines
 from pipeline.flows.work import Batch, do_batch
@@ -39,45 +39,55 @@ class TryAgainError(Exception):
         super().__init__("; ".join(f"{did.transfer_id}: {did.message}" for did in failed[:5]))
 
 
-def run_flow(work: Work, *, engine: str, address: str | None, workers: int) -> None:
-    """The flow on the engine asked for.
+def run_here(work: Work, *, pool: LocalPool, server: Server) -> None:
+    """The flow on this machine, in a pool that may have begun with the work.
 
     Raises
     ------
     DataError
         If the Prefect server can no longer be reached; no side fails for that.
     """
-    with _settings_of_now():
-        try:
-            if engine == "local":
-                run_local(work, workers=workers)
-            else:
-                run_on_cluster(work, engine=engine, address=address, workers=workers)
-        except httpx.TransportError as error:
-            raise lost(work.corpus.root, reason=str(error) or type(error).__name__) from error
+
+    def watch() -> None:
+        if server.has_ended():
+            raise lost(work.corpus.root, reason="its process has ended")
+
+    pool.watch = watch
+    with _reaching(server, work):
+        run_local(work, pool=pool)
+
+
+def run_elsewhere(work: Work, *, engine: str, address: str | None, workers: int, server: Server) -> None:
+    """The flow on Dask or Ray; raises like ``run_here``."""
+    with _reaching(server, work):
+        run_on_cluster(work, engine=engine, address=address, workers=workers)
 
 
 @contextmanager
-def _settings_of_now() -> Iterator[None]:
+def _reaching(server: Server, work: Work) -> Iterator[None]:
     """Prefect reads its environment once, as it is imported; a later run of the same process has another server."""
     logging.getLogger("EventsWorker").setLevel(logging.CRITICAL)
-    with SettingsContext(profile=get_settings_context().profile, settings=Settings()):
+    settings = Settings()
+    # Asking a server that is gone again and again would take a minute. Prefect's settings are frozen.
+    server.when_ended(lambda: settings.client.__dict__.update(max_retries=0))
+    with SettingsContext(profile=get_settings_context().profile, settings=settings):
         try:
             yield
+        except httpx.TransportError as error:
+            raise lost(work.corpus.root, reason=str(error) or type(error).__name__) from error
         finally:
             EventsWorker.drain_all(timeout=5.0)  # else it goes on asking for the server that has ended
 
 
-def run_local(work: Work, *, workers: int) -> None:
+def run_local(work: Work, *, pool: LocalPool) -> None:
     """The flow on this machine."""
 
     @flow(name="glideline run", flow_run_name=work.corpus.root.name, validate_parameters=False)
     def corpus_flow() -> Any:
-        with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
-            for stage in range(len(work.planner.stages)):
-                if work.planner.has_due(stage):
-                    _stage_task(work, stage, pool.run_batches)()
-            _finish_task(work, pool.run_batches)()
+        for stage in range(len(work.planner.stages)):
+            if work.planner.has_due(stage):
+                _stage_task(work, stage, pool.run_batches)()
+        _finish_task(work, pool.run_batches)()
         return _state(work)
 
     corpus_flow()
@@ -134,6 +144,10 @@ def _singly(batch: Batch) -> list[Report]:
     return reports
 
 
+def _may_mend(task: Any, run: Any, state: Any) -> bool:
+    return isinstance(state.result(raise_on_failure=False), TryAgainError)
+
+
 def _stage_task(work: Work, stage: int, run_batches: Any) -> Any:
     tries = iter(range(RETRIES + 1))
 
@@ -141,6 +155,7 @@ def _stage_task(work: Work, stage: int, run_batches: Any) -> Any:
         name=work.label(stage),
         retries=RETRIES,
         retry_delay_seconds=RETRY_AFTER_S,
+        retry_condition_fn=_may_mend,
         cache_policy=NO_CACHE,
         persist_result=False,
     )

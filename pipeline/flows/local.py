@@ -23,15 +23,21 @@ from pipeline.flows.work import ONE_THREAD, Batch, do_batch
 from pipeline.steps.jobs import Report
 from pipeline.store.lock import working
 
+WATCH_EVERY_S = 1.0
+
 _held = contextlib.ExitStack()
 
 
 class LocalPool:
-    """Worker processes for one run; a context, at whose end they have ended too."""
+    """Worker processes for one run; a context, at whose end they have ended too.
+
+    ``watch`` is called every second while workers are busy, and may raise to stop them.
+    """
 
     def __init__(self, *, workers: int, derived: Path) -> None:
         self.workers = workers
         self.derived = derived
+        self.watch: Callable[[], None] = lambda: None
         self._pool: ProcessPoolExecutor | None = None
         self._environment = contextlib.ExitStack()
 
@@ -57,7 +63,8 @@ class LocalPool:
                     left = False
                 else:
                     flying[self._submit(batch)] = batch
-            done, _ = wait(flying, return_when=FIRST_COMPLETED) if flying else (set(), None)
+            done, _ = wait(flying, timeout=WATCH_EVERY_S, return_when=FIRST_COMPLETED) if flying else (set(), None)
+            self.watch()
             suspects = []
             for future in done:
                 batch = flying.pop(future)

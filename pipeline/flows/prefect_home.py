@@ -3,13 +3,16 @@
 A user who has a Prefect server sets PREFECT_API_URL; then that server is used and none is started.
 """
 
+import contextlib
+import importlib
 import os
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -38,45 +41,102 @@ def users_server() -> str | None:
     return os.environ.get("PREFECT_API_URL") or None
 
 
-@contextmanager
-def server(derived: Path) -> Iterator[None]:
-    """Sets Prefect's environment, and runs a server for as long as the block lasts unless the user has one.
+class Server:
+    """A Prefect server on its way up; or the user's own, which is up, while Prefect itself is being loaded."""
 
-    Raises
-    ------
-    DataError
-        If the server does not start.
-    """
-    values = {name: value for name, value in _QUIET.items() if name not in os.environ}
-    if users_server():
-        with environment(values):
-            yield
-        return
-    home = (derived / ".prefect").resolve()
-    home.mkdir(parents=True, exist_ok=True)
-    own = {"PREFECT_HOME": str(home), "PREFECT_CLIENT_MAX_RETRIES": "2"}  # refused here means that it has ended
-    with environment(values | own):
-        log_path = derived / "log" / "prefect-server.log"
-        log_path.parent.mkdir(exist_ok=True)
-        with log_path.open("wb") as log:
-            process = subprocess.Popen(
-                [sys.executable, "-m", "pipeline.flows.serve"],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=log,
-                start_new_session=True,
+    def __init__(self, process: subprocess.Popen[bytes] | None) -> None:
+        self.process = process
+        self.url = users_server()
+        self.environment = contextlib.ExitStack()
+        self._coming = threading.Thread(target=self._come, daemon=True)
+        self._coming.start()
+
+    def _come(self) -> None:
+        importlib.import_module("pipeline.flows.corpus")  # loads Prefect, which takes seconds too
+        if self.process is not None:
+            self.url = _address(self.process)
+
+    def is_coming(self) -> bool:
+        """Whether it is not up yet, and may still come up."""
+        return self._coming.is_alive()
+
+    def wait(self) -> None:
+        """Waits until it is up, and sets its address for Prefect.
+
+        Raises
+        ------
+        DataError
+            If it does not start.
+        """
+        self._coming.join()
+        if self.url is None:
+            raise DataError(
+                "the Prefect server that schedules the work did not start; its messages are in "
+                "derived/log/prefect-server.log; delete derived/.prefect and run again"
             )
+        self.environment.enter_context(environment({"PREFECT_API_URL": self.url}))
+
+    def has_ended(self) -> bool:
+        """Whether our own server is gone."""
+        return self.process is not None and self.process.poll() is not None
+
+    def when_ended(self, do: Callable[[], None]) -> None:
+        """Calls ``do``, in a thread, as soon as our own server is gone."""
+        if (process := self.process) is None:
+            return
+
+        def watch() -> None:
+            process.wait()
+            do()
+
+        threading.Thread(target=watch, daemon=True).start()
+
+    def end(self) -> None:
+        """Ends our own server."""
+        self.environment.close()
+        if self.process is None:
+            self._coming.join()
+            return
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.process.stdin.close()
+        if self.is_coming():
+            self.process.kill()
         try:
-            url = _address(process)
-            if url is None:
-                raise DataError(
-                    "the Prefect server that schedules the work did not start; its messages are in "
-                    "derived/log/prefect-server.log; delete derived/.prefect and run again"
-                )
-            with environment({"PREFECT_API_URL": url}):
-                yield
+            self.process.wait(timeout=10)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+        self._coming.join()
+        self.process.stdout.close()
+
+
+@contextmanager
+def server(derived: Path) -> Iterator[Server]:
+    """Sets Prefect's environment, and starts a server that lasts as long as the block unless the user has one."""
+    values = {name: value for name, value in _QUIET.items() if name not in os.environ}
+    if not users_server():
+        home = (derived / ".prefect").resolve()
+        home.mkdir(parents=True, exist_ok=True)
+        values |= {"PREFECT_HOME": str(home), "PREFECT_CLIENT_MAX_RETRIES": "2"}
+    with environment(values):
+        started = Server(None if users_server() else _started(derived / "log" / "prefect-server.log"))
+        try:
+            yield started
         finally:
-            _end(process)
+            started.end()
+
+
+def _started(log_path: Path) -> subprocess.Popen[bytes]:
+    log_path.parent.mkdir(exist_ok=True)
+    with log_path.open("wb") as log:
+        return subprocess.Popen(
+            [sys.executable, "-m", "pipeline.flows.serve"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=log,
+            start_new_session=True,
+        )
 
 
 def lost(root: Path, *, reason: str) -> DataError:
@@ -98,15 +158,3 @@ def _address(process: subprocess.Popen[bytes]) -> str | None:
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)
     return None
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    assert process.stdin is not None
-    assert process.stdout is not None
-    process.stdin.close()
-    process.stdout.close()
-    try:
-        process.wait(timeout=10)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()

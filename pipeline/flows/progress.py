@@ -82,7 +82,7 @@ class Display:
             print(message, file=sys.stderr, flush=True)
 
     def start(self, tally: Tally) -> None:
-        """A stage begins."""
+        """A stage begins, or goes on."""
         self._last = time.monotonic()
         if self.live:
             from rich.console import Console
@@ -98,7 +98,7 @@ class Display:
             )
             self._bar.start()
             self._task = self._bar.add_task(tally.label, total=tally.total, words=tally.words())
-        else:
+        elif not tally.ended:
             self.say(f"{tally.label}: {tally.total} to do")
 
     def update(self, tally: Tally) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from itertools import takewhile
 
 from pipeline.flows.journal import Journal
 from pipeline.flows.progress import Display, Tally
@@ -53,6 +54,7 @@ class Work:
         self.summary = Summary(transfers=len(planner.sounds))
         self.batch_size = 1
         self.failed_now: dict[tuple[str, str], str] = {}
+        self.cut_short: Tally | None = None
 
     def has_due(self) -> bool:
         """Whether any step on transfers or sessions must run, as things stand."""
@@ -62,22 +64,30 @@ class Work:
         """Whether the steps on the whole corpus and the database are up to date as well."""
         if any(self.planner.corpus_why(step) for step in self.planner.corpus_steps):
             return False
-        return is_current(self.corpus, compact(self.corpus))
+        return is_current(self.corpus, compact(self.corpus, seen=self.planner.files))
 
     def label(self, stage: int) -> str:
         """Names of the steps of a stage."""
         return ", ".join(step.name for step in self.planner.stages[stage])
 
-    def stage(self, stage: int, run_batches: RunBatches) -> list[Did]:
+    def ahead(self, run_batches: RunBatches, *, until: Callable[[], bool]) -> None:
+        """Begins with the stages, and stops beginning jobs when ``until`` says so."""
+        for stage in range(len(self.planner.stages)):
+            if until() or self.stage(stage, run_batches, until=until) or self.cut_short:
+                return
+
+    def stage(self, stage: int, run_batches: RunBatches, *, until: Callable[[], bool] = lambda: False) -> list[Did]:
         """Does what is due in a stage; returns the failures that trying again may mend."""
         todo = [(unit_id, transfers) for unit_id, transfers, _ in self.planner.due(stage)]
         again: list[Did] = []
         if not todo:
             return again
-        tally = Tally(self.label(stage), len(todo))
         if self.journal is None:
             self.journal = Journal(self.corpus.derived)
-        self.journal.write("stage", stage=stage, label=tally.label, units=len(todo))
+        tally = self.cut_short
+        if tally is None:
+            tally = Tally(self.label(stage), len(todo))
+            self.journal.write("stage", stage=stage, label=tally.label, units=len(todo))
 
         def on_report(report: Report) -> None:
             self.learn(report)
@@ -91,10 +101,11 @@ class Work:
         self.display.start(tally)
         try:
             jobs = (self.planner.job(stage, unit_id, transfers) for unit_id, transfers in todo)
-            work = batches(jobs, like=self.empty_batch, size=self.batch_size)
+            work = batches(takewhile(lambda _: not until(), jobs), like=self.empty_batch, size=self.batch_size)
             run_batches(work, on_report)
         finally:
-            self.display.stop(tally)
+            self.cut_short = tally if tally.ended < tally.total and until() else None
+            self.display.stop(None if self.cut_short else tally)
         return again
 
     def finish(self, run_batches: RunBatches) -> None:

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from pipeline.steps.base import Step
 from pipeline.steps.jobs import Brief
-from pipeline.store.compaction import Stamp, current, stamps
+from pipeline.store.compaction import Stamp, current, owners, stamps
 from pipeline.store.corpus import Corpus, read_parquet
 from pipeline.store.provenance import hash_bytes_of
 
@@ -22,8 +22,11 @@ MOST_TO_ASK = 1000  # files that are hashed to answer a question; a run looks at
 
 def table_files(corpus: Corpus, steps: Iterable[Step]) -> Files:
     """By table that a step writes and by transfer, size and time of the files that exist."""
-    tables = {table for step in steps for table in step.writes} | {"run"}
-    return {table: stamps(corpus, table) for table in sorted(tables)}
+    return {table: stamps(corpus, table) for table in _tables(steps)}
+
+
+def _tables(steps: Iterable[Step]) -> list[str]:
+    return sorted({table for step in steps for table in step.writes} | {"run"})
 
 
 def damaged(
@@ -35,16 +38,22 @@ def damaged(
     """
     generation = current(corpus)
     known = {table: generation.stamps(table) if generation else {} for table in files}
+    changed = {table: {t for t, _ in of_table.items() - known[table].items()} for table, of_table in files.items()}
     suspects = [
         (table, transfer_id, sha256)
-        for transfer_id, rows in book.items()
-        for row in rows.values()
+        for transfer_id in sorted(set[str]().union(*changed.values()) & book.keys())
+        for row in book[transfer_id].values()
         for table, sha256 in row.outputs.items()
-        if (stamp := files.get(table, {}).get(transfer_id)) is not None and known[table].get(transfer_id) != stamp
+        if transfer_id in changed.get(table, ())
     ]
     if most is not None and len(suspects) > most:
         suspects = [s for s in suspects if known[s[0]].get(s[1], files[s[0]][s[1]])[0] != files[s[0]][s[1]][0]][:most]
     return {(table, t) for table, t, sha256 in suspects if hash_bytes_of(corpus.path(table, t)) != sha256}
+
+
+def table_owners(corpus: Corpus, steps: Iterable[Step]) -> dict[str, set[str]]:
+    """By table that a step writes, the transfers that have a file of it."""
+    return {table: set(owners(corpus, table)) for table in _tables(steps)}
 
 
 def damaged_rows(corpus: Corpus) -> Iterator[str]:

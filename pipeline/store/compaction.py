@@ -26,6 +26,7 @@ from pipeline.store.provenance import hash_value
 
 LARGE = ("pitch_frame", "speed_curve")  # hundreds of millions of rows: these stay one file for each transfer
 BUCKET_TRANSFERS = 256
+_ENDING = ".parquet"
 
 Stamp = tuple[int, int]
 Before = tuple[Path, Mapping[str, Stamp]]  # a reading file of the generation before, and what went into it
@@ -88,24 +89,37 @@ def _pairs(files: Mapping[str, list[int]]) -> dict[str, Stamp]:
     return {transfer_id: (size, mtime_ns) for transfer_id, (size, mtime_ns) in files.items()}
 
 
+def owners(corpus: Corpus, table: str) -> list[str]:
+    """Ids of the transfers that have a file of a table, sorted."""
+    return sorted(transfer_id for transfer_id, _ in _files(corpus, table))
+
+
 def stamps(corpus: Corpus, table: str) -> dict[str, Stamp]:
     """Transfer id -> size and time of each file of a table as it stands on disk, sorted."""
-    folder = corpus.derived / "tables" / table
-    if not folder.is_dir():
-        return {}
     found = {}
-    with os.scandir(folder) as entries:
-        for entry in entries:
-            if entry.name.endswith(".parquet") and not entry.name.startswith("."):
-                status = entry.stat()
-                found[entry.name.removesuffix(".parquet")] = (status.st_size, status.st_mtime_ns)
+    for transfer_id, entry in _files(corpus, table):
+        status = entry.stat()
+        found[transfer_id] = (status.st_size, status.st_mtime_ns)
     return dict(sorted(found.items()))
 
 
-def compact(corpus: Corpus) -> Generation:
-    """Makes a generation of all tables as they stand; returns the current one if nothing has changed."""
-    there = {table: stamps(corpus, table) for table in compacted_tables()}
-    large = {table: stamps(corpus, table) for table in LARGE}
+def _files(corpus: Corpus, table: str) -> Iterator[tuple[str, os.DirEntry[str]]]:
+    folder = corpus.derived / "tables" / table
+    if folder.is_dir():
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.name.endswith(_ENDING) and not entry.name.startswith("."):
+                    yield entry.name[: -len(_ENDING)], entry
+
+
+def compact(corpus: Corpus, *, seen: Mapping[str, Mapping[str, Stamp]] | None = None) -> Generation:
+    """Makes a generation of all tables as they stand; returns the current one if nothing has changed.
+
+    ``seen``: stamps of tables whose files have been looked at already, and have not changed since.
+    """
+    seen = seen or {}
+    there = {table: seen[table] if table in seen else stamps(corpus, table) for table in compacted_tables()}
+    large = {table: seen[table] if table in seen else stamps(corpus, table) for table in LARGE}
     old = current(corpus)
     most = max((len(files) for files in there.values()), default=0)
     buckets = 1

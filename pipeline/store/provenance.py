@@ -50,7 +50,7 @@ class RunRow:
 
 def canonical(value: Any) -> str:
     """JSON with sorted keys and no spaces: equal values give equal text. NaN and infinities are refused."""
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain)
+    return _ENCODER.encode(value)
 
 
 def _plain(value: Any) -> Any:
@@ -63,6 +63,9 @@ def _plain(value: Any) -> Any:
     if hasattr(value, "item"):
         return value.item()
     raise TypeError(f"{type(value).__name__} {value!r} is not a plain value")
+
+
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain)
 
 
 def hash_text(text: str) -> str:

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-from pipeline.flows import prefect_home, stages
+from pipeline.flows import stages
 from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display, Tally
-from pipeline.flows.run import begin, carry_out, plan
+from pipeline.flows.run import begin, carry_out, orchestrate, plan
 from pipeline.flows.stages import Summary, Work
 from pipeline.flows.work import Batch, do_batch, load_steps
 from pipeline.steps.explain import explain
@@ -64,10 +64,7 @@ def flow_run(root: Path, *, engine: str, workers: int) -> Summary:
     corpus = Corpus(root)
     with locked(corpus.derived, say=print):
         work = begin(corpus, lambda: planned(corpus), Display(quiet=True), steps_from=QUICK)
-        with prefect_home.server(corpus.derived):
-            from pipeline.flows.corpus import run_flow
-
-            run_flow(work, engine=engine, address=None, workers=workers)
+        orchestrate(work, engine=engine, address=None, workers=workers)
         return work.conclude()
 
 

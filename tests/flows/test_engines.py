@@ -23,6 +23,7 @@ from pipeline.flows.engines import is_elsewhere
 from pipeline.flows.local import one_thread
 from pipeline.flows.run import run
 from pipeline.flows.work import ONE_THREAD
+from pipeline.store.corpus import Corpus
 
 HERE = Path(__file__).parent
 ALL_THREE = ("s00-a", "s01-a", "s02-a")
@@ -90,7 +91,8 @@ def test_only_what_may_succeed_is_tried_again(tmp_path: Path, monkeypatch: pytes
 def test_a_users_own_server_shows_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
     root = make_corpus(tmp_path / "c", sides=2)
-    with prefect_home.server(tmp_path / "hers"):
+    with prefect_home.server(tmp_path / "hers") as hers:
+        hers.wait()
         api_url = os.environ["PREFECT_API_URL"]
         done = through_prefect(root, engine="local", workers=1, api_url=api_url)
         runs = _asked(f"{api_url}/flow_runs/filter")
@@ -124,7 +126,7 @@ if __name__ == "__main__":
     runs.ORDER = "quick_steps"
     root, address = Path(sys.argv[1]), prefect_home._address
     if sys.argv[3] == "lose":
-        prefect_home._address = lambda p: (threading.Thread(target=lose, args=(root, p)).start(), address(p))[1]
+        prefect_home._address = lambda p: (address(p), threading.Thread(target=lose, args=(root, p)).start())[0]
     try:
         runs.run(root, workers=1)
     except DataError as error:
@@ -180,11 +182,16 @@ def test_a_program_whose_workers_cannot_start_blames_no_side(tmp_path: Path) -> 
 
 def test_a_server_that_does_not_start_is_told_with_its_cure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
-    monkeypatch.setattr(sys, "executable", "/bin/false")
+    monkeypatch.setattr("pipeline.flows.run.ORDER", "quick_steps")
+    ends = [sys.executable, "-c", ""]
+    monkeypatch.setattr(
+        prefect_home, "_started", lambda log: subprocess.Popen(ends, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    )
     root = make_corpus(tmp_path / "c", sides=1)
     with pytest.raises(DataError, match=r"did not start.*delete derived/\.prefect and run again"):
         run(root)
-    assert not list((root / "derived" / "tables").glob("*/*"))  # no side has failed
+    row = Corpus(root).read("run", "s00-a")  # the work may have begun, and its results are kept
+    assert row is None or "failed" not in row["outcome"].to_list()
 
 
 @pytest.mark.slow
