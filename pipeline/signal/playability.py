@@ -208,6 +208,20 @@ def audible_share(
 
 
 @numba.njit(cache=True)
+def _density(costs: Costs, away: float) -> float:
+    """Normal density of a break measured ``away`` semitones off."""
+    z = away / costs.step_semitones
+    return float(np.exp(-0.5 * z * z) / (costs.step_semitones * 2.5066282746310002))
+
+
+@numba.njit(cache=True)
+def _or_outlier(costs: Costs, found: float, total: float) -> float:
+    """Density over all offsets that the hand allows, or that of a break that says nothing."""
+    told = (1.0 - costs.outlier_share) * found / total if total > 0.0 else 0.0
+    return told + costs.outlier_share * UNIFORM
+
+
+@numba.njit(cache=True)
 def _at_finger(
     reach: Floats, costs: Costs, place: int, finger: int, other_finger: int, other_stop: int, pitch: float
 ) -> float:
@@ -217,18 +231,13 @@ def _at_finger(
     """
     found = 0.0
     total = 0.0
-    width = costs.step_semitones
     for offset in range(SMALLEST_OFFSET, LARGEST_OFFSET + 1):
         weight = reach[place, finger, offset - SMALLEST_OFFSET]
         stop = place + offset
-        if weight == 0.0 or (stop - other_stop) * (finger - other_finger) <= 0:
-            continue
-        total += weight
-        z = (pitch - stop) / width
-        found += weight * np.exp(-0.5 * z * z) / (width * 2.5066282746310002)
-    if total == 0.0:
-        return costs.outlier_share * UNIFORM
-    return (1.0 - costs.outlier_share) * found / total + costs.outlier_share * UNIFORM
+        if weight > 0.0 and (stop - other_stop) * (finger - other_finger) > 0:
+            total += weight
+            found += weight * _density(costs, pitch - stop)
+    return _or_outlier(costs, found, total)
 
 
 @numba.njit(cache=True)
@@ -288,19 +297,13 @@ def kind_fit(
     place = (place_a + place_b) // 2
     found = 0.0
     total = 0.0
-    width = costs.step_semitones
     for low in range(reach.shape[2]):
         for high in range(reach.shape[2]):
             weight = reach[place, finger_a, low] * reach[place, finger_b, high]
-            if weight == 0.0 or (high - low) * (finger_b - finger_a) <= 0:
-                continue
-            total += weight
-            z = (step_to - step_from - (high - low)) / width
-            found += weight * np.exp(-0.5 * z * z) / (width * 2.5066282746310002)
-    share = costs.outlier_share * UNIFORM
-    if total > 0.0:
-        share += (1.0 - costs.outlier_share) * found / total
-    return costs.two_finger_share * share / UNIFORM
+            if weight > 0.0 and (high - low) * (finger_b - finger_a) > 0:
+                total += weight
+                found += weight * _density(costs, step_to - step_from - (high - low))
+    return costs.two_finger_share * _or_outlier(costs, found, total) / UNIFORM
 
 
 def kinds_by_break(slides_kinds: Floats, *, to_gap: Floats, from_gap: Floats) -> Floats:

@@ -126,7 +126,7 @@ def _candidate(side: SideEvidence, reference: ReferencePitch, shift: int, offset
     if strings.count:
         words.append(f"{strings.still} of {strings.count} notes at open strings without vibrato")
     if strings.below:
-        words.append(f"{strings.below} notes below the lowest string")
+        words.append(f"{strings.below} {'note' if strings.below == 1 else 'notes'} below the lowest string")
     hum, said = hum_evidence(offset, side.hum_hz)
     if said:
         words.append(said)

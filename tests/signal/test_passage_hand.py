@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pipeline.settings import HandSettings
 from pipeline.signal.geometry import HARMONICS, fingerboard, offsets
 from pipeline.signal.hand_chain import Slides
+from pipeline.signal.kinds import KINDS
 from pipeline.signal.passage_hand import Line, reconstruct
 from pipeline.signal.synth.plans import random_plan, random_player
 from pipeline.steps.hand_rows import costs_of
@@ -113,6 +114,20 @@ def test_a_large_slurred_shift_unheard_is_unlikely_for_a_player_whose_shifts_are
     other = reconstruct(silent, board=board, costs=COSTS)
     shifts = heard.slide >= 0
     assert one.chance[shifts].mean() > 1.5 * other.chance[shifts].mean()
+
+
+def test_a_rising_slide_into_a_note_with_no_lower_note_before_it_tells_of_a_shift() -> None:
+    # Worked case, common practice: the finger comes up from below a note that follows a higher one.
+    line = _line([81.0, 79.0, 78.0, 83.0, 81.0, 79.0])
+    line.slurred[:] = 0.2
+    into = np.full((1, 6), 0.02)
+    into[0, KINDS.index("into_note")] = 0.9
+    slide = Slides(into, *(np.array([x]) for x in (74.0, 78.0, np.nan, np.nan, 0.95)))
+    at = np.where(np.arange(6) == 2, 0, -1)
+    board = fingerboard("violin")
+    plain = reconstruct(line, board=board, costs=COSTS)
+    told = reconstruct(replace(line, slide=at, slides=slide), board=board, costs=COSTS)
+    assert told.shifted[2] > 0.5 > plain.shifted[2]
 
 
 def test_paths_are_ranked_and_begin_with_the_best() -> None:

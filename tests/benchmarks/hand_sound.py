@@ -1,0 +1,128 @@
+"""Prints how well strings and fingers are told from sound: sides with known fingerings, rendered, followed, detected.
+
+Random lines with the fingers of a player who knows what comes next, whose shifts along a string are all heard and
+made with the starting finger (``heard``), or not heard at all (``silent``); additive voices, electrical, 30 dB, no
+piano; the speed is taken as known. Notes count that are found for at least half of their length; ``after a shift``
+are those in another position than the stopped note before, and those that a slide leads to.
+Run: python tests/benchmarks/hand_sound.py SEED SIDES
+"""
+
+import sys
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
+
+from hand_played import Played, score
+
+from pipeline.settings import HandSettings
+from pipeline.signal.correct import SpeedMap
+from pipeline.signal.geometry import fingerboard
+from pipeline.signal.hand_chain import Slides
+from pipeline.signal.melody import follow
+from pipeline.signal.passage_hand import Line, reconstruct
+from pipeline.signal.slides import Detection, find_notes_and_slides
+from pipeline.signal.synth.economy import random_taste
+from pipeline.signal.synth.plan import Plan
+from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.render import render_side
+from pipeline.signal.synth.speedplan import SpeedPlan
+from pipeline.signal.synth.voice import random_voice
+from pipeline.steps.hand_rows import costs_of
+
+LENGTH_S = 60.0
+RATE_HZ = 44_100
+
+
+def line_of(found: Detection) -> Line:
+    """What was detected, as the hand takes it."""
+    slide = np.full(len(found.notes), -1, dtype=np.int64)
+    for k, each in enumerate(found.slides):
+        if slide[each.to_note] < 0 or each.confidence > found.slides[slide[each.to_note]].confidence:
+            slide[each.to_note] = k
+    slurred = np.full(len(found.notes), np.nan)
+    for pair in found.transitions:
+        slurred[pair.to_note] = pair.slurred_probability
+    names = ("from_midi", "to_midi", "step_from_midi", "step_to_midi", "confidence")
+    columns = [np.array([getattr(s, name) for s in found.slides], dtype=np.float64) for name in names]
+    kinds = np.array([s.kinds for s in found.slides], dtype=np.float64).reshape(-1, 6)
+    midi, start_s, end_s, vibrato = (
+        np.array([getattr(n, name) for n in found.notes], dtype=np.float64)
+        for name in ("midi", "start_s", "end_s", "vibrato_cents")
+    )
+    return Line(midi, start_s, end_s, vibrato, slurred, slide, Slides(kinds, *columns))
+
+
+def matched(line: Line, plan: Plan) -> tuple[list[int], Played]:
+    """The found notes that are planned ones, and how these were played."""
+    at, true = [], []
+    after = {slide.to_note for slide in plan.slides if slide.from_note is not None}
+    stopped = [(i, note.position) for i, note in enumerate(plan.notes) if note.position is not None]
+    after |= {j for (_, before), (j, now) in pairwise(stopped) if now != before}
+    for i, note in enumerate(plan.notes):
+        shared = np.minimum(line.end_s, note.end_s) - np.maximum(line.start_s, note.start_s)
+        best = int(np.argmax(shared)) if shared.size else 0
+        if note.ornament is None and shared.size and shared[best] >= 0.5 * (note.end_s - note.start_s):
+            at.append(best)
+            true.append(i)
+    names = fingerboard(plan.instrument).strings
+    return at, Played(
+        line,
+        string=np.array([names.index(plan.notes[i].string or names[0]) for i in true]),
+        finger=np.array([plan.notes[i].finger for i in true]),
+        shifted=np.array([i in after for i in true], dtype=np.bool_),
+    )
+
+
+def main(seed: int, sides: int) -> None:
+    """All figures for one seed."""
+    costs = costs_of(HandSettings())
+    print("instrument slides  notes found  right  after a shift  calibration error  in 90 % set  set size")
+    for instrument in ("violin", "cello"):
+        for name, share in (("heard", 1.0), ("silent", 0.0)):
+            played, results, planned = [], [], 0
+            for k in range(sides):
+                rng = np.random.default_rng([seed, k])
+                plan = random_plan(
+                    rng,
+                    instrument=instrument,
+                    length_s=LENGTH_S,
+                    reference_pitch_hz=440.0,
+                    slide_share=share,
+                    kind_shares={"departing_finger": 0.6, "same_finger": 0.4},
+                    taste=random_taste(rng),
+                )
+                samples, truth = render_side(
+                    plan,
+                    rng=rng,
+                    sample_rate_hz=RATE_HZ,
+                    voice=random_voice(rng, instrument=instrument),
+                    snr_db=30.0,
+                    piano_below_db=None,
+                    band="electrical",
+                    speed=SpeedPlan(),
+                )
+                found = find_notes_and_slides(
+                    follow(samples, sample_rate_hz=RATE_HZ, instrument=instrument),
+                    speed_map=SpeedMap(truth.transfer_time_s[::10], truth.correction_cents[::10]),
+                    reference_pitch_hz=440.0,
+                    instrument=instrument,
+                    spans=None,
+                )
+                line = line_of(found)
+                at, how = matched(line, plan)
+                played.append(how)
+                results.append(reconstruct(line, board=fingerboard(instrument), costs=costs).probability[at])
+                planned += sum(note.ornament is None for note in plan.notes)
+            s = score(played, results)
+            print(
+                f"{instrument:10} {name:7} {s.notes:5} of {planned:5} {s.right:6.2f} {s.right_after_shift:8.2f}"
+                f" ({s.shifts:3}) {s.calibration_error:14.3f} {s.in_set:16.2f} {s.set_size:12.1f}",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main(*(int(x) for x in (sys.argv[1:] or ("1", "12"))))
