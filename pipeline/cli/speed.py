@@ -128,7 +128,8 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
     if row["drift_range_cents"] is not None:
         facts.append(("drift", f"{row['drift_range_cents']:.1f} cents along the side"))
     if row["jump_s"] is not None:
-        facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {row['jump_s']:.1f} s"))
+        bounds = f"between {row['jump_from_s']:.2f} and {row['jump_to_s']:.2f} s (95 %)"
+        facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {row['jump_s']:.2f} s, {bounds}"))
     if row["wow_cents"] is not None:
         facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz"))
     facts.append(("measured on", row["measured_on"] or "not measured yet"))

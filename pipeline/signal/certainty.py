@@ -6,6 +6,8 @@ one. Smoothing and the disagreement of solo and accompaniment are not fixed at t
 over, as Gaussian mixtures.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,7 +19,7 @@ from pipeline.units import Floats
 # stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement. Most often both
 # agree closely; how much each may be off, in cents, and how often.
 SOLO_BIAS = ((0.3, 0.5), (1.0, 0.3), (2.5, 0.2))
-ACCOMPANIMENT_BIAS = ((0.1, 0.84), (0.5, 0.1), (1.5, 0.06))
+ACCOMPANIMENT_BIAS = ((0.15, 0.95), (0.6, 0.05))
 # no lathe keeps its drift straighter than this over a side
 LEAST_BEND_CENTS = 2.0
 _LEAST_CLUSTERS = 10
@@ -72,7 +74,7 @@ def scaled(tracks: Tracks, fit: Fit) -> Weights:
     weights = fit.weights
     strength, level = _levels(tracks, weights)
     sure = level / level_scale(tracks, fit)[tracks.source]
-    return Weights(weights.weight, np.maximum(strength - sure, 0.0) / strength**2, weights.tone_sd, weights.point_sd)
+    return replace(weights, shrink=np.maximum(strength - sure, 0.0) / strength**2)
 
 
 def level_scale(tracks: Tracks, fit: Fit) -> Floats:

@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.signal.certainty import posterior
 from pipeline.signal.circular import coarse_path
 from pipeline.signal.drift import Fit, fit_curve, robust_cost, spline_columns, spline_count
-from pipeline.signal.place import Found, PitchFrames, Place, place_by_frames
+from pipeline.signal.place import Found, PitchFrames, Place, place_by_frames, within_silence
 from pipeline.signal.sudden import jump_column, place_jump, scan_jump
 from pipeline.signal.tuning import ACCOMPANIMENT, SOLO, Tracks
 from pipeline.signal.wow import Wow, find_wow, waves_at, wow_columns
@@ -33,6 +33,7 @@ class TuningCurve:
     ----------
     coefficient, covariance : of the spline columns, then of the jump if there is one.
     jump_s, jump_se_s, jump_cents, jump_log_odds : the sudden change; ``jump_s`` is None if there is none.
+    jump_bounds_s : between which moments it lies (95 %), the whole of a silence if it lies in one.
     wow : the wow if it is significant, else None. ``wow_chance`` is stated in either case.
     fit : the last fit, for pictures and tests.
     """
@@ -42,6 +43,7 @@ class TuningCurve:
     covariance: Floats
     jump_s: float | None
     jump_se_s: float
+    jump_bounds_s: tuple[float, float]
     jump_cents: float
     jump_log_odds: float
     wow: Wow | None
@@ -108,6 +110,7 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
         else:
             if frames is not None:
                 place, fit = _by_frames(tracks, frames, fit, place, length_s, [biased, waves], wow)
+            place = within_silence(place, tracks, length_s=length_s)
             steps = jump_column(tracks, time_s=place.time_s)
     fit = _fit(tracks, fit.curve, length_s, [biased, steps])
     wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
@@ -125,6 +128,7 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
         covariance=covariance[np.ix_(keep, keep)],
         jump_s=place.time_s if place else None,
         jump_se_s=place.se_s if place else 0.0,
+        jump_bounds_s=(max(place.from_s, 0.0), min(place.to_s, length_s)) if place else (0.0, 0.0),
         jump_cents=float(coefficient[-1]) if place else 0.0,
         jump_log_odds=jump.log_odds,
         wow=wow if waves.shape[1] else None,
@@ -134,7 +138,7 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
 
 
 def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[Place, Fit]:
-    place = Place(near_s, 0.0)
+    place = Place(near_s, 0.0, near_s, near_s)
     for reach_s, step_s in ((6.0, 0.1), (3.0, 0.05), (0.6, 0.02)):
         columns = jump_column(tracks, time_s=place.time_s)
         fit = _fit(tracks, fit.curve, length_s, [*extras, columns], rounds=3)

@@ -2,9 +2,10 @@
 
 A point of tone i deviates from the curve by the tone's own intonation (a random effect, heavy-tailed: just fifths
 and thirds, leading notes, wrong notes) and by what is left of vibrato and tracking errors. Points of one tone
-therefore say little about where the curve lies, but all they know about how it moves inside the tone. The
-smoothing parameter is the one of greatest restricted likelihood, so that a straight drift is fitted by a straight
-line; the posterior covariance of the penalised fit (Nychka 1988) gives the standard error along the side.
+therefore say little about where the curve lies, but all they know about how it moves inside the tone, unless the
+tone itself moves: partials of an accompaniment slide while others near them decay. The smoothing parameter is the
+one of greatest restricted likelihood, so that a straight drift is fitted by a straight line; the posterior
+covariance of the penalised fit (Nychka 1988) gives the standard error along the side.
 """
 
 from dataclasses import dataclass
@@ -25,18 +26,24 @@ _OVERTONE_DOUBT = 36.0
 _SHORT_TONE = 1.5
 HELD_POINTS = 2.0
 """Points from which a tone has its full say about a sudden change; ornaments are heard too unsurely."""
+OWN_MOVEMENT = (0.0, 3.0)
+"""Standard deviation, in cents a second, of a tone's own even movement, by source."""
 _LEAST_POINT_SD, _LEAST_TONE_SD = 0.5, 1.0
 
 
 @dataclass(frozen=True)
 class Weights:
-    """Inverse covariance of the points: ``weight`` (n,) of each, ``shrink`` (tracks,) how far a mean is taken out.
+    """Inverse covariance of the points.
 
-    ``tone_sd`` and ``point_sd`` (2,) are the standard deviations of intonation and of points, by source.
+    ``weight`` (n,) of each; ``shrink`` (tracks,) how far a tone's mean is taken out, ``ease`` (tracks,) how far its
+    own even movement is, ``since_s`` (n,) being times from the tone's weighted middle. ``tone_sd`` and ``point_sd``
+    (2,) are the standard deviations of intonation and of points, by source.
     """
 
     weight: Floats
     shrink: Floats
+    ease: Floats
+    since_s: Floats
     tone_sd: Floats
     point_sd: Floats
 
@@ -46,7 +53,9 @@ class Weights:
         weighted = flat * self.weight[:, None]
         firsts = np.flatnonzero(np.diff(tracks.track, prepend=-1))
         sums = np.add.reduceat(weighted, firsts, axis=0)
+        turns = np.add.reduceat(weighted * self.since_s[:, None], firsts, axis=0)
         weighted -= self.weight[:, None] * (self.shrink[:, None] * sums)[tracks.track]
+        weighted -= (self.weight * self.since_s)[:, None] * (self.ease[:, None] * turns)[tracks.track]
         return np.asarray(weighted.reshape(values.shape))
 
 
@@ -125,13 +134,22 @@ def fit_curve(
     fixed = np.diag(np.concatenate((np.zeros(size), 1.0 / extra_sd**2)))
     curve, normal = start, fixed
     coefficient, covariance, smoothing = np.zeros(total), fixed, 1.0
-    weights = Weights(np.empty(0), np.empty(0), np.array([10.0, 10.0]), np.array([8.0, 8.0]))
+    none = np.empty(0)
+    weights = Weights(none, none, none, none, np.array([10.0, 10.0]), np.array([8.0, 8.0]))
     first = _first_column(tracks.time_s, length_s=length_s)
     for turn in range(rounds):
         residual = wrap100(tracks.cents - curve)
         weights = _reweighted(tracks, residual, weights, forgiving)
         normal, right = _normal_equations(
-            columns, first, size, tracks.track, weights.weight, weights.shrink, curve + residual
+            columns,
+            first,
+            size,
+            tracks.track,
+            weights.weight,
+            weights.shrink,
+            weights.ease,
+            weights.since_s,
+            curve + residual,
         )
         normal += fixed
         # the smoothing hardly moves once the weights have settled
@@ -157,6 +175,8 @@ def _normal_equations(
     track: npt.NDArray[np.int64],
     weight: Floats,
     shrink: Floats,
+    ease: Floats,
+    since_s: Floats,
     target: Floats,
 ) -> tuple[Floats, Floats]:
     # X' V^-1 X and X' V^-1 y; of the spline's columns only four are not zero at a point
@@ -164,6 +184,7 @@ def _normal_equations(
     normal = np.zeros((total, total))
     right = np.zeros(total)
     sums = np.zeros(total)
+    turns = np.zeros(total)
     used = np.empty(total, np.int64)
     i = 0
     while i < n:
@@ -181,23 +202,30 @@ def _normal_equations(
             used[count] = a
             count += 1
         whole = 0.0
+        turned = 0.0
         for q in range(i, j):
             whole += weight[q] * target[q]
+            turned += weight[q] * since_s[q] * target[q]
             for x in range(count):
                 value = weight[q] * columns[q, used[x]]
                 if value == 0.0:
                     continue
                 sums[used[x]] += value
+                turns[used[x]] += value * since_s[q]
                 right[used[x]] += value * target[q]
                 for y in range(x + 1):
                     normal[used[x], used[y]] += value * columns[q, used[y]]
         taken = shrink[track[i]]
+        eased = ease[track[i]]
         for x in range(count):
-            right[used[x]] -= taken * sums[used[x]] * whole
+            right[used[x]] -= taken * sums[used[x]] * whole + eased * turns[used[x]] * turned
             for y in range(x + 1):
-                normal[used[x], used[y]] -= taken * sums[used[x]] * sums[used[y]]
+                normal[used[x], used[y]] -= (
+                    taken * sums[used[x]] * sums[used[y]] + eased * turns[used[x]] * turns[used[y]]
+                )
         for x in range(count):
             sums[used[x]] = 0.0
+            turns[used[x]] = 0.0
         i = j
     for x in range(total):
         for y in range(x):
@@ -230,7 +258,12 @@ def _reweighted(tracks: Tracks, residual: Floats, last: Weights, forgiving: floa
     scale = np.sqrt(tone_sd[tracks.source] ** 2 + point_sd[tracks.source] ** 2 / total)
     tone_var = tone_var * (1.0 + (mean / (2.0 * forgiving * scale)) ** 2) ** 2
     strength = np.bincount(tracks.track, weight, tracks.count)
-    return Weights(weight, tone_var / (1.0 + tone_var * strength), tone_sd, point_sd)
+    middle_s = np.bincount(tracks.track, weight * tracks.time_s, tracks.count) / strength
+    since_s = tracks.time_s - middle_s[tracks.track]
+    turn = np.bincount(tracks.track, weight * since_s**2, tracks.count)
+    own = np.array(OWN_MOVEMENT)[tracks.source] ** 2
+    ease = own / (1.0 + own * turn)
+    return Weights(weight, tone_var / (1.0 + tone_var * strength), ease, since_s, tone_sd, point_sd)
 
 
 def robust_cost(tracks: Tracks, fit: Fit, *, tone_sd: Floats, point_sd: Floats, size: int) -> float:

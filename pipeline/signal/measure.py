@@ -162,6 +162,8 @@ def _curve_values(curve: TuningCurve) -> dict[str, Any]:
         "curve_se_cents": curve.se_at(grid).tolist(),
         "jump_s": curve.jump_s,
         "jump_se_s": curve.jump_se_s if curve.jump_s is not None else None,
+        "jump_from_s": curve.jump_bounds_s[0] if curve.jump_s is not None else None,
+        "jump_to_s": curve.jump_bounds_s[1] if curve.jump_s is not None else None,
         "jump_cents": curve.jump_cents if curve.jump_s is not None else None,
         "jump_log_odds": curve.jump_log_odds if np.isfinite(curve.jump_log_odds) else None,
         "wow_hz": wow.hz if wow else None,
@@ -177,6 +179,7 @@ def _curve_values(curve: TuningCurve) -> dict[str, Any]:
 def _no_curve() -> dict[str, Any]:
     lists: dict[str, Any] = {name: [] for name in ("curve_time_s", "curve_cents", "curve_se_cents")}
     names = (
-        "sharp_cents sharp_se_cents jump_s jump_se_s jump_cents jump_log_odds wow_hz wow_hz_se wow_cents wow_se_cents"
+        "sharp_cents sharp_se_cents jump_s jump_se_s jump_from_s jump_to_s jump_cents jump_log_odds "
+        "wow_hz wow_hz_se wow_cents wow_se_cents wow_phase_rad wow_shrink wow_chance"
     )
-    return {**lists, **dict.fromkeys([*names.split(), "wow_phase_rad", "wow_shrink", "wow_chance"])}
+    return {**lists, **dict.fromkeys(names.split())}

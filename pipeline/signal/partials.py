@@ -23,6 +23,14 @@ _FLOOR_BLOCK_S = 20.0
 _LINK_CENTS = 18.0
 _OWN_PARTIAL_CENTS = 60.0
 _OVERTONE_CENTS = 30.0
+# A fundamental may itself be too weak for a peak, or lie below the band of the recording; then partials beside one
+# of odd number give it away. Tempered chords come no nearer than 13 cents to partials 5 and 7 (just intervals).
+_HIGHEST_PARTIAL, _HIGHEST_OF_WEAK = 8, 3
+_WEAK_OF_FLOOR = 2.0
+_ODD_ONES = (3, 5, 7, 8)
+_NEIGHBOUR_CENTS = 9.0
+# above this (F5) most peaks are partials of something, and few instruments accompany
+_HIGHEST_ANCHOR_HZ = 700.0
 _LEAST_FRAMES = 4
 _JOINED = 4
 _WAVER_CENTS = 6.0
@@ -58,7 +66,8 @@ def accompaniment_tracks(slow: npt.NDArray[np.float32], *, line_time_s: Floats, 
     solo = np.where(solo < 60.0, np.nan, solo)
     peaks = _peaks(magnitude, floor, low - 1, RATE_HZ / _SIZE, solo)
     frame, cents, clear = peaks
-    return _tracks(time_s[frame], cents, clear, _link(frame, cents), _overtones(frame, cents))
+    overtone = _overtones(frame, cents, magnitude, floor, low - 1, RATE_HZ / _SIZE)
+    return _tracks(time_s[frame], cents, clear, _link(frame, cents), overtone)
 
 
 def _no_tracks() -> Tracks:
@@ -166,18 +175,64 @@ def _link(frame: npt.NDArray[np.int64], cents: Floats) -> npt.NDArray[np.int64]:
 
 
 @nb.njit(cache=True)
-def _overtones(frame: npt.NDArray[np.int64], cents: Floats) -> npt.NDArray[np.bool_]:
-    # peaks that a lower peak of the same frame explains as its partial
+def _overtones(
+    frame: npt.NDArray[np.int64],
+    cents: Floats,
+    magnitude: npt.NDArray[np.float32],
+    floor: npt.NDArray[np.float32],
+    first_bin: int,
+    bin_hz: float,
+) -> npt.NDArray[np.bool_]:
+    # peaks that a lower tone explains as its partial
     n = frame.size
     overtone = np.zeros(n, np.bool_)
-    for i in range(n):
-        j = i - 1
-        while j >= 0 and frame[j] == frame[i] and not overtone[i]:
-            ratio = 2.0 ** ((cents[i] - cents[j]) / 1200.0)
-            nearest = np.floor(ratio + 0.5)
-            overtone[i] = nearest >= 2.0 and abs(1200.0 * np.log2(ratio / nearest)) < _OVERTONE_CENTS
-            j -= 1
+    start = 0
+    while start < n:
+        end = start
+        while end < n and frame[end] == frame[start]:
+            end += 1
+        t = frame[start]
+        for i in range(start, end):
+            hz = 440.0 * 2.0 ** (cents[i] / 1200.0)
+            for k in range(2, _HIGHEST_PARTIAL + 1):
+                below = cents[i] - 1200.0 * np.log2(k)
+                overtone[i] = _sounds(cents, start, i, below, _OVERTONE_CENTS)
+                if not overtone[i] and k <= _HIGHEST_OF_WEAK:
+                    overtone[i] = _stands_out(magnitude[t], floor[t], hz / k / bin_hz - first_bin)
+                if not overtone[i] and k in _ODD_ONES:
+                    neighbours = 0
+                    for other in (k - 2, k - 1, k + 1, k + 2):
+                        wanted = below + 1200.0 * np.log2(other)
+                        neighbours += other > 1 and _sounds(cents, start, end, wanted, _NEIGHBOUR_CENTS)
+                    overtone[i] = neighbours >= 2
+                if overtone[i]:
+                    break
+        start = end
     return overtone
+
+
+@nb.njit(cache=True)
+def _sounds(cents: Floats, low: int, high: int, wanted: float, reach: float) -> bool:
+    # whether one of the peaks low..high, which rise, lies within reach of a pitch
+    a, b = low, high
+    while a < b:
+        middle = (a + b) // 2
+        if cents[middle] < wanted - reach:
+            a = middle + 1
+        else:
+            b = middle
+    return bool(a < high and cents[a] <= wanted + reach)
+
+
+@nb.njit(cache=True)
+def _stands_out(magnitude: npt.NDArray[np.float32], floor: npt.NDArray[np.float32], at: float) -> bool:
+    # whether the spectrum has a maximum near a bin that stands out from the floor, if not clearly enough for a peak
+    middle = int(np.floor(at + 0.5))
+    for q in range(max(middle - 1, 1), min(middle + 2, magnitude.size - 1)):
+        m = magnitude[q]
+        if m >= magnitude[q - 1] and m > magnitude[q + 1] and m > _WEAK_OF_FLOOR * floor[q]:
+            return True
+    return False
 
 
 def _tracks(
@@ -195,6 +250,7 @@ def _tracks(
     inside = np.diff(track) == 0
     waver = np.bincount(track[1:][inside], steps[inside], size.size) / np.maximum(size - 1, 1)
     keep = ((size >= _LEAST_FRAMES) & (waver < _WAVER_CENTS))[track]
+    high = np.bincount(track, cents, size.size) / np.maximum(size, 1) > 1200.0 * np.log2(_HIGHEST_ANCHOR_HZ / 440.0)
     kept, number = np.unique(track[keep], return_inverse=True)
     if kept.size == 0:
         return _no_tracks()
@@ -213,5 +269,5 @@ def _tracks(
         window_s=np.hypot(_PLAIN_SHARE * _WINDOW / RATE_HZ, frames * hop_s),
         track=number[np.flatnonzero(np.diff(group, prepend=-1))],
         source=np.full(kept.size, ACCOMPANIMENT, dtype=np.int64),
-        anchor=(overtones < 0.5 * size)[kept],
+        anchor=((overtones < 0.5 * size) & ~high)[kept],
     )

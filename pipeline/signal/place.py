@@ -6,7 +6,7 @@ the change shows the step itself; tones before and after say on which side they 
 alike, and the width of the posterior says so.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -60,10 +60,12 @@ def sure_frames(time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_conf
 
 @dataclass(frozen=True)
 class Place:
-    """Median and half the width of the middle 68 % of the posterior of a moment."""
+    """Median and half the width of the middle 68 % of the posterior of a moment, and its middle 95 %."""
 
     time_s: float
     se_s: float
+    from_s: float
+    to_s: float
 
 
 @dataclass(frozen=True)
@@ -226,5 +228,21 @@ def accompaniment_log_likelihood(
 def place_of(moments_s: Floats, log_likelihood: Floats) -> Place:
     """The place that a log-likelihood (sizes, moments) on an even grid of moments leaves."""
     likely = np.cumsum(np.exp(logsumexp(log_likelihood, axis=0) - logsumexp(log_likelihood)))
-    low, middle, high = np.interp((0.16, 0.5, 0.84), likely, moments_s)
-    return Place(float(middle), float(0.5 * (high - low)))
+    first, low, middle, high, last = np.interp((0.025, 0.16, 0.5, 0.84, 0.975), likely, moments_s)
+    return Place(float(middle), float(0.5 * (high - low)), float(first), float(last))
+
+
+def within_silence(place: Place, tracks: Tracks, *, length_s: float) -> Place:
+    """The place, its bounds widened to the whole of a gap in which nothing steady sounds if it lies in one.
+
+    Nothing is heard of a moment inside such a gap, so the bounds are the last tone before and the first after it.
+    """
+    first = np.flatnonzero(np.diff(tracks.track, prepend=-1))
+    last = np.append(first[1:], tracks.track.size) - 1
+    begin_s = tracks.time_s[first] - 0.5 * tracks.window_s[first]
+    end_s = tracks.time_s[last] + 0.5 * tracks.window_s[last]
+    if np.any((begin_s <= place.time_s) & (place.time_s <= end_s)):
+        return place
+    before_s = float(np.max(end_s[end_s < place.time_s], initial=0.0))
+    after_s = float(np.min(begin_s[begin_s > place.time_s], initial=length_s))
+    return replace(place, from_s=min(place.from_s, before_s), to_s=max(place.to_s, after_s))

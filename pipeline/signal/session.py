@@ -61,6 +61,19 @@ def settle_together(sides: Sequence[SideEvidence]) -> dict[str, SettledSide]:
     return settled
 
 
+def shared_speed(playing_cents: Floats) -> tuple[float, float]:
+    """Speed that one more side of a session is likely to have, and its standard deviation, in cents above 78.26 rpm.
+
+    ``playing_cents`` (n,), at least one, are the speeds of the others; how closely they agree says how sure it is.
+    """
+    count = playing_cents.size
+    sd, chance = np.array(_AGREEMENT).T
+    squares = float(np.sum((playing_cents - playing_cents.mean()) ** 2))
+    weights = np.log(chance) - (count - 1) * np.log(sd) - 0.5 * squares / sd**2
+    share = np.exp(weights - logsumexp(weights))
+    return float(np.median(playing_cents)), float(np.sqrt(share @ sd**2 * (1.0 + 1.0 / count)))
+
+
 def _alone(side: SideEvidence, found: list[Candidate]) -> SettledSide:
     offsets = np.array([candidate.offset_cents for candidate in found])
     prior = np.log(side.speed_density(offsets) + _TINY)

@@ -81,7 +81,7 @@ def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_
     tone_sd, point_sd = fit.weights.tone_sd, fit.weights.point_sd
     near = np.abs(tracks.time_s - near_s) < reach_s + 4.0
     if not near.any():
-        return Place(near_s, reach_s)
+        return Place(near_s, reach_s, near_s - reach_s, near_s + reach_s)
     time_s, weight, window_s = tracks.time_s[near], tracks.weight[near], tracks.window_s[near]
     _, track = np.unique(tracks.track[near], return_inverse=True)
     total = np.bincount(track, weight)
@@ -116,7 +116,7 @@ def _log_gains(tracks: Tracks, fit: Fit, at: Floats, size: int) -> Floats:
     first = np.searchsorted(tracks.time_s[order], at)
     cross = _after(whitened[order], first).T
     own = _after(weights.times(target, tracks)[order][:, None], first)[:, 0]
-    square = _squares(tracks.time_s, tracks.track, weights.weight, weights.shrink, at)
+    square = _squares(tracks.time_s, tracks.track, weights.weight, weights.shrink, weights.ease, weights.since_s, at)
     square = square + 1.0 / JUMP_SD_CENTS**2
     plain = restricted_likelihoods(normal, right, penalty, size)
     with_jump = np.empty((SMOOTHING.size, at.size))
@@ -143,6 +143,8 @@ def _squares(
     track: npt.NDArray[np.int64],
     weight: Floats,
     shrink: Floats,
+    ease: Floats,
+    since_s: Floats,
     at: Floats,
 ) -> Floats:
     # h' V^-1 h for the jump columns h: points after s, less what each tone's mean takes away
@@ -163,9 +165,11 @@ def _squares(
         whole[low] -= total - shrink[track[i]] * total * total
         for s in range(low, high):
             after = 0.0
+            turn = 0.0
             for q in range(i, j):
                 if time_s[q] >= at[s]:
                     after += weight[q]
-            partly[s] += after - shrink[track[i]] * after * after
+                    turn += weight[q] * since_s[q]
+            partly[s] += after - shrink[track[i]] * after * after - ease[track[i]] * turn * turn
         i = j
     return np.cumsum(whole)[: at.size] + partly

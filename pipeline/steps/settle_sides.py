@@ -9,9 +9,9 @@ import polars as pl
 from pipeline.settings import SettleSettings
 from pipeline.signal.correction import SharpCurve, helped_by_session, speed_ratio, time_grid
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.prior_speed import LabelSpeed
+from pipeline.signal.prior_speed import LabelSpeed, cents_of_rpm
 from pipeline.signal.semitone import key_log_likelihoods, parse_key, pitch_class_notes
-from pipeline.signal.session import Reading, SettledSide, settle_together
+from pipeline.signal.session import OUTLIER_SHARE, Reading, SettledSide, settle_together, shared_speed
 from pipeline.signal.speed import Notes, ReferencePitch, SideEvidence
 from pipeline.signal.wow import Wow
 from pipeline.steps.base import Outcome, StepInput, StepOutput
@@ -50,16 +50,27 @@ def settle_sides(step: StepInput) -> StepOutput:
     settled = settle_together(tied)
     for side in sides:
         settled.update({} if side in tied else settle_together([side]))
-    curves = helped_by_session({name: sharp_curve(rows[name]) for name in measured})
+    own = {name: sharp_curve(rows[name]) for name in measured}
+    curves = helped_by_session(own)
     tables: dict[str, Mapping[str, pl.DataFrame]] = {}
     outcomes: dict[str, tuple[Outcome, str]] = {}
-    for name, row in rows.items():
+    # what cannot be measured comes last: the others' speeds are offered to it
+    for name in sorted(rows, key=lambda name: (name not in measured, name)):
         known = dict(step.facts[name])
         decision = known["decision"]
         sound = step.samples_sha256.get(name)
         if decision:
             known["waits"] = bool(decision["samples_sha256"] and sound and decision["samples_sha256"] != sound)
-        tables[name], outcomes[name] = _tables(name, row, known, settled.get(name), curves.get(name), settings)
+        mates = [tables[other]["speed"].row(0, named=True) for other in tables if not step.facts[other]["copy"]]
+        tables[name], outcomes[name] = _tables(
+            name,
+            rows[name],
+            {**known, "leans": name in measured and curves[name] is not own[name]},
+            settled.get(name),
+            curves.get(name),
+            settings,
+            offered=None if name in measured else _offered(known, mates),
+        )
     return StepOutput(tables, outcomes)
 
 
@@ -124,6 +135,8 @@ def _tables(
     settled: SettledSide | None,
     curve: SharpCurve | None,
     settings: SettleSettings,
+    *,
+    offered: Reading | None,
 ) -> tuple[dict[str, pl.DataFrame], tuple[Outcome, str]]:
     length_s = float(tuning["length_s"])
     grid = time_grid(length_s)
@@ -157,16 +170,18 @@ def _tables(
         "wow_hz": tuning["wow_hz"],
         "wow_cents": tuning["wow_cents"],
         "jump_s": tuning["jump_s"],
+        "jump_from_s": tuning["jump_from_s"],
+        "jump_to_s": tuning["jump_to_s"],
         "jump_cents": -tuning["jump_cents"] if tuning["jump_cents"] is not None else None,
         "estimated_state": estimated,
         "estimated_speed_ratio": estimated_ratio,
         "decided_by": decision["decided_by"] if decision else None,
-        "remark": remarks(tuning, known, settled, first) or None,
+        "remark": remarks(tuning, known, settled, first, offered=offered) or None,
     }
     tables = {
         "speed": pl.DataFrame([speed], infer_schema_length=None),
         "speed_curve": _curve_frame(name, grid, correction, se),
-        "speed_alternative": _alternatives(name, readings, bool(counted)),
+        "speed_alternative": _alternatives(name, [offered] if offered else readings, bool(counted)),
     }
     if state == "unmeasurable":
         return tables, ("cannot_tell", tuning["reason"])
@@ -182,6 +197,28 @@ def listed(readings: tuple[Reading, ...]) -> list[Reading]:
         for reading in readings
         if reading.probability >= LEAST_PROBABILITY or (reading.reference_pitch_hz, reading.shift) in near
     ]
+
+
+def _offered(known: Mapping[str, Any], mates: list[dict[str, Any]]) -> Reading | None:
+    # the session's speed for a side that says nothing itself: offered as a reading, never applied
+    settled = [row for row in mates if row["state"] in ("estimated", "decided") and row["playing_rpm"] is not None]
+    turntable = known["turntable_rpm"]
+    if not settled or turntable is None or known["already_corrected"] == "yes" or known["copy"]:
+        return None
+    cents, sd = shared_speed(cents_of_rpm([row["playing_rpm"] for row in settled]))
+    offset = cents - float(cents_of_rpm(turntable))
+    rpm = turntable * 2.0 ** (offset / 1200.0)
+    others = "other side plays" if len(settled) == 1 else f"{len(settled)} other sides play"
+    said = f"the session's {others} at {rpm:.2f} rpm (another within {sd:.0f} cents of it)"
+    return Reading(
+        offset_cents=offset,
+        playing_rpm=rpm,
+        reference_pitch_hz=float(settled[0]["reference_pitch_hz"]),
+        key="",
+        shift=0,
+        probability=1.0 - OUTLIER_SHARE,
+        reason=f"{said}; nothing on this side itself speaks for it or against it, so it is not applied",
+    )
 
 
 def _state(readings: list[Reading], odds: float) -> str:
@@ -216,7 +253,7 @@ def _alternatives(name: str, readings: list[Reading], counted: bool) -> pl.DataF
             "playing_rpm": reading.playing_rpm if counted else None,
             "offset_cents": reading.offset_cents,
             "reference_pitch_hz": reading.reference_pitch_hz,
-            "key": reading.key,
+            "key": reading.key or None,
             "probability": reading.probability,
             "reason": reading.reason,
         }

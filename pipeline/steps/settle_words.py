@@ -46,8 +46,13 @@ def decision_cents(known: Known) -> tuple[float | None, str]:
     return float(cents_of_ratio(rpm / known["turntable_rpm"])), ""
 
 
-def remarks(tuning: Known, known: Known, settled: SettledSide | None, first: Reading | None) -> str:
-    """Everything worth saying about one side, joined by semicolons; "" if there is nothing."""
+def remarks(
+    tuning: Known, known: Known, settled: SettledSide | None, first: Reading | None, *, offered: Reading | None
+) -> str:
+    """Everything worth saying about one side, joined by semicolons; "" if there is nothing.
+
+    ``offered`` is the session's speed for a side that cannot be measured.
+    """
     said = [*_on_decision(known), *_on_reference(known), known["key_remark"]]
     if first is not None:
         said += _on_key(known, first)
@@ -56,10 +61,14 @@ def remarks(tuning: Known, known: Known, settled: SettledSide | None, first: Rea
     said += _on_turntable(tuning, known)
     if tuning["jump_s"] is not None:
         size = -tuning["jump_cents"]
-        when = f"{tuning['jump_s']:.2f} s ± {max(tuning['jump_se_s'], 0.02):.2f} s"
-        said.append(f"speed changes suddenly at {when} (correction {size:+.0f} cents)")
+        bounds = f"between {tuning['jump_from_s']:.2f} and {tuning['jump_to_s']:.2f} s (95 %)"
+        said.append(f"speed changes suddenly at {tuning['jump_s']:.2f} s, {bounds}; correction {size:+.0f} cents")
+    if known.get("leans"):
+        said.append("weakly measured by itself: its drift leans on that of its session's other sides")
     if not tuning["measured"]:
         said.append(f"not measurable: {tuning['reason']}")
+    if offered is not None:
+        said.append(f"its session plays at {offered.playing_rpm:.2f} rpm: offered, not applied")
     return "; ".join(words for words in said if words)
 
 

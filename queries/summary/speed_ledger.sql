@@ -1,23 +1,27 @@
 with
 alternative as (
     select
-        transfer_id,
-        max(probability) filter (where rank = 1) as probability,
-        max(reason) filter (where rank = 1) as evidence,
+        reading.transfer_id,
+        max(reading.probability) filter (
+            where reading.rank = 1 and speed.estimated_state <> 'unmeasurable'
+        ) as probability,
+        max(reading.reason) filter (where reading.rank = 1) as evidence,
         string_agg(
-            coalesce(printf('%.2f rpm', playing_rpm), printf('%+.1f cents', offset_cents))
-            || printf(', A4 = %.1f Hz', reference_pitch_hz)
-            || coalesce(', ' || key, '')
+            coalesce(printf('%.2f rpm', reading.playing_rpm), printf('%+.1f cents', reading.offset_cents))
+            || printf(', A4 = %.1f Hz', reading.reference_pitch_hz)
+            || coalesce(', ' || reading.key, '')
             || case
-                when probability > 0.99 then ' (>99 %)'
-                when probability < 0.001 then ' (<0.1 %)'
-                when probability < 0.01 then printf(' (%.1f %%)', 100 * probability)
-                else printf(' (%.0f %%)', 100 * probability)
+                when reading.probability > 0.99 then ' (>99 %)'
+                when reading.probability < 0.001 then ' (<0.1 %)'
+                when reading.probability < 0.01 then printf(' (%.1f %%)', 100 * reading.probability)
+                else printf(' (%.0f %%)', 100 * reading.probability)
             end,
-            '; ' order by rank
-        ) filter (where rank > 1) as alternatives,
-    from base.speed_alternative
-    group by transfer_id
+            '; ' order by reading.rank
+        ) filter (where reading.rank > 1 or speed.estimated_state = 'unmeasurable') as alternatives,
+    from base.speed_alternative as reading
+    left join base.speed
+        on speed.transfer_id = reading.transfer_id
+    group by reading.transfer_id
 ),
 carried as (
     select
@@ -47,6 +51,8 @@ select
     speed.wow_hz,
     speed.wow_cents,
     speed.jump_s,
+    speed.jump_from_s,
+    speed.jump_to_s,
     speed.jump_cents,
     alternative.evidence,
     alternative.alternatives,

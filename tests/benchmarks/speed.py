@@ -161,6 +161,10 @@ def score(scene: Scene) -> dict[str, float]:
         "jump_found": float(found) if jumped else np.nan,
         "jump_placed": astray,
         "jump_sure": astray / max(curve.jump_se_s, 0.01),
+        "jump_silent": float(_in_silence(scene, jump_at)) if astray >= 0.5 else np.nan,
+        "jump_bounded": float(curve.jump_bounds_s[0] <= jump_at <= curve.jump_bounds_s[1])
+        if jumped and found
+        else np.nan,
         "jump_false": float(found) if not jumped else np.nan,
         "wow_found": float(wow is not None) if scene.speed.wow_cents else np.nan,
         "wow_false": float(wow is not None) if not scene.speed.wow_cents else np.nan,
@@ -168,6 +172,14 @@ def score(scene: Scene) -> dict[str, float]:
         "wow_mhz": 1e3 * abs(wow.hz - scene.speed.wow_hz) if wow and scene.speed.wow_cents else np.nan,
         "realtime": scene.measured.length_s / max(scene.seconds, 1e-9),
     }
+
+
+def _in_silence(scene: Scene, moment_s: float) -> bool:
+    # nothing steady sounds at the moment itself: no note of the line, and what is stated is a gap with nothing in it
+    notes, curve = scene.measured.notes, scene.measured.curve
+    low, high = curve.jump_bounds_s if curve else (0.0, 0.0)
+    inside = (notes.start_s < high - 0.1) & (notes.end_s > low + 0.1)
+    return bool(low <= moment_s <= high and not inside.any())
 
 
 def read(scene: Scene, *, with_key: bool) -> tuple[Floats, Floats, float]:
@@ -227,6 +239,9 @@ def say_curves(name: str, scenes: list[Scene]) -> None:
     print(f"  jump placed, median (max), s  {most('jump_placed')}; false {share('jump_false')}")
     sure = table["jump_sure"][np.isfinite(table["jump_sure"])]
     print(f"  places within 1 / 2 errors    {int((sure < 1).sum())} / {int((sure < 2).sum())} of {sure.size}")
+    silent = table["jump_silent"][np.isfinite(table["jump_silent"])]
+    print(f"  places within stated bounds   {share('jump_bounded')}")
+    print(f"  placed 0.5 s off or more      {silent.size}, of these in a silence stated as such {int(silent.sum())}")
     print(f"  wow >= 2 cents found          {share('wow_found')}; false {share('wow_false')}")
     print(f"  wow depth, cents              {most('wow_depth')}; frequency, mHz {most('wow_mhz')}")
     print(f"  measuring, x real time        {np.median(table['realtime']):.0f} (least {table['realtime'].min():.0f})")

@@ -31,12 +31,22 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             {"transfer_id": "t1", "side_id": "s1", "file": "a.wav", "turntable_rpm": 78.26},
             {"transfer_id": "t2", "side_id": "s2", "file": "b.wav"},
             {"transfer_id": "t3", "side_id": "s3", "file": "c.wav"},
+            {"transfer_id": "t4", "side_id": "s3", "file": "d.wav"},
         ],
         speed=[
             {"transfer_id": "t1", **SPEED, "state": "ambiguous"},
             {"transfer_id": "t2", **SPEED, "state": "decided", "offset_cents": 5.0, "decided_by": "A. Listener"},
+            {
+                "transfer_id": "t4", "state": "unmeasurable", "speed_ratio": 1.0, "offset_cents": 0.0,
+                "offset_se_cents": 100.0, "reference_pitch_hz": 440.0, "estimated_state": "unmeasurable",
+                "estimated_speed_ratio": 1.0,
+            },
         ],
         speed_alternative=[
+            {
+                "transfer_id": "t4", "rank": 1, "probability": 0.92, "offset_cents": -30.0, "playing_rpm": 76.92,
+                "reference_pitch_hz": 440.0, "reason": "its session's speed, not applied",
+            },
             {"transfer_id": "t1", "rank": 1, "probability": 0.9, "offset_cents": -20.0, "key": "D major", **READING},
             {
                 "transfer_id": "t1", "rank": 3, "probability": 0.04, "offset_cents": -120.0,
@@ -55,7 +65,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_transfer_has_its_line(folder: Path) -> None:
     rows = {row["transfer_id"]: row for row in speed(folder).to_dicts()}
-    assert list(rows) == ["t1", "t2", "t3"]
+    assert list(rows) == ["t1", "t2", "t3", "t4"]
     first = rows["t1"]
     assert (first["takes"], first["session_id"], first["probability"]) == ("k1, k2", "spring", 0.9)
     assert first["evidence"] == "the catalogue's key fits"
@@ -64,6 +74,10 @@ def test_every_transfer_has_its_line(folder: Path) -> None:
     assert (ruled["decided_by"], ruled["decision_reason"]) == ("A. Listener", "by ear")
     assert ruled["estimated_offset_cents"] == pytest.approx(-20.0)
     assert (rows["t3"]["state"], rows["t3"]["offset_cents"]) == ("not measured", None)
+    # what a session offers to a side that says nothing is an alternative, not the reading that is used
+    offered = rows["t4"]
+    assert (offered["state"], offered["offset_cents"], offered["probability"]) == ("unmeasurable", 0.0, None)
+    assert offered["alternatives"] == "76.92 rpm, A4 = 440.0 Hz (92 %)"
 
 
 def test_one_transfer_or_none(folder: Path) -> None:

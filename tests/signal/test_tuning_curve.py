@@ -130,6 +130,8 @@ def test_the_step_inside_a_held_tone_places_a_sudden_change(seed: int, size: flo
     found = jumping_line(seed, at_s, size)
     assert found.jump_s == pytest.approx(at_s, abs=0.1)
     assert found.jump_se_s < 0.1
+    low_s, high_s = found.jump_bounds_s
+    assert low_s <= min(found.jump_s, at_s) <= max(found.jump_s, at_s) <= high_s < low_s + 2.0
 
 
 def test_a_change_in_a_long_rest_is_put_within_it_and_its_width_said() -> None:
@@ -137,6 +139,9 @@ def test_a_change_in_a_long_rest_is_put_within_it_and_its_width_said() -> None:
     assert found.jump_s is not None
     assert 58.0 < found.jump_s < 62.0
     assert 0.5 < found.jump_se_s < 2.5
+    # the bounds are the tones before and after: the whole rest, and at most a note's end more on either side
+    assert 57.0 < found.jump_bounds_s[0] <= 58.1
+    assert 61.9 <= found.jump_bounds_s[1] < 63.0
 
 
 def test_a_smooth_drift_has_no_sudden_change() -> None:

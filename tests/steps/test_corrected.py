@@ -46,9 +46,8 @@ def corpus(tmp_path: Path) -> Corpus:
         "estimated_state": "estimated",
         "estimated_speed_ratio": 80 / 78,
     }
-    empty = dict.fromkeys(
-        ("key", "drift_range_cents", "wow_hz", "wow_cents", "jump_s", "jump_cents", "decided_by", "remark")
-    )
+    jump = ("jump_s", "jump_from_s", "jump_to_s", "jump_cents")
+    empty = dict.fromkeys(("key", "drift_range_cents", "wow_hz", "wow_cents", *jump, "decided_by", "remark"))
     made.write("speed", "t1", pl.DataFrame([{**speed, **empty}]))
     return made
 

@@ -36,6 +36,8 @@ def tuning(name: str = "tr-1", *, sharp: float = 20.0, tonic: int = 2, seed: int
         "curve_se_cents": [1.0] * 61,
         "jump_s": None,
         "jump_se_s": None,
+        "jump_from_s": None,
+        "jump_to_s": None,
         "jump_cents": None,
         "jump_log_odds": -1.0,
         "wow_hz": None,
@@ -215,6 +217,27 @@ def test_what_cannot_be_measured_keeps_its_speed() -> None:
     assert schema.load("speed_alternative").checked(out.tables["tr-1"]["speed_alternative"]).is_empty()
 
 
+def test_a_session_offers_its_speed_to_a_side_that_says_nothing() -> None:
+    empty: dict[str, Any] = {name: [] for name in ("curve_time_s", "curve_cents", "curve_se_cents", "note_semitone")}
+    mute = tuning("tr-1", measured=False, reason="3 steady tones", sharp_cents=None, sharp_se_cents=None, **empty)
+    frames = {"tr-1": mute, "tr-2": tuning("tr-2", sharp=30.0, seed=2), "tr-3": tuning("tr-3", sharp=34.0, seed=3)}
+    out = run({name: known() for name in frames}, frames)
+    speed = out.tables["tr-1"]["speed"].row(0, named=True)
+    # offered, not applied: the side keeps its speed, its wide error and its state
+    assert (speed["state"], speed["speed_ratio"]) == ("unmeasurable", 1.0)
+    assert speed["offset_se_cents"] >= 50.0
+    assert "offered, not applied" in speed["remark"]
+    offered = schema.load("speed_alternative").checked(out.tables["tr-1"]["speed_alternative"]).row(0, named=True)
+    assert offered["offset_cents"] == pytest.approx(-32.0, abs=0.1)
+    assert offered["playing_rpm"] == pytest.approx(78.26 * 2 ** (-32.0 / 1200.0), abs=0.01)
+    assert offered["probability"] < 0.95
+    assert "2 other sides play at 76.8" in offered["reason"]
+    # nothing to offer for a copy, for a corrected transfer, or where no mate is settled
+    for changes in ({"copy": True}, {"already_corrected": "yes"}, {"turntable_rpm": None}):
+        facts = {**{name: known() for name in frames}, "tr-1": known(**changes)}
+        assert run(facts, frames).tables["tr-1"]["speed_alternative"].is_empty()
+
+
 def test_a_session_is_settled_alike_in_any_order() -> None:
     names = ["tr-1", "tr-2", "tr-3"]
     frames = {name: tuning(name, sharp=30.0 + i, seed=i) for i, name in enumerate(names)}
@@ -245,5 +268,7 @@ def test_a_weak_side_takes_the_shape_of_its_session() -> None:
     frames["tr-3"] = tuning("tr-3", sharp=30.0, seed=9, curve_cents=flat, curve_se_cents=[9.0] * 61)
     out = run({name: known() for name in names}, frames)
     curve = out.tables["tr-3"]["speed_curve"]["correction_cents"]
+    assert "leans on that of its session" in out.tables["tr-3"]["speed"]["remark"][0]
+    assert "leans" not in (out.tables["tr-1"]["speed"]["remark"][0] or "")
     # the others' correction rises by 10 cents over the side
     assert 4.0 < curve[-1] - curve[0] < 10.0
