@@ -221,17 +221,23 @@ def _merge(corpus: Corpus, table: str, files: Mapping[str, Stamp], target: Path,
     relation = computed(table)
     types = relation.arrow_schema()
     kept: set[str] = set()
-    frames: list[pl.DataFrame | None] = []
+    tables: list[pa.Table] = []
     if before is not None and "transfer_id" in types.names:
         path, stood = before
         kept = {t for t, stamp in files.items() if stood.get(t) == stamp}
         if kept:
-            frames.append(pl.DataFrame(pl.from_arrow(read_parquet(path))).filter(pl.col("transfer_id").is_in(kept)))
-    frames += [corpus.read(table, t) for t in sorted(files) if t not in kept]  # says so if one is damaged
-    tables = [frame.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(types) for frame in frames if frame is not None]
-    merged = pa.concat_tables(tables)
+            tables.append(_arrow(_frame(read_parquet(path)).filter(pl.col("transfer_id").is_in(kept)), types))
+    read = (corpus.read_arrow(table, t) for t in sorted(files) if t not in kept)  # says so if one is damaged
+    merged = pa.concat_tables([*tables, *(found.cast(types) for found in read if found is not None)])
     if kept:
-        ordered = pl.DataFrame(pl.from_arrow(merged)).sort("transfer_id", maintain_order=True)
-        merged = ordered.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(types)
+        merged = _arrow(_frame(merged).sort("transfer_id", maintain_order=True), types)
     with replacing(target) as part:
         write_parquet(merged.combine_chunks(), part)
+
+
+def _frame(table: pa.Table) -> pl.DataFrame:
+    return pl.DataFrame(pl.from_arrow(table))
+
+
+def _arrow(frame: pl.DataFrame, types: pa.Schema) -> pa.Table:
+    return frame.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(types)

@@ -89,6 +89,11 @@ class Corpus:
         DataError
             If the file is damaged.
         """
+        found = self.read_arrow(table, transfer_id, sha256=sha256)
+        return None if found is None else pl.DataFrame(pl.from_arrow(found))
+
+    def read_arrow(self, table: str, transfer_id: str, *, sha256: str | None = None) -> pa.Table | None:
+        """As ``read``, as it is on disk."""
         path = self.path(table, transfer_id)
         try:
             content = path.read_bytes()
@@ -97,10 +102,9 @@ class Corpus:
         if sha256 is not None and hashlib.sha256(content).hexdigest() != sha256:
             return None
         try:
-            read = pl.from_arrow(read_parquet(pa.BufferReader(content)))  # one reader with the writer, so one type
+            return read_parquet(pa.BufferReader(content))  # one reader with the writer, so one type
         except (pa.ArrowException, OSError) as error:
             raise DataError(f"{self.relative(path)}: is damaged ({error}); delete it and run again") from error
-        return pl.DataFrame(read)
 
     def write(self, table: str, transfer_id: str, frame: pl.DataFrame) -> Path:
         """Writes one table of one transfer; see ``write_all``."""
