@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.signal import hand_chain
-from pipeline.signal.geometry import LARGEST_OFFSET, Fingerboard, stop_table
+from pipeline.signal.geometry import Fingerboard, stop_table
 from pipeline.signal.hand_chain import Arrays, Candidates, Ints, Links, Moves, Slides, Ways
 from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, entry_weights, scale_membership
 from pipeline.units import Floats
@@ -117,11 +117,11 @@ class PassageHand:
 
 def passages(line: Line, *, board: Fingerboard) -> list[tuple[int, int]]:
     """First and last + 1 note of each stretch without a long rest or a note that the instrument cannot make."""
-    highest = board.open_midi[-1] + board.highest_place + LARGEST_OFFSET
+    highest = max(board.open_midi) + int(stop_table(board).sounding.max())
     lowest = min(board.open_midi)
     found: list[tuple[int, int]] = []
     for i, midi in enumerate(line.midi):
-        if not lowest - OFF_PITCH < midi < highest:
+        if not lowest - OFF_PITCH < midi < highest + OFF_PITCH:
             continue
         goes_on = found and found[-1][1] == i and line.start_s[i] - line.end_s[i - 1] <= CUT_S
         if goes_on:
