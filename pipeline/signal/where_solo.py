@@ -23,8 +23,17 @@ from pipeline.units import Floats
 
 CONTENTS = ("solo", "accompaniment_only", "not_music", "speech", "cannot_tell")
 SLOT_S = 0.25
-# Slots are judged by a window of this length around them.
+# Slots are judged by a window of this length around them, and whether the solo plays by a wider one: under a piano
+# alone single seconds may look like a solo, two and a half together do not.
 WINDOW_S = 1.0
+WIDE_S = 2.5
+# The mean of voicing and confidence over the wider window at even odds, as a share of what four fifths of the side do
+# not exceed (a solo under a loud piano is never as sure as one alone), but not below the lowest; and how sharply the
+# odds change with it. Chosen on rendered sides with introductions and interludes.
+EVEN = 0.6
+USUAL = 0.8
+LOWEST_EVEN = 0.4
+SHARPNESS = 14.0
 # A change of content must be worth this many nats: four rests of a second would not be, one interlude of two is.
 CHANGE_COST = 12.0
 # No slot says more than this for or against a content.
@@ -103,12 +112,23 @@ def _shares(line: Line, slots: int) -> npt.NDArray[np.float64]:
     sweeping = _sweeping(line, hop_s)
     centres = np.minimum(((np.arange(slots) + 0.5) * SLOT_S / hop_s).astype(np.int64), line.time_s.size - 1)
     # What stands still and fades again and again is the piano, however sure the tracker is of it.
-    voiced, sure = (x * (1.0 - _struck(line, hop_s)) for x in (voiced, sure))
+    plays = _plays(line, hop_s) * (1.0 - _struck(line, hop_s))
+    sure = plays * sure / np.maximum(voiced, 1e-9)
+    voiced = plays
     v, c, s, w = voiced[centres], sure[centres], loud[centres], sweeping[centres]
     # The line is followed but its pitch is unsure, or it is as likely there as not.
     doubt = np.maximum(v - c, 2.0 * np.minimum(v, 1.0 - v) * np.minimum(1.0, 2.0 * s))
     share = np.stack((c * (1.0 - w), (1.0 - v) * s, (1.0 - v) * (1.0 - s), v * w, doubt), axis=1)
     return np.asarray(share / np.maximum(share.sum(axis=1, keepdims=True), 1e-9))
+
+
+def _plays(line: Line, hop_s: float) -> Floats:
+    """Probability that the solo plays around each frame, its short rests included."""
+    half = max(1, round(0.5 * WIDE_S / hop_s))
+    voiced, sure = (mean_of_neighbours(x, half=half) for x in (line.voiced_probability, line.confidence))
+    seen = 0.5 * (voiced + sure)
+    even = max(EVEN * float(np.quantile(seen, USUAL)), LOWEST_EVEN)
+    return np.asarray(1.0 / (1.0 + np.exp(-SHARPNESS * (seen - even))))
 
 
 def _struck(line: Line, hop_s: float) -> Floats:

@@ -35,14 +35,14 @@ SIDE_S = 30.0
 # Frames taken from a side: inside slides, elsewhere in notes, and without solo. What the second network sees of a
 # frame is little, so it can have more of them, oftener.
 TAKEN = (130, 100, 50)
-TRACK_TAKEN = (260, 260, 130)
+TRACK_TAKEN = (400, 240, 130)
 EPOCHS = {"spectral": 6, "tracking": 20}
 BATCH = 128
 # A candidate this near to the truth, in bins, is the solo.
 HIT_BINS = 2.5
 RATE = 3e-3
 # Sides on which a solo is hardest to find, beside those that come by chance.
-SHARES = {"loud_share": 0.3, "high_share": 0.06}
+SHARES = {"loud_share": 0.3, "high_share": 0.06, "alone_share": 0.1}
 # Frames nearer than this to where the solo starts or stops teach nothing: there, truth is a matter of taste.
 EDGE_S = 0.03
 
@@ -249,7 +249,7 @@ def calibration(net: Network, *, instrument: str, sides: int, seed: int) -> npt.
 def main() -> None:
     """Train and write weights and record; stages left out keep what the file holds."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--sides", type=int, nargs=3, default=(500, 80, 12), help="for each of the stages")
+    parser.add_argument("--sides", type=int, nargs=3, default=(500, 90, 12), help="for each of the stages")
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--instruments", nargs="*", default=list(INSTRUMENTS))
     parser.add_argument("--stages", nargs="*", default=list(STAGES), choices=STAGES)

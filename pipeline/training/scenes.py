@@ -23,6 +23,7 @@ def training_side(
     length_s: float,
     loud_share: float = 0.0,
     high_share: float = 0.0,
+    alone_share: float = 0.0,
     shifting_share: float = 0.0,
 ) -> tuple[npt.NDArray[np.float32], Truth]:
     """One random side: 70 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB.
@@ -31,6 +32,7 @@ def training_side(
     ----------
     loud_share : share of sides that have a piano as loud as the solo or up to 10 dB louder, and much noise.
     high_share : share of sides whose tune lies as high as the instrument goes.
+    alone_share : share of sides on which the piano plays alone.
     shifting_share : share of sides whose hand shifts often under the slur, so that many shifts are hidden.
     """
     loud = loud_share > 0 and rng.random() < loud_share
@@ -65,16 +67,26 @@ def training_side(
         snr_db, piano_below_db = float(rng.uniform(3.0, 14.0)), float(rng.uniform(-10.0, 2.0))
     if high_share > 0 and rng.random() < high_share:
         plan = _lifted(rng, plan)
-    return render_side(
-        _varied(rng, plan),
+    plan, voice = _varied(rng, plan), varied_voice(rng, instrument=instrument)
+    alone = alone_share > 0 and rng.random() < alone_share and bool(plan.accompaniment)
+    if alone:
+        # The solo is there, but so far below the piano that it is not heard.
+        plan = replace(plan, notes=tuple(replace(note, level_db=-90.0) for note in plan.notes))
+        voice = replace(voice, noise_db=-100.0)
+        piano_below_db, snr_db = -80.0, None if snr_db is None else snr_db - 80.0
+    samples, truth = render_side(
+        plan,
         rng=rng,
         sample_rate_hz=SAMPLE_RATE_HZ,
-        voice=varied_voice(rng, instrument=instrument),
+        voice=voice,
         snr_db=snr_db,
         piano_below_db=piano_below_db,
         band=str(rng.choice(("acoustic", "electrical", "full"), p=(0.5, 0.3, 0.2))),
         speed=random_speed(rng, offset_sd_cents=80.0, drift_max_cents=40.0, wow_max_cents=20.0, step_share=0.1),
     )
+    if alone:
+        truth = replace(truth, f0_hz=np.full_like(truth.f0_hz, np.nan), slides=())
+    return samples, truth
 
 
 def varied_voice(rng: np.random.Generator, *, instrument: str) -> Voice:
