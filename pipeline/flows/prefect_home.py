@@ -4,7 +4,6 @@ A user who has a Prefect server sets PREFECT_API_URL; then that server is used a
 """
 
 import contextlib
-import importlib
 import os
 import subprocess
 import sys
@@ -44,15 +43,16 @@ def users_server() -> str | None:
 class Server:
     """A Prefect server on its way up; or the user's own, which is up, while Prefect itself is being loaded."""
 
-    def __init__(self, process: subprocess.Popen[bytes] | None) -> None:
+    def __init__(self, process: subprocess.Popen[bytes] | None, load: Callable[[], object]) -> None:
         self.process = process
+        self._load = load
         self.url = users_server()
         self.environment = contextlib.ExitStack()
         self._coming = threading.Thread(target=self._come, daemon=True)
         self._coming.start()
 
     def _come(self) -> None:
-        importlib.import_module("pipeline.flows.corpus")  # loads Prefect, which takes seconds too
+        self._load()
         if self.process is not None:
             self.url = _address(self.process)
 
@@ -112,15 +112,18 @@ class Server:
 
 
 @contextmanager
-def server(derived: Path) -> Iterator[Server]:
-    """Sets Prefect's environment, and starts a server that lasts as long as the block unless the user has one."""
+def server(derived: Path, load: Callable[[], object] = lambda: None) -> Iterator[Server]:
+    """Sets Prefect's environment, and starts a server that lasts as long as the block unless the user has one.
+
+    ``load`` is called in the meantime.
+    """
     values = {name: value for name, value in _QUIET.items() if name not in os.environ}
     if not users_server():
         home = (derived / ".prefect").resolve()
         home.mkdir(parents=True, exist_ok=True)
         values |= {"PREFECT_HOME": str(home), "PREFECT_CLIENT_MAX_RETRIES": "2"}
     with environment(values):
-        started = Server(None if users_server() else _started(derived / "log" / "prefect-server.log"))
+        started = Server(None if users_server() else _started(derived / "log" / "prefect-server.log"), load)
         try:
             yield started
         finally:

@@ -115,7 +115,11 @@ def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -
     DataError
         If the server does not start, or is lost.
     """
-    with prefect_home.server(work.corpus.derived) as server:
+
+    def load() -> None:
+        import pipeline.flows.corpus  # noqa: F401  (loads Prefect, which takes seconds too)
+
+    with prefect_home.server(work.corpus.derived, load) as server:
         if engine == "local":
             with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
                 work.ahead(pool.run_batches, until=lambda: not server.is_coming())

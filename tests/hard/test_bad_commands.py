@@ -86,7 +86,7 @@ BAD: list[tuple[str, Files, str, int, str]] = [
     ("workers in words", {}, "run DIR --workers two", 2, "glideline: invalid value for '--workers': give a whole number; `glideline run --help` shows what may be given"),
     ("engine that is not there", {}, "run DIR --engine steam", 2, "glideline: --engine steam: give local, dask or ray"),
     ("misspelt setting", {"corpus/settings.toml": "[intake]\nshortest = 1\n"}, "run DIR", 1, "glideline: settings.toml: intake.shortest: unknown setting; did you mean 'shortest_s'?"),
-    ("run held by another machine", {"corpus/derived/run.holder.json": '{"process": 4, "host": "elsewhere", "since": "2026-01-05"}'}, "run DIR", 1, "glideline: a run on another machine has not ended properly, or is still going (process 4 on elsewhere, since 2026-01-05); if you are sure that it is over, delete derived/run.holder.json and run again"),
+    ("run held by another machine", {"corpus/derived/run.holder.json": '{"process": 4, "host": "elsewhere", "since": "2026-01-05"}'}, "run DIR", 1, "glideline: a run on another machine has not ended properly, or is still going (process 4 on elsewhere, since 05 Jan 2026, 00:00 UTC); if you are sure that it is over, delete derived/run.holder.json and run again"),
     # --- what needs a run first
     ("query before a run", {}, "query DIR slides_by_player", 1, "glideline: DIR: nothing has been measured yet; run: glideline run DIR"),
     ("export before a run", {}, "export DIR", 1, "glideline: DIR: nothing has been measured yet; run: glideline run DIR"),
