@@ -52,8 +52,8 @@ def make(root: Path, lengths_s: list[float], instrument: str) -> None:
         soundfile.write(path, samples, RATE_HZ, subtype="PCM_16")
 
 
-def run_one(corpus: Corpus, transfer_id: str) -> dict[str, float]:
-    """CPU seconds of decoding and of each step of one side."""
+def run_one(corpus: Corpus, transfer_id: str) -> tuple[dict[str, float], dict[str, pl.DataFrame]]:
+    """All that is computed of one side, in memory: CPU seconds of decoding and of each step, and the tables."""
     row = corpus.catalogue.row("transfer", transfer_id) or {}
     session = next(unit for unit, members in session_units(corpus.catalogue).items() if transfer_id in members)
     tables: dict[str, pl.DataFrame] = {}
@@ -74,7 +74,7 @@ def run_one(corpus: Corpus, transfer_id: str) -> dict[str, float]:
         )
         tables |= step.run(given).tables[transfer_id]
         spent[step.name] = time.process_time() - start
-    return spent
+    return spent, tables
 
 
 def main() -> None:
@@ -93,7 +93,7 @@ def main() -> None:
         corpus = Corpus(root)
         warm, side = sorted(row["transfer_id"] for row in corpus.catalogue.frame("transfer").to_dicts())
         run_one(corpus, warm)
-        spent = run_one(corpus, side)
+        spent, _ = run_one(corpus, side)
     for name, cpu_s in spent.items():
         print(f"{name:10s} {cpu_s:7.3f} s  {given.seconds / max(cpu_s, 1e-9):9.0f} x real time")
     whole_s = sum(spent.values())

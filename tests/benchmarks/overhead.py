@@ -13,12 +13,12 @@ from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
-import polars as pl
 import soundfile
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
 
+from chain import run_one
 from made_corpus import make_corpus
 from scale import timed
 
@@ -28,11 +28,6 @@ from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
-from pipeline.steps.base import Sound, StepInput
-from pipeline.steps.order import STEPS
-from pipeline.steps.planner import sound_spec
-from pipeline.steps.sound import read
-from pipeline.steps.units import session_units
 from pipeline.store.corpus import Corpus
 
 RATE_HZ = 44_100
@@ -61,24 +56,8 @@ def _corpus(root: Path) -> Corpus:
 
 
 def pure(transfer_id: str, *, root: Path) -> int:
-    """All that is computed of one side, from its samples to the hand, in memory; how many slides there are."""
-    corpus = _corpus(root)
-    row = corpus.catalogue.row("transfer", transfer_id) or {}
-    sound: Sound = read(corpus, sound_spec(row))
-    session = next(unit for unit, members in session_units(corpus.catalogue).items() if transfer_id in members)
-    tables: dict[str, pl.DataFrame] = {}
-    for step in STEPS:
-        if step.name in ("intake", "summarise"):
-            continue
-        unit = session if step.scope == "session" else transfer_id
-        given = StepInput(
-            unit,
-            step.facts(corpus.catalogue, unit),
-            getattr(corpus.settings, step.name),
-            {transfer_id: {name: tables[name] for name in step.reads}},
-            lambda _: sound,
-        )
-        tables.update(step.run(given).tables[transfer_id])
+    """How many slides all that is computed of one side, without a run, finds."""
+    _, tables = run_one(_corpus(root), transfer_id)
     return tables["slide"].height
 
 
