@@ -57,6 +57,7 @@ def _run(given: StepInput) -> StepOutput:
     sources["run"] = _heard(given.samples_sha256)
     with duckdb.connect() as con:
         con.execute("set threads = 1").fetchall()
+        con.execute("set enable_progress_bar = false").fetchall()  # a worker looks to DuckDB like a person at a prompt
         views.create_layers(con, sources, layers=("base", "stage", "fact"), stored=views.STORED)
         made = result_tables(con, seed=settings.seed, replicates=settings.replicates)
     return StepOutput({"corpus": made}, {"corpus": ("done", f"{made['estimate'].height} groups")})

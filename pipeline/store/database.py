@@ -4,6 +4,7 @@ The file is tagged for DuckDB 1.5 and later. Readers that have the old file open
 """
 
 import os
+import shutil
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from pipeline.store.provenance import hash_bytes_of, hash_value
 from pipeline.store.views import STORED, Source, create_layers, query_files
 
 STORAGE_VERSION = "v1.5.0"
+MEMORY = "256MB"  # beyond, DuckDB writes to disk what it does not need at once
 
 
 def database_path(corpus: Corpus) -> Path:
@@ -35,8 +37,17 @@ def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) 
     stamp = target.with_suffix(".stamp")
     part = target.with_name(f".{target.name}.{os.getpid()}.tmp")
     clear_parts(corpus)
-    con = duckdb.connect(config={"threads": threads, "preserve_insertion_order": True})
+    spill = part.with_suffix(".spill")
+    con = duckdb.connect(
+        config={
+            "threads": threads,
+            "preserve_insertion_order": True,
+            "memory_limit": MEMORY,
+            "temp_directory": str(spill),
+        }
+    )
     try:
+        con.execute("set enable_progress_bar = false").fetchall()
         quoted = str(part).replace("'", "''")
         con.execute(f"attach '{quoted}' as corpus (storage_version '{STORAGE_VERSION}')").fetchall()
         con.execute("use corpus").fetchall()
@@ -51,6 +62,7 @@ def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) 
         clear_parts(corpus)
         raise
     con.close()
+    shutil.rmtree(spill, ignore_errors=True)
     with part.open("rb+") as file:
         os.fsync(file.fileno())
     stamp.unlink(missing_ok=True)
@@ -99,4 +111,7 @@ def sources(corpus: Corpus, generation: Generation) -> Mapping[str, Source]:
 def clear_parts(corpus: Corpus) -> None:
     """Removes unfinished databases, which a killed run may have left."""
     for path in corpus.derived.glob(".corpus.duckdb.*"):
-        path.unlink(missing_ok=True)
+        if path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
