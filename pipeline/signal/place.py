@@ -8,11 +8,11 @@ alike, and the width of the posterior says so.
 
 from dataclasses import dataclass, replace
 
+import numba as nb
 import numpy as np
-from scipy.linalg import solve_triangular
+import numpy.typing as npt
 from scipy.special import logsumexp
 
-from pipeline.signal.circular import wrap100
 from pipeline.signal.drift import HELD_POINTS, Weights, tone_variance
 from pipeline.signal.tuning import ACCOMPANIMENT, POINT_S, SOLO, Tracks, lean, plateaus
 from pipeline.units import Floats
@@ -162,36 +162,82 @@ def _tone(at: Floats, values: Floats, moments_s: Floats, jump_cents: Floats, ton
     values = values - 100.0 * np.round(np.median(values) / 100.0)
     length_s = float(at[-1] - at[0])
     variance = float(tone_variance(np.array([tone_sd]), np.array([True]), np.array([length_s / POINT_S]))[0])
+    # tones begin and end on the way from and to others
+    scoops = [_SCOOP_CENTS * np.exp(-edge / fades_s) for edge in (at - at[0], at[-1] - at) for fades_s in _SCOOPS_S]
+    columns = np.column_stack([*scoops, values, np.ones(at.size), after])
     size = jump_cents[:, None]
     found = []
-    for factor in _factors(at):
-        white = solve_triangular(factor, np.column_stack([values, np.ones(at.size), after]), lower=True)
-        y, one, step = white[:, 0], white[:, 1], white[:, 2:]
-        own, volume = float(one @ one), float(np.log(np.diag(factor)).sum())
-        square = float(y @ y) - 2.0 * size * (y @ step) + size**2 * np.einsum("ij,ij->j", step, step)
-        along = float(y @ one) - size * (one @ step)
-        # a tone's level is known modulo a semitone
-        turn = 100.0 * np.round(along / own / 100.0)
-        square = square - 2.0 * turn * along + turn**2 * own
-        along = along - turn * own
-        for share, spread in ((1.0 - _STRAY_SHARE, variance), (_STRAY_SHARE, _STRAY**2 * variance)):
-            more = 1.0 + spread * own
-            gain = 0.5 * spread * along**2 / more - 0.5 * np.log(more)
-            found.append(np.log(share) - volume - 0.5 * square + gain)
-    return np.asarray(logsumexp(found, axis=0))
+    for hz in _VIBRATO_HZ:
+        for depth in _VIBRATO_CENTS:
+            white, volume = _whitened(at, columns, hz, 0.5 * depth**2)
+            ways, rest = white[:, : len(scoops)], white[:, len(scoops) :]
+            inner = np.eye(len(scoops)) + ways.T @ ways
+            along_ways = ways.T @ rest
+            free = np.linalg.solve(inner, along_ways)
+            volume += 0.5 * float(np.linalg.slogdet(inner)[1])
+            with_y = rest[:, 0] @ rest - along_ways[:, 0] @ free
+            with_one = rest[:, 1] @ rest - along_ways[:, 1] @ free
+            steps = np.einsum("ij,ij->j", rest[:, 2:], rest[:, 2:])
+            steps -= np.einsum("ij,ij->j", along_ways[:, 2:], free[:, 2:])
+            own = float(with_one[1])
+            square = float(with_y[0]) - 2.0 * size * with_y[2:] + size**2 * steps
+            along = float(with_y[1]) - size * with_one[2:]
+            # a tone's level is known modulo a semitone
+            turn = 100.0 * np.round(along / own / 100.0)
+            square = square - 2.0 * turn * along + turn**2 * own
+            along = along - turn * own
+            for share, spread in ((1.0 - _STRAY_SHARE, variance), (_STRAY_SHARE, _STRAY**2 * variance)):
+                more = 1.0 + spread * own
+                gain = 0.5 * spread * along**2 / more - 0.5 * np.log(more)
+                found.append(np.log(share) - volume - 0.5 * square + gain)
+    said = np.array(found)
+    top = said.max(axis=0)
+    return np.asarray(top + np.log(np.exp(said - top).sum(axis=0)))
 
 
-def _factors(at: Floats) -> list[Floats]:
-    apart = np.abs(at[:, None] - at)
-    rest = _WANDER_CENTS**2 * np.exp(-apart / _WANDER_S) + _ERROR_CENTS**2 * np.eye(at.size)
-    # tones begin and end on the way from and to others
-    for edge in (at - at[0], at[-1] - at):
-        for fades_s in _SCOOPS_S:
-            scoop = _SCOOP_CENTS * np.exp(-edge / fades_s)
-            rest += np.outer(scoop, scoop)
-    beats = [np.cos(2.0 * np.pi * hz * apart) * np.exp(-apart / _VIBRATO_LASTS_S) for hz in _VIBRATO_HZ]
-    covariances = [rest + 0.5 * depth**2 * beat for beat in beats for depth in _VIBRATO_CENTS]
-    return [np.asarray(np.linalg.cholesky(covariance), dtype=np.float64) for covariance in covariances]
+@nb.njit(cache=True)
+def _whitened(at: Floats, columns: Floats, hz: float, vibrato: float) -> tuple[Floats, float]:
+    # columns (n, p) times the inverse root of the covariance of wander, vibrato and error, by a Kalman filter over
+    # (wander, vibrato, its quadrature); and half the log of the covariance's determinant
+    n, p = columns.shape
+    white = np.empty((n, p))
+    states = np.zeros((3, p))
+    wander, error = _WANDER_CENTS**2, _ERROR_CENTS**2
+    a, b, c = wander, vibrato, vibrato
+    ab, ac, bc = 0.0, 0.0, 0.0
+    half_log = 0.0
+    for i in range(n):
+        if i:
+            step = at[i] - at[i - 1]
+            fade, ring = np.exp(-step / _WANDER_S), np.exp(-step / _VIBRATO_LASTS_S)
+            x, y = ring * np.cos(2.0 * np.pi * hz * step), ring * np.sin(2.0 * np.pi * hz * step)
+            a = fade * fade * a + wander * (1.0 - fade * fade)
+            ab, ac = fade * (x * ab - y * ac), fade * (y * ab + x * ac)
+            fresh = vibrato * (1.0 - ring * ring)
+            b, c, bc = (
+                x * x * b - 2.0 * x * y * bc + y * y * c + fresh,
+                y * y * b + 2.0 * x * y * bc + x * x * c + fresh,
+                x * y * (b - c) + (x * x - y * y) * bc,
+            )
+            for j in range(p):
+                states[0, j] *= fade
+                states[1, j], states[2, j] = x * states[1, j] - y * states[2, j], y * states[1, j] + x * states[2, j]
+        spread = a + 2.0 * ab + b + error
+        first, second, third = (a + ab) / spread, (ab + b) / spread, (ac + bc) / spread
+        half_log += 0.5 * np.log(spread)
+        for j in range(p):
+            new = columns[i, j] - states[0, j] - states[1, j]
+            white[i, j] = new / np.sqrt(spread)
+            states[0, j] += first * new
+            states[1, j] += second * new
+            states[2, j] += third * new
+        a -= first * first * spread
+        ab -= first * second * spread
+        ac -= first * third * spread
+        b -= second * second * spread
+        bc -= second * third * spread
+        c -= third * third * spread
+    return white, half_log
 
 
 def accompaniment_log_likelihood(
@@ -206,23 +252,65 @@ def accompaniment_log_likelihood(
     total = np.zeros((jump_cents.size, moments_s.size))
     if not near.any():
         return total
-    first = np.flatnonzero(np.diff(tracks.track[near], prepend=-1))
-    number = np.cumsum(np.diff(tracks.track[near], prepend=-1) != 0) - 1
-    weight, left = tracks.weight[near][:, None], left[near][:, None]
-    mass = np.add.reduceat(weight, first, axis=0)
+    bounds = np.append(np.flatnonzero(np.diff(tracks.track[near], prepend=-1)), np.count_nonzero(near))
+    weight = tracks.weight[near]
+    mass = np.add.reduceat(weight, bounds[:-1])
     tone_sd, point_sd = float(weights.tone_sd[ACCOMPANIMENT]), float(weights.point_sd[ACCOMPANIMENT])
-    anchor = tracks.anchor[tracks.track[near]][first]
-    scale = tone_variance(np.full(first.size, tone_sd), anchor, mass[:, 0])[:, None] + point_sd**2 / mass
+    anchor = tracks.anchor[tracks.track[near]][bounds[:-1]]
+    scale = tone_variance(np.full(mass.size, tone_sd), anchor, mass) + point_sd**2 / mass
     held = np.minimum(1.0, mass / HELD_POINTS)
-    share = after_share(tracks.time_s[near][:, None], tracks.window_s[near][:, None], moments_s)
-    for row, size in enumerate(jump_cents):
-        residual = wrap100(left - size * share)
-        mean = np.add.reduceat(weight * residual, first, axis=0) / mass
-        inner = (residual - mean[number]) ** 2 * weight / point_sd**2
-        tone = mean**2 / scale
-        cost = np.sum(inner / (1.0 + inner / 9.0), axis=0) + np.sum(held * tone / (1.0 + tone / 16.0), axis=0)
-        total[row] = -0.5 * _PARTIALS_TRUST * cost
+    time_s, window_s = tracks.time_s[near], tracks.window_s[near]
+    _add_partials(total, bounds, time_s, window_s, weight, left[near], scale, held, point_sd, moments_s, jump_cents)
     return total
+
+
+@nb.njit(cache=True)
+def _add_partials(
+    total: Floats,
+    bounds: npt.NDArray[np.int64],
+    time_s: Floats,
+    window_s: Floats,
+    weight: Floats,
+    left: Floats,
+    scale: Floats,
+    held: Floats,
+    point_sd: float,
+    moments_s: Floats,
+    jump_cents: Floats,
+) -> None:
+    # moments before or after a whole partial all say the same: they are worked out once
+    last = moments_s.size
+    for k in range(bounds.size - 1):
+        i, j = bounds[k], bounds[k + 1]
+        begin_s, end_s = np.inf, -np.inf
+        mass = 0.0
+        for q in range(i, j):
+            begin_s = min(begin_s, time_s[q] - 0.5 * window_s[q])
+            end_s = max(end_s, time_s[q] + 0.5 * window_s[q])
+            mass += weight[q]
+        low, high = int(np.searchsorted(moments_s, begin_s)), int(np.searchsorted(moments_s, end_s))
+        moved = np.empty(j - i)
+        for row in range(jump_cents.size):
+            for at in range(max(low - 1, 0), min(high + 1, last)):
+                moment = moments_s[at]
+                mean = 0.0
+                for q in range(i, j):
+                    share = (time_s[q] - moment) / max(window_s[q], 1e-6) + 0.5
+                    away = left[q] - jump_cents[row] * min(max(share, 0.0), 1.0)
+                    moved[q - i] = away - 100.0 * np.floor(away / 100.0 + 0.5)
+                    mean += weight[q] * moved[q - i] / mass
+                cost = 0.0
+                for q in range(i, j):
+                    inner = (moved[q - i] - mean) ** 2 * weight[q] / point_sd**2
+                    cost += inner / (1.0 + inner / 9.0)
+                tone = mean**2 / scale[k]
+                said = -0.5 * _PARTIALS_TRUST * (cost + held[k] * tone / (1.0 + tone / 16.0))
+                if at == low - 1:
+                    total[row, :low] += said
+                elif at == high:
+                    total[row, high:] += said
+                else:
+                    total[row, at] += said
 
 
 def place_of(moments_s: Floats, log_likelihood: Floats) -> Place:
