@@ -5,7 +5,7 @@
 Per scene and tracker: RPA50 and RPA10 (share of truly voiced frames within 50 and 10 cents by ``mir_eval``'s raw
 pitch accuracy; a frame without pitch counts as wrong), RPA50 inside slides, median error in cents, and seconds of
 sound per second of CPU, after a warm-up. Frames of double stops are left out. Peers run at fixed sensible settings
-and for the range of the instrument.
+and for the range of the instrument. Of trackers that state a confidence, the expected calibration error per suite.
 """
 
 import argparse
@@ -26,7 +26,9 @@ from pipeline.signal.synth.plan import Truth
 from tests.benchmarks.scenes import suite
 
 Floats = npt.NDArray[np.float64]
-Tracker = Callable[[npt.NDArray[np.float32], int, str], tuple[Floats, Floats]]
+# Times, pitches, and how sure the tracker is that the pitch is the solo's within 50 cents (None: it does not say).
+Found = tuple[Floats, Floats, Floats | None]
+Tracker = Callable[[npt.NDArray[np.float32], int, str], Found]
 
 
 def _range_hz(instrument: str) -> tuple[float, float]:
@@ -38,39 +40,39 @@ def _range_hz(instrument: str) -> tuple[float, float]:
 def ours(scoring: str) -> Tracker:
     """The tracker of this package."""
 
-    def track(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> tuple[Floats, Floats]:
+    def track(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> Found:
         line = follow(samples, sample_rate_hz=rate, instrument=instrument, scoring=scoring)  # type: ignore[arg-type]
-        return line.time_s, line.f0_hz
+        return line.time_s, line.f0_hz, line.confidence
 
     return track
 
 
-def pyin(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> tuple[Floats, Floats]:
+def pyin(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> Found:
     """librosa.pyin at 22,050 Hz, hop 11.6 ms; a frame of 1024 (violin) or 2048 samples."""
     low, high = _range_hz(instrument)
     sound = soxr.resample(samples, rate, 22050)
     frame = 1024 if instrument == "violin" else 2048
     f0, voiced, _ = librosa.pyin(sound, fmin=low, fmax=high, sr=22050, frame_length=frame, hop_length=256)
-    return librosa.times_like(f0, sr=22050, hop_length=256), np.where(voiced, f0, np.nan)
+    return librosa.times_like(f0, sr=22050, hop_length=256), np.where(voiced, f0, np.nan), None
 
 
-def harvest(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> tuple[Floats, Floats]:
+def harvest(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> Found:
     """pyworld.harvest at 22,050 Hz every 5 ms."""
     import pyworld
 
     low, high = _range_hz(instrument)
     sound = soxr.resample(samples, rate, 22050).astype(np.float64)
     f0, at = pyworld.harvest(sound, 22050, f0_floor=low, f0_ceil=high, frame_period=5.0)
-    return at, np.where(f0 > 0, f0, np.nan)
+    return at, np.where(f0 > 0, f0, np.nan), None
 
 
-def swift(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> tuple[Floats, Floats]:
+def swift(samples: npt.NDArray[np.float32], rate: int, instrument: str) -> Found:
     """swift-f0, a learned general tracker, in the instrument's range, every pitch taken whatever its confidence."""
     from swift_f0 import SwiftF0
 
     low, high = _range_hz(instrument)
     result = SwiftF0(threads=1, spin=False).detect(samples, rate, fmin=low, fmax=min(high, 2093.0))
-    return result.timestamps, np.where(result.pitch_hz > 0, result.pitch_hz, np.nan)
+    return result.timestamps, np.where(result.pitch_hz > 0, result.pitch_hz, np.nan), None
 
 
 TRACKERS: dict[str, Tracker] = {
@@ -108,6 +110,21 @@ def accuracy(at: Floats, f0: Floats, truth: Truth) -> dict[str, float]:
     }
 
 
+def sure_and_right(at: Floats, f0: Floats, confidence: Floats, truth: Truth) -> npt.NDArray[np.float64]:
+    """Confidence and truth (n, 2) of every frame with a pitch: 1 where the solo sounds within 50 cents of it."""
+    nearest = np.clip(np.rint(at * 1000).astype(np.int64), 0, truth.f0_hz.size - 1)
+    used = np.isfinite(f0) & ~truth.double_stop[nearest]
+    right = np.abs(np.log2(f0[used] / truth.f0_hz[nearest][used])) <= 50 / 1200
+    return np.stack((confidence[used], right), axis=1)
+
+
+def calibration_error(sure: npt.NDArray[np.float64]) -> float:
+    """Expected calibration error of rows of confidence and truth, ten bins (Guo et al. 2017)."""
+    bins = np.minimum((sure[:, 0] * 10).astype(np.int64), 9)
+    off = np.bincount(bins, weights=sure[:, 0] - sure[:, 1], minlength=10)
+    return float(np.abs(off).sum() / len(sure))
+
+
 def _raw_pitch_accuracy(true: Floats, found: Floats, tolerance_cents: float) -> float:
     if true.size == 0:
         return float("nan")
@@ -138,6 +155,7 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", default=list(TRACKERS))
     given = parser.parse_args()
     sums: dict[tuple[str, str], list[dict[str, Any]]] = defaultdict(list)
+    sure: dict[tuple[str, str], list[Floats]] = defaultdict(list)
     warm: set[tuple[str, str]] = set()
     print(f"{'scene':44s} {'tracker':9s} RPA50  RPA10 slide50 median  x real time")
     for name in given.suites:
@@ -149,15 +167,20 @@ def main() -> None:
                     run(samples[: 2 * scene.sample_rate_hz], scene.sample_rate_hz, scene.instrument)
                     warm.add((tracker, scene.instrument))
                 start = time.process_time()
-                at, f0 = run(samples, scene.sample_rate_hz, scene.instrument)
+                at, f0, confidence = run(samples, scene.sample_rate_hz, scene.instrument)
                 cpu_s = time.process_time() - start
                 row = accuracy(at, f0, truth) | {"speed": samples.size / scene.sample_rate_hz / max(cpu_s, 1e-9)}
                 sums[_group(scene.name), tracker].append(row)
+                if confidence is not None:
+                    sure[scene.name.split()[0], tracker].append(sure_and_right(at, f0, confidence, truth))
                 print(_line(scene.name, tracker, row), flush=True)
     print()
     for (group, tracker), rows in sums.items():
         mean = {key: float(np.nanmean([row[key] for row in rows])) for key in rows[0]}
         print(_line(f"mean of {len(rows)}: {group}", tracker, mean))
+    for (name, tracker), parts in sure.items():
+        error = calibration_error(np.concatenate(parts))
+        print(f"{name:6s} {tracker:9s} expected calibration error of confidence {error:.3f}")
 
 
 def _line(name: str, tracker: str, row: dict[str, float]) -> str:

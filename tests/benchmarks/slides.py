@@ -66,7 +66,7 @@ def detectors(scene: Scene, samples: Any, truth: Truth, only: list[str]) -> dict
             if name in only:
                 made[name] = lambda name=name: ours(line, truth, scene.instrument, name)
     if "plain on swift-f0" in only:
-        at, f0 = swift(samples, scene.sample_rate_hz, scene.instrument)
+        at, f0, _ = swift(samples, scene.sample_rate_hz, scene.instrument)
         made["plain on swift-f0"] = lambda: plain_slides(at, f0)
     if "plain on perfect pitch" in only:
         made["plain on perfect pitch"] = lambda: plain_slides(truth.transfer_time_s[::5], truth.f0_hz[::5])
