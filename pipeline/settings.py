@@ -3,11 +3,14 @@
 import tomllib
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.errors import DataError
+
+Part = Annotated[float, Field(gt=0, le=1000)]
+Habits = Annotated[tuple[tuple[Part, Part], ...], Field(min_length=1, max_length=12)]
 
 
 class Group(BaseModel):
@@ -62,6 +65,9 @@ class HandSettings(Group):
 
     Weights are in nats: a weight of 1 makes a thing 2.7 times less likely, 3 makes it 20 times. All are common
     practice, no source. From the shares of slides and of shifts heard the estimate from the take itself begins.
+
+    What a player is like is weighed by what is heard of the take. Each list of habits holds pairs: a factor, and how
+    many players have it, against the others of its list.
     """
 
     shift: float = Field(default=1.5, ge=0, le=20, description="Weight of moving the hand by more than a semitone.")
@@ -126,6 +132,16 @@ class HandSettings(Group):
         le=2,
         description="Notes closer together than this, in s, leave less and less time to shift.",
     )
+    cut_s: float = Field(
+        default=4.0, gt=0, le=60, description="A silence of so many s cuts a passage: the hand may go anywhere."
+    )
+    rest_s: float = Field(
+        default=1.0, gt=0, le=60, description="A silence of so many s gives the hand all the time it needs."
+    )
+    free_s: float = Field(default=0.15, ge=0, le=60, description="Up to so many s a silence frees nothing.")
+    rest_freedom: float = Field(
+        default=0.6, ge=0, le=1, description="How free the hand is after a rest: 1 as if nothing had been before."
+    )
     intonation_semitones: float = Field(
         default=0.25, gt=0, le=1, description="Spread of stopped notes about equal temperament, in semitones."
     )
@@ -183,6 +199,18 @@ class HandSettings(Group):
     )
     silent_tempering: float = Field(
         default=0.3, gt=0, le=1, description="Power of all that is known of the hand where no shift is heard."
+    )
+    heard_habits: Habits = Field(
+        default=((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15)),
+        description="Players whose every shift is heard to those who hide all: factor on the odds of hearing one.",
+    )
+    crossing_habits: Habits = Field(
+        default=((0.5, 0.25), (1.5, 0.35), (5.0, 0.25), (12.0, 0.15)),
+        description="Players who cross strings gladly to lovers of one string: factor on the weight of crossing.",
+    )
+    effort_habits: Habits = Field(
+        default=((0.6, 0.25), (1.0, 0.25), (1.7, 0.25), (2.5, 0.25)),
+        description="Players who mind little to those who always do what is lightest: factor on all weights of ease.",
     )
     least_margin: float = Field(
         default=0.2,

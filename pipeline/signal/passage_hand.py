@@ -18,33 +18,18 @@ import numpy as np
 from pipeline.signal import hand_chain
 from pipeline.signal.geometry import Fingerboard, stop_table
 from pipeline.signal.hand_chain import Arrays, Candidates, Ints, Links, Moves, Slides, Ways
-from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, entry_weights, scale_membership
+from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, Habits, entry_weights, scale_membership
 from pipeline.units import Floats
 
 LONG_NOTE_S = 0.3
 """From here on a note is long enough to show a vibrato."""
-CUT_S = 4.0
-"""A silence that cuts the passage: the hand may have gone anywhere (common practice, no source)."""
-REST_S = 1.0
-"""A silence that gives the hand all the time it needs; it is then as free as ``FREEDOM`` says."""
-FREEDOM = 0.6
-FREE_S = 0.15
-"""Up to this long a silence frees nothing: the bow is lifted or the line was lost."""
 TOUCHED = 1e-6
 """What a touched harmonic counts beside a stop when the place of a string and finger is chosen."""
 OFF_PITCH = 0.7
 """Semitones that a note may be off the pitch of a stop."""
 VIBRATO_CENTS = 5.0
-# Players from one whose every shift is heard to one who hides all: odds of a shift along a string being heard,
-# against the odds in the settings, and how common each is beforehand (common practice, no source).
-HABITS = ((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15))
-# From players who cross to the next string gladly to lovers of one string: the weight of a crossing against that in
-# the settings, and how common each is beforehand (common practice, no source).
-CROSSERS = ((0.5, 0.25), (1.5, 0.35), (5.0, 0.25), (12.0, 0.15))
-# From players who hardly mind what is heavy for the hand to those who always take the lightest way: the power of all
-# weights of playability against that in the settings, and how common each is beforehand (common practice, no source).
-EFFORTS = ((0.6, 0.25), (1.0, 0.25), (1.7, 0.25), (2.5, 0.25))
-LEAST_HABIT = 0.01
+LEAST_PLAYER = 0.01
+"""Kinds of player less likely than this, against the likeliest, are left out."""
 # Strength, in slides, of what the settings say of the kinds against what the take shows.
 PRIOR_SLIDES = 6.0
 
@@ -115,15 +100,15 @@ class PassageHand:
     pairs: tuple[tuple[Pair, ...], ...]
 
 
-def passages(line: Line, *, board: Fingerboard) -> list[tuple[int, int]]:
-    """First and last + 1 note of each stretch without a long rest or a note that the instrument cannot make."""
+def passages(line: Line, *, board: Fingerboard, cut_s: float) -> list[tuple[int, int]]:
+    """First and last + 1 note of each stretch without a rest beyond ``cut_s`` or a note off the instrument."""
     highest = max(board.open_midi) + int(stop_table(board).sounding.max())
     lowest = min(board.open_midi)
     found: list[tuple[int, int]] = []
     for i, midi in enumerate(line.midi):
         if not lowest - OFF_PITCH < midi < highest + OFF_PITCH:
             continue
-        goes_on = found and found[-1][1] == i and line.start_s[i] - line.end_s[i - 1] <= CUT_S
+        goes_on = found and found[-1][1] == i and line.start_s[i] - line.end_s[i - 1] <= cut_s
         if goes_on:
             found[-1] = (found[-1][0], i + 1)
         else:
@@ -147,7 +132,7 @@ def vibrato_share(line: Line, *, board: Fingerboard) -> float:
     return float((seen.sum() + 2.0) / (seen.size + 4.0))
 
 
-def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3) -> PassageHand:
+def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, habits: Habits, paths: int = 3) -> PassageHand:
     """Strings, fingers and places of a line.
 
     Parameters
@@ -155,40 +140,45 @@ def reconstruct(line: Line, *, board: Fingerboard, costs: Costs, paths: int = 3)
     line : notes and slides of one take.
     board : the instrument as tuned.
     costs : weights of playability and evidence.
+    habits : what players may be like; each is weighed by what is heard of the take.
     paths : how many of the best paths to give.
     """
     line = replace(line, slides=hand_chain.looked_at(line.slides))
     table = arrays(board, costs, in_scale=scale_membership(line.midi))
     share = vibrato_share(line, board=board)
-    spans = passages(line, board=board)
+    spans = passages(line, board=board, cut_s=costs.cut_s)
     costs = _own_kinds(line, costs)
     whole = [_Passage.of(line, span, table=table, costs=costs, share=share) for span in spans]
-    hearing = [_heard(costs, odds) for odds, _ in HABITS]
+    hearing = [_heard(costs, odds) for odds, _ in habits.heard]
     heard = [[passage.evidence(costs) for passage in whole] for costs in hearing]
-    habits, chance = _habits(whole, heard, tempering=costs.tempering)
-    audible = sum(share * hearing[habit.hearing].audible_slurred for share, habit in zip(chance, habits, strict=True))
+    players, chance = _weighed(whole, heard, habits=habits, tempering=costs.tempering)
+    audible = sum(
+        share * hearing[player.hearing].audible_slurred for share, player in zip(chance, players, strict=True)
+    )
     sure = costs.silent_tempering + (1.0 - costs.silent_tempering) * float(audible)
-    return _collect(line, whole, heard, table=table, habits=habits, chance=chance, paths=paths, sure=sure)
+    return _collect(line, whole, heard, table=table, players=players, chance=chance, paths=paths, sure=sure)
 
 
-def _habits(whole: list["_Passage"], heard: list[list[Floats]], *, tempering: float) -> tuple[list["_Habit"], Floats]:
-    """Every habit, and how likely it is by what is heard of the take; ``heard`` is that by hearing and passage."""
-    habits: list[_Habit] = []
+def _weighed(
+    whole: list["_Passage"], heard: list[list[Floats]], *, habits: Habits, tempering: float
+) -> tuple[list["_Player"], Floats]:
+    """Every kind of player, and how likely it is by what is heard of the take, by hearing and passage in ``heard``."""
+    players: list[_Player] = []
     logs = []
-    for effort, share_of_efforts in EFFORTS:
+    for effort, share_of_efforts in habits.effort:
         power = effort * tempering
-        for crossing, share_of_crossers in CROSSERS:
+        for crossing, share_of_crossers in habits.crossing:
             ease = [passage.ease(power, crossing) for passage in whole]
             # What is heard counts for a habit, not how many ways of playing it leaves open.
             unheard = sum(p.log_whole(power, way, seen=False) for p, way in zip(whole, ease, strict=True))
-            for k, (_, share_of_players) in enumerate(HABITS):
+            for k, (_, share_of_players) in enumerate(habits.heard):
                 pairs = [way * said for way, said in zip(ease, heard[k], strict=True)]
                 told = sum(p.log_whole(power, way, seen=True) for p, way in zip(whole, pairs, strict=True))
-                habits.append(_Habit(power, crossing, k))
+                players.append(_Player(power, crossing, k))
                 logs.append(told - unheard + np.log(share_of_efforts * share_of_crossers * share_of_players))
     chance: Floats = np.exp(np.array(logs) - max(logs))
-    chance = np.where(chance < LEAST_HABIT * chance.max(), 0.0, chance)
-    return habits, chance / chance.sum()
+    chance = np.where(chance < LEAST_PLAYER * chance.max(), 0.0, chance)
+    return players, chance / chance.sum()
 
 
 def arrays(board: Fingerboard, costs: Costs, *, in_scale: Floats) -> Arrays:
@@ -209,8 +199,8 @@ def arrays(board: Fingerboard, costs: Costs, *, in_scale: Floats) -> Arrays:
 
 
 @dataclass(frozen=True)
-class _Habit:
-    """One way to be a player: the power of playability, the weight of a crossing, and which of ``HABITS``."""
+class _Player:
+    """One kind of player: the power of playability, the factor on crossings, and which of ``Habits.heard``."""
 
     power: float
     crossing: float
@@ -234,10 +224,11 @@ class _Passage:
         midi, start_s, end_s = line.midi[part], line.start_s[part], line.end_s[part]
         stops = hand_chain.gather(costs, table, midi, vibrato_seen(line)[part], share)
         silence_s = np.maximum(start_s[1:] - end_s[:-1], 0.0)
+        to_rest_s = max(costs.rest_s - costs.free_s, 1e-3)
         slurred = line.slurred[part][1:]
         links = Links(
             apart_s=np.diff(start_s),
-            rested=FREEDOM * np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0),
+            rested=costs.rest_freedom * np.clip((silence_s - costs.free_s) / to_rest_s, 0.0, 1.0),
             slurred=np.where(np.isfinite(slurred), slurred, 0.5),
             rise=np.diff(midi),
             slide=line.slide[part][1:],
@@ -300,12 +291,12 @@ def _collect(
     heard: list[list[Floats]],
     *,
     table: Arrays,
-    habits: list[_Habit],
+    players: list[_Player],
     chance: Floats,
     paths: int,
     sure: float,
 ) -> PassageHand:
-    """The answers under each habit, mixed by its ``chance``; the paths are those of the likeliest habit.
+    """The answers for each kind of player, mixed by its ``chance``; the paths are those of the likeliest.
 
     ``sure`` is the power to which what is known of the hand is raised.
     """
@@ -323,9 +314,9 @@ def _collect(
         joints = [np.zeros((begins[t + 1] - begins[t], begins[t + 2] - begins[t + 1])) for t in slid]
         mixed, moved = np.zeros(stops.size), np.zeros((s.links.rise.size, 3))
         for k in np.flatnonzero(chance):
-            habit, share = habits[k], float(chance[k])
-            links = (s.ease(habit.power, habit.crossing) * heard[habit.hearing][n]) ** sure
-            weights, _ = s.weights(habit.power * sure, seen=True)
+            player, share = players[k], float(chance[k])
+            links = (s.ease(player.power, player.crossing) * heard[player.hearing][n]) ** sure
+            weights, _ = s.weights(player.power * sure, seen=True)
             ways = hand_chain.forward_backward(begins, weights, links, s.moves.begins)
             mixed += share * ways.chance
             moved += share * hand_chain.link_summary(table, begins, stops, weights, links, ways)

@@ -47,6 +47,10 @@ class Costs(NamedTuple):
     harmonic: float
     open_string: float
     fast_note_s: float
+    cut_s: float
+    rest_s: float
+    free_s: float
+    rest_freedom: float
     intonation_semitones: float
     open_string_semitones: float
     step_semitones: float
@@ -63,6 +67,21 @@ class Costs(NamedTuple):
     tempering: float
     evidence_weight: float
     silent_tempering: float
+
+
+Habit = tuple[tuple[float, float], ...]
+
+
+class Habits(NamedTuple):
+    """What players may be like, each a list of (factor, share of players); see ``pipeline.settings.HandSettings``.
+
+    ``heard`` multiplies the odds of a shift along a string being heard, ``crossing`` the weight of crossing strings,
+    ``effort`` all weights of playability.
+    """
+
+    heard: Habit
+    crossing: Habit
+    effort: Habit
 
 
 STEPWISE = 2.6

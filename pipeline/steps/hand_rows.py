@@ -12,7 +12,7 @@ from pipeline.signal.hand import ways_of_slide
 from pipeline.signal.hand_chain import Slides
 from pipeline.signal.kinds import KINDS
 from pipeline.signal.passage_hand import Line, Pair, PassageHand, reconstruct
-from pipeline.signal.playability import Costs
+from pipeline.signal.playability import Costs, Habits
 from pipeline.units import Floats
 
 LEAST_ROW = 0.01
@@ -71,6 +71,11 @@ def costs_of(settings: HandSettings) -> Costs:
     return Costs(**{name: values[name] for name in Costs._fields})
 
 
+def habits_of(settings: HandSettings) -> Habits:
+    """The habits of players in the settings as the signal layer takes them."""
+    return Habits(settings.heard_habits, settings.crossing_habits, settings.effort_habits)
+
+
 def take_notes(notes: pl.DataFrame, transitions: pl.DataFrame, slides: pl.DataFrame) -> TakeNotes:
     """Rows of one take in time order; of two slides into one note the more confident one counts."""
     notes = notes.sort("start_s", "note_id")
@@ -90,7 +95,7 @@ def rows_of_take(
 ) -> tuple[dict[str, list[Row]], PassageHand]:
     """Rows of note_hand, slide_hand and transition_hand; ``own`` holds the columns that all of them carry."""
     line = take.line(semitones=semitones)
-    hand = reconstruct(line, board=board, costs=costs_of(settings), paths=1)
+    hand = reconstruct(line, board=board, costs=costs_of(settings), habits=habits_of(settings), paths=1)
     ids = take.notes["note_id"].to_list()
     rows: dict[str, list[Row]] = {"note_hand": [], "slide_hand": [], "transition_hand": []}
     for i, note_id in enumerate(ids):

@@ -19,12 +19,12 @@ from hand_played import SCHOOLS, Played, play, score
 from pipeline.settings import HandSettings
 from pipeline.signal.geometry import fingerboard
 from pipeline.signal.passage_hand import reconstruct
-from pipeline.steps.hand_rows import costs_of
+from pipeline.steps.hand_rows import costs_of, habits_of
 
 
 def main(seed: int) -> None:
     """All figures for one seed."""
-    costs = costs_of(HandSettings())
+    costs, habits = costs_of(HandSettings()), habits_of(HandSettings())
     print("instrument school           passages  notes right  after shifts  ECE   in 90 % set  set size  notes/s")
     for instrument in ("violin", "viola", "cello"):
         board = fingerboard(instrument)
@@ -46,7 +46,9 @@ def main(seed: int) -> None:
                 made["all"] = [one for source in list(made) for one in made[source]]
             for name, played in made.items():
                 began = time.process_time()
-                found = [reconstruct(p.line, board=board, costs=costs, paths=1).probability for p in played]
+                found = [
+                    reconstruct(p.line, board=board, costs=costs, habits=habits, paths=1).probability for p in played
+                ]
                 took = time.process_time() - began
                 s = score(played, found)
                 print(

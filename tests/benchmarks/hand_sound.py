@@ -30,7 +30,7 @@ from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
-from pipeline.steps.hand_rows import costs_of
+from pipeline.steps.hand_rows import costs_of, habits_of
 
 LENGTH_S = 60.0
 RATE_HZ = 44_100
@@ -78,7 +78,7 @@ def matched(line: Line, plan: Plan) -> tuple[list[int], Played]:
 
 def main(seed: int, sides: int) -> None:
     """All figures for one seed."""
-    costs = costs_of(HandSettings())
+    costs, habits = costs_of(HandSettings()), habits_of(HandSettings())
     print("instrument slides  notes found  right  after a shift  calibration error  in 90 % set  set size")
     for instrument in ("violin", "cello"):
         for name, share in (("heard", 1.0), ("silent", 0.0)):
@@ -114,7 +114,9 @@ def main(seed: int, sides: int) -> None:
                 line = line_of(found)
                 at, how = matched(line, plan)
                 played.append(how)
-                results.append(reconstruct(line, board=fingerboard(instrument), costs=costs).probability[at])
+                results.append(
+                    reconstruct(line, board=fingerboard(instrument), costs=costs, habits=habits).probability[at]
+                )
                 planned += sum(note.ornament is None for note in plan.notes)
             s = score(played, results)
             print(

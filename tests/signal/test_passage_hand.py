@@ -16,9 +16,10 @@ from pipeline.signal.hand_chain import Slides
 from pipeline.signal.kinds import KINDS
 from pipeline.signal.passage_hand import Line, reconstruct
 from pipeline.signal.synth.plans import random_plan, random_player
-from pipeline.steps.hand_rows import costs_of
+from pipeline.steps.hand_rows import costs_of, habits_of
 
 COSTS = costs_of(HandSettings())
+HABITS = habits_of(HandSettings())
 NONE = Slides(np.zeros((0, 6)), *(np.zeros(0) for _ in range(5)))
 
 
@@ -67,7 +68,9 @@ def _scores(instrument: str, school: str) -> tuple[Score, Score, Score]:
 
     def scored(played: list[Played]) -> Score:
         board = fingerboard(instrument)
-        return score(played, [reconstruct(p.line, board=board, costs=COSTS, paths=1).probability for p in played])
+        return score(
+            played, [reconstruct(p.line, board=board, costs=COSTS, habits=HABITS, paths=1).probability for p in played]
+        )
 
     return scored(scales), scored(lines), scored(scales + lines + others)
 
@@ -94,14 +97,14 @@ def test_without_slides_the_set_holds_the_truth_and_is_wide(instrument: str) -> 
 
 def test_an_open_string_anchors_its_string() -> None:
     # G3 can only be the open G string; a long E5 without vibrato among vibrated notes is the open E string.
-    found = reconstruct(_line([55.0, 57.0, 59.0, 60.0]), board=fingerboard("violin"), costs=COSTS)
+    found = reconstruct(_line([55.0, 57.0, 59.0, 60.0]), board=fingerboard("violin"), costs=COSTS, habits=HABITS)
     assert found.probability[0, 0, 0] > 0.99
     line = _line([71.0, 73, 74, 76, 78, 79, 81], vibrato=25.0, length_s=0.6)
     line.vibrato_cents[3] = np.nan
-    found = reconstruct(line, board=fingerboard("violin"), costs=COSTS)
+    found = reconstruct(line, board=fingerboard("violin"), costs=COSTS, habits=HABITS)
     assert found.probability[3, 3, 0] > 0.5
     line.vibrato_cents[3] = 25.0
-    assert reconstruct(line, board=fingerboard("violin"), costs=COSTS).probability[3, 3, 0] < 0.2
+    assert reconstruct(line, board=fingerboard("violin"), costs=COSTS, habits=HABITS).probability[3, 3, 0] < 0.2
 
 
 def test_a_large_slurred_shift_unheard_is_unlikely_for_a_player_whose_shifts_are_heard() -> None:
@@ -110,8 +113,8 @@ def test_a_large_slurred_shift_unheard_is_unlikely_for_a_player_whose_shifts_are
     heard = play(rng, notes, instrument="violin", school="starting_finger").line
     silent = replace(heard, slide=np.full(heard.slide.size, -1))
     board = fingerboard("violin")
-    one = reconstruct(heard, board=board, costs=COSTS)
-    other = reconstruct(silent, board=board, costs=COSTS)
+    one = reconstruct(heard, board=board, costs=COSTS, habits=HABITS)
+    other = reconstruct(silent, board=board, costs=COSTS, habits=HABITS)
     shifts = heard.slide >= 0
     assert one.chance[shifts].mean() > 1.5 * other.chance[shifts].mean()
 
@@ -125,13 +128,13 @@ def test_a_rising_slide_into_a_note_with_no_lower_note_before_it_tells_of_a_shif
     slide = Slides(into, *(np.array([x]) for x in (74.0, 78.0, np.nan, np.nan, 0.95)))
     at = np.where(np.arange(6) == 2, 0, -1)
     board = fingerboard("violin")
-    plain = reconstruct(line, board=board, costs=COSTS)
-    told = reconstruct(replace(line, slide=at, slides=slide), board=board, costs=COSTS)
+    plain = reconstruct(line, board=board, costs=COSTS, habits=HABITS)
+    told = reconstruct(replace(line, slide=at, slides=slide), board=board, costs=COSTS, habits=HABITS)
     assert told.shifted[2] > 0.5 > plain.shifted[2]
 
 
 def test_paths_are_ranked_and_begin_with_the_best() -> None:
-    found = reconstruct(_line([71.0, 73, 74, 76, 78]), board=fingerboard("violin"), costs=COSTS, paths=4)
+    found = reconstruct(_line([71.0, 73, 74, 76, 78]), board=fingerboard("violin"), costs=COSTS, habits=HABITS, paths=4)
     assert np.all(np.diff(found.path_logs) <= 0)
     assert len({tuple(map(tuple, path)) for path in found.paths}) == 4
 
@@ -165,7 +168,7 @@ def test_a_rest_cuts_and_nothing_is_said_of_the_shift_across_it() -> None:
     line = _line([71.0, 73.0, 74.0, 76.0])
     line.start_s[2:] += 10.0
     line.end_s[2:] += 10.0
-    found = reconstruct(line, board=fingerboard("violin"), costs=COSTS)
+    found = reconstruct(line, board=fingerboard("violin"), costs=COSTS, habits=HABITS)
     assert np.isnan(found.shifted[[0, 2]]).all()
     assert np.isfinite(found.shifted[[1, 3]]).all()
 
@@ -178,7 +181,7 @@ def test_a_rest_cuts_and_nothing_is_said_of_the_shift_across_it() -> None:
 @example("cello", [36.0, 87.0])  # above all that a finger reaches, below a hand that ends there
 def test_every_answer_is_possible(instrument: str, midi: list[float]) -> None:
     board = fingerboard(instrument)
-    found = reconstruct(_line(midi), board=board, costs=COSTS, paths=2)
+    found = reconstruct(_line(midi), board=board, costs=COSTS, habits=HABITS, paths=2)
     for i, pitch in enumerate(midi):
         total = found.probability[i].sum()
         assert total == 0.0 or abs(total - 1.0) < 1e-6

@@ -4,12 +4,16 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+import pytest
 
-from pipeline.settings import HandSettings
+from pipeline.settings import HandSettings, Settings
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.hand import STEP, readings
+from pipeline.steps.jobs import key_of
+from pipeline.steps.runner import group_values
 from pipeline.store import schema
 
+DEFAULTS = HandSettings()
 FIRST_POSITION = [71, 73, 74, 76, 78, 79, 81, 79, 78, 76, 74, 73, 71]
 
 
@@ -78,7 +82,7 @@ def _tables(midi: list[int], *, state: str = "estimated", slide_at: int | None =
     }
 
 
-def _run(tables: dict[str, pl.DataFrame], **take: Any) -> StepOutput:
+def _run(tables: dict[str, pl.DataFrame], *, settings: HandSettings = DEFAULTS, **take: Any) -> StepOutput:
     facts = {
         "instrument": "violin",
         "takes": {"k": {"instruments": ["violin"], "tuning": None, "printed": [], **take}},
@@ -87,7 +91,7 @@ def _run(tables: dict[str, pl.DataFrame], **take: Any) -> StepOutput:
     def no_sound(transfer_id: str) -> Any:
         raise AssertionError(transfer_id)
 
-    return STEP.run(StepInput("t", facts, HandSettings(), {"t": tables}, no_sound))
+    return STEP.run(StepInput("t", facts, settings, {"t": tables}, no_sound))
 
 
 def test_all_tables_fit_their_schemas() -> None:
@@ -201,3 +205,32 @@ def test_a_repeat_of_the_print_may_be_left_out() -> None:
     assert both["note_id"].to_list() == [f"t-n{400 * i}" for i in range(12)]
     once = _run(_tables([*bars[1], *bars[3]]), printed=printed).tables["t"]["fingering_match"]
     assert once["note_id"].to_list() == [None] * 6 + [f"t-n{400 * i}" for i in range(6)]
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"shift": 4.0},
+        {"cut_s": 0.5},
+        {"rest_freedom": 0.0},
+        {"heard_habits": ((60.0, 1.0),)},
+        {"crossing_habits": ((12.0, 1.0),)},
+        {"effort_habits": ((2.5, 1.0),)},
+    ],
+    ids=lambda changed: next(iter(changed)),
+)
+def test_another_setting_gives_another_hand_and_another_key(changed: dict[str, Any]) -> None:
+    tables = _tables([*FIRST_POSITION, 78, 86, 83, 81], slide_at=14)
+    late = pl.col("note_id").str.slice(3).cast(pl.Int64) >= 2400
+    tables["note"] = tables["note"].with_columns(pl.col("start_s", "end_s") + pl.when(late).then(0.8).otherwise(0.0))
+
+    def told(settings: HandSettings) -> pl.DataFrame:
+        return _run(tables, settings=settings).tables["t"]["note_hand"]
+
+    def key(settings: Settings) -> str:
+        values = group_values(settings, "hand")
+        return key_of(STEP, settings=values, facts={}, samples={}, sounds={}, files={}, inputs={})
+
+    other = HandSettings.model_validate(changed)
+    assert not told(other).equals(told(DEFAULTS))
+    assert key(Settings(hand=other)) != key(Settings())
