@@ -11,6 +11,7 @@ from pipeline.demonstration.compare import read_truth
 from pipeline.demonstration.planted import note_rows, slide_rows, speed_row
 from pipeline.demonstration.run import demo, write_corpus
 from pipeline.errors import UsageError
+from pipeline.signal.score_alignment import align
 from pipeline.store.check import check
 from pipeline.store.corpus import Corpus
 
@@ -100,3 +101,20 @@ def test_a_folder_with_something_in_it_is_refused(tmp_path):
     with pytest.raises(UsageError, match="not empty"):
         demo(tmp_path, quiet=True)
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_the_printed_part_is_of_what_is_played():
+    catalogue = Corpus(FOLDER).catalogue
+    printed = catalogue.frame("printed_fingering").sort("note_number")
+    take_id = catalogue.frame("take").filter(pl.col("work_id") == printed["work_id"][0])["take_id"][0]
+    side_id = catalogue.rows("side_take", take_id=take_id)[0]["side_id"]
+    transfer_id = catalogue.rows("transfer", side_id=side_id)[0]["transfer_id"]
+    played = read_truth(FOLDER, "note").filter(pl.col("transfer_id") == transfer_id)
+    match = align(written_midi=printed["midi"].cast(pl.Float64).to_numpy(), found_midi=played["midi"].to_numpy()).match
+    assert (match >= 0).mean() > 0.95
+    same = [
+        (row["string"], row["finger"]) == (played["string"][int(i)], played["finger"][int(i)])
+        for row, i in zip(printed.rows(named=True), match, strict=True)
+        if i >= 0
+    ]
+    assert 0.5 < np.mean(same) < 0.9  # edited by someone else than the player
