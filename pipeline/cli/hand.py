@@ -58,6 +58,7 @@ def hand(
         heads = {
             "start_s": "s",
             "ways": "string and finger",
+            "position": "pos.",
             "shift_probability": "shift [%]",
             "cannot_tell": "sure",
         }
@@ -68,6 +69,7 @@ def hand(
         Console().print(table)
         sure = int((~frame["cannot_tell"]).sum())
         typer.echo(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
+        typer.echo("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
 
 
 def _shown(name: str, value: object) -> str:
@@ -75,6 +77,8 @@ def _shown(name: str, value: object) -> str:
         return ""
     if name == "cannot_tell":
         return "cannot tell" if value else "yes"
+    if name == "verdict":
+        return str(value).replace("_", " ")
     if isinstance(value, float):
         return {"start_s": f"{value:.2f}", "cents": f"{value:+.0f}"}.get(name, f"{100 * value:.0f}")
     return str(value)

@@ -34,7 +34,7 @@ def align(
     written_midi : (m,) written pitches in order.
     found_midi : (n,) found pitches in order.
     written_beats, found_s : (m,), (n,) where they begin, in any unit; both or none. They add a small cost for
-        being elsewhere in the piece, so that a repeated figure is not taken for its repetition.
+        being elsewhere in the piece, so that a repeated figure is not taken for its repetition; not in an excerpt.
     """
     import librosa  # slow to import, and only needed where there is a printed part
 
@@ -44,12 +44,13 @@ def align(
         return Alignment(match, (m + n) * (LARGEST_COST_SEMITONES + SKIP_COST_SEMITONES))
     distance = np.abs(written_midi[:, None] - found_midi[None, :])
     cost = np.minimum(distance, LARGEST_COST_SEMITONES)
-    if written_beats is not None and found_s is not None:
+    excerpt = 2 * m < n
+    if written_beats is not None and found_s is not None and not excerpt:
         cost = cost + 0.5 * np.abs(_share(written_beats)[:, None] - _share(found_s)[None, :])
     steps = np.array([[1, 1], [0, 1], [1, 0]])
     skip = np.array([0.0, SKIP_COST_SEMITONES, SKIP_COST_SEMITONES])
     total, path = librosa.sequence.dtw(
-        C=cost, step_sizes_sigma=steps, weights_add=skip, weights_mul=np.array([2.0, 1.0, 1.0]), subseq=False
+        C=cost, step_sizes_sigma=steps, weights_add=skip, weights_mul=np.array([2.0, 1.0, 1.0]), subseq=excerpt
     )
     best = np.full(n, np.inf)
     holder = np.full(n, -1, dtype=np.int64)
@@ -63,7 +64,7 @@ def align(
             if match[i] >= 0:
                 holder[match[i]], best[match[i]] = -1, np.inf
             match[i], holder[j], best[j] = j, i, near
-    return Alignment(match, float(total[-1, -1]))
+    return Alignment(match, float(total[-1].min() if excerpt else total[-1, -1]))
 
 
 def _share(at: Floats) -> Floats:

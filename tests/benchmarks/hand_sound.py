@@ -2,13 +2,14 @@
 
 Random lines with the fingers of a player who knows what comes next, whose shifts along a string are all heard and
 made with the starting finger (``heard``), or not heard at all (``silent``); additive voices, electrical, 30 dB, no
-piano; the speed is taken as known. Notes count that are found for at least half of their length; ``after a shift``
-are those in another position than the stopped note before, and those that a slide leads to.
+piano; the speed is taken as known. Notes count that are found for at least half of their length. ``shift, slide`` are
+those to which the hand slides along one string by more than a semitone; ``other slide`` those to which a finger slides
+while the hand moves by a semitone or not at all; ``shift, none`` those after a shift by more than a semitone without a
+slide, mostly to another string.
 Run: python tests/benchmarks/hand_sound.py SEED SIDES
 """
 
 import sys
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -21,11 +22,13 @@ from pipeline.settings import HandSettings
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.geometry import fingerboard
 from pipeline.signal.hand_chain import Slides
+from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody import follow
 from pipeline.signal.passage_hand import Line, reconstruct
 from pipeline.signal.slides import Detection, find_notes_and_slides
 from pipeline.signal.synth.economy import random_taste
-from pipeline.signal.synth.plan import Plan
+from pipeline.signal.synth.fingering import position_name, reach
+from pipeline.signal.synth.plan import Plan, PlannedNote
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
@@ -55,12 +58,38 @@ def line_of(found: Detection) -> Line:
     return Line(midi, start_s, end_s, vibrato, slurred, slide, Slides(kinds, *columns))
 
 
-def matched(line: Line, plan: Plan) -> tuple[list[int], Played]:
-    """The found notes that are planned ones, and how these were played."""
+MOVES = ("shift, slide", "other slide", "shift, none")
+
+
+def moves(plan: Plan) -> list[str]:
+    """How the hand comes to each planned note: one of ``MOVES``, or nothing of the kind."""
+    slid = {slide.to_note for slide in plan.slides if slide.from_note is not None}
+    found: list[str] = []
+    before: set[int] = set()
+    for i, note in enumerate(plan.notes):
+        now = _places(note, plan)
+        far = bool(before and now) and min(abs(a - b) for a in before for b in now) > 1
+        found.append(
+            {(True, True): MOVES[0], (False, True): MOVES[1], (True, False): MOVES[2]}.get((far, i in slid), "")
+        )
+        before = now or before
+    return found
+
+
+def _places(note: PlannedNote, plan: Plan) -> set[int]:
+    """Where the first finger may stand at a planned note, in semitones above the open string; none if it is open."""
+    player = INSTRUMENTS[plan.instrument]
+    if not note.finger or note.string is None:
+        return set()
+    sounding = round(note.midi) - player.open_midi[player.strings.index(note.string)]
+    found = {sounding - offset for offset in reach(player)[note.finger]}
+    return {place for place in found if place >= 0 and position_name(place) == note.position}
+
+
+def matched(line: Line, plan: Plan) -> tuple[list[int], list[str], Played]:
+    """The found notes that are planned ones, how the hand came to them, and how they were played."""
     at, true = [], []
-    after = {slide.to_note for slide in plan.slides if slide.from_note is not None}
-    stopped = [(i, note.position) for i, note in enumerate(plan.notes) if note.position is not None]
-    after |= {j for (_, before), (j, now) in pairwise(stopped) if now != before}
+    how = moves(plan)
     for i, note in enumerate(plan.notes):
         shared = np.minimum(line.end_s, note.end_s) - np.maximum(line.start_s, note.start_s)
         best = int(np.argmax(shared)) if shared.size else 0
@@ -68,21 +97,26 @@ def matched(line: Line, plan: Plan) -> tuple[list[int], Played]:
             at.append(best)
             true.append(i)
     names = fingerboard(plan.instrument).strings
-    return at, Played(
-        line,
-        string=np.array([names.index(plan.notes[i].string or names[0]) for i in true]),
-        finger=np.array([plan.notes[i].finger for i in true]),
-        shifted=np.array([i in after for i in true], dtype=np.bool_),
+    return (
+        at,
+        [how[i] for i in true],
+        Played(
+            line,
+            string=np.array([names.index(plan.notes[i].string or names[0]) for i in true]),
+            finger=np.array([plan.notes[i].finger for i in true]),
+            shifted=np.array([how[i] == MOVES[0] for i in true], dtype=np.bool_),
+        ),
     )
 
 
 def main(seed: int, sides: int) -> None:
     """All figures for one seed."""
     costs, habits = costs_of(HandSettings()), habits_of(HandSettings())
-    print("instrument slides  notes found  right  after a shift  calibration error  in 90 % set  set size")
+    heads = "  ".join(f"{name:>14}" for name in MOVES)
+    print(f"instrument slides  notes found     right  {heads}  calibration error  in 90 % set  set size")
     for instrument in ("violin", "cello"):
         for name, share in (("heard", 1.0), ("silent", 0.0)):
-            played, results, planned = [], [], 0
+            played, results, came, planned = [], [], [], 0
             for k in range(sides):
                 rng = np.random.default_rng([seed, k])
                 plan = random_plan(
@@ -112,16 +146,28 @@ def main(seed: int, sides: int) -> None:
                     spans=None,
                 )
                 line = line_of(found)
-                at, how = matched(line, plan)
-                played.append(how)
+                at, how, one = matched(line, plan)
+                played.append(one)
+                came += how
                 results.append(
                     reconstruct(line, board=fingerboard(instrument), costs=costs, habits=habits).probability[at]
                 )
                 planned += sum(note.ornament is None for note in plan.notes)
             s = score(played, results)
+            right = np.concatenate(
+                [
+                    r.reshape(len(r), -1).argmax(axis=1) == 5 * p.string + p.finger
+                    for p, r in zip(played, results, strict=True)
+                ]
+            )
+            shares = []
+            for move in MOVES:
+                those = right[np.array(came) == move]
+                shares.append(f"{those.mean():6.2f} ({those.size:3})" if those.size else "- (  0)")
             print(
-                f"{instrument:10} {name:7} {s.notes:5} of {planned:5} {s.right:6.2f} {s.right_after_shift:8.2f}"
-                f" ({s.shifts:3}) {s.calibration_error:14.3f} {s.in_set:16.2f} {s.set_size:12.1f}",
+                f"{instrument:10} {name:7} {s.notes:5} of {planned:5} {s.right:6.2f}  "
+                + "  ".join(f"{share:>14}" for share in shares)
+                + f" {s.calibration_error:18.3f} {s.in_set:13.2f} {s.set_size:9.1f}",
                 flush=True,
             )
 

@@ -36,3 +36,11 @@ def test_matches_rise_and_never_share(written: list[int], seed: int) -> None:
 def test_a_clean_performance_is_matched_whole() -> None:
     written = np.array([60.0, 62, 64, 62, 60, 62, 64, 62, 67, 65, 64])
     assert align(written_midi=written, found_midi=written + 0.1).match.tolist() == list(range(11))
+
+
+def test_an_excerpt_may_begin_anywhere() -> None:
+    found = np.array([60.0, 62, 64, 66, 71, 69, 74, 72, 71, 72, 74, 79, 78, 76, 74, 72, 69])
+    written = np.array([71.0, 72, 74, 79])
+    assert align(written_midi=written, found_midi=found + 0.05).match.tolist() == [8, 9, 10, 11]
+    beats = {"written_beats": np.arange(4.0), "found_s": np.arange(17.0)}
+    assert align(written_midi=written, found_midi=found + 0.05, **beats).match.tolist() == [8, 9, 10, 11]
