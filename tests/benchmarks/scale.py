@@ -1,7 +1,7 @@
 """What the orchestration costs, with steps that compute little or nothing. Prints figures; asserts nothing about time.
 
 python tests/benchmarks/scale.py runs 10000 [2]  so many transfers of a tenth of a second, so many workers
-python tests/benchmarks/scale.py memory          one side of 12 minutes at 96 kHz, two channels
+python tests/benchmarks/scale.py memory          sides of 4 and 12 minutes, up to 96 kHz, two channels
 
 ``overhead.py`` compares a run of sides that sound with the bare functions.
 """
@@ -31,6 +31,8 @@ from pipeline.flows.journal import events, latest
 HERE = Path(__file__).parent
 PATHS = [str(HERE.parent / "flows"), str(HERE)]
 WORKERS = 2
+# Minutes and rates of sides whose memory is measured; the peak of a process never falls, so the greatest comes last.
+SIDES = ((4, 44_100), (4, 96_000), (12, 96_000))
 
 
 def timed(name: str, work: Callable[[], object]) -> float:
@@ -129,23 +131,29 @@ def command(root: Path, name: str, *words: str) -> None:
 
 
 def memory(folder: Path) -> None:
-    """Peak memory of a worker that hears the longest side at the highest rate in use."""
+    """Peak memory of a worker that hears a usual side, and the longest at the highest rate in use."""
+    for minutes, rate in SIDES:
+        print(f"{minutes} minutes at {rate} Hz, two channels")
+        hear(folder / f"{minutes}-{rate}", minutes=minutes, rate=rate)
+
+
+def hear(root: Path, *, minutes: int, rate: int) -> None:
+    """All steps on one side, in this process."""
     import numpy as np
     import soundfile
 
+    from pipeline.flows.run import plan
     from pipeline.steps.order import STEPS
     from pipeline.steps.runner import do_job
     from pipeline.store.corpus import Corpus
 
-    root = make_corpus(folder / "c", sides=1)
+    make_corpus(root, sides=1)
     rng = np.random.default_rng(0)
-    with soundfile.SoundFile(root / "audio" / "s00.wav", "w", 96_000, 2, "PCM_24") as file:
-        for second in range(720):
-            time_s = second + np.arange(96_000) / 96_000
+    with soundfile.SoundFile(root / "audio" / "s00.wav", "w", rate, 2, "PCM_24") as file:
+        for second in range(60 * minutes):
+            time_s = second + np.arange(rate) / rate
             tone = 0.2 * np.sin(2 * np.pi * 440 * 2 ** (np.floor(time_s * 2) % 12 / 12) * time_s)
-            file.write(np.column_stack([tone, tone]) + rng.normal(0, 0.01, (96_000, 2)))
-    from pipeline.flows.run import plan
-
+            file.write(np.column_stack([tone, tone]) + rng.normal(0, 0.01, (rate, 2)))
     corpus = Corpus(root)
     planner = plan(corpus, STEPS, until=None, only=None)
     planner.prepare()
