@@ -107,7 +107,9 @@ class Follower:
         # Those of the bins that a network looks at itself.
         self.asked = self.bins.copy()
         self.logits = np.zeros((self.n_frames, CANDIDATES), dtype=np.float32)
-        self.strength = np.zeros((self.n_frames, CANDIDATES), dtype=np.float32)
+        self.strength, self.beside, self.level = (
+            np.zeros((self.n_frames, CANDIDATES), dtype=np.float32) for _ in range(3)
+        )
         self.sound_db = np.full(self.n_frames, -160.0)
 
     def run(self) -> Followed:
@@ -155,6 +157,8 @@ class Follower:
             self.bins,
             self.logits,
             self.strength,
+            self.beside,
+            self.level,
             share,
             lowest_midi=self.search.lowest_midi,
             per_bin=1.0 / BINS_PER_SEMITONE,
@@ -167,7 +171,8 @@ class Follower:
         span = slice(first, first + count)
         saliences = salience(grids, search=self.search)
         strength = self.strength[span]
-        melody_score.choose(saliences[CONTEXT:-CONTEXT], self.bins[span], strength)
+        melody_score.choose(saliences[CONTEXT:-CONTEXT], self.bins[span], strength, self.beside[span])
+        self._loudness(blocks, span)
         if self.network is None:
             melody_score.comb_logits(saliences[CONTEXT:-CONTEXT], self.bins[span], self.logits[span])
         else:
@@ -181,6 +186,15 @@ class Follower:
             melody_net.share_looks(self.bins[span], asked, self.logits[span])
         power = np.sum(np.square(blocks[0][0]), axis=1) / 3.0
         self.sound_db[span] = 10.0 * np.log10(power + 1e-16)
+
+    def _loudness(self, blocks: list[tuple[Any, Any]], span: slice) -> None:
+        """Levels of the candidates of a block."""
+        edges = (self.search.n, self.search.split, 0)
+        for part, (wide, _), first, last in zip(self.parts, blocks, edges[1:], edges, strict=False):
+            floor = part.floor.at(0.5 * (span.start + span.stop))
+            step = 2**part.register.halvings
+            place = step, floor, self.search.hz(), part.register.bin_hz, first, last
+            melody_score.loudness(wide, *place, self.bins[span], self.level[span])
 
     def _pitches(self, bins: npt.NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
         """Refined pitch, level and prominence of the line through the given bins (-1: none)."""

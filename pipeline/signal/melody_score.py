@@ -15,6 +15,8 @@ COMB_SILENCE = 3.0
 TWELFTH_BINS = 95
 TWELFTH_SHARE = 0.6
 TWELFTH_LOSS = 0.6
+# Partials whose level is a candidate's.
+LOUD_PARTIALS = 5
 
 
 @numba.njit(cache=True)
@@ -60,8 +62,20 @@ def candidates(row, chosen):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def choose(saliences, bins, strength):  # type: ignore[no-untyped-def]
-    """Candidates of all frames: ``bins`` (frames, k) int32, -1 where there are fewer, and their salience."""
+def _shift(row, i):  # type: ignore[no-untyped-def]
+    """Where the parabola through a local maximum and its neighbours peaks, in bins from it."""
+    if i <= 0 or i >= row.shape[0] - 1:
+        return np.float32(0.0)
+    bend = row[i - 1] - np.float32(2.0) * row[i] + row[i + 1]
+    return np.float32(0.5) * (row[i - 1] - row[i + 1]) / bend if bend < 0.0 else np.float32(0.0)
+
+
+@numba.njit(cache=True)
+def choose(saliences, bins, strength, beside):  # type: ignore[no-untyped-def]
+    """Candidates of all frames: ``bins`` (frames, k) int32, -1 where there are fewer, and their salience.
+
+    ``beside`` becomes how far from the middle of its bin each peaks, in bins, by a parabola.
+    """
     chosen = np.empty(bins.shape[1], dtype=np.int64)
     for t in range(bins.shape[0]):
         candidates(saliences[t], chosen)
@@ -69,6 +83,31 @@ def choose(saliences, bins, strength):  # type: ignore[no-untyped-def]
         for j in range(bins.shape[1]):
             strength[t, j] = saliences[t, chosen[j]] if chosen[j] >= 0 else 0.0
             bins[t, j] = chosen[j] if strength[t, j] >= least else -1
+            beside[t, j] = _shift(saliences[t], chosen[j]) if bins[t, j] >= 0 else 0.0
+
+
+@numba.njit(cache=True)
+def loudness(magnitude, step, floor, hz, bin_hz, low_bin, high_bin, bins, out):  # type: ignore[no-untyped-def]
+    """Level over the floor of candidates ``bins`` (frames, k) within [low_bin, high_bin), in units of 8.7 dB.
+
+    ``magnitude`` (frames / step, n) of one register, ``floor`` (n,); the first ``LOUD_PARTIALS`` partials count.
+    """
+    n = magnitude.shape[1]
+    for t in range(bins.shape[0]):
+        row = magnitude[t // step]
+        for j in range(bins.shape[1]):
+            b = bins[t, j]
+            if b < low_bin or b >= high_bin:
+                continue
+            power = np.float32(0.0)
+            quiet = np.float32(0.0)
+            for h in range(1, LOUD_PARTIALS + 1):
+                at = int(h * hz[b] / bin_hz + 0.5)
+                if at >= n - 1:
+                    break
+                power += row[at] * row[at]
+                quiet += floor[at] * floor[at]
+            out[t, j] = np.float32(0.5) * np.log(power / quiet + np.float32(1e-3))
 
 
 @numba.njit(cache=True)

@@ -9,7 +9,7 @@ from pipeline.signal import melody_net
 from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody_grid import bins_of_ratio, search_range
 from pipeline.signal.melody_path import best_path, posteriors
-from pipeline.signal.melody_score import candidates
+from pipeline.signal.melody_score import LEAST_SHARE, LOUD_PARTIALS, candidates, choose, loudness
 from pipeline.signal.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
 from pipeline.signal.voicing import calibrated, fitted, mean_of_neighbours
 
@@ -73,6 +73,29 @@ def test_few_candidates_leave_places_empty() -> None:
     chosen = np.empty(4, dtype=np.int64)
     candidates(np.array([0, 1, 0, 2, 0, -1, 0], dtype=np.float32), chosen)
     assert chosen.tolist() == [3, 1, -1, -1]
+
+
+def test_candidates_know_where_in_their_bin_they_peak() -> None:
+    # Three points of a parabola say where it peaks.
+    at = np.arange(40)
+    row = np.maximum(5.0 - (at - 10.3) ** 2, 3.0 - 0.5 * (at - 24.8) ** 2)[None].astype(np.float32)
+    bins = np.empty((1, 4), dtype=np.int32)
+    strength, beside = (np.empty(bins.shape, dtype=np.float32) for _ in range(2))
+    choose(row, bins, strength, beside)
+    assert bins.tolist() == [[10, 25, -1, -1]]
+    assert beside[0] == pytest.approx([0.3, -0.2, 0.0, 0.0], abs=1e-4)
+    assert strength[0, 1] > LEAST_SHARE * strength[0, 0]
+
+
+def test_a_candidate_s_level_is_that_of_its_partials_over_the_floor() -> None:
+    hz = np.array([200.0, 300.0])
+    magnitude = np.full((1, 513), 0.01, dtype=np.float32)
+    magnitude[0, [round(h * 300.0 / 10.0) for h in range(1, LOUD_PARTIALS + 1)]] = 0.1
+    floor = np.full(513, 0.01, dtype=np.float32)
+    out = np.zeros((1, 2), dtype=np.float32)
+    loudness(magnitude, 1, floor, hz, 10.0, 1, 2, np.array([[1, 0]], dtype=np.int32), out)
+    # 20 dB over the floor are 2.3 units of 8.7 dB; what another register serves is left alone.
+    assert out[0] == pytest.approx([np.log(10.0), 0.0], abs=1e-3)
 
 
 def test_ranges_reach_three_semitones_beyond_the_strings() -> None:
