@@ -111,6 +111,11 @@ def rebowed_probability(rows: Floats, *, path: Path = WEIGHTS) -> Floats:
     return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0))))
 
 
+def forget_weights() -> None:
+    """Read the weights anew when next asked: for training, which replaces them."""
+    _weights.cache_clear()
+
+
 def begins(probability: float) -> str:
     """``rebowed``, ``slurred`` or ``cannot_tell``."""
     if not np.isfinite(probability) or 0.3 < probability < 0.7:

@@ -111,7 +111,7 @@ def _run_length(pieces: list[Piece], i: int, between: int) -> int:
         level = sum(p.level for p in run) / len(run)
         turns = piece.rise * run[-1].rise < 0
         alike = 0.5 < abs(piece.rise) / size < 2.0 and 0.45 < piece.length / length < 2.2
-        if not (turns and alike and abs(piece.level - level) < 0.5 * size):
+        if not (turns and alike and abs(piece.level - level) < 0.5 * max(size, abs(piece.rise))):
             break
         run.append(piece)
         last = j

@@ -32,6 +32,10 @@ LONGEST_GLIDE_S = 0.5
 LONGEST_SILENCE_S = 0.15
 PASSING_S = 0.11
 """A note no longer than this may be the end of a glide that eases out, so it is also looked past."""
+STOLEN_S = 0.2
+"""The accompaniment may take the line for as long; such a note is also looked past, and its frames are not known."""
+OUTSIDE = 4.0
+"""Semitones beyond both notes of a transition at which a frame is the accompaniment's."""
 LEAST_INTERVAL = 0.5
 """Semitones; closer notes are not tested."""
 GREATEST_MISFIT = 3.5
@@ -132,16 +136,29 @@ def candidates(frames: Frames, spans: list[Span]) -> list[Candidate]:
     found = []
     for i in range(len(spans)):
         tried = [_between(frames, spans, i - 1, i) if _joined(frames, spans, i - 1, i) else _entrance(frames, spans, i)]
-        if i > 1 and (spans[i - 1].end - spans[i - 1].start) * frames.frame_s <= PASSING_S:
+        if i > 1 and _passing(frames, spans, i):
             tried.append(_between(frames, spans, i - 2, i) if _joined(frames, spans, i - 2, i) else None)
         found += [candidate for candidate in tried if candidate is not None]
     return found
+
+
+def _passing(frames: Frames, spans: list[Span], i: int) -> bool:
+    """Whether the note before note ``i`` is so short that it may be no note of the solo."""
+    length_s = (spans[i - 1].end - spans[i - 1].start) * frames.frame_s
+    return length_s <= PASSING_S or (length_s <= STOLEN_S and _stolen(spans, i))
+
+
+def _stolen(spans: list[Span], i: int) -> bool:
+    low, high = sorted((spans[i - 2].level, spans[i].level))
+    return not low - OUTSIDE <= spans[i - 1].level <= high + OUTSIDE
 
 
 def _joined(frames: Frames, spans: list[Span], i: int, j: int) -> bool:
     if i < 0:
         return False
     gap_s = (spans[j].start - spans[i].end) * frames.frame_s
+    if j == i + 2 and _stolen(spans, j):
+        return gap_s <= LONGEST_GLIDE_S
     return gap_s <= (LONGEST_SILENCE_S if spans[i].region != spans[j].region else 2 * LONGEST_GLIDE_S)
 
 
@@ -155,6 +172,7 @@ def _between(frames: Frames, spans: list[Span], i: int, j: int) -> Candidate | N
     if abs(b - a) < LEAST_INTERVAL:
         return None
     midi = frames.midi[first:last]
+    midi = np.where((midi < min(a, b) - OUTSIDE) | (midi > max(a, b) + OUTSIDE), np.nan, midi)
     low, high = min(a, b) + CLEAR, max(a, b) - CLEAR
     if not np.any((midi > low) & (midi < high)) and not np.any((midi < low - 0.6) | (midi > high + 0.6)):
         return None

@@ -1,7 +1,8 @@
 """What is known of a candidate, as numbers: fits, durations, steps, loudness, trust, and the notes around it.
 
 All times are in corrected seconds and all pitches in semitones, relative to the candidate: nothing here depends on
-register, loudness, key or speed.
+loudness, key or speed. Register counts by one number only, for the longer window that low notes are followed with
+smears a quick change into a short glide.
 """
 
 import numpy as np
@@ -69,7 +70,27 @@ NAMES = (
     "prominence_inside_db",
     "prominence_change_db",
     "lost_share",
+    "lowest_midi",
+    "crossing_s",
+    "quartile_crossing_s",
+    "way_at_quarter",
+    "way_at_half",
+    "way_at_three_quarters",
+    "steepest",
+    "steepest_place",
+    "prominence_dip_db",
+    "trust_dip",
+    "doubt_s",
+    "below_sound_db",
+    "below_sound_near_db",
+    "trust_near",
+    "doubtful_near",
+    "notes_near",
 )
+NEAR_S = 0.75
+"""Stretch on either side of a candidate that tells how the line is followed hereabouts."""
+DOUBT = 0.8
+"""Confidence of a frame that is not doubted."""
 _FAR = 60.0
 
 
@@ -77,6 +98,7 @@ def features(frames: Frames, spans: list[Span], candidate: Candidate) -> Floats:
     """(len(NAMES),) numbers of one candidate; NaN where one does not apply."""
     values = {**_of_fit(frames, candidate), **_of_line(frames, candidate), **_of_notes(frames, spans, candidate)}
     values |= _of_sound(frames, spans, candidate)
+    values |= _of_crossing(frames, candidate) | _of_surroundings(frames, spans, candidate)
     return np.array([values[name] for name in NAMES])
 
 
@@ -138,6 +160,82 @@ def _of_line(frames: Frames, c: Candidate) -> dict[str, float]:
         "leaps": float(np.sum(steps > 1.5)),
         "misfit_inside": _misfit_inside(c, start, end),
         "lost_share": float(np.mean(~np.isfinite(c.midi))),
+    }
+
+
+def _of_crossing(frames: Frames, c: Candidate) -> dict[str, float]:
+    """How long the line itself takes across the interval, and what it loses of its partials and its trust meanwhile."""
+    way = (c.midi - c.from_midi) / (c.b - c.from_midi)
+    first, last = max(round(c.start), 0), min(round(c.end) + 1, frames.midi.size)
+    last = max(last, first + 1)
+    near = frames.frames(0.06)
+    wide = slice(max(first - near, 0), last + near)
+    beside = (slice(max(first - 2 * near, 0), max(first - near // 2, 1)), slice(last + near // 2, last + 2 * near))
+    prominence, trust = frames.prominence_db, frames.confidence
+    inside = prominence[wide][np.isfinite(prominence[wide])]
+    start, end = _crossing(way, 0.1)
+    quartiles = _crossing(way, 0.25)
+    passed = np.interp(start + np.array([0.25, 0.5, 0.75]) * (end - start), np.arange(way.size), way)
+    steepest, place = _steepest(way, start, end)
+    return {
+        "lowest_midi": min(c.from_midi, c.b),
+        "crossing_s": (end - start) * frames.frame_s,
+        "quartile_crossing_s": (quartiles[1] - quartiles[0]) * frames.frame_s,
+        "way_at_quarter": float(passed[0]),
+        "way_at_half": float(passed[1]),
+        "way_at_three_quarters": float(passed[2]),
+        "steepest": steepest,
+        "steepest_place": place,
+        "prominence_dip_db": min(_median(prominence, part) for part in beside) - float(inside.min())
+        if inside.size
+        else float("nan"),
+        "trust_dip": min(_median(trust, part) for part in beside) - float(trust[wide].min()),
+        "doubt_s": float(np.sum(trust[wide] < DOUBT)) * frames.frame_s,
+    }
+
+
+def _crossing(way: Floats, edge: float) -> tuple[float, float]:
+    """Fractional frames where the line last has ``edge`` of the way behind it, and first only as much before it."""
+    below = np.flatnonzero(way < edge)
+    above = np.flatnonzero(way > 1.0 - edge)
+    above = above[above > (below[0] if below.size else -1)]
+    if not below.size or not above.size:
+        return float("nan"), float("nan")
+    end = int(above[0])
+    start = int(below[below < end][-1])
+    early = (edge - way[start]) / (way[start + 1] - way[start]) if np.isfinite(way[start + 1]) else 0.0
+    late = (way[end] - 1.0 + edge) / (way[end] - way[end - 1]) if np.isfinite(way[end - 1]) else 0.0
+    return float(start + early), float(end - late)
+
+
+def _steepest(way: Floats, start: float, end: float) -> tuple[float, float]:
+    """Greatest share of the way made within two frames of the crossing, and where in it."""
+    if not end > start:
+        return float("nan"), float("nan")
+    first, last = int(np.floor(start)), int(np.ceil(end))
+    made = way[first + 2 : last + 1] - way[first : last - 1]
+    made = np.where(np.isfinite(made), made, 0.0)
+    if not made.size:
+        return 1.0, 0.5
+    k = int(np.argmax(made))
+    return float(made[k]), float((first + k + 1 - start) / (end - start))
+
+
+def _of_surroundings(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, float]:
+    """How surely the line is followed hereabouts, and how much sounds beside it."""
+    reach = frames.frames(NEAR_S)
+    first, last = max(round(c.start) - reach, 0), round(c.end) + 1 + reach
+    near, inside = slice(first, last), slice(max(round(c.start), 0), round(c.end) + 1)
+    below = frames.sound_db - frames.level_db
+    trust = frames.confidence[near]
+    return {
+        "below_sound_db": _median(below, inside),
+        "below_sound_near_db": _median(below, near),
+        "trust_near": float(trust.mean()),
+        "doubtful_near": float(np.mean(trust < DOUBT)),
+        "notes_near": float(
+            sum(span.end > first and span.start < last for span in spans[max(c.after - 8, 0) : c.after + 8])
+        ),
     }
 
 

@@ -56,12 +56,12 @@ def judge(values: Floats, fit: Fit, model: int) -> Judgement:
 def with_doubt(shares: tuple[float, ...]) -> tuple[float, ...]:
     """Shares of the named kinds made to leave room for ``cannot_tell``.
 
-    Its probability is the square of the shares' entropy over the greatest possible: next to
-    nothing where one kind has 90 %; it leads where three are about equally likely.
+    Its probability is the fourth power of the shares' entropy over the greatest possible: next to
+    nothing where one kind has 90 %; it leads where four are about equally likely.
     """
     q = np.asarray(shares)
     known = q[q > 0]
-    unknown = float((-(known * np.log(known)).sum() / np.log(q.size)) ** 2)
+    unknown = float((-(known * np.log(known)).sum() / np.log(q.size)) ** 4)
     return (*(float(s) * (1.0 - unknown) for s in q), unknown)
 
 

@@ -66,6 +66,7 @@ def main() -> None:
     """Learn, test on sides of other seeds, write weights and record."""
     values, rebowed, side = rows_of(SIDES, first=0)
     np.savez_compressed(bowing.WEIGHTS, **grow_bowing(values, rebowed, side, seed=SEED))  # type: ignore[arg-type]
+    bowing.forget_weights()
     tested, answers, _ = rows_of(HELD_BACK, first=500)
     probability = bowing.rebowed_probability(tested)
     sure = (probability <= 0.3) | (probability >= 0.7)

@@ -17,11 +17,11 @@ from pipeline.signal.trees import Forest
 from pipeline.units import Floats
 
 LEARNED_KINDS = KINDS[:5]
-ACCEPT = {"max_iter": 140, "max_leaf_nodes": 8, "learning_rate": 0.07, "min_samples_leaf": 20}
+ACCEPT = {"max_iter": 250, "max_leaf_nodes": 14, "learning_rate": 0.05, "min_samples_leaf": 30}
 BOW = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 30}
 SHARE = 0.2
 """Share of slides among candidates that the confidence is stated for; the sides learned from hold more."""
-NAME = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 15}
+NAME = {"max_iter": 120, "max_leaf_nodes": 8, "learning_rate": 0.08, "min_samples_leaf": 15}
 
 
 def grow(
