@@ -10,6 +10,7 @@ from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody_grid import bins_of_ratio, search_range
 from pipeline.signal.melody_path import best_path, posteriors
 from pipeline.signal.melody_score import LEAST_SHARE, LOUD_PARTIALS, candidates, choose, loudness
+from pipeline.signal.melody_track import HISTORY, RIVALS, track_features
 from pipeline.signal.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
 from pipeline.signal.voicing import calibrated, fitted, mean_of_neighbours
 
@@ -96,6 +97,27 @@ def test_a_candidate_s_level_is_that_of_its_partials_over_the_floor() -> None:
     loudness(magnitude, 1, floor, hz, 10.0, 1, 2, np.array([[1, 0]], dtype=np.int32), out)
     # 20 dB over the floor are 2.3 units of 8.7 dB; what another register serves is left alone.
     assert out[0] == pytest.approx([np.log(10.0), 0.0], abs=1e-3)
+
+
+def test_tracks_that_only_fade_differ_from_those_that_waver() -> None:
+    n = 400
+    bins = np.tile(np.array([[40, 90, -1]], dtype=np.int32), (n, 1))
+    logits, strength, beside, level = (np.zeros(bins.shape, dtype=np.float32) for _ in range(4))
+    # The first wavers by 8 cents six times a second, the second fades by 2 % a frame.
+    beside[:, 0] = 0.4 * np.sin(2 * np.pi * 6.0 * np.arange(n) * HOP_S)
+    level[:, 1] = -0.02 * np.arange(n)
+    share = np.full((n, 4), 0.25)
+    seen = track_features(bins, logits, strength, beside, level, share, lowest_midi=55.0, per_bin=0.2)(
+        slice(0, n), bins
+    )
+    past = seen[..., len(RIVALS) + 8 :][..., :HISTORY]
+    future = seen[..., len(RIVALS) + 8 + HISTORY :][..., :HISTORY]
+    for history in (past, future):
+        assert (history[100:300, 0, [7, 8]] > 0.05).all()
+        assert np.abs(history[100:300, 1, [2, 5, 7, 8]]).max() < 1e-6
+    # Against its highest level: forwards it has fallen ever more, backwards it only rises.
+    assert (np.diff(past[:, 1, 11]) < 0).all()
+    assert np.abs(future[:, 1, 11]).max() < 1e-6
 
 
 def test_ranges_reach_three_semitones_beyond_the_strings() -> None:
