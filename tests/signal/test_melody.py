@@ -41,6 +41,8 @@ def seconds(length_s: float) -> Floats:
         ("violin", 440.0),
         ("violin", 1318.5),
         ("violin", 2637.0),
+        ("violin", 2960.0),
+        ("violin", 3136.0),
         ("viola", 130.81),
         ("viola", 622.3),
         ("cello", 65.41),
