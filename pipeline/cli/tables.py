@@ -28,6 +28,14 @@ _BRIEF = (
     "share_rising",
     "warning",
 )
+# Of a summary of which finger slid, which finger it was.
+_FINGERS = (
+    "share_starting_finger",
+    "share_arriving_finger",
+    "share_same_finger",
+    "share_two_finger",
+    "share_into_note",
+)
 COUNTS = ("takes", "takes_not_judged", "players", "transfers", "transitions", "slurred_transitions", "slides")
 _HEADS = {
     "takes_not_judged": "not judged",
@@ -101,7 +109,8 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
             and (name in named or frame.schema[name] == pl.String)
             and name not in ("warning", "method", "cluster_unit")
         ]
-        brief = [name for name in _BRIEF if name in names]
+        fingers = _FINGERS if _FINGERS[0] in names else ()
+        brief = [name for name in (*_BRIEF, *fingers) if name in names]
         if brief:
             rest = [n for n in names if n in relation.key and n not in labels and n not in ids and n not in brief]
             names = [n for n in names if n in labels or n in rest] + brief

@@ -225,6 +225,11 @@ def test_command_gives_a_table_with_counts_beside_rates(folder):
     assert "more columns" in made.stderr
 
 
+def test_which_finger_slid_is_among_the_columns_shown(folder):
+    head = ask(folder, "fingers_by_player").stdout.splitlines()[0]
+    assert all(f"share {finger} finger [%]" in head for finger in ("starting", "arriving", "same"))
+
+
 def test_command_gives_csv_json_and_parquet(folder, tmp_path):
     lines = ask(folder, "slides_by_player", "--as", "csv").stdout.splitlines()
     assert lines[0].startswith("player_id,player,born,takes")

@@ -34,6 +34,7 @@ SCHOOLS = {
     # heard: slurred, detached, and where a finger would be heard beyond the target (handbooks forbid that).
     "starting_finger": ((1.0, 0.0, 0.0), 1.0, 1.0, 1.0),
     "sparing": ((1.0, 0.0, 0.0), 0.8, 0.4, 0.3),
+    "arriving_heard": ((0.15, 0.75, 0.1), 1.0, 1.0, 1.0),
     "arriving_finger": ((0.15, 0.75, 0.1), 0.7, 0.4, 0.3),
     "mixed": ((0.5, 0.3, 0.2), 0.7, 0.4, 0.3),
     "silent": ((1.0, 0.0, 0.0), 0.0, 0.0, 0.0),
