@@ -9,14 +9,15 @@ from pipeline.signal.circular import coarse_path
 from pipeline.signal.drift import Fit, fit_curve, robust_cost, spline_columns, spline_count
 from pipeline.signal.place import Found, PitchFrames, Place, place_by_frames, within_silence
 from pipeline.signal.sudden import jump_column, place_jump, scan_jump
-from pipeline.signal.tuning import ACCOMPANIMENT, SOLO, Tracks
+from pipeline.signal.tuning import ACCOMPANIMENT, SOLO, Tracks, only
 from pipeline.signal.wow import Wow, find_wow, waves_at, wow_columns
 from pipeline.units import Floats
 
 WOW_CHANCE = 1e-4
 WOW_LEAST_CENTS = 0.5
-JUMP_LOG_ODDS = 1.5
-JUMP_LEAST_CENTS = 8.0
+# what a first look must say for a change to be placed, and what it must be once it is
+JUMP_LOG_ODDS = -1.0
+JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS, JUMP_BORNE_OUT_SIGMAS = 12.0, 5.5, 2.0
 EVIDENCE_TRUST = 0.8
 # Where solo and accompaniment sound together, each may lie beside the pitch that the side is in: a piano is
 # stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement.
@@ -103,15 +104,15 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
     steps = np.empty((tracks.time_s.size, 0))
     if jump.log_odds > JUMP_LOG_ODDS:
         placed = [_placed(tracks, fit, time_s, length_s, [biased, waves]) for time_s in jump.times_s]
-        costs = [_cost(tracks, option, fit, size) for _, option in placed]
-        place, fit = placed[int(np.argmin(costs))]
-        if abs(fit.coefficient[-1]) < JUMP_LEAST_CENTS:
-            place = None
-        else:
-            if frames is not None:
-                place, fit = _by_frames(tracks, frames, fit, place, length_s, [biased, waves], wow)
-            place = within_silence(place, tracks, length_s=length_s)
-            steps = jump_column(tracks, time_s=place.time_s)
+        placed.sort(key=lambda option: _cost(tracks, option[1], fit, size))
+        for first, stepped in placed:
+            found, closer = first, stepped
+            if frames is not None and _clear(stepped):
+                found, closer = _by_frames(tracks, frames, stepped, first, length_s, [biased, waves], wow)
+            if _clear(closer) and _borne_out(tracks, closer, found, length_s, [biased, waves]):
+                place, fit = within_silence(found, tracks, length_s=length_s), closer
+                steps = jump_column(tracks, time_s=place.time_s)
+                break
     fit = _fit(tracks, fit.curve, length_s, [biased, steps])
     wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
     waves = _waves(tracks, wow, length_s)
@@ -135,6 +136,26 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
         wow_chance=wow.chance,
         fit=fit,
     )
+
+
+def _clear(fit: Fit) -> bool:
+    size, sd = abs(float(fit.coefficient[-1])), float(np.sqrt(fit.covariance[-1, -1]))
+    return size >= max(JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS * sd)
+
+
+def _borne_out(tracks: Tracks, fit: Fit, place: Place, length_s: float, extras: list[Floats]) -> bool:
+    # a held tone of the solo may be two notes of one pitch, each in its own tune: the others must show the change too
+    begin_s = np.full(tracks.count, np.inf)
+    end_s = np.full(tracks.count, -np.inf)
+    np.minimum.at(begin_s, tracks.track, tracks.time_s - 0.5 * tracks.window_s)
+    np.maximum.at(end_s, tracks.track, tracks.time_s + 0.5 * tracks.window_s)
+    kept = (tracks.source != SOLO) | (begin_s > place.time_s) | (end_s < place.time_s)
+    points = kept[tracks.track]
+    rest = only(tracks, kept)
+    columns = [*extras, jump_column(tracks, time_s=place.time_s)]
+    without = _fit(rest, fit.curve[points], length_s, [column[points] for column in columns], rounds=3)
+    size, sd = float(without.coefficient[-1]), float(np.sqrt(without.covariance[-1, -1]))
+    return bool(size * np.sign(fit.coefficient[-1]) >= JUMP_BORNE_OUT_SIGMAS * sd)
 
 
 def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[Place, Fit]:

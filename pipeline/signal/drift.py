@@ -125,7 +125,8 @@ def fit_curve(
     start : shape (n,), a first guess of the curve at the points, unwrapped.
     extra, extra_sd : shapes (n, k) and (k,), more columns and the prior standard deviations of their coefficients.
     rounds : of reweighting.
-    forgiving : how many times farther off than usual a tone may lie before it counts as an outlier.
+    forgiving : how many times farther off than usual a tone, or a point of it, may lie before it counts as an
+        outlier: both sides of a sudden change lie far off a curve that knows nothing of it.
     """
     spline = spline_columns(tracks.time_s, length_s=length_s)
     columns = np.hstack([spline, extra])
@@ -251,7 +252,7 @@ def _reweighted(tracks: Tracks, residual: Floats, last: Weights, forgiving: floa
             noise = point_sd[kind] ** 2 / float(np.median(total[tones]))
             tone_sd[kind] = np.sqrt(max(spread**2 - noise, _LEAST_TONE_SD**2))
     point_var = point_sd[source] ** 2
-    stray = inner * np.sqrt(tracks.weight / point_var) / 3.0
+    stray = inner * np.sqrt(tracks.weight / point_var) / (3.0 * forgiving)
     weight = tracks.weight / point_var / (1.0 + stray**2) ** 2
     # an outlying tone keeps its say about movement inside it, and loses its say about where the curve lies
     tone_var = tone_variance(tone_sd[tracks.source], tracks.anchor, total)

@@ -11,35 +11,37 @@ from dataclasses import dataclass, replace
 import numba as nb
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp
+from scipy.special import logsumexp, ndtr
 
 from pipeline.signal.drift import HELD_POINTS, Weights, tone_variance
-from pipeline.signal.tuning import ACCOMPANIMENT, POINT_S, SOLO, Tracks, lean, plateaus
+from pipeline.signal.tuning import ACCOMPANIMENT, LEANING_S, MOST_LEAN_CENTS, POINT_S, SOLO, Tracks, lean, plateaus
 from pipeline.units import Floats
 
 _REACH_S, _MOMENT_S, _BEYOND_S = 6.0, 0.02, 1.5
 _SHORTEST_S = 0.12
 _EDGE_S = 0.03
-_SCOOP_CENTS, _SCOOPS_S = 40.0, (0.015, 0.05)
-_MOST_LEAN_CENTS = 30.0
-_LEANING_S = 0.3
+_SCOOP_CENTS, _SCOOPS_S = 50.0, (0.015, 0.05, 0.15)
 _LONGEST_S = 4.0
 _STEADY_REACH_CENTS = 65.0
 _THINNED = 3
 _SMEAR_S = 0.04
 _WANDER_CENTS, _WANDER_S = 3.0, 0.12
 _VIBRATO_HZ = (4.6, 5.3, 6.0, 6.7, 7.5)
-_VIBRATO_CENTS = (6.0, 14.0, 26.0)
+_VIBRATO_CENTS = (6.0, 15.0, 38.0)
 _VIBRATO_LASTS_S = 0.35
 _ERROR_CENTS = 1.5
 _STRAY = 4.0
 _STRAY_SHARE = 0.12
-_LEAST_SAID = -7.0
+_LEAST_SAID = -12.0
 _PARTIAL_S = 1.0
 # partials of one note err alike
 _PARTIALS_TRUST = 0.5
-_JUMP_STEPS = np.arange(-9.0, 9.5, 3.0)
-_JUMP_DOUBT_CENTS = 4.0
+_JUMP_STEPS = np.arange(-15.0, 15.5, 3.0)
+_JUMP_DOUBT_CENTS = 6.0
+_SURE_S, _ALIKE_SHARE = 0.5, 0.02
+# standard deviation of a moment heard in pitch frames: their windows of 46 ms (Hann, 8 ms), three taken together
+# (5 ms), and the ramp over which the step is laid (11 ms)
+_RESOLUTION_S = 0.015
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ def sure_frames(time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_conf
 
 @dataclass(frozen=True)
 class Place:
-    """Median and half the width of the middle 68 % of the posterior of a moment, and its middle 95 %."""
+    """The likeliest moment to half a second, half the width of the middle 68 % of its posterior, its middle 95 %."""
 
     time_s: float
     se_s: float
@@ -133,13 +135,13 @@ def solo_log_likelihood(
 def _tones(residual: Floats, hop_s: float) -> list[tuple[int, int]]:
     # edges belong to the way from tone to tone; a short tone that leans is a piece of a slide
     bounds = plateaus(residual, hop_s, max(4, round(_SHORTEST_S / hop_s)), _STEADY_REACH_CENTS)
-    edge, longest, leaning = (round(span / hop_s) for span in (_EDGE_S, _LONGEST_S, _LEANING_S))
+    edge, longest, leaning = (round(span / hop_s) for span in (_EDGE_S, _LONGEST_S, LEANING_S))
     found = []
     for start, end in bounds:
         low, high = start + edge, min(end - edge, start + longest)
         if high - low < 2 * _THINNED:
             continue
-        if high - low >= leaning or abs(lean(residual[low:high])) < _MOST_LEAN_CENTS:
+        if high - low >= leaning or abs(lean(residual[low:high])) < MOST_LEAN_CENTS:
             found.append((int(low), int(high)))
     return found
 
@@ -314,10 +316,20 @@ def _add_partials(
 
 
 def place_of(moments_s: Floats, log_likelihood: Floats) -> Place:
-    """The place that a log-likelihood (sizes, moments) on an even grid of moments leaves."""
-    likely = np.cumsum(np.exp(logsumexp(log_likelihood, axis=0) - logsumexp(log_likelihood)))
-    first, low, middle, high, last = np.interp((0.025, 0.16, 0.5, 0.84, 0.975), likely, moments_s)
-    return Place(float(middle), float(0.5 * (high - low)), float(first), float(last))
+    """The place that a log-likelihood (sizes, moments) on an even grid of moments leaves.
+
+    It is the middle of what is likely within the second that most probably holds the change: a median of all that is
+    likely would fall between two places that are alike. Spread and bounds are those of all that is likely.
+    """
+    share = np.exp(logsumexp(log_likelihood, axis=0) - logsumexp(log_likelihood))
+    coarse_s = float(np.mean(np.diff(moments_s))) / np.sqrt(12.0)
+    likely = ndtr((moments_s[:, None] - moments_s) / np.hypot(_RESOLUTION_S, coarse_s)) @ share
+    before = np.interp(moments_s - _SURE_S, moments_s, likely, left=0.0)
+    held = np.interp(moments_s + _SURE_S, moments_s, likely, right=1.0) - before
+    best = held > held.max() - _ALIKE_SHARE
+    middle = float(np.interp(np.mean(before[best] + 0.5 * held[best]), likely, moments_s))
+    first, low, high, last = np.interp((0.025, 0.16, 0.84, 0.975), likely, moments_s)
+    return Place(middle, float(0.5 * (high - low)), float(first), float(last))
 
 
 def within_silence(place: Place, tracks: Tracks, *, length_s: float) -> Place:

@@ -23,7 +23,6 @@ _GRID_S = 0.25
 _CANDIDATES = 3
 _APART_S = 3.0
 _ALIKE = 0.5
-_WORTH_A_TRY = 5.0
 
 
 @dataclass(frozen=True)
@@ -55,7 +54,7 @@ def scan_jump(tracks: Tracks, fit: Fit, *, length_s: float, size: int, trust: fl
     odds = top + float(np.log(np.mean(np.exp(gains - top))))
     times: list[float] = []
     for _ in range(_CANDIDATES):
-        if times and gains.max() < top - _WORTH_A_TRY:
+        if not np.isfinite(gains.max()):
             break
         times.append(_middle_of_best(at, gains))
         gains = np.where(np.abs(at - times[-1]) < _APART_S, -np.inf, gains)

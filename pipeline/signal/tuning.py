@@ -23,6 +23,9 @@ POINT_S = 0.18
 _SHORTEST_S = 0.12
 _REACH_CENTS = 65.0
 _TRIM_S = 0.012
+MOST_LEAN_CENTS = 30.0
+"""A short tone that leans more than this is a piece of a slide; one of ``LEANING_S`` may be a held note."""
+LEANING_S = 0.3
 
 
 @dataclass(frozen=True)
@@ -35,8 +38,8 @@ class Tracks:
     window_s : shape (n,), length of the stretch each point is the mean of.
     track : shape (n,), number of the track, rising from 0.
     source : shape (tracks,), ``SOLO`` or ``ACCOMPANIMENT``.
-    anchor : shape (tracks,), False for overtones, which strings and just intervals put beside equal temperament:
-        they tell how the tuning moves, not where it lies.
+    anchor : shape (tracks,), False for overtones, which strings and just intervals put beside equal temperament,
+        and for notes that lean: they tell how the tuning moves, not where it lies.
     """
 
     time_s: Floats
@@ -76,6 +79,20 @@ def join(first: Tracks, second: Tracks) -> Tracks:
         track=np.concatenate((first.track, second.track + first.count)),
         source=np.concatenate((first.source, second.source)),
         anchor=np.concatenate((first.anchor, second.anchor)),
+    )
+
+
+def only(tracks: Tracks, kept: npt.NDArray[np.bool_]) -> Tracks:
+    """The tracks, (tracks,), that are kept, numbered anew."""
+    points = kept[tracks.track]
+    return Tracks(
+        time_s=tracks.time_s[points],
+        cents=tracks.cents[points],
+        weight=tracks.weight[points],
+        window_s=tracks.window_s[points],
+        track=(np.cumsum(kept) - 1)[tracks.track[points]],
+        source=tracks.source[kept],
+        anchor=tracks.anchor[kept],
     )
 
 
@@ -120,7 +137,7 @@ def solo_tracks(
     time_s, f0_hz, confidence : shape (frames,), raw transfer time on an even grid, raw pitch (NaN: no line).
     least_confidence : frames below it are left out.
     """
-    notes, bounds, cents = _solo(time_s, f0_hz, confidence=confidence, least_confidence=least_confidence)
+    notes, bounds, cents, steady = _solo(time_s, f0_hz, confidence=confidence, least_confidence=least_confidence)
     hop_s = _hop(time_s)
     points: list[tuple[float, float, float, float, int]] = []
     for number, (start, end) in enumerate(bounds):
@@ -143,7 +160,7 @@ def solo_tracks(
         window_s=table[:, 3],
         track=track.astype(np.int64),
         source=np.full(kept.size, SOLO, dtype=np.int64),
-        anchor=np.ones(kept.size, dtype=np.bool_),
+        anchor=steady[kept],
     )
     return notes, tracks
 
@@ -154,29 +171,31 @@ def _hop(time_s: Floats) -> float:
 
 def _solo(
     time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_confidence: float
-) -> tuple[SteadyNotes, Ints, Floats]:
+) -> tuple[SteadyNotes, Ints, Floats, npt.NDArray[np.bool_]]:
     hop_s = _hop(time_s)
     usable = np.isfinite(f0_hz) & (confidence >= least_confidence)
     cents = np.full(f0_hz.size, np.nan)
     cents[usable] = 1200.0 * np.log2(f0_hz[usable] / 440.0)
     if hop_s <= 0:
         none = np.empty(0)
-        return SteadyNotes(none, none, none, none), np.empty((0, 2), dtype=np.int64), cents
+        return SteadyNotes(none, none, none, none), np.empty((0, 2), dtype=np.int64), cents, np.empty(0, dtype=np.bool_)
     bounds = plateaus(cents, hop_s, max(4, round(_SHORTEST_S / hop_s)), _REACH_CENTS)
     trim = round(_TRIM_S / hop_s)
     bounds = bounds + np.array([trim, -trim])
     middle = np.array([np.nanmedian(cents[a:b]) for a, b in bounds], dtype=np.float64)
     spread = np.array([np.nanstd(cents[a:b]) for a, b in bounds], dtype=np.float64)
     slope = np.array([lean(cents[a:b]) for a, b in bounds], dtype=np.float64)
-    keep = np.abs(slope) < 30.0
-    bounds = bounds[keep]
+    steady = np.abs(slope) < MOST_LEAN_CENTS
+    held = bounds[steady]
     notes = SteadyNotes(
-        start_s=time_s[bounds[:, 0]] if bounds.size else np.empty(0),
-        end_s=time_s[bounds[:, 1] - 1] + hop_s if bounds.size else np.empty(0),
-        cents=middle[keep],
-        wobble_cents=spread[keep],
+        start_s=time_s[held[:, 0]] if held.size else np.empty(0),
+        end_s=time_s[held[:, 1] - 1] + hop_s if held.size else np.empty(0),
+        cents=middle[steady],
+        wobble_cents=spread[steady],
     )
-    return notes, bounds, cents
+    # a long note that leans may hold a sudden change of speed: it says how the tuning moves, not where it lies
+    keep = steady | ((bounds[:, 1] - bounds[:, 0]) * hop_s >= LEANING_S)
+    return notes, bounds[keep], cents, steady[keep]
 
 
 def lean(cents: Floats) -> float:

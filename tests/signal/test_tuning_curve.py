@@ -134,6 +134,27 @@ def test_the_step_inside_a_held_tone_places_a_sudden_change(seed: int, size: flo
     assert low_s <= min(found.jump_s, at_s) <= max(found.jump_s, at_s) <= high_s < low_s + 2.0
 
 
+@pytest.mark.parametrize("seed", [51, 52, 53])
+def test_two_notes_of_one_pitch_in_different_tune_are_no_sudden_change(seed: int) -> None:
+    time_s, f0_hz, sure = line(seed, flat)
+    # a tone of at least 0.8 s after a minute, its second half 18 cents higher, as if struck anew
+    edge = np.flatnonzero((np.abs(np.diff(f0_hz)) > 12.0) | np.isnan(np.diff(f0_hz)))
+    start, end = next((a, b) for a, b in pairwise(edge) if time_s[a] > 60.0 and b - a > 0.8 / HOP_S)
+    f0_hz[(start + end) // 2 : end + 1] *= 2.0 ** (18.0 / 1200.0)
+    _, tracks = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    frames = sure_frames(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    assert tuning_curve(tracks, length_s=LENGTH_S, frames=frames).jump_s is None
+
+
+def test_a_change_in_the_middle_of_a_held_tone_does_not_lose_the_tone() -> None:
+    time_s = np.arange(0.0, 3.0, HOP_S)
+    f0_hz = 440.0 * 2.0 ** (np.where(time_s < 1.5, 0.0, 40.0) / 1200.0)
+    notes, tracks = solo_tracks(time_s, f0_hz, confidence=np.ones(time_s.size), least_confidence=0.5)
+    assert notes.start_s.size == 0
+    assert tracks.count == 1
+    assert not tracks.anchor.any()
+
+
 def test_a_change_in_a_long_rest_is_put_within_it_and_its_width_said() -> None:
     found = jumping_line(35, 60.0, 35.0, silent_s=4.0)
     assert found.jump_s is not None
