@@ -81,7 +81,7 @@ class HandSettings(Group):
         le=5,
         description="Weight of each finger used up by a shift in a scale: rising it lands low, falling high.",
     )
-    half_step_shift: float = Field(default=3.8, ge=0, le=20, description="Weight of moving the hand by one semitone.")
+    half_step_shift: float = Field(default=3.0, ge=0, le=20, description="Weight of moving the hand by one semitone.")
     open_string_eases: float = Field(
         default=0.95,
         ge=0,
@@ -91,7 +91,7 @@ class HandSettings(Group):
     crossing: float = Field(default=0.5, ge=0, le=20, description="Weight of going to the next string.")
     far_crossing: float = Field(default=2.8, ge=0, le=20, description="Further weight of each string leapt over.")
     finger_hop: float = Field(
-        default=0.9, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
+        default=1.3, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
     )
     restop: float = Field(default=1.5, ge=0, le=20, description="Weight of taking the same pitch again otherwise.")
     high_place: float = Field(
@@ -101,7 +101,7 @@ class HandSettings(Group):
         description="Weight of each semitone above first position when a place is chosen.",
     )
     even_position: float = Field(
-        default=0.8, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
+        default=0.5, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
     )
     off_scale: float = Field(
         default=1.0,
@@ -119,7 +119,7 @@ class HandSettings(Group):
         description="Weight of each semitone above a fifth on any string but the top one.",
     )
     strain: float = Field(
-        default=1.3,
+        default=1.4,
         ge=0,
         le=20,
         description="Weight of each semitone that a finger stands out of the usual frame.",
@@ -189,7 +189,7 @@ class HandSettings(Group):
         default=0.35, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
     )
     tempering: float = Field(
-        default=1.2,
+        default=1.5,
         gt=0,
         le=5,
         description="Power of the weights of playability for a middling player (below 1: less sure).",
@@ -211,6 +211,18 @@ class HandSettings(Group):
     effort_habits: Habits = Field(
         default=((0.6, 0.25), (1.0, 0.25), (1.7, 0.25), (2.5, 0.25)),
         description="Players who mind little to those who always do what is lightest: factor on all weights of ease.",
+    )
+    unforeseeing_share: float = Field(
+        default=0.15, ge=0, lt=1, description="Share of players who do not look ahead: they move only when they must."
+    )
+    needless_stretch: float = Field(
+        default=2.5,
+        ge=0,
+        le=20,
+        description="To them: weight of a stretch, or a move by a semitone, where the hand lies on the note.",
+    )
+    needless_shift: float = Field(
+        default=3.5, ge=0, le=20, description="To them: weight of a shift where the hand lies on the note."
     )
     least_margin: float = Field(
         default=0.2,

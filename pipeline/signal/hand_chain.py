@@ -6,6 +6,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.signal.geometry import LARGEST_OFFSET
 from pipeline.signal.playability import (
     Costs,
     audible_share,
@@ -25,6 +26,8 @@ VIBRATO_ON_HARMONIC = 0.1
 SLIDE_PRIOR = 0.2
 """Share of slides that a confidence in one already contains; dividing by it leaves the evidence, as with kinds."""
 LEAST_EVIDENCE = 1e-9
+WIDEST_BREAK = LARGEST_OFFSET + 1.0
+"""Semitones between two fingers beyond which a measured break is an error."""
 
 
 class Arrays(NamedTuple):
@@ -69,13 +72,17 @@ class Slides(NamedTuple):
 
 
 def looked_at(slides: Slides) -> Slides:
-    """The slides with their kinds weighed by where their breaks lie."""
+    """The slides with their kinds weighed by where their breaks lie.
+
+    A break wider than any hand is none of the hand's: such a slide says as little as if it had not been looked for.
+    """
     kinds = kinds_by_break(
         slides.kinds,
         to_gap=slides.step_to_midi - slides.to_midi,
         from_gap=slides.step_from_midi - slides.from_midi,
     )
-    return slides._replace(kinds=kinds)
+    wide = np.abs(np.nan_to_num(slides.step_to_midi - slides.step_from_midi)) > WIDEST_BREAK
+    return slides._replace(kinds=kinds, confidence=np.where(wide, SLIDE_PRIOR, slides.confidence))
 
 
 class Ways(NamedTuple):

@@ -3,19 +3,19 @@
 A chain (conditional random field, solved like a hidden Markov model) over stops: pitch and vibrato weigh each
 stop, playability and slides weigh each pair. Long rests cut the chain; an open string frees the hand. Which finger
 slides and how much is played with vibrato are estimated from the take itself. How often this player's shifts are
-heard is not known either, nor how gladly the player crosses to another string, nor how strictly the player takes what
-is lightest for the hand: the chain is solved for habits from "every shift" to "none", from ready crossers to lovers of
-one string, and from the careless to the strict. The answers are mixed by the likelihood of what is heard of the take
-under each habit, the summed weight of all ways with it against that without, so that a recording on which nothing
-slides does not count as evidence that nobody shifted; where few shifts are heard the answers are given with less
-confidence.
+heard is not known either, nor how gladly the player crosses to another string, how strictly the player takes what is
+lightest for the hand, and whether the player looks ahead at all (``unforeseen``). So the chain is solved for habits
+from "every shift" to "none", from ready crossers to lovers of one string, from the careless to the strict. The answers
+are mixed by the likelihood of what is heard of the take under each habit, the summed weight of all ways with it against
+that without, so that a recording on which nothing slides does not count as evidence that nobody shifted; where few
+shifts are heard the answers are given with less confidence.
 """
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.signal import hand_chain
+from pipeline.signal import hand_chain, unforeseen
 from pipeline.signal.geometry import Fingerboard, stop_table
 from pipeline.signal.hand_chain import Arrays, Candidates, Ints, Links, Moves, Slides, Ways
 from pipeline.signal.playability import ARRIVING, DEPARTING, TWO, Costs, Habits, entry_weights, scale_membership
@@ -165,16 +165,19 @@ def _weighed(
     """Every kind of player, and how likely it is by what is heard of the take, by hearing and passage in ``heard``."""
     players: list[_Player] = []
     logs = []
-    for effort, share_of_efforts in habits.effort:
-        power = effort * tempering
+    efforts = [(True, effort, share * (1.0 - habits.unforeseeing)) for effort, share in habits.effort]
+    if habits.unforeseeing > 0.0:
+        efforts.append((False, 1.0, habits.unforeseeing * sum(share for _, share in habits.effort)))
+    for ahead, effort, share_of_efforts in efforts:
         for crossing, share_of_crossers in habits.crossing:
-            ease = [passage.ease(power, crossing) for passage in whole]
+            player = _Player(effort * tempering, crossing, 0, ahead)
+            ease = [passage.ease(player) for passage in whole]
             # What is heard counts for a habit, not how many ways of playing it leaves open.
-            unheard = sum(p.log_whole(power, way, seen=False) for p, way in zip(whole, ease, strict=True))
+            unheard = sum(p.log_whole(player.power, way, seen=False) for p, way in zip(whole, ease, strict=True))
             for k, (_, share_of_players) in enumerate(habits.heard):
                 pairs = [way * said for way, said in zip(ease, heard[k], strict=True)]
-                told = sum(p.log_whole(power, way, seen=True) for p, way in zip(whole, pairs, strict=True))
-                players.append(_Player(power, crossing, k))
+                told = sum(p.log_whole(player.power, way, seen=True) for p, way in zip(whole, pairs, strict=True))
+                players.append(replace(player, hearing=k))
                 logs.append(told - unheard + np.log(share_of_efforts * share_of_crossers * share_of_players))
     chance: Floats = np.exp(np.array(logs) - max(logs))
     chance = np.where(chance < LEAST_PLAYER * chance.max(), 0.0, chance)
@@ -200,11 +203,13 @@ def arrays(board: Fingerboard, costs: Costs, *, in_scale: Floats) -> Arrays:
 
 @dataclass(frozen=True)
 class _Player:
-    """One kind of player: the power of playability, the factor on crossings, and which of ``Habits.heard``."""
+    """One kind of player: the power of playability, the factor on crossings, which of ``Habits.heard``, and whether
+    the player looks ahead."""
 
     power: float
     crossing: float
     hearing: int
+    ahead: bool
 
 
 @dataclass(frozen=True)
@@ -217,6 +222,8 @@ class _Passage:
     links: Links
     slides: Slides
     moves: Moves
+    table: Arrays
+    costs: Costs
 
     @classmethod
     def of(cls, line: Line, span: tuple[int, int], *, table: Arrays, costs: Costs, share: float) -> "_Passage":
@@ -234,16 +241,22 @@ class _Passage:
             slide=line.slide[part][1:],
         )
         moves = hand_chain.moves(costs, table, stops.begins, stops.stops, links, line.slides)
-        return cls(span[0], span[1], stops, links, line.slides, moves)
+        return cls(span[0], span[1], stops, links, line.slides, moves, table, costs)
 
     def evidence(self, costs: Costs) -> Floats:
         found: Floats = hand_chain.evidence(costs, self.moves, self.links, self.slides) ** costs.evidence_weight
         return found
 
-    def ease(self, power: float, crossing: float) -> Floats:
+    def ease(self, player: _Player) -> Floats:
         """Weight of every pair by playability alone."""
-        found: Floats = np.exp(power * (self.moves.effort + crossing * self.moves.crossing))
-        return found
+        if player.ahead:
+            found: Floats = np.exp(player.power * (self.moves.effort + player.crossing * self.moves.crossing))
+            return found
+        weights, _ = self.weights(player.power, seen=False)
+        chosen: Floats = unforeseen.choices(
+            self.costs, self.table, self.stops, self.moves, weights, player.power, player.crossing
+        )
+        return chosen
 
     def weights(self, power: float, *, seen: bool) -> tuple[Floats, float]:
         logs = power * self.stops.liking + self.stops.sound + (self.stops.seen if seen else 0.0)
@@ -315,7 +328,7 @@ def _collect(
         mixed, moved = np.zeros(stops.size), np.zeros((s.links.rise.size, 3))
         for k in np.flatnonzero(chance):
             player, share = players[k], float(chance[k])
-            links = (s.ease(player.power, player.crossing) * heard[player.hearing][n]) ** sure
+            links = (s.ease(player) * heard[player.hearing][n]) ** sure
             weights, _ = s.weights(player.power * sure, seen=True)
             ways = hand_chain.forward_backward(begins, weights, links, s.moves.begins)
             mixed += share * ways.chance

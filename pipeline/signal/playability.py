@@ -51,6 +51,8 @@ class Costs(NamedTuple):
     rest_s: float
     free_s: float
     rest_freedom: float
+    needless_stretch: float
+    needless_shift: float
     intonation_semitones: float
     open_string_semitones: float
     step_semitones: float
@@ -76,12 +78,13 @@ class Habits(NamedTuple):
     """What players may be like, each a list of (factor, share of players); see ``pipeline.settings.HandSettings``.
 
     ``heard`` multiplies the odds of a shift along a string being heard, ``crossing`` the weight of crossing strings,
-    ``effort`` all weights of playability.
+    ``effort`` all weights of playability; ``unforeseeing`` is the share of players who do not look ahead.
     """
 
     heard: Habit
     crossing: Habit
     effort: Habit
+    unforeseeing: float
 
 
 STEPWISE = 2.6
@@ -218,7 +221,7 @@ def audible_share(
     if finger_a == 0 or finger_b == 0:
         return costs.audible_without_shift * 2.0, 0.0
     if finger_a == finger_b and stop_a != stop_b:
-        return 0.0, 1.0 if moved > 1 else 0.5
+        return 0.0, 1.0 if moved > 1 else 0.8
     if moved > 1:
         # The first finger would have to travel beyond the target: mostly kept silent.
         beyond = (finger_b - finger_a) * (place_b - place_a) < 0
@@ -295,7 +298,7 @@ def kind_fit(
         return 1.0
     if kind == SAME:
         # An unbroken glide between two fingers: the step was too small or too quick to be found.
-        return 0.05 if abs(finger_a - finger_b) > 1 else 0.12
+        return 0.03 if abs(finger_a - finger_b) > 1 else 0.12
     if kind == DEPARTING:
         if finger_a == 0 or not np.isfinite(step_from):
             return 0.02

@@ -73,7 +73,7 @@ def costs_of(settings: HandSettings) -> Costs:
 
 def habits_of(settings: HandSettings) -> Habits:
     """The habits of players in the settings as the signal layer takes them."""
-    return Habits(settings.heard_habits, settings.crossing_habits, settings.effort_habits)
+    return Habits(settings.heard_habits, settings.crossing_habits, settings.effort_habits, settings.unforeseeing_share)
 
 
 def take_notes(notes: pl.DataFrame, transitions: pl.DataFrame, slides: pl.DataFrame) -> TakeNotes:

@@ -200,3 +200,31 @@ def test_every_answer_is_possible(instrument: str, midi: list[float]) -> None:
             assert any(at - place in offsets(board, place=place, finger=finger) for at in stopped)
         string, finger, place = found.paths[0, i]
         assert total == 0.0 or found.probability[i, string, finger] > 0.0
+
+
+def test_a_player_who_does_not_look_ahead_is_not_moved_by_what_comes_later() -> None:
+    from pipeline.signal import hand_chain, passage_hand, unforeseen
+    from pipeline.signal.playability import scale_membership
+
+    board = fingerboard("violin")
+    line = _line([71.0, 73, 74, 76, 78, 79, 81, 83, 86, 88])
+    table = passage_hand.arrays(board, COSTS, in_scale=scale_membership(line.midi))
+
+    def marginals(notes: int) -> tuple[np.ndarray, np.ndarray]:
+        midi = line.midi[:notes]
+        stops = hand_chain.gather(COSTS, table, midi, np.full(notes, np.nan), 0.5)
+        slide = np.full(notes - 1, -1)
+        links = hand_chain.Links(np.full(notes - 1, 0.4), np.zeros(notes - 1), slide + 1.0, np.diff(midi), slide)
+        moves = hand_chain.moves(COSTS, table, stops.begins, stops.stops, links, NONE)
+        weights, _ = hand_chain.note_weights(stops.begins, stops.liking + stops.sound)
+        pairs = unforeseen.choices(COSTS, table, stops, moves, weights, 1.0, 1.0)
+        for t in range(notes - 1):
+            shape = (stops.begins[t + 1] - stops.begins[t], stops.begins[t + 2] - stops.begins[t + 1])
+            rows = pairs[moves.begins[t] : moves.begins[t + 1]].reshape(shape)
+            np.testing.assert_allclose(rows @ weights[stops.begins[t + 1] : stops.begins[t + 2]], 1.0)
+        ways = hand_chain.forward_backward(stops.begins, weights, pairs, moves.begins)
+        return ways.chance, stops.begins
+
+    short, begins = marginals(5)
+    long, _ = marginals(10)
+    np.testing.assert_allclose(long[: begins[5]], short, atol=1e-9)
