@@ -23,7 +23,8 @@ _KEY = re.compile(r"([A-G])(b|#| flat| sharp)? (major|minor)")
 
 EVIDENCE_PER_NOTE = 0.35
 """Notes of one melody are not independent draws from a profile; each counts as this share of one."""
-EVIDENCE_PER_STRING_NOTE = 0.5
+EVIDENCE_PER_STRING_NOTE = 0.8
+"""Whether a note lacks vibrato hangs on its neighbours less than its pitch does: nearly each counts as one."""
 STILL_CENTS = 6.0
 LONG_NOTE_S = 0.25
 # Shares of notes without vibrato, as beta distributions: the lowest open string (which no finger can sound),

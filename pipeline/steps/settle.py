@@ -13,7 +13,7 @@ def run(step: StepInput) -> StepOutput:
 
 STEP = Step(
     name="settle",
-    version=6,
+    version=7,
     scope="session",
     reads=("tuning", "melody"),
     writes=("speed", "speed_curve", "speed_alternative"),
