@@ -186,7 +186,7 @@ class HandSettings(Group):
         default=0.01, gt=0, lt=1, description="Share of other pairs of notes on which a slide is heard."
     )
     approach_share: float = Field(
-        default=0.35, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
+        default=0.2, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
     )
     tempering: float = Field(
         default=1.5,
