@@ -126,12 +126,14 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
     if row["decided_by"]:
         facts.append(("would have been", f"{row['estimated_offset_cents']:+.1f} cents, {row['estimated_state']}"))
     if row["drift_range_cents"] is not None:
-        facts.append(("drift", f"{row['drift_range_cents']:.1f} cents along the side"))
+        within = ", the sudden change included" if row["jump_s"] is not None else ""
+        facts.append(("drift", f"{row['drift_range_cents']:.1f} cents along the side{within}"))
     if row["jump_s"] is not None:
         bounds = f"between {row['jump_from_s']:.2f} and {row['jump_to_s']:.2f} s (95 %)"
         facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {row['jump_s']:.2f} s, {bounds}"))
     if row["wow_cents"] is not None:
-        facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz"))
+        turning = f"once per turn of a turntable at {60.0 * row['wow_hz']:.2f} rpm"
+        facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz, {turning}"))
     facts.append(("measured on", row["measured_on"] or "not measured yet"))
     return [*facts, *((("remark", row["remark"]),) if row["remark"] else ())]
 

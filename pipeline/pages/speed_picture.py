@@ -44,7 +44,8 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
         if settled["state"] == "decided":
             axes.axhline(estimated, color=ORANGE, linewidth=1.0, linestyle="--", label="estimate, on the whole")
         if row["jump_s"] is not None:
-            axes.axvline(row["jump_s"], color=INK, linewidth=0.8, linestyle=":", label="sudden change")
+            axes.axvspan(row["jump_from_s"], row["jump_to_s"], color=INK, alpha=0.12, linewidth=0)
+            axes.axvline(row["jump_s"], color=INK, linewidth=0.8, linestyle=":", label="sudden change (95 %)")
         middle = float(np.mean(smooth))
         reach = max(30.0, 1.2 * float(np.max(np.abs(smooth - middle))))
         axes.set(xlim=(0, row["length_s"]), ylim=(middle - reach, middle + reach))
