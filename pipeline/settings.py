@@ -189,7 +189,7 @@ class HandSettings(Group):
         default=0.2, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
     )
     tempering: float = Field(
-        default=1.5,
+        default=1.35,
         gt=0,
         le=5,
         description="Power of the weights of playability for a middling player (below 1: less sure).",
@@ -198,7 +198,7 @@ class HandSettings(Group):
         default=1.6, gt=0, le=5, description="Power of what slides heard and not heard say of the hand."
     )
     silent_tempering: float = Field(
-        default=0.3, gt=0, le=1, description="Power of all that is known of the hand where no shift is heard."
+        default=0.25, gt=0, le=1, description="Power of all that is known of the hand where no shift is heard."
     )
     heard_habits: Habits = Field(
         default=((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15)),

@@ -141,25 +141,43 @@ def compare_speeds(speed: pl.DataFrame, planted: pl.DataFrame) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class HandCounts:
-    """Planted notes, those found, and of these: right string and finger by the likeliest reading."""
+    """Planted notes, those found, and of these: right string and finger by the likeliest reading, and in the 90 % set.
+
+    ``calibration_error`` is the expected calibration error of the likeliest answer, in ten equal bins; NaN for no note.
+    """
 
     planted: int
     found: int
     right: int
+    in_set: int
+    calibration_error: float
 
 
 def compare_hands(note: pl.DataFrame, note_hand: pl.DataFrame, planted: pl.DataFrame) -> HandCounts:
-    """The likeliest string and finger of each found note against the planted; notes match by half of their length."""
-    found, right = 0, 0
-    best = note.join(note_hand.filter(pl.col("rank") == 1), on="note_id", maintain_order="left")
+    """The strings and fingers of each found note against the planted; notes match by half of their length."""
+    probability: list[float] = []
+    right: list[bool] = []
+    in_set = 0
+    used = note_hand.filter(pl.col("speed_rank") == 1).sort("note_id", "rank")
+    ways = {note_id: rows.rows(named=True) for (note_id,), rows in used.group_by(["note_id"], maintain_order=True)}
     for (transfer_id,), mine in planted.group_by(["transfer_id"], maintain_order=True):
-        got = best.filter(pl.col("transfer_id") == transfer_id)
+        got = note.filter(pl.col("transfer_id") == transfer_id)
         starts: Floats = got["start_s"].to_numpy()
         ends: Floats = got["end_s"].to_numpy()
         for true in mine.rows(named=True):
             shared = np.minimum(ends, true["end_s"]) - np.maximum(starts, true["start_s"])
             if shared.size and shared.max() >= 0.5 * (true["end_s"] - true["start_s"]):
-                row = got.row(int(np.argmax(shared)), named=True)
-                found += 1
-                right += row["string"] == true["string"] and row["finger"] == true["finger"]
-    return HandCounts(planted.height, found, right)
+                rows = ways[got["note_id"][int(np.argmax(shared))]]
+                hits = [row["string"] == true["string"] and row["finger"] == true["finger"] for row in rows]
+                probability.append(rows[0]["probability"])
+                right.append(hits[0])
+                in_set += any(hit and row["in_set"] for hit, row in zip(hits, rows, strict=True))
+    return HandCounts(planted.height, len(right), sum(right), in_set, _calibration_error(probability, right))
+
+
+def _calibration_error(probability: list[float], right: list[bool]) -> float:
+    if not right:
+        return float("nan")
+    told, hit = np.array(probability), np.array(right, dtype=np.float64)
+    bins = np.minimum((told * 10.0).astype(np.int64), 9)
+    return float(sum(np.mean(bins == b) * abs(told[bins == b].mean() - hit[bins == b].mean()) for b in np.unique(bins)))

@@ -147,12 +147,16 @@ def print_found(counts: SlideCounts, hands: dict[str, HandCounts], console: Cons
     )
     table = _table("Fingerings: found against planted")
     table.add_column("")
-    for name in ("planted", "found", "string and\nfinger right"):
+    for name in ("planted", "found", "string and\nfinger right", "in the\n90 % set"):
         table.add_column(name, justify="right")
     for which, hand in hands.items():
-        share = f" ({100 * hand.right / hand.found:.0f} %)" if hand.found else ""
-        table.add_row(which, str(hand.planted), str(hand.found), f"{hand.right}{share}")
+        cells = (
+            f"{count} ({100 * count / hand.found:.0f} %)" if hand.found else "0" for count in (hand.right, hand.in_set)
+        )
+        table.add_row(which, str(hand.planted), str(hand.found), *cells)
     console.print(table)
+    errors = " and ".join(f"{hand.calibration_error:.3f} ({which})" for which, hand in hands.items() if hand.found)
+    console.print(f"  Probabilities are off by {errors} on average: expected calibration error.\n")
 
 
 def _table(title: str) -> Table:

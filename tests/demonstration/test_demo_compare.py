@@ -90,6 +90,16 @@ def test_hands_need_string_and_finger():
     )
     note = pl.DataFrame({"transfer_id": ["t"] * 2, "note_id": ["n1", "n2"], "start_s": [0.1, 1.0], "end_s": [0.9, 2.0]})
     hand = pl.DataFrame(
-        {"note_id": ["n1", "n1", "n2"], "rank": [1, 2, 1], "string": ["A", "D", "D"], "finger": [1, 3, 2]}
+        {
+            "note_id": ["n1", "n1", "n2", "n2", "n2", "n2"],
+            "speed_rank": [1, 1, 1, 1, 1, 2],
+            "rank": [1, 2, 2, 1, 3, 1],
+            "string": ["A", "D", "A", "D", "G", "A"],
+            "finger": [1, 3, 2, 2, 4, 2],
+            "probability": [0.9, 0.1, 0.3, 0.65, 0.05, 1.0],
+            "in_set": [True, False, True, True, False, True],
+        }
     )
-    assert compare_hands(note, hand, planted) == HandCounts(planted=3, found=2, right=1)
+    found = compare_hands(note, hand, planted)
+    # By hand: right at 0.9, wrong at 0.65, each alone in its bin; half of (0.1 + 0.65).
+    assert found == HandCounts(planted=3, found=2, right=1, in_set=2, calibration_error=pytest.approx(0.375))
