@@ -123,7 +123,7 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=5,
+    version=6,
     scope="transfer",
     reads=("note", "transition", "slide", "speed", "speed_alternative", "melody"),
     writes=TABLES,

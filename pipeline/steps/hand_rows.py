@@ -17,6 +17,8 @@ from pipeline.units import Floats
 
 LEAST_ROW = 0.01
 SET_SHARE = 0.9
+PATHS = 5
+"""Best paths through each passage that are looked for."""
 NEAR_S = 0.15
 """How far a time written down by ear may lie off the note that it means (common practice, no source)."""
 
@@ -95,7 +97,7 @@ def rows_of_take(
 ) -> tuple[dict[str, list[Row]], PassageHand]:
     """Rows of note_hand, slide_hand and transition_hand; ``own`` holds the columns that all of them carry."""
     line = take.line(semitones=semitones)
-    hand = reconstruct(line, board=board, costs=costs_of(settings), habits=habits_of(settings), paths=1)
+    hand = reconstruct(line, board=board, costs=costs_of(settings), habits=habits_of(settings), paths=PATHS)
     ids = take.notes["note_id"].to_list()
     rows: dict[str, list[Row]] = {"note_hand": [], "slide_hand": [], "transition_hand": []}
     for i, note_id in enumerate(ids):
@@ -135,10 +137,10 @@ def _note(hand: PassageHand, i: int, board: Fingerboard, settings: HandSettings)
     needed = 1 + int(np.argmax(np.cumsum(ranked) >= SET_SHARE - 1e-9))
     count = max(needed, int((ranked >= LEAST_ROW).sum()))
     open_to_doubt = undecided(ranked, settings=settings)
-    best = hand.paths[0, i]
     rows = []
     for rank, at in enumerate(order[:count]):
         string, finger = divmod(int(at), 5)
+        on = np.flatnonzero((hand.paths[:, i, 0] == string) & (hand.paths[:, i, 1] == finger))
         rows.append(
             {
                 "rank": rank + 1,
@@ -147,7 +149,8 @@ def _note(hand: PassageHand, i: int, board: Fingerboard, settings: HandSettings)
                 "position": position_number(int(hand.place[i, string, finger])) if finger else None,
                 "probability": float(ranked[rank]),
                 "harmonic_probability": float(hand.harmonic[i, string, finger]),
-                "on_best_path": bool(best[0] == string and best[1] == finger),
+                "on_best_path": bool(on.size and on[0] == 0),
+                "best_path_rank": int(on[0]) + 1 if on.size else None,
                 "in_set": rank < needed,
                 "cannot_tell": open_to_doubt,
             }

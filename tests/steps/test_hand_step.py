@@ -106,6 +106,15 @@ def test_all_tables_fit_their_schemas() -> None:
     assert sums["probability"].is_between(0.9, 1.0 + 1e-9).all()
 
 
+def test_the_best_paths_are_marked() -> None:
+    notes = _run(_tables([*FIRST_POSITION, 78, 86], slide_at=14)).tables["t"]["note_hand"]
+    first = notes.filter(pl.col("best_path_rank") == 1)
+    assert first["note_id"].n_unique() == first.height == 15
+    assert first["on_best_path"].all()
+    assert not notes.filter(pl.col("best_path_rank") > 1)["on_best_path"].any()
+    assert notes["best_path_rank"].max() > 1
+
+
 def test_the_same_input_gives_the_same_tables() -> None:
     one, other = (_run(_tables(FIRST_POSITION)).tables["t"] for _ in range(2))
     assert all(one[name].equals(other[name]) for name in STEP.writes)
