@@ -21,8 +21,8 @@ from pipeline.units import Floats
 
 SEED = 79
 LENGTH_S = 40.0
-SIDES = {"violin": 60, "viola": 10, "cello": 10}
-HELD_BACK = {"violin": 12, "viola": 4, "cello": 4}
+SIDES = {"violin": 90, "viola": 20, "cello": 30}
+HELD_BACK = {"violin": 12, "viola": 8, "cello": 8}
 MATCH_S = 0.06
 
 
