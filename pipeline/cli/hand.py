@@ -50,6 +50,8 @@ def hand(
         typer.echo(frame.write_csv(), nl=False)
     elif output == "json":
         typer.echo(frame.write_json())
+    elif frame.is_empty():
+        typer.echo("No note was found there; leave --from and --to away to see where notes are.", err=True)
     else:
         from rich.console import Console
         from rich.table import Table
