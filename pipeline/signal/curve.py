@@ -17,7 +17,7 @@ WOW_CHANCE = 1e-4
 WOW_LEAST_CENTS = 0.5
 # what a first look must say for a change to be placed, and what it must be once it is
 JUMP_LOG_ODDS = -1.0
-JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS, JUMP_BORNE_OUT_SIGMAS = 12.0, 5.5, 2.0
+JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS, JUMP_BORNE_OUT_SIGMAS = 12.0, 4.4, 2.0
 EVIDENCE_TRUST = 0.8
 # Where solo and accompaniment sound together, each may lie beside the pitch that the side is in: a piano is
 # stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement.
