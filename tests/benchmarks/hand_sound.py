@@ -104,7 +104,7 @@ def matched(line: Line, plan: Plan) -> tuple[list[int], list[str], Played]:
             line,
             string=np.array([names.index(plan.notes[i].string or names[0]) for i in true]),
             finger=np.array([plan.notes[i].finger for i in true]),
-            shifted=np.array([how[i] == MOVES[0] for i in true], dtype=np.bool_),
+            shifted=np.array([how[i] in (MOVES[0], MOVES[2]) for i in true], dtype=np.bool_),
         ),
     )
 
