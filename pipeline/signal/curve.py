@@ -103,14 +103,10 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
     place: Place | None = None
     steps = np.empty((tracks.time_s.size, 0))
     if jump.log_odds > JUMP_LOG_ODDS:
-        placed = [_placed(tracks, fit, time_s, length_s, [biased, waves]) for time_s in jump.times_s]
-        placed.sort(key=lambda option: _cost(tracks, option[1], fit, size))
-        for first, stepped in placed:
-            found, closer = first, stepped
-            if frames is not None and _clear(stepped):
-                found, closer = _by_frames(tracks, frames, stepped, first, length_s, [biased, waves], wow)
-            if _clear(closer) and _borne_out(tracks, closer, found, length_s, [biased, waves]):
-                place, fit = within_silence(found, tracks, length_s=length_s), closer
+        for times_s in (jump.times_s, jump.other_times_s):
+            changed = _changed(tracks, frames, fit, times_s, length_s, [biased, waves], wow, size)
+            if changed:
+                place, fit = within_silence(changed[0], tracks, length_s=length_s), changed[1]
                 steps = jump_column(tracks, time_s=place.time_s)
                 break
     fit = _fit(tracks, fit.curve, length_s, [biased, steps])
@@ -136,6 +132,28 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
         wow_chance=wow.chance,
         fit=fit,
     )
+
+
+def _changed(
+    tracks: Tracks,
+    frames: PitchFrames | None,
+    fit: Fit,
+    times_s: tuple[float, ...],
+    length_s: float,
+    extras: list[Floats],
+    wow: Wow,
+    size: int,
+) -> tuple[Place, Fit] | None:
+    # the cheapest of the candidates that holds when it is placed
+    placed = [_placed(tracks, fit, time_s, length_s, extras) for time_s in times_s]
+    placed.sort(key=lambda option: _cost(tracks, option[1], fit, size))
+    for place, stepped in placed:
+        found, closer = place, stepped
+        if frames is not None and _clear(stepped):
+            found, closer = _by_frames(tracks, frames, stepped, place, length_s, extras, wow)
+        if _clear(closer) and _borne_out(tracks, closer, found, length_s, extras):
+            return found, closer
+    return None
 
 
 def _clear(fit: Fit) -> bool:

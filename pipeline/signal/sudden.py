@@ -23,13 +23,18 @@ _GRID_S = 0.25
 _CANDIDATES = 3
 _APART_S = 3.0
 _ALIKE = 0.5
+_ABOUT_AS_LIKELY = 5.0
 
 
 @dataclass(frozen=True)
 class Jump:
-    """Candidates, likeliest first, and the log Bayes factor for a jump somewhere on this side against none."""
+    """Candidates, and the log Bayes factor for a jump somewhere on this side against none.
+
+    ``times_s`` are those about as likely as the likeliest, ``other_times_s`` are to be tried if none of them holds.
+    """
 
     times_s: tuple[float, ...]
+    other_times_s: tuple[float, ...]
     log_odds: float
 
 
@@ -48,17 +53,19 @@ def scan_jump(tracks: Tracks, fit: Fit, *, length_s: float, size: int, trust: fl
     """
     at = np.arange(_EDGE_S, length_s - _EDGE_S, _GRID_S)
     if at.size == 0:
-        return Jump((), -np.inf)
+        return Jump((), (), -np.inf)
     gains = trust * _log_gains(tracks, fit, at, size)
     top = float(gains.max())
     odds = top + float(np.log(np.mean(np.exp(gains - top))))
     times: list[float] = []
+    rivals = 0
     for _ in range(_CANDIDATES):
         if not np.isfinite(gains.max()):
             break
+        rivals += bool(gains.max() > top - _ABOUT_AS_LIKELY)
         times.append(_middle_of_best(at, gains))
         gains = np.where(np.abs(at - times[-1]) < _APART_S, -np.inf, gains)
-    return Jump(tuple(times), odds)
+    return Jump(tuple(times[:rivals]), tuple(times[rivals:]), odds)
 
 
 def _middle_of_best(at: Floats, gains: Floats) -> float:
