@@ -23,7 +23,7 @@ EVIDENCE_TRUST = 0.8
 # stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement.
 SOLO_BIAS_SD, ACCOMPANIMENT_BIAS_SD = 1.1, 0.6
 _NO_LIMIT = 1e4
-_PLACINGS = 2
+_PLACINGS, _SETTLED_CENTS = 2, 1.5
 
 
 @dataclass(frozen=True)
@@ -213,6 +213,8 @@ def _by_frames(
         )
         place = place_by_frames(frames, tracks, found)
         fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=place.time_s)], rounds=3)
+        if abs(float(fit.coefficient[-1]) - cents) < _SETTLED_CENTS:
+            break
     return place, fit
 
 
