@@ -189,7 +189,7 @@ class HandSettings(Group):
         default=0.2, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
     )
     tempering: float = Field(
-        default=1.35,
+        default=1.5,
         gt=0,
         le=5,
         description="Power of the weights of playability for a middling player (below 1: less sure).",
@@ -198,7 +198,7 @@ class HandSettings(Group):
         default=1.6, gt=0, le=5, description="Power of what slides heard and not heard say of the hand."
     )
     silent_tempering: float = Field(
-        default=0.25, gt=0, le=1, description="Power of all that is known of the hand where no shift is heard."
+        default=0.22, gt=0, le=1, description="Power of all that is known of the hand where no shift is heard."
     )
     heard_habits: Habits = Field(
         default=((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15)),
@@ -209,7 +209,7 @@ class HandSettings(Group):
         description="Players who cross strings gladly to lovers of one string: factor on the weight of crossing.",
     )
     effort_habits: Habits = Field(
-        default=((0.6, 0.25), (1.0, 0.25), (1.7, 0.25), (2.5, 0.25)),
+        default=((0.6, 0.12), (1.0, 0.23), (1.7, 0.3), (2.5, 0.35)),
         description="Players who mind little to those who always do what is lightest: factor on all weights of ease.",
     )
     unforeseeing_share: float = Field(
