@@ -56,7 +56,7 @@ class DetectSettings(Group):
         default="learned", description="Who decides what is a slide and of which kind: learned trees, or plain rules."
     )
     least_confidence: float = Field(
-        default=0.5, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
+        default=0.55, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
     )
 
 

@@ -14,7 +14,7 @@ from pipeline.signal.trees import Forest, load_forest
 from pipeline.units import Floats
 
 WEIGHTS = Path(__file__).with_name("slide_trees.npz")
-LEAST_CONFIDENCE = 0.5
+LEAST_CONFIDENCE = 0.55
 
 
 @cache

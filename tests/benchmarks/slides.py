@@ -19,6 +19,7 @@ import numpy as np
 
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.melody import follow
+from pipeline.signal.slide_learned import LEAST_CONFIDENCE
 from pipeline.signal.slides import find_notes_and_slides
 from pipeline.signal.synth.plan import TrueSlide, Truth
 from tests.benchmarks.peers import swift
@@ -75,7 +76,7 @@ def detectors(scene: Scene, samples: Any, truth: Truth, only: list[str]) -> dict
 
 def tell(tally: Tally, found: Sequence[Any], truth: Truth) -> None:
     """Adds one side."""
-    sure = [s for s in found if not s.confidence < 0.5]
+    sure = [s for s in found if not s.confidence < LEAST_CONFIDENCE]
     score = score_slides(sure, truth)
     missed = {id(slide) for slide in score.missed}
     tally.score += score
