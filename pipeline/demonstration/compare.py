@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 from scipy.optimize import linear_sum_assignment
 
@@ -172,12 +173,19 @@ def compare_hands(note: pl.DataFrame, note_hand: pl.DataFrame, planted: pl.DataF
                 probability.append(rows[0]["probability"])
                 right.append(hits[0])
                 in_set += any(hit and row["in_set"] for hit, row in zip(hits, rows, strict=True))
-    return HandCounts(planted.height, len(right), sum(right), in_set, _calibration_error(probability, right))
+    return HandCounts(planted.height, len(right), sum(right), in_set, calibration_error(probability, right))
 
 
-def _calibration_error(probability: list[float], right: list[bool]) -> float:
-    if not right:
+def calibration_error(probability: npt.ArrayLike, right: npt.ArrayLike) -> float:
+    """Expected calibration error of answers in ten bins of equal width (Guo et al. 2017); NaN for no answer.
+
+    Parameters
+    ----------
+    probability, right : how sure each answer was, and whether it was right, shape (n,).
+    """
+    told, hit = np.asarray(probability, dtype=np.float64), np.asarray(right, dtype=np.float64)
+    if not told.size:
         return float("nan")
-    told, hit = np.array(probability), np.array(right, dtype=np.float64)
     bins = np.minimum((told * 10.0).astype(np.int64), 9)
-    return float(sum(np.mean(bins == b) * abs(told[bins == b].mean() - hit[bins == b].mean()) for b in np.unique(bins)))
+    off = np.bincount(bins, weights=told - hit, minlength=10)
+    return float(np.abs(off).sum() / told.size)

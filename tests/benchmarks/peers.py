@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 import soxr
 
+from pipeline.demonstration.compare import calibration_error
 from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody import follow
 from pipeline.signal.synth.plan import Truth
@@ -118,13 +119,6 @@ def sure_and_right(at: Floats, f0: Floats, confidence: Floats, truth: Truth) -> 
     return np.stack((confidence[used], right), axis=1)
 
 
-def calibration_error(sure: npt.NDArray[np.float64]) -> float:
-    """Expected calibration error of rows of confidence and truth, ten bins (Guo et al. 2017)."""
-    bins = np.minimum((sure[:, 0] * 10).astype(np.int64), 9)
-    off = np.bincount(bins, weights=sure[:, 0] - sure[:, 1], minlength=10)
-    return float(np.abs(off).sum() / len(sure))
-
-
 def _raw_pitch_accuracy(true: Floats, found: Floats, tolerance_cents: float) -> float:
     if true.size == 0:
         return float("nan")
@@ -179,7 +173,7 @@ def main() -> None:
         mean = {key: float(np.nanmean([row[key] for row in rows])) for key in rows[0]}
         print(_line(f"mean of {len(rows)}: {group}", tracker, mean))
     for (name, tracker), parts in sure.items():
-        error = calibration_error(np.concatenate(parts))
+        error = calibration_error(*np.concatenate(parts).T)
         print(f"{name:6s} {tracker:9s} expected calibration error of confidence {error:.3f}")
 
 

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.demonstration.compare import calibration_error
 from pipeline.signal.correct import SpeedMap
 from pipeline.signal.melody import follow
 from pipeline.signal.slide_learned import LEAST_CONFIDENCE
@@ -26,8 +27,6 @@ from tests.benchmarks.peers import swift
 from tests.benchmarks.plain_slides import plain_slides
 from tests.benchmarks.scenes import Scene, suite
 from tests.benchmarks.scoring import SlideScore, score_slides
-
-BINS = 10
 
 
 @dataclass
@@ -136,18 +135,10 @@ def _break_errors(found: Sequence[Any], truth: Truth) -> list[float]:
     return errors
 
 
-def calibration_error(judged: list[tuple[float, bool]]) -> float:
-    """Expected calibration error over ten bins of equal width."""
-    if not judged:
-        return float("nan")
-    confidence, right = (np.array(column, dtype=float) for column in zip(*judged, strict=True))
-    at = np.minimum((confidence * BINS).astype(int), BINS - 1)
-    return float(sum(abs(confidence[at == b].mean() - right[at == b].mean()) * np.mean(at == b) for b in np.unique(at)))
-
-
 def show(name: str, tally: Tally) -> None:
     """Prints one block."""
     row = tally.score.row()
+    error = calibration_error([sure for sure, _ in tally.judged], [right for _, right in tally.judged])
     kinds = [tally.kinds[k] for k in tally.kinds if k != "into_note"]
     right = sum(k[0] for k in kinds) / max(sum(k[1] for k in kinds), 1)
     broken = float(np.median(tally.breaks)) if tally.breaks else float("nan")
@@ -158,7 +149,7 @@ def show(name: str, tally: Tally) -> None:
         f"    kinds {right:.3f}  " + "  ".join(f"{k} {a}/{n}" for k, (a, n) in sorted(tally.kinds.items())),
         f"    onset {row['onset_ms']:.1f} ms  offset {row['offset_ms']:.1f} ms  "
         f"interval {row['interval_cents']:.1f} cents  break {broken:.0f} cents",
-        f"    calibration error {calibration_error(tally.judged):.3f}  x real time {tally.audio_s / tally.cpu_s:.0f}",
+        f"    calibration error {error:.3f}  x real time {tally.audio_s / tally.cpu_s:.0f}",
         sep="\n",
         flush=True,
     )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from hand_passages import Note
 
+from pipeline.demonstration.compare import calibration_error
 from pipeline.signal.geometry import Fingerboard, fingerboard, offsets
 from pipeline.signal.hand_chain import Slides
 from pipeline.signal.kinds import KINDS
@@ -231,16 +232,12 @@ def score(played: list[Played], results: list[np.ndarray]) -> Score:
         inside.append(rank < needed)
         size.append(needed)
     confidence, right, shift = np.concatenate(top), np.concatenate(hit), np.concatenate(after)
-    bins = np.minimum((confidence * 10).astype(int), 9)
-    error = sum(
-        np.mean(bins == b) * abs(confidence[bins == b].mean() - right[bins == b].mean()) for b in np.unique(bins)
-    )
     return Score(
         notes=right.size,
         right=float(right.mean()),
         right_after_shift=float(right[shift].mean()),
         shifts=int(shift.sum()),
-        calibration_error=float(error),
+        calibration_error=calibration_error(confidence, right),
         in_set=float(np.concatenate(inside).mean()),
         set_size=float(np.concatenate(size).mean()),
     )
