@@ -21,6 +21,7 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import DataError
 from pipeline.store import schema
+from pipeline.store.arrow_tables import arrow_of
 from pipeline.store.corpus import Corpus, computed, read_parquet, replacing, sync_folder, write_parquet
 from pipeline.store.provenance import hash_value
 
@@ -240,4 +241,4 @@ def _frame(table: pa.Table) -> pl.DataFrame:
 
 
 def _arrow(frame: pl.DataFrame, types: pa.Schema) -> pa.Table:
-    return frame.to_arrow(compat_level=pl.CompatLevel.oldest()).cast(types)
+    return arrow_of(frame).cast(types)

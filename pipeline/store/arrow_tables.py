@@ -1,0 +1,33 @@
+"""Arrow tables: made from frames, without NaN, and held against their key."""
+
+from functools import reduce
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.compute as pc
+
+
+def arrow_of(frame: pl.DataFrame) -> pa.Table:
+    """The frame as Arrow types that every reader knows."""
+    return frame.to_arrow(compat_level=pl.CompatLevel.oldest())
+
+
+def neighbours_alike(keys: pa.Table) -> bool:
+    """Whether a row of a sorted table is the same as the one before it."""
+    alike = [pc.equal(column[1:], column[:-1]) for column in keys.columns]
+    return bool(alike) and pc.any(reduce(pc.and_, alike)).as_py() is True
+
+
+def without_nan(table: pa.Table) -> pa.Table:
+    """The table with null for NaN, in lists too."""
+    for place, values in enumerate(table.columns):
+        kind = values.type
+        inner = pc.list_flatten(values) if pa.types.is_list(kind) else values
+        if not pa.types.is_floating(inner.type) or not pc.any(pc.is_nan(inner)).as_py():
+            continue
+        made = pc.if_else(pc.is_nan(inner), pa.scalar(None, inner.type), inner)
+        if pa.types.is_list(kind):
+            whole = values.combine_chunks()
+            made = pa.ListArray.from_arrays(whole.offsets, made.combine_chunks(), type=kind, mask=whole.is_null())
+        table = table.set_column(place, table.schema.field(place), made)
+    return table
