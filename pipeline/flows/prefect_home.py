@@ -20,6 +20,9 @@ from pipeline.flows.environment import environment
 
 START_WITHIN_S = 180.0
 
+# Services that look for what a run of ours never has: schedules, deployments, workers, triggers.
+_UNUSED = ("CANCELLATION_CLEANUP", "DB_VACUUM", "FOREMAN", "LATE_RUNS", "PAUSE_EXPIRATIONS", "SCHEDULER", "TRIGGERS")
+
 _QUIET = {
     "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
     "DO_NOT_TRACK": "1",
@@ -30,6 +33,9 @@ _QUIET = {
     "PREFECT_LOGGING_TO_API_ENABLED": "false",
     "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
     "PREFECT_CLIENT_SERVER_VERSION_CHECK_ENABLED": "false",
+    "PREFECT_SERVER_REGISTER_BLOCKS_ON_START": "false",
+    "PREFECT_SERVER_UI_ENABLED": "false",
+    **dict.fromkeys((f"PREFECT_SERVER_SERVICES_{name}_ENABLED" for name in _UNUSED), "false"),
     "RAY_USAGE_STATS_ENABLED": "0",
     "DASK_LOGGING__DISTRIBUTED": "critical",
 }
