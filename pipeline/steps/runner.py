@@ -54,11 +54,11 @@ class _Doing:
         self.seen: dict[str, Seen] = {}
         self.did: list[Did] = []
         self._sounds: dict[str, Sound] = {}
+        self._fresh: dict[tuple[str, str], tuple[str, Any]] = {}  # hash and table
         self.sound_s = 0.0
 
     def report(self) -> Report:
-        started = time.perf_counter()
-        transfers = list(self.job.transfers)
+        started, transfers = time.perf_counter(), list(self.job.transfers)
         try:
             self.rows = {transfer_id: self.shelves.rows(transfer_id) for transfer_id in transfers}
             if self.job.problem:
@@ -74,8 +74,8 @@ class _Doing:
         rows = {
             transfer_id: {name: brief(row) for name, row in rows.items()} for transfer_id, rows in self.rows.items()
         }
-        took = time.perf_counter() - started
-        return Report(self.job.unit_id, self.job.stage, tuple(self.did), rows, self.seen, self.sound_s, took_s=took)
+        did, took = tuple(self.did), time.perf_counter() - started
+        return Report(self.job.unit_id, self.job.stage, did, rows, self.seen, self.sound_s, took_s=took)
 
     def _blocked(self) -> None:
         """Notes that the catalogue forbids to measure; older results stay for after the mending."""
@@ -162,16 +162,13 @@ class _Doing:
     def _key(self, step: Step, transfers: list[str], inputs: Mapping[str, str]) -> str:
         return key_of(
             step,
-            settings=self._settings(step),
+            settings=group_values(self.settings, step.name),
             facts=self.job.facts.get(step.name, {}),
             samples=self._all_samples(transfers),
             sounds={t: self.job.sounds[t] for t in transfers if t in self.job.sounds},
             files={t: self.seen[t].file_sha256 for t in transfers if t in self.seen},
             inputs=inputs,
         )
-
-    def _settings(self, step: Step) -> dict[str, Any]:
-        return group_values(self.settings, step.name)
 
     def _all_samples(self, transfers: Sequence[str]) -> Mapping[str, str]:
         return self.job.samples or {t: sha for t in transfers if (sha := self._samples(t))}
@@ -204,7 +201,7 @@ class _Doing:
             return WholeTables(self.corpus, step.reads)
         tables = {}
         for table in step.reads:
-            frame = self.corpus.read(table, transfer_id, sha256=inputs[f"{transfer_id}/{table}"])
+            frame = self._table(table, transfer_id, sha256=inputs[f"{transfer_id}/{table}"])
             if frame is None:
                 self.rows[transfer_id] = self.shelves.disown(self.rows[transfer_id], transfer_id, table)
                 raise TableDamagedError(
@@ -212,6 +209,13 @@ class _Doing:
                 )
             tables[table] = frame
         return tables
+
+    def _table(self, table: str, transfer_id: str, *, sha256: str) -> pl.DataFrame | None:
+        """A table as it stands on disk; one that this job wrote need not be read again."""
+        hash_of, written = self._fresh.get((transfer_id, table), ("", None))
+        if hash_of == sha256:
+            return pl.DataFrame(pl.from_arrow(written))
+        return self.corpus.read(table, transfer_id, sha256=sha256)
 
     def _written(
         self, step: Step, transfer_id: str, output: StepOutput, *, key: str, inputs: Mapping[str, str]
@@ -221,7 +225,7 @@ class _Doing:
             moved = self._moved(step, transfer_id, output, inputs)
             self.rows[transfer_id] = self.shelves.forget(self.rows[transfer_id], transfer_id, step.name)
             tables = {table: output.tables[transfer_id][table] for table in step.writes}
-            hashes = dict(zip(tables, map(hash_bytes_of, self._write(transfer_id, tables)), strict=True))
+            hashes = self._write(transfer_id, tables)
             row = self._row(step, transfer_id, outcome, message, key, inputs, hashes)
             self.rows[transfer_id] = self.shelves.keep(self.rows[transfer_id], row)
         except Exception as error:
@@ -231,11 +235,15 @@ class _Doing:
         self.did.append(Did(transfer_id, step.name, outcome, message, moved=moved))
         return True
 
-    def _write(self, transfer_id: str, tables: Tables) -> list[Path]:
+    def _write(self, transfer_id: str, tables: Tables) -> dict[str, str]:
+        """Writes tables; gives their hashes."""
         try:
-            return self.corpus.write_all(transfer_id, tables)
+            written = self.corpus.write_all(transfer_id, tables)
         except DataError as error:  # not the user's data: a step gave what the schema forbids
             raise RuntimeError(str(error).partition("\n")[0]) from error
+        hashes = {table: hash_bytes_of(self.corpus.path(table, transfer_id)) for table in written}
+        self._fresh |= {(transfer_id, table): (hashes[table], written[table]) for table in written}
+        return hashes
 
     def _moved(self, step: Step, transfer_id: str, output: StepOutput, inputs: Mapping[str, str]) -> str:
         """In words, how a side's speed moved although nothing of its own changed: its session moved it."""
@@ -248,7 +256,11 @@ class _Doing:
         if own_part(before.facts, transfer_id) != own_part(self.job.facts[step.name], transfer_id):
             return ""
         old, new = self.corpus.read("speed", transfer_id), output.tables[transfer_id]["speed"]
-        if old is None or before.settings != self._settings(step) or before.step_version != step.version:
+        if (
+            old is None
+            or before.settings != group_values(self.settings, step.name)
+            or before.step_version != step.version
+        ):
             return ""
         was, now = old["offset_cents"][0], new["offset_cents"][0]
         if was is None or now is None or abs(now - was) < MOVED_CENTS:
@@ -290,7 +302,7 @@ class _Doing:
             samples_sha256=self._samples(transfer_id),
             file_sha256=seen.file_sha256 if seen and step.needs_file else None,
             key_sha256=key,
-            settings=self._settings(step),
+            settings=group_values(self.settings, step.name),
             facts=shortened(self.job.facts.get(step.name, {})),
             input_hashes=inputs,
             output_hashes=outputs,

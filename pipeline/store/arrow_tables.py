@@ -1,6 +1,7 @@
 """Arrow tables: made from frames, without NaN, and held against their key."""
 
-from functools import reduce
+from functools import cache, reduce
+from typing import Any
 
 import polars as pl
 import pyarrow as pa
@@ -10,6 +11,12 @@ import pyarrow.compute as pc
 def arrow_of(frame: pl.DataFrame) -> pa.Table:
     """The frame as Arrow types that every reader knows."""
     return frame.to_arrow(compat_level=pl.CompatLevel.oldest())
+
+
+@cache
+def one_of(values: tuple[Any, ...], kind: pa.DataType) -> pa.Array:
+    """Values and null; made by Polars, since Arrow would load pandas first, which takes a second."""
+    return pl.Series([*values, None]).to_arrow().cast(kind)
 
 
 def neighbours_alike(keys: pa.Table) -> bool:
@@ -25,7 +32,7 @@ def without_nan(table: pa.Table) -> pa.Table:
         inner = pc.list_flatten(values) if pa.types.is_list(kind) else values
         if not pa.types.is_floating(inner.type) or not pc.any(pc.is_nan(inner)).as_py():
             continue
-        made = pc.if_else(pc.is_nan(inner), pa.scalar(None, inner.type), inner)
+        made = pc.if_else(pc.is_nan(inner), one_of((), inner.type)[0], inner)
         if pa.types.is_list(kind):
             whole = values.combine_chunks()
             made = pa.ListArray.from_arrays(whole.offsets, made.combine_chunks(), type=kind, mask=whole.is_null())

@@ -108,23 +108,24 @@ class Corpus:
 
     def write(self, table: str, transfer_id: str, frame: pl.DataFrame) -> Path:
         """Writes one table of one transfer; see ``write_all``."""
-        return self.write_all(transfer_id, {table: frame})[0]
+        self.write_all(transfer_id, {table: frame})
+        return self.path(table, transfer_id)
 
-    def write_all(self, transfer_id: str, frames: Mapping[str, pl.DataFrame]) -> list[Path]:
+    def write_all(self, transfer_id: str, frames: Mapping[str, pl.DataFrame]) -> dict[str, pa.Table]:
         """Writes tables of one transfer: each checked against its schema, sorted by key, and moved into place.
 
-        None is moved before all are written.
+        None is moved before all are written. Gives them as ``read_arrow`` would.
 
         Raises
         ------
         DataError
             If a frame breaks its schema.
         """
-        paths = [self.path(table, transfer_id) for table in frames]
-        with replacing_all(paths) as parts:
-            for (table, frame), part in zip(frames.items(), parts, strict=True):
-                write_parquet(computed(table).arrow(frame), part)
-        return paths
+        written = {table: computed(table).arrow(frame) for table, frame in frames.items()}
+        with replacing_all([self.path(table, transfer_id) for table in written]) as parts:
+            for table, part in zip(written.values(), parts, strict=True):
+                write_parquet(table, part)
+        return written
 
     def audio_path(self, file: str) -> Path:
         """Path of a transfer's audio file.
@@ -233,8 +234,13 @@ def _at_once(sync: Callable[[Path], None], paths: Sequence[Path]) -> None:
     if len(paths) == 1:
         sync(paths[0])
     else:
-        with ThreadPoolExecutor(len(paths)) as threads:
-            list(threads.map(sync, paths))
+        list(_threads(os.getpid()).map(sync, paths))
+
+
+@cache
+def _threads(process: int) -> ThreadPoolExecutor:
+    """Threads that wait for the disk; a process that was forked has none of its parent's."""
+    return ThreadPoolExecutor(16)
 
 
 def _sync_file(path: Path) -> None:

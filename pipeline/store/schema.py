@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 
 from pipeline import resources
 from pipeline.errors import DataError
-from pipeline.store.arrow_tables import arrow_of, neighbours_alike, without_nan
+from pipeline.store.arrow_tables import arrow_of, neighbours_alike, one_of, without_nan
 from pipeline.store.dates import PADDING_RULE
 
 LAYERS = ("base", "stage", "fact", "result", "summary", "check")
@@ -188,8 +188,7 @@ class Relation:
         Twenty tables are written for each side, so here Arrow asks at once what Polars would in many small queries.
         """
         typed, violations = self._typed(frame)
-        plain = pa.schema([pa.field(c.name, _ARROW[c.type]) for c in self.columns])
-        table = without_nan(arrow_of(typed).cast(plain))
+        table = without_nan(self._plain_arrow(typed))
         if self.key:
             order = [(name, "ascending") for name in self.key]
             table = table.take(pc.sort_indices(table, sort_keys=order))
@@ -235,6 +234,9 @@ class Relation:
             series.append(made.rename(column.name))
         return pl.DataFrame(series), violations
 
+    def _plain_arrow(self, typed: pl.DataFrame) -> pa.Table:
+        return arrow_of(typed).cast(pa.schema([pa.field(c.name, _ARROW[c.type]) for c in self.columns]))
+
     def _anything_wrong(self, table: pa.Table) -> bool:
         """Whether any value is wrong: hardly ever one is, and asking for each in full is slow."""
         for column in self.columns:
@@ -244,10 +246,8 @@ class Relation:
             values = pc.list_flatten(values) if pa.types.is_list(values.type) else values
             if values.null_count == len(values):
                 continue
-            if column.values:
-                known = pa.array([*column.values, None], type=values.type)
-                if not pc.all(pc.is_in(values, known)).as_py():
-                    return True
+            if column.values and not pc.all(pc.is_in(values, one_of(column.values, values.type))).as_py():
+                return True
             if column.range:
                 low, high = pc.min_max(values).as_py().values()
                 if low < column.range[0] or high > column.range[1]:
@@ -261,7 +261,7 @@ class Relation:
         found: list[Violation] = []
         if frame.height == 0:
             return found
-        if self._anything_wrong(arrow_of(frame)):
+        if self._anything_wrong(self._plain_arrow(frame)):
             for column in self.columns:
                 found.extend(column_violations(column, frame[column.name]))
         if self.key:
