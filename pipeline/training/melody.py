@@ -4,11 +4,9 @@
 
 renders sides with our own additive voices only (``scenes``), learns by cross entropy which candidate of a frame is
 the solo, or none: first from the spectrum, then, on other sides, from what was judged along its track. On yet other
-sides it fits the calibration of voicing and confidence. Ten minutes on one core for each instrument.
+sides it fits the calibration of voicing and confidence. A quarter of an hour on one core for each instrument.
 
-The violin's weights were made so. Of viola and cello the last two stages were made with ``--stages tracking calibration
---sides 1200 250 30`` and ``--sides 1200 200 20``; their first stage is older (800 sides without ``SHARES``, 8 epochs).
-The record beside the weights says so for each stage.
+The shipped weights were made so; the record beside them repeats it for each stage.
 
 Frames inside slides are taken far more often than they occur: a network that sees few of them learns that a moving
 pitch is rarely the solo.
