@@ -6,7 +6,7 @@ row that stands always tells the truth about the tables beside it, whenever the 
 """
 
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,9 +18,8 @@ from pipeline.settings import Settings
 from pipeline.steps.base import Sound, Step, StepInput, StepOutput, Tables
 from pipeline.steps.failures import Failure, TableDamagedError, WorkerKilledError, explain_failure
 from pipeline.steps.jobs import Brief, Did, Job, Report, Seen, input_hashes, key_of
-from pipeline.steps.shelves import Shelves
+from pipeline.steps.shelves import Shelves, WholeTables
 from pipeline.store import audio
-from pipeline.store.compaction import current, whole
 from pipeline.store.corpus import Corpus
 from pipeline.store.provenance import (
     TRIED_AGAIN,
@@ -326,29 +325,6 @@ def said(transfer_id: str, step: str, failure: Failure) -> Did:
         transient=failure.transient,
         traceback=failure.traceback,
     )
-
-
-class WholeTables(Mapping[str, pl.DataFrame]):
-    """Tables of the whole corpus, each read from the compacted files when asked for."""
-
-    def __init__(self, corpus: Corpus, names: Sequence[str]) -> None:
-        self._corpus = corpus
-        self._names = names
-
-    def __getitem__(self, name: str) -> pl.DataFrame:
-        generation = current(self._corpus)
-        if name not in self._names or generation is None:
-            raise KeyError(name)
-        return whole(self._corpus, generation, name)
-
-    def __contains__(self, name: object) -> bool:
-        return name in self._names
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._names)
-
-    def __len__(self) -> int:
-        return len(self._names)
 
 
 def group_values(settings: Settings, step: str) -> dict[str, Any]:
