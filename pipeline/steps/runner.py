@@ -17,7 +17,7 @@ from pipeline.errors import DataError, GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import Sound, Step, StepInput, StepOutput, Tables
 from pipeline.steps.failures import Failure, TableDamagedError, WorkerKilledError, explain_failure
-from pipeline.steps.jobs import Brief, Did, Job, Report, Seen, input_hashes, key_of
+from pipeline.steps.jobs import Brief, Did, Job, Report, Seen, SoundSpec, input_hashes, key_of
 from pipeline.steps.shelves import Shelves, WholeTables
 from pipeline.store import audio
 from pipeline.store.corpus import Corpus
@@ -54,7 +54,7 @@ class _Doing:
         self.did: list[Did] = []
         self._sounds: dict[str, Sound] = {}
         self._fresh: dict[tuple[str, str], tuple[str, Any]] = {}  # hash and table
-        self.sound_s = 0.0
+        self.heard_s: dict[str, float] = {}
 
     def report(self) -> Report:
         started, transfers = time.perf_counter(), list(self.job.transfers)
@@ -73,8 +73,8 @@ class _Doing:
         rows = {
             transfer_id: {name: brief(row) for name, row in rows.items()} for transfer_id, rows in self.rows.items()
         }
-        did, took = tuple(self.did), time.perf_counter() - started
-        return Report(self.job.unit_id, self.job.stage, did, rows, self.seen, self.sound_s, took_s=took)
+        did, heard_s, took = tuple(self.did), sum(self.heard_s.values()), time.perf_counter() - started
+        return Report(self.job.unit_id, self.job.stage, did, rows, self.seen, heard_s, took_s=took)
 
     def _blocked(self) -> None:
         """Notes that the catalogue forbids to measure; older results stay for after the mending."""
@@ -90,10 +90,12 @@ class _Doing:
     def _identified(self, transfer_id: str) -> bool:
         """Hashes the transfer's audio, unless it is known; sets old results aside if its samples have changed."""
         try:
-            path = self.corpus.audio_path(self.job.sounds[transfer_id].file)
+            spec = self.job.sounds[transfer_id]
+            path = self.corpus.audio_path(spec.file)
             known = self.job.seen.get(transfer_id)
             if known is None or self.job.rehash or not known.still(path):
-                known = look_at(path, decode=not self.job.killed)
+                known, sound = look_at(path, decode=not self.job.killed, spec=spec)
+                self._sounds = {transfer_id: sound} if sound else {}
                 if self.job.killed:
                     known = self._as_decoded_before(transfer_id, known)
             self.seen[transfer_id] = known
@@ -188,8 +190,9 @@ class _Doing:
                 end_s=spec.end_s,
             )
             self._sounds[transfer_id] = Sound(samples, rate)
-            self.sound_s += samples.size / rate
-        return self._sounds[transfer_id]
+        sound = self._sounds[transfer_id]
+        self.heard_s[transfer_id] = sound.samples.size / sound.sample_rate_hz
+        return sound
 
     def _file(self, transfer_id: str) -> Any:
         return self.corpus.audio_path(self.job.sounds[transfer_id].file)
@@ -343,18 +346,20 @@ def outputs_of(rows: Iterable[RunRow]) -> dict[str, str]:
     return {table: sha for row in rows for table, sha in row.output_hashes.items()}
 
 
-def look_at(path: Path, *, decode: bool = True) -> Seen:
+def look_at(path: Path, *, decode: bool, spec: SoundSpec) -> tuple[Seen, Sound | None]:
     """Hashes an audio file and its decoded samples; a file that changes meanwhile is looked at again.
 
-    ``decode`` is False for a file whose decoding has killed its worker.
+    Gives the sound as well where it is the whole file. ``decode`` is False for a file whose decoding has killed its
+    worker.
     """
+    rule = spec.channel_rule if spec.start_s is None and spec.end_s is None else None
     while True:
         before = path.stat()
         file_sha256 = audio.file_hash(path)
-        problem, samples_sha256 = "", None
+        problem, samples_sha256, sound = "", None, None
         try:
             if decode:
-                samples_sha256 = audio.samples_hash(path)
+                samples_sha256, sound = audio.hash_and_sound(path, channel_rule=rule)
             else:
                 problem = explain_failure(WorkerKilledError(), doing="decoding the audio file").message
         except GlidelineError as error:
@@ -363,7 +368,7 @@ def look_at(path: Path, *, decode: bool = True) -> Seen:
             problem = str(error)
         seen = Seen(before.st_size, before.st_mtime_ns, before.st_ino, file_sha256, samples_sha256, problem)
         if seen.still(path):
-            return seen
+            return seen, Sound(*sound) if sound else None
 
 
 def own_part(facts: Any, transfer_id: str) -> Any:

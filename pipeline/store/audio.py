@@ -158,16 +158,29 @@ def samples_hash(path: Path) -> str:
     The same for one recording kept as WAV, FLAC or AIFF, and untouched by tags. Raises AudioError as
     ``read_sound`` does, but for NaN samples.
     """
+    return hash_and_sound(path, channel_rule=None)[0]
+
+
+def hash_and_sound(path: Path, *, channel_rule: str | None) -> tuple[str, tuple[npt.NDArray[np.float32], int] | None]:
+    """``samples_hash``, and with a rule what ``read_sound`` gives of the whole file, which is decoded but once.
+
+    The sound is None where ``read_sound`` would refuse it.
+    """
     with _opened(path) as file:
         info = _info(file)
         digest = hashlib.sha256(f"{info.sample_rate_hz} {info.channels}\n".encode())
+        wanted = channel_rule in CHANNEL_RULES and info.channels <= 2
+        samples = np.empty(info.frames if wanted else 0, dtype=np.float32)
         done = 0
         for block in _blocks(path, file, info.frames):
             digest.update(np.ascontiguousarray(block, dtype="<f4").tobytes())
+            if wanted and channel_rule is not None:
+                samples[done : done + len(block)] = _one_channel(block, channel_rule)
             done += len(block)
         if done < info.frames:
             raise _cut_short(path, info, done)
-    return digest.hexdigest()
+    sound = wanted and np.isfinite(np.sum(samples, dtype=np.float64))
+    return digest.hexdigest(), (samples, info.sample_rate_hz) if sound else None
 
 
 def channel_rule_of(*, channel_rule: str | None, groove: str | None) -> str:
