@@ -39,6 +39,7 @@ class LocalPool:
         self.derived = derived
         self.watch: Callable[[], None] = lambda: None
         self._pool: ProcessPoolExecutor | None = None
+        self._flying: dict[Future[list[Report]], Batch] = {}
         self._environment = contextlib.ExitStack()
 
     def __enter__(self) -> Self:
@@ -49,20 +50,30 @@ class LocalPool:
         self._end(at_once=kind is not None)
         self._environment.close()
 
-    def run_batches(self, batches: Iterator[Batch], on_report: Callable[[Report], None]) -> None:
+    def run_batches(
+        self,
+        batches: Iterator[Batch],
+        on_report: Callable[[Report], None],
+        *,
+        leave: Callable[[], bool] = lambda: False,
+    ) -> None:
         """Does all batches; calls ``on_report`` in this process as they finish.
 
-        ``batches`` is drawn from only as workers become free.
+        ``batches`` is drawn from only as workers become free. When ``leave`` says so, what has begun is left to the
+        next call, which is given the same batches once more.
         """
-        flying: dict[Future[list[Report]], Batch] = {}
+        flying = self._flying
+        begun = {batch.units for batch in flying.values()}
         left = True
         while left or flying:
             while left and len(flying) < self.workers + 1:  # one waits, so that no worker does
                 batch = next(batches, None)
                 if batch is None:
                     left = False
-                else:
+                elif batch.units not in begun:
                     flying[self._submit(batch)] = batch
+            if leave():
+                return
             done, _ = wait(flying, timeout=WATCH_EVERY_S, return_when=FIRST_COMPLETED) if flying else (set(), None)
             self.watch()
             suspects = []

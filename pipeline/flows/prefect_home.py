@@ -62,9 +62,9 @@ class Server:
         if self.process is not None:
             self.url = _address(self.process)
 
-    def is_coming(self) -> bool:
-        """Whether it is not up yet, and may still come up."""
-        return self._coming.is_alive()
+    def has_come(self) -> bool:
+        """Whether it is up, or will never be."""
+        return not self._coming.is_alive()
 
     def wait(self) -> None:
         """Waits until it is up, and sets its address for Prefect.
@@ -106,7 +106,7 @@ class Server:
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         self.process.stdin.close()
-        if self.is_coming():
+        if not self.has_come():
             self.process.kill()
         try:
             self.process.wait(timeout=10)

@@ -8,6 +8,7 @@ only carries it out, and a run with nothing to do never starts one.
 import gc
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -122,7 +123,7 @@ def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -
     with prefect_home.server(work.corpus.derived, load) as server:
         if engine == "local":
             with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
-                work.ahead(pool.run_batches, until=lambda: not server.is_coming())
+                work.ahead(partial(pool.run_batches, leave=server.has_come), until=server.has_come)
                 server.wait()
                 from pipeline.flows.corpus import run_here
 

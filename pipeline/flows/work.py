@@ -35,6 +35,11 @@ class Batch:
     steps_from: str
     jobs: tuple[Job, ...]
 
+    @property
+    def units(self) -> tuple[tuple[int, str], ...]:
+        """Stage and unit of each job."""
+        return tuple((job.stage, job.unit_id) for job in self.jobs)
+
 
 def do_batch(batch: Batch) -> list[Report]:
     """Does the jobs of a batch, one after the other."""
