@@ -46,6 +46,9 @@ HIT_BINS = 2.5
 RATE = 3e-3
 # Sides on which a solo is hardest to find, beside those that come by chance.
 SHARES = {"loud_share": 0.4, "high_share": 0.06, "alone_share": 0.1}
+# The lowest notes of a cello lie an octave below what a horn lets through: without more of them than are played by
+# chance they are heard an octave high.
+LOW_SHARES = {"cello": 0.2}
 # Frames nearer than this to where the solo starts or stops teach nothing: there, truth is a matter of taste.
 EDGE_S = 0.03
 
@@ -131,12 +134,18 @@ def chosen_frames(
     return frames, pitch[frames]
 
 
+def shares_of(instrument: str) -> dict[str, Any]:
+    """Shares of sides of each sort (see ``training_side``)."""
+    low = LOW_SHARES.get(instrument)
+    return SHARES if low is None else SHARES | {"low_share": low}
+
+
 def gathered(*, instrument: str, sides: int, seed: int, net: Network | None = None) -> Examples:
     """Examples of many sides for the first network, or for the second when the first is given."""
     parts = []
     for k in range(sides):
         rng = np.random.default_rng([seed, k])
-        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S, **SHARES)
+        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S, **shares_of(instrument))
         if net is None:
             parts.append(examples_of(samples, truth, rng=rng, instrument=instrument))
         else:
@@ -232,7 +241,7 @@ def calibration(net: Network, *, instrument: str, sides: int, seed: int) -> npt.
     parts: list[list[Any]] = [[], [], [], []]
     for k in range(sides):
         rng = np.random.default_rng([seed, k])
-        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S, **SHARES)
+        samples, truth = training_side(rng, instrument=instrument, length_s=SIDE_S, **shares_of(instrument))
         search = search_range(instrument)
         line = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net).run()
         time = np.arange(line.f0_hz.size) * HOP_S
@@ -281,7 +290,7 @@ def _train_stage(stage: str, instrument: str, *, sides: int, seed: int, out: Pat
     noted: dict[str, Any] = {"sides": sides, "seconds_a_side": SIDE_S, "seed": seed + STAGES.index(stage)}
     noted["candidates"] = CANDIDATES
     noted["sides_with_piano"] = PIANO_SHARE
-    noted |= SHARES
+    noted |= shares_of(instrument)
     noted["sound"] = "own additive voices and pianos (pipeline.training.scenes)"
     if stage == "calibration":
         net = load_network(out, instrument)

@@ -25,6 +25,7 @@ def training_side(
     high_share: float = 0.0,
     alone_share: float = 0.0,
     shifting_share: float = 0.0,
+    low_share: float = 0.0,
 ) -> tuple[npt.NDArray[np.float32], Truth]:
     """One random side: 70 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB.
 
@@ -34,6 +35,7 @@ def training_side(
     high_share : share of sides whose tune lies as high as the instrument goes.
     alone_share : share of sides on which the piano plays alone.
     shifting_share : share of sides whose hand shifts often under the slur, so that many shifts are hidden.
+    low_share : share of sides whose tune begins at the lowest notes of the instrument.
     """
     loud = loud_share > 0 and rng.random() < loud_share
     with_piano = loud or rng.random() < PIANO_SHARE
@@ -66,7 +68,11 @@ def training_side(
     if loud:
         snr_db, piano_below_db = float(rng.uniform(3.0, 14.0)), float(rng.uniform(-10.0, 2.0))
     if high_share > 0 and rng.random() < high_share:
-        plan = _lifted(rng, plan)
+        top = max(note.midi for note in plan.notes)
+        plan = _moved(plan, float(rng.uniform(6.0, max(6.0, INSTRUMENTS[instrument].highest_midi - top))))
+    elif low_share > 0 and rng.random() < low_share:
+        bottom = min(note.midi for note in plan.notes)
+        plan = _moved(plan, INSTRUMENTS[instrument].lowest_midi + float(rng.uniform(0.0, 3.0)) - bottom)
     plan, voice = _varied(rng, plan), varied_voice(rng, instrument=instrument)
     alone = alone_share > 0 and rng.random() < alone_share and bool(plan.accompaniment)
     if alone:
@@ -109,22 +115,20 @@ def varied_voice(rng: np.random.Generator, *, instrument: str) -> Voice:
     )
 
 
-def _lifted(rng: np.random.Generator, plan: Plan) -> Plan:
-    """The plan with its tune moved up by half an octave and more, as far as its instrument goes."""
-    top = max(note.midi for note in plan.notes)
-    lift = float(rng.uniform(6.0, max(6.0, INSTRUMENTS[plan.instrument].highest_midi - top)))
+def _moved(plan: Plan, semitones: float) -> Plan:
+    """The plan with its tune so much higher, whatever the hand could do."""
 
     def up(midi: float | None) -> float | None:
-        return None if midi is None else midi + lift
+        return None if midi is None else midi + semitones
 
     return replace(
         plan,
-        notes=tuple(replace(n, midi=n.midi + lift, double_midi=up(n.double_midi)) for n in plan.notes),
+        notes=tuple(replace(n, midi=n.midi + semitones, double_midi=up(n.double_midi)) for n in plan.notes),
         slides=tuple(
             replace(
                 s,
-                from_midi=s.from_midi + lift,
-                to_midi=s.to_midi + lift,
+                from_midi=s.from_midi + semitones,
+                to_midi=s.to_midi + semitones,
                 step_from_midi=up(s.step_from_midi),
                 step_to_midi=up(s.step_to_midi),
             )
