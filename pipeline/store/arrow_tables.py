@@ -1,8 +1,10 @@
 """Arrow tables: made from frames, without NaN, and held against their key."""
 
+from collections.abc import Sequence
 from functools import cache, reduce
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -17,6 +19,12 @@ def arrow_of(frame: pl.DataFrame) -> pa.Table:
 def one_of(values: tuple[Any, ...], kind: pa.DataType) -> pa.Array:
     """Values and null; made by Polars, since Arrow would load pandas first, which takes a second."""
     return pl.Series([*values, None]).to_arrow().cast(kind)
+
+
+def in_order(table: pa.Table, key: Sequence[str]) -> pa.Table:
+    """The table sorted by its key; most are so already."""
+    order = pc.sort_indices(table, sort_keys=[(name, "ascending") for name in key])
+    return table if np.array_equal(order, np.arange(len(order))) else table.take(order)
 
 
 def neighbours_alike(keys: pa.Table) -> bool:

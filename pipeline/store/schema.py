@@ -7,7 +7,7 @@ A column with ``edtf = true`` holds a date as people write it; the columns compu
 import re
 import tomllib
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from typing import Any, Literal
 
 import polars as pl
@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 
 from pipeline import resources
 from pipeline.errors import DataError
-from pipeline.store.arrow_tables import arrow_of, neighbours_alike, one_of, without_nan
+from pipeline.store.arrow_tables import arrow_of, in_order, neighbours_alike, one_of, without_nan
 from pipeline.store.dates import PADDING_RULE
 
 LAYERS = ("base", "stage", "fact", "result", "summary", "check")
@@ -146,7 +146,15 @@ class Relation:
 
     def arrow_schema(self) -> pa.Schema:
         """Arrow schema, columns in declared order."""
+        return self._arrow_schema
+
+    @cached_property
+    def _arrow_schema(self) -> pa.Schema:
         return pa.schema([pa.field(c.name, _ARROW[c.type], nullable=not c.required) for c in self.columns])
+
+    @cached_property
+    def _plain_schema(self) -> pa.Schema:
+        return pa.schema([field.with_nullable(True) for field in self._arrow_schema])
 
     def polars_schema(self) -> pl.Schema:
         """Polars schema, columns in declared order."""
@@ -190,11 +198,10 @@ class Relation:
         typed, violations = self._typed(frame)
         table = without_nan(self._plain_arrow(typed))
         if self.key:
-            order = [(name, "ascending") for name in self.key]
-            table = table.take(pc.sort_indices(table, sort_keys=order))
+            table = in_order(table, self.key)
         if violations or self._anything_wrong(table) or neighbours_alike(table.select(self.key)):
             self.checked(frame)  # says what is wrong
-        return table.cast(self.arrow_schema())
+        return pa.Table.from_arrays(table.columns, schema=self._arrow_schema)
 
     def cast(self, frame: pl.DataFrame) -> tuple[pl.DataFrame, list[Violation]]:
         """``frame`` with declared types and order, NaN as null, and what could not be cast."""
@@ -235,7 +242,7 @@ class Relation:
         return pl.DataFrame(series), violations
 
     def _plain_arrow(self, typed: pl.DataFrame) -> pa.Table:
-        return arrow_of(typed).cast(pa.schema([pa.field(c.name, _ARROW[c.type]) for c in self.columns]))
+        return arrow_of(typed).cast(self._plain_schema)
 
     def _anything_wrong(self, table: pa.Table) -> bool:
         """Whether any value is wrong: hardly ever one is, and asking for each in full is slow."""
