@@ -173,7 +173,7 @@ def hash_and_sound(path: Path, *, channel_rule: str | None) -> tuple[str, tuple[
         samples = np.empty(info.frames if wanted else 0, dtype=np.float32)
         done = 0
         for block in _blocks(path, file, info.frames):
-            digest.update(np.ascontiguousarray(block, dtype="<f4").tobytes())
+            digest.update(np.ascontiguousarray(block, dtype="<f4").data)
             if wanted and channel_rule is not None:
                 samples[done : done + len(block)] = _one_channel(block, channel_rule)
             done += len(block)

@@ -12,7 +12,7 @@ import os
 import shutil
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import lru_cache
 from pathlib import Path
 
 import polars as pl
@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 from pipeline.errors import DataError
 from pipeline.store import schema
 from pipeline.store.arrow_tables import arrow_of
-from pipeline.store.corpus import Corpus, at_once, computed, read_parquet, replacing, sync_folder, write_parquet
+from pipeline.store.corpus import Corpus, computed, read_parquet, replacing, sync_folder, write_parquet
 from pipeline.store.provenance import hash_value
 
 LARGE = ("pitch_frame", "speed_curve")  # hundreds of millions of rows: these stay one file for each transfer
@@ -228,8 +228,7 @@ def _merge(corpus: Corpus, table: str, files: Mapping[str, Stamp], target: Path,
         kept = {t for t, stamp in files.items() if stood.get(t) == stamp}
         if kept:
             tables.append(_arrow(_frame(read_parquet(path)).filter(pl.col("transfer_id").is_in(kept)), types))
-    new = [t for t in sorted(files) if t not in kept]
-    read = at_once(partial(corpus.read_arrow, table), new)  # says so if one is damaged
+    read = (corpus.read_arrow(table, t) for t in sorted(files) if t not in kept)  # says so if one is damaged
     merged = pa.concat_tables([*tables, *(found.cast(types) for found in read if found is not None)])
     if kept:
         merged = _arrow(_frame(merged).sort("transfer_id", maintain_order=True), types)

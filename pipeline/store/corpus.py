@@ -8,7 +8,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache, cached_property
 from pathlib import Path
-from typing import TypeVar
 
 import polars as pl
 import pyarrow as pa
@@ -24,9 +23,6 @@ from pipeline.store.paths import leads_out, links
 ROW_GROUP_ROWS = 131_072
 _PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived")
 _ID = re.compile(schema.ID_PATTERN)
-
-Item = TypeVar("Item")
-Out = TypeVar("Out")
 
 
 class Corpus:
@@ -224,19 +220,21 @@ def replacing_all(paths: Sequence[Path]) -> Iterator[list[Path]]:
     parts = [path.with_name(f".{path.name}.{os.getpid()}.tmp") for path in paths]
     try:
         yield parts
-        at_once(_sync_file, parts)
+        _at_once(_sync_file, parts)
         for part, path in zip(parts, paths, strict=True):
             part.replace(path)
     except BaseException:
         for part in parts:
             part.unlink(missing_ok=True)
         raise
-    at_once(sync_folder, sorted({path.parent for path in paths}))
+    _at_once(sync_folder, sorted({path.parent for path in paths}))
 
 
-def at_once(do: Callable[[Item], Out], items: Sequence[Item]) -> list[Out]:
-    """What ``do`` gives for each item, done in several threads: it waits for the disk, or for what holds no lock."""
-    return list(map(do, items) if len(items) == 1 else _threads(os.getpid()).map(do, items))
+def _at_once(sync: Callable[[Path], None], paths: Sequence[Path]) -> None:
+    if len(paths) == 1:
+        sync(paths[0])
+    else:
+        list(_threads(os.getpid()).map(sync, paths))
 
 
 @cache
