@@ -159,7 +159,7 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=3,
+    version=4,
     scope="transfer",
     reads=("pitch_frame", "melody", "speed", "speed_curve"),
     writes=("note", "transition", "slide", "solo_span"),

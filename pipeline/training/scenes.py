@@ -26,6 +26,7 @@ def training_side(
     alone_share: float = 0.0,
     shifting_share: float = 0.0,
     low_share: float = 0.0,
+    kind_shares: dict[str, float] | None = None,
 ) -> tuple[npt.NDArray[np.float32], Truth]:
     """One random side: 70 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB.
 
@@ -36,6 +37,7 @@ def training_side(
     alone_share : share of sides on which the piano plays alone.
     shifting_share : share of sides whose hand shifts often under the slur, so that many shifts are hidden.
     low_share : share of sides whose tune begins at the lowest notes of the instrument.
+    kind_shares : weights of the kinds of slide; those of ``random_plan`` if None.
     """
     loud = loud_share > 0 and rng.random() < loud_share
     with_piano = loud or rng.random() < PIANO_SHARE
@@ -59,6 +61,7 @@ def training_side(
         with_piano=with_piano,
         slide_share=float(rng.uniform(0.2, 0.6)),
         negative_share=float(rng.uniform(0.05, 0.2)),
+        kind_shares=kind_shares,
         player=player,
         introduction_s=float(rng.uniform(2.0, 8.0)) if rng.random() < 0.4 else 0.0,
     )

@@ -17,11 +17,11 @@ from pipeline.signal.trees import Forest
 from pipeline.units import Floats
 
 LEARNED_KINDS = KINDS[:5]
-ACCEPT = {"max_iter": 250, "max_leaf_nodes": 14, "learning_rate": 0.05, "min_samples_leaf": 30}
+ACCEPT = {"max_iter": 400, "max_leaf_nodes": 16, "learning_rate": 0.045, "min_samples_leaf": 30}
 BOW = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 30}
-SHARE = 0.2
+SHARE = 0.27
 """Share of slides among candidates that the confidence is stated for; the sides learned from hold more."""
-NAME = {"max_iter": 120, "max_leaf_nodes": 8, "learning_rate": 0.08, "min_samples_leaf": 15}
+NAME = {"max_iter": 240, "max_leaf_nodes": 8, "learning_rate": 0.06, "min_samples_leaf": 15}
 
 
 def grow(
