@@ -75,7 +75,7 @@ def detectors(scene: Scene, samples: Any, truth: Truth, only: list[str]) -> dict
 
 def tell(tally: Tally, found: Sequence[Any], truth: Truth) -> None:
     """Adds one side."""
-    sure = [s for s in found if not s.confidence < LEAST_CONFIDENCE]
+    sure = [s for s in found if not s.confidence < LEAST_CONFIDENCE[truth.plan.instrument]]
     score = score_slides(sure, truth)
     missed = {id(slide) for slide in score.missed}
     tally.score += score
