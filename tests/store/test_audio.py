@@ -11,7 +11,7 @@ from made_audio import write_tone
 
 from pipeline.errors import AudioError
 from pipeline.store import audio
-from pipeline.store.audio import check_usable, file_hash, read_sound, samples_hash, sound_info
+from pipeline.store.audio import check_usable, file_hash, hash_and_sound, read_sound, samples_hash, sound_info
 
 KINDS = [
     ("a.wav", "PCM_16", 1e-9),
@@ -82,6 +82,27 @@ def test_hashes_tell_samples_from_files(tmp_path: Path) -> None:
     tags["title"] = "Air"
     tags.save()
     assert samples_hash(two) == before
+
+
+@pytest.mark.parametrize("rule", ["sum", "difference", "left", "right"])
+def test_one_decoding_gives_hash_and_sound(tmp_path: Path, rule: str) -> None:
+    path = write_tone(tmp_path / "a.wav", channels=2, length_s=20.0, rate=48_000)  # more than one block
+    sha256, sound = hash_and_sound(path, channel_rule=rule)
+    assert sha256 == samples_hash(path)
+    assert sound is not None
+    assert np.array_equal(sound[0], read_sound(path, channel_rule=rule)[0])
+    assert sound[1] == 48_000
+
+
+def test_a_sound_that_cannot_be_used_still_has_a_hash(tmp_path: Path) -> None:
+    samples = np.zeros((8000, 1), dtype=np.float32)
+    samples[4000] = np.nan
+    soundfile.write(tmp_path / "nan.wav", samples, 8000, subtype="FLOAT")
+    soundfile.write(tmp_path / "three.wav", np.zeros((8000, 3), dtype=np.float32), 8000)
+    for name in ("nan.wav", "three.wav"):
+        sha256, sound = hash_and_sound(tmp_path / name, channel_rule="sum")
+        assert sha256 == samples_hash(tmp_path / name)
+        assert sound is None
 
 
 def test_the_file_is_never_written(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """Every declared constraint rejects a bad value, and nothing that is not declared can be written."""
 
+import re
 from datetime import date
 from math import ceil, floor
 from typing import Any
@@ -9,7 +10,8 @@ import pyarrow as pa
 import pytest
 
 from pipeline.errors import DataError
-from pipeline.store.schema import Column, Relation, column_violations, load, relations
+from pipeline.store.arrow_tables import arrow_of, without_nan
+from pipeline.store.schema import PATTERNS, Column, Relation, column_violations, load, relations
 
 CONTRACT = {  # design, section 10
     "transfer": "transfer_id side_id file file_start_s file_end_s channel_rule groove turntable_rpm "
@@ -132,6 +134,63 @@ def test_arrow_and_polars_schemas_agree() -> None:
         arrow = relation.empty().to_arrow(compat_level=pl.CompatLevel.oldest()).cast(relation.arrow_schema())
         assert isinstance(arrow, pa.Table)
         assert arrow.schema.names == list(relation.polars_schema())
+
+
+def rows(relation: Relation, count: int) -> pl.DataFrame:
+    """Good rows with ascending keys."""
+    columns = {c.name: [_well_written(c, 1)] * count for c in relation.columns}
+    free = next(c for c in map(relation.column, relation.key) if not c.values)
+    columns[free.name] = [_well_written(free, number) for number in range(1, count + 1)]
+    return pl.DataFrame(columns, schema=relation.polars_schema())
+
+
+def _well_written(column: Column, number: int) -> Any:
+    """A value that meets its pattern as well, another for each number."""
+    if column.values or column.type != "string":
+        return good_value(column) if column.values or number == 1 else number
+    if column.pattern == PATTERNS["sha256"][0]:
+        return f"{number:064d}"
+    return re.sub("[0-9]+$", str(number), column.example or "t1")
+
+
+COMPUTED = [r for r in relations("base") if r.kept == "computed"]
+
+
+@pytest.mark.parametrize("relation", COMPUTED, ids=lambda r: r.name)
+def test_arrow_gives_what_checked_gives_in_order_of_key(relation: Relation) -> None:
+    frame = rows(relation, 5)
+    gone = [c.name for c in relation.columns if c.type == "double" and not c.required]
+    third = pl.int_range(frame.height) == 2
+    frame = frame.with_columns(pl.when(third).then(float("nan")).otherwise(name).alias(name) for name in gone)
+    written = relation.arrow(frame.reverse())
+    assert written.schema == relation.arrow_schema()
+    assert pl.DataFrame(pl.from_arrow(written)).equals(relation.checked(frame))
+    for name in gone:
+        assert written[name].null_count == 1
+
+
+@pytest.mark.parametrize("relation", COMPUTED, ids=lambda r: r.name)
+def test_arrow_refuses_what_checked_refuses(relation: Relation) -> None:
+    frame = rows(relation, 3)
+    for column in relation.columns:
+        for constraint, value in bad_values(column):
+            kept = frame[column.name].to_list()
+            bad = frame.with_columns(pl.Series(column.name, [kept[0], value, kept[2]], dtype=frame.schema[column.name]))
+            with pytest.raises(DataError) as told:
+                relation.checked(bad)
+            with pytest.raises(DataError) as same:
+                relation.arrow(bad)
+            assert str(same.value) == str(told.value), constraint
+    with pytest.raises(DataError, match="this key stands in more than one row"):
+        relation.arrow(pl.concat([frame, frame.head(1)]))
+    with pytest.raises(DataError, match="colour: is not a declared column"):
+        relation.arrow(frame.with_columns(colour=pl.lit("red")))
+
+
+def test_nan_in_lists_becomes_null_as_well() -> None:
+    lists = [[1.0, float("nan")], None, [], [float("nan")], [2.0]]
+    table = arrow_of(pl.DataFrame({"x": lists})).cast(pa.schema([("x", pa.list_(pa.float64()))]))
+    assert without_nan(table)["x"].to_pylist() == [[1.0, None], None, [], [None], [2.0]]
 
 
 def test_unknown_table_is_named() -> None:
