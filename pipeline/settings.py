@@ -59,7 +59,7 @@ class DetectSettings(Group):
         default=0.55, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
     )
     least_confidence_cello: float = Field(
-        default=0.8, description="The same for the cello, whose clean changes look more like slides.", ge=0.05, le=0.99
+        default=0.72, description="The same for the cello, whose clean changes look more like slides.", ge=0.05, le=0.99
     )
 
 
