@@ -87,7 +87,7 @@ def run_local(work: Work, *, pool: LocalPool) -> None:
         for stage in range(len(work.planner.stages)):
             if work.planner.has_due(stage):
                 _stage_task(work, stage, pool.run_batches)()
-        _finish_task(work, pool.run_batches)()
+        _finish_task(work, pool)()
         return _state(work)
 
     corpus_flow()
@@ -168,10 +168,10 @@ def _stage_task(work: Work, stage: int, run_batches: Any) -> Any:
     return do_stage
 
 
-def _finish_task(work: Work, run_batches: Any) -> Any:
+def _finish_task(work: Work, pool: LocalPool) -> Any:
     @task(name="summaries and database", cache_policy=NO_CACHE, persist_result=False)
     def finish() -> None:
-        work.finish(run_batches)
+        work.finish(pool.run_batches, spread=pool.spread, release=pool.release)
 
     return finish
 

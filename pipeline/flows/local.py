@@ -9,13 +9,13 @@ import multiprocessing as mp
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from multiprocessing.connection import wait as wait_for
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from pipeline.errors import DataError
 from pipeline.flows.environment import environment
@@ -39,6 +39,7 @@ class LocalPool:
         self.derived = derived
         self.watch: Callable[[], None] = lambda: None
         self._pool: ProcessPoolExecutor | None = None
+        self._ending: threading.Thread | None = None
         self._flying: dict[Future[list[Report]], Batch] = {}
         self._environment = contextlib.ExitStack()
 
@@ -93,6 +94,26 @@ class LocalPool:
                 for batch in suspects:
                     self._alone(batch, on_report)
 
+    def spread(self, do: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:
+        """What ``do`` gives for each item, done by the workers; by this process alone if one of them dies."""
+        waiting = list(items)
+        if len(waiting) < 2:
+            return [do(item) for item in waiting]
+        try:
+            with _deaf():
+                futures = [self._started().submit(do, item) for item in waiting]
+            return [future.result() for future in futures]
+        except BrokenProcessPool:
+            self._end(at_once=True)
+            return [do(item) for item in waiting]
+
+    def release(self) -> None:
+        """Lets the workers end, which takes them a while, without waiting for it."""
+        if self._pool is not None:
+            self._ending = threading.Thread(target=self._pool.shutdown)
+            self._ending.start()
+            self._pool = None
+
     def _alone(self, batch: Batch, on_report: Callable[[Report], None]) -> None:
         for job in batch.jobs:
             with LocalPool(workers=1, derived=self.derived) as own:
@@ -137,6 +158,8 @@ class LocalPool:
             return failed
 
     def _end(self, *, at_once: bool) -> None:
+        if self._ending is not None:
+            self._ending.join()
         if self._pool is None:
             return
         if at_once:

@@ -140,7 +140,7 @@ def carry_out(work: Work, *, workers: int) -> None:
     with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
         for stage in range(len(work.planner.stages)):
             work.stage(stage, pool.run_batches)
-        work.finish(pool.run_batches)
+        work.finish(pool.run_batches, spread=pool.spread, release=pool.release)
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from pipeline.flows.work import Batch, batches
 from pipeline.steps.housekeeping import SeenFile
 from pipeline.steps.jobs import Did, Report
 from pipeline.steps.planner import Planner
-from pipeline.store.compaction import compact
+from pipeline.store.compaction import Spread, compact
 from pipeline.store.corpus import Corpus
 from pipeline.store.database import build_database, is_current
 
@@ -108,15 +108,21 @@ class Work:
             self.display.stop(None if self.cut_short else tally)
         return again
 
-    def finish(self, run_batches: RunBatches) -> None:
-        """Compaction, the steps on the whole corpus, and the database."""
-        generation = compact(self.corpus)
+    def finish(
+        self, run_batches: RunBatches, *, spread: Spread = map, release: Callable[[], None] = lambda: None
+    ) -> None:
+        """Compaction, which ``spread`` may share out, the steps on the whole corpus, and the database.
+
+        ``release`` is called when no more is asked of the workers.
+        """
+        generation = compact(self.corpus, spread=spread)
         for step in self.planner.corpus_steps:
             if not self.planner.corpus_why(step):
                 continue
             job = self.planner.corpus_job(step)
             run_batches(batches([job], like=self.empty_batch, size=1), self.learn)
-            generation = compact(self.corpus)
+            generation = compact(self.corpus, spread=spread)
+        release()
         if not is_current(self.corpus, generation):
             build_database(self.corpus, generation)
             self.summary.database_built = True

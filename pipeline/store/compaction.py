@@ -10,10 +10,11 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pyarrow as pa
@@ -31,6 +32,7 @@ _ENDING = ".parquet"
 
 Stamp = tuple[int, int]
 Before = tuple[Path, Mapping[str, Stamp]]  # a reading file of the generation before, and what went into it
+Spread = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,16 @@ class Generation:
         if table in self.large:
             return dict(self.large[table])
         return {t: stamp for bucket in self.tables.get(table, {}).values() for t, stamp in bucket.items()}
+
+
+@dataclass(frozen=True)
+class _Merge:
+    """One reading file to write: its table, what goes into it, and from where what stays may be taken."""
+
+    table: str
+    files: Mapping[str, Stamp]
+    target: Path
+    before: Before | None
 
 
 def compacted_tables() -> list[str]:
@@ -113,10 +125,15 @@ def _files(corpus: Corpus, table: str) -> Iterator[tuple[str, os.DirEntry[str]]]
                     yield entry.name[: -len(_ENDING)], entry
 
 
-def compact(corpus: Corpus, *, seen: Mapping[str, Mapping[str, Stamp]] | None = None) -> Generation:
+def compact(
+    corpus: Corpus, *, seen: Mapping[str, Mapping[str, Stamp]] | None = None, spread: Spread = map
+) -> Generation:
     """Makes a generation of all tables as they stand; returns the current one if nothing has changed.
 
-    ``seen``: stamps of tables whose files have been looked at already, and have not changed since.
+    Parameters
+    ----------
+    seen : stamps of tables whose files have been looked at already, and have not changed since.
+    spread : does the work, like ``map``, perhaps in several processes.
     """
     seen = seen or {}
     there = {table: seen[table] if table in seen else stamps(corpus, table) for table in compacted_tables()}
@@ -133,6 +150,7 @@ def compact(corpus: Corpus, *, seen: Mapping[str, Mapping[str, Stamp]] | None = 
     name = hash_value({"buckets": buckets, "tables": tables, "large": large})[:16]
     folder = root / name
     shutil.rmtree(folder, ignore_errors=True)  # left by a run that was killed here
+    merges: list[_Merge] = []
     for table, parts in tables.items():
         (folder / table).mkdir(parents=True)
         for bucket, files in parts.items():
@@ -142,7 +160,9 @@ def compact(corpus: Corpus, *, seen: Mapping[str, Mapping[str, Stamp]] | None = 
             if before is not None and stood == files:
                 _link(before[0], target)
             else:
-                _merge(corpus, table, files, target, before=before)
+                merges.append(_Merge(table, files, target, before))
+    list(spread(partial(_merge, corpus.root), merges))
+    for table in tables:
         sync_folder(folder / table)
     sizes = {f"{path.parent.name}/{path.name}": path.stat().st_size for path in sorted(folder.glob("*/*.parquet"))}
     manifest = {"buckets": buckets, "tables": tables, "large": large, "sizes": sizes}
@@ -217,8 +237,9 @@ def _link(old: Path, new: Path) -> None:
         shutil.copyfile(old, new)
 
 
-def _merge(corpus: Corpus, table: str, files: Mapping[str, Stamp], target: Path, *, before: Before | None) -> None:
-    """Writes one reading file; what has not changed since ``before`` is taken from there."""
+def _merge(root: Path, merge: _Merge) -> None:
+    """Writes one reading file; what has not changed since the one before is taken from there."""
+    corpus, table, files, before = Corpus(root), merge.table, merge.files, merge.before
     relation = computed(table)
     types = relation.arrow_schema()
     kept: set[str] = set()
@@ -232,7 +253,7 @@ def _merge(corpus: Corpus, table: str, files: Mapping[str, Stamp], target: Path,
     merged = pa.concat_tables([*tables, *(found.cast(types) for found in read if found is not None)])
     if kept:
         merged = _arrow(_frame(merged).sort("transfer_id", maintain_order=True), types)
-    with replacing(target) as part:
+    with replacing(merge.target) as part:
         write_parquet(merged.combine_chunks(), part)
 
 

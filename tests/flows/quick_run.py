@@ -2,7 +2,7 @@
 ``python quick_run.py FOLDER WORKERS [ENGINE]``."""
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -47,7 +47,8 @@ def quick_run(
 ) -> Summary:
     """One run over everything; with ``workers=0`` in this process, and without building the database."""
     if workers == 0:
-        with patch.multiple(LocalPool, run_batches=_here), patch.object(stages, "build_database", _no_database):
+        here = {"run_batches": _here, "spread": _spread_here}
+        with patch.multiple(LocalPool, **here), patch.object(stages, "build_database", _no_database):
             return quick_run(root, workers=1, say=say, steps=steps, **options)
     corpus = Corpus(root)
     with locked(corpus.derived, say=say):
@@ -72,6 +73,10 @@ def _here(self: LocalPool, batches: Iterator[Batch], on_report: Callable[[Report
     for batch in batches:
         for report in do_batch(batch):
             on_report(report)
+
+
+def _spread_here(self: LocalPool, do: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:
+    return [do(item) for item in items]
 
 
 def _no_database(corpus: Corpus, generation: Generation) -> None:
