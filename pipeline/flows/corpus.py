@@ -133,7 +133,7 @@ def _singly(batch: Batch) -> list[Report]:
     """Does a batch whose worker was lost unit by unit; what loses its worker again is noted as killed."""
     reports: list[Report] = []
     for job in batch.jobs:
-        future = batch_task.submit(replace(batch, jobs=(job,)))
+        future = batch_task.submit(replace(batch, jobs=(replace(job, alone=True),)))
         future.wait()
         result = future.result(raise_on_failure=False)
         if isinstance(result, httpx.TransportError):

@@ -118,7 +118,7 @@ class LocalPool:
         for job in batch.jobs:
             with LocalPool(workers=1, derived=self.derived) as own:
                 try:
-                    reports = own._submit(replace(batch, jobs=(job,))).result()
+                    reports = own._submit(replace(batch, jobs=(replace(job, alone=True),))).result()
                 except BrokenProcessPool:
                     own._end(at_once=True)
                     own._prove()

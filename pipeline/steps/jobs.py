@@ -60,7 +60,8 @@ class Job:
     problem : why the catalogue forbids to measure this unit; empty if it does not.
     inputs, samples : for a step on the whole corpus, the hashes of its input tables, and of all samples by
         transfer.
-    killed : the worker that had this job was killed: note that at the step that was next, and do nothing else.
+    alone : the worker that had this job was lost: note each step as soon as it is done, to know which one it was.
+    killed : that worker was lost again: note that at the step that was next, and do nothing else.
     """
 
     unit_id: str
@@ -76,6 +77,7 @@ class Job:
     problem: str = ""
     inputs: Mapping[str, str] | None = None
     samples: Mapping[str, str] = field(default_factory=dict)
+    alone: bool = False
     killed: bool = False
 
 

@@ -1,8 +1,8 @@
 """Carries out one job: hashes its audio, decides step by step whether each must run, runs it, writes it.
 
 Needs no Prefect and no pool: ``do_job`` is a plain function of the corpus folder, the settings and the job.
-Tables are written first and their row of ``run`` last, and an old row goes before its tables are touched, so a
-row that stands always tells the truth about the tables beside it, whenever the process is killed.
+Tables are written first and their rows of ``run`` last, at the end of the job, and an old row goes before its tables
+are touched, so a row that stands always tells the truth about the tables beside it, whenever the process is killed.
 """
 
 import time
@@ -50,6 +50,7 @@ class _Doing:
         self.steps = {step.name: step for step in steps}
         self.shelves = Shelves(corpus, steps)
         self.rows: dict[str, dict[str, RunRow]] = {}
+        self._unkept: set[str] = set()  # transfers with rows that are not on disk yet
         self.seen: dict[str, Seen] = {}
         self.did: list[Did] = []
         self._sounds: dict[str, Sound] = {}
@@ -67,14 +68,16 @@ class _Doing:
                 transfers = [transfer_id for transfer_id in transfers if self._identified(transfer_id)]
             for name in self.job.steps if transfers else ():
                 transfers = self._step(self.steps[name], transfers)
+            for transfer_id in sorted(self._unkept):
+                rows, self.rows[transfer_id] = self.rows[transfer_id], {}
+                self.shelves.keep(transfer_id, rows)
+                self.rows[transfer_id] = rows
         except Exception as error:  # a fault of ours, or of the disk under the rows
             failure = explain_failure(error, doing="reading or writing the rows of run")
             self.did += [said(t, self.job.steps[0], failure) for t in transfers]
-        rows = {
-            transfer_id: {name: brief(row) for name, row in rows.items()} for transfer_id, rows in self.rows.items()
-        }
+        briefs = {t: {name: brief(row) for name, row in rows.items()} for t, rows in self.rows.items()}
         did, heard_s, took = tuple(self.did), sum(self.heard_s.values()), time.perf_counter() - started
-        return Report(self.job.unit_id, self.job.stage, did, rows, self.seen, heard_s, took_s=took)
+        return Report(self.job.unit_id, self.job.stage, did, briefs, self.seen, heard_s, took_s=took)
 
     def _blocked(self) -> None:
         """Notes that the catalogue forbids to measure; older results stay for after the mending."""
@@ -229,7 +232,13 @@ class _Doing:
             tables = {table: output.tables[transfer_id][table] for table in step.writes}
             hashes = self._write(transfer_id, tables)
             row = self._row(step, transfer_id, outcome, message, key, inputs, hashes)
-            self.rows[transfer_id] = self.shelves.keep(self.rows[transfer_id], row)
+            rows = {**self.rows[transfer_id], step.name: row}
+            if self.job.alone or step.name == self.job.steps[-1]:
+                self.shelves.keep(transfer_id, rows)
+                self._unkept.discard(transfer_id)
+            else:
+                self._unkept.add(transfer_id)
+            self.rows[transfer_id] = rows
         except Exception as error:
             failure = explain_failure(error, doing=f"writing the tables of step {step.name}")
             self._failed(transfer_id, step, failure, key=key, inputs=inputs)
@@ -276,6 +285,7 @@ class _Doing:
             try:
                 row = self._row(step, transfer_id, "failed", failure.message, key, inputs, {}, cause=failure.cause)
                 self.rows[transfer_id] = self.shelves.fail(self.rows[transfer_id], row)
+                self._unkept.discard(transfer_id)
             except (OSError, GlidelineError) as error:
                 more = explain_failure(error, doing="noting the failure in the table run")
                 failure = replace(failure, message=f"{failure.message}; {more.message}")

@@ -22,17 +22,15 @@ class Shelves:
         """Step -> row, as they stand on disk."""
         return rows_of(self.corpus.read("run", transfer_id))
 
-    def keep(self, rows: Mapping[str, RunRow], row: RunRow) -> dict[str, RunRow]:
-        """Writes a row in the place of its predecessor; gives all rows of the transfer."""
-        kept = {**rows, row.step: row}
-        self.corpus.write("run", row.transfer_id, frame_of(kept.values()))
-        return kept
+    def keep(self, transfer_id: str, rows: Mapping[str, RunRow]) -> None:
+        """Writes all rows of a transfer."""
+        self.corpus.write("run", transfer_id, frame_of(rows.values()))
 
     def forget(self, rows: Mapping[str, RunRow], transfer_id: str, step: str) -> dict[str, RunRow]:
         """Takes a step's row away before its tables are written anew; gives the others."""
         kept = {name: row for name, row in rows.items() if name != step}
         if len(kept) < len(rows):
-            self.corpus.write("run", transfer_id, frame_of(kept.values()))
+            self.keep(transfer_id, kept)
         return kept
 
     def fail(self, rows: Mapping[str, RunRow], row: RunRow) -> dict[str, RunRow]:
@@ -41,7 +39,7 @@ class Shelves:
         late = [name for name in rows if self.order.get(name, -1) >= self.order[row.step]]
         gone = [table for name in late for table in rows.pop(name).output_hashes]
         rows[row.step] = row
-        self.corpus.write("run", row.transfer_id, frame_of(rows.values()))
+        self.keep(row.transfer_id, rows)
         for table in gone:
             self.corpus.path(table, row.transfer_id).unlink(missing_ok=True)
         return rows
