@@ -61,6 +61,7 @@ def make(path: Path, *, empty: Path) -> None:
         asyncio.run(provide_database_interface().create_db())  # at ``path``, where Prefect looks for it
         path, empty = empty, path
     with contextlib.suppress(OSError, sqlite3.Error):
+        path.parent.mkdir(exist_ok=True)  # a system that keeps no compiled code has none yet
         part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
         with contextlib.closing(sqlite3.connect(empty)) as old, contextlib.closing(sqlite3.connect(part)) as new:
             old.backup(new)

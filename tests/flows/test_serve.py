@@ -46,7 +46,7 @@ def test_the_first_database_is_kept_for_the_next(tmp_path: Path, monkeypatch: py
         "import sys; from pathlib import Path; from pipeline.flows import serve; "
         "serve.make(Path(sys.argv[1]), empty=Path(sys.argv[2]))"
     )
-    made, empty = home / "prefect.db", tmp_path / "empty.db"
+    made, empty = home / "prefect.db", tmp_path / "not_there_yet" / "empty.db"
     command = [sys.executable, "-c", program, str(made), str(empty)]
     subprocess.run(command, env=os.environ | {"PREFECT_HOME": str(home)}, check=True, timeout=300)
     assert serve.revision(made) == serve.revision(empty) != ""
