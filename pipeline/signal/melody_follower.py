@@ -143,9 +143,11 @@ class Follower:
         again = np.empty_like(self.logits)
         for first in range(0, self.n_frames, BLOCK):
             span = slice(first, min(first + BLOCK, self.n_frames))
-            asked = self.asked[span]
-            self.network.tracking.logits(seen(span, asked), asked, again[span])
-            melody_net.share_looks(self.bins[span], asked, again[span])
+            for at in range(first, span.stop, AT_ONCE):
+                some = slice(at, min(at + AT_ONCE, span.stop))
+                asked = self.asked[some]
+                self.network.tracking.logits(seen(some, asked), asked, again[some])
+            melody_net.share_looks(self.bins[span], self.asked[span], again[span])
         self.logits = again
         return self.network.tracking.silence
 

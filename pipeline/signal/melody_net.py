@@ -27,6 +27,8 @@ NEAR_BINS = 2
 SHARED_BINS = 2
 # Numbers that follow the taps: pitch, its square, salience, salience below the best of the frame.
 EXTRAS = 4
+# Logit of a candidate that is not there.
+ABSENT = -30.0
 
 
 Taps = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
@@ -69,7 +71,14 @@ class Layers:
 
     def logits(self, described: Any, bins: npt.NDArray[np.int32], out: F32) -> None:
         """Judge candidates ``bins`` (frames, k) by their features (frames, k, f), into ``out`` (frames, k)."""
-        _judge(described, bins, self.w1, self.b1, self.w2, self.b2, self.w3, out)
+        there = np.flatnonzero(bins >= 0)
+        # Packed, so that each weight fetched serves many candidates.
+        first = described.reshape(bins.size, -1).take(there, axis=0) @ self.w1
+        _rectify(first, self.b1)
+        second = first @ self.w2
+        _rectify(second, self.b2)
+        out[...] = ABSENT
+        out[np.unravel_index(there, bins.shape)] = second @ self.w3
 
 
 @dataclass(frozen=True)
@@ -121,13 +130,15 @@ def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
     """Maximum over ``NEAR_BINS`` bins either side, along the bins."""
     n = grid.shape[1]
     for t in range(grid.shape[0]):
+        row = grid[t]
+        most = out[t]
         for i in range(n):
-            out[t, i] = grid[t, i]
+            most[i] = row[i]
         for d in range(1, NEAR_BINS + 1):
             for i in range(n - d):
-                out[t, i] = max(out[t, i], grid[t, i + d])
+                most[i] = max(most[i], row[i + d])
             for i in range(d, n):
-                out[t, i] = max(out[t, i], grid[t, i - d])
+                most[i] = max(most[i], row[i - d])
 
 
 @numba.njit(cache=True)
@@ -169,41 +180,14 @@ def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_ne
 
 
 @numba.njit(cache=True)
-def _layer(x, w, b, out):  # type: ignore[no-untyped-def]
-    out[:] = b
-    n = x.shape[0]
-    # Eight rows at a time: the inner loop is short, and its start costs as much as its work.
-    for f in range(0, n - 7, 8):
-        v = x[f : f + 8]
-        r = w[f : f + 8]
-        x0, x1, x2, x3, x4, x5, x6, x7 = v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7]
-        for h in range(out.shape[0]):
-            low = x0 * r[0, h] + x1 * r[1, h] + x2 * r[2, h] + x3 * r[3, h]
-            high = x4 * r[4, h] + x5 * r[5, h] + x6 * r[6, h] + x7 * r[7, h]
-            out[h] += low + high
-    for f in range(n - n % 8, n):
-        for h in range(out.shape[0]):
-            out[h] += x[f] * w[f, h]
-
-
-@numba.njit(cache=True)
-def _judge(features, bins, w1, b1, w2, b2, w3, logits):  # type: ignore[no-untyped-def]
-    """Logits (frames, k) of the candidates from their features (frames, k, f)."""
-    first = np.empty(w1.shape[1], dtype=np.float32)
-    second = np.empty(w2.shape[1], dtype=np.float32)
-    for t in range(bins.shape[0]):
-        for j in range(bins.shape[1]):
-            if bins[t, j] < 0:
-                logits[t, j] = -30.0
-                continue
-            _layer(features[t, j], w1, b1, first)
-            for h in range(first.shape[0]):
-                first[h] = max(first[h], np.float32(0.0))
-            _layer(first, w2, b2, second)
-            total = np.float32(0.0)
-            for h in range(second.shape[0]):
-                total += max(second[h], np.float32(0.0)) * w3[h]
-            logits[t, j] = total
+def _rectify(values, offsets):  # type: ignore[no-untyped-def]
+    """Add ``offsets`` (h,) to values (n, h) and make what is then negative zero, in place."""
+    zero = np.float32(0.0)
+    for i in range(values.shape[0]):
+        row = values[i]
+        for h in range(offsets.shape[0]):
+            v = row[h] + offsets[h]
+            row[h] = v if v > zero else zero
 
 
 @numba.njit(cache=True)
@@ -229,7 +213,9 @@ def to_look_at(bins, asked):  # type: ignore[no-untyped-def]
         for t in range(step, bins.shape[0] - step, 2 * step):
             for j in range(bins.shape[1]):
                 i = bins[t, j]
-                if i >= 0 and _nearest(bins[t - step], i) >= 0 and _nearest(bins[t + step], i) >= 0:
+                if i < 0:
+                    break
+                if _nearest(bins[t - step], i) >= 0 and _nearest(bins[t + step], i) >= 0:
                     asked[t, j] = -1
 
 
@@ -240,7 +226,9 @@ def share_looks(bins, asked, logits):  # type: ignore[no-untyped-def]
         for t in range(step, bins.shape[0] - step, 2 * step):
             for j in range(bins.shape[1]):
                 i = bins[t, j]
-                if i >= 0 and asked[t, j] < 0:
+                if i < 0:
+                    break
+                if asked[t, j] < 0:
                     before = logits[t - step, _nearest(bins[t - step], i)]
                     after = logits[t + step, _nearest(bins[t + step], i)]
                     logits[t, j] = np.float32(0.5) * (before + after)

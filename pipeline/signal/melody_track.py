@@ -105,7 +105,7 @@ def _history(bins, logits, strength, beside, level, rows, step, out):  # type: i
             row[11] = (level[t, j] - top[now, j]) * 2.0
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _join(  # type: ignore[no-untyped-def]
     asked,
     bins,
@@ -137,7 +137,9 @@ def _join(  # type: ignore[no-untyped-def]
             for r in range(rivals.shape[0]):
                 row[r] = NOTHING
             for i in range(k):
-                if i == j or bins[t, i] < 0:
+                if bins[t, i] < 0:
+                    break
+                if i == j:
                     continue
                 other = max(other, logits[t, i])
                 for r in range(rivals.shape[0]):
@@ -190,7 +192,8 @@ def track_features(
 ) -> Callable[[slice, Any], Any]:
     """A function that gives the features (frames, k, ``FEATURES``) of a span of frames.
 
-    Its second argument is the candidates (frames, k) that they are wanted of, -1 for the others.
+    Its second argument is the candidates (frames, k) that they are wanted of, -1 for the others, whose features are
+    undefined.
 
     Parameters
     ----------
@@ -211,7 +214,7 @@ def track_features(
     rivals = np.array(RIVALS, dtype=np.int64)
 
     def of(span: slice, asked: Any) -> Any:
-        out = np.zeros((*bins[span].shape, FEATURES), dtype=np.float32)
+        out = np.empty((*asked.shape, FEATURES), dtype=np.float32)
         _join(
             asked,
             bins[span],
