@@ -21,6 +21,7 @@ SILENCE_COST = 2.0
 # Silence must win clearly: what follows needs the line under noise more than it needs clean gaps.
 SILENCE_HANDICAP = 1.5
 LOWEST = -6.0
+# A half, so that ``_weak_shares`` can take square roots.
 EVIDENCE = 0.5
 # For the choice of the path they are weakened further, so that it does not leave a note for a few frames.
 PATH_EVIDENCE = 0.3
@@ -105,30 +106,45 @@ def _viterbi(bins, logits, silence, path):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _spread(bins_from, before, bins_to, after, state, weights, out):  # type: ignore[no-untyped-def]
+def _spread(bins_from, before, bins_to, after, state, leap, change, glides, out):  # type: ignore[no-untyped-def]
     """Probabilities one frame on: ``out`` = transition applied to ``state``; both end with silence.
 
-    ``before`` and ``after`` are the numbers of candidates. ``weights``: of glides by 0, 1, … bins, of a leap, and of
-    a change to or from silence.
+    ``before`` and ``after`` are the numbers of candidates. ``leap`` and ``change`` (to or from silence) are weights,
+    ``glides`` what glides by 0, 1, … bins weigh more than a leap, 0 at its end for all others.
     """
     k = bins_to.shape[0]
-    change = weights[GLIDE_BINS + 2]
-    leap = weights[GLIDE_BINS + 1]
     sounding = 0.0
     for i in range(before):
         sounding += state[i]
     out[k] = state[k] + sounding * change
-    reached = state[k] * change + sounding * leap
-    for j in range(after):
-        total = reached
-        for i in range(before):
-            distance = abs(bins_from[i] - bins_to[j])
-            if distance <= GLIDE_BINS:
-                total += state[i] * (weights[distance] - leap)
-        out[j] = total
+    out[:after] = state[k] * change + sounding * leap
+    for i in range(before):
+        own = state[i]
+        bin_from = bins_from[i]
+        for j in range(after):
+            out[j] += own * glides[min(abs(bin_from - bins_to[j]), GLIDE_BINS + 1)]
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
+def _weak_shares(logits, count, silence, out):  # type: ignore[no-untyped-def]
+    """Exponentials of ``_scores`` with ``EVIDENCE``: as square roots they need half the exponentials and no log."""
+    k = logits.shape[0]
+    top = silence
+    for j in range(count):
+        top = max(top, logits[j])
+    total = 0.0
+    for j in range(count):
+        out[j] = np.exp(logits[j] - top)
+        total += out[j]
+    out[k] = np.exp(silence - top)
+    scale = 1.0 / (total + out[k])
+    least = np.exp(LOWEST)
+    for j in range(count):
+        out[j] = max(np.sqrt(out[j] * scale), least)
+    out[k] = max(np.sqrt(out[k] * scale), least)
+
+
+@numba.njit(cache=True, error_model="numpy")
 def _posteriors(bins, logits, silence, out):  # type: ignore[no-untyped-def]
     n, k = bins.shape
     counts = _counts(bins)
@@ -136,19 +152,15 @@ def _posteriors(bins, logits, silence, out):  # type: ignore[no-untyped-def]
     score = np.empty(k + 1)
     state = np.zeros(k + 1)
     moved = np.ones(k + 1)
-    weights = np.empty(GLIDE_BINS + 3)
+    leap, change = np.exp(-LEAP_COST), np.exp(-SILENCE_COST)
+    glides = np.zeros(GLIDE_BINS + 2)
     for d in range(GLIDE_BINS + 1):
-        weights[d] = np.exp(-GLIDE_COST * d)
-    weights[GLIDE_BINS + 1] = np.exp(-LEAP_COST)
-    weights[GLIDE_BINS + 2] = np.exp(-SILENCE_COST)
+        glides[d] = np.exp(-GLIDE_COST * d) - leap
     for t in range(n):
         count = counts[t]
         if t > 0:
-            _spread(bins[t - 1], counts[t - 1], bins[t], count, out[t - 1], weights, moved)
-        _scores(logits[t], count, silence, EVIDENCE, score)
-        for j in range(count):
-            shares[t, j] = np.exp(score[j])
-        shares[t, k] = np.exp(score[k])
+            _spread(bins[t - 1], counts[t - 1], bins[t], count, out[t - 1], leap, change, glides, moved)
+        _weak_shares(logits[t], count, silence, shares[t])
         _shared(moved, shares[t], count, out[t])
     state[:] = 1.0
     for t in range(n - 1, -1, -1):
@@ -158,28 +170,30 @@ def _posteriors(bins, logits, silence, out):  # type: ignore[no-untyped-def]
             for j in range(later):
                 score[j] = state[j] * shares[t + 1, j]
             score[k] = state[k] * shares[t + 1, k]
-            _spread(bins[t + 1], later, bins[t], count, score, weights, moved)
+            _spread(bins[t + 1], later, bins[t], count, score, leap, change, glides, moved)
             most = moved[k]
             for j in range(count):
                 most = max(most, moved[j])
+            scale = 1.0 / most
             for j in range(count):
-                state[j] = moved[j] / most
-            state[k] = moved[k] / most
+                state[j] = moved[j] * scale
+            state[k] = moved[k] * scale
         _shared(out[t], state, count, out[t])
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _shared(a, b, count, out):  # type: ignore[no-untyped-def]
     """Products of the ``count`` first and the last of two rows as shares of their sum; nothing for the others."""
     k = out.shape[0] - 1
     total = a[k] * b[k]
     for j in range(count):
         total += a[j] * b[j]
+    scale = 1.0 / total
     for j in range(count):
-        out[j] = a[j] * b[j] / total
+        out[j] = a[j] * b[j] * scale
     for j in range(count, k):
         out[j] = 0.0
-    out[k] = a[k] * b[k] / total
+    out[k] = a[k] * b[k] * scale
 
 
 def best_path(bins: Ints, logits: F32, *, silence: float) -> Ints:
