@@ -42,23 +42,52 @@ def salience(high, low, split, below, offsets, weights, out):  # type: ignore[no
 
 
 @numba.njit(cache=True)
-def candidates(row, chosen):  # type: ignore[no-untyped-def]
-    """Fill ``chosen`` (k,) with the bins of the k highest local maxima of ``row``, highest first, or -1."""
-    k = chosen.shape[0]
-    chosen[:] = -1
+def _peaks(row, least, place):  # type: ignore[no-untyped-def]
+    """Write the bins of the local maxima of ``row`` that reach ``least`` into ``place`` and give their number."""
     n = row.shape[0]
-    least = np.float32(0.0)
-    for i in range(n):
-        v = row[i]
-        if v <= least or (i > 0 and row[i - 1] > v) or (i < n - 1 and row[i + 1] >= v):
-            continue
-        j = k - 1
-        while j > 0 and (chosen[j - 1] < 0 or row[chosen[j - 1]] < v):
-            chosen[j] = chosen[j - 1]
-            j -= 1
-        chosen[j] = i
-        if chosen[k - 1] >= 0:
-            least = row[chosen[k - 1]]
+    count = 0
+    if row[0] > row[1] and row[0] >= least:
+        place[0] = 0
+        count = 1
+    middle, before, after = row[1 : n - 1], row[: n - 2], row[2:]
+    # Without a branch: where a maximum comes, no processor foresees.
+    for i in range(n - 2):
+        place[count] = i + 1
+        v = middle[i]
+        count += (before[i] <= v) & (v > after[i]) & (v >= least)
+    if row[n - 1] >= row[n - 2] and row[n - 1] >= least:
+        place[count] = n - 1
+        count += 1
+    return count
+
+
+@numba.njit(cache=True)
+def candidates(row, chosen):  # type: ignore[no-untyped-def]
+    """Fill ``chosen`` (k,) with the bins of the k highest local maxima of ``row``, highest first, or -1.
+
+    Those with less than ``LEAST_SHARE`` of the highest are none.
+    """
+    chosen[:] = -1
+    most = np.float32(0.0)
+    for i in range(row.shape[0]):
+        most = max(most, row[i])
+    if most <= 0.0:
+        return
+    place = np.empty(row.shape[0], dtype=np.int64)
+    count = _peaks(row, np.float32(LEAST_SHARE) * most, place)
+    height = np.empty(count, dtype=np.float32)
+    for c in range(count):
+        height[c] = row[place[c]]
+    for c in range(count):
+        v = height[c]
+        rank = np.int32(0)
+        for i in range(count):
+            rank += np.int32(height[i] > v)
+        # Of equals the lower comes first.
+        while rank < chosen.shape[0] and chosen[rank] >= 0:
+            rank += np.int32(1)
+        if rank < chosen.shape[0]:
+            chosen[rank] = place[c]
 
 
 @numba.njit(cache=True)
@@ -79,11 +108,10 @@ def choose(saliences, bins, strength, beside):  # type: ignore[no-untyped-def]
     chosen = np.empty(bins.shape[1], dtype=np.int64)
     for t in range(bins.shape[0]):
         candidates(saliences[t], chosen)
-        least = LEAST_SHARE * saliences[t, max(chosen[0], 0)]
         for j in range(bins.shape[1]):
+            bins[t, j] = chosen[j]
             strength[t, j] = saliences[t, chosen[j]] if chosen[j] >= 0 else 0.0
-            bins[t, j] = chosen[j] if strength[t, j] >= least else -1
-            beside[t, j] = _shift(saliences[t], chosen[j]) if bins[t, j] >= 0 else 0.0
+            beside[t, j] = _shift(saliences[t], chosen[j]) if chosen[j] >= 0 else 0.0
 
 
 @numba.njit(cache=True)

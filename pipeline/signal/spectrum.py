@@ -199,7 +199,8 @@ class PitchGrid:
         return lower, np.asarray(place - lower, dtype=np.float32), int(usable[0]), int(usable[-1]) + 1
 
 
-@numba.njit(cache=True)
+# Divisions are vectorised only where none is looked at for being by zero.
+@numba.njit(cache=True, error_model="numpy")
 def _log1p(values):  # type: ignore[no-untyped-def]
     """Natural log of 1 + values in place, values >= 0; error below 2e-5.
 
@@ -220,7 +221,7 @@ def _log1p(values):  # type: ignore[no-untyped-def]
         values[i] = exponent[i] + np.float32(2.0) * u * series
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def whitened(magnitude, floor_start, floor_end, lower, fraction, first, last, out):  # type: ignore[no-untyped-def]
     """Log magnitude over the floor on the pitch grid less its moving mean, into ``out`` (frames, n)."""
     n_frames = magnitude.shape[0]
@@ -233,6 +234,7 @@ def whitened(magnitude, floor_start, floor_end, lower, fraction, first, last, ou
     sums = np.zeros(n + 1, dtype=np.float32)
     below = lower[first:last]
     share_above = fraction[first:last]
+    whole = np.float32(2 * WHITEN_BINS + 1)
     for t in range(n_frames):
         share = np.float32((t + 0.5) / n_frames)
         row = magnitude[t]
@@ -249,7 +251,11 @@ def whitened(magnitude, floor_start, floor_end, lower, fraction, first, last, ou
         out[t, :first] = 0.0
         out[t, last:] = 0.0
         target = out[t, first:last]
-        for i in range(n):
-            start = max(0, i - WHITEN_BINS)
+        for i in range(min(WHITEN_BINS, n)):
             end = min(n, i + WHITEN_BINS + 1)
-            target[i] = logs[i] - (sums[end] - sums[start]) / np.float32(end - start)
+            target[i] = logs[i] - sums[end] / np.float32(end)
+        for i in range(WHITEN_BINS, n - WHITEN_BINS):
+            target[i] = logs[i] - (sums[i + WHITEN_BINS + 1] - sums[i - WHITEN_BINS]) / whole
+        for i in range(max(WHITEN_BINS, n - WHITEN_BINS), n):
+            start = i - WHITEN_BINS
+            target[i] = logs[i] - (sums[n] - sums[start]) / np.float32(n - start)
