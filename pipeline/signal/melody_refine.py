@@ -1,15 +1,25 @@
-"""From a 20-cent bin to a fraction of a cent: the partials of the note say where its pitch lies."""
+"""From a 20-cent bin to a fraction of a cent: the partials of the note say where its pitch lies.
+
+Under a piano some partials are bent or are the piano's own. So the pitch is where most partials agree: a mean whose
+weights fall to nothing with the distance from it, taken again and again with less and less distance allowed.
+"""
 
 import numba
 import numpy as np
 
-PARTIALS = 10
+PARTIALS = 14
 HIGHEST_HZ = 4500.0
 # Partials above this count half: at these frequencies the recordings are mostly noise.
 WEAK_ABOVE_HZ = 3500.0
-FIRST_REACH_CENTS = 70.0
-SECOND_REACH_CENTS = 42.0
-DEVIATION_CENTS = 35.0
+REACH_CENTS = 60.0
+# Weights grow no further from here on, in amplitude over the floor: what is loudest is often the piano.
+ENOUGH = 10.0
+# How far a good partial lies off: by so much of a transform bin, and by so many cents.
+SPREAD_BINS = 0.25
+SPREAD_CENTS = 5.0
+# Distances, in units of that, at which weights reach zero.
+NARROWING = (10.0, 5.0, 2.5, 2.5)
+CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 
 
 @numba.njit(cache=True)
@@ -36,44 +46,58 @@ def _peak(row, low, high):  # type: ignore[no-untyped-def]
     return place, level
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
+def _agreed(cents, weights, spreads):  # type: ignore[no-untyped-def]
+    """Where most partials agree, from their deviations (m,) in cents, weights and spreads."""
+    middle = 0.0
+    for reach in NARROWING:
+        total = 0.0
+        sum_of_weights = 0.0
+        for i in range(cents.shape[0]):
+            off = (cents[i] - middle) / (reach * spreads[i])
+            left = max(1.0 - off * off, 0.0)
+            w = weights[i] * left * left
+            total += w * cents[i]
+            sum_of_weights += w
+        if sum_of_weights > 0.0:
+            middle = total / sum_of_weights
+    return middle
+
+
+@numba.njit(cache=True, error_model="numpy")
 def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence_db):  # type: ignore[no-untyped-def]
     """Refine pitches on their partials.
 
     ``magnitude`` (frames, bins) and ``floor`` (bins,) of one register, ``f0_hz`` (frames,) with NaN where there is
     no line. Frames without a line, and those of another register (NaN here), are left alone in the outputs.
-    Weights: snr/(snr+10) min(sqrt snr, 50) h exp(-(c/35)^2/2), c the deviation in cents of partial h.
+    Weights: snr/(snr+10) min(sqrt snr, 10) h (1 - (c/r)^2)^2, c the deviation in cents of partial h, r its reach.
     """
+    cents, weights, spreads = np.empty(PARTIALS), np.empty(PARTIALS), np.empty(PARTIALS)
+    stretch = 2.0 ** (REACH_CENTS / 1200.0)
     for t in range(magnitude.shape[0]):
         f = f0_hz[t]
         if np.isnan(f):
             continue
-        reach = FIRST_REACH_CENTS
         power = 0.0
-        for _ in range(2):
-            total = 0.0
-            weights = 0.0
-            power = 0.0
-            stretch = 2.0 ** (reach / 1200.0)
-            for h in range(1, PARTIALS + 1):
-                if h * f > HIGHEST_HZ and h > 1:
-                    break
-                centre = h * f / bin_hz
-                place, level = _peak(magnitude[t], centre / stretch, centre * stretch)
-                if place < 0.0:
-                    continue
-                k = int(place)
-                snr = np.exp(2.0 * level) / (floor[k] * floor[k])
-                cents = 1200.0 * np.log2(place / centre)
-                w = snr / (snr + 10.0) * min(np.sqrt(snr), 50.0) * h * np.exp(-0.5 * (cents / DEVIATION_CENTS) ** 2)
-                if h * f > WEAK_ABOVE_HZ:
-                    w *= 0.5
-                total += w * cents
-                weights += w
-                power += np.exp(2.0 * level)
-            if weights > 0.0:
-                f *= 2.0 ** (total / weights / 1200.0)
-            reach = SECOND_REACH_CENTS
+        found = 0
+        for h in range(1, PARTIALS + 1):
+            if h * f > HIGHEST_HZ and h > 1:
+                break
+            centre = h * f / bin_hz
+            place, level = _peak(magnitude[t], centre / stretch, centre * stretch)
+            if place < 0.0:
+                continue
+            k = int(place)
+            snr = np.exp(2.0 * level) / (floor[k] * floor[k])
+            power += np.exp(2.0 * level)
+            cents[found] = 1200.0 * np.log2(place / centre)
+            weights[found] = snr / (snr + 10.0) * min(np.sqrt(snr), ENOUGH) * h
+            if h * f > WEAK_ABOVE_HZ:
+                weights[found] *= 0.5
+            of_bin = SPREAD_BINS * CENTS_PER_NEPER / centre
+            spreads[found] = np.sqrt(of_bin * of_bin + SPREAD_CENTS * SPREAD_CENTS)
+            found += 1
+        f *= 2.0 ** (_agreed(cents[:found], weights[:found], spreads[:found]) / 1200.0)
         between = 0.0
         teeth = 0.0
         for h in range(1, 7):
