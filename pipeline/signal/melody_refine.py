@@ -1,7 +1,8 @@
 """From a 20-cent bin to a fraction of a cent: the partials of the note say where its pitch lies.
 
 Under a piano some partials are bent or are the piano's own. So the pitch is where most partials agree: a mean whose
-weights fall to nothing with the distance from it, taken again and again with less and less distance allowed.
+weights fall to nothing with the distance from it, taken again and again with less and less distance allowed. Where
+they agree at more than one place, the frames around say at which.
 """
 
 import numba
@@ -19,6 +20,8 @@ SPREAD_BINS = 0.25
 SPREAD_CENTS = 5.0
 # Distances, in units of that, at which weights reach zero.
 NARROWING = (10.0, 5.0, 2.5, 2.5)
+# A line that moves farther from one frame to the next says nothing of the frames around.
+LEAP_CENTS = 80.0
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 
 
@@ -47,24 +50,83 @@ def _peak(row, low, high):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _agreed(cents, weights, spreads):  # type: ignore[no-untyped-def]
-    """Where most partials agree, from their deviations (m,) in cents, weights and spreads."""
-    middle = 0.0
-    for reach in NARROWING:
+def _measure(row, floor, bin_hz, f, cents, weights, spreads):  # type: ignore[no-untyped-def]
+    """Deviations, weights and spreads of the partials of ``f``, written to the rows given; their number and power."""
+    power = 0.0
+    found = 0
+    stretch = 2.0 ** (REACH_CENTS / 1200.0)
+    for h in range(1, PARTIALS + 1):
+        if h * f > HIGHEST_HZ and h > 1:
+            break
+        centre = h * f / bin_hz
+        place, level = _peak(row, centre / stretch, centre * stretch)
+        if place < 0.0:
+            continue
+        k = int(place)
+        snr = np.exp(2.0 * level) / (floor[k] * floor[k])
+        power += np.exp(2.0 * level)
+        cents[found] = 1200.0 * np.log2(place / centre)
+        weights[found] = snr / (snr + 10.0) * min(np.sqrt(snr), ENOUGH) * h
+        if h * f > WEAK_ABOVE_HZ:
+            weights[found] *= 0.5
+        of_bin = SPREAD_BINS * CENTS_PER_NEPER / centre
+        spreads[found] = np.sqrt(of_bin * of_bin + SPREAD_CENTS * SPREAD_CENTS)
+        found += 1
+    return found, power
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _agreed(cents, weights, spreads, middle, narrowing):  # type: ignore[no-untyped-def]
+    """Where most partials agree, near ``middle``, and how much they do.
+
+    ``cents``, ``weights`` and ``spreads`` (m,) of the partials; each reach of ``narrowing`` takes the mean once.
+    """
+    agreement = 0.0
+    for reach in narrowing:
         total = 0.0
-        sum_of_weights = 0.0
+        agreement = 0.0
         for i in range(cents.shape[0]):
             off = (cents[i] - middle) / (reach * spreads[i])
             left = max(1.0 - off * off, 0.0)
             w = weights[i] * left * left
             total += w * cents[i]
-            sum_of_weights += w
-        if sum_of_weights > 0.0:
-            middle = total / sum_of_weights
-    return middle
+            agreement += w
+        if agreement > 0.0:
+            middle = total / agreement
+    return middle, agreement
 
 
-@numba.njit(cache=True, error_model="numpy")
+@numba.njit(cache=True)
+def _foreseen(pitch, t):  # type: ignore[no-untyped-def]
+    """Pitch (cents) of frame ``t`` by the frames around it, or NaN where they are not one line.
+
+    The median of three cubics, each through two frames before and two after, one, two and three frames apart.
+    """
+    if t < 6 or t >= pitch.shape[0] - 6:
+        return np.nan
+    for i in range(t - 6, t + 6):
+        if not abs(pitch[i + 1] - pitch[i]) < LEAP_CENTS:
+            return np.nan
+    a, b, c = [(4.0 * (pitch[t - k] + pitch[t + k]) - pitch[t - 2 * k] - pitch[t + 2 * k]) / 6.0 for k in (1, 2, 3)]
+    return max(min(a, b), min(max(a, b), c))
+
+
+@numba.njit(cache=True)
+def _prominence(row, first):  # type: ignore[no-untyped-def]
+    """Level in dB of the partials of a pitch at bin ``first`` against the gaps between them; NaN without any."""
+    between = 0.0
+    teeth = 0.0
+    for h in range(1, 7):
+        k = h * first
+        m = (h + 0.5) * first
+        if m >= row.shape[0] - 1:
+            break
+        teeth += row[int(k + 0.5)] ** 2
+        between += row[int(m + 0.5)] ** 2
+    return 10.0 * np.log10((teeth + 1e-16) / (between + 1e-16)) if teeth > 0.0 else np.nan
+
+
+@numba.njit(cache=True)
 def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence_db):  # type: ignore[no-untyped-def]
     """Refine pitches on their partials.
 
@@ -72,41 +134,31 @@ def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence
     no line. Frames without a line, and those of another register (NaN here), are left alone in the outputs.
     Weights: snr/(snr+10) min(sqrt snr, 10) h (1 - (c/r)^2)^2, c the deviation in cents of partial h, r its reach.
     """
-    cents, weights, spreads = np.empty(PARTIALS), np.empty(PARTIALS), np.empty(PARTIALS)
-    stretch = 2.0 ** (REACH_CENTS / 1200.0)
-    for t in range(magnitude.shape[0]):
-        f = f0_hz[t]
-        if np.isnan(f):
+    n = magnitude.shape[0]
+    cents, weights, spreads = np.empty((n, PARTIALS)), np.empty((n, PARTIALS)), np.empty((n, PARTIALS))
+    count = np.zeros(n, dtype=np.int64)
+    agreement = np.zeros(n)
+    pitch = np.full(n, np.nan)
+    for t in range(n):
+        if np.isnan(f0_hz[t]):
             continue
-        power = 0.0
-        found = 0
-        for h in range(1, PARTIALS + 1):
-            if h * f > HIGHEST_HZ and h > 1:
-                break
-            centre = h * f / bin_hz
-            place, level = _peak(magnitude[t], centre / stretch, centre * stretch)
-            if place < 0.0:
-                continue
-            k = int(place)
-            snr = np.exp(2.0 * level) / (floor[k] * floor[k])
-            power += np.exp(2.0 * level)
-            cents[found] = 1200.0 * np.log2(place / centre)
-            weights[found] = snr / (snr + 10.0) * min(np.sqrt(snr), ENOUGH) * h
-            if h * f > WEAK_ABOVE_HZ:
-                weights[found] *= 0.5
-            of_bin = SPREAD_BINS * CENTS_PER_NEPER / centre
-            spreads[found] = np.sqrt(of_bin * of_bin + SPREAD_CENTS * SPREAD_CENTS)
-            found += 1
-        f *= 2.0 ** (_agreed(cents[:found], weights[:found], spreads[:found]) / 1200.0)
-        between = 0.0
-        teeth = 0.0
-        for h in range(1, 7):
-            k = h * f / bin_hz
-            m = (h + 0.5) * f / bin_hz
-            if m >= magnitude.shape[1] - 1:
-                break
-            teeth += magnitude[t, int(k + 0.5)] ** 2
-            between += magnitude[t, int(m + 0.5)] ** 2
-        out_f0[t] = f
+        found, power = _measure(magnitude[t], floor, bin_hz, f0_hz[t], cents[t], weights[t], spreads[t])
+        middle, agreement[t] = _agreed(cents[t, :found], weights[t, :found], spreads[t, :found], 0.0, NARROWING)
+        count[t] = found
+        pitch[t] = 1200.0 * np.log2(f0_hz[t]) + middle
         out_level_db[t] = 10.0 * np.log10(power + 1e-16)
-        out_prominence_db[t] = 10.0 * np.log10((teeth + 1e-16) / (between + 1e-16)) if teeth > 0.0 else np.nan
+    for t in range(n):
+        if np.isnan(f0_hz[t]):
+            continue
+        rough = 1200.0 * np.log2(f0_hz[t])
+        middle = pitch[t] - rough
+        # Partials that agree half as well, but where the frames around have the pitch, are more likely the solo's.
+        start = _foreseen(pitch, t) - rough
+        if not np.isnan(start):
+            found = count[t]
+            other, worth = _agreed(cents[t, :found], weights[t, :found], spreads[t, :found], start, NARROWING[-1:])
+            if worth > 0.5 * agreement[t]:
+                middle = other
+        f = f0_hz[t] * 2.0 ** (middle / 1200.0)
+        out_f0[t] = f
+        out_prominence_db[t] = _prominence(magnitude[t], f / bin_hz)
