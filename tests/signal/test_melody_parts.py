@@ -9,6 +9,7 @@ from pipeline.signal import melody_net
 from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody_grid import bins_of_ratio, search_range
 from pipeline.signal.melody_path import best_path, posteriors
+from pipeline.signal.melody_refine import refine
 from pipeline.signal.melody_score import LEAST_SHARE, LOUD_PARTIALS, candidates, choose, loudness
 from pipeline.signal.melody_track import HISTORY, RIVALS, track_features
 from pipeline.signal.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
@@ -86,6 +87,22 @@ def test_candidates_know_where_in_their_bin_they_peak() -> None:
     assert bins.tolist() == [[10, 25, -1, -1]]
     assert beside[0] == pytest.approx([0.3, -0.2, 0.0, 0.0], abs=1e-4)
     assert strength[0, 1] > LEAST_SHARE * strength[0, 0]
+
+
+def test_the_pitch_is_where_most_partials_agree() -> None:
+    # Three partials are drowned by louder tones 35 cents higher, as under a piano; the rough pitch is 8 cents off.
+    at = np.arange(RATE) / RATE
+    own = sum(np.sin(2 * np.pi * 300.0 * h * at + h * h) / h for h in range(1, 13))
+    others = sum(2.0 / h * np.sin(2 * np.pi * 300.0 * h * 2 ** (35 / 1200) * at) for h in (2, 3, 4))
+    padded = resampled((0.1 * (own + others)).astype(np.float32), sample_rate_hz=RATE, register=Register(0))
+    spectrum = magnitudes(padded, register=Register(0), first=50, count=60)
+    f0, level, prominence = (np.full(60, np.nan) for _ in range(3))
+    floor = np.full(spectrum.shape[1], 1e-4, dtype=np.float32)
+    rough = np.full(60, 300.0 * 2 ** (8 / 1200))
+    rough[30] = np.nan
+    refine(spectrum, floor, Register(0).bin_hz, rough, f0, level, prominence)
+    assert np.isnan(f0[30])
+    assert np.abs(1200 * np.log2(np.delete(f0, 30) / 300.0)).max() < 0.5
 
 
 def test_a_candidate_s_level_is_that_of_its_partials_over_the_floor() -> None:
