@@ -7,14 +7,16 @@ it. So memory hardly grows with the side.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import ThreadpoolController
 
 from pipeline.signal import melody_net, melody_score
 from pipeline.signal.melody_grid import BELOW, CONTEXT, HIGH, LOW, SearchRange, comb_teeth
-from pipeline.signal.melody_net import Network
+from pipeline.signal.melody_net import Layers, Network
 from pipeline.signal.melody_path import best_path, posteriors
 from pipeline.signal.melody_refine import refine
 from pipeline.signal.melody_score import CANDIDATES, COMB_GAIN, COMB_SILENCE
@@ -52,6 +54,12 @@ class Followed:
     mass: Floats
 
 
+@cache
+def _linear_algebra() -> ThreadpoolController:
+    """Holds numpy's products to one thread: they are so small that the threads would mostly wait for each other."""
+    return ThreadpoolController()
+
+
 class Analysis:
     """One register of one side: sound, floor and the whitened grid."""
 
@@ -60,9 +68,7 @@ class Analysis:
         self.n_frames = frame_count(sound.size, sample_rate_hz=sample_rate_hz)
         self.padded = resampled(sound, sample_rate_hz=sample_rate_hz, register=register)
         self.floor = NoiseFloor(self.padded, register=register, n_frames=self.n_frames)
-        lower, fraction, first, last = search.grid.taps(register)
-        low, high = search.looked_at(register)
-        self.taps = lower, fraction, max(first, low), min(last, high)
+        self.taps = search.grid.taps(register)
         self.width = search.grid.n
 
     def block(self, first: int, count: int) -> tuple[Any, Any]:
@@ -98,9 +104,8 @@ class Follower:
     """One side on its way; with ``network`` None the comb alone scores."""
 
     def __init__(self, sound: Any, *, sample_rate_hz: float, search: SearchRange, network: Network | None) -> None:
-        registers = (HIGH, LOW) if search.split else (HIGH,)
         self.search = search
-        self.parts = [Analysis(sound, sample_rate_hz=sample_rate_hz, register=r, search=search) for r in registers]
+        self.parts = [Analysis(sound, sample_rate_hz=sample_rate_hz, register=r, search=search) for r in (HIGH, LOW)]
         self.n_frames = self.parts[0].n_frames
         self.network = network
         self.bins = np.full((self.n_frames, CANDIDATES), -1, dtype=np.int32)
@@ -132,29 +137,34 @@ class Follower:
 
     def judge(self) -> float:
         """Judge all candidates; gives the logit of silence to which their logits compare."""
-        if not self.parts[0].floor.silent:
-            for first in range(0, self.n_frames, BLOCK):
-                self._score(first, min(BLOCK, self.n_frames - first))
-        if self.network is None:
-            return COMB_GAIN * COMB_SILENCE
-        if self.network.tracking is None:
-            return self.network.spectral.silence
-        seen = self.seen_along_tracks()
+        with _linear_algebra().limit(limits=1, user_api="blas"):
+            if not self.parts[0].floor.silent:
+                for first in range(0, self.n_frames, BLOCK):
+                    self._score(first, min(BLOCK, self.n_frames - first))
+            if self.network is None:
+                return COMB_GAIN * COMB_SILENCE
+            silence = self.network.spectral.silence
+            for judge in self.network.tracking:
+                self._judge_tracks(judge, silence)
+                silence = judge.silence
+        return silence
+
+    def _judge_tracks(self, judge: Layers, silence: float) -> None:
+        """Judge all candidates anew by their tracks, from judgements that compare to a logit of silence."""
+        seen = self.seen_along_tracks(silence)
         again = np.empty_like(self.logits)
         for first in range(0, self.n_frames, BLOCK):
             span = slice(first, min(first + BLOCK, self.n_frames))
             for at in range(first, span.stop, AT_ONCE):
                 some = slice(at, min(at + AT_ONCE, span.stop))
                 asked = self.asked[some]
-                self.network.tracking.logits(seen(some, asked), asked, again[some])
+                judge.logits(seen(some, asked), asked, again[some])
             melody_net.share_looks(self.bins[span], self.asked[span], again[span])
         self.logits = again
-        return self.network.tracking.silence
 
-    def seen_along_tracks(self) -> Callable[[slice, Any], Any]:
-        """What the second network sees of the candidates asked for, span by span, once the first has judged."""
-        assert self.network is not None
-        share = posteriors(self.bins, self.logits, silence=self.network.spectral.silence)
+    def seen_along_tracks(self, silence: float) -> Callable[[slice, Any], Any]:
+        """What a network of tracks sees of the candidates asked for, span by span, once they have been judged."""
+        share = posteriors(self.bins, self.logits, silence=silence)
         return track_features(
             self.bins,
             self.logits,
@@ -216,9 +226,9 @@ class Follower:
 
 
 def salience(grids: list[Any], *, search: SearchRange) -> Any:
-    """Comb salience (frames, n) of whitened grids, one per register."""
+    """Comb salience (frames, n) of the whitened grids of both registers."""
     out = np.empty((len(grids[0]), search.n), dtype=np.float32)
-    melody_score.salience(grids[0], grids[-1], search.split, BELOW, *comb_teeth(), out)
+    melody_score.salience(grids[0], grids[1], search.split, search.low_end, BELOW, *comb_teeth(), out)
     return out
 
 
@@ -228,13 +238,14 @@ def describer(grids: list[Any], saliences: Any, *, search: SearchRange) -> Calla
     Its arguments are the row of the first frame, the candidates' bins (frames, k) and their salience; it gives
     (frames, k, f), undefined where there is none.
     """
-    pairs = [(grid, _near(grid)) for grid in grids]
+    # Only candidates found in the low register alone look at its moving maximum.
+    pairs = [(grids[0], _near(grids[0])), (grids[1], _near(grids[1]) if search.split else grids[1])]
     comb = _near(saliences)
 
     def describe(row: int, bins: Any, strength: Any) -> Any:
         out = np.empty((*bins.shape, melody_net.feature_count()), dtype=np.float32)
         rows = slice(row, row + len(bins) + 2 * CONTEXT)
-        high, low = ((grid[rows], near[rows]) for grid, near in (pairs[0], pairs[-1]))
+        high, low = ((grid[rows], near[rows]) for grid, near in pairs)
         places = search.split, search.lowest_midi
         melody_net.describe(bins, strength, high, low, comb[rows], *places, *melody_net.taps(), out)
         return out

@@ -11,16 +11,16 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.spectrum import BASE_RATE_HZ, BINS_PER_SEMITONE, WHITEN_BINS, PitchGrid, Register
+from pipeline.signal.spectrum import BASE_RATE_HZ, BINS_PER_SEMITONE, PitchGrid, Register
 
 Ints = npt.NDArray[np.int64]
 
 SPEED_MARGIN_SEMITONES = 3
 # Frames before and after a frame that its scoring looks at: 325 ms.
 CONTEXT = 56
-# Bins kept free below and above the searched range, so that no tooth or feature falls outside: two octaves and
-# four octaves, and a few bins.
-BELOW = 24 * BINS_PER_SEMITONE + 4
+# Bins kept free below and above the searched range, so that no tooth or feature falls outside: a fifth of the pitch
+# and four octaves, and a few bins.
+BELOW = 28 * BINS_PER_SEMITONE + 4
 ABOVE = 48 * BINS_PER_SEMITONE + 4
 TEETH = 10
 HALF_TEETH = 6
@@ -29,8 +29,8 @@ HALF_TOOTH_WEIGHT = 0.5
 
 HIGH = Register(halvings=0)
 LOW = Register(halvings=1)
-# Pitches below these are found with the longer window: a piano's partials lie between those of a low note, and the
-# shorter window does not part them.
+# Pitches below these are found with the longer window alone: a piano's partials lie between those of a low note, and
+# the shorter window does not part them.
 LOW_REGISTER_BELOW_MIDI = {"cello": 67}
 # Pitches below this one are also refined with it: their own partials lie less than 110 Hz apart.
 LOW_REFINED_BELOW_MIDI = 48
@@ -49,7 +49,7 @@ class SearchRange:
     ----------
     lowest_midi : pitch of bin 0.
     n : number of bins.
-    split : bins below this one are found in the low register; 0 where there is none.
+    split : bins below this one are found in the low register alone, those above in both; 0 where there is none.
     low_refined : bins below this one are refined in it, at most ``split``.
     """
 
@@ -64,11 +64,10 @@ class SearchRange:
         """The whitened grid, wider than the search range by ``BELOW`` and ``ABOVE`` bins."""
         return PitchGrid(self.lowest_midi - BELOW / BINS_PER_SEMITONE, BELOW + self.n + ABOVE)
 
-    def looked_at(self, register: Register) -> tuple[int, int]:
-        """First and last + 1 bin of the grid that the pitches found in a register need, with what whitens them."""
-        first = self.split - WHITEN_BINS if register == HIGH else 0
-        last = self.n if register == HIGH else self.split + WHITEN_BINS
-        return max(0, first), BELOW + last + ABOVE
+    @property
+    def low_end(self) -> int:
+        """Last + 1 bin of the grid that the low register reaches."""
+        return self.grid.taps(LOW)[3]
 
     def hz(self) -> npt.NDArray[np.float64]:
         """Frequencies (n,) of the searched bins."""

@@ -1,9 +1,10 @@
 """A tiny network that says how likely each candidate pitch is the solo, from the spectrum around it.
 
-It looks at the whitened grid at fixed distances from the candidate: at its partials, at the partials that wrong
-octaves and fifths would have, and at both some time before and after (a piano's partials stand still and decay, a
-bowed string's move). The same weights serve every pitch; only the pitch itself, as two numbers, lets them differ.
-Trained by ``pipeline.training.melody``; the weights lie beside this file, with their training record.
+It looks at the whitened grids of both windows at fixed distances from the candidate: at its partials, at those of tones
+of which it would be a partial itself, and at both some time before and after (a piano's partials stand still and decay,
+a bowed string's move). The short window follows a slide; the long one parts the solo's partials from a piano's. The
+same weights serve every pitch; only the pitch itself, as two numbers, lets them differ. Trained by
+``pipeline.training.melody``; the weights lie beside this file, with their training record.
 """
 
 import json
@@ -30,27 +31,36 @@ EXTRAS = 4
 # Logit of a candidate that is not there.
 ABSENT = -30.0
 
+# Names of the networks that judge along tracks, in their order.
+TRACKING = ("tracking", "tracking_again")
 
-Taps = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
+Ints = npt.NDArray[np.int64]
+Taps = tuple[Ints, Ints, Ints, Ints]
 
 
 @cache
 def taps() -> Taps:
-    """Frame and bin distances (m, 2) at which the network looks at three things.
+    """Frame and bin distances (m, 2) at which the network looks at four things.
 
-    They are the whitened grid, the moving maximum of the grid, and the moving maximum of the comb's salience.
+    They are the whitened grid of the candidate's register, that of the other register, the moving maximum of the first,
+    and the moving maximum of the comb's salience.
     """
     grid = [(0, bins_of_ratio(h) + d) for h in (1, 2) for d in (-2, -1, 0, 1, 2)]
     grid += [(0, bins_of_ratio(h) + d) for h in range(3, 17) for d in (-1, 0, 1)]
-    others = (1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 4 / 3, 3 / 2, 5 / 2, 7 / 2, 9 / 2, 11 / 2)
+    others = [k / 2 for k in (1, 3, 5, 7, 9, 11)] + [k / 3 for k in (1, 2, 4, 5, 7, 8)]
+    others += [k / 4 for k in (1, 3, 5, 7)] + [k / 5 for k in (1, 2, 3, 4, 6, 7)]
     grid += [(0, bins_of_ratio(r)) for r in others]
     grid += [(t, bins_of_ratio(h)) for t in (-28, -14, -6, 6, 14, 28) for h in (1, 2, 3, 4)]
     grid += [(t, bins_of_ratio(h) + d) for t in (-3, 3) for h in (1, 2, 3) for d in (-2, 0, 2)]
+    other = [(0, bins_of_ratio(h) + d) for h in range(1, 9) for d in (-1, 0, 1)]
+    other += [(0, bins_of_ratio(h)) for h in range(9, 13)]
+    other += [(0, bins_of_ratio(r)) for r in others]
+    other += [(t, bins_of_ratio(h)) for t in (-14, -6, 6, 14) for h in (1, 2, 3)]
     near = [(t, bins_of_ratio(h)) for t in (-CONTEXT, -28, -14, 14, 28, CONTEXT) for h in (1, 2, 3, 4, 5)]
     comb = [(t, 0) for t in (-CONTEXT, -42, -28, -18, -9, -4, 4, 9, 18, 28, 42, CONTEXT)]
     comb += [(0, bins_of_ratio(r)) for r in (1 / 3, 1 / 2, 2 / 3, 3 / 2, 2, 3)]
     comb += [(t, bins_of_ratio(r)) for t in (-18, 18) for r in (1 / 2, 2)]
-    return tuple(np.array(part, dtype=np.int64) for part in (grid, near, comb))  # type: ignore[return-value]
+    return tuple(np.array(part, dtype=np.int64) for part in (grid, other, near, comb))  # type: ignore[return-value]
 
 
 def feature_count() -> int:
@@ -85,12 +95,13 @@ class Layers:
 class Network:
     """What is learned for one instrument.
 
-    ``spectral`` judges a candidate by its spectrum, ``tracking`` by its track as well (see ``melody_track``);
-    ``calibration`` holds the coefficients of ``voicing.calibrated`` for voicing and for confidence.
+    ``spectral`` judges a candidate by its spectrum; each of ``tracking`` in turn by its track as well, from what the
+    one before it judged (see ``melody_track``); ``calibration`` holds the coefficients of ``voicing.calibrated`` for
+    voicing and for confidence.
     """
 
     spectral: Layers
-    tracking: Layers | None
+    tracking: tuple[Layers, ...]
     calibration: npt.NDArray[np.float64]
 
 
@@ -104,10 +115,10 @@ def load_network(path: Path, instrument: str) -> Network:
     """The network of an instrument in a file of weights."""
     with np.load(path, allow_pickle=False) as file:
         arrays = {name: file[name] for name in file.files if name.startswith(f"{instrument}_")}
-    tracking = f"{instrument}_tracking_w1" in arrays
+    rounds = [f"{instrument}_{stage}" for stage in TRACKING]
     return Network(
         spectral=_layers(arrays, f"{instrument}_spectral"),
-        tracking=_layers(arrays, f"{instrument}_tracking") if tracking else None,
+        tracking=tuple(_layers(arrays, name) for name in rounds if f"{name}_w1" in arrays),
         calibration=np.asarray(arrays[f"{instrument}_calibration"], dtype=np.float64),
     )
 
@@ -142,7 +153,7 @@ def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_near, on_comb, out):  # type: ignore[no-untyped-def]
+def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_other, on_near, on_comb, out):  # type: ignore[no-untyped-def]
     """Features (frames, k, f) of candidates ``bins`` (frames, k) of salience ``strength``.
 
     ``high`` and ``low`` are each a whitened grid and its moving maximum, ``comb`` the moving maximum of the
@@ -153,8 +164,10 @@ def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_ne
     grids = (high[0].ravel(), low[0].ravel())
     nears = (high[1].ravel(), low[1].ravel())
     flat = on_grid[:, 0] * width + on_grid[:, 1]
+    flat_other = on_other[:, 0] * width + on_other[:, 1]
     flat_near = on_near[:, 0] * width + on_near[:, 1]
-    m = on_grid.shape[0]
+    m0 = on_grid.shape[0]
+    m = m0 + on_other.shape[0]
     m2 = m + on_near.shape[0]
     m3 = m2 + on_comb.shape[0]
     for t in range(bins.shape[0]):
@@ -165,8 +178,10 @@ def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_ne
             place = (t + CONTEXT) * width + BELOW + i
             r = 1 if i < split else 0
             row = out[t, c]
-            for j in range(m):
+            for j in range(m0):
                 row[j] = grids[r][np.uint64(place + flat[j])]
+            for j in range(on_other.shape[0]):
+                row[m0 + j] = grids[1 - r][np.uint64(place + flat_other[j])]
             for j in range(on_near.shape[0]):
                 row[m + j] = nears[r][np.uint64(place + flat_near[j])]
             for j in range(on_comb.shape[0]):

@@ -18,6 +18,10 @@ ENOUGH = 10.0
 # How far a good partial lies off: by so much of a transform bin, and by so many cents.
 SPREAD_BINS = 0.25
 SPREAD_CENTS = 5.0
+# A gliding partial has no sharp peak: by so much of what it moves from one frame to the next.
+BLUR = 0.5
+# What moves faster is no glide.
+FASTEST_CENTS = 150.0
 # Distances, in units of that, at which weights reach zero.
 NARROWING = (10.0, 5.0, 2.5, 2.5)
 # A line that moves farther from one frame to the next says nothing of the frames around.
@@ -50,10 +54,14 @@ def _peak(row, low, high):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _measure(row, floor, bin_hz, f, cents, weights, spreads):  # type: ignore[no-untyped-def]
-    """Deviations, weights and spreads of the partials of ``f``, written to the rows given; their number and power."""
+def _measure(row, floor, bin_hz, f, speed, cents, weights, spreads):  # type: ignore[no-untyped-def]
+    """Deviations, weights and spreads of the partials of ``f``, written to the rows given; their number and power.
+
+    ``speed`` is what the pitch moves, in cents a frame.
+    """
     power = 0.0
     found = 0
+    blur = BLUR * speed
     stretch = 2.0 ** (REACH_CENTS / 1200.0)
     for h in range(1, PARTIALS + 1):
         if h * f > HIGHEST_HZ and h > 1:
@@ -70,7 +78,7 @@ def _measure(row, floor, bin_hz, f, cents, weights, spreads):  # type: ignore[no
         if h * f > WEAK_ABOVE_HZ:
             weights[found] *= 0.5
         of_bin = SPREAD_BINS * CENTS_PER_NEPER / centre
-        spreads[found] = np.sqrt(of_bin * of_bin + SPREAD_CENTS * SPREAD_CENTS)
+        spreads[found] = np.sqrt(of_bin * of_bin + SPREAD_CENTS * SPREAD_CENTS + blur * blur)
         found += 1
     return found, power
 
@@ -94,6 +102,15 @@ def _agreed(cents, weights, spreads, middle, narrowing):  # type: ignore[no-unty
         if agreement > 0.0:
             middle = total / agreement
     return middle, agreement
+
+
+@numba.njit(cache=True)
+def _speed(f0_hz, t):  # type: ignore[no-untyped-def]
+    """Cents by which the line moves at frame ``t``; 0 where it leaps, starts or ends."""
+    if t < 2 or t >= f0_hz.shape[0] - 2:
+        return 0.0
+    moved = 1200.0 * abs(np.log2(f0_hz[t + 2] / f0_hz[t - 2])) / 4.0
+    return moved if moved < FASTEST_CENTS else 0.0
 
 
 @numba.njit(cache=True)
@@ -142,7 +159,8 @@ def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence
     for t in range(n):
         if np.isnan(f0_hz[t]):
             continue
-        found, power = _measure(magnitude[t], floor, bin_hz, f0_hz[t], cents[t], weights[t], spreads[t])
+        place = bin_hz, f0_hz[t], _speed(f0_hz, t)
+        found, power = _measure(magnitude[t], floor, *place, cents[t], weights[t], spreads[t])
         middle, agreement[t] = _agreed(cents[t, :found], weights[t, :found], spreads[t, :found], 0.0, NARROWING)
         count[t] = found
         pitch[t] = 1200.0 * np.log2(f0_hz[t]) + middle

@@ -31,14 +31,22 @@ def _add_teeth(row, out, first, offsets, weights):  # type: ignore[no-untyped-de
 
 
 @numba.njit(cache=True)
-def salience(high, low, split, below, offsets, weights, out):  # type: ignore[no-untyped-def]
-    """Comb salience (frames, n) from whitened grids (frames, below + n + …); bins under ``split`` read ``low``."""
+def salience(high, low, split, low_end, below, offsets, weights, out):  # type: ignore[no-untyped-def]
+    """Comb salience (frames, n) from whitened grids (frames, below + n + …).
+
+    Bins under ``split`` read ``low``; the others whatever is higher in either, up to ``low_end``: a long window parts a
+    note's partials from a piano's, a short one follows them.
+    """
     n = out.shape[1]
+    both = np.empty(high.shape[1], dtype=np.float32)
     for t in range(out.shape[0]):
+        both[:] = high[t]
+        for i in range(low_end):
+            both[i] = max(both[i], low[t, i])
         out[t, :] = 0.0
         if split > 0:
             _add_teeth(low[t], out[t, :split], below, offsets, weights)
-        _add_teeth(high[t], out[t, split:n], below + split, offsets, weights)
+        _add_teeth(both, out[t, split:n], below + split, offsets, weights)
 
 
 @numba.njit(cache=True)

@@ -3,8 +3,8 @@
     python -m pipeline.training.melody
 
 renders sides with our own additive voices only (``scenes``), learns by cross entropy which candidate of a frame is
-the solo, or none: first from the spectrum, then, on other sides, from what was judged along its track. On yet other
-sides it fits the calibration of voicing and confidence. A quarter of an hour on one core for each instrument.
+the solo, or none: first from the spectrum, then, on other sides each time, twice from what was judged along its track.
+On yet other sides it fits the calibration of voicing and confidence. Twenty minutes on one core for each instrument.
 
 The shipped weights were made so; the record beside them repeats it for each stage.
 
@@ -24,22 +24,22 @@ import numpy.typing as npt
 from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody_follower import Analysis, Follower, describer, salience
 from pipeline.signal.melody_grid import CONTEXT, HIGH, LOW, SearchRange, search_range
-from pipeline.signal.melody_net import EXTRAS, WEIGHTS, Network, load_network
+from pipeline.signal.melody_net import EXTRAS, TRACKING, WEIGHTS, Network, load_network
 from pipeline.signal.melody_score import CANDIDATES, choose
 from pipeline.signal.spectrum import BINS_PER_SEMITONE, F32, HOP_S
 from pipeline.signal.synth.plan import Truth
 from pipeline.signal.voicing import PLAIN, evidence, fitted
 from pipeline.training.scenes import PIANO_SHARE, SAMPLE_RATE_HZ, training_side
 
-HIDDEN = (48, 16)
+HIDDEN = (64, 24)
 TRACK_HIDDEN = (64, 32)
-STAGES = ("spectral", "tracking", "calibration")
+STAGES = ("spectral", *TRACKING, "calibration")
 SIDE_S = 30.0
-# Frames taken from a side: inside slides, elsewhere in notes, and without solo. What the second network sees of a
-# frame is little, so it can have more of them, oftener.
-TAKEN = (100, 80, 40)
+# Frames taken from a side: inside slides, elsewhere in notes, and without solo. What the networks of tracks see of a
+# frame is little, so they can have more of them, oftener.
+TAKEN = (200, 150, 70)
 TRACK_TAKEN = (300, 180, 100)
-EPOCHS = {"spectral": 6, "tracking": 8}
+EPOCHS = {"spectral": 6} | dict.fromkeys(TRACKING, 8)
 BATCH = 128
 # A candidate this near to the truth, in bins, is the solo.
 HIT_BINS = 2.5
@@ -68,8 +68,7 @@ class Examples:
 def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrument: str) -> Examples:
     """Examples of one side; frames whose true pitch is no candidate are left out."""
     search = search_range(instrument)
-    registers = (HIGH, LOW) if search.split else (HIGH,)
-    parts = [Analysis(samples, sample_rate_hz=SAMPLE_RATE_HZ, register=r, search=search) for r in registers]
+    parts = [Analysis(samples, sample_rate_hz=SAMPLE_RATE_HZ, register=r, search=search) for r in (HIGH, LOW)]
     n_frames = parts[0].n_frames
     grids = [part.block(0, n_frames)[1] for part in parts]
     bins = np.full((n_frames, CANDIDATES), -1, dtype=np.int32)
@@ -102,11 +101,10 @@ def _packed(described: Any, bins: Any, answer: npt.NDArray[np.int64]) -> Example
 def track_examples_of(
     samples: F32, truth: Truth, *, rng: np.random.Generator, instrument: str, net: Network
 ) -> Examples:
-    """Examples of one side for the second network, given the first."""
+    """Examples of one side for the next network of tracks, given those before it."""
     search = search_range(instrument)
     side = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net)
-    side.judge()
-    seen = side.seen_along_tracks()(slice(0, side.n_frames), side.bins)
+    seen = side.seen_along_tracks(side.judge())(slice(0, side.n_frames), side.bins)
     kept, answer = _answers(side.bins, truth, search=search, rng=rng, taken=TRACK_TAKEN)
     return _packed(seen[kept], side.bins[kept], answer)
 
@@ -141,7 +139,7 @@ def shares_of(instrument: str) -> dict[str, Any]:
 
 
 def gathered(*, instrument: str, sides: int, seed: int, net: Network | None = None) -> Examples:
-    """Examples of many sides for the first network, or for the second when the first is given."""
+    """Examples of many sides for the first network, or for the next one when those before it are given."""
     parts = []
     for k in range(sides):
         rng = np.random.default_rng([seed, k])
@@ -261,7 +259,7 @@ def calibration(net: Network, *, instrument: str, sides: int, seed: int) -> npt.
 def main() -> None:
     """Train and write weights and record; stages left out keep what the file holds."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--sides", type=int, nargs=3, default=(1200, 600, 30), help="for each of the stages")
+    parser.add_argument("--sides", type=int, nargs=4, default=(1200, 600, 600, 30), help="for each of the stages")
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--instruments", nargs="*", default=list(INSTRUMENTS))
     parser.add_argument("--stages", nargs="*", default=list(STAGES), choices=STAGES)
@@ -301,7 +299,8 @@ def _train_stage(stage: str, instrument: str, *, sides: int, seed: int, out: Pat
             arrays[f"{instrument}_calibration"] = PLAIN
             net, hidden, spread = None, HIDDEN, 0.25
         else:
-            arrays = {name: a for name, a in arrays.items() if not name.startswith(f"{instrument}_tracking")}
+            later = tuple(f"{instrument}_{s}_" for s in TRACKING[TRACKING.index(stage) :])
+            arrays = {name: a for name, a in arrays.items() if not name.startswith(later)}
             _save(out, arrays)
             net, hidden, spread = load_network(out, instrument), TRACK_HIDDEN, 0.1
         examples = gathered(instrument=instrument, sides=sides, seed=noted["seed"], net=net)

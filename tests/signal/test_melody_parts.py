@@ -10,7 +10,7 @@ from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody_grid import bins_of_ratio, search_range
 from pipeline.signal.melody_path import best_path, posteriors
 from pipeline.signal.melody_refine import refine
-from pipeline.signal.melody_score import LEAST_SHARE, LOUD_PARTIALS, candidates, choose, loudness
+from pipeline.signal.melody_score import LEAST_SHARE, LOUD_PARTIALS, candidates, choose, loudness, salience
 from pipeline.signal.melody_track import HISTORY, RIVALS, track_features
 from pipeline.signal.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
 from pipeline.signal.voicing import calibrated, fitted, mean_of_neighbours
@@ -69,6 +69,19 @@ def test_candidates_are_the_highest_local_maxima() -> None:
         inner = [i for i in range(1, 199) if row[i] >= row[i - 1] and row[i] > row[i + 1] and row[i] > 0]
         inner += [i for i, j in ((0, 1), (199, 198)) if row[i] > row[j] and row[i] > 0]
         assert chosen.tolist() == sorted(inner, key=lambda i: -row[i])[:12]
+
+
+def test_salience_reads_the_long_window_below_the_split_and_the_clearer_of_both_above() -> None:
+    high, low = np.random.default_rng(4).normal(size=(2, 3, 40)).astype(np.float32)
+    below, split, low_end, n = 5, 6, 20, 14
+    offsets, weights = np.array([0, 9, -3]), np.array([1.0, 0.5, -0.25], dtype=np.float32)
+    found = np.empty((3, n), dtype=np.float32)
+    salience(high, low, split, low_end, below, offsets, weights, found)
+    both = np.where(np.arange(40) < low_end, np.maximum(high, low), high)
+    for i in range(n):
+        grid = low if i < split else both
+        expected = sum(w * grid[:, below + i + d] for d, w in zip(offsets, weights, strict=True))
+        assert np.allclose(found[:, i], expected, atol=1e-5)
 
 
 def test_few_candidates_leave_places_empty() -> None:
@@ -203,12 +216,12 @@ def test_moving_mean_shortens_at_the_ends() -> None:
 
 
 def test_weights_are_small_plain_and_recorded() -> None:
-    assert melody_net.WEIGHTS.stat().st_size < 120_000
+    assert melody_net.WEIGHTS.stat().st_size < 250_000
     with np.load(melody_net.WEIGHTS, allow_pickle=False) as file:
         assert all(file[name].dtype.kind == "f" for name in file.files)
     record = melody_net.training_record()
     assert sorted(record) == sorted(INSTRUMENTS)
     for instrument, stages in record.items():
-        assert {"spectral", "tracking", "calibration"} == set(stages), instrument
+        assert {"spectral", *melody_net.TRACKING, "calibration"} == set(stages), instrument
         assert all("own additive voices" in stage["sound"] for stage in stages.values())
     assert "path" not in json.dumps(record)
