@@ -21,7 +21,7 @@ ACCEPT = {"max_iter": 400, "max_leaf_nodes": 16, "learning_rate": 0.045, "min_sa
 BOW = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 30}
 SHARE = 0.27
 """Share of slides among candidates that the confidence is stated for; the sides learned from hold more."""
-NAME = {"max_iter": 240, "max_leaf_nodes": 8, "learning_rate": 0.06, "min_samples_leaf": 15}
+NAME = {"max_iter": 200, "max_leaf_nodes": 16, "learning_rate": 0.07, "min_samples_leaf": 30, "max_features": 0.3}
 
 
 def grow(
