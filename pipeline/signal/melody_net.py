@@ -17,7 +17,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.melody_grid import BELOW, CONTEXT, bins_of_ratio
+from pipeline.signal.melody_grid import BELOW, CONTEXT, Ints, bins_of_ratio
 from pipeline.signal.spectrum import BINS_PER_SEMITONE, F32
 
 WEIGHTS = Path(__file__).with_name("melody_weights.npz")
@@ -34,7 +34,6 @@ ABSENT = -30.0
 # Names of the networks that judge along tracks, in their order.
 TRACKING = ("tracking", "tracking_again")
 
-Ints = npt.NDArray[np.int64]
 Taps = tuple[Ints, Ints, Ints, Ints]
 
 

@@ -1,7 +1,8 @@
 """The likeliest path of the melody through scored candidates: glides, leaps, and silence in between.
 
 States of a frame are its candidates, and silence as the last. Logits of neighbouring frames, whose windows overlap
-eight times, are not independent evidence: they are weakened by ``EVIDENCE`` before they are added up.
+eight times, are not independent evidence: shares are weakened to their square roots before they are multiplied, and
+further, by ``PATH_EVIDENCE``, for the choice of the path.
 """
 
 import numba
@@ -21,9 +22,8 @@ SILENCE_COST = 2.0
 # Silence must win clearly: what follows needs the line under noise more than it needs clean gaps.
 SILENCE_HANDICAP = 1.5
 LOWEST = -6.0
-# A half, so that ``_weak_shares`` can take square roots.
-EVIDENCE = 0.5
-# For the choice of the path they are weakened further, so that it does not leave a note for a few frames.
+# For the choice of the path, log shares are weakened further than by half, so that it does not leave a note for a few
+# frames.
 PATH_EVIDENCE = 0.3
 
 
@@ -44,7 +44,7 @@ def _cost(a, b):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _scores(logits, count, silence, evidence, out):  # type: ignore[no-untyped-def]
+def _scores(logits, count, silence, out):  # type: ignore[no-untyped-def]
     """Weakened log posteriors of the ``count`` candidates of one frame and, last, of silence."""
     k = logits.shape[0]
     top = silence
@@ -55,8 +55,8 @@ def _scores(logits, count, silence, evidence, out):  # type: ignore[no-untyped-d
         total += np.exp(logits[j] - top)
     norm = top + np.log(total)
     for j in range(count):
-        out[j] = max(evidence * (logits[j] - norm), LOWEST)
-    out[k] = max(evidence * (silence - norm), LOWEST)
+        out[j] = max(PATH_EVIDENCE * (logits[j] - norm), LOWEST)
+    out[k] = max(PATH_EVIDENCE * (silence - norm), LOWEST)
 
 
 @numba.njit(cache=True)
@@ -69,7 +69,7 @@ def _viterbi(bins, logits, silence, path):  # type: ignore[no-untyped-def]
     later = np.empty(k + 1)
     score = np.empty(k + 1)
     for t in range(n):
-        _scores(logits[t], counts[t], silence, PATH_EVIDENCE, score)
+        _scores(logits[t], counts[t], silence, score)
         before = counts[t - 1] if t > 0 else 0
         quiet = state[k]
         origin = k
@@ -127,7 +127,7 @@ def _spread(bins_from, before, bins_to, after, state, leap, change, glides, out)
 
 @numba.njit(cache=True, error_model="numpy")
 def _weak_shares(logits, count, silence, out):  # type: ignore[no-untyped-def]
-    """Exponentials of ``_scores`` with ``EVIDENCE``: as square roots they need half the exponentials and no log."""
+    """Square roots of the shares of the ``count`` candidates of one frame and, last, of silence."""
     k = logits.shape[0]
     top = silence
     for j in range(count):

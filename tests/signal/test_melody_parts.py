@@ -183,7 +183,8 @@ def test_posteriors_are_those_of_all_paths_summed() -> None:
     bins = np.array([[3, 40], [5, 41], [30, 44]], dtype=np.int32)
     logits = rng.normal(0, 2, (3, 2)).astype(np.float32)
     full = np.concatenate((logits, np.full((3, 1), 0.3)), axis=1)
-    score = np.maximum(m.EVIDENCE * (full - np.log(np.exp(full).sum(axis=1, keepdims=True))), m.LOWEST)
+    # Shares are weakened to their square roots.
+    score = np.maximum(0.5 * (full - np.log(np.exp(full).sum(axis=1, keepdims=True))), m.LOWEST)
     total = np.zeros((3, 3))
     for states in product(range(3), repeat=3):
         weight = score[0, states[0]]
