@@ -19,7 +19,7 @@ from pipeline.signal.melody_grid import BELOW, CONTEXT, HIGH, LOW, SearchRange, 
 from pipeline.signal.melody_net import Layers, Network
 from pipeline.signal.melody_path import best_path, posteriors
 from pipeline.signal.melody_refine import refine
-from pipeline.signal.melody_score import CANDIDATES, COMB_GAIN, COMB_SILENCE
+from pipeline.signal.melody_score import CANDIDATES, COMB_GAIN, COMB_SILENCE, LIKELY
 from pipeline.signal.melody_track import track_features
 from pipeline.signal.spectrum import (
     BINS_PER_SEMITONE,
@@ -108,12 +108,9 @@ class Follower:
         self.parts = [Analysis(sound, sample_rate_hz=sample_rate_hz, register=r, search=search) for r in (HIGH, LOW)]
         self.n_frames = self.parts[0].n_frames
         self.network = network
-        self.bins = np.full((self.n_frames, CANDIDATES), -1, dtype=np.int32)
-        # Those of the bins that a network looks at itself.
-        self.asked = self.bins.copy()
-        self.logits = np.zeros((self.n_frames, CANDIDATES), dtype=np.float32)
-        self.strength, self.beside, self.level = (
-            np.zeros((self.n_frames, CANDIDATES), dtype=np.float32) for _ in range(3)
+        self.bins = np.full((self.n_frames, LIKELY), -1, dtype=np.int32)
+        self.logits, self.strength, self.beside, self.level = (
+            np.zeros(self.bins.shape, dtype=np.float32) for _ in range(4)
         )
         self.sound_db = np.full(self.n_frames, -160.0)
 
@@ -122,8 +119,8 @@ class Follower:
         silence = self.judge()
         path = best_path(self.bins, self.logits, silence=silence)
         share = posteriors(self.bins, self.logits, silence=silence)
-        chosen = np.minimum(path, CANDIDATES - 1)[:, None]
-        bins = np.where(path < CANDIDATES, np.take_along_axis(self.bins, chosen, axis=1)[:, 0], -1)
+        chosen = np.minimum(path, LIKELY - 1)[:, None]
+        bins = np.where(path < LIKELY, np.take_along_axis(self.bins, chosen, axis=1)[:, 0], -1)
         mass = np.sum(share[:, :-1] * (np.abs(self.bins - bins[:, None]) <= 2), axis=1)
         f0_hz, level_db, prominence_db = self._pitches(bins)
         return Followed(
@@ -155,11 +152,12 @@ class Follower:
         again = np.empty_like(self.logits)
         for first in range(0, self.n_frames, BLOCK):
             span = slice(first, min(first + BLOCK, self.n_frames))
-            for at in range(first, span.stop, AT_ONCE):
-                some = slice(at, min(at + AT_ONCE, span.stop))
-                asked = self.asked[some]
-                judge.logits(seen(some, asked), asked, again[some])
-            melody_net.share_looks(self.bins[span], self.asked[span], again[span])
+            bins, logits = self.bins[span], again[span]
+
+            def features(some: slice, asked: Any, first: int = first) -> Any:
+                return seen(slice(first + some.start, first + some.stop), asked)
+
+            _judged(judge, bins, features, logits)
         self.logits = again
 
     def seen_along_tracks(self, silence: float) -> Callable[[slice, Any], Any]:
@@ -182,20 +180,17 @@ class Follower:
         grids = [grid for _, grid in blocks]
         span = slice(first, first + count)
         saliences = salience(grids, search=self.search)
-        strength = self.strength[span]
-        melody_score.choose(saliences[CONTEXT:-CONTEXT], self.bins[span], strength, self.beside[span])
-        self._loudness(blocks, span)
+        bins = np.empty((count, CANDIDATES), dtype=np.int32)
+        logits, strength, beside = (np.empty(bins.shape, dtype=np.float32) for _ in range(3))
+        melody_score.choose(saliences[CONTEXT:-CONTEXT], bins, strength, beside)
         if self.network is None:
-            melody_score.comb_logits(saliences[CONTEXT:-CONTEXT], self.bins[span], self.logits[span])
+            melody_score.comb_logits(saliences[CONTEXT:-CONTEXT], bins, logits)
         else:
             describe = describer(grids, saliences, search=self.search)
-            asked = self.asked[span]
-            melody_net.to_look_at(self.bins[span], asked)
-            for at in range(0, count, AT_ONCE):
-                some = slice(at, min(at + AT_ONCE, count))
-                seen = describe(at, asked[some], strength[some])
-                self.network.spectral.logits(seen, asked[some], self.logits[span][some])
-            melody_net.share_looks(self.bins[span], asked, self.logits[span])
+            _judged(self.network.spectral, bins, lambda some, asked: describe(some.start, asked, strength[some]), logits)
+        kept = self.bins[span], self.logits[span], self.strength[span], self.beside[span]
+        melody_score.keep_likely(bins, logits, strength, beside, *kept)
+        self._loudness(blocks, span)
         power = np.sum(np.square(blocks[0][0]), axis=1) / 3.0
         self.sound_db[span] = 10.0 * np.log10(power + 1e-16)
 
@@ -223,6 +218,16 @@ class Follower:
                 floor = part.floor.at(first + count / 2)
                 refine(spectrum, floor, part.register.bin_hz, mine[span], f0[span], level[span], prominence[span])
         return f0, level, prominence
+
+
+def _judged(judge: Layers, bins: Any, features: Callable[[slice, Any], Any], logits: Any) -> None:
+    """Judge candidates ``bins`` (frames, k) into ``logits``, all that need be looked at, as ``features`` gives them."""
+    asked = np.empty_like(bins)
+    melody_net.to_look_at(bins, asked)
+    for at in range(0, len(bins), AT_ONCE):
+        some = slice(at, min(at + AT_ONCE, len(bins)))
+        judge.logits(features(some, asked[some]), asked[some], logits[some])
+    melody_net.share_looks(bins, asked, logits)
 
 
 def salience(grids: list[Any], *, search: SearchRange) -> Any:
