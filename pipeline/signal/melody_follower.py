@@ -28,6 +28,7 @@ from pipeline.signal.spectrum import (
     frame_count,
     magnitudes,
     resampled,
+    unpadded,
     whitened,
 )
 from pipeline.units import Floats
@@ -61,13 +62,13 @@ def _linear_algebra() -> ThreadpoolController:
 
 
 class Analysis:
-    """One register of one side: sound, floor and the whitened grid."""
+    """One register of one side: its padded sound, floor and the whitened grid."""
 
-    def __init__(self, sound: Any, *, sample_rate_hz: float, register: Register, search: SearchRange) -> None:
+    def __init__(self, padded: Any, *, n_frames: int, register: Register, search: SearchRange) -> None:
         self.register = register
-        self.n_frames = frame_count(sound.size, sample_rate_hz=sample_rate_hz)
-        self.padded = resampled(sound, sample_rate_hz=sample_rate_hz, register=register)
-        self.floor = NoiseFloor(self.padded, register=register, n_frames=self.n_frames)
+        self.n_frames = n_frames
+        self.padded = padded
+        self.floor = NoiseFloor(padded, register=register, n_frames=n_frames)
         self.taps = search.grid.taps(register)
         self.width = search.grid.n
 
@@ -91,6 +92,15 @@ class Analysis:
         return wide[CONTEXT // step :][:count], grid[:rows]
 
 
+def analyses(sound: Any, *, sample_rate_hz: float, search: SearchRange) -> list[Analysis]:
+    """The high and the low register of a side."""
+    high = resampled(sound, sample_rate_hz=sample_rate_hz, register=HIGH)
+    # From what has been brought down already, which is a quarter of the work.
+    low = resampled(unpadded(high), sample_rate_hz=HIGH.rate_hz, register=LOW)
+    n_frames = frame_count(sound.size, sample_rate_hz=sample_rate_hz)
+    return [Analysis(p, n_frames=n_frames, register=r, search=search) for p, r in ((high, HIGH), (low, LOW))]
+
+
 def _with_means_between(rows: Any) -> Any:
     """Rows (2 n - 1, m): those given (n, m), and between each and the next their mean."""
     out = np.empty((2 * len(rows) - 1, rows.shape[1]), dtype=np.float32)
@@ -105,7 +115,7 @@ class Follower:
 
     def __init__(self, sound: Any, *, sample_rate_hz: float, search: SearchRange, network: Network | None) -> None:
         self.search = search
-        self.parts = [Analysis(sound, sample_rate_hz=sample_rate_hz, register=r, search=search) for r in (HIGH, LOW)]
+        self.parts = analyses(sound, sample_rate_hz=sample_rate_hz, search=search)
         self.n_frames = self.parts[0].n_frames
         self.network = network
         self.bins = np.full((self.n_frames, LIKELY), -1, dtype=np.int32)
@@ -148,16 +158,8 @@ class Follower:
 
     def _judge_tracks(self, judge: Layers, silence: float) -> None:
         """Judge all candidates anew by their tracks, from judgements that compare to a logit of silence."""
-        seen = self.seen_along_tracks(silence)
         again = np.empty_like(self.logits)
-        for first in range(0, self.n_frames, BLOCK):
-            span = slice(first, min(first + BLOCK, self.n_frames))
-            bins, logits = self.bins[span], again[span]
-
-            def features(some: slice, asked: Any, first: int = first) -> Any:
-                return seen(slice(first + some.start, first + some.stop), asked)
-
-            _judged(judge, bins, features, logits)
+        _judge(judge, self.bins, self.seen_along_tracks(silence), again)
         self.logits = again
 
     def seen_along_tracks(self, silence: float) -> Callable[[slice, Any], Any]:
@@ -186,8 +188,7 @@ class Follower:
         if self.network is None:
             melody_score.comb_logits(saliences[CONTEXT:-CONTEXT], bins, logits)
         else:
-            describe = describer(grids, saliences, search=self.search)
-            _judged(self.network.spectral, bins, lambda some, asked: describe(some.start, asked, strength[some]), logits)
+            _judge(self.network.spectral, bins, describer(grids, saliences, strength, search=self.search), logits)
         kept = self.bins[span], self.logits[span], self.strength[span], self.beside[span]
         melody_score.keep_likely(bins, logits, strength, beside, *kept)
         self._loudness(blocks, span)
@@ -220,13 +221,13 @@ class Follower:
         return f0, level, prominence
 
 
-def _judged(judge: Layers, bins: Any, features: Callable[[slice, Any], Any], logits: Any) -> None:
-    """Judge candidates ``bins`` (frames, k) into ``logits``, all that need be looked at, as ``features`` gives them."""
+def _judge(judge: Layers, bins: Any, seen: Callable[[slice, Any], Any], logits: Any) -> None:
+    """Judge candidates ``bins`` (frames, k) by what is ``seen`` of them, span by span, into ``logits``."""
     asked = np.empty_like(bins)
     melody_net.to_look_at(bins, asked)
     for at in range(0, len(bins), AT_ONCE):
         some = slice(at, min(at + AT_ONCE, len(bins)))
-        judge.logits(features(some, asked[some]), asked[some], logits[some])
+        judge.logits(seen(some, asked[some]), asked[some], logits[some])
     melody_net.share_looks(bins, asked, logits)
 
 
@@ -237,22 +238,22 @@ def salience(grids: list[Any], *, search: SearchRange) -> Any:
     return out
 
 
-def describer(grids: list[Any], saliences: Any, *, search: SearchRange) -> Callable[[int, Any, Any], Any]:
+def describer(grids: list[Any], saliences: Any, strength: Any, *, search: SearchRange) -> Callable[[slice, Any], Any]:
     """A function that gives what the network sees of candidates, from grids and saliences with context rows.
 
-    Its arguments are the row of the first frame, the candidates' bins (frames, k) and their salience; it gives
-    (frames, k, f), undefined where there is none.
+    ``strength`` (frames, k) is the salience of all candidates. The function's arguments are a span of frames and those
+    candidates (frames, k) that it is wanted of; it gives (frames, k, f), undefined where there is none.
     """
     # Only candidates found in the low register alone look at its moving maximum.
     pairs = [(grids[0], _near(grids[0])), (grids[1], _near(grids[1]) if search.split else grids[1])]
     comb = _near(saliences)
 
-    def describe(row: int, bins: Any, strength: Any) -> Any:
+    def describe(span: slice, bins: Any) -> Any:
         out = np.empty((*bins.shape, melody_net.feature_count()), dtype=np.float32)
-        rows = slice(row, row + len(bins) + 2 * CONTEXT)
+        rows = slice(span.start, span.start + len(bins) + 2 * CONTEXT)
         high, low = ((grid[rows], near[rows]) for grid, near in pairs)
         places = search.split, search.lowest_midi
-        melody_net.describe(bins, strength, high, low, comb[rows], *places, *melody_net.taps(), out)
+        melody_net.describe(bins, strength[span], high, low, comb[rows], *places, *melody_net.taps(), out)
         return out
 
     return describe

@@ -27,11 +27,12 @@ WHITEN_BINS = 18
 
 # Frames transformed at once: what fits the processor's cache.
 _AT_ONCE = 64
+# Zeros before and after a sound.
+_PADDING = WINDOW // 2, WINDOW
 # Levels of the histogram start at a magnitude of 2^-27 (-163 dB).
 _FLOOR_FIRST = (127 - 27) * 8
 _FLOOR_LEVELS = 36 * 8
 _SILENT = 1e-8
-_FLOOR_EVERY = 4
 _FLOOR_SHARE = 0.20
 _FLOOR_BELOW_PEAK_DB = 55.0
 _SEGMENT_S = 10.0
@@ -72,7 +73,13 @@ def resampled(samples: F32, *, sample_rate_hz: float, register: Register) -> F32
     sound = np.ascontiguousarray(samples, dtype=np.float32)
     if sample_rate_hz != register.rate_hz:
         sound = soxr.resample(sound, sample_rate_hz, register.rate_hz, quality="HQ")
-    return np.concatenate((np.zeros(WINDOW // 2, np.float32), sound, np.zeros(WINDOW, np.float32)))
+    return np.pad(sound, _PADDING)
+
+
+def unpadded(padded: F32) -> F32:
+    """The sound that ``resampled`` has padded."""
+    before, after = _PADDING
+    return padded[before:-after]
 
 
 def frame_count(n_samples: int, *, sample_rate_hz: float) -> int:
@@ -92,10 +99,17 @@ def magnitudes(padded: F32, *, register: Register, first: int, count: int, step:
         filled = np.zeros((min(len(frames), _AT_ONCE), FFT_SIZE), dtype=np.float32)
         for at in range(0, len(frames), _AT_ONCE):
             some = frames[at : at + _AT_ONCE]
-            np.multiply(some, hann(), out=filled[: len(some), :WINDOW])
+            _times(some, hann(), filled)
             spectrum = scipy.fft.rfft(filled[: len(some)], axis=1, workers=1)
             _magnitude(spectrum, out[lead + at : lead + at + len(some)])
     return out
+
+
+@numba.njit(cache=True)
+def _times(frames, window, out):  # type: ignore[no-untyped-def]
+    for t in range(frames.shape[0]):
+        for i in range(window.shape[0]):
+            out[t, i] = frames[t, i] * window[i]
 
 
 @numba.njit(cache=True)
@@ -110,20 +124,21 @@ def _magnitude(spectrum, out):  # type: ignore[no-untyped-def]
 class NoiseFloor:
     """The noise floor of a side, changing slowly along it.
 
-    Per transform bin the 20 % quantile of the magnitudes of every fourth frame within 50 s, smoothed over 250 Hz,
-    and never more than 55 dB below the loud frames of the side. Interpolated in between every 10 s.
+    Per transform bin the 20 % quantile of the magnitudes within 50 s, in windows one after another, smoothed over
+    250 Hz, and never more than 55 dB below the loud frames of the side. Interpolated in between every 10 s.
     """
 
     def __init__(self, padded: F32, *, register: Register, n_frames: int) -> None:
         self._frames_per_segment = round(_SEGMENT_S / HOP_S)
+        step = WINDOW // register.hop
         n_segments = max(1, int(np.ceil(n_frames / self._frames_per_segment)))
         bins = FFT_SIZE // 2 + 1
         counts = np.zeros((n_segments, bins, _FLOOR_LEVELS), dtype=np.int32)
         loudest = []
         for s in range(n_segments):
             first = s * self._frames_per_segment
-            count = -(-(min(n_frames, first + self._frames_per_segment) - first) // _FLOOR_EVERY)
-            block = magnitudes(padded, register=register, first=first, count=max(count, 0), step=_FLOOR_EVERY)
+            count = -(-(min(n_frames, first + self._frames_per_segment) - first) // step)
+            block = magnitudes(padded, register=register, first=first, count=max(count, 0), step=step)
             _count_levels(block, counts[s])
             loudest.append(block.max(axis=1, initial=0.0))
         top = float(np.quantile(np.concatenate(loudest), 0.95)) if n_frames else 0.0

@@ -22,8 +22,8 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody_follower import Analysis, Follower, describer, salience
-from pipeline.signal.melody_grid import CONTEXT, HIGH, LOW, SearchRange, search_range
+from pipeline.signal.melody_follower import Follower, analyses, describer, salience
+from pipeline.signal.melody_grid import CONTEXT, SearchRange, search_range
 from pipeline.signal.melody_net import EXTRAS, TRACKING, WEIGHTS, Network, load_network
 from pipeline.signal.melody_score import CANDIDATES, choose
 from pipeline.signal.spectrum import BINS_PER_SEMITONE, F32, HOP_S
@@ -68,7 +68,7 @@ class Examples:
 def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrument: str) -> Examples:
     """Examples of one side; frames whose true pitch is no candidate are left out."""
     search = search_range(instrument)
-    parts = [Analysis(samples, sample_rate_hz=SAMPLE_RATE_HZ, register=r, search=search) for r in (HIGH, LOW)]
+    parts = analyses(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search)
     n_frames = parts[0].n_frames
     grids = [part.block(0, n_frames)[1] for part in parts]
     bins = np.full((n_frames, CANDIDATES), -1, dtype=np.int32)
@@ -78,7 +78,8 @@ def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrum
     kept, answer = _answers(bins, truth, search=search, rng=rng, taken=TAKEN)
     asked = np.full_like(bins, -1)
     asked[kept] = bins[kept]
-    return _packed(describer(grids, saliences, search=search)(0, asked, strength)[kept], bins[kept], answer)
+    seen = describer(grids, saliences, strength, search=search)(slice(0, n_frames), asked)
+    return _packed(seen[kept], bins[kept], answer)
 
 
 def _answers(
