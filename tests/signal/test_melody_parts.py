@@ -10,7 +10,17 @@ from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody_grid import bins_of_ratio, search_range
 from pipeline.signal.melody_path import best_path, posteriors
 from pipeline.signal.melody_refine import refine
-from pipeline.signal.melody_score import LEAST_SHARE, LOUD_PARTIALS, candidates, choose, loudness, salience
+from pipeline.signal.melody_score import (
+    LEAST_LOGIT,
+    LEAST_SHARE,
+    LIKELY,
+    LOUD_PARTIALS,
+    candidates,
+    choose,
+    keep_likely,
+    loudness,
+    salience,
+)
 from pipeline.signal.melody_track import HISTORY, RIVALS, track_features
 from pipeline.signal.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
 from pipeline.signal.voicing import calibrated, fitted, mean_of_neighbours
@@ -88,6 +98,26 @@ def test_few_candidates_leave_places_empty() -> None:
     chosen = np.empty(4, dtype=np.int64)
     candidates(np.array([0, 1, 0, 2, 0, -1, 0], dtype=np.float32), chosen)
     assert chosen.tolist() == [3, 1, -1, -1]
+
+
+def test_likely_candidates_are_kept_in_their_order_with_what_is_known_of_them() -> None:
+    rng = np.random.default_rng(8)
+    logits = rng.uniform(-12, 4, (300, 20)).astype(np.float32)
+    # In the last frames all are equally likely or nearly so, more of them than there is room for.
+    logits[250:] *= 0.2
+    count = rng.integers(0, 21, 300)
+    bins = np.where(np.arange(20) < count[:, None], np.arange(6000).reshape(300, 20), -1).astype(np.int32)
+    kept = np.empty((300, LIKELY), dtype=np.int32)
+    others = [np.full(kept.shape, np.nan, dtype=np.float32) for _ in range(3)]
+    keep_likely(bins, logits, logits + 1, logits + 2, kept, *others)
+    for t in range(300):
+        there = logits[t, : count[t]]
+        best = [j for j in np.argsort(-there)[:LIKELY] if there[j] >= there.max() + LEAST_LOGIT]
+        expected = sorted(best)
+        assert kept[t, : len(expected)].tolist() == bins[t, expected].tolist()
+        assert (kept[t, len(expected) :] == -1).all()
+        for found, more in zip(others, (0, 1, 2), strict=True):
+            assert np.array_equal(found[t, : len(expected)], there[expected] + np.float32(more))
 
 
 def test_candidates_know_where_in_their_bin_they_peak() -> None:
