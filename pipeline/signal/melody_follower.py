@@ -18,11 +18,12 @@ from pipeline.signal import melody_net, melody_score
 from pipeline.signal.melody_grid import BELOW, CONTEXT, HIGH, LOW, SearchRange, comb_teeth
 from pipeline.signal.melody_net import Layers, Network
 from pipeline.signal.melody_path import best_path, posteriors
-from pipeline.signal.melody_refine import refine
+from pipeline.signal.melody_refine import refine, steadied
 from pipeline.signal.melody_score import CANDIDATES, COMB_GAIN, COMB_SILENCE, LIKELY
 from pipeline.signal.melody_track import track_features
 from pipeline.signal.spectrum import (
     BINS_PER_SEMITONE,
+    F32,
     NoiseFloor,
     Register,
     frame_count,
@@ -132,7 +133,8 @@ class Follower:
         chosen = np.minimum(path, LIKELY - 1)[:, None]
         bins = np.where(path < LIKELY, np.take_along_axis(self.bins, chosen, axis=1)[:, 0], -1)
         mass = np.sum(share[:, :-1] * (np.abs(self.bins - bins[:, None]) <= 2), axis=1)
-        f0_hz, level_db, prominence_db = self._pitches(bins)
+        beside = np.take_along_axis(self.beside, chosen, axis=1)[:, 0]
+        f0_hz, level_db, prominence_db = self._pitches(bins, beside)
         return Followed(
             f0_hz=f0_hz,
             level_db=level_db,
@@ -204,10 +206,11 @@ class Follower:
             place = step, floor, self.search.hz(), part.register.bin_hz, first, last
             melody_score.loudness(wide, *place, self.bins[span], self.level[span])
 
-    def _pitches(self, bins: npt.NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
-        """Refined pitch, level and prominence of the line through the given bins (-1: none)."""
+    def _pitches(self, bins: npt.NDArray[np.int64], beside: F32) -> tuple[Floats, Floats, Floats]:
+        """Refined pitch, level and prominence of the line so far ``beside`` the middles of its bins (-1: none)."""
         f0, level, prominence = (np.full(self.n_frames, np.nan) for _ in range(3))
-        rough = np.where(bins >= 0, self.search.hz()[bins], np.nan)
+        exact = self.search.hz()[bins] * 2.0 ** (beside / (12 * BINS_PER_SEMITONE))
+        rough = steadied(np.where(bins >= 0, exact, np.nan))
         for part, low in zip(self.parts, (False, True), strict=False):
             mine = np.where((bins < self.search.low_refined) == low, rough, np.nan)
             for first in range(0, self.n_frames, SHORT_BLOCK):

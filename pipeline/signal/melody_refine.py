@@ -20,6 +20,10 @@ SPREAD_BINS = 0.25
 SPREAD_CENTS = 5.0
 # A gliding partial has no sharp peak: by so much of what it moves from one frame to the next.
 BLUR = 0.5
+# The candidates along a fast glide lie now before it, now behind: faster than this, in cents a frame, the line is
+# taken along a parabola through seven frames before it is refined, unless half the way is one step, as in a leap.
+GLIDING_CENTS = 15.0
+PARABOLA = (-2 / 21, 3 / 21, 6 / 21, 7 / 21, 6 / 21, 3 / 21, -2 / 21)
 # What moves faster is no glide.
 FASTEST_CENTS = 150.0
 # Distances, in units of that, at which weights reach zero.
@@ -75,6 +79,8 @@ def _measure(row, floor, bin_hz, f, speed, cents, weights, spreads):  # type: ig
         power += np.exp(2.0 * level)
         cents[found] = 1200.0 * np.log2(place / centre)
         weights[found] = snr / (snr + 10.0) * min(np.sqrt(snr), ENOUGH) * h
+        # A higher partial tells the pitch better, but not once it moves by more than a transform bin a frame.
+        weights[found] /= np.hypot(1.0, speed / CENTS_PER_NEPER * centre)
         if h * f > WEAK_ABOVE_HZ:
             weights[found] *= 0.5
         of_bin = SPREAD_BINS * CENTS_PER_NEPER / centre
@@ -102,6 +108,25 @@ def _agreed(cents, weights, spreads, middle, narrowing):  # type: ignore[no-unty
         if agreement > 0.0:
             middle = total / agreement
     return middle, agreement
+
+
+@numba.njit(cache=True)
+def steadied(f0_hz):  # type: ignore[no-untyped-def]
+    """The line (frames,), NaN where there is none, with its glides made smooth."""
+    pitch = 1200.0 * np.log2(f0_hz)
+    out = f0_hz.copy()
+    for t in range(3, pitch.shape[0] - 3):
+        moved = abs(pitch[t + 3] - pitch[t - 3])
+        if not moved > 6.0 * GLIDING_CENTS:
+            continue
+        step = 0.0
+        middle = PARABOLA[0] * pitch[t - 3]
+        for i in range(1, 7):
+            step = max(step, abs(pitch[t - 3 + i] - pitch[t - 4 + i]))
+            middle += PARABOLA[i] * pitch[t - 3 + i]
+        if np.isfinite(middle) and step < 0.5 * moved:
+            out[t] = 2.0 ** (middle / 1200.0)
+    return out
 
 
 @numba.njit(cache=True)
@@ -149,7 +174,8 @@ def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence
 
     ``magnitude`` (frames, bins) and ``floor`` (bins,) of one register, ``f0_hz`` (frames,) with NaN where there is
     no line. Frames without a line, and those of another register (NaN here), are left alone in the outputs.
-    Weights: snr/(snr+10) min(sqrt snr, 10) h (1 - (c/r)^2)^2, c the deviation in cents of partial h, r its reach.
+    Weights: snr/(snr+10) min(sqrt snr, 10) h / sqrt(1 + m^2) (1 - (c/r)^2)^2, c the deviation in cents of partial h, r
+    its reach, m by how many transform bins it moves in a frame.
     """
     n = magnitude.shape[0]
     cents, weights, spreads = np.empty((n, PARTIALS)), np.empty((n, PARTIALS)), np.empty((n, PARTIALS))

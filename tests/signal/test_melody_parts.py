@@ -9,7 +9,7 @@ from pipeline.signal import melody_net
 from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.melody_grid import bins_of_ratio, search_range
 from pipeline.signal.melody_path import best_path, posteriors
-from pipeline.signal.melody_refine import refine
+from pipeline.signal.melody_refine import refine, steadied
 from pipeline.signal.melody_score import (
     LEAST_LOGIT,
     LEAST_SHARE,
@@ -232,6 +232,19 @@ def test_posteriors_are_those_of_all_paths_summed() -> None:
             total[t, states[t]] += np.exp(weight)
     expected = total / total.sum(axis=1, keepdims=True)
     assert np.allclose(posteriors(bins, logits, silence=0.3), expected, atol=1e-5)
+
+
+def test_glides_are_made_smooth_and_leaps_stay() -> None:
+    glide = 45.0 * np.clip(np.arange(-8.0, 16.0), 0.0, 9.0)
+    rough = glide + np.where(np.abs(np.arange(24) - 12) < 5, 20.0 * (-1.0) ** np.arange(24), 0.0)
+    line = 440.0 * 2.0 ** (rough / 1200)
+    off = 1200 * np.log2(steadied(line) / 440.0) - glide
+    assert np.abs(off[10:15]).max() < 8.0
+    assert np.allclose(off[[*range(5), *range(20, 24)]], 0.0)
+    leap = np.repeat((440.0, 660.0), 10)
+    slow = 440.0 * 2.0 ** (np.arange(20) / 120)
+    for same in (leap, slow, np.where(np.arange(24) == 12, np.nan, line)[9:16], line[:5], np.full(9, np.nan)):
+        assert np.array_equal(steadied(same), same, equal_nan=True)
 
 
 def test_calibration_finds_the_coefficients_that_made_the_data() -> None:
