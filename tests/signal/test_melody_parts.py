@@ -260,7 +260,7 @@ def test_moving_mean_shortens_at_the_ends() -> None:
 
 
 def test_weights_are_small_plain_and_recorded() -> None:
-    assert melody_net.WEIGHTS.stat().st_size < 250_000
+    assert melody_net.WEIGHTS.stat().st_size < 120_000
     with np.load(melody_net.WEIGHTS, allow_pickle=False) as file:
         assert all(file[name].dtype.kind == "f" for name in file.files)
     record = melody_net.training_record()
