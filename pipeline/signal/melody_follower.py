@@ -153,16 +153,17 @@ class Follower:
             if self.network is None:
                 return COMB_GAIN * COMB_SILENCE
             silence = self.network.spectral.silence
+            judged = []
             for judge in self.network.tracking:
-                self._judge_tracks(judge, silence)
+                seen, self.logits = self.seen_along_tracks(silence), np.empty_like(self.logits)
+                _judge(judge, self.bins, seen, self.logits)
                 silence = judge.silence
+                judged.append(self.logits)
+        if judged:
+            # Where they err, they seldom err alike.
+            self.logits = np.mean(judged, axis=0, dtype=np.float32)
+            silence = sum(judge.silence for judge in self.network.tracking) / len(judged)
         return silence
-
-    def _judge_tracks(self, judge: Layers, silence: float) -> None:
-        """Judge all candidates anew by their tracks, from judgements that compare to a logit of silence."""
-        again = np.empty_like(self.logits)
-        _judge(judge, self.bins, self.seen_along_tracks(silence), again)
-        self.logits = again
 
     def seen_along_tracks(self, silence: float) -> Callable[[slice, Any], Any]:
         """What a network of tracks sees of the candidates asked for, span by span, once they have been judged."""

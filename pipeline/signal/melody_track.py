@@ -4,7 +4,8 @@ A first network judges each candidate by the spectrum around it. Here each candi
 it in the frame before, and in the frame after, so that it inherits what was found along its track: how good its
 judgements were, for how long, how much it moved, and how it grew or faded: a piano's pitch stands still and its level
 only falls. With that, the judgements of its octaves and twelfths, and the register and level in which the solo was
-heard around it, a second, smaller network judges again; and a third by what the second has judged.
+heard around it, a second, smaller network judges again; and a third by what the second has judged. The mean of both
+counts.
 """
 
 from collections.abc import Callable
