@@ -161,7 +161,7 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=5,
+    version=6,
     scope="transfer",
     reads=("pitch_frame", "melody", "speed", "speed_curve"),
     writes=("note", "transition", "slide", "solo_span"),

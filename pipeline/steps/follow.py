@@ -83,7 +83,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=9,
+    version=10,
     scope="transfer",
     reads=(),
     writes=("pitch_frame", "melody"),

@@ -4,7 +4,7 @@
 
 renders sides with our own additive voices only (``scenes``), learns by cross entropy which candidate of a frame is
 the solo, or none: first from the spectrum, then, on other sides each time, twice from what was judged along its track.
-On yet other sides it fits the calibration of voicing and confidence. Twenty minutes on one core for each instrument.
+On yet other sides it fits the calibration of voicing and confidence. Half an hour on one core for each instrument.
 
 The shipped weights were made so; the record beside them repeats it for each stage.
 
@@ -34,6 +34,8 @@ from pipeline.training.scenes import PIANO_SHARE, SAMPLE_RATE_HZ, training_side
 HIDDEN = (64, 24)
 TRACK_HIDDEN = (64, 32)
 STAGES = ("spectral", *TRACKING, "calibration")
+# Sides for each stage.
+SIDES = {"violin": (1200, 1200, 1200, 30), "viola": (800, 400, 400, 30), "cello": (1200, 600, 600, 30)}
 SIDE_S = 30.0
 # Frames taken from a side: inside slides, elsewhere in notes, and without solo. What the networks of tracks see of a
 # frame is little, so they can have more of them, oftener.
@@ -260,14 +262,13 @@ def calibration(net: Network, *, instrument: str, sides: int, seed: int) -> npt.
 def main() -> None:
     """Train and write weights and record; stages left out keep what the file holds."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--sides", type=int, nargs=4, default=(1200, 600, 600, 30), help="for each of the stages")
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--instruments", nargs="*", default=list(INSTRUMENTS))
     parser.add_argument("--stages", nargs="*", default=list(STAGES), choices=STAGES)
     parser.add_argument("--out", type=Path, default=WEIGHTS)
     given = parser.parse_args()
     for instrument in given.instruments:
-        for stage, sides in zip(STAGES, given.sides, strict=True):
+        for stage, sides in zip(STAGES, SIDES[instrument], strict=True):
             if stage in given.stages:
                 print(instrument, stage, flush=True)
                 _train_stage(stage, instrument, sides=sides, seed=given.seed, out=given.out)
