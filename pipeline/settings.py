@@ -56,10 +56,7 @@ class DetectSettings(Group):
         default="learned", description="Who decides what is a slide and of which kind: learned trees, or plain rules."
     )
     least_confidence: float = Field(
-        default=0.65, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
-    )
-    least_confidence_cello: float = Field(
-        default=0.75, description="The same for the cello, whose clean changes look more like slides.", ge=0.05, le=0.99
+        default=0.7, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
     )
 
 

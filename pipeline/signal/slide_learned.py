@@ -14,9 +14,8 @@ from pipeline.signal.trees import Forest, load_forest
 from pipeline.units import Floats
 
 WEIGHTS = Path(__file__).with_name("slide_trees.npz")
-LEAST_CONFIDENCE = {"violin": 0.65, "viola": 0.65, "cello": 0.75}
-"""Of a slide that is given. The cello's is higher: in the longer window that its notes need, a clean change looks more
-like a short glide, and more so on voices that were not learned from."""
+LEAST_CONFIDENCE = 0.7
+"""Of a slide that is given: higher than a half, since a false slide costs a reader more than a missed one."""
 
 
 @cache

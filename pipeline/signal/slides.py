@@ -60,10 +60,9 @@ def find_notes_and_slides(
     *,
     speed_map: TimeMap,
     reference_pitch_hz: float,
-    instrument: str | None,
     spans: list[tuple[float, float]] | None,
     acceptance: Acceptance = "learned",
-    least_confidence: float | None = None,
+    least_confidence: float = slide_learned.LEAST_CONFIDENCE,
 ) -> Detection:
     """Notes, transitions and slides of one transfer.
 
@@ -72,18 +71,15 @@ def find_notes_and_slides(
     line : the melody tracker's output in raw transfer time.
     speed_map : the speed correction.
     reference_pitch_hz : A4 of the take.
-    instrument : one of ``pipeline.signal.instruments.INSTRUMENTS``, None if unknown.
     spans : transfer seconds of solo playing; None for the whole transfer.
     acceptance : who decides what is a slide: learned trees, or plain rules.
-    least_confidence : slides less sure than this are not given, None for what the instrument asks for (of an unknown
-        one the violin's); rules have thresholds of their own besides.
+    least_confidence : slides less sure than this are not given; rules have thresholds of their own besides.
     """
     if np.size(line.time_s) < 2:
         return Detection((), (), ())
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=spans)
     held = find_spans(frames)
-    least = slide_learned.LEAST_CONFIDENCE[instrument or "violin"] if least_confidence is None else least_confidence
-    held, slides = _slides(frames, held, acceptance=acceptance, least_confidence=least)
+    held, slides = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
     rebowed = bowing.rebowed_probability(_signs(frames, held, slides))
     fresh = [i == 0 or _gap_s(frames, held[i - 1], span) > CHANCE_GAP_S for i, span in enumerate(held)]
     rebowed = np.where(fresh, 1.0, rebowed)

@@ -56,12 +56,9 @@ def _run(given: StepInput) -> StepOutput:
             line,
             speed_map=speed_map,
             reference_pitch_hz=speed["reference_pitch_hz"],
-            instrument=melody["instrument"],
             spans=[(s.start_s, s.end_s) for s in group],
             acceptance=settings.acceptance,
-            least_confidence=(
-                settings.least_confidence_cello if melody["instrument"] == "cello" else settings.least_confidence
-            ),
+            least_confidence=settings.least_confidence,
         )
         _append(rows, found, transfer_id=transfer_id, take_id=take_id, counted=counted, flags=flags)
     frames = {name: pl.DataFrame(rows[name], schema=_polars(name), orient="row") for name in rows}

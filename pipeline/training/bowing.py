@@ -30,9 +30,7 @@ def rows_of_side(line: Line, truth: Truth) -> tuple[Floats, npt.NDArray[np.bool_
     """Signs at the beginning of each note that was found in its place, and whether a new stroke begins it."""
     speed_map = SpeedMap(truth.transfer_time_s[::10], truth.correction_cents[::10])
     pitch = truth.plan.reference_pitch_hz
-    found = find_notes_and_slides(
-        line, speed_map=speed_map, reference_pitch_hz=pitch, instrument=truth.plan.instrument, spans=None
-    )
+    found = find_notes_and_slides(line, speed_map=speed_map, reference_pitch_hz=pitch, spans=None)
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=pitch, spans=None)
     starts = np.array([note.start_s for note in found.notes])
     signs = slides.signs_of_notes(frames, found.notes, found.slides)

@@ -55,12 +55,12 @@ def rows_of(
     return Rows(values, np.concatenate([part.kind for part in parts])), np.concatenate(side)
 
 
-def figures(rows: Rows, *, instrument: str) -> dict[str, Any]:
+def figures(rows: Rows) -> dict[str, Any]:
     """How the weights in use do on rows not learned from, weighted to the share of slides that they are stated for."""
     judged = slide_learned.judge(rows.values)
     confidence = np.array([j.confidence for j in judged])
     kinds = np.array([int(np.argmax(j.kinds[:5])) for j in judged])
-    held, taken = rows.kind >= 0, confidence >= slide_learned.LEAST_CONFIDENCE[instrument]
+    held, taken = rows.kind >= 0, confidence >= slide_learned.LEAST_CONFIDENCE
     weight = np.where(held, SHARE / held.mean(), (1.0 - SHARE) / (1.0 - held.mean()))
     bins = np.minimum((confidence * 10).astype(int), 9)
     gaps = [
@@ -107,7 +107,7 @@ def main() -> None:
         "held_back": {
             name: {
                 "sides": count,
-                **figures(rows_of(name, seeds=range(500, 500 + count), shares={})[0], instrument=name),
+                **figures(rows_of(name, seeds=range(500, 500 + count), shares={})[0]),
             }
             for name, count in HELD_BACK.items()
         },

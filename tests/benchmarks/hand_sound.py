@@ -142,7 +142,6 @@ def main(seed: int, sides: int) -> None:
                     follow(samples, sample_rate_hz=RATE_HZ, instrument=instrument),
                     speed_map=SpeedMap(truth.transfer_time_s[::10], truth.correction_cents[::10]),
                     reference_pitch_hz=440.0,
-                    instrument=instrument,
                     spans=None,
                 )
                 line = line_of(found)

@@ -43,14 +43,13 @@ class Tally:
     cpu_s: float = 0.0
 
 
-def ours(line: Any, truth: Truth, instrument: str, acceptance: str) -> Sequence[Any]:
+def ours(line: Any, truth: Truth, acceptance: str) -> Sequence[Any]:
     """All slides of this detector, also the unlikely ones; the speed is taken as known."""
     speed_map = SpeedMap(truth.transfer_time_s[::10], truth.correction_cents[::10])
     return find_notes_and_slides(
         line,
         speed_map=speed_map,
         reference_pitch_hz=truth.plan.reference_pitch_hz,
-        instrument=instrument,
         spans=None,
         acceptance=acceptance,  # type: ignore[arg-type]
         least_confidence=0.05 if acceptance == "learned" else 0.5,
@@ -64,7 +63,7 @@ def detectors(scene: Scene, samples: Any, truth: Truth, only: list[str]) -> dict
         line = follow(samples, sample_rate_hz=scene.sample_rate_hz, instrument=scene.instrument, scoring="network")
         for name in ("learned", "rules"):
             if name in only:
-                made[name] = lambda name=name: ours(line, truth, scene.instrument, name)
+                made[name] = lambda name=name: ours(line, truth, name)
     if "plain on swift-f0" in only:
         at, f0, _ = swift(samples, scene.sample_rate_hz, scene.instrument)
         made["plain on swift-f0"] = lambda: plain_slides(at, f0)
@@ -75,7 +74,7 @@ def detectors(scene: Scene, samples: Any, truth: Truth, only: list[str]) -> dict
 
 def tell(tally: Tally, found: Sequence[Any], truth: Truth) -> None:
     """Adds one side."""
-    sure = [s for s in found if not s.confidence < LEAST_CONFIDENCE[truth.plan.instrument]]
+    sure = [s for s in found if not s.confidence < LEAST_CONFIDENCE]
     score = score_slides(sure, truth)
     missed = {id(slide) for slide in score.missed}
     tally.score += score

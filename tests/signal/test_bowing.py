@@ -21,7 +21,7 @@ def three_notes(*, dips_db: tuple[float, float], unrest_db: float = 0.3) -> Dete
         sound -= depth * np.exp(-(((line.time_s - border) / 0.02) ** 2))
     made = MadeLine(**{**vars(line), "sound_db": sound, "level_db": sound - 1.0})
     speed_map = SpeedMap.identity(float(line.time_s[-1]))
-    return find_notes_and_slides(made, speed_map=speed_map, reference_pitch_hz=440.0, instrument="violin", spans=None)
+    return find_notes_and_slides(made, speed_map=speed_map, reference_pitch_hz=440.0, spans=None)
 
 
 def test_a_dip_of_the_sound_is_a_new_stroke_and_an_even_sound_a_slur() -> None:
@@ -35,7 +35,7 @@ def test_a_dip_of_the_sound_is_a_new_stroke_and_an_even_sound_a_slur() -> None:
 def test_out_of_silence_a_note_begins_with_a_new_stroke() -> None:
     line = Score().note(69.0, 0.5).rest(0.6).note(69.0, 0.5).line(noise_cents=2.0)
     speed_map = SpeedMap.identity(float(line.time_s[-1]))
-    found = find_notes_and_slides(line, speed_map=speed_map, reference_pitch_hz=440.0, instrument="violin", spans=None)
+    found = find_notes_and_slides(line, speed_map=speed_map, reference_pitch_hz=440.0, spans=None)
     assert [note.begins for note in found.notes] == ["rebowed", "rebowed"]
     pair = found.transitions[0]
     assert (pair.slurred_probability, pair.exposure) == (0.0, False)

@@ -15,7 +15,6 @@ def found(line: MadeLine, *, cents: float = 0.0, acceptance: str = "learned") ->
         line,
         speed_map=speed_map,
         reference_pitch_hz=440.0,
-        instrument="violin",
         spans=None,
         acceptance=acceptance,  # type: ignore[arg-type]
     )
@@ -232,9 +231,7 @@ def test_spans_cut_what_is_looked_at() -> None:
     line = melody().line()
     speed_map = SpeedMap.identity(float(line.time_s[-1]))
     whole = found(line)
-    cut = find_notes_and_slides(
-        line, speed_map=speed_map, reference_pitch_hz=440.0, instrument="violin", spans=[(0.0, 1.2)]
-    )
+    cut = find_notes_and_slides(line, speed_map=speed_map, reference_pitch_hz=440.0, spans=[(0.0, 1.2)])
     assert len(cut.slides) == 1
     assert cut.slides[0].start_s == pytest.approx(whole.slides[0].start_s, abs=1e-9)
     assert max(note.transfer_end_s for note in cut.notes) <= 1.21
