@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.settings import DetectSettings
+from pipeline.signal import slide_learned
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.detect import STEP
 from pipeline.steps.solo_spans import SoloSpan, solo_spans, with_measured
@@ -50,6 +51,11 @@ def run(given: dict[str, Any], score: Score, *, cents: float = 0.0, state: str =
     melody = pl.DataFrame({"transfer_id": ["tr-1"], "instrument": ["violin"], "length_s": [length_s]})
     tables = {"tr-1": {"pitch_frame": frames, "melody": melody, "speed": speed, "speed_curve": curve}}
     return STEP.run(StepInput("tr-1", given, DetectSettings(), tables, lambda _: pytest.fail("no sound is needed")))
+
+
+def test_a_corpus_asks_the_confidence_that_was_measured_and_stated() -> None:
+    # Settings know no signal code, so the number stands twice.
+    assert DetectSettings().least_confidence == slide_learned.LEAST_CONFIDENCE
 
 
 def two_slides() -> Score:
