@@ -11,21 +11,21 @@ __version__ = "0.1.0"
 
 # Public name -> the module that holds it.
 _PUBLIC: dict[str, str] = {
-    "add": "pipeline.store.add",
-    "check": "pipeline.store.check",
-    "compare": "pipeline.store.compare",
-    "compare_marks": "pipeline.steps.marking",
+    "add": "pipeline.store.adding.add",
+    "check": "pipeline.store.checks.check",
+    "compare": "pipeline.store.database.compare_exports",
+    "compare_marks": "pipeline.answers.marks",
     "demo": "pipeline.demonstration.run",
-    "dictionary": "pipeline.store.dictionary",
-    "hand": "pipeline.steps.passage",
-    "new": "pipeline.store.new",
-    "open_corpus": "pipeline.steps.open_corpus",
-    "prov": "pipeline.store.prov",
-    "query": "pipeline.steps.open_corpus",
+    "dictionary": "pipeline.store.formats.dictionary",
+    "hand": "pipeline.answers.passage",
+    "new": "pipeline.store.adding.new",
+    "open_corpus": "pipeline.answers.open_corpus",
+    "prov": "pipeline.store.formats.prov",
+    "query": "pipeline.answers.open_corpus",
     "run": "pipeline.flows.run",
-    "speed": "pipeline.steps.ledger",
+    "speed": "pipeline.answers.speed_ledger",
     "status": "pipeline.flows.status",
-    "trace": "pipeline.store.tracing",
+    "trace": "pipeline.store.database.trace",
 }
 
 __all__ = sorted(_PUBLIC)  # pyright: ignore

@@ -1,4 +1,7 @@
-"""Each layer imports only what stands below it: cli → pages, flows, demo → steps → signal | stats | store → basics."""
+"""Each layer imports only what stands below it; so do the rooms of ``signal``.
+
+cli → demonstration → pages, flows → answers, engine → steps → signal | stats | store → basics.
+"""
 
 import ast
 from pathlib import Path
@@ -11,23 +14,36 @@ import pipeline
 PACKAGE = Path(pipeline.__file__).parent
 BASICS = {"errors", "units", "settings", "resources"}
 SIBLINGS = {"signal", "stats", "store"}
+STEPS = BASICS | SIBLINGS | {"steps"}
+ENGINE = STEPS | {"engine"}
+ANSWERS = ENGINE | {"answers"}
 ALLOWED = {
     **dict.fromkeys(BASICS, BASICS),
     **{name: BASICS | {name} for name in SIBLINGS},
     "training": BASICS | {"signal", "training"},
-    "steps": BASICS | SIBLINGS | {"steps"},
-    "pages": BASICS | SIBLINGS | {"steps", "pages"},
-    "flows": BASICS | SIBLINGS | {"steps", "flows"},
-    "demo": BASICS | SIBLINGS | {"steps", "pages", "flows", "demo"},
-    "cli": BASICS | SIBLINGS | {"steps", "pages", "flows", "demo", "cli"},
+    "steps": STEPS,
+    "engine": ENGINE,
+    "answers": ANSWERS,
+    "pages": ANSWERS | {"pages"},
+    "flows": ANSWERS | {"flows"},
+    "demonstration": ANSWERS | {"pages", "flows", "demonstration"},
+    "cli": ANSWERS | {"pages", "flows", "demonstration", "cli"},
+}
+# The rooms of ``signal`` answer one question each; these are all the doors between them.
+SIGNAL_DOORS = {
+    "line": {"instruments"},
+    "tuning": set(),
+    "speed": {"instruments", "tuning"},
+    "slides": set(),
+    "hand": {"instruments", "slides"},
+    "synth": {"instruments", "hand", "slides", "speed", "tuning"},
 }
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")
 
 
 def layer_of(path: Path) -> str:
-    """First part of a module's name below the package; demo.py and demo_*.py are one."""
-    first = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
-    return "demo" if first.startswith("demo") else first
+    """First part of a module's name below the package."""
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
 def imported(path: Path) -> set[str]:
@@ -53,10 +69,8 @@ def test_a_layer_imports_only_lower_ones(layer: str) -> None:
             continue
         for name in imported(path):
             parts = name.split(".")
-            if parts[0] == "pipeline" and len(parts) > 1 and parts[1] != "__version__":
-                below = "demo" if parts[1].startswith("demo") else parts[1]
-                if below not in ALLOWED[layer]:
-                    wrong.append(f"{path.relative_to(PACKAGE)} imports {name}")
+            if parts[0] == "pipeline" and len(parts) > 1 and parts[1] not in ALLOWED[layer] | {"__version__"}:
+                wrong.append(f"{path.relative_to(PACKAGE)} imports {name}")
     assert wrong == []
 
 
@@ -79,3 +93,11 @@ def test_no_module_imports_itself_by_a_round() -> None:
                 graph.add_edge(name, found)
     assert graph.number_of_edges() > 500
     assert [sorted(part) for part in nx.strongly_connected_components(graph) if len(part) > 1] == []
+
+
+@pytest.mark.parametrize("room", sorted(SIGNAL_DOORS))
+def test_a_room_of_signal_knows_only_the_rooms_that_it_needs(room: str) -> None:
+    files = sorted((PACKAGE / "signal" / room).rglob("*.py"))
+    assert files
+    known = {name.split(".")[2] for path in files for name in imported(path) if name.startswith("pipeline.signal.")}
+    assert known - {room} == SIGNAL_DOORS[room]

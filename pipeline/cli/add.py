@@ -38,7 +38,7 @@ def add(
     if package is not None:
         _merge(folder, package, new_ids, yes=yes)
         return
-    from pipeline.store.add import difference, plan_add
+    from pipeline.store.adding.add import difference, plan_add
 
     plan = plan_add(folder, audio or [], sheet=sheet)
     if plan.mapping:
@@ -68,8 +68,8 @@ def add(
 
 
 def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> None:
+    from pipeline.store.adding.merge import clash_report, merge, plan_merge, read_new_ids
     from pipeline.store.corpus import Corpus
-    from pipeline.store.merge import clash_report, merge, plan_merge, read_new_ids
 
     corpus = Corpus(folder)
     mapping = read_new_ids(new_ids) if new_ids is not None else {}

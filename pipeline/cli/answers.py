@@ -8,13 +8,13 @@ from pathlib import Path
 import polars as pl
 from rich.console import Console
 
+from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.answers.selection import Selection
 from pipeline.cli.tables import counts_by_share, print_table
 from pipeline.errors import UsageError
 from pipeline.stats.lineage import LineagePath
-from pipeline.steps.open_corpus import OpenCorpus
-from pipeline.steps.selection import Selection
 from pipeline.store import schema
-from pipeline.store.reading import SEARCHED, find_view
+from pipeline.store.database.read import SEARCHED, find_view
 from pipeline.store.schema import Relation
 
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
-    from pipeline.store.check import CheckResult
-    from pipeline.store.problems import Problem
+    from pipeline.store.catalogue.problems import Problem
+    from pipeline.store.checks.check import CheckResult
 
 _SHOWN_PER_KIND = 5
 
@@ -31,7 +31,7 @@ def check(
 
     Example: glideline check my-corpus
     """
-    from pipeline.store.check import check as run_check
+    from pipeline.store.checks.check import check as run_check
 
     result = run_check(folder, listen=listen)
     if output == "json":
@@ -85,7 +85,7 @@ def _lines(problems: "Sequence[Problem]", *, shorten: bool) -> list[str]:
 
 
 def _line(problem: "Problem") -> str:
-    from pipeline.store.problems import shown
+    from pipeline.store.catalogue.problems import shown
 
     place = f"row {problem.row}: " if problem.row is not None else ""
     column = shown(problem.column)

@@ -20,7 +20,7 @@ def compare(
 
     Example: glideline compare my-corpus earlier-export
     """
-    from pipeline.store.compare import compare as compare_corpus
+    from pipeline.store.database.compare_exports import compare as compare_corpus
 
     found = compare_corpus(folder, earlier)
     if show is not None:

@@ -17,6 +17,6 @@ def dictionary(
 
     Example: glideline dictionary slide
     """
-    from pipeline.store.dictionary import chosen, dictionary_text
+    from pipeline.store.formats.dictionary import chosen, dictionary_text
 
     print(dictionary_text(chosen(table), form=output))

@@ -27,7 +27,7 @@ def export(
 
     Example: glideline export my-corpus --as csv,stata,spss
     """
-    from pipeline.steps.export import export as write
+    from pipeline.answers.export.folder import export as write
 
     names = [name.strip() for name in formats.split(",") if name.strip()]
     done = write(folder, to=names, into=into, with_sound=with_sound)

@@ -34,8 +34,8 @@ def hand(
 
     Example: glideline hand glideline-demo quillfeather-1902 --from 20 --to 35
     """
+    from pipeline.answers import passage
     from pipeline.errors import UsageError
-    from pipeline.steps import passage
 
     if take_in is not None:
         if not edition:

@@ -34,8 +34,8 @@ def listen(
     Example: glideline listen my-corpus --n 100 --by player
     """
     if take_in is not None:
+        from pipeline.store.adding.reviews import take_in as take
         from pipeline.store.corpus import Corpus
-        from pipeline.store.reviews import take_in as take
 
         done = take(Corpus(folder), take_in)
         for listener, number in done.added.items():

@@ -7,6 +7,8 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from pipeline.answers.error_rates import ListeningResults, listening_results
+from pipeline.answers.marks import MarkComparison, compare_marks
 from pipeline.pages.results import (
     POPULATIONS,
     agreement_words,
@@ -18,8 +20,6 @@ from pipeline.pages.results import (
     share_words,
 )
 from pipeline.stats.marks import Differences
-from pipeline.steps.listening import ListeningResults, listening_results
-from pipeline.steps.marking import MarkComparison, compare_marks
 from pipeline.store.corpus import Corpus
 
 

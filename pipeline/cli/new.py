@@ -22,11 +22,11 @@ def new(
 
     Example: glideline new my-corpus
     """
-    from pipeline.store.new import PAGE
-    from pipeline.store.new import new as make_new
+    from pipeline.store.adding.new import PAGE
+    from pipeline.store.adding.new import new as make_new
 
     if source is not None:
-        from pipeline.store.merge import new_from
+        from pipeline.store.adding.merge import new_from
 
         new_from(folder, source)
         print(f"{folder}: begun from {source}; put the audio below {folder}/audio.", file=sys.stderr)

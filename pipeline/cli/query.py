@@ -48,8 +48,8 @@ def query(
 
     Example: glideline query glideline-demo slides_by_player --period horn-early --as csv
     """
+    from pipeline.answers.selection import Selection
     from pipeline.cli.answers import answer, give
-    from pipeline.steps.selection import Selection
 
     selection = Selection(player or (), school or (), period or (), scheme, min_certainty)
     made = answer(folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths)

@@ -40,7 +40,7 @@ def run(
     Example: glideline run my-corpus --workers 4
     """
     from pipeline.flows.run import run as run_corpus
-    from pipeline.flows.words import summary_lines
+    from pipeline.flows.summary_lines import summary_lines
 
     signal.signal(signal.SIGTERM, _stop)
     try:

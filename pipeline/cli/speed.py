@@ -25,8 +25,8 @@ def speed(
 
     Example: glideline speed glideline-demo owl-1007-a-t1 --render
     """
+    from pipeline.answers.speed_ledger import speed as ledger
     from pipeline.errors import UsageError
-    from pipeline.steps.ledger import speed as ledger
 
     if picture is not None and transfer_id is None:
         raise UsageError("--picture draws one transfer; write its id after DIR")
@@ -48,7 +48,7 @@ def speed(
 def _print_ledger(frame: Any) -> None:
     from rich.table import Table
 
-    from pipeline.steps.figures import Z_95, probability_words, rival_words
+    from pipeline.answers.number_words import Z_95, probability_words, rival_words
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for head in ("transfer", "state"):
@@ -81,8 +81,8 @@ def _print_ledger(frame: Any) -> None:
 def _print_side(folder: Path, row: dict[str, Any]) -> None:
     from rich.table import Table
 
-    from pipeline.steps.figures import probability_words
-    from pipeline.steps.ledger import speed_alternatives
+    from pipeline.answers.number_words import probability_words
+    from pipeline.answers.speed_ledger import speed_alternatives
 
     console = _console()
     for name, words in _facts(row):
@@ -110,7 +110,7 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
 
 
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
-    from pipeline.steps.figures import Z_95
+    from pipeline.answers.number_words import Z_95
 
     facts = [("transfer", row["transfer_id"] + (f" (takes {row['takes']})" if row["takes"] else ""))]
     if row["session_id"]:
@@ -151,8 +151,8 @@ def _draw(folder: Path, transfer_id: str, picture: Path) -> None:
 
 
 def _render(folder: Path, transfer_ids: list[str]) -> None:
+    from pipeline.answers.speed_ledger import render
     from pipeline.errors import DataError
-    from pipeline.steps.ledger import render
 
     failed = []
     for transfer_id in transfer_ids:

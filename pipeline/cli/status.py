@@ -23,9 +23,9 @@ def status(
     """
     import polars as pl
 
+    from pipeline.engine.planner import NEW
     from pipeline.flows.status import STATES
     from pipeline.flows.status import status as find_status
-    from pipeline.steps.planner import NEW
 
     found = find_status(folder)
     if output == "csv":

@@ -8,7 +8,7 @@ import polars as pl
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.steps.figures import count_words, minutes_words, rounded, with_limits
+from pipeline.answers.number_words import count_words, minutes_words, rounded, with_limits
 from pipeline.store.schema import Relation
 
 WIDE = 16

@@ -24,10 +24,10 @@ def trace(
 
     Example: glideline trace glideline-demo fer-f-12-a-t1-s14113
     """
+    from pipeline.answers.trace_text import lines
     from pipeline.errors import UsageError
-    from pipeline.steps.trace_words import lines
-    from pipeline.store.prov import prov as make_prov
-    from pipeline.store.tracing import trace as find_trace
+    from pipeline.store.database.trace import trace as find_trace
+    from pipeline.store.formats.prov import prov as make_prov
 
     if prov:
         print(json.dumps(make_prov(folder, thing_id), ensure_ascii=False, indent=1))

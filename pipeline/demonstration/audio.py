@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from pipeline.signal.kinds import KINDS
-from pipeline.signal.synth.economy import random_taste
+from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.synth.plan import Truth
 from pipeline.signal.synth.plans import random_plan, random_player
 from pipeline.signal.synth.render import Samples, render_side
+from pipeline.signal.synth.scale_melodies import random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
 

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from pipeline import resources
+from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.demonstration import story
 from pipeline.demonstration.audio import read_recipe, write_audio
 from pipeline.demonstration.compare import (
@@ -23,7 +24,6 @@ from pipeline.demonstration.compare import (
 from pipeline.errors import UsageError, typed
 from pipeline.flows.run import run
 from pipeline.flows.work import usable_cores
-from pipeline.steps.open_corpus import OpenCorpus
 
 # Columns where the output is no terminal.
 WIDE = 100

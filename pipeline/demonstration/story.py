@@ -8,9 +8,9 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
+from pipeline.answers.number_words import Z_95, count_words, minutes_words, probability_words, with_limits
+from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.demonstration.compare import HandCounts, SlideCounts
-from pipeline.steps.figures import Z_95, count_words, minutes_words, probability_words, with_limits
-from pipeline.steps.open_corpus import OpenCorpus
 
 Row = dict[str, Any]
 

@@ -19,13 +19,13 @@ from prefect.events.worker import EventsWorker
 from prefect.settings import Settings
 from prefect.states import Completed
 
+from pipeline.engine.jobs import Did, Report
 from pipeline.flows.engines import task_runner
 from pipeline.flows.local import LocalPool
 from pipeline.flows.prefect_home import Server, lost
 from pipeline.flows.stages import Work
-from pipeline.flows.words import summary_lines
+from pipeline.flows.summary_lines import summary_lines
 from pipeline.flows.work import Batch, do_batch
-from pipeline.steps.jobs import Did, Report
 
 RETRIES = 2
 BATCH = 8  # units that travel to a worker of a cluster together

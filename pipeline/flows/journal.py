@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from pipeline.steps.jobs import Report
+from pipeline.engine.jobs import Report
 
 KEEP = 30  # logs of earlier runs that stay
 

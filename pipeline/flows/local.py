@@ -17,11 +17,11 @@ from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from typing import Any, Self
 
+from pipeline.engine.jobs import Report
 from pipeline.errors import DataError
 from pipeline.flows.environment import environment
 from pipeline.flows.work import ONE_THREAD, Batch, do_batch
-from pipeline.steps.jobs import Report
-from pipeline.store.lock import working
+from pipeline.store.files.lock import working
 
 WATCH_EVERY_S = 1.0
 

@@ -5,7 +5,7 @@ import time
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.steps.jobs import Report
+from pipeline.engine.jobs import Report
 
 PLAIN_EVERY_S = 10.0
 

@@ -12,6 +12,11 @@ from functools import partial
 from pathlib import Path
 from typing import Literal
 
+from pipeline.engine.clear_up import SeenFile, clear_up, drop_unowned, read_book, say_damaged
+from pipeline.engine.damage import MOST_TO_ASK, damaged, table_files, take_away
+from pipeline.engine.explain import explain
+from pipeline.engine.jobs import stages
+from pipeline.engine.planner import Planner
 from pipeline.errors import UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
@@ -20,14 +25,9 @@ from pipeline.flows.progress import Display
 from pipeline.flows.stages import Summary, Work
 from pipeline.flows.work import load_steps, usable_cores
 from pipeline.steps.base import Step
-from pipeline.steps.explain import explain
-from pipeline.steps.housekeeping import SeenFile, clear_up, drop_unowned, read_book, say_damaged
-from pipeline.steps.inventory import MOST_TO_ASK, damaged, table_files, take_away
-from pipeline.steps.jobs import stages
-from pipeline.steps.planner import Planner
+from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.corpus import Corpus
-from pipeline.store.lock import locked
-from pipeline.store.problems import did_you_mean
+from pipeline.store.files.lock import locked
 
 ORDER = "pipeline.steps.order"
 Engine = Literal["local", "dask", "ray"]

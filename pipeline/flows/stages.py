@@ -4,15 +4,15 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import takewhile
 
+from pipeline.engine.clear_up import SeenFile
+from pipeline.engine.jobs import Did, Report
+from pipeline.engine.planner import Planner
 from pipeline.flows.journal import Journal
 from pipeline.flows.progress import Display, Tally
 from pipeline.flows.work import Batch, batches
-from pipeline.steps.housekeeping import SeenFile
-from pipeline.steps.jobs import Did, Report
-from pipeline.steps.planner import Planner
-from pipeline.store.compaction import Spread, compact
 from pipeline.store.corpus import Corpus
-from pipeline.store.database import build_database, is_current
+from pipeline.store.database.build import build_database, is_current
+from pipeline.store.database.compaction import Spread, compact
 
 RunBatches = Callable[[Iterator[Batch], Callable[[Report], None]], None]
 

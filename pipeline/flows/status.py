@@ -8,18 +8,18 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.engine.damage import MOST_TO_ASK
+from pipeline.engine.planner import NEW, PERHAPS, Due, Planner
 from pipeline.errors import DataError
 from pipeline.flows.journal import events, latest
 from pipeline.flows.progress import clock, time_left_s
 from pipeline.flows.run import ORDER, plan
 from pipeline.flows.work import load_steps
-from pipeline.steps.inventory import MOST_TO_ASK
-from pipeline.steps.planner import NEW, PERHAPS, Due, Planner
-from pipeline.steps.units import CORPUS
+from pipeline.steps.scopes import CORPUS
+from pipeline.store.checks.lost_verdicts import unmatched_verdicts
 from pipeline.store.corpus import Corpus
-from pipeline.store.database import database_path
-from pipeline.store.lock import holder
-from pipeline.store.verdicts import unmatched_verdicts
+from pipeline.store.database.build import database_path
+from pipeline.store.files.lock import holder
 
 STATES = ("done", "unchanged", "cannot tell", "failed", "waiting")
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
 
+from pipeline.engine.jobs import Job, Report
+from pipeline.engine.runner import do_job
 from pipeline.settings import Settings
 from pipeline.steps.base import Step
-from pipeline.steps.jobs import Job, Report
-from pipeline.steps.runner import do_job
 from pipeline.store.corpus import Corpus
 
 # Read by the numeric libraries when they are loaded, so set before the workers start.

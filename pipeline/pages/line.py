@@ -10,8 +10,8 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.pages import side_facts
 from pipeline.pages.pictures import Drawn
-from pipeline.signal.correct import SpeedMap
 from pipeline.signal.instruments import INSTRUMENTS, Instrument
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.store.corpus import Corpus
 from pipeline.units import Floats, midi_of_hz
 

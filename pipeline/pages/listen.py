@@ -9,17 +9,17 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.answers.number_words import probability_words
+from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.pages import draw, pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
-from pipeline.signal.kinds import KINDS
-from pipeline.steps.figures import probability_words
-from pipeline.steps.sound import sound_of
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.store.adding.reviews import sample_name
 from pipeline.store.corpus import Corpus, replacing
-from pipeline.store.package import csv_bytes
-from pipeline.store.reading import open_read_only
-from pipeline.store.reviews import sample_name
+from pipeline.store.database.read import open_read_only
+from pipeline.store.formats.data_package import csv_bytes
 from pipeline.store.schema import load
 
 STRATA = ("player", "kind", "process", "take")

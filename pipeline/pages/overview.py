@@ -6,10 +6,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.answers.number_words import Z_95, count_words, minutes_words, rival_words, with_limits
 from pipeline.pages import charts
 from pipeline.pages.render import drawing, page
-from pipeline.signal.kinds import KINDS
-from pipeline.steps.figures import Z_95, count_words, minutes_words, rival_words, with_limits
+from pipeline.signal.slides.kinds import KINDS
 
 View = Callable[[str], pl.DataFrame]
 Row = Mapping[str, Any]

@@ -17,13 +17,13 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, GlidelineError
 from pipeline.pages import render, side_facts
 from pipeline.pages.overview import overview
 from pipeline.pages.side import PAGE_TABLES, Neighbours, write_side
-from pipeline.steps.sound import sound_of
 from pipeline.store.corpus import Corpus
-from pipeline.store.reading import find_view, open_read_only, rows_of
+from pipeline.store.database.read import find_view, open_read_only, rows_of
 
 PAGE_VERSION = 3
 

@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from pipeline.answers.error_rates import ListeningResults
+from pipeline.answers.number_words import with_limits
 from pipeline.pages import charts, render
 from pipeline.stats.intervals import Interval
-from pipeline.steps.figures import with_limits
-from pipeline.steps.listening import ListeningResults
 from pipeline.store.corpus import Corpus
 
 POPULATIONS = {

@@ -5,10 +5,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.answers.number_words import Z_95, probability_words
 from pipeline.pages.pictures import note_name
-from pipeline.signal.kinds import KINDS
-from pipeline.steps.figures import Z_95, probability_words
-from pipeline.store.catalogue import Catalogue
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.store.catalogue.tables import Catalogue
 
 Row = Mapping[str, Any]
 

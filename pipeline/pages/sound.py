@@ -15,8 +15,8 @@ import soxr
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.resample import correct_samples
+from pipeline.signal.speed.resample import correct_samples
+from pipeline.signal.speed.speed_map import SpeedMap
 
 PAGE_RATE_HZ = 22_050
 SLOW_RATE_HZ = 11_025

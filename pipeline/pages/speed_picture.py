@@ -5,7 +5,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from pipeline.pages.charts import BLUE, GREY, INK, ORANGE, STYLE, svg
-from pipeline.steps.settle_sides import sharp_curve
+from pipeline.steps.settle.sides import sharp_curve
 from pipeline.store.corpus import Corpus
 from pipeline.units import cents_of_ratio
 

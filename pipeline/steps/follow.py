@@ -13,7 +13,7 @@ from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 
 if TYPE_CHECKING:
-    from pipeline.signal.melody import MelodyLine
+    from pipeline.signal.line.follow import MelodyLine
 
 SURE = 0.5
 # With less than this share of sure frames there is nothing to find notes in.
@@ -36,7 +36,7 @@ def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
 
 def run(step: StepInput) -> StepOutput:
     """Follow one transfer."""
-    from pipeline.signal.melody import follow  # compiled code takes seconds to load
+    from pipeline.signal.line.follow import follow
 
     assert isinstance(step.settings, FollowSettings)
     transfer_id = step.unit_id

@@ -9,8 +9,8 @@ from pipeline.errors import AudioError
 from pipeline.settings import IntakeSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.store import schema
-from pipeline.store.audio import check_usable
-from pipeline.store.claims import read_claims
+from pipeline.store.audio.claims import read_claims
+from pipeline.store.audio.decode import check_usable
 
 
 def facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:

@@ -16,7 +16,7 @@ def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
 
 def run(step: StepInput) -> StepOutput:
     """Measure one transfer."""
-    from pipeline.signal.measure import measure_side, side_row  # compiled code takes seconds to load
+    from pipeline.signal.tuning.measure import measure_side, side_row
 
     transfer_id = step.unit_id
     frames = step.tables[transfer_id]["pitch_frame"].sort("transfer_time_s")

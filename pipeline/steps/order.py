@@ -1,14 +1,18 @@
 """The steps, in the order in which they run."""
 
-from pipeline.steps import detect, follow, hand, intake, measure, settle, summarise
+from pipeline.steps import follow, intake, measure
 from pipeline.steps.base import Step
+from pipeline.steps.detect.step import STEP as DETECT
+from pipeline.steps.hand.step import STEP as HAND
+from pipeline.steps.settle.step import STEP as SETTLE
+from pipeline.steps.summarise.step import STEP as SUMMARISE
 
 STEPS: tuple[Step, ...] = (
     intake.STEP,
     follow.STEP,
     measure.STEP,
-    settle.STEP,
-    detect.STEP,
-    hand.STEP,
-    summarise.STEP,
+    SETTLE,
+    DETECT,
+    HAND,
+    SUMMARISE,
 )

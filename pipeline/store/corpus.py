@@ -17,8 +17,8 @@ from pipeline import resources
 from pipeline.errors import DataError, no_such_folder, typed
 from pipeline.settings import Settings, read_settings
 from pipeline.store import schema
-from pipeline.store.catalogue import Catalogue
-from pipeline.store.paths import leads_out, links
+from pipeline.store.catalogue.tables import Catalogue
+from pipeline.store.files.paths import leads_out, links
 
 ROW_GROUP_ROWS = 131_072
 _PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived")

@@ -1,4 +1,4 @@
-"""Makes the weights of ``pipeline.signal.bowing``: run ``python -m pipeline.training.bowing``.
+"""Makes the weights of ``pipeline.signal.slides.bowing``: run ``python -m pipeline.training.bowing``.
 
 Sides as in ``pipeline.training.slides``, of other seeds; what is learned is which notes of the plan begin with a new
 stroke. Writes ``bow_trees.npz`` and its record ``bow_trees.json``.
@@ -9,11 +9,11 @@ import json
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal import bowing, slides
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.melody import follow
-from pipeline.signal.pitch_line import Line, prepare
-from pipeline.signal.slides import find_notes_and_slides
+from pipeline.signal.line.follow import follow
+from pipeline.signal.slides import bowing, detect
+from pipeline.signal.slides.detect import find_notes_and_slides
+from pipeline.signal.slides.frames import Line, prepare
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plan import Truth
 from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
 from pipeline.training.slide_trees import grow_bowing
@@ -33,7 +33,7 @@ def rows_of_side(line: Line, truth: Truth) -> tuple[Floats, npt.NDArray[np.bool_
     found = find_notes_and_slides(line, speed_map=speed_map, reference_pitch_hz=pitch, spans=None)
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=pitch, spans=None)
     starts = np.array([note.start_s for note in found.notes])
-    signs = slides.signs_of_notes(frames, found.notes, found.slides)
+    signs = detect.signs_of_notes(frames, found.notes, found.slides)
     rows, rebowed = [], []
     for i, note in enumerate(truth.plan.notes):
         before = truth.plan.notes[i - 1]

@@ -1,4 +1,4 @@
-"""Trains the networks that score candidate pitches, and writes them beside ``pipeline.signal.melody_net``.
+"""Trains the networks that score candidate pitches, and writes them beside ``pipeline.signal.line.network``.
 
     python -m pipeline.training.melody
 
@@ -22,13 +22,13 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody_follower import Follower, analyses, describer, salience
-from pipeline.signal.melody_grid import CONTEXT, SearchRange, search_range
-from pipeline.signal.melody_net import EXTRAS, TRACKING, WEIGHTS, Network, load_network
-from pipeline.signal.melody_score import CANDIDATES, choose
-from pipeline.signal.spectrum import BINS_PER_SEMITONE, F32, HOP_S
+from pipeline.signal.line.calibration import PLAIN, evidence, fitted
+from pipeline.signal.line.candidates import CANDIDATES, choose
+from pipeline.signal.line.follower import Follower, analyses, describer, salience
+from pipeline.signal.line.grid import CONTEXT, SearchRange, search_range
+from pipeline.signal.line.network import EXTRAS, TRACKING, WEIGHTS, Network, load_network
+from pipeline.signal.line.spectrum import BINS_PER_SEMITONE, F32, HOP_S
 from pipeline.signal.synth.plan import Truth
-from pipeline.signal.voicing import PLAIN, evidence, fitted
 from pipeline.training.scenes import PIANO_SHARE, SAMPLE_RATE_HZ, training_side
 
 HIDDEN = (64, 24)

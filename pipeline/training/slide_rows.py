@@ -5,13 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.kinds import KINDS
-from pipeline.signal.notes import find_spans
-from pipeline.signal.pitch_line import Frames, Line, TimeMap, prepare
-from pipeline.signal.slide_candidates import Candidate, candidates
-from pipeline.signal.slide_features import features
-from pipeline.signal.slide_measures import measure_slide
-from pipeline.signal.slides import MODEL_OF_KIND
+from pipeline.signal.slides.candidates import Candidate, candidates
+from pipeline.signal.slides.detect import MODEL_OF_KIND
+from pipeline.signal.slides.features import features
+from pipeline.signal.slides.frames import Frames, Line, TimeMap, prepare
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.slides.measures import measure_slide
+from pipeline.signal.slides.notes import find_spans
 from pipeline.signal.synth.plan import Truth
 from pipeline.units import Floats
 

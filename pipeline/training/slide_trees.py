@@ -12,8 +12,8 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 
-from pipeline.signal.kinds import KINDS
-from pipeline.signal.trees import Forest
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.slides.trees import Forest
 from pipeline.units import Floats
 
 LEARNED_KINDS = KINDS[:5]

@@ -1,4 +1,4 @@
-"""Makes the weights of ``pipeline.signal.slide_learned``: run ``python -m pipeline.training.slides``.
+"""Makes the weights of ``pipeline.signal.slides.learned``: run ``python -m pipeline.training.slides``.
 
 Renders sides of our own additive voices from fixed seeds, tracks them with the tracker in use, collects every
 candidate with its features, grows the trees, and writes ``slide_trees.npz`` with ``slide_trees.json``, the
@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal import slide_learned
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.kinds import KINDS
-from pipeline.signal.melody import follow
-from pipeline.signal.slide_features import NAMES
+from pipeline.signal.line.follow import follow
+from pipeline.signal.slides import learned
+from pipeline.signal.slides.features import NAMES
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
 from pipeline.training.slide_rows import Rows, rows_of_side
 from pipeline.training.slide_trees import SHARE, grow
@@ -57,10 +57,10 @@ def rows_of(
 
 def figures(rows: Rows) -> dict[str, Any]:
     """How the weights in use do on rows not learned from, weighted to the share of slides that they are stated for."""
-    judged = slide_learned.judge(rows.values)
+    judged = learned.judge(rows.values)
     confidence = np.array([j.confidence for j in judged])
     kinds = np.array([int(np.argmax(j.kinds[:5])) for j in judged])
-    held, taken = rows.kind >= 0, confidence >= slide_learned.LEAST_CONFIDENCE
+    held, taken = rows.kind >= 0, confidence >= learned.LEAST_CONFIDENCE
     weight = np.where(held, SHARE / held.mean(), (1.0 - SHARE) / (1.0 - held.mean()))
     bins = np.minimum((confidence * 10).astype(int), 9)
     gaps = [
@@ -84,14 +84,14 @@ def figures(rows: Rows) -> dict[str, Any]:
 
 def main() -> None:
     """Learn from the sides of ``SIDES``, test on those of ``HELD_BACK``, write weights and record."""
-    learned = []
+    rows_by_part = []
     for name, count in SIDES.items():
         first, more = FIRST_SEED + count, MORE_SIDES[name]
-        learned.append(rows_of(name, seeds=range(FIRST_SEED, first), shares=SHARES))
-        learned.append(rows_of(name, seeds=range(first, first + more), shares=SHARES, kind_shares=MORE_KINDS))
-    rows = Rows(np.concatenate([r.values for r, _ in learned]), np.concatenate([r.kind for r, _ in learned]))
-    arrays = grow(rows.values, rows.kind, np.concatenate([side for _, side in learned]), seed=SEED)
-    np.savez_compressed(slide_learned.WEIGHTS, **arrays)  # type: ignore[arg-type]
+        rows_by_part.append(rows_of(name, seeds=range(FIRST_SEED, first), shares=SHARES))
+        rows_by_part.append(rows_of(name, seeds=range(first, first + more), shares=SHARES, kind_shares=MORE_KINDS))
+    rows = Rows(np.concatenate([r.values for r, _ in rows_by_part]), np.concatenate([r.kind for r, _ in rows_by_part]))
+    arrays = grow(rows.values, rows.kind, np.concatenate([side for _, side in rows_by_part]), seed=SEED)
+    np.savez_compressed(learned.WEIGHTS, **arrays)  # type: ignore[arg-type]
     record = {
         "made_by": "python -m pipeline.training.slides",
         "seed": SEED,
@@ -113,7 +113,7 @@ def main() -> None:
         },
     }
     text = json.dumps(record, indent=1) + "\n"
-    slide_learned.WEIGHTS.with_suffix(".json").write_text(text, encoding="utf-8")
+    learned.WEIGHTS.with_suffix(".json").write_text(text, encoding="utf-8")
     print(text)
 
 

@@ -18,15 +18,15 @@ import numpy as np
 import polars as pl
 import soundfile
 
+from pipeline.answers.sound import read
+from pipeline.engine.planner import sound_spec
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
 from pipeline.steps.base import StepInput
 from pipeline.steps.order import STEPS
-from pipeline.steps.planner import sound_spec
-from pipeline.steps.sound import read
-from pipeline.steps.units import session_units
+from pipeline.steps.scopes import session_units
 from pipeline.store.corpus import Corpus
 from tests.flows.made_corpus import make_corpus
 

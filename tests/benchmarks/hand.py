@@ -17,9 +17,9 @@ from hand_passages import chosen, handbook, handbook_names, judged_names, melody
 from hand_played import SCHOOLS, Played, play, score
 
 from pipeline.settings import HandSettings
-from pipeline.signal.geometry import fingerboard
-from pipeline.signal.passage_hand import reconstruct
-from pipeline.steps.hand_rows import costs_of, habits_of
+from pipeline.signal.hand.fingerboard import fingerboard
+from pipeline.signal.hand.passage import reconstruct
+from pipeline.steps.hand.rows import costs_of, habits_of
 
 
 def main(seed: int) -> None:

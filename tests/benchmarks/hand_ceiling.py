@@ -20,10 +20,10 @@ from hand_passages import Note, _in_hand, _reposition_options, melody
 from hand_played import BREAK_SEMITONES, LOST_BREAKS, Played, play, score
 
 from pipeline.settings import HandSettings
-from pipeline.signal.geometry import Fingerboard, fingerboard, offsets
-from pipeline.signal.kinds import KINDS
-from pipeline.signal.passage_hand import reconstruct
-from pipeline.steps.hand_rows import costs_of, habits_of
+from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
+from pipeline.signal.hand.passage import reconstruct
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.steps.hand.rows import costs_of, habits_of
 
 State = tuple[int, int, int]
 ONE_STRING, FANCY, OPEN = (0.3, 0.55, 0.8), (0.01, 0.04), (0.1, 0.5, 0.9)

@@ -19,21 +19,21 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 from hand_played import Played, score
 
 from pipeline.settings import HandSettings
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.geometry import fingerboard
-from pipeline.signal.hand_chain import Slides
+from pipeline.signal.hand.chain import Slides
+from pipeline.signal.hand.fingerboard import fingerboard
+from pipeline.signal.hand.passage import Line, reconstruct
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody import follow
-from pipeline.signal.passage_hand import Line, reconstruct
-from pipeline.signal.slides import Detection, find_notes_and_slides
-from pipeline.signal.synth.economy import random_taste
+from pipeline.signal.line.follow import follow
+from pipeline.signal.slides.detect import Detection, find_notes_and_slides
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.fingering import position_name, reach
 from pipeline.signal.synth.plan import Plan, PlannedNote
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
+from pipeline.signal.synth.scale_melodies import random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
-from pipeline.steps.hand_rows import costs_of, habits_of
+from pipeline.steps.hand.rows import costs_of, habits_of
 
 LENGTH_S = 60.0
 RATE_HZ = 44_100

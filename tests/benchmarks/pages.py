@@ -24,9 +24,9 @@ from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
-from pipeline.store.compaction import compact
 from pipeline.store.corpus import Corpus
-from pipeline.store.database import build_database
+from pipeline.store.database.build import build_database
+from pipeline.store.database.compaction import compact
 
 RATE_HZ, LENGTH_S = 44_100, 180.0
 

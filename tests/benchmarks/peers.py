@@ -22,7 +22,7 @@ import soxr
 
 from pipeline.demonstration.compare import calibration_error
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody import follow
+from pipeline.signal.line.follow import follow
 from pipeline.signal.synth.plan import Truth
 from tests.benchmarks.scenes import suite
 

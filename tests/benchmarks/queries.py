@@ -13,9 +13,10 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.steps.open_corpus import OpenCorpus
-from pipeline.steps.results import result_tables
-from pipeline.store import schema, views
+from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.steps.summarise.results import result_tables
+from pipeline.store import schema
+from pipeline.store.database import views
 
 SIDES, SLIDES_PER_SIDE, TRANSITIONS_PER_SIDE, PLAYERS, LINKS = 10_000, 400, 600, 2_000, 6_000
 

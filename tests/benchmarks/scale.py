@@ -142,9 +142,9 @@ def hear(root: Path, *, minutes: int, rate: int) -> None:
     import numpy as np
     import soundfile
 
+    from pipeline.engine.runner import do_job
     from pipeline.flows.run import plan
     from pipeline.steps.order import STEPS
-    from pipeline.steps.runner import do_job
     from pipeline.store.corpus import Corpus
 
     make_corpus(root, sides=1)

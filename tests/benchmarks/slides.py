@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.demonstration.compare import calibration_error
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.melody import follow
-from pipeline.signal.slide_learned import LEAST_CONFIDENCE
-from pipeline.signal.slides import find_notes_and_slides
+from pipeline.signal.line.follow import follow
+from pipeline.signal.slides.detect import find_notes_and_slides
+from pipeline.signal.slides.learned import LEAST_CONFIDENCE
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plan import TrueSlide, Truth
 from tests.benchmarks.peers import swift
 from tests.benchmarks.plain_slides import plain_slides

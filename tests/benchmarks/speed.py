@@ -19,19 +19,19 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.signal.circular import wrap100
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.measure import MeasuredSide, measure_side, measure_tracks, side_row
-from pipeline.signal.melody import follow
-from pipeline.signal.place import sure_frames
-from pipeline.signal.resample import correct_samples
-from pipeline.signal.session import settle_together
+from pipeline.signal.line.follow import follow
+from pipeline.signal.speed.resample import correct_samples
+from pipeline.signal.speed.session import settle_together
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
-from pipeline.signal.tuning import Tracks, solo_tracks
-from pipeline.steps.settle_sides import side_evidence
+from pipeline.signal.tuning.coarse_path import wrap100
+from pipeline.signal.tuning.jump_time import sure_frames
+from pipeline.signal.tuning.measure import MeasuredSide, measure_side, measure_tracks, side_row
+from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
+from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Floats
 from tests.benchmarks.speed_lines import simulated_line
 

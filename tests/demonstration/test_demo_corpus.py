@@ -11,8 +11,8 @@ from pipeline.demonstration.compare import read_truth
 from pipeline.demonstration.planted import note_rows, slide_rows, speed_row
 from pipeline.demonstration.run import demo, write_corpus
 from pipeline.errors import UsageError
-from pipeline.signal.score_alignment import align
-from pipeline.store.check import check
+from pipeline.signal.hand.printed_part import align
+from pipeline.store.checks.check import check
 from pipeline.store.corpus import Corpus
 
 FOLDER = resources.folder("demo_corpus")

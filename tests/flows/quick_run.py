@@ -8,19 +8,19 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from pipeline.engine.explain import explain
+from pipeline.engine.jobs import Report
+from pipeline.engine.planner import Planner
 from pipeline.flows import stages
 from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display, Tally
 from pipeline.flows.run import begin, carry_out, orchestrate, plan
 from pipeline.flows.stages import Summary, Work
 from pipeline.flows.work import Batch, do_batch, load_steps
-from pipeline.steps.explain import explain
-from pipeline.steps.jobs import Report
-from pipeline.steps.planner import Planner
-from pipeline.store.compaction import Generation
 from pipeline.store.corpus import Corpus
-from pipeline.store.database import content_stamp, database_path
-from pipeline.store.lock import locked
+from pipeline.store.database.build import content_stamp, database_path
+from pipeline.store.database.compaction import Generation
+from pipeline.store.files.lock import locked
 
 QUICK = "quick_steps"
 

@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.errors import AudioError
 from pipeline.steps.base import Step, StepInput, StepOutput
-from pipeline.steps.units import session_transfers
+from pipeline.steps.scopes import session_transfers
 from pipeline.store import schema
 
 ROWS = 40

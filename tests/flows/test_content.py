@@ -14,7 +14,7 @@ from made_corpus import change, make_corpus, tables, write_csv, write_tone
 from quick_run import explained, quick_run, ran
 from quick_steps import filled
 
-from pipeline.flows.words import summary_lines
+from pipeline.flows.summary_lines import summary_lines
 from pipeline.steps.base import StepInput, StepOutput
 
 ALL = {"intake", "follow", "measure", "settle", "detect"}

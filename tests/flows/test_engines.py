@@ -199,10 +199,10 @@ def test_a_server_that_does_not_start_is_told_with_its_cure(tmp_path: Path, monk
 def test_a_lost_server_is_not_a_killed_worker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import httpx
 
+    from pipeline.engine.jobs import Job
     from pipeline.flows import corpus as flow_module
     from pipeline.flows.work import Batch
     from pipeline.settings import Settings
-    from pipeline.steps.jobs import Job
 
     class Lost:
         def wait(self) -> None:

@@ -9,12 +9,12 @@ import pytest
 import soundfile
 from made_corpus import RATE_HZ, change, make_corpus, tables
 
+from pipeline.engine.failures import WorkerKilledError, explain_failure
+from pipeline.engine.runner import do_job
 from pipeline.errors import AudioError
 from pipeline.flows.run import plan
 from pipeline.flows.status import status
-from pipeline.steps.failures import WorkerKilledError, explain_failure
 from pipeline.steps.order import STEPS
-from pipeline.steps.runner import do_job
 from pipeline.store.corpus import Corpus
 from pipeline.store.provenance import rows_of
 

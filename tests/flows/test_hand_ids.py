@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from made_corpus import change, make_corpus
 
+from pipeline.answers.passage import hand
 from pipeline.errors import DataError
-from pipeline.steps.passage import hand
 
 
 def test_a_transfer_means_its_take(tmp_path: Path) -> None:

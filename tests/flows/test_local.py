@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
+from pipeline.engine.jobs import Job, Report
 from pipeline.flows.local import LocalPool
 from pipeline.flows.work import Batch
 from pipeline.settings import Settings
-from pipeline.steps.jobs import Job, Report
 
 
 def batch(number: int) -> Batch:

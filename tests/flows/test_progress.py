@@ -9,8 +9,8 @@ from quick_run import quick_run
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.engine.jobs import Did, Report
 from pipeline.flows.progress import Tally, time_left_s
-from pipeline.steps.jobs import Did, Report
 
 
 def report(result: str) -> Report:

@@ -10,14 +10,14 @@ from made_corpus import change, make_corpus
 from prov.model import ProvActivity, ProvDocument, ProvEntity
 from quick_run import quick_run
 
+from pipeline.answers.trace_text import lines
 from pipeline.errors import DataError, UsageError
 from pipeline.settings import Settings
 from pipeline.steps.order import STEPS
-from pipeline.steps.trace_words import lines
-from pipeline.store.compare import compare_slides, compare_speeds, compare_takes, match, read_exported
 from pipeline.store.corpus import Corpus
-from pipeline.store.prov import prov
-from pipeline.store.tracing import trace
+from pipeline.store.database.compare_exports import compare_slides, compare_speeds, compare_takes, match, read_exported
+from pipeline.store.database.trace import trace
+from pipeline.store.formats.prov import prov
 
 
 @pytest.fixture(scope="module")

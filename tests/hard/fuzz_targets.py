@@ -15,15 +15,17 @@ import duckdb
 
 from pipeline.errors import GlidelineError
 from pipeline.settings import Settings, read_settings
-from pipeline.store import claims, merge, riff, schema
-from pipeline.store.audio import read_sound, sound_info
+from pipeline.store import schema
+from pipeline.store.adding import merge
+from pipeline.store.adding.headings import match_headings, read_mapping, write_mapping
+from pipeline.store.adding.reviews import take_in
+from pipeline.store.adding.sheet import read_sheet
+from pipeline.store.audio import chunks, claims
+from pipeline.store.audio.decode import read_sound, sound_info
 from pipeline.store.corpus import Corpus
-from pipeline.store.dates import DateError, parse_date
-from pipeline.store.notation import read_printed
-from pipeline.store.reading import find_view, lock, rows_of, run_sql
-from pipeline.store.reviews import take_in
-from pipeline.store.sheet import read_sheet
-from pipeline.store.sheet_mapping import match_headings, read_mapping, write_mapping
+from pipeline.store.database.read import find_view, lock, rows_of, run_sql
+from pipeline.store.formats.musicxml_in import read_printed
+from pipeline.store.schema.dates import DateError, parse_date
 
 ROOM = Path(tempfile.gettempdir())
 
@@ -42,7 +44,7 @@ def sound_header(content: bytes) -> None:
         for claim in claims.read_claims(path):
             assert claim.value
             assert len(claim.value) <= claims.LONGEST_VALUE
-        riff.shortfall(path)
+        chunks.shortfall(path)
         with contextlib.suppress(GlidelineError):
             info = sound_info(path)
             assert info.frames > 0

@@ -260,7 +260,7 @@ def test_a_disk_that_takes_nothing(here: Path, monkeypatch: pytest.MonkeyPatch, 
 
 def test_a_zip_bomb_is_not_unpacked(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A thousand times as large as it looks; with a lower limit than the real one, to spare the test."""
-    from pipeline.store import merge
+    from pipeline.store.adding import merge
 
     monkeypatch.setattr(merge, "LARGEST_BYTES", 20_000_000)
     with zipfile.ZipFile(here / "bomb.zip", "w", zipfile.ZIP_DEFLATED) as file:
@@ -274,7 +274,7 @@ def test_a_zip_bomb_is_not_unpacked(here: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_a_zip_that_lies_about_its_size_is_stopped(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from pipeline.store import merge
+    from pipeline.store.adding import merge
 
     monkeypatch.setattr(merge, "LARGEST_BYTES", 1_000)
     with zipfile.ZipFile(here / "bomb.zip", "w", zipfile.ZIP_DEFLATED) as file:

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from spoilt import HASH, RATE_HZ, TABLES, failing, glideline, hand_kept, sound_corpus, tone
 
-from pipeline.store.audio import samples_hash
+from pipeline.store.audio.decode import samples_hash
 
 Spoil = Callable[[Path], object]
 

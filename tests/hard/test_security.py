@@ -18,10 +18,10 @@ from spoilt import glideline, hand_kept, sound_corpus
 import pipeline
 from pipeline.errors import DataError
 from pipeline.pages.render import _environment, data_block
-from pipeline.store import sheet
+from pipeline.store.adding import sheet
 from pipeline.store.corpus import Corpus
-from pipeline.store.notation import read_printed
-from pipeline.store.reading import open_read_only
+from pipeline.store.database.read import open_read_only
+from pipeline.store.formats.musicxml_in import read_printed
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "queries"))
 from made import corpus_folder, facts, rows, small

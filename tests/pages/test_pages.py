@@ -14,13 +14,13 @@ from axe_playwright_python.sync_playwright import Axe
 from measured import NASTY, measure
 from playwright.sync_api import sync_playwright
 
+from pipeline.answers.error_rates import listening_results
 from pipeline.pages.listen import listen
 from pipeline.pages.report import report
 from pipeline.pages.results import results_page
-from pipeline.steps.listening import listening_results
+from pipeline.store.adding.reviews import take_in
 from pipeline.store.corpus import Corpus
-from pipeline.store.reading import open_read_only
-from pipeline.store.reviews import take_in
+from pipeline.store.database.read import open_read_only
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("measured")]
 

@@ -4,14 +4,14 @@ import polars as pl
 import pytest
 from measured import measure, write
 
+from pipeline.answers.error_rates import listening_results
+from pipeline.answers.marks import compare_marks
 from pipeline.errors import UsageError
 from pipeline.pages.listen import listen
 from pipeline.pages.results import results_page, share_words
-from pipeline.steps.listening import listening_results
-from pipeline.steps.marking import compare_marks
+from pipeline.store.checks.lost_verdicts import LEAST_OVERLAP, unmatched_verdicts
 from pipeline.store.corpus import Corpus
-from pipeline.store.reading import open_read_only
-from pipeline.store.verdicts import LEAST_OVERLAP, unmatched_verdicts
+from pipeline.store.database.read import open_read_only
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("measured")]
 

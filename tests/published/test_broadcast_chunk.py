@@ -10,8 +10,8 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.store.claims import Claim, read_bext, read_claims, read_coding_history
-from pipeline.store.riff import chunks, shortfall
+from pipeline.store.audio.chunks import chunks, shortfall
+from pipeline.store.audio.claims import Claim, read_bext, read_claims, read_coding_history
 
 
 def bext(

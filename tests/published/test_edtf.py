@@ -10,7 +10,7 @@ from edtf import parse_edtf, struct_time_to_date
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.store.dates import DateError, parse_date
+from pipeline.store.schema.dates import DateError, parse_date
 
 OPEN, UNKNOWN = "open", "unknown"
 # Expressions with their earliest and latest days. Bounds of examples from the specification are plain calendar

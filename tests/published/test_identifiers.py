@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.store.identifiers import isni_fault, mod_11_2, plain_form
+from pipeline.store.catalogue.identifiers import isni_fault, mod_11_2, plain_form
 
 # ORCID is a block of ISNI with the same check character (ISO/IEC 7064 MOD 11-2). An invented researcher's number,
 # and both ends of the block: support.orcid.org, "Structure of the ORCID Identifier".

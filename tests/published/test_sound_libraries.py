@@ -9,15 +9,15 @@ import pytest
 from scipy.io import wavfile
 from scipy.signal import resample_poly
 
-from pipeline.signal.circular import wrap100
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.curve import tuning_curve
-from pipeline.signal.melody import follow
-from pipeline.signal.resample import correct_samples
-from pipeline.signal.semitone import Key, key_log_likelihoods, pitch_class_notes
-from pipeline.signal.spectrum import FFT_SIZE, Register, hann, magnitudes, resampled
-from pipeline.signal.tuning import solo_tracks
-from pipeline.store.audio import read_sound
+from pipeline.signal.line.follow import follow
+from pipeline.signal.line.spectrum import FFT_SIZE, Register, hann, magnitudes, resampled
+from pipeline.signal.speed.key import Key, key_log_likelihoods, pitch_class_notes
+from pipeline.signal.speed.resample import correct_samples
+from pipeline.signal.speed.speed_map import SpeedMap
+from pipeline.signal.tuning.coarse_path import wrap100
+from pipeline.signal.tuning.curve import tuning_curve
+from pipeline.signal.tuning.steady_tones import solo_tracks
+from pipeline.store.audio.decode import read_sound
 from pipeline.units import cents_of_ratio, hz_of_midi, midi_of_hz
 
 RATE = 11_025

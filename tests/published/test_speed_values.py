@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.hum import hum_lines
-from pipeline.signal.partials import RATE_HZ
-from pipeline.signal.prior_speed import STANDARD_RPM, cents_of_rpm, hum_evidence, stroboscope_name
-from pipeline.signal.wow import Wow
+from pipeline.signal.speed.prior import STANDARD_RPM, cents_of_rpm, hum_evidence, stroboscope_name
+from pipeline.signal.speed.speed_map import SpeedMap
+from pipeline.signal.tuning.hum import hum_lines
+from pipeline.signal.tuning.partials import RATE_HZ
+from pipeline.signal.tuning.wow import Wow
 from pipeline.units import cents_of_ratio, playing_rpm, ratio_of_cents
 
 

@@ -7,9 +7,10 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipeline.steps.results import result_tables
-from pipeline.store import schema, views
-from pipeline.store.dates import parse_date
+from pipeline.steps.summarise.results import result_tables
+from pipeline.store import schema
+from pipeline.store.database import views
+from pipeline.store.schema.dates import parse_date
 
 FILLERS: dict[str, Any] = {
     "string": "x",

@@ -3,7 +3,7 @@
 import pytest
 from made import database, joined, rows, side, slide, small
 
-from pipeline.store import views
+from pipeline.store.database import views
 
 VERDICT = {"listener": "lee", "judged_on": "2026-01-01", "verdict": "slide", "samples_sha256": "a" * 64}
 

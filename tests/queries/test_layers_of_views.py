@@ -5,7 +5,8 @@ import re
 import duckdb
 import pytest
 
-from pipeline.store import schema, views
+from pipeline.store import schema
+from pipeline.store.database import views
 
 ALL = [(layer, path.stem) for layer in views.VIEW_LAYERS for path in views.query_files(layer)]
 TYPES = {

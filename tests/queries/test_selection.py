@@ -10,9 +10,9 @@ from test_summaries import many_players
 from typer.testing import CliRunner
 
 import pipeline
+from pipeline.answers.open_corpus import OpenCorpus, open_corpus
 from pipeline.cli import app
 from pipeline.errors import DataError, UsageError
-from pipeline.steps.open_corpus import OpenCorpus, open_corpus
 
 
 @pytest.fixture(scope="module")
@@ -120,7 +120,7 @@ def test_where_filters_finished_rows_and_says_so(corpus):
 
 
 def pipeline_selection(**given):
-    from pipeline.steps.selection import Selection
+    from pipeline.answers.selection import Selection
 
     return Selection(**given)
 

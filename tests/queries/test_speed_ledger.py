@@ -7,9 +7,9 @@ import pytest
 from made import corpus_folder
 from typer.testing import CliRunner
 
+from pipeline.answers.speed_ledger import speed
 from pipeline.cli import app
 from pipeline.errors import DataError
-from pipeline.steps.ledger import speed
 
 SPEED = {
     "state": "estimated", "speed_ratio": 2 ** (-20 / 1200), "offset_cents": -20.0, "offset_se_cents": 0.8,

@@ -3,9 +3,9 @@
 import pytest
 from made import chances, database, facts, joined, rows, side, slide, small, solo
 
-from pipeline.steps.groupings import GROUPINGS
-from pipeline.steps.results import result_tables
-from pipeline.store import views
+from pipeline.steps.summarise.groupings import GROUPINGS
+from pipeline.steps.summarise.results import result_tables
+from pipeline.store.database import views
 
 RATES = ("slides_per_minute", "slides_per_100_transitions", "slides_per_100_slurred_transitions")
 COUNTS = ("takes", "takes_not_judged", "players", "minutes", "transitions", "slurred_transitions", "slides")

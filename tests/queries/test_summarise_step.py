@@ -7,8 +7,8 @@ from made import facts, frame, joined, rows, slide, small
 
 from pipeline.settings import SummariseSettings
 from pipeline.steps.base import StepInput
-from pipeline.steps.groupings import GROUPINGS, cluster_query
-from pipeline.steps.summarise import COMPUTED, STEP
+from pipeline.steps.summarise.groupings import GROUPINGS, cluster_query
+from pipeline.steps.summarise.step import COMPUTED, STEP
 
 SHA, OLD = "a" * 64, "b" * 64
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.signal.geometry import Fingerboard, fingerboard, offsets, position_number
+from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets, position_number
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.synth import economy
+from pipeline.signal.synth import scale_melodies
 from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
 
 
@@ -143,9 +143,9 @@ def _steadiest(board: Fingerboard, notes: list[tuple[int, int, int]]) -> list[in
 def chosen(rng: np.random.Generator, *, instrument: str, notes: int) -> list[Note]:
     """A random line with the fingers that a player of random taste chooses who knows what comes next."""
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}"
-    line = economy.melody(rng, instrument=INSTRUMENTS[instrument], pull=pull_of(key), notes=notes)
-    stops = economy.fingering(
-        line, instrument=INSTRUMENTS[instrument], scale=scale_of(key), taste=economy.random_taste(rng)
+    line = scale_melodies.melody(rng, instrument=INSTRUMENTS[instrument], pull=pull_of(key), notes=notes)
+    stops = scale_melodies.fingering(
+        line, instrument=INSTRUMENTS[instrument], scale=scale_of(key), taste=scale_melodies.random_taste(rng)
     )
     slurs, beat_s = float(rng.uniform(0.3, 0.9)), float(rng.uniform(0.25, 0.7))
     made: list[Note] = []

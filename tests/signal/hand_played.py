@@ -10,10 +10,10 @@ import numpy as np
 from hand_passages import Note
 
 from pipeline.demonstration.compare import calibration_error
-from pipeline.signal.geometry import Fingerboard, fingerboard, offsets
-from pipeline.signal.hand_chain import Slides
-from pipeline.signal.kinds import KINDS
-from pipeline.signal.passage_hand import Line
+from pipeline.signal.hand.chain import Slides
+from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
+from pipeline.signal.hand.passage import Line
+from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.synth.plan import Plan
 
 

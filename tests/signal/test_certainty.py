@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.signal.certainty import level_scale, posterior
-from pipeline.signal.drift import Fit, fit_curve, spline_columns, spline_count
-from pipeline.signal.tuning import ACCOMPANIMENT, SOLO, Tracks
+from pipeline.signal.tuning.spline import Fit, fit_curve, spline_columns, spline_count
+from pipeline.signal.tuning.standard_error import level_scale, posterior
+from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, Tracks
 
 LENGTH_S = 90.0
 

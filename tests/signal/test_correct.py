@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from pipeline.signal.correct import SpeedMap
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.units import cents_of_ratio
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.signal.geometry import (
+from pipeline.signal.hand.fingerboard import (
     LONGEST_STRETCH_MM,
     double_stops,
     fingerboard,
@@ -15,7 +15,7 @@ from pipeline.signal.geometry import (
     stop_table,
     stops,
 )
-from pipeline.steps.hand import open_strings
+from pipeline.steps.hand.step import open_strings
 from pipeline.units import hz_of_midi
 
 INSTRUMENTS = st.sampled_from(("violin", "viola", "cello"))

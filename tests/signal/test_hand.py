@@ -6,10 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.settings import HandSettings
-from pipeline.signal.geometry import fingerboard
-from pipeline.signal.hand import Way, ways_of_slide
-from pipeline.signal.kinds import KINDS
-from pipeline.steps.hand_rows import costs_of
+from pipeline.signal.hand.fingerboard import fingerboard
+from pipeline.signal.hand.one_slide import Way, ways_of_slide
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.steps.hand.rows import costs_of
 
 COSTS = costs_of(HandSettings())
 VIOLIN = fingerboard("violin")

@@ -8,7 +8,7 @@ import numpy.typing as npt
 import pytest
 from scipy.signal import hilbert
 
-from pipeline.signal.melody import MelodyLine, follow
+from pipeline.signal.line.follow import MelodyLine, follow
 
 RATE = 22050
 Floats = npt.NDArray[np.float64]

@@ -5,12 +5,10 @@ import json
 import numpy as np
 import pytest
 
-from pipeline.signal import melody_net
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.melody_grid import bins_of_ratio, search_range
-from pipeline.signal.melody_path import best_path, posteriors
-from pipeline.signal.melody_refine import refine, steadied
-from pipeline.signal.melody_score import (
+from pipeline.signal.line import network
+from pipeline.signal.line.calibration import calibrated, fitted, mean_of_neighbours
+from pipeline.signal.line.candidates import (
     LEAST_LOGIT,
     LEAST_SHARE,
     LIKELY,
@@ -21,9 +19,11 @@ from pipeline.signal.melody_score import (
     loudness,
     salience,
 )
-from pipeline.signal.melody_track import HISTORY, RIVALS, track_features
-from pipeline.signal.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
-from pipeline.signal.voicing import calibrated, fitted, mean_of_neighbours
+from pipeline.signal.line.grid import bins_of_ratio, search_range
+from pipeline.signal.line.path import best_path, posteriors
+from pipeline.signal.line.refine import refine, steadied
+from pipeline.signal.line.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
+from pipeline.signal.line.tracks import HISTORY, RIVALS, track_features
 
 RATE = 11025
 
@@ -207,7 +207,7 @@ def test_posteriors_are_those_of_all_paths_summed() -> None:
     # Against every path of a small case, one by one.
     from itertools import product
 
-    from pipeline.signal import melody_path as m
+    from pipeline.signal.line import path as m
 
     rng = np.random.default_rng(7)
     bins = np.array([[3, 40], [5, 41], [30, 44]], dtype=np.int32)
@@ -260,12 +260,12 @@ def test_moving_mean_shortens_at_the_ends() -> None:
 
 
 def test_weights_are_small_plain_and_recorded() -> None:
-    assert melody_net.WEIGHTS.stat().st_size < 120_000
-    with np.load(melody_net.WEIGHTS, allow_pickle=False) as file:
+    assert network.WEIGHTS.stat().st_size < 120_000
+    with np.load(network.WEIGHTS, allow_pickle=False) as file:
         assert all(file[name].dtype.kind == "f" for name in file.files)
-    record = melody_net.training_record()
+    record = network.training_record()
     assert sorted(record) == sorted(INSTRUMENTS)
     for instrument, stages in record.items():
-        assert {"spectral", *melody_net.TRACKING, "calibration"} == set(stages), instrument
+        assert {"spectral", *network.TRACKING, "calibration"} == set(stages), instrument
         assert all("own additive voices" in stage["sound"] for stage in stages.values())
     assert "path" not in json.dumps(record)

@@ -11,12 +11,12 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.settings import HandSettings
-from pipeline.signal.geometry import HARMONICS, fingerboard, offsets
-from pipeline.signal.hand_chain import Slides
-from pipeline.signal.kinds import KINDS
-from pipeline.signal.passage_hand import Line, reconstruct
+from pipeline.signal.hand.chain import Slides
+from pipeline.signal.hand.fingerboard import HARMONICS, fingerboard, offsets
+from pipeline.signal.hand.passage import Line, reconstruct
+from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.synth.plans import random_plan, random_player
-from pipeline.steps.hand_rows import costs_of, habits_of
+from pipeline.steps.hand.rows import costs_of, habits_of
 
 COSTS = costs_of(HandSettings())
 HABITS = habits_of(HandSettings())
@@ -142,14 +142,14 @@ def test_paths_are_ranked_and_begin_with_the_best() -> None:
 def test_best_paths_agree_with_trying_all() -> None:
     from itertools import product
 
-    from pipeline.signal import hand_chain
+    from pipeline.signal.hand import chain
 
     rng = np.random.default_rng(5)
     begins = np.array([0, 3, 7, 9])
     weights = rng.uniform(0.1, 1.0, 9)
     pairs = rng.uniform(0.1, 1.0, 12 + 8)
     pair_begins = np.array([0, 12, 20])
-    paths, logs = hand_chain.best_paths(begins, weights, pairs, pair_begins, count=5)
+    paths, logs = chain.best_paths(begins, weights, pairs, pair_begins, count=5)
     every = {}
     for a, b, c in product(range(3), range(4), range(2)):
         weight = weights[a] * pairs[a * 4 + b] * weights[3 + b] * pairs[12 + b * 2 + c] * weights[7 + c]
@@ -157,7 +157,7 @@ def test_best_paths_agree_with_trying_all() -> None:
     best = sorted(every.items(), key=lambda item: -item[1])[:5]
     assert [tuple(p) for p in paths.tolist()] == [path for path, _ in best]
     np.testing.assert_allclose(logs, [value for _, value in best], atol=1e-9)
-    ways = hand_chain.forward_backward(begins, weights, pairs, pair_begins)
+    ways = chain.forward_backward(begins, weights, pairs, pair_begins)
     total = sum(np.exp(v) for v in every.values())
     for candidate in range(9):
         share = sum(np.exp(v) for path, v in every.items() if candidate in path) / total
@@ -203,26 +203,26 @@ def test_every_answer_is_possible(instrument: str, midi: list[float]) -> None:
 
 
 def test_a_player_who_does_not_look_ahead_is_not_moved_by_what_comes_later() -> None:
-    from pipeline.signal import hand_chain, passage_hand, unforeseen
-    from pipeline.signal.playability import scale_membership
+    from pipeline.signal.hand import chain, no_lookahead, passage
+    from pipeline.signal.hand.playability import scale_membership
 
     board = fingerboard("violin")
     line = _line([71.0, 73, 74, 76, 78, 79, 81, 83, 86, 88])
-    table = passage_hand.arrays(board, COSTS, in_scale=scale_membership(line.midi))
+    table = passage.arrays(board, COSTS, in_scale=scale_membership(line.midi))
 
     def marginals(notes: int) -> tuple[np.ndarray, np.ndarray]:
         midi = line.midi[:notes]
-        stops = hand_chain.gather(COSTS, table, midi, np.full(notes, np.nan), 0.5)
+        stops = chain.gather(COSTS, table, midi, np.full(notes, np.nan), 0.5)
         slide = np.full(notes - 1, -1)
-        links = hand_chain.Links(np.full(notes - 1, 0.4), np.zeros(notes - 1), slide + 1.0, np.diff(midi), slide)
-        moves = hand_chain.moves(COSTS, table, stops.begins, stops.stops, links, NONE)
-        weights, _ = hand_chain.note_weights(stops.begins, stops.liking + stops.sound)
-        pairs = unforeseen.choices(COSTS, table, stops, moves, weights, 1.0, 1.0)
+        links = chain.Links(np.full(notes - 1, 0.4), np.zeros(notes - 1), slide + 1.0, np.diff(midi), slide)
+        moves = chain.moves(COSTS, table, stops.begins, stops.stops, links, NONE)
+        weights, _ = chain.note_weights(stops.begins, stops.liking + stops.sound)
+        pairs = no_lookahead.choices(COSTS, table, stops, moves, weights, 1.0, 1.0)
         for t in range(notes - 1):
             shape = (stops.begins[t + 1] - stops.begins[t], stops.begins[t + 2] - stops.begins[t + 1])
             rows = pairs[moves.begins[t] : moves.begins[t + 1]].reshape(shape)
             np.testing.assert_allclose(rows @ weights[stops.begins[t + 1] : stops.begins[t + 2]], 1.0)
-        ways = hand_chain.forward_backward(stops.begins, weights, pairs, moves.begins)
+        ways = chain.forward_backward(stops.begins, weights, pairs, moves.begins)
         return ways.chance, stops.begins
 
     short, begins = marginals(5)

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.prior_speed import LabelSpeed, cents_of_rpm, offset_density, playing_density
-from pipeline.signal.semitone import Key, key_log_likelihoods, parse_key, pitch_class_notes
-from pipeline.signal.session import Reading, settle_together
-from pipeline.signal.speed import Notes, ReferencePitch, SideEvidence
+from pipeline.signal.speed.key import Key, key_log_likelihoods, parse_key, pitch_class_notes
+from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm, offset_density, playing_density
+from pipeline.signal.speed.readings import Notes, ReferencePitch, SideEvidence
+from pipeline.signal.speed.session import Reading, settle_together
 
 VIOLIN = INSTRUMENTS["violin"].open_midi
 MAJOR = (0, 2, 4, 5, 7, 9, 11)

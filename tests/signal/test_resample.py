@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import soxr
 
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.resample import correct_samples
+from pipeline.signal.speed.resample import correct_samples
+from pipeline.signal.speed.speed_map import SpeedMap
 
 RATE = 44100
 

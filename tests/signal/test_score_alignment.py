@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.signal.score_alignment import align
+from pipeline.signal.hand.printed_part import align
 
 
 def test_omissions_and_ornaments_are_left_out() -> None:

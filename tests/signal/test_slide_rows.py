@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.kinds import KINDS
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plan import Plan, PlannedNote, PlannedSlide, TrueSlide, Truth
 from pipeline.training.slide_rows import rows_of_side
 from tests.signal.slide_lines import MadeLine, Score

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.signal.correct import SpeedMap
-from pipeline.signal.kinds import KINDS
-from pipeline.signal.slides import Detection, find_notes_and_slides
+from pipeline.signal.slides.detect import Detection, find_notes_and_slides
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.speed.speed_map import SpeedMap
 from tests.signal.slide_lines import MadeLine, Score, line_of
 
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from pipeline.signal.instruments import INSTRUMENTS
-from pipeline.signal.synth.economy import Taste, fingering, melody, random_taste
 from pipeline.signal.synth.fingering import Stop, position_name, reach
 from pipeline.signal.synth.keys import pull_of, scale_of
 from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.scale_melodies import Taste, fingering, melody, random_taste
 
 PLAIN = Taste(
     travel=0.1,

@@ -6,12 +6,12 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from pipeline.signal.circular import wrap100
-from pipeline.signal.curve import TuningCurve, tuning_curve
-from pipeline.signal.measure import measure_side, measure_tracks
-from pipeline.signal.partials import RATE_HZ, accompaniment_tracks
-from pipeline.signal.place import PitchFrames, sure_frames
-from pipeline.signal.tuning import SteadyNotes, Tracks, join, solo_tracks
+from pipeline.signal.tuning.coarse_path import wrap100
+from pipeline.signal.tuning.curve import TuningCurve, tuning_curve
+from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
+from pipeline.signal.tuning.measure import measure_side, measure_tracks
+from pipeline.signal.tuning.partials import RATE_HZ, accompaniment_tracks
+from pipeline.signal.tuning.steady_tones import SteadyNotes, Tracks, join, solo_tracks
 from pipeline.units import Floats
 
 HOP_S = 0.0058

@@ -7,12 +7,12 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.signal.melody import follow
+from pipeline.signal.line.follow import follow
+from pipeline.signal.line.solo_parts import CONTENTS, SoloSpan, where_solo
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
-from pipeline.signal.where_solo import CONTENTS, SoloSpan, where_solo
 
 RATE = 22050
 

@@ -8,9 +8,9 @@ import polars as pl
 import pytest
 import soundfile as sf
 
+from pipeline.answers.corrected_audio import render_corrected
 from pipeline.errors import DataError
-from pipeline.steps.corrected import render_corrected
-from pipeline.store.audio import file_hash
+from pipeline.store.audio.decode import file_hash
 from pipeline.store.corpus import Corpus
 
 RATE = 48_000

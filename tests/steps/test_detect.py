@@ -8,10 +8,10 @@ import polars as pl
 import pytest
 
 from pipeline.settings import DetectSettings
-from pipeline.signal import slide_learned
+from pipeline.signal.slides import learned
 from pipeline.steps.base import StepInput, StepOutput
-from pipeline.steps.detect import STEP
-from pipeline.steps.solo_spans import SoloSpan, solo_spans, with_measured
+from pipeline.steps.detect.solo_spans import SoloSpan, solo_spans, with_measured
+from pipeline.steps.detect.step import STEP
 from pipeline.store import schema
 from tests.signal.slide_lines import Score
 
@@ -55,7 +55,7 @@ def run(given: dict[str, Any], score: Score, *, cents: float = 0.0, state: str =
 
 def test_a_corpus_asks_the_confidence_that_was_measured_and_stated() -> None:
     # Settings know no signal code, so the number stands twice.
-    assert DetectSettings().least_confidence == slide_learned.LEAST_CONFIDENCE
+    assert DetectSettings().least_confidence == learned.LEAST_CONFIDENCE
 
 
 def two_slides() -> Score:

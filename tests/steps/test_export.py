@@ -14,9 +14,9 @@ import polars as pl
 import pyreadstat
 import pytest
 
+from pipeline.answers.export.folder import export
 from pipeline.errors import DataError, UsageError
-from pipeline.steps.export import export
-from pipeline.store.package import unguarded
+from pipeline.store.formats.data_package import unguarded
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("measured")]
 TODAY = date(1990, 5, 1)
@@ -162,8 +162,8 @@ def test_unknown_format_is_refused(measured_once):
 
 
 def test_new_corpus_from_a_package_holds_the_same_catalogue(done, measured_once, tmp_path):
+    from pipeline.store.adding.merge import new_from
     from pipeline.store.corpus import Corpus
-    from pipeline.store.merge import new_from
 
     made = new_from(tmp_path / "again", done.folder)
     old, new = Corpus(measured_once).catalogue, Corpus(made).catalogue
@@ -174,7 +174,7 @@ def test_new_corpus_from_a_package_holds_the_same_catalogue(done, measured_once,
 
 
 def test_package_may_come_as_a_zip_but_not_reach_outside(done, tmp_path):
-    from pipeline.store.merge import new_from
+    from pipeline.store.adding.merge import new_from
 
     good = tmp_path / "good.zip"
     with zipfile.ZipFile(good, "w") as file:
@@ -192,8 +192,8 @@ def test_package_may_come_as_a_zip_but_not_reach_outside(done, tmp_path):
 
 
 def test_merging_reports_clashes_and_overwrites_nothing(done, measured, tmp_path):
+    from pipeline.store.adding.merge import clash_report, merge, plan_merge, read_new_ids
     from pipeline.store.corpus import Corpus
-    from pipeline.store.merge import clash_report, merge, plan_merge, read_new_ids
 
     path = measured / "catalogue" / "player.csv"
     path.write_text(path.read_text().replace("Ada Quill", "Ada Quillon"), encoding="utf-8")

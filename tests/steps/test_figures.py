@@ -2,7 +2,7 @@
 
 import pytest
 
-from pipeline.steps.figures import count_words, minutes_words, probability_words, rounded, with_limits
+from pipeline.answers.number_words import count_words, minutes_words, probability_words, rounded, with_limits
 
 
 @pytest.mark.parametrize(

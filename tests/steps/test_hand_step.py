@@ -6,11 +6,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.engine.jobs import key_of
+from pipeline.engine.runner import group_values
 from pipeline.settings import HandSettings, Settings
 from pipeline.steps.base import StepInput, StepOutput
-from pipeline.steps.hand import STEP, readings
-from pipeline.steps.jobs import key_of
-from pipeline.steps.runner import group_values
+from pipeline.steps.hand.step import STEP, readings
 from pipeline.store import schema
 
 DEFAULTS = HandSettings()

@@ -11,8 +11,9 @@ from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
-from pipeline.steps import follow, measure, settle
+from pipeline.steps import follow, measure
 from pipeline.steps.base import Sound, StepInput
+from pipeline.steps.settle.step import STEP as SETTLE
 from pipeline.store import schema
 
 RATE = 22_050
@@ -76,7 +77,7 @@ def test_planted_speeds_are_found_in_sound(instrument: str, piano_db: float | No
         "decision": None,
     }
     tables = {"t1": {"tuning": tuning, "melody": followed.tables["t1"]["melody"]}}
-    out = settle.STEP.run(StepInput("alone:t1", {"t1": known}, SettleSettings(), tables, lambda _: sound))
+    out = SETTLE.run(StepInput("alone:t1", {"t1": known}, SettleSettings(), tables, lambda _: sound))
     curve = out.tables["t1"]["speed_curve"]
     found = np.interp(truth.transfer_time_s, curve["transfer_time_s"], curve["correction_cents"])
     wrong = found - truth.correction_cents

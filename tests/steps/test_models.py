@@ -13,12 +13,12 @@ import pandas as pd
 import polars as pl
 import pytest
 
-from pipeline.store import codebook, package, statistics_formats
 from pipeline.store import schema as schemas
 from pipeline.store.analysis.slide_rate_model import fitted
-from pipeline.store.package import PackageTable
+from pipeline.store.formats import codebook, data_package, stata_spss
+from pipeline.store.formats.data_package import PackageTable
 
-ANALYSIS = Path(package.__file__).parent / "analysis"
+ANALYSIS = Path(data_package.__file__).parent / "analysis"
 
 
 @pytest.fixture(scope="module")
@@ -59,11 +59,11 @@ def folder(tmp_path_factory):
     table = PackageTable("take", frame, relation, "csv/take.csv")
     for name in ("csv", "stata", "spss", "analysis"):
         (root / name).mkdir()
-    (root / "csv" / "take.csv").write_bytes(package.csv_bytes(frame))
-    ready = statistics_formats.coded(frame, relation)
-    statistics_formats.write_stata(ready, root / "stata" / "take.dta")
-    statistics_formats.write_spss(ready, root / "spss" / "take.sav")
-    (root / "codebook.csv").write_bytes(package.csv_bytes(codebook.rows([table])))
+    (root / "csv" / "take.csv").write_bytes(data_package.csv_bytes(frame))
+    ready = stata_spss.coded(frame, relation)
+    stata_spss.write_stata(ready, root / "stata" / "take.dta")
+    stata_spss.write_spss(ready, root / "spss" / "take.sav")
+    (root / "codebook.csv").write_bytes(data_package.csv_bytes(codebook.rows([table])))
     for script in ANALYSIS.glob("*.*"):
         shutil.copyfile(script, root / "analysis" / script.name)
     return root

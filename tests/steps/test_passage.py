@@ -7,8 +7,8 @@ import polars as pl
 import pytest
 from typer.testing import CliRunner
 
+from pipeline.answers.passage import hand
 from pipeline.cli import app
-from pipeline.steps.passage import hand
 
 pytestmark = pytest.mark.slow
 

@@ -7,9 +7,9 @@ import polars as pl
 import pytest
 
 from pipeline.settings import SettleSettings
-from pipeline.signal.correct import SpeedMap
+from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import StepInput, StepOutput
-from pipeline.steps.settle import STEP
+from pipeline.steps.settle.step import STEP
 from pipeline.store import schema
 
 LENGTH_S = 60.0

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.steps.settle_facts import facts
-from pipeline.store.catalogue import Catalogue
+from pipeline.steps.settle.facts import facts
+from pipeline.store.catalogue.tables import Catalogue
 
 TABLES = {
     "work": "work_id,title,key\nair,Air,D major\n",

@@ -12,10 +12,10 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.errors import DataError
-from pipeline.store.add import add, difference, plan_add
-from pipeline.store.catalogue import Catalogue
-from pipeline.store.check import check
-from pipeline.store.new import new
+from pipeline.store.adding.add import add, difference, plan_add
+from pipeline.store.adding.new import new
+from pipeline.store.catalogue.tables import Catalogue
+from pipeline.store.checks.check import check
 
 HEADINGS = ["Datei", "Violinist", "Jahr", "Werk", "Tonart", "Record Label", "Matrix no.", "Tk"]
 ROWS = [

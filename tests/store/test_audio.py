@@ -10,8 +10,8 @@ import soundfile
 from made_audio import write_tone
 
 from pipeline.errors import AudioError
-from pipeline.store import audio
-from pipeline.store.audio import check_usable, file_hash, hash_and_sound, read_sound, samples_hash, sound_info
+from pipeline.store.audio import decode
+from pipeline.store.audio.decode import check_usable, file_hash, hash_and_sound, read_sound, samples_hash, sound_info
 
 KINDS = [
     ("a.wav", "PCM_16", 1e-9),
@@ -206,12 +206,12 @@ def test_unusable_samples_are_told_apart() -> None:
 def test_memory_is_one_block_beside_the_result(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write_tone(tmp_path / "a.wav", rate=48_000, length_s=20.0, channels=2)
     sizes = []
-    rule = audio._one_channel
+    rule = decode._one_channel
 
     def watch(block: np.ndarray, named: str) -> np.ndarray:
         sizes.append(len(block))
         return rule(block, named)
 
-    monkeypatch.setattr(audio, "_one_channel", watch)
+    monkeypatch.setattr(decode, "_one_channel", watch)
     samples, _ = read_sound(path, channel_rule="sum")
-    assert max(sizes) <= audio.BLOCK_FRAMES < len(samples)
+    assert max(sizes) <= decode.BLOCK_FRAMES < len(samples)

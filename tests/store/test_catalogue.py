@@ -8,11 +8,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import DataError
-from pipeline.store.catalogue import Catalogue
-from pipeline.store.handkept import read_text_table, typed
-from pipeline.store.problems import Problem
+from pipeline.store.catalogue.csv_text import read_text_table, typed
+from pipeline.store.catalogue.problems import Problem
+from pipeline.store.catalogue.slugs import slug
+from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.schema import load
-from pipeline.store.slugs import slug
 
 Write = Callable[[str, str], None]
 

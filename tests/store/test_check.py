@@ -15,11 +15,11 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.errors import DataError
-from pipeline.store.audio import samples_hash
-from pipeline.store.check import check
-from pipeline.store.check_takes import us_term_ends
+from pipeline.store.audio.decode import samples_hash
+from pipeline.store.catalogue.problems import listed
+from pipeline.store.checks.check import check
+from pipeline.store.checks.takes import us_term_ends
 from pipeline.store.corpus import Corpus
-from pipeline.store.problems import listed
 from pipeline.store.schema import load
 
 Write = Callable[[str, str], None]

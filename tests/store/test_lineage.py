@@ -6,8 +6,8 @@ from pathlib import Path
 
 import networkx
 
-from pipeline.store.catalogue import Catalogue
-from pipeline.store.lineage import circles
+from pipeline.store.catalogue.tables import Catalogue
+from pipeline.store.catalogue.teaching import circles
 
 PLAYERS = (
     "player_id,name,born,died\na,Anna,1850,1910\nb,Bela,1880,1950~\nc,Carl,1905,\nd,Dora,1912,\ne,Ehm,[..1840],1849\n"

@@ -13,10 +13,10 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.errors import DataError, UsageError
 from pipeline.settings import Group, Settings, read_settings
-from pipeline.store.check import check
-from pipeline.store.dictionary import dictionary
-from pipeline.store.new import PAGE, new, settings_text
-from pipeline.store.reading import database_file
+from pipeline.store.adding.new import PAGE, new, settings_text
+from pipeline.store.checks.check import check
+from pipeline.store.database.read import database_file
+from pipeline.store.formats.dictionary import dictionary
 from pipeline.store.schema import hand_kept, relations
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import DataError
-from pipeline.store import notation
-from pipeline.store.notation import midi_of_name, read_musicxml, read_printed
+from pipeline.store.formats import musicxml_in
+from pipeline.store.formats.musicxml_in import midi_of_name, read_musicxml, read_printed
 
 VIOLIN = ("G", "D", "A", "E")
 HEAD = '<?xml version="1.0"?><!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" ' + (
@@ -74,7 +74,7 @@ def test_an_entity_bomb_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_zip_bomb_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(notation, "MOST_BYTES", 10_000)
+    monkeypatch.setattr(musicxml_in, "MOST_BYTES", 10_000)
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("score.xml", b" " * 1_000_000)

@@ -10,8 +10,8 @@ import pyarrow as pa
 import pytest
 
 from pipeline.errors import DataError
-from pipeline.store.arrow_tables import arrow_of, without_nan
 from pipeline.store.schema import PATTERNS, Column, Relation, column_violations, load, relations
+from pipeline.store.schema.arrow_tables import arrow_of, without_nan
 
 CONTRACT = {  # design, section 10
     "transfer": "transfer_id side_id file file_start_s file_end_s channel_rule groove turntable_rpm "

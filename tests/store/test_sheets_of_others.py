@@ -6,11 +6,10 @@ import pytest
 from made_audio import write_tone
 
 from pipeline.cli import main
-from pipeline.store.add import add
-from pipeline.store.corpus import Corpus
-from pipeline.store.new import new
-from pipeline.store.sheet_mapping import match_headings
-from pipeline.store.sheet_values import (
+from pipeline.store.adding.add import add
+from pipeline.store.adding.headings import match_headings
+from pipeline.store.adding.new import new
+from pipeline.store.catalogue.cell_values import (
     CellError,
     read_accompaniment,
     read_date,
@@ -19,6 +18,7 @@ from pipeline.store.sheet_values import (
     read_process,
     read_time,
 )
+from pipeline.store.corpus import Corpus
 
 FRENCH = ["Fichier", "Interprète", "né", "Œuvre", "Ton", "Date d'enr.", "Matrice", "Étiquette", "N° de cat.", "Face",
           "Vitesse (t/min)", "Procédé", "Cote", "Remarques"]  # fmt: skip

@@ -10,8 +10,8 @@ import polars as pl
 import pyreadstat
 import pytest
 
+from pipeline.store.formats.stata_spss import RESERVED, coded, short_names, write_spss, write_stata
 from pipeline.store.schema import Column, Relation
-from pipeline.store.statistics_formats import RESERVED, coded, short_names, write_spss, write_stata
 
 COLUMNS = (
     Column("Q1", "string", "A question."),

@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.signal.instruments import INSTRUMENTS, Instrument
-from pipeline.signal.synth.economy import Taste, fingering, melody
-from pipeline.signal.synth.figures import ornament, with_double_stop
 from pipeline.signal.synth.fingering import Stop, highest_first, position_name, stops_in_frame
 from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
+from pipeline.signal.synth.ornaments import ornament, with_double_stop
 from pipeline.signal.synth.piano import accompany
 from pipeline.signal.synth.plan import HardNegative, Plan, PlannedNote, PlannedSlide
+from pipeline.signal.synth.scale_melodies import Taste, fingering, melody
 from pipeline.signal.synth.shifts import Shift, shifts_from
 
 # Shares of the kinds among slides, where the hand allows each.

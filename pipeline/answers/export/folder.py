@@ -1,0 +1,339 @@
+"""One dated folder that a colleague can use without this program: tables, codebook, methods, scripts.
+
+Only takes that may be shared go in. A take is withheld where its transfer is marked private, or the rights of the
+transfer or the side are marked restricted; all rates are counted again without it. Listeners are named by codes
+unless the settings say that they agreed. Sound goes in only if asked for, and only of transfers marked public.
+"""
+
+import json
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline import __version__, store
+from pipeline.answers.export import methods
+from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.answers.selection import Selection
+from pipeline.errors import UsageError
+from pipeline.store import schema
+from pipeline.store.corpus import Corpus
+from pipeline.store.database.read import find_view
+from pipeline.store.formats import codebook, data_package
+from pipeline.store.formats import stata_spss as statistics
+from pipeline.store.formats.data_package import PackageTable
+from pipeline.store.formats.jams import jams
+from pipeline.store.formats.musicxml_out import musicxml
+
+TABLE_FORMATS = ("csv", "parquet", "arrow", "stata", "spss")
+OTHER_FORMATS = ("jams", "musicxml")
+_ENDINGS = {"csv": "csv", "parquet": "parquet", "arrow": "arrow", "stata": "dta", "spss": "sav"}
+
+# Name in the package, and the view it is.
+TIDY = {
+    "take": "summary.take_for_models",
+    "slide": "summary.slide_for_models",
+    "transition": "fact.transition",
+    "player": "base.player",
+    "lineage": "stage.ancestor",
+    "speed": "base.speed",
+    "speed_alternative": "base.speed_alternative",
+}
+
+
+@dataclass(frozen=True)
+class Exported:
+    """Where the package is, its content hash, and what was left out."""
+
+    folder: Path
+    content_sha256: str
+    tables: dict[str, int]
+    withheld: dict[str, str]
+
+
+def export(
+    root: Path | str,
+    *,
+    to: Sequence[str] = ("csv", "parquet"),
+    into: Path | str | None = None,
+    with_sound: bool = False,
+    today: date | None = None,
+) -> Exported:
+    """Write the package.
+
+    Parameters
+    ----------
+    to : formats, of ``TABLE_FORMATS`` and ``OTHER_FORMATS``; CSV with its descriptor is always written.
+    into : folder for the dated folder; None for ``derived/export``.
+    with_sound : copy the audio of transfers marked public.
+    today : the date in the folder's name.
+
+    Raises
+    ------
+    UsageError
+        If a format is unknown.
+    DataError
+        If there is no database yet.
+    """
+    known = TABLE_FORMATS + OTHER_FORMATS
+    if unknown := [name for name in to if name not in known]:
+        raise UsageError(f"--as {','.join(unknown)}: choose from {', '.join(known)}")
+    corpus = Corpus(root)
+    with OpenCorpus(corpus.root) as opened:
+        withheld = withheld_takes(opened)
+        tables = _tables(corpus, opened, sorted(withheld))
+        said = methods.paragraph(opened, corpus, tables={t.name: t.frame for t in tables}, withheld=withheld)
+    content = data_package.content_hash(tables)
+    day = (today or date.today()).isoformat()
+    folder = Path(into) if into is not None else corpus.derived / "export"
+    folder = folder / f"{day}-{content[:8]}"
+    partial = folder.with_name(f".{folder.name}.part")
+    shutil.rmtree(partial, ignore_errors=True)
+    partial.mkdir(parents=True)
+    title = corpus.settings.title or "Slides in a corpus of historical string recordings"
+    cut = _write_tables(partial, tables, formats=[name for name in TABLE_FORMATS if name == "csv" or name in to])
+    _write_words(partial, tables, title=title, cut=cut, said=said, content=content, corpus=corpus, day=day)
+    takes = [t for t in _shared(tables) if t not in withheld]
+    if "jams" in to:
+        _write_jams(partial / "jams", corpus, takes)
+    if "musicxml" in to:
+        _write_scores(partial / "musicxml", corpus, takes)
+    if with_sound:
+        _copy_sound(partial / "audio", corpus, takes)
+    if folder.exists():
+        shutil.rmtree(folder)  # the same content of the same day
+    partial.rename(folder)
+    return Exported(folder, content, {t.name: t.frame.height for t in tables}, withheld)
+
+
+def withheld_takes(opened: OpenCorpus) -> dict[str, str]:
+    """Takes that may not be shared, and why."""
+    rows = opened.sql(_WITHHELD).to_dicts()
+    return {row["take_id"]: row["reason"] for row in rows}
+
+
+_WITHHELD = """
+select
+    side_take.take_id,
+    string_agg(
+        distinct case
+            when transfer.visibility = 'private' then 'transfer ' || transfer.transfer_id || ' is private'
+            when transfer.rights_status = 'restricted'
+                then 'rights in transfer ' || transfer.transfer_id || ' are restricted'
+            else 'rights in side ' || side.side_id || ' are restricted'
+        end, '; '
+    ) as reason,
+from base.side_take
+join base.side on side.side_id = side_take.side_id
+left join stage.analysed_take on analysed_take.take_id = side_take.take_id
+left join base.transfer on transfer.transfer_id = analysed_take.transfer_id
+where
+    transfer.visibility = 'private' or transfer.rights_status = 'restricted' or side.rights_status = 'restricted'
+group by side_take.take_id
+order by side_take.take_id
+"""
+
+
+def _tables(corpus: Corpus, opened: OpenCorpus, withheld: list[str]) -> list[PackageTable]:
+    """All tables of the package: tidy ones, summaries, then the catalogue and the verdicts as kept by hand."""
+    selection = Selection(without_takes=withheld)
+    made = []
+    wanted = TIDY | {
+        relation.name: f"summary.{relation.name}"
+        for relation in schema.relations("summary")
+        if f"summary.{relation.name}" not in TIDY.values() and relation.name not in _UNSHARED
+    }
+    for name, view in wanted.items():
+        relation = find_view(view)
+        use = selection if withheld and relation.name not in _WHOLE else Selection()
+        frame = opened.selected(view, use).frame
+        made.append(PackageTable(name, frame, relation, f"csv/{name}.csv"))
+    kept = _Kept(corpus, set(withheld))
+    for relation in schema.hand_kept():
+        if relation.folder == "reviews/drawn":
+            continue
+        frame = kept.frame(relation.name).select([column.name for column in relation.written_columns])
+        folder = "catalogue" if relation.folder == "catalogue" else "reviews"
+        made.append(PackageTable(f"{folder}/{relation.name}", frame, relation, f"{folder}/{relation.name}.csv"))
+    return made
+
+
+# What names withheld takes by its nature, and what holds no takes at all.
+_UNSHARED = ("missing_or_doubtful", "speed_ledger")
+_WHOLE = ("player", "ancestor")
+
+
+class _Kept:
+    """The hand-kept tables without rows that belong to withheld takes only."""
+
+    def __init__(self, corpus: Corpus, withheld: set[str]) -> None:
+        self.corpus = corpus
+        self.take_ids = withheld
+        links = corpus.catalogue.frame("side_take")
+        shared = set(links.filter(~pl.col("take_id").is_in(sorted(withheld)))["side_id"])
+        self.side_ids = set(links["side_id"]) - shared
+        transfers = corpus.catalogue.frame("transfer")
+        self.transfer_ids = set(transfers.filter(pl.col("side_id").is_in(sorted(self.side_ids)))["transfer_id"])
+        agreed = set(corpus.settings.export.named_listeners)
+        listeners = sorted(
+            set(corpus.catalogue.frame("review")["listener"]) | set(corpus.catalogue.frame("mark")["listener"])
+        )
+        self.codes = {
+            name: name if name in agreed else f"listener-{number}" for number, name in enumerate(listeners, start=1)
+        }
+
+    def frame(self, table: str) -> pl.DataFrame:
+        frame = self.corpus.catalogue.frame(table)
+        for column, gone in (
+            ("take_id", self.take_ids),
+            ("side_id", self.side_ids),
+            ("transfer_id", self.transfer_ids),
+        ):
+            if column in frame.columns and gone:
+                frame = frame.filter(~pl.col(column).is_in(sorted(gone)) | pl.col(column).is_null())
+        if "listener" in frame.columns:
+            frame = frame.with_columns(pl.col("listener").replace(self.codes))
+        return frame
+
+
+def _write_tables(folder: Path, tables: list[PackageTable], *, formats: list[str]) -> dict[str, tuple[str, ...]]:
+    """Each table in each format; gives the columns that SPSS cannot hold in full."""
+    cut: dict[str, tuple[str, ...]] = {}
+    for table in tables:
+        (folder / table.path).parent.mkdir(exist_ok=True)
+        (folder / table.path).write_bytes(data_package.csv_bytes(table.frame))
+        if "/" in table.name:
+            continue  # what is kept by hand goes out as it came in
+        ready = statistics.coded(table.frame, table.relation)
+        for name in formats:
+            (folder / name).mkdir(exist_ok=True)
+            path = folder / name / f"{table.name}.{_ENDINGS[name]}"
+            if name == "parquet":
+                table.frame.write_parquet(path)
+            elif name == "arrow":
+                table.frame.write_ipc(path, compat_level=pl.CompatLevel.oldest(), compression="uncompressed")
+            elif name == "stata":
+                statistics.write_stata(ready, path)
+            elif name == "spss":
+                statistics.write_spss(ready, path)
+                if ready.cut:
+                    cut[table.name] = ready.cut
+    return cut
+
+
+def _write_words(
+    folder: Path, tables: list[PackageTable], *, title: str, cut: dict[str, tuple[str, ...]], said: str, content: str,
+    corpus: Corpus, day: str,
+) -> None:  # fmt: skip
+    settings = corpus.settings.export
+    facts: dict[str, Any] = {
+        "name": data_package.resource_name(title)[:60].strip("-") or "slides",
+        "id": f"urn:sha256:{content}",
+        "title": title,
+        "created": f"{day}T00:00:00Z",
+        "version": content[:12],
+        "description": "Slides between notes on historical string recordings; see methods.md and codebook.md.",
+        "licenses": [{"name": settings.licence or "not-stated", "title": settings.licence or "No licence is stated"}],
+        "contributors": [{"title": name, "roles": ["creator"]} for name in settings.contributors],
+        "sources": [
+            {"title": row["title"]} for row in corpus.catalogue.frame("source").to_dicts() if row.get("title")
+        ] or [{"title": "The corpus's own catalogue and measurements"}],
+    }  # fmt: skip
+    if not facts["contributors"]:
+        del facts["contributors"]
+    described = data_package.descriptor(tables, facts=facts)
+    (folder / "datapackage.json").write_text(json.dumps(described, ensure_ascii=False, indent=1), encoding="utf-8")
+    tidy = [table for table in tables if "/" not in table.name]
+    (folder / "codebook.csv").write_bytes(data_package.csv_bytes(codebook.rows(tidy)))
+    (folder / "codebook.md").write_text(codebook.markdown(tables, title=title, cut=cut), encoding="utf-8")
+    (folder / "codebook.html").write_text(codebook.html(tables, title=title), encoding="utf-8")
+    (folder / "methods.md").write_text(said, encoding="utf-8")
+    (folder / "CITATION.txt").write_text(
+        methods.citation(title=title, contributors=settings.contributors, content=content, day=day),
+        encoding="utf-8",
+    )
+    (folder / "README.md").write_text(methods.readme(title=title, content=content), encoding="utf-8")
+    analysis = Path(store.__file__).parent / "analysis"
+    (folder / "analysis").mkdir()
+    for name in ("slide_rate_model.R", "slide_rate_model.py"):
+        shutil.copyfile(analysis / name, folder / "analysis" / name)
+
+
+def _shared(tables: list[PackageTable]) -> list[str]:
+    return sorted(set(next(t.frame for t in tables if t.name == "take")["take_id"]))
+
+
+def _sides(corpus: Corpus, takes: list[str]) -> list[tuple[dict[str, Any], list[str]]]:
+    """Transfers that carry shared takes only, with those takes."""
+    made = []
+    for transfer in corpus.catalogue.rows("transfer"):
+        carried = [row["take_id"] for row in corpus.catalogue.rows("side_take", side_id=transfer["side_id"])]
+        if carried and set(carried) <= set(takes):
+            made.append((transfer, sorted(carried)))
+    return made
+
+
+def _words(corpus: Corpus, take_id: str) -> dict[str, str]:
+    """Title, player and instrument of a take."""
+    take = corpus.catalogue.row("take", take_id) or {}
+    work = corpus.catalogue.row("work", take["work_id"]) if take.get("work_id") else None
+    parts = corpus.catalogue.rows("performance", take_id=take_id)
+    players = [corpus.catalogue.row("player", part["player_id"]) for part in parts]
+    return {
+        "title": work["title"] if work else take_id,
+        "artist": ", ".join(player["name"] for player in players if player),
+        "instrument": next((part["instrument"] for part in parts if part["instrument"]), "violin"),
+    }
+
+
+def _write_jams(folder: Path, corpus: Corpus, takes: list[str]) -> None:
+    folder.mkdir()
+    for transfer, carried in _sides(corpus, takes):
+        transfer_id = transfer["transfer_id"]
+        notes, slides = corpus.read("note", transfer_id), corpus.read("slide", transfer_id)
+        tuning = corpus.read("tuning", transfer_id)
+        if notes is None or slides is None or tuning is None:
+            continue
+        words = _words(corpus, carried[0])
+        document = jams(
+            facts={"title": words["title"], "artist": words["artist"], "release": transfer_id},
+            length_s=float(tuning["length_s"][0]),
+            version=__version__,
+            pitch=corpus.read("pitch_frame", transfer_id),
+            notes=notes,
+            slides=slides,
+        )
+        (folder / f"{transfer_id}.jams").write_text(json.dumps(document), encoding="utf-8")
+
+
+def _write_scores(folder: Path, corpus: Corpus, takes: list[str]) -> None:
+    folder.mkdir()
+    for transfer, carried in _sides(corpus, takes):
+        transfer_id = transfer["transfer_id"]
+        notes, slides = corpus.read("note", transfer_id), corpus.read("slide", transfer_id)
+        if notes is None or slides is None or notes.is_empty():
+            continue
+        hand = corpus.read("note_hand", transfer_id)
+        words = _words(corpus, carried[0])
+        document = musicxml(
+            title=words["title"],
+            player=words["artist"],
+            instrument=words["instrument"],
+            notes=notes,
+            slides=slides,
+            hand=pl.DataFrame({"note_id": [], "finger": []}) if hand is None else hand.filter(pl.col("rank") == 1),
+        )
+        (folder / f"{transfer_id}.musicxml").write_bytes(document)
+
+
+def _copy_sound(folder: Path, corpus: Corpus, takes: list[str]) -> None:
+    folder.mkdir()
+    for transfer, _ in _sides(corpus, takes):
+        if transfer["visibility"] == "public":
+            source = corpus.audio_path(transfer["file"])
+            target = folder / f"{transfer['transfer_id']}{source.suffix}"
+            shutil.copyfile(source, target)

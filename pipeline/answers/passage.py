@@ -1,0 +1,234 @@
+"""One passage of a take as a readable table: notes, strings and fingers, slides, beside a printed part."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import DataError, typed
+from pipeline.steps.hand.printed import match_rows
+from pipeline.steps.hand.rows import Row, TakeNotes, rows_of_take, take_notes
+from pipeline.steps.hand.step import STEP, board_of, readings
+from pipeline.store.adding.editing import EditableTable
+from pipeline.store.catalogue.problems import listed
+from pipeline.store.corpus import Corpus
+from pipeline.store.formats.musicxml_in import read_printed
+from pipeline.store.schema import load
+
+_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
+WAYS = 3
+
+
+def hand(
+    folder: Path | str,
+    take_id: str,
+    *,
+    from_s: float | None = None,
+    to_s: float | None = None,
+    transfer_id: str | None = None,
+    printed: Path | str | None = None,
+    speed_rank: int = 1,
+) -> pl.DataFrame:
+    """Notes of a passage with their likeliest strings and fingers.
+
+    Parameters
+    ----------
+    folder : the corpus.
+    take_id : the take; or a transfer that holds only one.
+    from_s, to_s : corrected time of the passage; None for the beginning and the end.
+    transfer_id : which transfer; the one that stands for the take, else the first measured, if None.
+    printed : MusicXML or CSV file of a fingering to set beside it; the catalogue's is used if None.
+    speed_rank : which reading of an ambiguous speed.
+
+    Returns
+    -------
+    One row per note: start_s, note, cents, ways (likeliest first), position, slide (into the note),
+    shift_probability, cannot_tell; with a printed part also printed and verdict.
+
+    Raises
+    ------
+    DataError
+        If the take is unknown or not measured yet, or the file is not readable.
+    """
+    corpus = Corpus(folder)
+    take_id, transfer_id = _take_of(corpus, take_id, transfer_id)
+    transfer_id, tables = _tables(corpus, take_id, transfer_id)
+    facts = STEP.facts(corpus.catalogue, transfer_id)
+    take = take_notes(*(tables[name].filter(pl.col("take_id") == take_id) for name in ("note", "transition", "slide")))
+    board = board_of(facts, tables["melody"], take_id)
+    ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
+    if not 1 <= speed_rank <= len(ranks):
+        raise DataError(f"{take_id}: has {len(ranks)} reading(s) of the speed, not {speed_rank}; choose one of them")
+    rows, found = rows_of_take(
+        take,
+        board=board,
+        settings=corpus.settings.hand,
+        semitones=ranks[speed_rank - 1],
+        own={"speed_rank": speed_rank, "transfer_id": transfer_id, "take_id": take_id},
+    )
+    part = facts["takes"].get(take_id, {}).get("printed", [])
+    if printed is not None:
+        part = read_printed(
+            Path(printed),
+            work_id="this",
+            edition=Path(printed).stem,
+            strings=board.strings,
+            take_id=take_id,
+            sounding=take.midi_at,
+        ).to_dicts()
+    editions = sorted({p["edition"] for p in part})
+    matched: dict[str, Row] = {}
+    if editions:
+        chosen = sorted((p for p in part if p["edition"] == editions[0]), key=lambda p: p["note_number"])
+        own = {"transfer_id": transfer_id, "take_id": take_id}
+        matches = match_rows(chosen, take=take, hand=found, board=board, own=own)
+        matched = {row["note_id"]: row for row in matches if row.get("note_id")}
+    columns = _columns(take, rows, semitones=ranks[speed_rank - 1])
+    if editions:
+        columns |= {
+            "printed": [_printed(matched.get(i, {})) for i in take.notes["note_id"]],
+            "verdict": [matched.get(i, {}).get("verdict") for i in take.notes["note_id"]],
+        }
+    kinds: dict[str, Any] = dict.fromkeys(("start_s", "cents", "shift_probability"), pl.Float64())
+    kinds |= {"position": pl.Int64(), "cannot_tell": pl.Boolean()}
+    table = pl.DataFrame(columns, schema={name: kinds.get(name, pl.String()) for name in columns})
+    wanted = pl.lit(value=True)
+    if from_s is not None:
+        wanted = wanted & pl.Series(take.notes["end_s"] >= from_s)
+    if to_s is not None:
+        wanted = wanted & (pl.col("start_s") <= to_s)
+    return table.filter(wanted)
+
+
+def take_in(folder: Path | str, take_id: str, file: Path | str, *, edition: str) -> int:
+    """Appends a printed fingering to ``catalogue/printed_fingering.csv``; gives the number of notes.
+
+    Raises
+    ------
+    DataError
+        If the take has no work, or that edition of the work is already there.
+    """
+    corpus = Corpus(folder)
+    take = corpus.catalogue.row("take", take_id)
+    if take is None or take["work_id"] is None:
+        raise DataError(f"{take_id}: names no work in catalogue/take.csv; a printed part belongs to a work")
+    work_id = take["work_id"]
+    if corpus.catalogue.rows("printed_fingering", work_id=work_id, edition=edition):
+        raise DataError(f"{edition!r} of {work_id} is already in catalogue/printed_fingering.csv; remove it first")
+    board = board_of({"takes": {}, "instrument": _instrument(corpus, take_id)}, pl.DataFrame(), take_id)
+    frame = read_printed(
+        Path(file),
+        work_id=work_id,
+        edition=edition,
+        strings=board.strings,
+        take_id=take_id,
+        sounding=_sounding_of(corpus, take_id),
+    )
+    table = EditableTable.read(corpus.root / "catalogue" / "printed_fingering.csv", relation=load("printed_fingering"))
+    for row in frame.to_dicts():
+        table.append({name: _cell(value) for name, value in row.items()})
+    table.write()
+    return frame.height
+
+
+def _sounding_of(corpus: Corpus, take_id: str) -> Callable[[float], float | None] | None:
+    """The pitch found at each time of the take; None if it has no notes yet."""
+    try:
+        _, tables = _tables(corpus, take_id, None)
+    except DataError:
+        return None
+    own = (tables[name].filter(pl.col("take_id") == take_id) for name in ("note", "transition", "slide"))
+    return take_notes(*own).midi_at
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _instrument(corpus: Corpus, take_id: str) -> str:
+    bowed = ("violin", "viola", "cello")
+    named = {r["instrument"] for r in corpus.catalogue.rows("performance", take_id=take_id)} & set(bowed)
+    if len(named) != 1:
+        raise DataError(f"{take_id}: catalogue/performance.csv does not name one bowed instrument; add it")
+    return str(named.pop())
+
+
+def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[str, str | None]:
+    """The take and transfer meant by the id of a take, or of a transfer."""
+    transfer = corpus.catalogue.row("transfer", thing_id)
+    if transfer is None or corpus.catalogue.row("take", thing_id):
+        return thing_id, transfer_id
+    takes = [row["take_id"] for row in corpus.catalogue.rows("side_take", side_id=transfer["side_id"])]
+    if len(takes) != 1:
+        raise DataError(f"{thing_id} is a transfer; give one of its takes: {', '.join(takes) or 'none is catalogued'}")
+    return takes[0], transfer_id or thing_id
+
+
+def _tables(corpus: Corpus, take_id: str, transfer_id: str | None) -> tuple[str, dict[str, pl.DataFrame]]:
+    if corpus.catalogue.row("take", take_id) is None:
+        takes = corpus.catalogue.frame("take")["take_id"].to_list()
+        raise DataError(f"there is no take {take_id!r}; takes are {listed(takes, most=8) or 'none yet'}")
+    sides = {row["side_id"] for row in corpus.catalogue.rows("side_take", take_id=take_id)}
+    rows = [row for row in corpus.catalogue.frame("transfer").to_dicts() if row["side_id"] in sides]
+    rows.sort(key=lambda r: (not r["stands_for_take"], r["generation"] not in (None, "original"), r["transfer_id"]))
+    candidates = [r["transfer_id"] for r in rows] if transfer_id is None else [transfer_id]
+    for each in candidates:
+        tables = {name: corpus.read(name, each) for name in STEP.reads}
+        found = {name: table for name, table in tables.items() if table is not None}
+        if len(found) == len(tables) and (found["note"]["take_id"] == take_id).any():
+            return each, found
+    raise DataError(f"{take_id}: has no notes yet; `glideline run {typed(corpus.root)}` measures it")
+
+
+def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float) -> dict[str, list[Any]]:
+    ways: dict[str, list[Row]] = {}
+    for row in rows["note_hand"]:
+        ways.setdefault(row["note_id"], []).append(row)
+    into = dict(zip(take.transitions["transition_id"], take.transitions["to_note_id"], strict=True))
+    shifts = {into[row["transition_id"]]: row["shift_probability"] for row in rows["transition_hand"]}
+    slides = take.slides.to_dicts()
+    ids = take.notes["note_id"].to_list()
+    midi = [m + semitones for m in take.notes["midi"]]
+    return {
+        "start_s": take.notes["start_s"].to_list(),
+        "note": [name_of(m) for m in midi],
+        "cents": [100.0 * (m - round(m)) for m in midi],
+        "ways": ["  ".join(_way(w) for w in ways[i][:WAYS]) or "off the instrument" for i in ids],
+        "position": [ways[i][0].get("position") for i in ids],
+        "slide": [_slide(slides[k], semitones) if k >= 0 else None for k in take.slide],
+        "shift_probability": [shifts.get(i) for i in ids],
+        "cannot_tell": [ways[i][0]["cannot_tell"] for i in ids],
+    }
+
+
+def name_of(midi: float) -> str:
+    """Name of the nearest note: 78.1 is F#5."""
+    nearest = round(midi)
+    return f"{_NAMES[nearest % 12]}{nearest // 12 - 1}"
+
+
+def _way(row: Row) -> str:
+    if row.get("string") is None:
+        return ""
+    return f"{row['string']}{row['finger']} {100 * row['probability']:.0f}%"
+
+
+def _slide(row: Row, semitones: float) -> str:
+    start = name_of(row["from_midi"] + semitones)
+    broken = ""
+    if row["step_from_midi"] is not None:
+        broken = f" broken {name_of(row['step_from_midi'] + semitones)}-{name_of(row['step_to_midi'] + semitones)}"
+    return f"{row['kind'].replace('_', ' ')} from {start}{broken}"
+
+
+def _printed(row: Row) -> str | None:
+    if not row:
+        return None
+    finger, position = row["printed_finger"], row["printed_position"]
+    said = (row["printed_string"] or "") + ("" if finger is None else str(finger))
+    return said + ("" if position is None else f" pos. {position}") or None

@@ -1,0 +1,119 @@
+"""A trace in words: the thing itself, its speed and its source first; with all, every step's values and hashes."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pipeline.answers.number_words import Z_95, probability_words
+from pipeline.answers.passage import name_of
+from pipeline.store.database.trace import Row, Trace, TransferTrace
+
+_TOLD_APART = ("take_id", "matrix_number", "take_number")
+
+
+def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
+    """The trace as text, from the number back to the disc; ``everything`` adds all values, settings and hashes."""
+    yield f"{found.kind} {found.id}"
+    row = found.row
+    if row and found.kind == "slide":
+        yield from _slide(row)
+    elif row and found.kind == "note":
+        yield f"  {name_of(row['midi'])} from {row['start_s']:.2f} to {row['end_s']:.2f} s"
+    if row and (everything or found.kind not in ("slide", "note", "transfer")):
+        yield from _fields(row)
+    for item in found.transfers:
+        yield from _told(item)
+        yield from _steps(item, everything=everything)
+        if everything:
+            yield f"all of transfer {item.transfer['transfer_id']}"
+            yield from _fields(item.transfer)
+            if item.side:
+                yield f"all of side {item.side['side_id']}"
+                yield from _fields(item.side)
+            for take in item.takes:
+                yield f"all of take {take['take_id']}"
+                yield from _fields({name: value for name, value in take.items() if name not in _TOLD_APART})
+    if not everything:
+        yield "Every value, setting and hash: --all"
+
+
+def _slide(row: Row) -> Iterator[str]:
+    up = "up" if row["interval_cents"] > 0 else "down"
+    yield (
+        f"  {name_of(row['from_midi'])} to {name_of(row['to_midi'])}, {abs(row['interval_cents']):.0f} cents {up} in "
+        f"{row['duration_ms']:.0f} ms, at {row['start_s']:.2f} s (in the transfer: {row['transfer_start_s']:.2f} s)"
+    )
+    kind = row["kind"]
+    yield f"  kind: {kind.replace('_', ' ')}, {probability_words(row[f'p_{kind}'])}; confidence {row['confidence']:.2f}"
+
+
+def _told(item: TransferTrace) -> Iterator[str]:
+    transfer, side, speed = item.transfer, item.side or {}, item.speed
+    yield f"transfer {transfer['transfer_id']}, file {transfer['file']}"
+    if speed:
+        rpm = f", plays at {speed['playing_rpm']:.2f} rpm" if speed["playing_rpm"] else ""
+        key = f", {speed['key']}" if speed["key"] else ""
+        yield (
+            f"  speed: {speed['state']}, {speed['offset_cents']:+.1f} ± {Z_95 * speed['offset_se_cents']:.1f} cents "
+            f"(95 %, if A4 = {speed['reference_pitch_hz']:g} Hz{key}){rpm}"
+        )
+    if item.decision:
+        yield f"  ruling on the speed by {item.decision['decided_by']}: {item.decision['reason']}"
+    issued = " ".join(str(side[name]) for name in ("label", "issue_number") if side.get(name))
+    issued += (", " if issued else "") + f"face {side['face']}" if side.get("face") else ""
+    yield f"side {transfer['side_id']}" + (f": {issued}" if issued else "")
+    for take in item.takes:
+        matrix = take.get("matrix_number") or "not known"
+        yield f"take {take['take_id']}: matrix number {matrix}, take {take.get('take_number') or 'not known'}" + (
+            f", recorded {take['recorded']}" if take.get("recorded") else ""
+        )
+    for played in item.performances:
+        who = item.names.get(played["player_id"], played["player_id"])
+        yield f"played by {who} ({played.get('instrument') or 'instrument not known'})"
+    for source in item.sources:
+        yield f"source {source['source_id']}: {source.get('citation') or source.get('title') or ''}"
+    yield f"  samples sha256:{item.samples_sha256 or 'not known'}"
+    yield f"  file sha256:{item.file_sha256 or 'not known'}"
+
+
+def _steps(item: TransferTrace, *, everything: bool) -> Iterator[str]:
+    if item.steps:
+        yield "steps, last first:"
+    for row in reversed(item.steps):
+        yield f"step {row.step}, version {row.step_version}: {row.outcome.replace('_', ' ')}" + (
+            f" ({row.message})" if row.message else ""
+        )
+        if row.unit_id != row.transfer_id:
+            alone = row.unit_id.startswith("alone:")
+            yield "  settled alone, in no session" if alone else f"  settled for session {row.unit_id}"
+        if everything:
+            yield f"  settings: {_plain(row.settings)}"
+            yield f"  catalogue values: {_plain(row.facts)}"
+            for name, sha256 in sorted(row.input_hashes.items()):
+                yield f"  read {name} sha256:{sha256}"
+            for name, sha256 in sorted(row.output_hashes.items()):
+                yield f"  wrote {name} sha256:{sha256}"
+    if item.steps:
+        yield f"libraries: {', '.join(f'{name} {v}' for name, v in sorted(item.steps[0].libraries.items()))}"
+
+
+def _fields(row: Mapping[str, Any]) -> Iterator[str]:
+    for name, value in row.items():
+        if value not in (None, "", []):
+            yield f"  {name}: {_plain(value)}"
+
+
+def _plain(value: Any) -> str:
+    """A value as people write it."""
+    if value is None or value in ([], {}):
+        return "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    if isinstance(value, Mapping):
+        parts = [f"{name} ({_plain(v)})" if isinstance(v, Mapping) and v else f"{name} {_plain(v)}"
+                 for name, v in sorted(value.items())]  # fmt: skip
+        return ", ".join(parts)
+    if isinstance(value, list | tuple):
+        return ", ".join(f"({_plain(item)})" if isinstance(item, Mapping) else _plain(item) for item in value)
+    return str(value)

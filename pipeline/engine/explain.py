@@ -1,0 +1,92 @@
+"""Why a step must run, in words: compares what it would read now with what its row of ``run`` says it read."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pipeline.engine.planner import CHANGED, Due, Planner
+from pipeline.engine.runner import group_values
+from pipeline.steps.scopes import CORPUS
+from pipeline.store.database.compaction import frames
+from pipeline.store.provenance import RunRow, hash_value, row_of, shortened
+
+FEW = 50
+
+
+def explain(planner: Planner) -> Iterator[str]:
+    """One line for each step and unit that must run."""
+    steps = {step.name: step for stage in planner.stages for step in stage}
+    steps |= {step.name: step for step in planner.corpus_steps}
+    found = list(planner.outlook())
+    rows = _rows(planner, {(_first(due), due.step) for due in found if due.why == CHANGED})
+    for due in found:
+        row = rows.get((_first(due), due.step)) if due.why == CHANGED else None
+        why = "; ".join(_differences(planner, due, row, steps[due.step])) if row else ""
+        yield f"{due.step} of {due.unit_id}: {why or due.why}"
+
+
+def _first(due: Due) -> str:
+    return CORPUS if due.unit_id == CORPUS else due.transfers[0]
+
+
+def _rows(planner: Planner, wanted: set[tuple[str, str]]) -> dict[tuple[str, str], RunRow]:
+    """Whole rows of ``run``, by transfer and step: one by one if they are few, else out of the compacted files."""
+    transfers = sorted({transfer_id for transfer_id, _ in wanted})
+    few = len(transfers) <= FEW
+    read = (planner.corpus.read("run", t) for t in transfers) if few else frames(planner.corpus, "run")
+    return {
+        (row["transfer_id"], row["step"]): row_of(row)
+        for frame in read
+        if frame is not None
+        for row in frame.iter_rows(named=True)
+        if (row["transfer_id"], row["step"]) in wanted
+    }
+
+
+def _differences(planner: Planner, due: Due, row: RunRow, step: Any) -> Iterator[str]:
+    if row.step_version != step.version:
+        yield f"version of the step changed {row.step_version} → {step.version}"
+    yield from changes(row.settings, group_values(planner.settings, step.name), what="setting ")
+    facts = step.facts(planner.corpus.catalogue, due.unit_id)
+    yield from changes(row.facts, shortened(facts))
+    samples = None if due.unit_id == CORPUS else planner.samples(due.transfers[0])
+    if row.samples_sha256 != samples:
+        yield "the samples of the audio changed"
+    seen = planner.known.get(due.unit_id)
+    if step.needs_file and seen and row.file_sha256 != seen.file_sha256:
+        yield "the audio file changed (tags, or samples too)"
+    yield from changes(row.input_hashes, _inputs(planner, due, step), what="input table ", values=False)
+
+
+def _inputs(planner: Planner, due: Due, step: Any) -> Mapping[str, str]:
+    if due.unit_id == CORPUS:
+        return planner.corpus_inputs(step)
+    return planner.inputs(step, due.transfers)
+
+
+def changes(old: Any, new: Any, *, what: str = "", path: str = "", values: bool = True) -> Iterator[str]:
+    """Differences of two nested plain values, one in each text: ``reference_pitch_hz changed 435 → 440``."""
+    if hash_value(old) == hash_value(new):
+        return
+    if isinstance(old, Mapping) and isinstance(new, Mapping):
+        for name in sorted({*old, *new}):
+            inside = f"{path} › {name}" if path else str(name)
+            if name not in old:
+                yield f"{what}{inside} is new" + (f": {short(new[name])}" if values else "")
+            elif name not in new:
+                yield f"{what}{inside} is gone" + (f": {short(old[name])}" if values else "")
+            else:
+                yield from changes(old[name], new[name], what=what, path=inside, values=values)
+    elif values:
+        yield f"{what}{path} changed {short(old)} → {short(new)}"
+    else:
+        yield f"{what}{path} changed"
+
+
+def short(value: Any) -> str:
+    """A value in few characters."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, list) and len(value) == 1:
+        return short(value[0])
+    text = f"{value:g}" if isinstance(value, float) else str(value)
+    return text if len(text) <= 60 else text[:57] + "…"

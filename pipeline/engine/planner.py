@@ -1,0 +1,335 @@
+"""Decides what must run, and why, from hashes alone: nothing is decoded and nothing is written here.
+
+The planner keeps a short form of every row of ``run`` and is told of each finished job, so that the next stage
+is planned on what is true by then.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.engine.damage import Files, Table
+from pipeline.engine.jobs import Brief, Job, Report, Seen, SoundSpec, input_hashes, key_of
+from pipeline.engine.runner import blocked_key, group_values
+from pipeline.errors import GlidelineError
+from pipeline.settings import Settings
+from pipeline.steps.base import Step
+from pipeline.steps.scopes import CORPUS, session_units, transfer_ids
+from pipeline.store.audio.decode import channel_rule_of
+from pipeline.store.corpus import Corpus
+from pipeline.store.provenance import TRIED_AGAIN, hash_bytes_of, hash_value
+
+NEW = "has not run yet"
+CHANGED = "something that it reads has changed"
+COPIED = "its file was copied or touched; the next run compares it and keeps what still holds"
+AUDIO = "the audio file is new or has changed on disk"
+GONE = "a table that it wrote is gone"
+DAMAGED = "a table that it wrote is damaged or has been changed"
+AGAIN = "asked to run again"
+RETRY = "failed for a reason that lay in the machine or the program"
+PERHAPS = "its input tables may change"
+
+Book = dict[str, dict[str, Brief]]
+Perhaps = dict[str, set[str]]
+
+
+@dataclass(frozen=True)
+class Due:
+    """A step that must run for a unit; ``sure`` is False where it depends on what an earlier step will give."""
+
+    unit_id: str
+    step: str
+    transfers: tuple[str, ...]
+    why: str
+    sure: bool = True
+
+
+@dataclass
+class Planner:
+    """What a run must do.
+
+    Attributes
+    ----------
+    stages : steps of scope transfer and session, grouped as they are done; see ``jobs.stages``.
+    corpus_steps : steps of scope corpus, in order.
+    book : by transfer and step, the rows of ``run`` in short.
+    seen : by file, what is known of the audio.
+    files : by table and transfer, size and time of the files that exist.
+    damaged : tables (name, transfer) whose files are not what their rows say.
+    only : the transfers asked for; None for all. A session is settled as a whole all the same.
+    blocked : why a transfer must not be measured, by transfer id; filled by ``prepare``.
+    absent : why a transfer's audio cannot be reached, by transfer id; filled by ``prepare``.
+    touched : transfers whose file is as long as it was, but of another time or place; filled by ``prepare``.
+    """
+
+    corpus: Corpus
+    settings: Settings
+    stages: Sequence[tuple[Step, ...]]
+    corpus_steps: Sequence[Step]
+    book: Book
+    seen: dict[str, Seen]
+    files: Files
+    damaged: set[Table] = field(default_factory=set)
+    only: frozenset[str] | None = None
+    again: bool = False
+    rehash: bool = False
+    blocked: dict[str, str] = field(default_factory=dict)
+    absent: dict[str, str] = field(default_factory=dict)
+    sounds: dict[str, SoundSpec] = field(default_factory=dict)
+    known: dict[str, Seen] = field(default_factory=dict)
+    touched: set[str] = field(default_factory=set)
+    _done: set[tuple[int, str]] = field(default_factory=set)
+    _plain_settings: dict[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def prepare(self) -> None:
+        """Looks at the catalogue and at size and time of each audio file."""
+        catalogue = self.corpus.catalogue
+        wrong = any(problem.severity == "error" for problem in catalogue.problems())
+        for transfer_id in transfer_ids(catalogue):
+            spec = sound_spec(catalogue.row("transfer", transfer_id) or {})
+            self.sounds[transfer_id] = spec
+            if wrong and (problems := catalogue.blocking(transfer_id)):
+                self.blocked[transfer_id] = "; ".join(str(problem) for problem in problems)
+                continue
+            try:
+                path = self.corpus.audio_path(spec.file)
+                seen = self.seen.get(spec.file)
+                with path.open("rb"):
+                    if seen is not None and not self.rehash:
+                        if seen.still(path):
+                            self.known[transfer_id] = seen
+                        elif seen.size == path.stat().st_size:
+                            self.touched.add(transfer_id)
+            except GlidelineError as error:
+                self.blocked[transfer_id] = str(error)
+            except OSError as error:
+                self.absent[transfer_id] = f"{error.strerror or error}: audio/{spec.file}".lower()
+
+    def due(self, stage: int, perhaps: Perhaps | None = None) -> Iterator[tuple[str, tuple[str, ...], list[Due]]]:
+        """Units of a stage with the steps that must run for them.
+
+        ``perhaps``: by transfer, tables that earlier stages may still change; those of this stage are added.
+        """
+        steps = self.stages[stage]
+        perhaps = {} if perhaps is None else perhaps
+        if steps[0].scope == "session":
+            units = session_units(self.corpus.catalogue)
+        else:
+            units = {transfer_id: (transfer_id,) for transfer_id in self.sounds}
+        for unit_id, members in units.items():
+            if (stage, unit_id) in self._done or not (self.only is None or not self.only.isdisjoint(members)):
+                continue
+            transfers = tuple(t for t in members if t not in self.blocked)
+            if transfers:
+                found = self._unit(unit_id, transfers, stage, perhaps)
+            else:
+                transfers = members
+                new = stage == 0 and self._blocked_anew(unit_id)
+                found = [Due(unit_id, steps[0].name, members, self.blocked[unit_id])] if new else []
+            if found:
+                yield unit_id, transfers, found
+
+    def has_due(self, stage: int) -> bool:
+        """Whether anything must run in a stage, as things stand."""
+        return any(True for _ in self.due(stage))
+
+    def outlook(self) -> Iterator[Due]:
+        """All that must run, in order, as far as it can be told before running; steps for the corpus last."""
+        perhaps: Perhaps = {}
+        for stage in range(len(self.stages)):
+            for _, _, found in self.due(stage, perhaps):
+                yield from found
+        for step in self.corpus_steps:
+            why = PERHAPS if any(not t.isdisjoint(step.reads) for t in perhaps.values()) else self.corpus_why(step)
+            if why:
+                yield Due(CORPUS, step.name, (), why, sure=why != PERHAPS)
+
+    def _blocked_anew(self, transfer_id: str) -> bool:
+        row = self.book.get(transfer_id, {}).get(self.stages[0][0].name)
+        return row is None or (row.outcome == "failed" and row.key != blocked_key(self.blocked[transfer_id]))
+
+    def _unit(self, unit_id: str, transfers: Sequence[str], stage: int, perhaps: Perhaps) -> list[Due]:
+        found: list[Due] = []
+        steps = self.stages[stage]
+        unheard = stage == 0 and transfers[0] not in self.known
+        if unheard and transfers[0] in self.absent:
+            new = steps[0].name not in self.book.get(transfers[0], {})
+            return [Due(unit_id, steps[0].name, tuple(transfers), self.absent[transfers[0]])] if new else []
+        for step in steps:
+            ready = [
+                t
+                for t in transfers
+                if all(table in perhaps.get(t, ()) or table in self._outputs(t) for table in step.reads)
+            ]
+            if not ready:
+                break
+            unsure = any(not perhaps.get(t, set()).isdisjoint(step.reads) for t in ready)
+            if unheard:
+                looked = COPIED if unit_id in self.touched else AUDIO
+                why = looked if step.name in self.book.get(unit_id, {}) else NEW
+            else:
+                why = PERHAPS if unsure else self._why(step, unit_id, ready)
+            if why:
+                found.append(Due(unit_id, step.name, tuple(ready), why, sure=not unsure))
+                for t in ready:
+                    perhaps.setdefault(t, set()).update(step.writes)
+            elif self.book[ready[0]][step.name].outcome == "failed":
+                break
+        return found
+
+    def _outputs(self, transfer_id: str) -> dict[str, str]:
+        rows = self.book.get(transfer_id, {})
+        return {table: sha for row in rows.values() for table, sha in row.outputs.items()}
+
+    def _why(self, step: Step, unit_id: str, transfers: Sequence[str]) -> str:
+        """Why a step whose inputs are settled must run; empty if it need not."""
+        rows = [self.book.get(t, {}).get(step.name) for t in transfers]
+        if any(row is None for row in rows):
+            return NEW
+        key = self.key(step, unit_id, transfers)
+        if any(row.key != key for row in rows if row):
+            return CHANGED
+        if self.again:
+            return AGAIN
+        if any(row.cause in TRIED_AGAIN for row in rows if row):
+            return RETRY
+        return next((why for t, row in zip(transfers, rows, strict=True) if row and (why := self._amiss(t, row))), "")
+
+    def _amiss(self, transfer_id: str, row: Brief) -> str:
+        """What is wrong with the tables of a row; empty if they stand."""
+        for table, sha256 in row.outputs.items():
+            if transfer_id not in self.files.get(table, ()):
+                return f"{GONE}: {table}"
+            changed = self.rehash and hash_bytes_of(self.corpus.path(table, transfer_id)) != sha256
+            if changed or (table, transfer_id) in self.damaged:
+                return f"{DAMAGED}: {table}"
+        return ""
+
+    def key(self, step: Step, unit_id: str, transfers: Sequence[str]) -> str:
+        """The key that the step would have now."""
+        samples = {t: sha for t in transfers if (sha := self.samples(t))}
+        return key_of(
+            step,
+            settings=self._settings(step.name),
+            facts=step.facts(self.corpus.catalogue, unit_id),
+            samples=samples,
+            sounds={t: self.sounds[t] for t in transfers},
+            files={t: self.known[t].file_sha256 for t in transfers if t in self.known},
+            inputs=self.inputs(step, transfers),
+        )
+
+    def _settings(self, step: str) -> Mapping[str, Any]:
+        if step not in self._plain_settings:
+            self._plain_settings[step] = group_values(self.settings, step)
+        return self._plain_settings[step]
+
+    def inputs(self, step: Step, transfers: Sequence[str]) -> dict[str, str]:
+        """Hashes of the step's input tables as they stand."""
+        return input_hashes(step, transfers, {t: self._outputs(t) for t in transfers})
+
+    def samples(self, transfer_id: str) -> str | None:
+        """Hash of the transfer's samples as far as known."""
+        if transfer_id in self.known:
+            return self.known[transfer_id].samples_sha256
+        rows = self.book.get(transfer_id, {}).values()
+        return next((row.samples for row in rows if row.samples), None)
+
+    def job(self, stage: int, unit_id: str, transfers: tuple[str, ...]) -> Job:
+        """The job for a unit that is due."""
+        steps = self.stages[stage]
+        hears = stage == 0
+        problem = self.blocked.get(unit_id, "") if hears else ""
+        facts: dict[str, Mapping[str, Any]] = {}
+        try:
+            facts = {s.name: {} if problem else s.facts(self.corpus.catalogue, unit_id) for s in steps}
+        except GlidelineError as error:
+            problem = str(error)
+        return Job(
+            unit_id,
+            stage,
+            tuple(step.name for step in steps),
+            transfers,
+            facts,
+            {t: self.sounds[t] for t in transfers},
+            {t: self.known[t] for t in transfers if t in self.known},
+            again=self.again,
+            rehash=self.rehash,
+            hears=hears,
+            problem=problem,
+        )
+
+    def learn(self, report: Report) -> None:
+        """Takes in what a job has done."""
+        self._done.add((report.stage, report.unit_id))
+        for transfer_id, rows in report.rows.items():
+            self.book[transfer_id] = dict(rows)
+        for transfer_id, seen in report.seen.items():
+            self.seen[self.sounds[transfer_id].file] = seen
+            self.known[transfer_id] = seen
+
+    def try_again(self, stage: int, unit_id: str) -> None:
+        """Lets a unit come up once more in this run."""
+        self._done.discard((stage, unit_id))
+
+    def corpus_job(self, step: Step) -> Job:
+        """The job of a step on the whole corpus."""
+        facts = step.facts(self.corpus.catalogue, CORPUS)
+        inputs = self.corpus_inputs(step)
+        return Job(
+            CORPUS,
+            len(self.stages),
+            (step.name,),
+            (CORPUS,),
+            {step.name: facts},
+            {},
+            {},
+            again=self.again,
+            inputs=inputs,
+            samples=self.all_samples(),
+        )
+
+    def all_samples(self) -> dict[str, str]:
+        """Hashes of the samples of all transfers, as far as known."""
+        return {t: sha for t in self.sounds if (sha := self.samples(t))}
+
+    def corpus_inputs(self, step: Step) -> dict[str, str]:
+        """For a step on the whole corpus: table -> one hash over the tables of all transfers."""
+        return {
+            table: hash_value({t: sha for t in self.sounds if (sha := self._outputs(t).get(table)) is not None})
+            for table in step.reads
+        }
+
+    def corpus_why(self, step: Step) -> str:
+        """Why a step on the whole corpus must run; empty if it need not."""
+        row = self.book.get(CORPUS, {}).get(step.name)
+        if row is None:
+            return NEW
+        if row.key != self.corpus_key(step):
+            return CHANGED
+        if self.again:
+            return AGAIN
+        if row.cause in TRIED_AGAIN:
+            return RETRY
+        return self._amiss(CORPUS, row)
+
+    def corpus_key(self, step: Step) -> str:
+        """The key that a step on the whole corpus would have now."""
+        return key_of(
+            step,
+            settings=group_values(self.settings, step.name),
+            facts=step.facts(self.corpus.catalogue, CORPUS),
+            samples=self.all_samples(),
+            sounds={},
+            files={},
+            inputs=self.corpus_inputs(step),
+        )
+
+
+def sound_spec(transfer: Mapping[str, Any]) -> SoundSpec:
+    """Which samples are a transfer's."""
+    return SoundSpec(
+        transfer["file"],
+        channel_rule_of(channel_rule=transfer["channel_rule"], groove=transfer["groove"]),
+        transfer["file_start_s"],
+        transfer["file_end_s"],
+    )

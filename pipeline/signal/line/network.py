@@ -1,0 +1,248 @@
+"""A tiny network that says how likely each candidate pitch is the solo, from the spectrum around it.
+
+It looks at the whitened grids of both windows at fixed distances from the candidate: at its partials, at those of tones
+of which it would be a partial itself, and at both some time before and after (a piano's partials stand still and decay,
+a bowed string's move). The short window follows a slide; the long one parts the solo's partials from a piano's. The
+same weights serve every pitch; only the pitch itself, as two numbers, lets them differ. Trained by
+``pipeline.training.melody``; the weights lie beside this file, with their training record.
+"""
+
+import json
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.line.grid import BELOW, CONTEXT, Ints, bins_of_ratio
+from pipeline.signal.line.spectrum import BINS_PER_SEMITONE, F32
+
+WEIGHTS = Path(__file__).with_name("weights.npz")
+# Half width in bins of the moving maximum in which a wavering partial is still seen.
+NEAR_BINS = 2
+# A candidate with others this near before and after is not looked at itself in three frames of four: their windows
+# overlap its own by three quarters and more.
+SHARED_BINS = 2
+# Numbers that follow the taps: pitch, its square, salience, salience below the best of the frame.
+EXTRAS = 4
+# Logit of a candidate that is not there.
+ABSENT = -30.0
+
+# Names of the networks that judge along tracks, in their order.
+TRACKING = ("tracking", "tracking_again")
+
+Taps = tuple[Ints, Ints, Ints, Ints]
+
+
+@cache
+def taps() -> Taps:
+    """Frame and bin distances (m, 2) at which the network looks at four things.
+
+    They are the whitened grid of the candidate's register, that of the other register, the moving maximum of the first,
+    and the moving maximum of the comb's salience.
+    """
+    grid = [(0, bins_of_ratio(h) + d) for h in (1, 2) for d in (-2, -1, 0, 1, 2)]
+    grid += [(0, bins_of_ratio(h) + d) for h in range(3, 17) for d in (-1, 0, 1)]
+    others = [k / 2 for k in (1, 3, 5, 7, 9, 11)] + [k / 3 for k in (1, 2, 4, 5, 7, 8)]
+    others += [k / 4 for k in (1, 3, 5, 7)] + [k / 5 for k in (1, 2, 3, 4, 6, 7)]
+    grid += [(0, bins_of_ratio(r)) for r in others]
+    grid += [(t, bins_of_ratio(h)) for t in (-28, -14, -6, 6, 14, 28) for h in (1, 2, 3, 4)]
+    grid += [(t, bins_of_ratio(h) + d) for t in (-3, 3) for h in (1, 2, 3) for d in (-2, 0, 2)]
+    other = [(0, bins_of_ratio(h) + d) for h in range(1, 9) for d in (-1, 0, 1)]
+    other += [(0, bins_of_ratio(h)) for h in range(9, 13)]
+    other += [(0, bins_of_ratio(r)) for r in others]
+    other += [(t, bins_of_ratio(h)) for t in (-14, -6, 6, 14) for h in (1, 2, 3)]
+    near = [(t, bins_of_ratio(h)) for t in (-CONTEXT, -28, -14, 14, 28, CONTEXT) for h in (1, 2, 3, 4, 5)]
+    comb = [(t, 0) for t in (-CONTEXT, -42, -28, -18, -9, -4, 4, 9, 18, 28, 42, CONTEXT)]
+    comb += [(0, bins_of_ratio(r)) for r in (1 / 3, 1 / 2, 2 / 3, 3 / 2, 2, 3)]
+    comb += [(t, bins_of_ratio(r)) for t in (-18, 18) for r in (1 / 2, 2)]
+    return tuple(np.array(part, dtype=np.int64) for part in (grid, other, near, comb))  # type: ignore[return-value]
+
+
+def feature_count() -> int:
+    """Numbers that the network gets for a candidate."""
+    return sum(len(part) for part in taps()) + EXTRAS
+
+
+@dataclass(frozen=True)
+class Layers:
+    """Weights (f, a), (a, b), (b,) and offsets of two hidden layers, and the logit of silence."""
+
+    w1: F32
+    b1: F32
+    w2: F32
+    b2: F32
+    w3: F32
+    silence: float
+
+    def logits(self, described: Any, bins: npt.NDArray[np.int32], out: F32) -> None:
+        """Judge candidates ``bins`` (frames, k) by their features (frames, k, f), into ``out`` (frames, k)."""
+        there = np.flatnonzero(bins >= 0)
+        # Packed, so that each weight fetched serves many candidates.
+        first = described.reshape(bins.size, -1).take(there, axis=0) @ self.w1
+        _rectify(first, self.b1)
+        second = first @ self.w2
+        _rectify(second, self.b2)
+        out[...] = ABSENT
+        out[np.unravel_index(there, bins.shape)] = second @ self.w3
+
+
+@dataclass(frozen=True)
+class Network:
+    """What is learned for one instrument.
+
+    ``spectral`` judges a candidate by its spectrum; each of ``tracking`` in turn by its track as well, from what the
+    one before it judged (see ``melody_track``); ``calibration`` holds the coefficients of ``voicing.calibrated`` for
+    voicing and for confidence.
+    """
+
+    spectral: Layers
+    tracking: tuple[Layers, ...]
+    calibration: npt.NDArray[np.float64]
+
+
+@cache
+def network(instrument: str) -> Network:
+    """The shipped network of an instrument."""
+    return load_network(WEIGHTS, instrument)
+
+
+def load_network(path: Path, instrument: str) -> Network:
+    """The network of an instrument in a file of weights."""
+    with np.load(path, allow_pickle=False) as file:
+        arrays = {name: file[name] for name in file.files if name.startswith(f"{instrument}_")}
+    rounds = [f"{instrument}_{stage}" for stage in TRACKING]
+    return Network(
+        spectral=_layers(arrays, f"{instrument}_spectral"),
+        tracking=tuple(_layers(arrays, name) for name in rounds if f"{name}_w1" in arrays),
+        calibration=np.asarray(arrays[f"{instrument}_calibration"], dtype=np.float64),
+    )
+
+
+def _layers(arrays: dict[str, Any], name: str) -> Layers:
+    def part(key: str) -> F32:
+        return np.ascontiguousarray(arrays[f"{name}_{key}"], dtype=np.float32)
+
+    return Layers(part("w1"), part("b1"), part("w2"), part("b2"), part("w3"), float(arrays[f"{name}_silence"]))
+
+
+def training_record() -> dict[str, Any]:
+    """How the shipped weights were trained."""
+    record: dict[str, Any] = json.loads(WEIGHTS.with_suffix(".json").read_text(encoding="utf-8"))
+    return record
+
+
+@numba.njit(cache=True)
+def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
+    """Maximum over ``NEAR_BINS`` bins either side, along the bins."""
+    n = grid.shape[1]
+    for t in range(grid.shape[0]):
+        row = grid[t]
+        most = out[t]
+        for i in range(n):
+            most[i] = row[i]
+        for d in range(1, NEAR_BINS + 1):
+            for i in range(n - d):
+                most[i] = max(most[i], row[i + d])
+            for i in range(d, n):
+                most[i] = max(most[i], row[i - d])
+
+
+@numba.njit(cache=True)
+def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_other, on_near, on_comb, out):  # type: ignore[no-untyped-def]
+    """Features (frames, k, f) of candidates ``bins`` (frames, k) of salience ``strength``.
+
+    ``high`` and ``low`` are each a whitened grid and its moving maximum, ``comb`` the moving maximum of the
+    salience; all have ``CONTEXT`` rows more at both ends.
+    """
+    width = high[0].shape[1]
+    n = comb.shape[1]
+    grids = (high[0].ravel(), low[0].ravel())
+    nears = (high[1].ravel(), low[1].ravel())
+    flat = on_grid[:, 0] * width + on_grid[:, 1]
+    flat_other = on_other[:, 0] * width + on_other[:, 1]
+    flat_near = on_near[:, 0] * width + on_near[:, 1]
+    m0 = on_grid.shape[0]
+    m = m0 + on_other.shape[0]
+    m2 = m + on_near.shape[0]
+    m3 = m2 + on_comb.shape[0]
+    for t in range(bins.shape[0]):
+        for c in range(bins.shape[1]):
+            i = bins[t, c]
+            if i < 0:
+                continue
+            place = (t + CONTEXT) * width + BELOW + i
+            r = 1 if i < split else 0
+            row = out[t, c]
+            for j in range(m0):
+                row[j] = grids[r][np.uint64(place + flat[j])]
+            for j in range(on_other.shape[0]):
+                row[m0 + j] = grids[1 - r][np.uint64(place + flat_other[j])]
+            for j in range(on_near.shape[0]):
+                row[m + j] = nears[r][np.uint64(place + flat_near[j])]
+            for j in range(on_comb.shape[0]):
+                b = i + on_comb[j, 1]
+                row[m2 + j] = 0.125 * comb[t + CONTEXT + on_comb[j, 0], b] if 0 <= b < n else 0.0
+            pitch = (lowest_midi + i / BINS_PER_SEMITONE - 69.0) / 24.0
+            row[m3] = pitch
+            row[m3 + 1] = pitch * pitch
+            row[m3 + 2] = strength[t, c] * 0.125
+            row[m3 + 3] = (strength[t, 0] - strength[t, c]) * 0.125
+
+
+@numba.njit(cache=True)
+def _rectify(values, offsets):  # type: ignore[no-untyped-def]
+    """Add ``offsets`` (h,) to values (n, h) and make what is then negative zero, in place."""
+    zero = np.float32(0.0)
+    for i in range(values.shape[0]):
+        row = values[i]
+        for h in range(offsets.shape[0]):
+            v = row[h] + offsets[h]
+            row[h] = v if v > zero else zero
+
+
+@numba.njit(cache=True)
+def _nearest(row, at):  # type: ignore[no-untyped-def]
+    """Index of the candidate of ``row`` nearest to bin ``at`` within ``SHARED_BINS``, or -1."""
+    best = -1
+    least = SHARED_BINS + 1
+    for i in range(row.shape[0]):
+        if row[i] >= 0 and abs(row[i] - at) < least:
+            least = abs(row[i] - at)
+            best = i
+    return best
+
+
+@numba.njit(cache=True)
+def to_look_at(bins, asked):  # type: ignore[no-untyped-def]
+    """Fill ``asked`` with the candidates (frames, k), -1 where frames looked at before and after have the same pitch.
+
+    First every fourth frame is looked at, then those half-way between, then the rest.
+    """
+    asked[:] = bins
+    for step in (2, 1):
+        for t in range(step, bins.shape[0] - step, 2 * step):
+            for j in range(bins.shape[1]):
+                i = bins[t, j]
+                if i < 0:
+                    break
+                if _nearest(bins[t - step], i) >= 0 and _nearest(bins[t + step], i) >= 0:
+                    asked[t, j] = -1
+
+
+@numba.njit(cache=True)
+def share_looks(bins, asked, logits):  # type: ignore[no-untyped-def]
+    """Give each candidate not looked at the mean of its neighbours' logits."""
+    for step in (2, 1):
+        for t in range(step, bins.shape[0] - step, 2 * step):
+            for j in range(bins.shape[1]):
+                i = bins[t, j]
+                if i < 0:
+                    break
+                if asked[t, j] < 0:
+                    before = logits[t - step, _nearest(bins[t - step], i)]
+                    after = logits[t + step, _nearest(bins[t + step], i)]
+                    logits[t, j] = np.float32(0.5) * (before + after)

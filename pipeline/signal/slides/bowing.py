@@ -1,0 +1,123 @@
+"""How a note begins: with a new bow stroke, under the slur, or one cannot tell.
+
+A bow change shows as a short dip of everything that sounds, and as the sharp rise after it, at the border of two notes
+or at either end of a slide between them; under a slur the loudness goes on. The partials of the line dip at any
+change of pitch, so they tell little by themselves, and under a piano all is shallower. How much each sign is worth
+was learned (``pipeline.training.bowing``); the probability is calibrated on sides not learned from.
+"""
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.signal.slides.frames import Frames
+from pipeline.signal.slides.robust import median_of_known, spread_of_known
+from pipeline.signal.slides.trees import Forest, load_forest
+from pipeline.units import Floats
+
+NEAR_S = 0.045
+FAR_S = 0.12
+WEIGHTS = Path(__file__).with_name("bow_trees.npz")
+NAMES = (
+    "sound_dip_start",
+    "sound_dip_end",
+    "line_dip_start",
+    "line_dip_end",
+    "sharpest_rise",
+    "sharpest_bend",
+    "least_trust",
+    "trust",
+    "line_below_sound_db",
+    "slide_s",
+)
+
+
+def dip_db(level_db: Floats, *, border: float, frame_s: float) -> float:
+    """Depth of the dip of the level at frame ``border``, beyond the unrest of the level beside it; NaN if unknown.
+
+    The lowest level within ``NEAR_S`` of the border is set against the lower of the medians of the ``FAR_S`` on
+    either side; one standard deviation of the calmer side is taken off.
+    """
+    near = max(2, round(NEAR_S / frame_s))
+    far = max(6, round(FAR_S / frame_s))
+    at = round(border)
+    left = level_db[max(at - near - far, 0) : max(at - near, 0)]
+    right = level_db[max(at + near, 0) : max(at + near + far, 0)]
+    middle = level_db[max(at - near, 0) : max(at + near + 1, 0)]
+    middle = middle[np.isfinite(middle)]
+    if not middle.size:
+        return float("nan")
+    dip = min(median_of_known(left), median_of_known(right)) - float(middle.min())
+    return float(dip - min(spread_of_known(left), spread_of_known(right)))
+
+
+def signs(frames: Frames, *, start: float, end: float) -> Floats:
+    """(len(NAMES),) signs of a new stroke between frames ``start`` and ``end``: a border, or the ends of a slide."""
+    near = max(2, round(NEAR_S / frames.frame_s))
+    first, last = max(round(start) - near, 0), round(end) + near + 1
+    sound = frames.sound_db[first:last]
+    trust = frames.confidence[first:last]
+    rise = float(np.nanmax(np.diff(sound, n=3))) if np.isfinite(sound).sum() > 6 else float("nan")
+    bend = float(np.nanmax(-np.diff(sound, n=2))) if np.isfinite(sound).sum() > 6 else float("nan")
+    dips = [
+        dip_db(level, border=border, frame_s=frames.frame_s)
+        for level in (frames.sound_db, frames.level_db)
+        for border in (start, end)
+    ]
+    below = median_of_known(sound) - median_of_known(frames.level_db[first:last])
+    return np.array(
+        [
+            *dips,
+            rise,
+            bend,
+            float(trust.min()) if trust.size else float("nan"),
+            float(trust.mean()) if trust.size else float("nan"),
+            float(below),
+            (end - start) * frames.frame_s,
+        ]
+    )
+
+
+def borders(frames: Frames, *, ends: Floats, starts: Floats, slide_bounds: dict[int, tuple[float, float]]) -> Floats:
+    """(n, len(NAMES)) signs at the beginnings of n notes.
+
+    Parameters
+    ----------
+    ends, starts : (n,) frames where the note before ends (NaN for the first) and this one starts.
+    slide_bounds : first and last frame of the slide into a note, by the note's number, where there is one.
+    """
+    rows = np.full((starts.size, len(NAMES)), np.nan)
+    for i in range(1, starts.size):
+        middle = 0.5 * (ends[i] + starts[i])
+        start, end = slide_bounds.get(i, (middle, middle))
+        rows[i] = signs(frames, start=start, end=end)
+    return rows
+
+
+@cache
+def _weights(path: Path) -> tuple[Forest, float, float]:
+    with np.load(path) as held:
+        slope, offset = (float(x) for x in held["bow_line"])
+    return load_forest(path, "bow"), slope, offset
+
+
+def rebowed_probability(rows: Floats, *, path: Path = WEIGHTS) -> Floats:
+    """(n,) probability that a new stroke begins, of the signs (n, len(NAMES)) of n borders."""
+    if not rows.size:
+        return np.zeros(0)
+    forest, slope, offset = _weights(path)
+    odds = slope * forest.scores(rows)[:, 0] + offset
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0))))
+
+
+def forget_weights() -> None:
+    """Read the weights anew when next asked: for training, which replaces them."""
+    _weights.cache_clear()
+
+
+def begins(probability: float) -> str:
+    """``rebowed``, ``slurred`` or ``cannot_tell``."""
+    if not np.isfinite(probability) or 0.3 < probability < 0.7:
+        return "cannot_tell"
+    return "rebowed" if probability >= 0.7 else "slurred"

@@ -1,0 +1,173 @@
+"""Finds notes, the transitions between them, and the slides among the transitions.
+
+Every pair of neighbouring notes is tested: the best slide against the best account without one (a step, or a
+grace note between two steps); so is every note that comes out of silence. Where no slide is claimed the transition
+stands as a chance that was not taken.
+
+Deviation from the literature: bounds are those of the fitted glide, not of a slope threshold, so vibrato beside a
+slide neither lengthens nor splits it.
+"""
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from pipeline.signal.slides import bowing, learned, rules
+from pipeline.signal.slides.candidates import Candidate, candidates
+from pipeline.signal.slides.features import features
+from pipeline.signal.slides.frames import Frames, Line, TimeMap, prepare
+from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, SAME, TWO
+from pipeline.signal.slides.measures import Slide, measure_slide
+from pipeline.signal.slides.notes import Note, Span, find_spans, measure_note
+from pipeline.signal.slides.rules import Judgement
+from pipeline.units import Floats
+
+Acceptance = Literal["learned", "rules"]
+MODEL_OF_KIND = (SAME, DEPARTING, ARRIVING, TWO, ENTERING)
+LEAST_INTERVAL = 0.5
+CHANCE_GAP_S = 0.25
+
+
+@dataclass(frozen=True)
+class Transition:
+    """Two neighbouring notes, by their numbers in ``Detection.notes``.
+
+    ``exposure`` is True where the pair counts as a chance to slide: at least half a semitone apart and no longer
+    rest than a quarter of a second between them.
+    """
+
+    from_note: int
+    to_note: int
+    interval_cents: float
+    gap_ms: float
+    slurred_probability: float
+    exposure: bool
+
+
+@dataclass(frozen=True)
+class Detection:
+    """All that was found in one transfer, in time order."""
+
+    notes: tuple[Note, ...]
+    transitions: tuple[Transition, ...]
+    slides: tuple[Slide, ...]
+
+
+def find_notes_and_slides(
+    line: Line,
+    *,
+    speed_map: TimeMap,
+    reference_pitch_hz: float,
+    spans: list[tuple[float, float]] | None,
+    acceptance: Acceptance = "learned",
+    least_confidence: float = learned.LEAST_CONFIDENCE,
+) -> Detection:
+    """Notes, transitions and slides of one transfer.
+
+    Parameters
+    ----------
+    line : the melody tracker's output in raw transfer time.
+    speed_map : the speed correction.
+    reference_pitch_hz : A4 of the take.
+    spans : transfer seconds of solo playing; None for the whole transfer.
+    acceptance : who decides what is a slide: learned trees, or plain rules.
+    least_confidence : slides less sure than this are not given; rules have thresholds of their own besides.
+    """
+    if np.size(line.time_s) < 2:
+        return Detection((), (), ())
+    frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=spans)
+    held = find_spans(frames)
+    held, slides = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
+    rebowed = bowing.rebowed_probability(_signs(frames, held, slides))
+    fresh = [i == 0 or _gap_s(frames, held[i - 1], span) > CHANCE_GAP_S for i, span in enumerate(held)]
+    rebowed = np.where(fresh, 1.0, rebowed)
+    notes = [
+        measure_note(span, frames, begins=bowing.begins(float(p)), rebowed_probability=float(p))
+        for span, p in zip(held, rebowed, strict=True)
+    ]
+    transitions = [_transition(frames, a, b, i + 1, float(rebowed[i + 1])) for i, (a, b) in enumerate(pairwise(held))]
+    return Detection(tuple(notes), tuple(transitions), tuple(slides))
+
+
+def _slides(
+    frames: Frames, held: list[Span], *, acceptance: Acceptance, least_confidence: float
+) -> tuple[list[Span], list[Slide]]:
+    """The notes that remain, and the slides with their numbers."""
+    found = candidates(frames, held)
+    values = np.array([features(frames, held, candidate) for candidate in found])
+    by_rules = [rules.judge(row, c.fit, c.model) for row, c in zip(values, found, strict=True)]
+    judged = learned.judge(values) if acceptance == "learned" else by_rules
+    taken = [
+        k for k in _without_conflict(found, judged) if judged[k].accepted and judged[k].confidence >= least_confidence
+    ]
+    passed = {found[k].passed for k in taken} - {None}
+    number = np.cumsum([i not in passed for i in range(len(held))]) - 1
+    slides = []
+    for k in taken:
+        model = MODEL_OF_KIND[int(np.argmax(judged[k].kinds[:5]))]
+        read = found[k].with_model(model)
+        before = None if read.before is None else int(number[read.before])
+        slides.append(
+            measure_slide(
+                frames,
+                replace(read, before=before, after=int(number[read.after])),
+                kinds=judged[k].kinds,
+                confidence=judged[k].confidence,
+                flags=() if by_rules[k].accepted else ("rules_disagree",),
+            )
+        )
+    return [span for i, span in enumerate(held) if i not in passed], slides
+
+
+def _without_conflict(found: list[Candidate], judged: list[Judgement]) -> list[int]:
+    """Numbers of the candidates left when of each reading past a note and the two within only the surer stay."""
+    kept = set(range(len(found)))
+    for k, candidate in enumerate(found):
+        if candidate.passed is None:
+            continue
+        rivals = [j for j, c in enumerate(found) if j in kept and candidate.passed in (c.before, c.after)]
+        rivals += [j for j in kept if j != k and found[j].passed in (candidate.before, candidate.after)]
+        best = max((judged[j].confidence for j in rivals), default=0.0)
+        kept -= {k} if judged[k].confidence <= best else set(rivals)
+    return sorted(kept)
+
+
+def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float) -> Transition:
+    gap_s = _gap_s(frames, a, b)
+    interval = b.level - a.level
+    return Transition(
+        from_note=number - 1,
+        to_note=number,
+        interval_cents=100.0 * interval,
+        gap_ms=1000.0 * gap_s,
+        slurred_probability=1.0 - rebowed,
+        exposure=abs(interval) >= LEAST_INTERVAL and gap_s <= CHANCE_GAP_S,
+    )
+
+
+def _gap_s(frames: Frames, a: Span, b: Span) -> float:
+    return max(b.start - a.end, 0) * frames.frame_s if a.region != b.region else 0.0
+
+
+def _signs(frames: Frames, held: list[Span], slides: list[Slide]) -> Floats:
+    """Signs of a new stroke at the beginning of each note."""
+    ends = np.array([np.nan, *(span.end for span in held[:-1])], dtype=np.float64)
+    starts = np.array([span.start for span in held], dtype=np.float64)
+    bounds = {
+        slide.to_note: (frames.frame_at(slide.transfer_start_s), frames.frame_at(slide.transfer_end_s))
+        for slide in slides
+    }
+    return bowing.borders(frames, ends=ends, starts=starts, slide_bounds=bounds)
+
+
+def signs_of_notes(frames: Frames, notes: tuple[Note, ...], slides: tuple[Slide, ...]) -> Floats:
+    """Signs of a new stroke at the beginning of each note of a detection, for learning what they are worth."""
+    held = [
+        Span(
+            round(frames.frame_at(n.transfer_start_s) + 0.5), round(frames.frame_at(n.transfer_end_s) + 0.5), n.midi, 0
+        )
+        for n in notes
+    ]
+    return _signs(frames, held, list(slides))

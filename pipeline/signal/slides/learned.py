@@ -1,0 +1,41 @@
+"""Judges candidates by learned trees: a calibrated confidence, and probabilities of the kinds.
+
+The trees were grown by ``pipeline.training.slides`` on rendered sides; ``slide_trees.json`` beside them says from
+what, and how they did on sides not learned from. The rules of ``slide_rules`` remain as a cross-check.
+"""
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.signal.slides.rules import Judgement, with_doubt
+from pipeline.signal.slides.trees import Forest, load_forest
+from pipeline.units import Floats
+
+WEIGHTS = Path(__file__).with_name("slide_trees.npz")
+LEAST_CONFIDENCE = 0.7
+"""Of a slide that is given: higher than a half, since a false slide costs a reader more than a missed one."""
+
+
+@cache
+def _weights(path: Path) -> tuple[Forest, Forest, float, float]:
+    with np.load(path) as held:
+        slope, offset = (float(x) for x in held["accept_line"])
+    return load_forest(path, "accept"), load_forest(path, "kind"), slope, offset
+
+
+def judge(values: Floats, *, path: Path = WEIGHTS) -> list[Judgement]:
+    """Judges candidates by their features (n, len(NAMES)); all are accepted, with a confidence."""
+    if not values.size:
+        return []
+    accept, kind, slope, offset = _weights(path)
+    odds = slope * accept.scores(values)[:, 0] + offset
+    confidence = 1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0)))
+    scores = kind.scores(values)
+    shares = np.exp(scores - scores.max(axis=1, keepdims=True))
+    shares /= shares.sum(axis=1, keepdims=True)
+    return [
+        Judgement(True, float(c), with_doubt(tuple(float(s) for s in row)))
+        for c, row in zip(confidence, shares, strict=True)
+    ]

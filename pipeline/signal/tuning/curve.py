@@ -1,0 +1,253 @@
+"""The tuning curve of a side, whole: smooth drift, at most one sudden change, and wow, with their evidence."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.signal.tuning.coarse_path import coarse_path
+from pipeline.signal.tuning.jump import jump_column, place_jump, scan_jump
+from pipeline.signal.tuning.jump_time import Found, PitchFrames, Place, place_by_frames, within_silence
+from pipeline.signal.tuning.spline import Fit, fit_curve, robust_cost, spline_columns, spline_count
+from pipeline.signal.tuning.standard_error import posterior
+from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, Tracks, only
+from pipeline.signal.tuning.wow import Wow, find_wow, waves_at, wow_columns
+from pipeline.units import Floats
+
+WOW_CHANCE = 1e-4
+WOW_LEAST_CENTS = 0.5
+# what a first look must say for a change to be placed, and what it must be once it is
+JUMP_LOG_ODDS = -1.0
+JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS, JUMP_BORNE_OUT_SIGMAS = 12.0, 4.4, 2.0
+EVIDENCE_TRUST = 0.8
+# Where solo and accompaniment sound together, each may lie beside the pitch that the side is in: a piano is
+# stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement.
+SOLO_BIAS_SD, ACCOMPANIMENT_BIAS_SD = 1.1, 0.6
+_NO_LIMIT = 1e4
+_PLACINGS, _SETTLED_CENTS = 2, 1.5
+
+
+@dataclass(frozen=True)
+class TuningCurve:
+    """A fitted tuning curve, in cents sharper than equal temperament at A4 = 440 Hz, modulo 100.
+
+    Attributes
+    ----------
+    coefficient, covariance : of the spline columns, then of the jump if there is one.
+    jump_s, jump_se_s, jump_cents, jump_log_odds : the sudden change; ``jump_s`` is None if there is none.
+    jump_bounds_s : between which moments it lies (95 %), the whole of a silence if it lies in one.
+    wow : the wow if it is significant, else None. ``wow_chance`` is stated in either case.
+    fit : the last fit, for pictures and tests.
+    """
+
+    length_s: float
+    coefficient: Floats
+    covariance: Floats
+    jump_s: float | None
+    jump_se_s: float
+    jump_bounds_s: tuple[float, float]
+    jump_cents: float
+    jump_log_odds: float
+    wow: Wow | None
+    wow_chance: float
+    fit: Fit
+
+    def columns(self, time_s: Floats) -> Floats:
+        """Columns of the curve without wow at ``time_s`` (n,)."""
+        spline = spline_columns(time_s, length_s=self.length_s)
+        if self.jump_s is None:
+            return spline
+        return np.column_stack([spline, (time_s >= self.jump_s).astype(np.float64)])
+
+    def smooth_at(self, time_s: Floats) -> Floats:
+        """The drift without sudden change and wow."""
+        spline = spline_columns(time_s, length_s=self.length_s)
+        return np.asarray(spline @ self.coefficient[: spline.shape[1]])
+
+    def at(self, time_s: Floats) -> Floats:
+        """The whole curve, wow included."""
+        drift = np.asarray(self.columns(time_s) @ self.coefficient)
+        return drift + self.wow.at(time_s, length_s=self.length_s) if self.wow else drift
+
+    def mean(self) -> float:
+        """Mean of the curve without wow over the side."""
+        return float(self.columns(self._grid()).mean(axis=0) @ self.coefficient)
+
+    def mean_se(self) -> float:
+        """Standard error of that mean."""
+        weights = self.columns(self._grid()).mean(axis=0)
+        return float(np.sqrt(weights @ self.covariance @ weights))
+
+    def _grid(self) -> Floats:
+        return np.linspace(0.0, self.length_s, max(3, round(4.0 * self.length_s) + 1))
+
+    def se_at(self, time_s: Floats) -> Floats:
+        """Standard error of the curve."""
+        columns = self.columns(time_s)
+        return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", columns, self.covariance, columns)))
+
+
+def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None = None) -> TuningCurve:
+    """Fit drift, sudden change and wow to the tracks of a side of ``length_s``.
+
+    With the solo's ``frames`` a sudden change is placed by them too, not only by the tracks.
+    """
+    size = spline_count(length_s)
+    at, path, _ = coarse_path(tracks.time_s, tracks.cents, tracks.weight, length_s=length_s)
+    start = np.interp(tracks.time_s, at, path)
+    biased = _bias(tracks)
+    fit = _fit(tracks, start, length_s, [biased], forgiving=3.0)
+    wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
+    waves = _waves(tracks, wow, length_s)
+    fit = _fit(tracks, fit.curve, length_s, [biased, waves], forgiving=3.0)
+    jump = scan_jump(tracks, fit, length_s=length_s, size=size, trust=EVIDENCE_TRUST)
+    place: Place | None = None
+    steps = np.empty((tracks.time_s.size, 0))
+    if jump.log_odds > JUMP_LOG_ODDS:
+        for times_s in (jump.times_s, jump.other_times_s):
+            changed = _changed(tracks, frames, fit, times_s, length_s, [biased, waves], wow, size)
+            if changed:
+                place, fit = within_silence(changed[0], tracks, length_s=length_s), changed[1]
+                steps = jump_column(tracks, time_s=place.time_s)
+                break
+    fit = _fit(tracks, fit.curve, length_s, [biased, steps])
+    wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
+    waves = _waves(tracks, wow, length_s)
+    fit = _fit(tracks, fit.curve, length_s, [biased, steps, waves])
+    keep = np.concatenate((np.arange(size), size + biased.shape[1] + np.arange(steps.shape[1])))
+    if waves.shape[1]:
+        left = fit.residual + waves @ fit.coefficient[-2:]
+        wow = find_wow(tracks, left, fit.weights, length_s=length_s)
+    mean, covariance = posterior(tracks, fit, size=size)
+    coefficient = mean[keep]
+    return TuningCurve(
+        length_s=length_s,
+        coefficient=coefficient,
+        covariance=covariance[np.ix_(keep, keep)],
+        jump_s=place.time_s if place else None,
+        jump_se_s=place.se_s if place else 0.0,
+        jump_bounds_s=(max(place.from_s, 0.0), min(place.to_s, length_s)) if place else (0.0, 0.0),
+        jump_cents=float(coefficient[-1]) if place else 0.0,
+        jump_log_odds=jump.log_odds,
+        wow=wow if waves.shape[1] else None,
+        wow_chance=wow.chance,
+        fit=fit,
+    )
+
+
+def _changed(
+    tracks: Tracks,
+    frames: PitchFrames | None,
+    fit: Fit,
+    times_s: tuple[float, ...],
+    length_s: float,
+    extras: list[Floats],
+    wow: Wow,
+    size: int,
+) -> tuple[Place, Fit] | None:
+    # the cheapest of the candidates that holds when it is placed
+    placed = [_placed(tracks, fit, time_s, length_s, extras) for time_s in times_s]
+    placed.sort(key=lambda option: _cost(tracks, option[1], fit, size))
+    for place, stepped in placed:
+        found, closer = place, stepped
+        if frames is not None and _clear(stepped):
+            found, closer = _by_frames(tracks, frames, stepped, place, length_s, extras, wow)
+        if _clear(closer) and _borne_out(tracks, closer, found, length_s, extras):
+            return found, closer
+    return None
+
+
+def _clear(fit: Fit) -> bool:
+    size, sd = abs(float(fit.coefficient[-1])), float(np.sqrt(fit.covariance[-1, -1]))
+    return size >= max(JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS * sd)
+
+
+def _borne_out(tracks: Tracks, fit: Fit, place: Place, length_s: float, extras: list[Floats]) -> bool:
+    # a held tone of the solo may be two notes of one pitch, each in its own tune: the others must show the change too
+    begin_s = np.full(tracks.count, np.inf)
+    end_s = np.full(tracks.count, -np.inf)
+    np.minimum.at(begin_s, tracks.track, tracks.time_s - 0.5 * tracks.window_s)
+    np.maximum.at(end_s, tracks.track, tracks.time_s + 0.5 * tracks.window_s)
+    kept = (tracks.source != SOLO) | (begin_s > place.time_s) | (end_s < place.time_s)
+    points = kept[tracks.track]
+    rest = only(tracks, kept)
+    columns = [*extras, jump_column(tracks, time_s=place.time_s)]
+    without = _fit(rest, fit.curve[points], length_s, [column[points] for column in columns], rounds=3)
+    size, sd = float(without.coefficient[-1]), float(np.sqrt(without.covariance[-1, -1]))
+    return bool(size * np.sign(fit.coefficient[-1]) >= JUMP_BORNE_OUT_SIGMAS * sd)
+
+
+def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[Place, Fit]:
+    place = Place(near_s, 0.0, near_s, near_s)
+    for reach_s, step_s in ((6.0, 0.1), (3.0, 0.05), (0.6, 0.02)):
+        columns = jump_column(tracks, time_s=place.time_s)
+        fit = _fit(tracks, fit.curve, length_s, [*extras, columns], rounds=3)
+        place = place_jump(tracks, fit, near_s=place.time_s, reach_s=reach_s, step_s=step_s)
+    fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=place.time_s)], rounds=3)
+    return place, fit
+
+
+def _by_frames(
+    tracks: Tracks,
+    frames: PitchFrames,
+    fit: Fit,
+    place: Place,
+    length_s: float,
+    extras: list[Floats],
+    wow: Wow,
+) -> tuple[Place, Fit]:
+    biased, waves = extras
+    columns = [spline_columns(frames.time_s, length_s=length_s)]
+    if biased.shape[1]:
+        columns.append(np.tile([1.0, 0.0], (frames.time_s.size, 1)))
+    if waves.shape[1]:
+        columns.append(waves_at(frames.time_s, hz=wow.hz, shrink=wow.shrink, length_s=length_s))
+    at_frames = np.hstack(columns)
+    for _ in range(_PLACINGS):
+        cents = float(fit.coefficient[-1])
+        found = Found(
+            time_s=place.time_s,
+            cents=cents,
+            frames_left=frames.cents - at_frames @ fit.coefficient[:-1],
+            points_left=fit.residual + cents * fit.columns[:, -1],
+            weights=fit.weights,
+        )
+        place = place_by_frames(frames, tracks, found)
+        fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=place.time_s)], rounds=3)
+        if abs(float(fit.coefficient[-1]) - cents) < _SETTLED_CENTS:
+            break
+    return place, fit
+
+
+def _cost(tracks: Tracks, fit: Fit, before: Fit, size: int) -> float:
+    return robust_cost(tracks, fit, tone_sd=before.weights.tone_sd, point_sd=before.weights.point_sd, size=size)
+
+
+def _bias(tracks: Tracks) -> Floats:
+    both = np.unique(tracks.source).size > 1
+    source = tracks.source[tracks.track]
+    columns = np.stack([source == SOLO, source == ACCOMPANIMENT], axis=1).astype(np.float64)
+    return columns if both else columns[:, :0]
+
+
+def _waves(tracks: Tracks, wow: Wow, length_s: float) -> Floats:
+    if wow.chance > WOW_CHANCE or wow.cents < WOW_LEAST_CENTS:
+        return np.empty((tracks.time_s.size, 0))
+    return wow_columns(tracks, hz=wow.hz, shrink=wow.shrink, length_s=length_s)
+
+
+def _fit(
+    tracks: Tracks,
+    start: Floats,
+    length_s: float,
+    extras: list[Floats],
+    *,
+    forgiving: float = 1.0,
+    rounds: int = 6,
+) -> Fit:
+    extra = np.hstack(extras)
+    sd = np.full(extra.shape[1], _NO_LIMIT)
+    if np.unique(tracks.source).size > 1:
+        sd[:2] = SOLO_BIAS_SD, ACCOMPANIMENT_BIAS_SD
+    return fit_curve(
+        tracks, start=start, length_s=length_s, extra=extra, extra_sd=sd, forgiving=forgiving, rounds=rounds
+    )

@@ -1,0 +1,181 @@
+"""One sudden change of speed: where a jump of the tuning curve explains a side better than a smooth curve.
+
+The marginal likelihood of "smooth curve plus a jump at s" against "smooth curve" is computed for every s at once
+(the jump's column borders the normal equations), with the smoothing free in both: a curve that must bend sharply
+to follow a jump is then no cheaper than the jump.
+"""
+
+from dataclasses import dataclass
+
+import numba as nb
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.tuning.coarse_path import wrap100
+from pipeline.signal.tuning.jump_time import Place, after_share, place_of
+from pipeline.signal.tuning.spline import HELD_POINTS, SMOOTHING, Fit, restricted_likelihoods, roughness, tone_variance
+from pipeline.signal.tuning.steady_tones import Tracks
+from pipeline.units import Floats
+
+JUMP_SD_CENTS = 30.0
+_EDGE_S = 6.0
+_GRID_S = 0.25
+_CANDIDATES = 3
+_APART_S = 3.0
+_ALIKE = 0.5
+_ABOUT_AS_LIKELY = 5.0
+
+
+@dataclass(frozen=True)
+class Jump:
+    """Candidates, and the log Bayes factor for a jump somewhere on this side against none.
+
+    ``times_s`` are those about as likely as the likeliest, ``other_times_s`` are to be tried if none of them holds.
+    """
+
+    times_s: tuple[float, ...]
+    other_times_s: tuple[float, ...]
+    log_odds: float
+
+
+def jump_column(tracks: Tracks, *, time_s: float) -> Floats:
+    """0 before, 1 after; a point whose window holds the moment gets its share. Shape (n, 1)."""
+    return after_share(tracks.time_s, tracks.window_s, time_s)[:, None]
+
+
+def scan_jump(tracks: Tracks, fit: Fit, *, length_s: float, size: int, trust: float) -> Jump:
+    """The likeliest moments of a jump, from a fit without one.
+
+    Parameters
+    ----------
+    size : number of spline columns, the first of ``fit.columns``.
+    trust : share of the nominal evidence that counts; tones that follow one another err alike.
+    """
+    at = np.arange(_EDGE_S, length_s - _EDGE_S, _GRID_S)
+    if at.size == 0:
+        return Jump((), (), -np.inf)
+    gains = trust * _log_gains(tracks, fit, at, size)
+    top = float(gains.max())
+    odds = top + float(np.log(np.mean(np.exp(gains - top))))
+    times: list[float] = []
+    rivals = 0
+    for _ in range(_CANDIDATES):
+        if not np.isfinite(gains.max()):
+            break
+        rivals += bool(gains.max() > top - _ABOUT_AS_LIKELY)
+        times.append(_middle_of_best(at, gains))
+        gains = np.where(np.abs(at - times[-1]) < _APART_S, -np.inf, gains)
+    return Jump(tuple(times[:rivals]), tuple(times[rivals:]), odds)
+
+
+def _middle_of_best(at: Floats, gains: Floats) -> float:
+    # in a rest every moment fits alike: take the middle of the stretch around the best
+    best = int(np.argmax(gains))
+    low = high = best
+    while low > 0 and gains[low - 1] > gains[best] - _ALIKE:
+        low -= 1
+    while high + 1 < at.size and gains[high + 1] > gains[best] - _ALIKE:
+        high += 1
+    return float(0.5 * (at[low] + at[high]))
+
+
+def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_s: float) -> Place:
+    """The moment near ``near_s`` at which the last column of ``fit``, the jump, costs least with its size held.
+
+    The cost is the bounded one, so that a tone on the wrong side of a wrong first guess still has its say.
+    """
+    tone_sd, point_sd = fit.weights.tone_sd, fit.weights.point_sd
+    near = np.abs(tracks.time_s - near_s) < reach_s + 4.0
+    if not near.any():
+        return Place(near_s, reach_s, near_s - reach_s, near_s + reach_s)
+    time_s, weight, window_s = tracks.time_s[near], tracks.weight[near], tracks.window_s[near]
+    _, track = np.unique(tracks.track[near], return_inverse=True)
+    total = np.bincount(track, weight)
+    source = tracks.source[tracks.track[near]]
+    one = np.unique(track, return_index=True)[1]
+    scale = tone_variance(tone_sd[source[one]], tracks.anchor[tracks.track[near]][one], total)
+    scale = scale + point_sd[source[one]] ** 2 / total
+    held = np.minimum(1.0, total / HELD_POINTS)
+    size = float(fit.coefficient[-1])
+    left = fit.residual[near] + size * fit.columns[near, -1]
+    at = np.arange(near_s - reach_s, near_s + reach_s + 0.5 * step_s, step_s)
+    costs = np.empty(at.size)
+    for i, moment in enumerate(at):
+        residual = wrap100(left - size * after_share(time_s, window_s, float(moment)))
+        mean = np.bincount(track, weight * residual) / total
+        inner = (residual - mean[track]) ** 2 * weight / point_sd[source] ** 2
+        tone = mean**2 / scale
+        costs[i] = 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(held * tone / (1.0 + tone / 16.0)))
+    # the median of what the costs leave likely: the middle of a rest, the very moment inside a held tone
+    return place_of(at, -costs[None, :])
+
+
+def _log_gains(tracks: Tracks, fit: Fit, at: Floats, size: int) -> Floats:
+    weights = fit.weights
+    total = fit.columns.shape[1]
+    penalty = roughness(size, total=total)
+    whitened = weights.times(fit.columns, tracks)
+    target = fit.curve + fit.residual
+    normal = fit.normal
+    right = whitened.T @ target
+    order = np.argsort(tracks.time_s, kind="stable")
+    first = np.searchsorted(tracks.time_s[order], at)
+    cross = _after(whitened[order], first).T
+    own = _after(weights.times(target, tracks)[order][:, None], first)[:, 0]
+    square = _squares(tracks.time_s, tracks.track, weights.weight, weights.shrink, weights.ease, weights.since_s, at)
+    square = square + 1.0 / JUMP_SD_CENTS**2
+    plain = restricted_likelihoods(normal, right, penalty, size)
+    with_jump = np.empty((SMOOTHING.size, at.size))
+    for i, smoothing in enumerate(SMOOTHING):
+        system = normal + smoothing * penalty
+        solved = np.linalg.solve(system, np.column_stack([right, cross]))
+        left = own - cross.T @ solved[:, 0]
+        rest = np.maximum(square - np.einsum("ij,ij->j", cross, solved[:, 1:]), 1e-12)
+        with_jump[i] = plain[i] + 0.5 * left**2 / rest - 0.5 * np.log(rest) - np.log(JUMP_SD_CENTS)
+    # smoothing integrated out on its logarithmic grid in both models
+    low, high = float(plain.max()), with_jump.max(axis=0)
+    smooth = low + float(np.log(np.exp(plain - low).sum()))
+    return np.asarray(high + np.log(np.exp(with_jump - high).sum(axis=0)) - smooth)
+
+
+def _after(rows: Floats, first: npt.NDArray[np.intp]) -> Floats:
+    sums = np.vstack([np.zeros((1, rows.shape[1])), np.cumsum(rows, axis=0)])
+    return np.asarray(sums[-1] - sums[first])
+
+
+@nb.njit(cache=True)
+def _squares(
+    time_s: Floats,
+    track: npt.NDArray[np.int64],
+    weight: Floats,
+    shrink: Floats,
+    ease: Floats,
+    since_s: Floats,
+    at: Floats,
+) -> Floats:
+    # h' V^-1 h for the jump columns h: points after s, less what each tone's mean takes away
+    whole = np.zeros(at.size + 1)
+    partly = np.zeros(at.size)
+    n = time_s.size
+    i = 0
+    while i < n:
+        j = i
+        while j < n and track[j] == track[i]:
+            j += 1
+        low = np.searchsorted(at, time_s[i], side="right")
+        high = np.searchsorted(at, time_s[j - 1], side="right")
+        total = 0.0
+        for q in range(i, j):
+            total += weight[q]
+        whole[0] += total - shrink[track[i]] * total * total
+        whole[low] -= total - shrink[track[i]] * total * total
+        for s in range(low, high):
+            after = 0.0
+            turn = 0.0
+            for q in range(i, j):
+                if time_s[q] >= at[s]:
+                    after += weight[q]
+                    turn += weight[q] * since_s[q]
+            partly[s] += after - shrink[track[i]] * after * after - ease[track[i]] * turn * turn
+        i = j
+    return np.cumsum(whole)[: at.size] + partly

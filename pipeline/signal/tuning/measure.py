@@ -1,0 +1,185 @@
+"""One side's measurement: tracks, tuning curve and the evidence for the semitone, as plain numbers."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.tuning.coarse_path import wrap100
+from pipeline.signal.tuning.curve import TuningCurve, tuning_curve
+from pipeline.signal.tuning.hum import HumLine, hum_lines
+from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
+from pipeline.signal.tuning.partials import accompaniment_tracks, slow_samples
+from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, SteadyNotes, Tracks, join, solo_tracks
+from pipeline.units import Floats
+
+LEAST_TONES = 12
+LEAST_STEADY_S = 6.0
+LEAST_PARTIALS_PER_S = 2.0
+LEAST_CONFIDENCE = 0.5
+MOST_DOUBTFUL_CENTS = 12.0
+SECTION_S = 15.0
+A4 = 69
+
+
+@dataclass(frozen=True)
+class MeasuredSide:
+    """What one side sounds. ``curve`` is None if it cannot be measured; ``reason`` says why, or what it rests on.
+
+    ``notes`` are the solo's steady notes; ``accompaniment`` (sections, 12) counts the other tones by pitch class.
+    """
+
+    length_s: float
+    reason: str
+    solo_tones: int
+    accompaniment_tones: int
+    curve: TuningCurve | None
+    notes: SteadyNotes
+    accompaniment: Floats
+    hum: tuple[HumLine, ...]
+
+
+def measure_side(
+    samples: npt.NDArray[np.float32],
+    *,
+    sample_rate_hz: float,
+    time_s: Floats,
+    f0_hz: Floats,
+    confidence: Floats,
+) -> MeasuredSide:
+    """Measure one side from its samples and its pitch line in raw transfer time.
+
+    ``confidence`` is the probability that the line is right at each frame; all three arrays of shape (frames,).
+    """
+    slow = slow_samples(samples, sample_rate_hz=sample_rate_hz)
+    notes, solo = solo_tracks(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
+    others = accompaniment_tracks(slow, line_time_s=time_s, line_f0_hz=f0_hz)
+    frames = sure_frames(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
+    return measure_tracks(
+        notes, solo, others, frames=frames, length_s=samples.size / sample_rate_hz, hum=hum_lines(slow)
+    )
+
+
+def measure_tracks(
+    notes: SteadyNotes,
+    solo: Tracks,
+    others: Tracks,
+    *,
+    frames: PitchFrames,
+    length_s: float,
+    hum: tuple[HumLine, ...],
+) -> MeasuredSide:
+    """The same from tracks that were made before; see ``measure_side``."""
+    tracks = join(solo, others) if _worth(others, length_s) else solo
+    curve, reason = None, _too_little(tracks)
+    if not reason:
+        curve = tuning_curve(tracks, length_s=length_s, frames=frames)
+        se = float(curve.mean_se())
+        reason = f"{solo.count} steady notes, {tracks.count - solo.count} partials of the accompaniment"
+        if se > MOST_DOUBTFUL_CENTS:
+            curve, reason = None, f"{reason}, too much at odds: tuning known to {se:.0f} cents only"
+    return MeasuredSide(
+        length_s=length_s,
+        reason=reason,
+        solo_tones=solo.count,
+        accompaniment_tones=tracks.count - solo.count,
+        curve=curve,
+        notes=notes,
+        accompaniment=_pitch_classes(tracks, curve, length_s),
+        hum=hum,
+    )
+
+
+def _worth(others: Tracks, length_s: float) -> bool:
+    # a few stray peaks beside a solo are the solo's own room and noise
+    return others.count >= LEAST_PARTIALS_PER_S * length_s and bool(others.anchor.sum() >= LEAST_TONES)
+
+
+def _too_little(tracks: Tracks) -> str:
+    steady_s = float(np.sum(tracks.window_s[tracks.source[tracks.track] == SOLO]))
+    steady_s = max(steady_s, 0.25 * float(np.sum(tracks.window_s)))
+    if tracks.count < LEAST_TONES or steady_s < LEAST_STEADY_S:
+        return (
+            f"{tracks.count} steady tones lasting {steady_s:.1f} s; "
+            f"{LEAST_TONES} tones and {LEAST_STEADY_S:.0f} s are needed"
+        )
+    return ""
+
+
+def semitones(cents: Floats, *, curve: Floats) -> npt.NDArray[np.int64]:
+    """Semitone numbers (A4 = 69) of tones (n,), counted from the tuning curve at their times (n,)."""
+    return np.round((cents - curve) / 100.0).astype(np.int64) + A4
+
+
+def _pitch_classes(tracks: Tracks, curve: TuningCurve | None, length_s: float) -> Floats:
+    sections = max(1, round(length_s / SECTION_S))
+    table = np.zeros((sections, 12))
+    kept = (tracks.source == ACCOMPANIMENT) & tracks.anchor
+    if curve is None or not kept.any():
+        return table
+    total = np.bincount(tracks.track, tracks.weight, tracks.count)
+    time_s = np.bincount(tracks.track, tracks.weight * tracks.time_s, tracks.count) / total
+    cents = np.bincount(tracks.track, tracks.weight * tracks.cents, tracks.count) / total
+    number = semitones(cents[kept], curve=curve.at(time_s[kept]))
+    row = np.clip((time_s[kept] / length_s * sections).astype(np.int64), 0, sections - 1)
+    np.add.at(table, (row, number % 12), np.minimum(total[kept] / 6.0, 1.5))
+    return table
+
+
+def side_row(side: MeasuredSide) -> dict[str, Any]:
+    """The side as a row of the table ``tuning``, without its transfer."""
+    notes, curve = side.notes, side.curve
+    row: dict[str, Any] = {
+        "measured": curve is not None,
+        "reason": side.reason,
+        "length_s": side.length_s,
+        "solo_tone_count": side.solo_tones,
+        "accompaniment_tone_count": side.accompaniment_tones,
+        "note_start_s": notes.start_s.tolist(),
+        "note_length_s": (notes.end_s - notes.start_s).tolist(),
+        "note_wobble_cents": notes.wobble_cents.tolist(),
+        "accompaniment_pitch_classes": side.accompaniment.ravel().tolist(),
+        "hum_hz": [line.hz for line in side.hum],
+        "hum_clear_db": [line.clear_db for line in side.hum],
+    }
+    middle = 0.5 * (notes.start_s + notes.end_s)
+    number = semitones(notes.cents, curve=curve.at(middle)) if curve else np.empty(0, dtype=np.int64)
+    row["note_semitone"] = number.tolist()
+    above = notes.cents - curve.at(middle) if curve else np.empty(0)
+    row["note_deviation_cents"] = wrap100(above).tolist()
+    return {**row, **(_curve_values(curve) if curve else _no_curve())}
+
+
+def _curve_values(curve: TuningCurve) -> dict[str, Any]:
+    grid = np.linspace(0.0, curve.length_s, max(3, round(curve.length_s) + 1))
+    wow = curve.wow
+    return {
+        "sharp_cents": curve.mean(),
+        "sharp_se_cents": curve.mean_se(),
+        "curve_time_s": grid.tolist(),
+        "curve_cents": curve.smooth_at(grid).tolist(),
+        "curve_se_cents": curve.se_at(grid).tolist(),
+        "jump_s": curve.jump_s,
+        "jump_se_s": curve.jump_se_s if curve.jump_s is not None else None,
+        "jump_from_s": curve.jump_bounds_s[0] if curve.jump_s is not None else None,
+        "jump_to_s": curve.jump_bounds_s[1] if curve.jump_s is not None else None,
+        "jump_cents": curve.jump_cents if curve.jump_s is not None else None,
+        "jump_log_odds": curve.jump_log_odds if np.isfinite(curve.jump_log_odds) else None,
+        "wow_hz": wow.hz if wow else None,
+        "wow_hz_se": wow.hz_se if wow else None,
+        "wow_cents": wow.cents if wow else None,
+        "wow_se_cents": wow.cents_se if wow else None,
+        "wow_phase_rad": wow.phase_rad if wow else None,
+        "wow_shrink": wow.shrink if wow else None,
+        "wow_chance": curve.wow_chance,
+    }
+
+
+def _no_curve() -> dict[str, Any]:
+    lists: dict[str, Any] = {name: [] for name in ("curve_time_s", "curve_cents", "curve_se_cents")}
+    names = (
+        "sharp_cents sharp_se_cents jump_s jump_se_s jump_from_s jump_to_s jump_cents jump_log_odds "
+        "wow_hz wow_hz_se wow_cents wow_se_cents wow_phase_rad wow_shrink wow_chance"
+    )
+    return {**lists, **dict.fromkeys(names.split())}

@@ -1,0 +1,273 @@
+"""Steady partials of the accompaniment, as tracks of spectral peaks with the solo line's own partials left out.
+
+Peaks are log-parabolic maxima of a Hann-windowed spectrum (186 ms) that stand clear of the noise floor; linked
+from frame to frame they form tracks. A track that wavers (vibrato of a voice or a second string) is dropped.
+"""
+
+import numba as nb
+import numpy as np
+import numpy.typing as npt
+import soxr
+from scipy import fft
+from scipy.ndimage import median_filter
+
+from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, Tracks
+from pipeline.units import Floats
+
+RATE_HZ = 5512.5
+_WINDOW, _SIZE, _HOP = 1024, 2048, 256
+_LOWEST_HZ, _HIGHEST_HZ = 130.0, 2300.0
+_CLEAR_OF_FLOOR = 5.0
+_BELOW_LOUDEST = 10.0 ** (-45.0 / 20.0)
+_FLOOR_BLOCK_S = 20.0
+_LINK_CENTS = 18.0
+_OWN_PARTIAL_CENTS = 60.0
+_OVERTONE_CENTS = 30.0
+# A fundamental may itself be too weak for a peak, or lie below the band of the recording; then partials beside one
+# of odd number give it away. Tempered chords come no nearer than 13 cents to partials 5 and 7 (just intervals).
+_HIGHEST_PARTIAL, _HIGHEST_OF_WEAK = 8, 3
+_WEAK_OF_FLOOR = 2.0
+_ODD_ONES = (3, 5, 7, 8)
+_NEIGHBOUR_CENTS = 9.0
+# above this (F5) most peaks are partials of something, and few instruments accompany
+_HIGHEST_ANCHOR_HZ = 700.0
+_LEAST_FRAMES = 4
+_JOINED = 4
+_WAVER_CENTS = 6.0
+# stiff strings put even low partials a little sharp of the pitch they are tuned to (865 B h^2 cents, B about 4e-4)
+_STIFFNESS_CENTS = 0.7
+# a Hann window weighs a slow change like a plain mean over this share of it (equal variance)
+_PLAIN_SHARE = 0.626
+
+
+def slow_samples(samples: npt.NDArray[np.float32], *, sample_rate_hz: float) -> npt.NDArray[np.float32]:
+    """The samples at ``RATE_HZ``: enough for partials to 2.3 kHz and for mains hum."""
+    if samples.size < 8:
+        return np.zeros(0, dtype=np.float32)
+    return np.asarray(soxr.resample(samples, sample_rate_hz, RATE_HZ, quality="HQ"), dtype=np.float32)
+
+
+def accompaniment_tracks(slow: npt.NDArray[np.float32], *, line_time_s: Floats, line_f0_hz: Floats) -> Tracks:
+    """Tracks of steady partials.
+
+    Parameters
+    ----------
+    slow : shape (n,), samples at ``RATE_HZ``.
+    line_time_s, line_f0_hz : shape (frames,), the solo line in raw transfer time and pitch (NaN: none).
+    """
+    frames = 1 + (slow.size - _WINDOW) // _HOP
+    if frames < _LEAST_FRAMES:
+        return _no_tracks()
+    time_s: Floats = (np.arange(frames, dtype=np.float64) * _HOP + 0.5 * _WINDOW) / RATE_HZ
+    low, high = int(_LOWEST_HZ / RATE_HZ * _SIZE), int(_HIGHEST_HZ / RATE_HZ * _SIZE)
+    magnitude = _spectra(slow, frames)[:, low - 1 : high + 2]
+    floor = _floor(magnitude)
+    solo = np.interp(time_s, line_time_s, np.nan_to_num(line_f0_hz, nan=0.0)) if line_time_s.size else np.zeros(frames)
+    solo = np.where(solo < 60.0, np.nan, solo)
+    peaks = _peaks(magnitude, floor, low - 1, RATE_HZ / _SIZE, solo)
+    frame, cents, clear = peaks
+    overtone = _overtones(frame, cents, magnitude, floor, low - 1, RATE_HZ / _SIZE)
+    return _tracks(time_s[frame], cents, clear, _link(frame, cents), overtone)
+
+
+def _no_tracks() -> Tracks:
+    none, no_ints = np.empty(0), np.empty(0, dtype=np.int64)
+    return Tracks(none, none, none, none, no_ints, no_ints, np.empty(0, dtype=np.bool_))
+
+
+def _spectra(slow: npt.NDArray[np.float32], frames: int) -> npt.NDArray[np.float32]:
+    window = np.hanning(_WINDOW + 1)[:-1].astype(np.float32)
+    views = np.lib.stride_tricks.sliding_window_view(slow, _WINDOW)[::_HOP]
+    out = np.empty((frames, _SIZE // 2 + 1), dtype=np.float32)
+    for start in range(0, frames, 256):
+        out[start : start + 256] = np.abs(fft.rfft(views[start : start + 256] * window, n=_SIZE, axis=1))
+    return out
+
+
+def _floor(magnitude: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    block = max(1, round(_FLOOR_BLOCK_S * RATE_HZ / _HOP))
+    out = np.empty_like(magnitude)
+    for start in range(0, magnitude.shape[0], block):
+        part = magnitude[start : start + block]
+        level = np.partition(part[::2], int(0.3 * (part[::2].shape[0] - 1)), axis=0)[
+            int(0.3 * (part[::2].shape[0] - 1))
+        ]
+        out[start : start + block] = median_filter(level, 101, mode="nearest")
+    return out
+
+
+@nb.njit(cache=True)
+def _peaks(
+    magnitude: npt.NDArray[np.float32],
+    floor: npt.NDArray[np.float32],
+    first_bin: int,
+    bin_hz: float,
+    solo_hz: Floats,
+) -> tuple[npt.NDArray[np.int64], Floats, Floats]:
+    frames, bins = magnitude.shape
+    most = frames * 40
+    frame = np.empty(most, np.int64)
+    cents = np.empty(most, np.float64)
+    clear = np.empty(most, np.float64)
+    n = 0
+    for t in range(frames):
+        loudest = 0.0
+        for k in range(bins):
+            loudest = max(loudest, magnitude[t, k])
+        here = 0
+        for k in range(1, bins - 1):
+            m = magnitude[t, k]
+            if m < magnitude[t, k - 1] or m <= magnitude[t, k + 1] or here >= 40:
+                continue
+            if m < _CLEAR_OF_FLOOR * floor[t, k] or m < _BELOW_LOUDEST * loudest:
+                continue
+            a, b, c = np.log(magnitude[t, k - 1] + 1e-30), np.log(m), np.log(magnitude[t, k + 1] + 1e-30)
+            bend = a - 2.0 * b + c
+            shift = 0.5 * (a - c) / bend if bend < 0.0 else 0.0
+            hz = (first_bin + k + shift) * bin_hz
+            own = False
+            if not np.isnan(solo_hz[t]):
+                ratio = hz / solo_hz[t]
+                nearest = np.floor(ratio + 0.5)
+                own = nearest >= 1.0 and abs(1200.0 * np.log2(ratio / nearest)) < _OWN_PARTIAL_CENTS
+            if own:
+                continue
+            frame[n] = t
+            cents[n] = 1200.0 * np.log2(hz / 440.0)
+            clear[n] = np.log(m / floor[t, k])
+            n += 1
+            here += 1
+    return frame[:n].copy(), cents[:n].copy(), clear[:n].copy()
+
+
+@nb.njit(cache=True)
+def _link(frame: npt.NDArray[np.int64], cents: Floats) -> npt.NDArray[np.int64]:
+    # peaks come sorted by frame and pitch; each joins the nearest track that was alive one frame before
+    n = frame.size
+    track = np.full(n, -1, np.int64)
+    count = 0
+    start_before, end_before = 0, 0
+    i = 0
+    while i < n:
+        j = i
+        while j < n and frame[j] == frame[i]:
+            j += 1
+        follows = end_before > start_before and frame[start_before] == frame[i] - 1
+        p = start_before
+        for q in range(i, j):
+            if follows:
+                while p < end_before and cents[p] < cents[q] - _LINK_CENTS:
+                    p += 1
+                best, at = _LINK_CENTS, -1
+                r = p
+                while r < end_before and cents[r] <= cents[q] + _LINK_CENTS:
+                    if abs(cents[r] - cents[q]) < best:
+                        best, at = abs(cents[r] - cents[q]), r
+                    r += 1
+                if at >= 0 and (q == i or track[q - 1] != track[at]):
+                    track[q] = track[at]
+            if track[q] < 0:
+                track[q] = count
+                count += 1
+        start_before, end_before = i, j
+        i = j
+    return track
+
+
+@nb.njit(cache=True)
+def _overtones(
+    frame: npt.NDArray[np.int64],
+    cents: Floats,
+    magnitude: npt.NDArray[np.float32],
+    floor: npt.NDArray[np.float32],
+    first_bin: int,
+    bin_hz: float,
+) -> npt.NDArray[np.bool_]:
+    # peaks that a lower tone explains as its partial
+    n = frame.size
+    overtone = np.zeros(n, np.bool_)
+    start = 0
+    while start < n:
+        end = start
+        while end < n and frame[end] == frame[start]:
+            end += 1
+        t = frame[start]
+        for i in range(start, end):
+            hz = 440.0 * 2.0 ** (cents[i] / 1200.0)
+            for k in range(2, _HIGHEST_PARTIAL + 1):
+                below = cents[i] - 1200.0 * np.log2(k)
+                overtone[i] = _sounds(cents, start, i, below, _OVERTONE_CENTS)
+                if not overtone[i] and k <= _HIGHEST_OF_WEAK:
+                    overtone[i] = _stands_out(magnitude[t], floor[t], hz / k / bin_hz - first_bin)
+                if not overtone[i] and k in _ODD_ONES:
+                    neighbours = 0
+                    for other in (k - 2, k - 1, k + 1, k + 2):
+                        wanted = below + 1200.0 * np.log2(other)
+                        neighbours += other > 1 and _sounds(cents, start, end, wanted, _NEIGHBOUR_CENTS)
+                    overtone[i] = neighbours >= 2
+                if overtone[i]:
+                    break
+        start = end
+    return overtone
+
+
+@nb.njit(cache=True)
+def _sounds(cents: Floats, low: int, high: int, wanted: float, reach: float) -> bool:
+    # whether one of the peaks low..high, which rise, lies within reach of a pitch
+    a, b = low, high
+    while a < b:
+        middle = (a + b) // 2
+        if cents[middle] < wanted - reach:
+            a = middle + 1
+        else:
+            b = middle
+    return bool(a < high and cents[a] <= wanted + reach)
+
+
+@nb.njit(cache=True)
+def _stands_out(magnitude: npt.NDArray[np.float32], floor: npt.NDArray[np.float32], at: float) -> bool:
+    # whether the spectrum has a maximum near a bin that stands out from the floor, if not clearly enough for a peak
+    middle = int(np.floor(at + 0.5))
+    for q in range(max(middle - 1, 1), min(middle + 2, magnitude.size - 1)):
+        m = magnitude[q]
+        if m >= magnitude[q - 1] and m > magnitude[q + 1] and m > _WEAK_OF_FLOOR * floor[q]:
+            return True
+    return False
+
+
+def _tracks(
+    time_s: Floats,
+    cents: Floats,
+    clear: Floats,
+    track: npt.NDArray[np.int64],
+    overtone: npt.NDArray[np.bool_],
+) -> Tracks:
+    order = np.argsort(track, kind="stable")
+    time_s, cents, clear, track = time_s[order], cents[order], clear[order], track[order]
+    size = np.bincount(track)
+    overtones = np.bincount(track, overtone[order], size.size)
+    steps = np.abs(np.diff(cents))
+    inside = np.diff(track) == 0
+    waver = np.bincount(track[1:][inside], steps[inside], size.size) / np.maximum(size - 1, 1)
+    keep = ((size >= _LEAST_FRAMES) & (waver < _WAVER_CENTS))[track]
+    high = np.bincount(track, cents, size.size) / np.maximum(size, 1) > 1200.0 * np.log2(_HIGHEST_ANCHOR_HZ / 440.0)
+    kept, number = np.unique(track[keep], return_inverse=True)
+    if kept.size == 0:
+        return _no_tracks()
+    # neighbouring frames share most of their samples: points are means over as many frames as make a window
+    begin = np.flatnonzero(np.diff(number, prepend=-1))
+    place = np.arange(number.size) - begin[number]
+    _, group = np.unique(number * (place.max() + 1) + place // _JOINED, return_inverse=True)
+    weight = np.minimum(clear[keep], 4.0)
+    total = np.bincount(group, weight)
+    frames = np.bincount(group)
+    hop_s = _HOP / RATE_HZ
+    return Tracks(
+        time_s=np.bincount(group, weight * time_s[keep]) / total,
+        cents=np.bincount(group, weight * cents[keep]) / total - _STIFFNESS_CENTS,
+        weight=total / (4.0 * _JOINED),
+        window_s=np.hypot(_PLAIN_SHARE * _WINDOW / RATE_HZ, frames * hop_s),
+        track=number[np.flatnonzero(np.diff(group, prepend=-1))],
+        source=np.full(kept.size, ACCOMPANIMENT, dtype=np.int64),
+        anchor=((overtones < 0.5 * size) & ~high)[kept],
+    )

@@ -1,0 +1,167 @@
+"""Which spans of a transfer are whose solo.
+
+Passages of the catalogue come first; without any, the whole file is one take, and what is measured as solo in it
+counts. A person's word is not overruled by measurement, but where the solo cannot be followed its slides cannot be
+counted either, so such spans leave the exposure in both cases.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+BOWED = ("violin", "viola", "cello")
+OTHER_LINE = {"voice": "a voice", "second_string": "a second string player", "ensemble": "an ensemble"}
+OTHER_LINE["orchestra"] = "an orchestra"
+
+
+NOT_COUNTED = {
+    "accompaniment_only": "no solo is heard",
+    "not_music": "nothing is heard above the noise",
+    "speech": "sounds like speech",
+    "cannot_tell": "the solo is covered or the noise too strong to follow it",
+}
+MARGIN_S = 0.25
+"""Measured solos are wider by this much: the measurement is no finer."""
+
+
+class Measured(Protocol):
+    """A span with its measured content, see ``pipeline.signal.line.solo_parts``."""
+
+    @property
+    def start_s(self) -> float: ...
+    @property
+    def end_s(self) -> float: ...
+    @property
+    def content(self) -> str: ...
+
+
+@dataclass(frozen=True)
+class SoloSpan:
+    """A span in transfer seconds; ``counted`` if its slides and minutes enter rates."""
+
+    start_s: float
+    end_s: float
+    take_id: str | None
+    player_id: str | None
+    content: str
+    source: str
+    counted: bool
+    reason: str | None
+
+
+def solo_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
+    """What the catalogue says about who plays when on a transfer, as JSON values."""
+    transfer = catalogue.row("transfer", transfer_id)
+    side_takes = list(catalogue.rows("side_take", side_id=transfer["side_id"]))
+    side_takes.sort(key=lambda r: (r.get("position") is None, r.get("position") or 0, r["take_id"]))
+    takes = []
+    for row in side_takes:
+        take = catalogue.row("take", row["take_id"]) or {}
+        soloists = sorted(
+            (r["instrument"] or "", r["player_id"])
+            for r in catalogue.rows("performance", take_id=row["take_id"])
+            if r.get("role") in (None, "soloist") and r.get("instrument") in (None, *BOWED)
+        )
+        takes.append(
+            {
+                "take_id": row["take_id"],
+                "accompaniment": take.get("accompaniment"),
+                "soloists": [{"instrument": i or None, "player_id": p} for i, p in soloists],
+            }
+        )
+    passages = [
+        {k: r[k] for k in ("from_s", "to_s", "take_id", "player_id", "content")}
+        for r in catalogue.rows("passage", transfer_id=transfer_id)
+    ]
+    return {
+        "file_start_s": transfer.get("file_start_s") or 0.0,
+        "takes": takes,
+        "passages": sorted(passages, key=lambda p: (p["from_s"], p["to_s"])),
+    }
+
+
+def instrument(facts: Mapping[str, Any]) -> str | None:
+    """The solo instrument, if all takes name the same one."""
+    named = {s["instrument"] for take in facts["takes"] for s in take["soloists"]} - {None}
+    return named.pop() if len(named) == 1 else None
+
+
+def solo_spans(facts: Mapping[str, Any], *, length_s: float) -> list[SoloSpan]:
+    """Spans of a transfer of ``length_s`` seconds, in time order, not overlapping."""
+    takes = facts["takes"]
+    if not facts["passages"]:
+        return [_whole(takes, length_s)]
+    by_id = {take["take_id"]: take for take in takes}
+    spans: list[SoloSpan] = []
+    last = 0.0
+    for passage in facts["passages"]:
+        start = max(passage["from_s"] - facts["file_start_s"], last)
+        end = min(passage["to_s"] - facts["file_start_s"], length_s)
+        if end <= start:
+            continue
+        last = end
+        take_id = passage["take_id"] or (takes[0]["take_id"] if len(takes) == 1 else None)
+        player_id = passage["player_id"] or _only_player(by_id.get(take_id))
+        solo = passage["content"] == "solo"
+        reason: str | None = None if solo else f"marked {passage['content']} in the catalogue"
+        if solo and take_id is None:
+            reason = "the passage names no take, and the side carries several"
+        spans.append(SoloSpan(start, end, take_id, player_id, passage["content"], "catalogue", reason is None, reason))
+    return spans
+
+
+def _whole(takes: Sequence[Mapping[str, Any]], length_s: float) -> SoloSpan:
+    if len(takes) != 1:
+        why = "the side carries several takes" if takes else "the side names no take"
+        return SoloSpan(0.0, length_s, None, None, "solo", "default", False, why + "; add passages")
+    take = takes[0]
+    other = OTHER_LINE.get(take["accompaniment"] or "")
+    if other is None and len(take["soloists"]) > 1:
+        other = "more than one soloist"
+    reason = f"cannot tell whose slides: {other} plays too; add passages" if other else None
+    player_id = _only_player(take)
+    return SoloSpan(0.0, length_s, take["take_id"], player_id, "solo", "default", reason is None, reason)
+
+
+def _only_player(take: Mapping[str, Any] | None) -> str | None:
+    players = {s["player_id"] for s in take["soloists"]} if take else set()
+    return players.pop() if len(players) == 1 else None
+
+
+def with_measured(spans: Sequence[SoloSpan], measured: Sequence[Measured]) -> list[SoloSpan]:
+    """Solo spans cut where measurement says otherwise: all contents without passages, else what cannot be told."""
+    cuts = _widened_solo(measured)
+    done: list[SoloSpan] = []
+    for span in spans:
+        if span.content != "solo":
+            done.append(span)
+            continue
+        for start, end, content in cuts:
+            low, high = max(start, span.start_s), min(end, span.end_s)
+            if high <= low:
+                continue
+            obeyed = content == "cannot_tell" or (span.source == "default" and content != "solo")
+            part = replace(span, start_s=low, end_s=high)
+            if obeyed:
+                part = replace(part, content=content, source="measured", counted=False, reason=NOT_COUNTED[content])
+            if done and done[-1].end_s == low and replace(done[-1], start_s=low, end_s=high) == part:
+                part = replace(part, start_s=done.pop().start_s)
+            done.append(part)
+    return done
+
+
+def _widened_solo(measured: Sequence[Measured]) -> list[tuple[float, float, str]]:
+    """Spans with the solos widened at the cost of their neighbours, which may vanish."""
+    cuts: list[tuple[float, float, str]] = []
+    for i, span in enumerate(measured):
+        start, end = span.start_s, span.end_s
+        if span.content == "solo":
+            start -= MARGIN_S if i else 0.0
+            end += MARGIN_S if i + 1 < len(measured) else 0.0
+        else:
+            start += MARGIN_S if i and measured[i - 1].content == "solo" else 0.0
+            end -= MARGIN_S if i + 1 < len(measured) and measured[i + 1].content == "solo" else 0.0
+        start = max(start, cuts[-1][1]) if cuts else start
+        if end > start:
+            cuts.append((start, end, span.content))
+    return cuts

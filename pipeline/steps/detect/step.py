@@ -1,0 +1,167 @@
+"""The step ``detect``: notes, transitions and slides of the solo passages of one transfer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.settings import DetectSettings
+from pipeline.signal.line.solo_parts import where_solo
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.speed.speed_map import SpeedMap
+from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.steps.detect.solo_spans import SoloSpan, solo_facts, solo_spans, with_measured
+from pipeline.store import schema
+from pipeline.units import Floats
+
+if TYPE_CHECKING:
+    from pipeline.signal.slides.detect import Detection
+    from pipeline.signal.slides.measures import Slide
+
+
+@dataclass(frozen=True)
+class _Line:
+    time_s: Floats
+    f0_hz: Floats
+    voiced_probability: Floats
+    confidence: Floats
+    level_db: Floats
+    prominence_db: Floats
+    sound_db: Floats
+
+
+def _run(given: StepInput) -> StepOutput:
+    from pipeline.signal.slides.detect import find_notes_and_slides
+
+    settings = given.settings
+    assert isinstance(settings, DetectSettings)
+    transfer_id = given.unit_id
+    tables = given.tables[transfer_id]
+    line = _line(tables["pitch_frame"])
+    speed = tables["speed"].row(0, named=True)
+    curve = tables["speed_curve"].sort("transfer_time_s")
+    speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
+    melody = tables["melody"].row(0, named=True)
+    length_s = float(melody["length_s"])
+    spans = with_measured(solo_spans(given.facts, length_s=length_s), where_solo(line, length_s=length_s))
+    flags = [f"speed_{speed['state']}"] if speed["state"] in ("ambiguous", "unmeasurable") else []
+    rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": []}
+    solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
+    for (take_id, counted), group in groupby(solo, key=lambda s: (s.take_id, s.counted)):
+        found = find_notes_and_slides(
+            line,
+            speed_map=speed_map,
+            reference_pitch_hz=speed["reference_pitch_hz"],
+            spans=[(s.start_s, s.end_s) for s in group],
+            acceptance=settings.acceptance,
+            least_confidence=settings.least_confidence,
+        )
+        _append(rows, found, transfer_id=transfer_id, take_id=take_id, counted=counted, flags=flags)
+    frames = {name: pl.DataFrame(rows[name], schema=_polars(name), orient="row") for name in rows}
+    frames["solo_span"] = _span_frame(spans, transfer_id=transfer_id, speed_map=speed_map)
+    if not any(span.counted for span in spans):
+        why = "; ".join(sorted({span.reason for span in spans if span.reason})) or "no sound"
+        return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", why)})
+    said = f"{len(rows['slide'])} slides in {sum(r['exposure'] for r in rows['transition'])} transitions"
+    return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
+
+
+def _polars(name: str) -> Any:
+    return schema.load(name).polars_schema()
+
+
+def _line(frames: pl.DataFrame) -> _Line:
+    frames = frames.sort("transfer_time_s")
+
+    def column(name: str) -> Floats:
+        return frames[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+
+    return _Line(
+        time_s=column("transfer_time_s"),
+        f0_hz=column("f0_hz"),
+        voiced_probability=column("voiced_probability"),
+        confidence=column("confidence"),
+        level_db=column("level_db"),
+        prominence_db=column("prominence_db"),
+        sound_db=column("sound_db"),
+    )
+
+
+def _append(
+    rows: dict[str, list[dict[str, Any]]],
+    found: Detection,
+    *,
+    transfer_id: str,
+    take_id: str | None,
+    counted: bool,
+    flags: list[str],
+) -> None:
+    own = {"transfer_id": transfer_id, "take_id": take_id}
+    ids = [f"{transfer_id}-n{_ms(note.transfer_start_s)}" for note in found.notes]
+    rows["note"] += [{"note_id": i, **own, **asdict(n)} for i, n in zip(ids, found.notes, strict=True)]
+    for pair in found.transitions:
+        rows["transition"].append(
+            {
+                "transition_id": f"{transfer_id}-t{_ms(found.notes[pair.to_note].transfer_start_s)}",
+                **own,
+                "from_note_id": ids[pair.from_note],
+                "to_note_id": ids[pair.to_note],
+                "interval_cents": pair.interval_cents,
+                "gap_ms": pair.gap_ms,
+                "slurred_probability": pair.slurred_probability,
+                "exposure": pair.exposure and counted,
+            }
+        )
+    rows["slide"] += [{**own, **_slide_row(slide, ids, transfer_id, flags)} for slide in found.slides]
+
+
+def _slide_row(slide: Slide, ids: list[str], transfer_id: str, flags: list[str]) -> Mapping[str, Any]:
+    row = asdict(slide)
+    row["slide_id"] = f"{transfer_id}-s{_ms(slide.transfer_audible_start_s)}"
+    row["from_note_id"] = None if slide.from_note is None else ids[slide.from_note]
+    row["to_note_id"] = ids[slide.to_note]
+    row |= {f"p_{kind}": p for kind, p in zip(KINDS, slide.kinds, strict=True)}
+    row["flags"] = [*slide.flags, *flags]
+    for name in ("from_note", "to_note", "kinds"):
+        del row[name]
+    return row
+
+
+def _span_frame(spans: list[SoloSpan], *, transfer_id: str, speed_map: SpeedMap) -> pl.DataFrame:
+    rows = [
+        {
+            "transfer_id": transfer_id,
+            "take_id": span.take_id,
+            "player_id": span.player_id,
+            "transfer_start_s": span.start_s,
+            "transfer_end_s": span.end_s,
+            "start_s": float(speed_map.to_true_s(span.start_s)),
+            "end_s": float(speed_map.to_true_s(span.end_s)),
+            "content": span.content,
+            "source": span.source,
+            "counted": span.counted,
+            "reason": span.reason,
+        }
+        for span in spans
+        if span.end_s > span.start_s
+    ]
+    return pl.DataFrame(rows, schema=_polars("solo_span"), orient="row")
+
+
+def _ms(seconds: float) -> int:
+    return max(round(1000.0 * seconds), 0)
+
+
+STEP = Step(
+    name="detect",
+    version=6,
+    scope="transfer",
+    reads=("pitch_frame", "melody", "speed", "speed_curve"),
+    writes=("note", "transition", "slide", "solo_span"),
+    facts=solo_facts,
+    run=_run,
+)

@@ -1,0 +1,132 @@
+"""The step ``hand``: strings, fingers and positions of the notes and slides of one transfer.
+
+Where the speed is ambiguous by a semitone or so the hand is another one: each such reading gets its own rows, told
+apart by ``speed_rank``; rank 1 is the reading that the other tables use.
+"""
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.settings import HandSettings
+from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard
+from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.steps.detect.solo_spans import instrument, solo_facts
+from pipeline.store import schema
+
+TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match")
+LEAST_READING = 0.1
+"""Probability from which on another reading of the speed gets rows of its own."""
+MOST_READINGS = 3
+SAME_HAND_SEMITONES = 0.3
+_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_PITCH = re.compile("([A-G])(b|#)?([0-9])")
+
+
+def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
+    solo = solo_facts(catalogue, transfer_id)
+    takes = {}
+    for take in solo["takes"]:
+        rows = [r for r in catalogue.rows("performance", take_id=take["take_id"]) if r["role"] in (None, "soloist")]
+        tunings = sorted({r["tuning"] for r in rows if r["tuning"]})
+        work_id = (catalogue.row("take", take["take_id"]) or {}).get("work_id")
+        printed = catalogue.rows("printed_fingering", work_id=work_id) if work_id else []
+        kept = (
+            *("edition", "note_number", "take_id", "time_s", "bar", "beat", "midi"),
+            *("string", "finger", "position", "slide_marked"),
+        )
+        takes[take["take_id"]] = {
+            "instruments": sorted({s["instrument"] for s in take["soloists"] if s["instrument"]}),
+            "tuning": tunings[0] if len(tunings) == 1 else None,
+            "printed": [{name: row[name] for name in kept} for row in printed],
+        }
+    return {"instrument": instrument(solo), "takes": takes}
+
+
+def open_strings(tuning: str) -> tuple[float, ...]:
+    """MIDI numbers of open strings written like "G3 D4 A4 E5", lowest first; A4 is 69."""
+    found = []
+    for word in tuning.split():
+        matched = _PITCH.fullmatch(word)
+        if matched is None:
+            raise ValueError(f"{word!r} is not a pitch; write open strings like G3 D4 A4 E5, lowest first")
+        step, accidental, octave = matched.groups()
+        found.append(12.0 * (int(octave) + 1) + _STEPS[step] + {"b": -1, "#": 1, None: 0}[accidental])
+    return tuple(found)
+
+
+def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float]:
+    """Semitones by which each reading of the speed raises every pitch; the first, 0, is the one used."""
+    found = [0.0]
+    if speed["state"] != "ambiguous":
+        return found
+    for row in alternatives.sort("rank").to_dicts():
+        pitch = 12.0 * np.log2(row["reference_pitch_hz"] / speed["reference_pitch_hz"])
+        semitones = (row["offset_cents"] - speed["offset_cents"]) / 100.0 - float(pitch)
+        new = all(abs(semitones - known) > SAME_HAND_SEMITONES for known in found)
+        if row["probability"] >= LEAST_READING and new and len(found) < MOST_READINGS:
+            found.append(semitones)
+    return found
+
+
+def board_of(facts: Mapping[str, Any], melody: pl.DataFrame, take_id: str | None) -> Fingerboard:
+    take = facts["takes"].get(take_id) or {"instruments": [], "tuning": None}
+    name = take["instruments"][0] if len(take["instruments"]) == 1 else facts["instrument"]
+    name = name or str(melody["instrument"][0])
+    return fingerboard(name, open_midi=open_strings(take["tuning"]) if take["tuning"] else None)
+
+
+def _run(given: StepInput) -> StepOutput:
+    from pipeline.steps.hand.printed import match_rows
+    from pipeline.steps.hand.rows import rows_of_take, take_notes
+
+    transfer_id = given.unit_id
+    tables = given.tables[transfer_id]
+    settings = given.settings
+    if not isinstance(settings, HandSettings):
+        raise TypeError(f"step hand got settings {type(settings).__name__}; it needs HandSettings")
+    ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
+    rows: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
+    told = 0
+    for take_id in tables["note"]["take_id"].unique().sort(nulls_last=True).to_list():
+        of_take = pl.col("take_id").eq_missing(take_id)
+        take = take_notes(*(tables[name].filter(of_take) for name in ("note", "transition", "slide")))
+        board = board_of(given.facts, tables["melody"], take_id)
+        for rank, semitones in enumerate(ranks, start=1):
+            own = {"speed_rank": rank, "transfer_id": transfer_id, "take_id": take_id}
+            made, hand = rows_of_take(take, board=board, settings=settings, semitones=semitones, own=own)
+            for name, new in made.items():
+                rows[name] += new
+            if rank > 1:
+                continue
+            told += sum(r["rank"] == 1 and not r["cannot_tell"] for r in made["note_hand"])
+            printed = (given.facts["takes"].get(take_id) or {"printed": []})["printed"]
+            for edition in sorted({p["edition"] for p in printed}):
+                part = sorted((p for p in printed if p["edition"] == edition), key=lambda p: p["note_number"])
+                keys = {"transfer_id": transfer_id, "take_id": take_id}
+                rows["fingering_match"] += match_rows(part, take=take, hand=hand, board=board, own=keys)
+    frames = {name: _frame(name, made) for name, made in rows.items()}
+    notes = tables["note"].height
+    if notes == 0:
+        return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", "no notes were found")})
+    return StepOutput({transfer_id: frames}, {transfer_id: ("done", f"the hand of {told} of {notes} notes is clear")})
+
+
+def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
+    relation = schema.load(name)
+    columns = relation.polars_schema()
+    return pl.DataFrame({c: [row.get(c) for row in rows] for c in columns.names()}, schema=columns)
+
+
+STEP = Step(
+    name="hand",
+    version=7,
+    scope="transfer",
+    reads=("note", "transition", "slide", "speed", "speed_alternative", "melody"),
+    writes=TABLES,
+    facts=_facts,
+    run=_run,
+)

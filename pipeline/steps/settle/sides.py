@@ -1,0 +1,262 @@
+"""Ranked readings of every side of a session, settled together: what the step ``settle`` computes."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.settings import SettleSettings
+from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.signal.speed.correction import SharpCurve, helped_by_session, speed_ratio, time_grid
+from pipeline.signal.speed.key import key_log_likelihoods, parse_key, pitch_class_notes
+from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm
+from pipeline.signal.speed.readings import Notes, ReferencePitch, SideEvidence
+from pipeline.signal.speed.session import OUTLIER_SHARE, Reading, SettledSide, settle_together, shared_speed
+from pipeline.signal.tuning.wow import Wow
+from pipeline.steps.base import Outcome, StepInput, StepOutput
+from pipeline.steps.settle.remarks import decision_cents, remarks
+from pipeline.units import Floats, cents_of_ratio
+
+UNMEASURED_SE_CENTS = 100.0
+ACCOMPANIMENT_SHARE = 0.5
+LEAST_PROBABILITY = 1e-3
+NEIGHBOURS = (-2, -1, 1, 2)
+Row = Mapping[str, Any]
+_ALTERNATIVE = {
+    "transfer_id": pl.String,
+    "rank": pl.Int64,
+    "playing_rpm": pl.Float64,
+    "offset_cents": pl.Float64,
+    "reference_pitch_hz": pl.Float64,
+    "key": pl.String,
+    "probability": pl.Float64,
+    "reason": pl.String,
+}
+
+
+def settle_sides(step: StepInput) -> StepOutput:
+    """Settle the speeds of one session."""
+    settings = step.settings
+    assert isinstance(settings, SettleSettings)  # for type checkers
+    rows = {name: step.tables[name]["tuning"].row(0, named=True) for name in sorted(step.tables)}
+    measured = [name for name, row in rows.items() if row["measured"]]
+    instruments = {name: step.tables[name]["melody"].row(0, named=True)["instrument"] for name in measured}
+    sides = [
+        side_evidence(name, rows[name], step.facts[name], instruments[name], settings.catalogue_key_trust)
+        for name in measured
+    ]
+    tied = [side for side in sides if not step.facts[side.name]["copy"]]
+    settled = settle_together(tied)
+    for side in sides:
+        settled.update({} if side in tied else settle_together([side]))
+    own = {name: sharp_curve(rows[name]) for name in measured}
+    curves = helped_by_session(own)
+    tables: dict[str, Mapping[str, pl.DataFrame]] = {}
+    outcomes: dict[str, tuple[Outcome, str]] = {}
+    # what cannot be measured comes last: the others' speeds are offered to it
+    for name in sorted(rows, key=lambda name: (name not in measured, name)):
+        known = dict(step.facts[name])
+        decision = known["decision"]
+        sound = step.samples_sha256.get(name)
+        if decision:
+            known["waits"] = bool(decision["samples_sha256"] and sound and decision["samples_sha256"] != sound)
+        mates = [tables[other]["speed"].row(0, named=True) for other in tables if not step.facts[other]["copy"]]
+        tables[name], outcomes[name] = _tables(
+            name,
+            rows[name],
+            {**known, "leans": name in measured and curves[name] is not own[name]},
+            settled.get(name),
+            curves.get(name),
+            settings,
+            offered=None if name in measured else _offered(known, mates),
+        )
+    return StepOutput(tables, outcomes)
+
+
+def side_evidence(name: str, tuning: Row, known: Mapping[str, Any], instrument: str, key_trust: float) -> SideEvidence:
+    """What a row of ``tuning`` and the catalogue's facts say of one side."""
+    accompaniment = np.reshape(np.asarray(tuning["accompaniment_pitch_classes"], dtype=np.float64), (-1, 12))
+    semitone = np.asarray(tuning["note_semitone"], dtype=np.int64)
+    lengths = np.asarray(tuning["note_length_s"], dtype=np.float64)
+    solo = pitch_class_notes(
+        semitone,
+        np.asarray(tuning["note_start_s"], dtype=np.float64),
+        lengths,
+        sections=accompaniment.shape[0],
+        length_s=tuning["length_s"],
+    )
+    return SideEvidence(
+        name=name,
+        sharp_cents=tuning["sharp_cents"],
+        key_scores=key_log_likelihoods(solo + ACCOMPANIMENT_SHARE * accompaniment),
+        key=parse_key(known["key"]) if known["key"] else None,
+        key_trust=key_trust,
+        notes=Notes(semitone, lengths, np.asarray(tuning["note_wobble_cents"], dtype=np.float64)),
+        open_midi=INSTRUMENTS[instrument].open_midi,
+        references=tuple(ReferencePitch(*row) for row in known["references"]),
+        turntable_rpm=known["turntable_rpm"],
+        already_corrected=known["already_corrected"],
+        process=known["process"],
+        labels=tuple(LabelSpeed(*row) for row in known["labels"]),
+        hum_hz=tuple(tuning["hum_hz"]) if known["process"] == "electrical" else (),
+    )
+
+
+def sharp_curve(tuning: Row) -> SharpCurve:
+    """The tuning curve of a row of ``tuning``."""
+    wow = None
+    if tuning["wow_hz"] is not None:
+        wow = Wow(
+            hz=tuning["wow_hz"],
+            cents=tuning["wow_cents"],
+            phase_rad=tuning["wow_phase_rad"],
+            shrink=tuning["wow_shrink"],
+            hz_se=tuning["wow_hz_se"],
+            cents_se=tuning["wow_se_cents"],
+            chance=tuning["wow_chance"],
+        )
+    return SharpCurve(
+        length_s=tuning["length_s"],
+        mean_cents=tuning["sharp_cents"],
+        time_s=np.asarray(tuning["curve_time_s"], dtype=np.float64),
+        smooth_cents=np.asarray(tuning["curve_cents"], dtype=np.float64),
+        se_cents=np.asarray(tuning["curve_se_cents"], dtype=np.float64),
+        jump_s=tuning["jump_s"],
+        jump_cents=tuning["jump_cents"] or 0.0,
+        wow=wow,
+    )
+
+
+def _tables(
+    name: str,
+    tuning: Row,
+    known: Mapping[str, Any],
+    settled: SettledSide | None,
+    curve: SharpCurve | None,
+    settings: SettleSettings,
+    *,
+    offered: Reading | None,
+) -> tuple[dict[str, pl.DataFrame], tuple[Outcome, str]]:
+    length_s = float(tuning["length_s"])
+    grid = time_grid(length_s)
+    readings = listed(settled.readings) if settled else []
+    state = estimated = _state(readings, settings.ambiguous_below_odds)
+    correction = np.zeros(grid.size)
+    se = np.full(grid.size, UNMEASURED_SE_CENTS)
+    if curve is not None and readings:
+        correction = curve.correction(offset_cents=readings[0].offset_cents)
+        se = curve.se_at(grid)
+    estimated_ratio = speed_ratio(grid, correction, length_s=length_s)
+    ruled, _ = decision_cents(known)
+    if ruled is not None:
+        state = "decided"
+        correction = correction + ruled - float(cents_of_ratio(estimated_ratio))
+    ratio = speed_ratio(grid, correction, length_s=length_s)
+    first = readings[0] if readings else None
+    decision = known["decision"] if ruled is not None else None
+    counted = known["turntable_rpm"] is not None and known["already_corrected"] != "yes"
+    drift = curve.drift_at(grid) if curve is not None else np.zeros(0)
+    speed = {
+        "transfer_id": name,
+        "state": state,
+        "speed_ratio": ratio,
+        "offset_cents": float(cents_of_ratio(ratio)),
+        "offset_se_cents": tuning["sharp_se_cents"] if first else UNMEASURED_SE_CENTS,
+        "playing_rpm": known["turntable_rpm"] * ratio if counted else None,
+        "reference_pitch_hz": _reference(decision, first, known),
+        "key": (decision and decision["key"]) or (first.key if first else None),
+        "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
+        "wow_hz": tuning["wow_hz"],
+        "wow_cents": tuning["wow_cents"],
+        "jump_s": tuning["jump_s"],
+        "jump_from_s": tuning["jump_from_s"],
+        "jump_to_s": tuning["jump_to_s"],
+        "jump_cents": -tuning["jump_cents"] if tuning["jump_cents"] is not None else None,
+        "estimated_state": estimated,
+        "estimated_speed_ratio": estimated_ratio,
+        "decided_by": decision["decided_by"] if decision else None,
+        "remark": remarks(tuning, known, settled, first, offered=offered) or None,
+    }
+    tables = {
+        "speed": pl.DataFrame([speed], infer_schema_length=None),
+        "speed_curve": _curve_frame(name, grid, correction, se),
+        "speed_alternative": _alternatives(name, [offered] if offered else readings, bool(counted)),
+    }
+    if state == "unmeasurable":
+        return tables, ("cannot_tell", tuning["reason"])
+    return tables, ("done", state)
+
+
+def listed(readings: tuple[Reading, ...]) -> list[Reading]:
+    """The readings worth listing: all that are at all likely, and those 1 and 2 semitones from the first."""
+    first = readings[0]
+    near = [(first.reference_pitch_hz, first.shift + step) for step in NEIGHBOURS]
+    return [
+        reading
+        for reading in readings
+        if reading.probability >= LEAST_PROBABILITY or (reading.reference_pitch_hz, reading.shift) in near
+    ]
+
+
+def _offered(known: Mapping[str, Any], mates: list[dict[str, Any]]) -> Reading | None:
+    # the session's speed for a side that says nothing itself: offered as a reading, never applied
+    settled = [row for row in mates if row["state"] in ("estimated", "decided") and row["playing_rpm"] is not None]
+    turntable = known["turntable_rpm"]
+    if not settled or turntable is None or known["already_corrected"] == "yes" or known["copy"]:
+        return None
+    cents, sd = shared_speed(cents_of_rpm([row["playing_rpm"] for row in settled]))
+    offset = cents - float(cents_of_rpm(turntable))
+    rpm = turntable * 2.0 ** (offset / 1200.0)
+    others = "other side plays" if len(settled) == 1 else f"{len(settled)} other sides play"
+    said = f"the session's {others} at {rpm:.2f} rpm (another within {sd:.0f} cents of it)"
+    return Reading(
+        offset_cents=offset,
+        playing_rpm=rpm,
+        reference_pitch_hz=float(settled[0]["reference_pitch_hz"]),
+        key="",
+        shift=0,
+        probability=1.0 - OUTLIER_SHARE,
+        reason=f"{said}; nothing on this side itself speaks for it or against it, so it is not applied",
+    )
+
+
+def _state(readings: list[Reading], odds: float) -> str:
+    if not readings:
+        return "unmeasurable"
+    rival = readings[1].probability if len(readings) > 1 else 0.0
+    return "ambiguous" if readings[0].probability < odds * rival else "estimated"
+
+
+def _reference(decision: Mapping[str, Any] | None, first: Reading | None, known: Mapping[str, Any]) -> float:
+    if decision is not None:
+        return float(decision["reference_pitch_hz"])
+    return first.reference_pitch_hz if first else float(known["references"][0][0])
+
+
+def _curve_frame(name: str, grid: Floats, correction: Floats, se: Floats) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "transfer_id": pl.Series([name], dtype=pl.String).new_from_index(0, grid.size),
+            "transfer_time_s": grid,
+            "correction_cents": correction,
+            "se_cents": se,
+        }
+    )
+
+
+def _alternatives(name: str, readings: list[Reading], counted: bool) -> pl.DataFrame:
+    rows = [
+        {
+            "transfer_id": name,
+            "rank": rank,
+            "playing_rpm": reading.playing_rpm if counted else None,
+            "offset_cents": reading.offset_cents,
+            "reference_pitch_hz": reading.reference_pitch_hz,
+            "key": reading.key or None,
+            "probability": reading.probability,
+            "reason": reading.reason,
+        }
+        for rank, reading in enumerate(readings, start=1)
+    ]
+    return pl.DataFrame(rows, schema=_ALTERNATIVE)

@@ -1,0 +1,179 @@
+"""Adds audio to a corpus: plans first, shows the difference, and writes it all or not at all."""
+
+import csv
+import io
+import shutil
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import DataError
+from pipeline.store.adding.draft import TABLES, Draft, Drafter, FileKey
+from pipeline.store.adding.editing import EditableTable
+from pipeline.store.adding.headings import match_headings, read_mapping, write_mapping
+from pipeline.store.adding.recordings import AudioFile, Recording, find_audio, look_at_audio, read_recordings
+from pipeline.store.adding.row_index import RowBook
+from pipeline.store.adding.sheet import read_sheet
+from pipeline.store.catalogue.problems import Problem
+from pipeline.store.corpus import Corpus, replacing
+from pipeline.store.schema import load
+
+_APPLIED = ("file", "start", "field", "value")
+
+
+@dataclass
+class AddPlan:
+    """What ``add`` would do; ``apply`` does it.
+
+    Attributes
+    ----------
+    mapping : field by heading of the sheet; empty without a sheet.
+    files : the audio files that are entered.
+    draft : new rows, changed cells, and cells kept against the sheet.
+    problems : files and lines that are left out (errors), and cells that could not be read (remarks).
+    """
+
+    corpus: Corpus
+    mapping: dict[str, str]
+    files: list[AudioFile]
+    draft: Draft
+    problems: list[Problem]
+    _tables: dict[str, EditableTable]
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to write."""
+        return not self.draft.new and not self.draft.changes
+
+    def apply(self) -> None:
+        """Copies audio, then writes the tables: all made ready first, then put in place one after the other.
+
+        The table ``transfer`` comes last but for the record of what the sheet said, since it names what is whole.
+
+        Raises
+        ------
+        DataError
+            If something cannot be written, naming it; the tables then are as before.
+        """
+        root = self.corpus.root
+        try:
+            for file in self.files:
+                target = root / "audio" / file.inside
+                if file.copied and not target.exists():
+                    with replacing(target) as temporary:
+                        shutil.copyfile(file.path, temporary)
+            for change in self.draft.changes:
+                self._tables[change.table].change(change.key, change.column, change.new)
+            for row in self.draft.new:
+                self._tables[row.table].append(row.cells)
+            touched = {change.table for change in self.draft.changes} | {row.table for row in self.draft.new}
+            with ExitStack() as ready:  # leaves in the reverse order: what is entered first is put in place last
+                if self.draft.applied:
+                    temporary = ready.enter_context(replacing(root / "sheet" / "applied.csv"))
+                    temporary.write_bytes(applied_content(self.draft.applied))
+                for name in reversed(TABLES):
+                    if name in touched:
+                        temporary = ready.enter_context(replacing(self._tables[name].path))
+                        temporary.write_bytes(self._tables[name].content())
+        except OSError as error:
+            raise DataError(
+                f"{error.filename or self.corpus.root}: cannot be written ({error.strerror or error})"
+            ) from error
+
+    def keep_mapping(self) -> Path:
+        """Writes the matches of headings to ``sheet/mapping.toml``, for mending there; returns its path."""
+        path = self.corpus.root / "sheet" / "mapping.toml"
+        try:
+            write_mapping(path, read_mapping(path) | self.mapping)
+        except OSError as error:
+            raise DataError(f"{path}: cannot be written ({error.strerror or error})") from error
+        return path
+
+
+def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path | str | None = None) -> AddPlan:
+    """What adding these audio files, with or without a sheet, would change.
+
+    Parameters
+    ----------
+    root : the corpus folder.
+    audio : files, or folders of files; none: what lies in the corpus's audio/ already.
+    sheet : a CSV or XLSX file, a line a recording.
+
+    Raises
+    ------
+    DataError
+        If the corpus, a file or the sheet is not there or not readable as a whole, or a catalogue file that would
+        be changed is damaged.
+    """
+    corpus = Corpus(root)
+    files, problems = look_at_audio(find_audio([Path(path) for path in audio], root=corpus.root), root=corpus.root)
+    mapping: dict[str, str] = {}
+    recordings = [Recording(file) for file in files]
+    if sheet is not None:
+        lines = read_sheet(Path(sheet))
+        kept = read_mapping(corpus.root / "sheet" / "mapping.toml")
+        mapping = match_headings(lines.headings, kept=kept)
+        recordings, more = read_recordings(lines, mapping, files)
+        problems += more
+    tables = {
+        name: EditableTable.read(corpus.root / "catalogue" / f"{name}.csv", relation=load(name)) for name in TABLES
+    }
+    drafter = Drafter(RowBook(tables), read_applied(corpus.root / "sheet" / "applied.csv"))
+    for recording in recordings:
+        drafter.add(recording)
+    entered = {row.cells["file"] for row in drafter.draft.new if row.table == "transfer"}
+    files = [file for file in files if file.inside in entered]
+    return AddPlan(corpus, mapping, files, drafter.draft, problems, tables)
+
+
+def add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path | str | None = None) -> AddPlan:
+    """Adds audio files to a corpus, with or without a sheet, and returns what was done; see ``plan_add``."""
+    plan = plan_add(root, audio, sheet=sheet)
+    if plan.mapping:
+        plan.keep_mapping()
+    plan.apply()
+    return plan
+
+
+def read_applied(path: Path) -> dict[tuple[FileKey, str], str]:
+    """What the sheet said of each file when it was last added."""
+    if not path.exists():
+        return {}
+    try:
+        rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""), strict=True))
+    except (csv.Error, UnicodeDecodeError) as error:
+        raise DataError(
+            f"sheet/applied.csv: is damaged ({error}); delete it, and hand edits are told by the catalogue alone"
+        ) from error
+    return {((row[0], row[1]), row[2]): row[3] for row in rows[1:] if len(row) == len(_APPLIED)}
+
+
+def applied_content(applied: dict[tuple[FileKey, str], str]) -> bytes:
+    """What the sheet said, as the file that keeps it for the next time."""
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(_APPLIED)
+    writer.writerows([*key, name, value] for (key, name), value in sorted(applied.items()))
+    return buffer.getvalue().encode()
+
+
+def difference(plan: AddPlan) -> Iterator[str]:
+    """The plan in words, a line each."""
+    new = {name: [row.cells for row in plan.draft.new if row.table == name] for name in TABLES}
+    for file in plan.files:
+        said = f" ({file.says})" if file.says else ""
+        came = " copied into audio/" if file.copied else ""
+        yield f"  audio/{file.inside}: {file.length_s:.1f} s, {file.sample_rate_hz:,} Hz{came}{said}"
+    for name in TABLES:
+        for cells in new[name]:
+            yield f"+ {name}: " + ", ".join(f"{column}={value}" for column, value in cells.items())
+    for change in plan.draft.changes:
+        key = " ".join(value for value in change.key.values() if value)
+        yield f"~ {change.table} {key}: {change.column}: {change.old or '(empty)'} → {change.new or '(empty)'}"
+    for kept in plan.draft.kept:
+        key = " ".join(value for value in kept.key.values() if value)
+        yield (
+            f"= {kept.table} {key}: {kept.column} stays {kept.value or '(empty)'}, "
+            f"edited by hand; the sheet says {kept.said or '(nothing)'}"
+        )

@@ -1,0 +1,151 @@
+"""Which heading of a sheet means what: matched forgivingly, shown, and kept in ``sheet/mapping.toml``.
+
+The kept file wins, so its owner can mend a match there: ``"Her heading" = "player"``, or ``""`` to leave it out.
+What nobody understands goes into the note, each cell with its heading.
+"""
+
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from difflib import SequenceMatcher
+from pathlib import Path
+
+from pipeline.errors import DataError
+from pipeline.settings import read_toml
+from pipeline.store.catalogue.problems import did_you_mean
+from pipeline.store.corpus import replacing
+
+# What a sheet can tell -> headings that people use for it.
+FIELDS: dict[str, tuple[str, ...]] = {
+    "file": ("file", "filename", "file name", "audio", "audio file", "mp3", "wav", "track", "datei", "dateiname",
+             "fichier", "path"),
+    "player": ("player", "violinist", "cellist", "violist", "performer", "artist", "soloist", "interpret",
+               "interprete", "musician", "name", "geiger", "spieler", "executant"),
+    "instrument": ("instrument", "instr"),
+    "year": ("year", "date", "recorded", "recording date", "date recorded", "year recorded", "rec date", "jahr",
+             "aufnahmedatum", "annee", "datum", "anno", "yr", "enregistrement", "data"),
+    "place": ("place", "recording place", "city", "town", "ort", "aufnahmeort", "lieu", "location", "recorded at"),
+    "work": ("work", "title", "piece", "composition", "werk", "stuck", "titel", "oeuvre", "titre", "movement",
+             "titolo", "brano"),
+    "composer": ("composer", "komponist", "compositeur", "compositore"),
+    "key": ("key", "tonality", "tonart", "tonalite", "key of work", "tonalita", "ton"),
+    "label": ("label", "company", "record company", "firma", "record label", "marke", "etikett", "make", "maison",
+              "etiquette", "marque", "etichetta", "casa"),
+    "issue_number": ("issue number", "issue", "catalogue number", "catalog number", "cat no", "catalogue no",
+                     "disc number", "record number", "bestellnummer", "katalognummer", "issue no", "order number",
+                     "cat number", "plattennummer", "n de cat", "no de cat", "n de catalogue", "no de catalogue",
+                     "numero de catalogue", "reference", "numero di catalogo"),
+    "face": ("face", "side", "disc side", "seite", "plattenseite", "lato"),
+    "matrix": ("matrix", "matrix number", "matrix no", "mx", "matrizennummer", "matrize", "matrice", "mtx",
+               "matrix nr", "n de matrice", "no de matrice"),
+    "take": ("take", "take number", "take no", "prise", "tk"),
+    "accompaniment": ("accompaniment", "accompanist", "acc", "accomp", "begleitung", "with", "accompagnement",
+                      "accompanied by", "accompagnateur", "accompagnamento", "begleiter"),
+    "process": ("process", "recording process", "acoustic or electrical", "acoustic electrical", "verfahren",
+                "aufnahmeverfahren", "aufnahmeart", "procede", "procedimento"),
+    "archive": ("archive", "collection", "library", "source", "archiv", "sammlung", "holding", "owner",
+                "provenance", "held by", "where held", "fonds", "bibliotheque", "bestand"),
+    "shelf_mark": ("shelf mark", "shelfmark", "call number", "signatur", "cote archive", "inventory number", "cote",
+                   "inventarnummer", "segnatura"),
+    "rpm": ("rpm", "speed", "turntable speed", "playback speed", "transfer speed", "drehzahl", "umdrehungen",
+            "upm", "tours", "turntable rpm", "umdr", "umdr min", "u min", "tr min", "tours min", "giri min",
+            "vitesse", "geschwindigkeit", "velocita"),
+    "reference_pitch": ("reference pitch", "kammerton", "stimmton", "stimmung", "diapason", "a4", "pitch",
+                        "concert pitch", "a1"),
+    "born": ("born", "birth year", "year of birth", "date of birth", "birth date", "geb", "geboren", "geburtsjahr",
+             "geburtsdatum", "ne", "nee", "naissance", "nato", "nata"),
+    "died": ("died", "year of death", "date of death", "death date", "death year", "gest", "gestorben",
+             "todesjahr", "todesdatum", "mort", "morte", "deces", "morto", "morta"),
+    "groove": ("groove", "cut", "lateral or vertical", "schrift"),
+    "stylus": ("stylus", "needle", "nadel"),
+    "equalisation": ("equalisation", "equalization", "eq", "entzerrung"),
+    "session": ("session", "recording session", "sitzung"),
+    "published": ("published", "release year", "issued", "publication", "release date", "year issued",
+                  "erschienen", "parution", "pubblicazione"),
+    "start": ("start", "from", "begin", "start s", "file start", "beginning", "von", "debut", "inizio"),
+    "end": ("end", "to", "until", "end s", "file end", "bis", "fin", "fine"),
+    "note": ("note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "bemerkungen", "notiz",
+             "anmerkung", "remarques", "remarque", "osservazioni"),
+}  # fmt: skip
+_LIGATURES = str.maketrans({"œ": "oe", "æ": "ae", "ø": "o", "ł": "l"})
+
+
+def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[str, str]:
+    """Field of each heading; each field belongs to one heading, but what is not understood is a note as well.
+
+    Parameters
+    ----------
+    headings : as they stand in the sheet.
+    kept : matches made earlier or by hand; they win.
+    """
+    matched = {heading: kept[heading] for heading in headings if heading in kept}
+    taken = {field for field in matched.values() if field}
+    names = {_plain(word): field for field, words in FIELDS.items() for word in (field, *words)}
+    open_ = [heading for heading in headings if heading not in matched]
+    for heading in list(open_):  # exact names first, so that a near miss cannot take their field
+        field = names.get(_plain(heading), "")
+        if field and field not in taken:
+            matched[heading] = field
+            taken.add(field)
+            open_.remove(heading)
+    for heading in open_:
+        likeness, field = max(
+            ((_likeness(_plain(heading), word), field) for word, field in names.items() if field not in taken),
+            default=(0.0, ""),
+        )
+        matched[heading] = field if likeness >= 0.8 else "note"
+        taken.add(matched[heading])
+    return {heading: matched[heading] for heading in headings}
+
+
+def means_note(heading: str) -> bool:
+    """Whether a heading itself says that its cells are notes, so that they need no heading in front."""
+    return _plain(heading) in FIELDS["note"]
+
+
+def _likeness(heading: str, word: str) -> float:
+    """How alike a heading and a name are: 1 if the name stands in the heading as whole words of some length."""
+    if len(word) >= 4 and re.search(rf"\b{re.escape(word)}\b", heading):
+        return 0.9 + len(word) / 1000
+    return SequenceMatcher(None, heading, word).ratio() if min(len(heading), len(word)) >= 4 else 0.0
+
+
+def _plain(heading: str) -> str:
+    spelled = unicodedata.normalize("NFKD", heading.casefold().translate(_LIGATURES))
+    bare = "".join(c for c in spelled if not unicodedata.combining(c))
+    return " ".join(re.findall("[^\\W_]+", re.sub(r"\(.*?\)|\[.*?\]", " ", bare)))
+
+
+def read_mapping(path: Path) -> dict[str, str]:
+    """The kept matches; none if there is no file.
+
+    Raises
+    ------
+    DataError
+        If the file is not TOML, or names a field that does not exist or twice.
+    """
+    if not path.exists():
+        return {}
+    columns = read_toml(path, name=f"sheet/{path.name}").get("columns", {})
+    if not isinstance(columns, dict):
+        raise DataError(f"sheet/{path.name}: columns must be a table of headings; delete the file to begin anew")
+    for heading, field in columns.items():
+        if field != "" and field not in FIELDS:
+            cure = did_you_mean(str(field), list(FIELDS), otherwise=f"fields are {', '.join(FIELDS)}")
+            raise DataError(f"sheet/{path.name}: {heading!r} = {field!r}: no such field; {cure}")
+    return dict(columns)
+
+
+def write_mapping(path: Path, mapping: Mapping[str, str]) -> None:
+    """Keeps matches for the next time."""
+    lines = ['# Which heading of your sheet means what. Change a match here; "" leaves a column out.']
+    lines += ["# Several columns may go into the note: cells then stand there with their heading.", "[columns]"]
+    lines += [f"{_quoted(heading)} = {_quoted(field)}" for heading, field in mapping.items()]
+    lines += ["", f"# Fields: {', '.join(FIELDS)}"]
+    with replacing(path) as temporary:
+        temporary.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'

@@ -1,0 +1,137 @@
+"""Takes saved verdicts into ``reviews/``: checked first, nothing twice, nothing ever overwritten."""
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import DataError
+from pipeline.store.adding.editing import EditableTable
+from pipeline.store.catalogue.csv_text import TextTable, read_text_table, typed
+from pipeline.store.catalogue.problems import Problem, plain
+from pipeline.store.corpus import Corpus, replacing
+from pipeline.store.schema import load
+
+_SAME = (
+    "transfer_id",
+    "transfer_start_s",
+    "transfer_end_s",
+    "listener",
+    "sample_id",
+    "verdict",
+    "kind",
+    "comment",
+)
+
+
+@dataclass(frozen=True)
+class TakenIn:
+    """What was done: verdicts added for each listener, and how many were there already."""
+
+    added: dict[str, int]
+    known: int
+
+
+def take_in(corpus: Corpus, file: Path) -> TakenIn:
+    """Append the verdicts of a saved file to ``reviews/<listener>.csv``.
+
+    A verdict that stands there already, word for word, is passed over; a changed one is added below the old one
+    and counts from then on (the last of a listener's verdicts on a stretch counts).
+
+    Raises
+    ------
+    DataError
+        If the file is not there or any row is wrong; then nothing is added, and every problem is named.
+    """
+    relation = load("review")
+    if not file.is_file():
+        raise DataError(f"{file}: there is no such file; save the verdicts from the listening page first")
+    table = read_text_table(file, relation=relation, root=file.parent)
+    problems = list(table.problems)
+    for column in relation.written_columns:
+        _, troubles = typed(column, table.column(column.name), comma_decimals=False)
+        problems += [
+            Problem(
+                file.name,
+                table.numbers[t.row],
+                column.name,
+                table.column(column.name)[t.row] or "",
+                t.message,
+                t.cure,
+                table="review",
+            )
+            for t in troubles
+        ]
+    problems += _unknown_sound(corpus, table, file.name)
+    if not problems:
+        problems += _contradictions(table, file.name)
+    if problems:
+        problems.sort(key=lambda problem: (problem.row or 0, problem.column, problem.message))
+        raise DataError("\n".join(map(str, problems)))
+    books: dict[str, EditableTable] = {}
+    added: dict[str, int] = {}
+    known = 0
+    columns = {column.name: table.column(column.name) for column in relation.written_columns}
+    for place in range(len(table.rows)):
+        row = {name: cells[place] or "" for name, cells in columns.items()}
+        listener = row["listener"]
+        if listener not in books:
+            path = corpus.root / "reviews" / f"{listener}.csv"
+            path.parent.mkdir(exist_ok=True)
+            books[listener] = EditableTable.read(path, relation=relation)
+        book = books[listener]
+        if _last_same(book, row):
+            known += 1
+            continue
+        book.append(row)
+        added[listener] = added.get(listener, 0) + 1
+    for listener in added:
+        with replacing(books[listener].path) as temporary:
+            temporary.write_bytes(books[listener].content())
+    return TakenIn(added, known)
+
+
+def _last_same(book: EditableTable, row: dict[str, str]) -> bool:
+    """Whether the listener's last verdict on the same stretch says the same."""
+    heads = book.rows[0]
+    stretch = ("transfer_id", "transfer_start_s", "transfer_end_s", "sample_id")
+    for cells in reversed(book.rows[1:]):
+        kept = dict(zip(heads, cells, strict=False))
+        if all(kept.get(name, "") == row[name] for name in stretch):
+            return all(kept.get(name, "") == row[name] for name in _SAME)
+    return False
+
+
+def _unknown_sound(corpus: Corpus, table: TextTable, file: str) -> list[Problem]:
+    """Verdicts on transfers that the catalogue does not know."""
+    made = []
+    cells = table.column("transfer_id")
+    for place, transfer_id in enumerate(cells):
+        if transfer_id and corpus.catalogue.row("transfer", transfer_id) is None:
+            number = table.numbers[place]
+            made.append(
+                Problem(
+                    file, number, "transfer_id", transfer_id, "is not in catalogue/transfer.csv",
+                    "take the verdicts into the corpus that the page was made from", table="review",
+                )
+            )  # fmt: skip
+    return made
+
+
+def _contradictions(table: TextTable, file: str) -> list[Problem]:
+    """Verdicts that say two things at once; each cell is right by itself."""
+    made = []
+    names = ("transfer_start_s", "transfer_end_s", "verdict", "kind")
+    cells = zip(table.numbers, *(table.column(name) for name in names), strict=True)
+    for number, start, end, verdict, kind in cells:
+        if float(end or 0) <= float(start or 0):
+            message = f"is not after transfer_start_s ({start})"
+            made.append(Problem(file, number, "transfer_end_s", end or "", message, "exchange the two", table="review"))
+        if kind and plain(verdict or "") != "slide":
+            message, cure = f"is given though the verdict is {verdict}", "leave it empty, or mend the verdict"
+            made.append(Problem(file, number, "kind", kind, message, cure, table="review"))
+    return made
+
+
+def sample_name(*, seed: int, number: int, content: str) -> str:
+    """Id of a drawn sample: the same corpus state, seed and number give the same."""
+    return f"sample-{seed}-{number}-{hashlib.sha256(content.encode()).hexdigest()[:8]}"

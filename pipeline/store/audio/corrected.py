@@ -1,0 +1,58 @@
+"""Writes corrected audio as FLAC beside a JSON file that says all that was done; reads sources with all channels."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import soundfile as sf
+
+from pipeline.errors import AudioError
+from pipeline.store.audio.decode import sound_info
+from pipeline.store.corpus import replacing
+
+Samples = npt.NDArray[np.float32]
+_DEEP = 24
+_WIDTHS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64}
+
+
+def read_channels(path: Path, *, start_s: float | None, end_s: float | None) -> tuple[Samples, int]:
+    """All channels of a span of a file, (n, channels) float32, and the sample rate; None: the file's own end.
+
+    Raises
+    ------
+    AudioError
+        If the file cannot be decoded.
+    """
+    info = sound_info(path)
+    first = round((start_s or 0.0) * info.sample_rate_hz)
+    last = info.frames if end_s is None else round(end_s * info.sample_rate_hz)
+    try:
+        samples, rate = sf.read(path, start=first, stop=min(last, info.frames), dtype="float32", always_2d=True)
+    except sf.LibsndfileError as error:
+        raise AudioError(f"{path.name}: cannot be decoded ({error}); transfer it again") from error
+    return np.asarray(samples, dtype=np.float32), int(rate)
+
+
+def source_bits(path: Path) -> int | None:
+    """Bits per sample of a file that has any; None for coded audio such as MP3."""
+    return _WIDTHS.get(sf.info(path).subtype)
+
+
+def write_corrected(path: Path, samples: Samples, *, sample_rate_hz: int, account: Mapping[str, Any]) -> float:
+    """Write samples (m, channels) as 24-bit FLAC at ``path`` and the account as JSON beside it; returns the gain.
+
+    Where a peak would exceed full scale everything is turned down, by the gain in dB that the account then holds.
+    """
+    peak = float(np.max(np.abs(samples), initial=0.0))
+    gain = min(1.0, (1.0 - 2.0 ** -(_DEEP - 1)) / peak) if peak > 0 else 1.0
+    gain_db = 20.0 * float(np.log10(gain))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with replacing(path) as temporary:
+        sf.write(temporary, samples * np.float32(gain), sample_rate_hz, format="FLAC", subtype="PCM_24")
+    whole = {**account, "gain_db": gain_db, "peak_before_gain": peak}
+    with replacing(path.with_suffix(".json")) as temporary:
+        temporary.write_text(json.dumps(whole, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    return gain_db

@@ -1,0 +1,189 @@
+"""What cells of a sheet mean: forgiving about how people write, and silent about nothing.
+
+Each reader gives the catalogue's spelling, or raises ``CellError`` with a cure; the caller then keeps the cell in
+a note, so that nothing that was typed is lost.
+"""
+
+import re
+import unicodedata
+from collections.abc import Callable
+
+from pipeline.store.schema.date_hints import month_of_year
+from pipeline.store.schema.dates import DateError, parse_date
+
+
+class CellError(Exception):
+    """A cell cannot be read; the message says why and what to write."""
+
+
+def read_date(text: str) -> str:
+    """A date as EDTF; a plain month and year is turned into it.
+
+    Other spellings are refused with the modern one offered, since choosing is a decision.
+    """
+    plain = month_of_year(text) or text.strip()
+    try:
+        parse_date(plain)
+    except DateError as error:
+        raise CellError(str(error)) from error
+    return plain
+
+
+def read_number(text: str) -> str:
+    """A number with its unit or a decimal comma taken off: ``78,26 rpm`` is 78.26."""
+    found = re.fullmatch(r"([0-9]+(?:[.,][0-9]+)?)\s*[a-zA-Z./]*", text.strip())
+    if not found:
+        raise CellError("is not a number; write digits only")
+    return found[1].replace(",", ".")
+
+
+def read_pitch(text: str) -> str:
+    """Frequency of A4 in Hz: ``435``, ``435,0 Hz``, ``a' = 435``."""
+    found = re.fullmatch(r"(?:[aA](?:['’′]|[14])?\s*=\s*)?([0-9]{3}(?:[.,][0-9]+)?)\s*(?:[hH][zZ])?", text.strip())
+    if not found or not 380.0 <= float(found[1].replace(",", ".")) <= 500.0:
+        raise CellError("is not a frequency of A4 from 380 to 500 Hz; write it like 435")
+    return found[1].replace(",", ".")
+
+
+def read_time(text: str) -> str:
+    """Seconds, from seconds or minutes and seconds: ``3:05`` is 185."""
+    found = re.fullmatch(r"(?:([0-9]+):)?([0-9]{1,2}):([0-9]{1,2}(?:[.,][0-9]+)?)", text.strip())
+    if not found:
+        return read_number(text)
+    seconds = float(found[3].replace(",", ".")) + 60 * int(found[2]) + 3600 * int(found[1] or 0)
+    return f"{seconds:g}"
+
+
+_MODES = {
+    "major": ("major", "maj", "dur", "majeur", "maggiore"),
+    "minor": ("minor", "min", "moll", "mineur", "minore", "m"),
+}
+_GERMAN = {"h": "B", "b": "B flat", "es": "E flat", "as": "A flat"}
+_ROMANCE = {"do": "C", "ut": "C", "re": "D", "mi": "E", "fa": "F", "sol": "G", "la": "A", "si": "B"}
+
+
+def read_key(text: str) -> str:
+    """A key as ``D flat major``, from English, German, French or Italian; the mode must be said."""
+    plain = "".join(c for c in unicodedata.normalize("NFKD", text.strip()) if not unicodedata.combining(c))
+    plain = plain.replace("♭", " flat ").replace("♯", " sharp ")
+    words = re.split(r"[\s\-_]+", plain.strip())
+    if len(words) == 1 and (short := re.fullmatch("([A-Ga-g][b#]?)(m|maj|min)", words[0])):
+        words = [short[1], short[2]]
+    mode = next((m for m, names in _MODES.items() if words[-1].casefold() in names), None)
+    if mode is None or len(words) < 2:
+        raise CellError("does not say major or minor; write D major or D minor")
+    german = words[-1].casefold() in ("dur", "moll")
+    tonic = _tonic([word.casefold() for word in words[:-1]], german=german)
+    if tonic is None:
+        raise CellError("is not a key that is understood; write it like D major, B flat minor, F sharp minor")
+    return f"{tonic} {mode}"
+
+
+def _tonic(words: list[str], *, german: bool) -> str | None:
+    bend = ""
+    if len(words) == 2 and words[1] in ("flat", "bemol", "bemolle", "sharp", "diese", "diesis"):
+        bend = " sharp" if words[1] in ("sharp", "diese", "diesis") else " flat"
+    elif len(words) != 1:
+        return None
+    name = words[0]
+    if german and name in _GERMAN:
+        return _GERMAN[name]
+    if german and (found := re.fullmatch("([a-h])(is|es)", name)):
+        letter = "B" if found[1] == "h" else found[1].upper()
+        return f"{letter} {'sharp' if found[2] == 'is' else 'flat'}"
+    if name in _ROMANCE:
+        return _ROMANCE[name] + bend
+    if found := re.fullmatch("([a-g])(b|#)?", name):
+        return found[1].upper() + ({"b": " flat", "#": " sharp"}.get(found[2] or "", bend))
+    return None
+
+
+def _chooser(known: dict[str, tuple[str, ...]], what: str) -> Callable[[str], str]:
+    def choose(text: str) -> str:
+        plain = "".join(c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))
+        words = set(re.findall("[a-z]+", plain))
+        hits = [value for value, names in known.items() if words & set(names)]
+        if not hits:
+            raise CellError(f"is not {what} that is understood; write one of {', '.join(known)}")
+        return hits[0]
+
+    return choose
+
+
+read_instrument = _chooser(
+    {
+        "cello": ("cello", "violoncello", "vc", "vcl", "vlc", "cellist", "violoncelle"),
+        "viola": ("viola", "va", "vla", "bratsche", "alto", "violist"),
+        "violin": ("violin", "vn", "vl", "vln", "violine", "geige", "violon", "violino", "fiddle", "violinist"),
+        "double_bass": ("bass", "doublebass", "kontrabass", "contrebasse"),
+    },
+    "an instrument",
+)
+# More sound before less: "orchestra and piano" is an orchestra.
+read_accompaniment = _chooser(
+    {
+        "voice": ("voice", "vocal", "singer", "soprano", "tenor", "gesang", "voix", "vocals"),
+        "orchestra": ("orchestra", "orch", "orchester", "orchestre", "symphony", "philharmonic"),
+        "ensemble": ("ensemble", "quartet", "trio", "band", "quintet", "strings"),
+        "second_string": ("cello", "violoncello", "viola", "violin", "vn", "vc"),
+        "organ": ("organ", "orgel", "orgue", "organo", "harmonium"),
+        "harp": ("harp", "harfe", "harpe"),
+        "guitar": ("guitar", "gitarre", "guitare"),
+        "piano": ("piano", "pf", "pno", "klavier", "pianist", "pianoforte", "p"),
+        "none": ("none", "unaccompanied", "solo", "no", "ohne", "sans", "unbegleitet", "alone"),
+        "unknown": ("unknown",),
+        "other": ("other",),
+    },
+    "an accompaniment",
+)
+read_process = _chooser(
+    {
+        "acoustic": (
+            "acoustic",
+            "acoustical",
+            "akustisch",
+            "mechanical",
+            "horn",
+            "acoustique",
+            "acoust",
+            "akust",
+            "ac",
+            "a",
+            "meccanico",
+            "acustico",
+            "mechanisch",
+        ),
+        "electrical": (
+            "electrical",
+            "electric",
+            "elektrisch",
+            "microphone",
+            "electrique",
+            "elec",
+            "elektr",
+            "el",
+            "elettrico",
+            "e",
+        ),
+    },
+    "a process",
+)
+read_groove = _chooser(
+    {"lateral": ("lateral", "seitenschrift"), "vertical": ("vertical", "hill", "dale", "tiefenschrift")},
+    "a groove",
+)
+
+
+def read_players(text: str) -> list[tuple[str, str]]:
+    """(name, certainty) of each player; names are divided by semicolons or strokes; a question mark is a doubt."""
+    found = []
+    for part in re.split(r"[;/|]", text):
+        name = part.strip()
+        doubt = name.endswith("?") or (name.startswith("[") and name.endswith("]"))
+        name = name.strip("[]? ").strip()
+        if name.casefold() in ("", "unknown", "anonymous", "anon", "n.n.", "n. n.", "nn", "unbekannt"):
+            continue
+        if (turned := re.fullmatch(r"([^,]+),\s*([^,]+)", name)) and len(turned[2].split()) <= 3:
+            name = f"{turned[2]} {turned[1]}"
+        found.append((name, "possible" if doubt else "certain"))
+    return found

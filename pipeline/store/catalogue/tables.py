@@ -1,0 +1,355 @@
+"""The hand-kept tables of a corpus: read as text, cast by the schemas, tied together by their ids.
+
+Every problem is kept, none stops the reading. A wrong cell that may be empty becomes null; a row whose key or
+required cell is wrong is left out, and so is what refers to it. ``blocking`` says what that stops.
+"""
+
+from collections.abc import Iterable, Iterator
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.store.catalogue.csv_text import TextTable, read_text_table, typed
+from pipeline.store.catalogue.problems import Problem, did_you_mean
+from pipeline.store.catalogue.teaching import circles, impossible
+from pipeline.store.schema import Column, Relation, hand_kept
+from pipeline.store.schema.dates import parse_date
+
+Row = dict[str, Any]
+
+
+class Catalogue:
+    """All hand-kept tables of the corpus folder ``root``; read once, when first asked for."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = Path(root)
+
+    def frame(self, table: str) -> pl.DataFrame:
+        """All rows of a table that can be used, typed, with the columns computed beside dates, sorted by key.
+
+        Raises
+        ------
+        DataError
+            If there is no hand-kept table of that name.
+        """
+        self._known(table)
+        return self._tables[0][table]
+
+    def rows(self, table: str, **where: Any) -> list[Row]:
+        """Rows of a table whose columns equal the given values, sorted by key."""
+        self._known(table)
+        if len(where) == 1:
+            ((column, value),) = where.items()
+            index = self._index(table, column)
+            return list(index.get(value, []))
+        return [r for r in self._rows(table) if all(r[name] == value for name, value in where.items())]
+
+    def row(self, table: str, key: str) -> Row | None:
+        """The row with that id (of a table whose key is one column), or None."""
+        self._known(table)
+        found = self._index(table, self._relations[table].key[0]).get(key, [])
+        return found[0] if found else None
+
+    def problems(self) -> list[Problem]:
+        """Everything wrong in the files themselves, in the order of files and rows."""
+        return list(self._tables[1])
+
+    def text(self, table: str) -> list[TextTable]:
+        """The table's files as text, with row numbers; several only for reviews."""
+        self._known(table)
+        return self._texts[table]
+
+    def place(self, table: str, row: Row) -> tuple[str, int | None]:
+        """File and spreadsheet row at which a row stands."""
+        key = tuple(row[name] for name in self._relations[table].key)
+        return self._places[table].get(key, (f"catalogue/{table}.csv", None))
+
+    def blocking(self, transfer_id: str) -> list[Problem]:
+        """Errors in the rows that decide how this transfer is measured; with any, it must not be measured."""
+        sides = {r["side_id"] for r in self.rows("transfer", transfer_id=transfer_id)}
+        takes = {r["take_id"] for side in sides for r in self.rows("side_take", side_id=side)}
+        takes |= {r["take_id"] for r in self.rows("passage", transfer_id=transfer_id)}
+        concerns = {
+            "transfer": {transfer_id},
+            "passage": {transfer_id},
+            "speed_decision": {transfer_id},
+            "side_take": sides,
+            "take": takes,
+            "performance": takes,
+            "reference_pitch": takes,
+        }
+        found = {
+            number: problem
+            for table, keys in concerns.items()
+            for key in keys
+            for number, problem in self._errors.get((table, key), ())
+        }
+        return [found[number] for number in sorted(found)]
+
+    @cached_property
+    def _errors(self) -> dict[tuple[str, str], list[tuple[int, Problem]]]:
+        """Errors by table and key, with their place among all problems."""
+        found: dict[tuple[str, str], list[tuple[int, Problem]]] = {}
+        for number, problem in enumerate(self.problems()):
+            if problem.severity == "error" and problem.key:
+                found.setdefault((problem.table, problem.key), []).append((number, problem))
+        return found
+
+    def require_whole(self) -> None:
+        """Refuses to go on while a table may have rows that nobody can see: they must not be taken for deleted.
+
+        Raises
+        ------
+        DataError
+            If a file of catalogue/ cannot be read, or not to its end; says why.
+        """
+        broken = [text for texts in self._texts.values() for text in texts if not text.whole]
+        said = [str(p) for text in broken for p in text.problems if text.file.startswith("catalogue/")]
+        if said:
+            raise DataError("\n".join(["nothing can be planned while some rows cannot be seen:", *said]))
+
+    def _known(self, table: str) -> Relation:
+        if table not in self._relations:
+            cure = did_you_mean(table, list(self._relations), otherwise="`glideline dictionary` lists all tables")
+            raise DataError(f"{table} is not a hand-kept table; {cure}")
+        return self._relations[table]
+
+    @cached_property
+    def _relations(self) -> dict[str, Relation]:
+        return {relation.name: relation for relation in hand_kept()}
+
+    @cached_property
+    def _texts(self) -> dict[str, list[TextTable]]:
+        texts: dict[str, list[TextTable]] = {}
+        for relation in self._relations.values():
+            texts[relation.name] = [
+                read_text_table(path, relation=relation, root=self.root) for path in table_files(self.root, relation)
+            ]
+        return texts
+
+    @cached_property
+    def _tables(self) -> tuple[dict[str, pl.DataFrame], list[Problem]]:
+        problems: list[Problem] = []
+        parsed = {name: _parsed(self._relations[name], texts, problems) for name, texts in self._texts.items()}
+        self._check_references(parsed, problems)
+        parsed["teaching"] = _possible(parsed["teaching"], parsed["player"], problems)
+        frames: dict[str, pl.DataFrame] = {}
+        self._places: dict[str, dict[tuple[Any, ...], tuple[str, int]]] = {}
+        for name, frame in parsed.items():
+            relation = self._relations[name]
+            ordered = frame.sort([*relation.key, "_row"], nulls_last=False, maintain_order=True)
+            keys = ordered.select(relation.key).iter_rows()
+            places = ordered.select("_file", "_row").iter_rows()
+            self._places[name] = dict(zip(keys, places, strict=True))
+            frames[name] = ordered.select([column.name for column in relation.columns])
+        order = {relation.name: number for number, relation in enumerate(self._relations.values())}
+        problems.sort(key=lambda p: (order.get(p.table, 99), p.file, p.row or 0, p.column, p.message))
+        return frames, problems
+
+    def _check_references(self, parsed: dict[str, pl.DataFrame], problems: list[Problem]) -> None:
+        """Drops rows (or clears cells) that refer to what is not there, until nothing changes."""
+        written = {
+            (relation.name, relation.key[0]): {
+                cell.casefold() for text in self._texts[relation.name] for cell in text.column(relation.key[0]) if cell
+            }
+            for relation in self._relations.values()
+        }
+        partly = {name for name, texts in self._texts.items() if not all(text.whole for text in texts)}
+        changed = True
+        while changed:
+            changed = False
+            for name, relation in self._relations.items():
+                for column in relation.written_columns:
+                    if column.references is None or parsed[name].is_empty():
+                        continue
+                    target, _, target_column = column.references.partition(".")
+                    known = set(parsed[target][target_column].to_list())
+                    frame = parsed[name]
+                    absent = [
+                        place
+                        for place, value in enumerate(frame[column.name])
+                        if value is not None and value not in known
+                    ]
+                    if not absent:
+                        continue
+                    changed = True
+                    for place in absent:
+                        row = frame.row(place, named=True)
+                        ids = written[target, target_column]
+                        problems.append(_dangling(relation, column, row, sorted(known), ids, target in partly))
+                    if column.required or column.name in relation.key:
+                        keep = pl.Series(values=[True] * frame.height, dtype=pl.Boolean())
+                        keep = keep.scatter(absent, False)
+                        parsed[name] = frame.filter(keep)
+                    else:
+                        parsed[name] = frame.with_columns(frame[column.name].scatter(absent, None))
+
+    def _rows(self, table: str) -> list[Row]:
+        if table not in self._row_lists:
+            self._row_lists[table] = self.frame(table).to_dicts()
+        return self._row_lists[table]
+
+    def _index(self, table: str, column: str) -> dict[Any, list[Row]]:
+        if (table, column) not in self._indexes:
+            made: dict[Any, list[Row]] = {}
+            for row in self._rows(table):
+                made.setdefault(row[column], []).append(row)
+            self._indexes[table, column] = made
+        return self._indexes[table, column]
+
+    @cached_property
+    def _row_lists(self) -> dict[str, list[Row]]:
+        return {}
+
+    @cached_property
+    def _indexes(self) -> dict[tuple[str, str], dict[Any, list[Row]]]:
+        return {}
+
+
+def table_files(root: Path, relation: Relation) -> list[Path]:
+    """Files that hold a hand-kept table: one in catalogue/, else all CSV files of its folder.
+
+    In reviews/ a listener has one file for verdicts and one, ``<listener>.marks.csv``, for own marks.
+    """
+    if relation.folder == "catalogue":
+        return [root / "catalogue" / f"{relation.name}.csv"]
+    found = sorted((root / relation.folder).glob("*.csv"))
+    if relation.folder != "reviews":
+        return found
+    return [path for path in found if path.name.endswith(".marks.csv") == (relation.name == "mark")]
+
+
+def _parsed(relation: Relation, texts: Iterable[TextTable], problems: list[Problem]) -> pl.DataFrame:
+    """Rows that stand on their own, with ``_file`` and ``_row``; wrong cells that may be empty are null."""
+    frames = []
+    for text in texts:
+        problems.extend(text.problems)
+        said = {(problem.row, problem.column) for problem in text.problems}
+        series: list[pl.Series] = []
+        dropped: set[int] = set()
+        keys = text.column(relation.key[0])
+        for column in relation.written_columns:
+            cells = text.column(column.name)
+            values, troubles = typed(column, cells, comma_decimals=text.delimiter != ",")
+            missing = column.name not in text.headings
+            for trouble in troubles:
+                if column.required or column.name in relation.key:
+                    dropped.add(trouble.row)
+                if missing or (text.numbers[trouble.row], column.name) in said:
+                    continue
+                problems.append(
+                    Problem(
+                        text.file,
+                        text.numbers[trouble.row],
+                        column.name,
+                        cells[trouble.row] or "",
+                        trouble.message,
+                        trouble.cure,
+                        table=relation.name,
+                        key=keys[trouble.row] or "",
+                    )
+                )
+            series.append(values)
+            if column.edtf:
+                series.extend(_date_columns(relation, column, values))
+        frame = pl.DataFrame(series).with_columns(
+            pl.lit(text.file).alias("_file"), pl.Series("_row", text.numbers, dtype=pl.Int64())
+        )
+        keep = [number not in dropped for number in range(frame.height)]
+        frames.append(frame.filter(pl.Series(values=keep, dtype=pl.Boolean())))
+    if not frames:
+        return relation.empty().with_columns(
+            pl.lit(None, dtype=pl.String()).alias("_file"), pl.lit(None, dtype=pl.Int64()).alias("_row")
+        )
+    return _unrepeated(relation, pl.concat(frames), problems)
+
+
+def _unrepeated(relation: Relation, frame: pl.DataFrame, problems: list[Problem]) -> pl.DataFrame:
+    first: dict[tuple[Any, ...], tuple[str, int]] = {}
+    keep = []
+    key_of = frame.select(relation.key).iter_rows()
+    for key, (file, row) in zip(key_of, frame.select("_file", "_row").iter_rows(), strict=True):
+        keep.append(key not in first)
+        if key in first:
+            where = f"{first[key][0]} row {first[key][1]}" if first[key][0] != file else f"row {first[key][1]}"
+            named = ", ".join("empty" if part is None else str(part) for part in key)
+            problems.append(
+                Problem(
+                    file,
+                    row,
+                    " + ".join(relation.key),
+                    named,
+                    f"stands already in {where}",
+                    "give one of the two another id" if len(key) == 1 else "keep one of the two rows",
+                    table=relation.name,
+                    key=str(key[0]),
+                )
+            )
+        else:
+            first[key] = (file, row)
+    return frame.filter(pl.Series(values=keep, dtype=pl.Boolean()))
+
+
+def _possible(teaching: pl.DataFrame, player: pl.DataFrame, problems: list[Problem]) -> pl.DataFrame:
+    """Teaching without rows that cannot be true, so that lineages end; see ``store.lineage``."""
+    players = {row["player_id"]: row for row in player.to_dicts()}
+    rows = teaching.to_dicts()
+    keep = [True] * len(rows)
+
+    def refuse(place: int, column: str, message: str, cure: str) -> None:
+        row = rows[place]
+        keep[place] = False
+        value = str(row[column])
+        key = row["teacher_id"]
+        problems.append(Problem(row["_file"], row["_row"], column, value, message, cure, table="teaching", key=key))
+
+    for place, row in enumerate(rows):
+        if fault := impossible(row, players=players):
+            refuse(place, *fault)
+    edges = [(row["teacher_id"], row["student_id"]) for row, kept in zip(rows, keep, strict=True) if kept]
+    for circle in circles(edges):
+        named = " taught ".join(players[person]["name"] for person in [*circle, circle[0]])
+        closed = set(zip(circle, [*circle[1:], circle[0]], strict=True))
+        for place, row in enumerate(rows):
+            if keep[place] and (row["teacher_id"], row["student_id"]) in closed:
+                refuse(place, "student_id", f"closes a circle: {named}", "delete or turn round one of its rows")
+    still = [(row["teacher_id"], row["student_id"]) for row, kept in zip(rows, keep, strict=True) if kept]
+    if circles(still):
+        return _possible(teaching.filter(pl.Series(values=keep, dtype=pl.Boolean())), player, problems)
+    return teaching.filter(pl.Series(values=keep, dtype=pl.Boolean()))
+
+
+def _dangling(
+    relation: Relation, column: Column, row: Row, known: list[str], written: set[str], partly: bool
+) -> Problem:
+    """A reference to a row that is not there, is wrong itself (``written``), or may stand in an unread part."""
+    target = (column.references or "").partition(".")[0]
+    value = str(row[column.name])
+    wrong = value.casefold() in written
+    waits = wrong or partly
+    cause = f"its row in {target}.csv is wrong" if wrong else f"{target}.csv cannot be read as a whole"
+    cure = did_you_mean(value, known, otherwise=f"add a row to {target}.csv, or mend the id")
+    first = f"mend that row of {target}.csv first" if wrong else f"mend {target}.csv first"
+    return Problem(
+        row["_file"],
+        row["_row"],
+        column.name,
+        value,
+        f"is left out, since {cause}" if waits else f"is not in {target}.csv",
+        first if waits else cure,
+        severity="remark" if waits else "error",
+        table=relation.name,
+        key=str(row[relation.key[0]]),
+    )
+
+
+def _date_columns(relation: Relation, column: Column, values: pl.Series) -> Iterator[pl.Series]:
+    dates = [parse_date(value) if value is not None else None for value in values]
+    for computed in relation.columns:
+        if computed.computed_from == column.name:
+            attribute = computed.name[len(column.name) + 1 :]
+            dtype = pl.Date() if computed.type == "date" else pl.String()
+            yield pl.Series(computed.name, [getattr(d, attribute) if d else None for d in dates], dtype=dtype)

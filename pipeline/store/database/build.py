@@ -1,0 +1,117 @@
+"""Builds ``derived/corpus.duckdb``: native tables and views in layers, under a temporary name, then swapped in.
+
+The file is tagged for DuckDB 1.5 and later. Readers that have the old file open keep it until they close it.
+"""
+
+import os
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+
+import duckdb
+
+from pipeline.store import schema
+from pipeline.store.corpus import Corpus, sync_folder
+from pipeline.store.database.compaction import Generation
+from pipeline.store.database.views import STORED, Source, create_layers, query_files
+from pipeline.store.provenance import hash_bytes_of, hash_value
+
+STORAGE_VERSION = "v1.5.0"
+MEMORY = "256MB"  # beyond, DuckDB writes to disk what it does not need at once
+
+
+def database_path(corpus: Corpus) -> Path:
+    """Where the database lies."""
+    return corpus.derived / "corpus.duckdb"
+
+
+def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) -> Path:
+    """Builds the database from the catalogue and a generation of compacted tables, and swaps it in.
+
+    Raises
+    ------
+    DataError
+        If a query does not run, or a table breaks its schema.
+    """
+    target = database_path(corpus)
+    stamp = target.with_suffix(".stamp")
+    part = target.with_name(f".{target.name}.{os.getpid()}.tmp")
+    clear_parts(corpus)
+    spill = part.with_suffix(".spill")
+    con = duckdb.connect(
+        config={
+            "threads": threads,
+            "preserve_insertion_order": True,
+            "memory_limit": MEMORY,
+            "temp_directory": str(spill),
+        }
+    )
+    try:
+        con.execute("set enable_progress_bar = false").fetchall()
+        quoted = str(part).replace("'", "''")
+        con.execute(f"attach '{quoted}' as corpus (storage_version '{STORAGE_VERSION}')").fetchall()
+        con.execute("use corpus").fetchall()
+        con.execute("begin").fetchall()  # else each of some thousand comments is made safe on its own
+        create_layers(con, sources(corpus, generation), stored=STORED)
+        con.execute("commit").fetchall()
+        con.execute("checkpoint corpus").fetchall()
+        con.execute("use memory").fetchall()
+        con.execute("detach corpus").fetchall()
+    except BaseException:
+        con.close()
+        clear_parts(corpus)
+        raise
+    con.close()
+    shutil.rmtree(spill, ignore_errors=True)
+    with part.open("rb+") as file:
+        os.fsync(file.fileno())
+    stamp.unlink(missing_ok=True)
+    part.replace(target)
+    stamp.write_text(content_stamp(corpus, generation), encoding="utf-8")
+    sync_folder(target.parent)
+    return target
+
+
+def is_current(corpus: Corpus, generation: Generation) -> bool:
+    """Whether the database holds what catalogue, tables, queries and schemas now hold."""
+    stamp = database_path(corpus).with_suffix(".stamp")
+    try:
+        same = stamp.read_text(encoding="utf-8") == content_stamp(corpus, generation)
+    except OSError:
+        return False
+    return same and database_path(corpus).exists()
+
+
+def content_stamp(corpus: Corpus, generation: Generation) -> str:
+    """Hash of all that goes into the database."""
+    kept = sorted([*(corpus.root / "catalogue").glob("*.csv"), *(corpus.root / "reviews").glob("*.csv")])
+    return hash_value(
+        {
+            "generation": generation.folder.name,
+            "kept": {corpus.relative(path): hash_bytes_of(path) for path in kept},
+            "queries": {
+                f"{layer}/{path.stem}": hash_bytes_of(path)
+                for layer in schema.LAYERS
+                if layer not in ("base", "result")
+                for path in query_files(layer)
+            },
+            "schemas": repr(schema.relations()),
+        }
+    )
+
+
+def sources(corpus: Corpus, generation: Generation) -> Mapping[str, Source]:
+    """Rows of every table of the database: hand-kept ones as frames, computed ones as compacted files."""
+    found: dict[str, Source] = {table: generation.paths(table) for table in generation.tables}
+    for relation in schema.hand_kept():
+        found[relation.name] = corpus.catalogue.frame(relation.name)
+    return found
+
+
+def clear_parts(corpus: Corpus) -> None:
+    """Removes unfinished databases, which a killed run may have left."""
+    for path in corpus.derived.glob(".corpus.duckdb.*"):
+        if path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)

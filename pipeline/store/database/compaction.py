@@ -1,0 +1,265 @@
+"""Compacts the per-transfer tables into reading files, and finds what has changed since.
+
+``derived/compacted/CURRENT`` names a generation, a folder with ``<table>/<bucket>.parquet`` and a manifest. A
+transfer's bucket comes from its id alone, so a changed transfer rewrites one bucket of each of its tables; the
+others are taken over as links. A generation is complete before CURRENT names it, and the one before stays until
+the next, for readers who have opened it.
+"""
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache, partial
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.errors import DataError
+from pipeline.store import schema
+from pipeline.store.corpus import Corpus, computed, read_parquet, replacing, sync_folder, write_parquet
+from pipeline.store.provenance import hash_value
+from pipeline.store.schema.arrow_tables import arrow_of
+
+LARGE = ("pitch_frame", "speed_curve")  # hundreds of millions of rows: these stay one file for each transfer
+BUCKET_TRANSFERS = 256
+_ENDING = ".parquet"
+
+Stamp = tuple[int, int]
+Before = tuple[Path, Mapping[str, Stamp]]  # a reading file of the generation before, and what went into it
+Spread = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
+
+
+@dataclass(frozen=True)
+class Generation:
+    """A finished generation: its folder, and for each table and bucket the stamps of the files that went in.
+
+    ``large``: stamps of the files of the tables that are not compacted, as they stood then.
+    """
+
+    folder: Path
+    buckets: int
+    tables: Mapping[str, Mapping[str, Mapping[str, Stamp]]]
+    large: Mapping[str, Mapping[str, Stamp]]
+
+    def paths(self, table: str) -> list[Path]:
+        """The reading files of a table, in order of bucket."""
+        return [self.folder / table / f"{bucket}.parquet" for bucket in sorted(self.tables.get(table, {}))]
+
+    def stamps(self, table: str) -> dict[str, Stamp]:
+        """Transfer id -> size and time of the file that went in, or that stood then."""
+        if table in self.large:
+            return dict(self.large[table])
+        return {t: stamp for bucket in self.tables.get(table, {}).values() for t, stamp in bucket.items()}
+
+
+@dataclass(frozen=True)
+class _Merge:
+    """One reading file to write: its table, what goes into it, and from where what stays may be taken."""
+
+    table: str
+    files: Mapping[str, Stamp]
+    target: Path
+    before: Before | None
+
+
+def compacted_tables() -> list[str]:
+    """Names of all computed tables that are compacted, sorted."""
+    named = [*schema.relations("base"), *schema.relations("result")]
+    return sorted(r.name for r in named if r.kept == "computed" and r.name not in LARGE)
+
+
+def current(corpus: Corpus) -> Generation | None:
+    """The generation to read; None if there is none yet, it was written in another form, or a file's size differs."""
+    root = corpus.derived / "compacted"
+    try:
+        folder = root / (root / "CURRENT").read_text(encoding="utf-8").strip()
+        generation, sizes = _generation(folder, (folder / "manifest.json").stat().st_mtime_ns)
+        whole = all((folder / name).stat().st_size == size for name, size in sizes.items())
+    except (OSError, ValueError, KeyError):
+        return None
+    return generation if whole else None
+
+
+@lru_cache(maxsize=2)
+def _generation(folder: Path, mtime_ns: int) -> tuple[Generation, Mapping[str, int]]:
+    """The generation as its manifest of that time tells it, and the sizes of its files."""
+    manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    tables = {
+        table: {bucket: _pairs(files) for bucket, files in buckets.items()}
+        for table, buckets in manifest["tables"].items()
+    }
+    large = {table: _pairs(files) for table, files in manifest["large"].items()}
+    return Generation(folder, manifest["buckets"], tables, large), manifest["sizes"]
+
+
+def _pairs(files: Mapping[str, list[int]]) -> dict[str, Stamp]:
+    return {transfer_id: (size, mtime_ns) for transfer_id, (size, mtime_ns) in files.items()}
+
+
+def owners(corpus: Corpus, table: str) -> list[str]:
+    """Ids of the transfers that have a file of a table, sorted."""
+    return sorted(transfer_id for transfer_id, _ in _files(corpus, table))
+
+
+def stamps(corpus: Corpus, table: str) -> dict[str, Stamp]:
+    """Transfer id -> size and time of each file of a table as it stands on disk, sorted."""
+    found = {}
+    for transfer_id, entry in _files(corpus, table):
+        status = entry.stat()
+        found[transfer_id] = (status.st_size, status.st_mtime_ns)
+    return dict(sorted(found.items()))
+
+
+def _files(corpus: Corpus, table: str) -> Iterator[tuple[str, os.DirEntry[str]]]:
+    folder = corpus.derived / "tables" / table
+    if folder.is_dir():
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.name.endswith(_ENDING) and not entry.name.startswith("."):
+                    yield entry.name[: -len(_ENDING)], entry
+
+
+def compact(
+    corpus: Corpus, *, seen: Mapping[str, Mapping[str, Stamp]] | None = None, spread: Spread = map
+) -> Generation:
+    """Makes a generation of all tables as they stand; returns the current one if nothing has changed.
+
+    Parameters
+    ----------
+    seen : stamps of tables whose files have been looked at already, and have not changed since.
+    spread : does the work, like ``map``, perhaps in several processes.
+    """
+    seen = seen or {}
+    there = {table: seen[table] if table in seen else stamps(corpus, table) for table in compacted_tables()}
+    large = {table: seen[table] if table in seen else stamps(corpus, table) for table in LARGE}
+    old = current(corpus)
+    most = max((len(files) for files in there.values()), default=0)
+    buckets = 1
+    while buckets * BUCKET_TRANSFERS < most:
+        buckets *= 2
+    tables = {table: _buckets(files, buckets) for table, files in there.items()}
+    if old is not None and old.tables == tables and old.large == large:
+        return old
+    root = corpus.derived / "compacted"
+    name = hash_value({"buckets": buckets, "tables": tables, "large": large})[:16]
+    folder = root / name
+    shutil.rmtree(folder, ignore_errors=True)  # left by a run that was killed here
+    merges: list[_Merge] = []
+    for table, parts in tables.items():
+        (folder / table).mkdir(parents=True)
+        for bucket, files in parts.items():
+            target = folder / table / f"{bucket}.parquet"
+            stood = old.tables.get(table, {}).get(bucket) if old and old.buckets == buckets else None
+            before = (old.folder / table / f"{bucket}.parquet", stood) if old and stood is not None else None
+            if before is not None and stood == files:
+                _link(before[0], target)
+            else:
+                merges.append(_Merge(table, files, target, before))
+    list(spread(partial(_merge, corpus.root), merges))
+    for table in tables:
+        sync_folder(folder / table)
+    sizes = {f"{path.parent.name}/{path.name}": path.stat().st_size for path in sorted(folder.glob("*/*.parquet"))}
+    manifest = {"buckets": buckets, "tables": tables, "large": large, "sizes": sizes}
+    with replacing(folder / "manifest.json") as part:
+        part.write_text(json.dumps(manifest, sort_keys=True), encoding="utf-8")
+    with replacing(root / "CURRENT") as part:
+        part.write_text(name + "\n", encoding="utf-8")
+    keep = {name, old.folder.name if old else ""}
+    for other in root.iterdir():
+        if other.is_dir() and other.name not in keep:
+            shutil.rmtree(other, ignore_errors=True)
+    return Generation(folder, buckets, tables, large)
+
+
+def whole(corpus: Corpus, generation: Generation, table: str) -> pl.DataFrame:
+    """A table of all transfers, sorted by transfer and key."""
+    relation = computed(table)
+    paths = generation.paths(table)
+    if not paths:
+        return relation.empty()
+    frame = pl.DataFrame(pl.from_arrow(pa.concat_tables([read_parquet(path) for path in paths])))
+    order = [name for name in ("transfer_id", *relation.key) if name in frame.columns]
+    return frame.sort(list(dict.fromkeys(order)), maintain_order=True)
+
+
+def frames(
+    corpus: Corpus, table: str, *, columns: list[str] | None = None, files_at_once: int = 500
+) -> Iterator[pl.DataFrame]:
+    """A table with a column transfer_id, of all transfers as it stands now, in pieces.
+
+    Reads the compacted files where they are up to date, else the per-transfer files.
+    """
+    there = stamps(corpus, table)
+    generation = current(corpus)
+    fresh: set[str] = set()
+    for bucket, files in (generation.tables.get(table, {}) if generation else {}).items():
+        same = {t for t, stamp in files.items() if there.get(t) == stamp}
+        if same and generation is not None:
+            fresh |= same
+            frame = _read([generation.folder / table / f"{bucket}.parquet"], columns, corpus)
+            yield frame if len(same) == len(files) else frame.filter(pl.col("transfer_id").is_in(sorted(same)))
+    late = [corpus.path(table, t) for t in there if t not in fresh]
+    for start in range(0, len(late), files_at_once):
+        yield _read(late[start : start + files_at_once], columns, corpus)
+
+
+def _read(paths: list[Path], columns: list[str] | None, corpus: Corpus) -> pl.DataFrame:
+    """All rows of these files; DataError naming the first that is damaged."""
+    try:
+        return pl.read_parquet(paths, columns=columns)
+    except pl.exceptions.PolarsError as error:
+        for path in paths:
+            try:
+                pq.ParquetFile(path)
+            except (pa.ArrowException, OSError) as reason:
+                raise DataError(f"{corpus.relative(path)}: is damaged ({reason}); delete it and run again") from error
+        raise
+
+
+def _buckets(files: Mapping[str, Stamp], buckets: int) -> dict[str, dict[str, Stamp]]:
+    found: dict[str, dict[str, Stamp]] = {}
+    for transfer_id, stamp in files.items():
+        number = int(hashlib.sha256(transfer_id.encode()).hexdigest()[:8], 16) % buckets
+        found.setdefault(f"{number:05d}", {})[transfer_id] = stamp
+    return dict(sorted(found.items()))
+
+
+def _link(old: Path, new: Path) -> None:
+    try:
+        os.link(old, new)
+    except OSError:  # a file system without links
+        shutil.copyfile(old, new)
+
+
+def _merge(root: Path, merge: _Merge) -> None:
+    """Writes one reading file; what has not changed since the one before is taken from there."""
+    corpus, table, files, before = Corpus(root), merge.table, merge.files, merge.before
+    relation = computed(table)
+    types = relation.arrow_schema()
+    kept: set[str] = set()
+    tables: list[pa.Table] = []
+    if before is not None and "transfer_id" in types.names:
+        path, stood = before
+        kept = {t for t, stamp in files.items() if stood.get(t) == stamp}
+        if kept:
+            tables.append(_arrow(_frame(read_parquet(path)).filter(pl.col("transfer_id").is_in(kept)), types))
+    read = (corpus.read_arrow(table, t) for t in sorted(files) if t not in kept)  # says so if one is damaged
+    merged = pa.concat_tables([*tables, *(found.cast(types) for found in read if found is not None)])
+    if kept:
+        merged = _arrow(_frame(merged).sort("transfer_id", maintain_order=True), types)
+    with replacing(merge.target) as part:
+        write_parquet(merged.combine_chunks(), part)
+
+
+def _frame(table: pa.Table) -> pl.DataFrame:
+    return pl.DataFrame(pl.from_arrow(table))
+
+
+def _arrow(frame: pl.DataFrame, types: pa.Schema) -> pa.Table:
+    return arrow_of(frame).cast(types)

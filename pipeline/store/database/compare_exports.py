@@ -1,0 +1,182 @@
+"""What has changed since an earlier export: takes, speeds, and slides gained, lost and moved.
+
+Ids of slides are not promised across versions, so slides are matched by place: of the same transfer, in the same
+direction, overlapping by more than 0.3 of their union, largest overlap first.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.store.corpus import Corpus
+from pipeline.store.database.read import open_read_only
+
+LEAST_OVERLAP = 0.3
+MOVED_MS = 10.0  # a slide whose bounds moved by less has not moved
+MOVED_CENTS = 5.0  # the same of its interval, and of a speed
+
+_NOW = {
+    "take": "select * from summary.take_for_models order by take_id",
+    "speed": "select * from base.speed order by transfer_id",
+    "slide": "select * from summary.slide_for_models order by transfer_id, transfer_audible_start_s",
+}
+_COUNTS = ("minutes", "transitions", "slides")
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Differences, one frame each; empty frames where nothing has changed.
+
+    Attributes
+    ----------
+    takes : take_id, change (gained, lost, counts), and minutes, transitions and slides before and now.
+    speeds : transfer_id, change (gained, lost, moved, state), offset and state before and now.
+    slides : transfer_id, change (gained, lost, moved), and place, interval and kind before and now.
+    slides_same : how many slides are where they were.
+    """
+
+    takes: pl.DataFrame
+    speeds: pl.DataFrame
+    slides: pl.DataFrame
+    slides_same: int
+
+    def lines(self) -> Iterator[str]:
+        """The comparison in words, counts first."""
+        for name, frame in (("takes", self.takes), ("speeds", self.speeds), ("slides", self.slides)):
+            counts = dict(frame.group_by("change").len().sort("change").iter_rows())
+            said = ", ".join(f"{count} {change}" for change, count in counts.items()) or "none changed"
+            yield f"{name}: {said}" + (f", {self.slides_same} as they were" if name == "slides" else "")
+
+
+def compare(corpus: Path | str | Corpus, earlier: Path | str) -> Comparison:
+    """Set a corpus against an earlier export of it.
+
+    Raises
+    ------
+    DataError
+        If the corpus has no database, or the folder is not an export.
+    """
+    corpus = corpus if isinstance(corpus, Corpus) else Corpus(corpus)
+    with open_read_only(corpus.root) as con:
+        now = {name: con.sql(sql).pl() for name, sql in _NOW.items()}
+    before = {name: read_exported(Path(earlier), name, like=now[name]) for name in _NOW}
+    slides, same = compare_slides(before["slide"], now["slide"])
+    return Comparison(
+        compare_takes(before["take"], now["take"]), compare_speeds(before["speed"], now["speed"]), slides, same
+    )
+
+
+def read_exported(folder: Path, table: str, *, like: pl.DataFrame) -> pl.DataFrame:
+    """A table of an export, from Parquet if it is there, else from CSV, with the types of ``like``.
+
+    Raises
+    ------
+    DataError
+        If the table is not there.
+    """
+    for kind in ("parquet", "csv", "tables"):
+        for path in (folder / kind / f"{table}.parquet", folder / kind / f"{table}.csv"):
+            if path.suffix == ".parquet" and path.is_file():
+                return pl.read_parquet(path)
+            if path.is_file():
+                plain = {name: kind for name, kind in like.schema.items() if not kind.is_nested()}
+                text = pl.read_csv(path, infer_schema=False)
+                wanted = [pl.col(name).cast(plain[name], strict=False) for name in text.columns if name in plain]
+                return text.with_columns(wanted)
+    raise DataError(f"{folder}: there is no table {table}; give the folder that `glideline export` has written")
+
+
+def compare_takes(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
+    """Takes gained and lost, and takes whose counts have changed."""
+    both = _joined(before, now, "take_id", _COUNTS)
+    changed = pl.any_horizontal(pl.col(f"{name}_before").ne_missing(pl.col(name)) for name in _COUNTS)
+    return _kept(both, changed, "counts")
+
+
+def compare_speeds(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
+    """Transfers gained and lost, and those whose speed or its state has changed."""
+    both = _joined(before, now, "transfer_id", ("offset_cents", "state"))
+    moved = (pl.col("offset_cents") - pl.col("offset_cents_before")).abs() >= MOVED_CENTS
+    state = pl.col("state").ne_missing(pl.col("state_before"))
+    moved_or_state = pl.when(moved.fill_null(False)).then(pl.lit("moved")).when(state).then(pl.lit("state"))
+    return _kept(both, moved_or_state.is_not_null(), moved_or_state)
+
+
+def _joined(before: pl.DataFrame, now: pl.DataFrame, key: str, columns: tuple[str, ...]) -> pl.DataFrame:
+    old = before.select(key, *(pl.col(name).alias(f"{name}_before") for name in columns), was=True)
+    new = now.select(key, *columns, there=True)
+    return old.join(new, on=key, how="full", coalesce=True).sort(key)
+
+
+def _kept(both: pl.DataFrame, changed: pl.Expr, word: str | pl.Expr) -> pl.DataFrame:
+    change = (
+        pl.when(pl.col("was").is_null())
+        .then(pl.lit("gained"))
+        .when(pl.col("there").is_null())
+        .then(pl.lit("lost"))
+        .when(changed)
+        .then(pl.lit(word) if isinstance(word, str) else word)
+    )
+    found = both.with_columns(change=change).filter(pl.col("change").is_not_null())
+    first = found.columns[0]
+    return found.select(first, "change", pl.exclude(first, "change", "was", "there"))
+
+
+def compare_slides(before: pl.DataFrame, now: pl.DataFrame) -> tuple[pl.DataFrame, int]:
+    """Slides gained, lost and moved, and the number of those that are where they were."""
+    columns = ["transfer_audible_start_s", "transfer_audible_end_s", "interval_cents", "kind"]
+    old = {key[0]: part for key, part in before.partition_by("transfer_id", as_dict=True).items()}
+    new = {key[0]: part for key, part in now.partition_by("transfer_id", as_dict=True).items()}
+    rows: list[tuple[object, ...]] = []
+    same = 0
+    nothing = (None,) * len(columns)
+    for transfer_id in sorted({*old, *new}, key=str):
+        was = old[transfer_id].select(columns).rows() if transfer_id in old else []
+        is_ = new[transfer_id].select(columns).rows() if transfer_id in new else []
+        pairs = match(_bounds(was), _bounds(is_))
+        for i, j in pairs:
+            if _has_moved(was[i], is_[j]):
+                rows.append((transfer_id, "moved", *was[i], *is_[j]))
+            else:
+                same += 1
+        lost = sorted(set(range(len(was))) - {i for i, _ in pairs})
+        gained = sorted(set(range(len(is_))) - {j for _, j in pairs})
+        rows += [(transfer_id, "lost", *was[i], *nothing) for i in lost]
+        rows += [(transfer_id, "gained", *nothing, *is_[j]) for j in gained]
+    types = [now.schema[name] for name in columns]
+    names = ["transfer_id", "change", *(f"{name}_before" for name in columns), *columns]
+    kinds = [pl.String(), pl.String(), *types, *types]
+    return pl.DataFrame(rows, schema=dict(zip(names, kinds, strict=True)), orient="row"), same
+
+
+def _bounds(rows: list[tuple[object, ...]]) -> npt.NDArray[np.float64]:
+    return np.array([row[:3] for row in rows], dtype=np.float64).reshape(-1, 3)
+
+
+def _has_moved(was: tuple[object, ...], now: tuple[object, ...]) -> bool:
+    old, new = _bounds([was])[0], _bounds([now])[0]
+    seconds = float(np.max(np.abs(old[:2] - new[:2])))
+    return bool(1000.0 * seconds >= MOVED_MS or abs(old[2] - new[2]) >= MOVED_CENTS or was[3] != now[3])
+
+
+def match(old: npt.NDArray[np.float64], new: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
+    """Pairs of rows (start, end, interval) that are the same slide: by largest overlap, each row once."""
+    if not len(old) or not len(new):
+        return []
+    begin = np.maximum(old[:, None, 0], new[None, :, 0])
+    end = np.minimum(old[:, None, 1], new[None, :, 1])
+    union = np.maximum(old[:, None, 1], new[None, :, 1]) - np.minimum(old[:, None, 0], new[None, :, 0])
+    overlap = np.clip(end - begin, 0.0, None) / np.maximum(union, 1e-9)
+    overlap[np.sign(old[:, None, 2]) != np.sign(new[None, :, 2])] = 0.0
+    pairs, used_old, used_new = [], set(), set()
+    for i, j in np.argwhere(overlap > LEAST_OVERLAP)[np.argsort(-overlap[overlap > LEAST_OVERLAP], kind="stable")]:
+        if i not in used_old and j not in used_new:
+            used_old.add(i)
+            used_new.add(j)
+            pairs.append((int(i), int(j)))
+    return sorted(pairs)
