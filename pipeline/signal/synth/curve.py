@@ -71,6 +71,9 @@ def pitch_curve(plan: Plan, true_s: Floats, *, double: bool = False) -> Floats:
     into = slide_into(plan)
     for i, note in enumerate(notes):
         midi[starts[i] :] = note.midi
+        if note.approach_s > 0:
+            b = int(np.searchsorted(true_s, note.start_s + note.approach_s))
+            midi[starts[i] : b] = _beginning(note, true_s[starts[i] : b])
         if i and i not in into and note.start_s - notes[i - 1].end_s < 1e-6:
             _change(midi, true_s, notes[i - 1].midi, note)
     for slide in plan.slides:
@@ -83,7 +86,15 @@ def _change(midi: Floats, true_s: Floats, before: float, note: PlannedNote) -> N
     half = note.change_s / 2
     a, b = np.searchsorted(true_s, (note.start_s - half, note.start_s + half))
     u = (true_s[a:b] - note.start_s + half) / note.change_s
-    midi[a:b] = before + (note.midi - before) * glide("cosine", u)
+    midi[a:b] = before + (_beginning(note, true_s[a:b]) - before) * glide("cosine", u)
+
+
+def _beginning(note: PlannedNote, true_s: Floats) -> Floats:
+    """Pitch of a note at times (n,) about its beginning: its own, or what it begins with on the way there."""
+    if note.approach_s <= 0:
+        return np.full(true_s.size, note.midi)
+    left = 1.0 - glide("cosine", (true_s - note.start_s) / note.approach_s)
+    return np.asarray(note.midi + note.approach_cents / 100.0 * left)
 
 
 def wander(rng: np.random.Generator, true_s: Floats, *, rate_hz: float) -> Floats:

@@ -29,7 +29,8 @@ class PlannedNote:
     A note is its plateau: where a slide leads into it, ``start_s`` is the slide's end, and the note before ends
     where the slide starts. ``bow_s`` is when the new stroke begins (None: at ``start_s``; it lies at the start of
     the slide when the stroke begins with it). ``change_s`` is how long the pitch takes to change from the note
-    before (centred on ``start_s``) where there is no slide. ``double_midi`` is the other note of a double stop.
+    before (centred on ``start_s``) where there is no slide. A note may begin ``approach_cents`` off its pitch
+    (negative: low) and come in within ``approach_s``. ``double_midi`` is the other note of a double stop.
     ``ornament`` names the figure that the note belongs to (trill, mordent, grace_note), if any.
     """
 
@@ -45,6 +46,8 @@ class PlannedNote:
     position: int | None = None
     bow_s: float | None = None
     change_s: float = 0.008
+    approach_cents: float = 0.0
+    approach_s: float = 0.0
     double_midi: float | None = None
     ornament: str | None = None
 
@@ -73,7 +76,7 @@ class PlannedSlide:
 class HardNegative:
     """Something that may be taken for a slide and is none, in true time.
 
-    ``kind``: clean_change, hidden_shift, trill, mordent, grace_note, wide_vibrato, double_stop.
+    ``kind``: clean_change, hidden_shift, trill, mordent, grace_note, wide_vibrato, double_stop, approach.
     """
 
     kind: str
