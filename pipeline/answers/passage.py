@@ -1,6 +1,7 @@
 """One passage of a take as a readable table: notes, strings and fingers, slides, beside a printed part."""
 
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,9 @@ from pipeline.steps.hand.rows import Row, TakeNotes, rows_of_take, take_notes
 from pipeline.steps.hand.step import STEP, board_of, readings
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.catalogue.problems import listed
+from pipeline.store.catalogue.recording import instrument_of, takes_on
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.read import open_read_only
 from pipeline.store.formats.musicxml_in import read_printed
 from pipeline.store.schema import load
 
@@ -37,7 +40,7 @@ def hand(
     folder : the corpus.
     take_id : the take; or a transfer that holds only one.
     from_s, to_s : corrected time of the passage; None for the beginning and the end.
-    transfer_id : which transfer; the one that stands for the take, else the first measured, if None.
+    transfer_id : which transfer; the one that stands for the take if None.
     printed : MusicXML or CSV file of a fingering to set beside it; the catalogue's is used if None.
     speed_rank : which reading of an ambiguous speed.
 
@@ -151,11 +154,10 @@ def _cell(value: Any) -> str:
 
 
 def _instrument(corpus: Corpus, take_id: str) -> str:
-    bowed = ("violin", "viola", "cello")
-    named = {r["instrument"] for r in corpus.catalogue.rows("performance", take_id=take_id)} & set(bowed)
-    if len(named) != 1:
+    named = instrument_of(corpus.catalogue, [take_id])
+    if named is None:
         raise DataError(f"{take_id}: catalogue/performance.csv does not name one bowed instrument; add it")
-    return str(named.pop())
+    return named
 
 
 def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[str, str | None]:
@@ -163,7 +165,7 @@ def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[st
     transfer = corpus.catalogue.row("transfer", thing_id)
     if transfer is None or corpus.catalogue.row("take", thing_id):
         return thing_id, transfer_id
-    takes = [row["take_id"] for row in corpus.catalogue.rows("side_take", side_id=transfer["side_id"])]
+    takes = [take["take_id"] for take in takes_on(corpus.catalogue, transfer["side_id"])]
     if len(takes) != 1:
         raise DataError(f"{thing_id} is a transfer; give one of its takes: {', '.join(takes) or 'none is catalogued'}")
     return takes[0], transfer_id or thing_id
@@ -173,16 +175,22 @@ def _tables(corpus: Corpus, take_id: str, transfer_id: str | None) -> tuple[str,
     if corpus.catalogue.row("take", take_id) is None:
         takes = corpus.catalogue.frame("take")["take_id"].to_list()
         raise DataError(f"there is no take {take_id!r}; takes are {listed(takes, most=8) or 'none yet'}")
-    sides = {row["side_id"] for row in corpus.catalogue.rows("side_take", take_id=take_id)}
-    rows = [row for row in corpus.catalogue.frame("transfer").to_dicts() if row["side_id"] in sides]
-    rows.sort(key=lambda r: (not r["stands_for_take"], r["generation"] not in (None, "original"), r["transfer_id"]))
-    candidates = [r["transfer_id"] for r in rows] if transfer_id is None else [transfer_id]
-    for each in candidates:
+    for each in _standing(corpus, take_id) if transfer_id is None else [transfer_id]:
         tables = {name: corpus.read(name, each) for name in STEP.reads}
         found = {name: table for name, table in tables.items() if table is not None}
         if len(found) == len(tables) and (found["note"]["take_id"] == take_id).any():
             return each, found
     raise DataError(f"{take_id}: has no notes yet; `glideline run {typed(corpus.root)}` measures it")
+
+
+def _standing(corpus: Corpus, take_id: str) -> list[str]:
+    """The transfers whose slides count for a take, in the order of its parts."""
+    with closing(open_read_only(corpus.root)) as con:
+        found = con.execute(
+            "select transfer_id from stage.analysed_take where take_id = ? and transfer_id is not null order by part",
+            [take_id],
+        ).fetchall()
+    return [str(each) for (each,) in found]
 
 
 def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float) -> dict[str, list[Any]]:

@@ -8,10 +8,10 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.errors import DataError
-from pipeline.pages import side_facts
+from pipeline.instruments import INSTRUMENTS, Instrument
 from pipeline.pages.pictures import Drawn
-from pipeline.signal.instruments import INSTRUMENTS, Instrument
 from pipeline.signal.speed.speed_map import SpeedMap
+from pipeline.store.catalogue.recording import instrument_of, takes_on
 from pipeline.store.corpus import Corpus
 from pipeline.units import Floats, midi_of_hz
 
@@ -44,19 +44,18 @@ def reference_pitch_hz(corpus: Corpus, transfer_id: str) -> float:
     return UNMEASURED_REFERENCE_HZ if speed is None or speed.is_empty() else float(speed["reference_pitch_hz"][0])
 
 
-def instrument_of(corpus: Corpus, transfer: Any) -> Instrument:
-    """The instrument that the catalogue names for the side; a violin where it names none of ours."""
-    named = {
-        performance["instrument"]
-        for take in side_facts.takes_of(corpus.catalogue, transfer["side_id"])
-        for performance in corpus.catalogue.rows("performance", take_id=take["take_id"])
-    }
-    return INSTRUMENTS[next((name for name in INSTRUMENTS if name in named), "violin")]
+def measured_instrument(corpus: Corpus, transfer: Any) -> Instrument:
+    """The solo instrument that the side was measured as; before that, the catalogue's, else a violin."""
+    melody = corpus.read("melody", transfer["transfer_id"])
+    if melody is not None and melody.height:
+        return INSTRUMENTS[melody["instrument"][0]]
+    takes = takes_on(corpus.catalogue, transfer["side_id"])
+    return INSTRUMENTS[instrument_of(corpus.catalogue, [take["take_id"] for take in takes]) or "violin"]
 
 
 def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_finds: bool) -> Drawn:
     """Pitch line and open strings of a transfer; notes and slides too if ``with_finds``."""
-    instrument = instrument_of(corpus, transfer_row(corpus, transfer_id))
+    instrument = measured_instrument(corpus, transfer_row(corpus, transfer_id))
     line = corpus.read("pitch_frame", transfer_id)
     time_s = np.empty(0) if line is None else line["transfer_time_s"].to_numpy()
     raw_hz = np.empty(0) if line is None else line["f0_hz"].fill_null(np.nan).to_numpy()

@@ -8,29 +8,24 @@ import polars as pl
 from pipeline.answers.number_words import Z_95, probability_words
 from pipeline.pages.pictures import note_name
 from pipeline.signal.slides.kinds import KINDS
+from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue
 
 Row = Mapping[str, Any]
 
 
-def takes_of(catalogue: Catalogue, side_id: str) -> list[Row]:
-    """The takes on a side, in the order of its parts."""
-    links = sorted(catalogue.rows("side_take", side_id=side_id), key=lambda link: (link["part"] or 0, link["take_id"]))
-    return [take for link in links if (take := catalogue.row("take", link["take_id"]))]
-
-
 def recorded_of(catalogue: Catalogue, take: Row) -> tuple[str | None, str | None]:
     """When and where a take was recorded; its session's date and place where it has none of its own."""
     session = (catalogue.row("session", take["session_id"]) if take["session_id"] else None) or {}
-    return take["recorded"] or session.get("recorded"), take["place"] or session.get("place")
+    return dating(catalogue, take)["recorded"], take["place"] or session.get("place")
 
 
 def players_of(catalogue: Catalogue, take_id: str, *, soloists: bool = False) -> list[tuple[str, str]]:
     """Name and part of each player of a take, soloists first or alone: "Ada Quill", "violin, attribution probable"."""
     made = []
     played = catalogue.rows("performance", take_id=take_id)
-    first = [row for row in played if row["role"] in (None, "soloist")]
-    rest = [row for row in played if row["role"] not in (None, "soloist")]
+    first = [row for row in played if row["role"] in SOLO_ROLES]
+    rest = [row for row in played if row["role"] not in SOLO_ROLES]
     for performance in (first or rest) if soloists else [*first, *rest]:
         player = catalogue.row("player", performance["player_id"])
         part = (performance["instrument"] or performance["role"] or "").replace("_", " ")
@@ -42,7 +37,7 @@ def players_of(catalogue: Catalogue, take_id: str, *, soloists: bool = False) ->
 
 def heading(catalogue: Catalogue, transfer: Row) -> tuple[str, str]:
     """Title (the soloists and what they play) and second line of a side's page."""
-    takes = takes_of(catalogue, transfer["side_id"])
+    takes = takes_on(catalogue, transfer["side_id"])
     names, titles, dates = [], [], []
     for take in takes:
         names += [name for name, _ in players_of(catalogue, take["take_id"], soloists=True)]
@@ -59,7 +54,7 @@ def recording_facts(catalogue: Catalogue, transfer: Row) -> list[tuple[str, str]
     """Names and values of the recording's facts; what is unknown is said to be."""
     side = catalogue.row("side", transfer["side_id"]) or {}
     facts: list[tuple[str, Any]] = []
-    for take in takes_of(catalogue, transfer["side_id"]):
+    for take in takes_on(catalogue, transfer["side_id"]):
         work = (catalogue.row("work", take["work_id"]) if take["work_id"] else None) or {}
         recorded, place = recorded_of(catalogue, take)
         matrix = "-".join(str(part) for part in (take["matrix_number"], take["take_number"]) if part)

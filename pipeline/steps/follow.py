@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.settings import FollowSettings
-from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
+from pipeline.store.catalogue.recording import instrument_of, takes_on
 
 if TYPE_CHECKING:
     from pipeline.signal.line.follow import MelodyLine
@@ -22,16 +22,8 @@ LEAST_SURE_SHARE = 0.02
 
 def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
     """The solo instrument, if the performances of all takes on the transfer's side name one and the same."""
-    transfer = catalogue.row("transfer", transfer_id) or {}
-    takes = {r["take_id"] for r in catalogue.rows("side_take", side_id=transfer.get("side_id"))}
-    takes |= {r["take_id"] for r in catalogue.rows("passage", transfer_id=transfer_id)} - {None}
-    played = {
-        row["instrument"]
-        for take_id in takes
-        for row in catalogue.rows("performance", take_id=take_id)
-        if row["role"] in (None, "soloist") and row["instrument"] in INSTRUMENTS
-    }
-    return {"instrument": played.pop() if len(played) == 1 else None}
+    side_id = catalogue.row("transfer", transfer_id)["side_id"]
+    return {"instrument": instrument_of(catalogue, [take["take_id"] for take in takes_on(catalogue, side_id)])}
 
 
 def run(step: StepInput) -> StepOutput:

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line.calibration import PLAIN, evidence, fitted
 from pipeline.signal.line.candidates import CANDIDATES, choose
 from pipeline.signal.line.follower import Follower, analyses, describer, salience

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.synth.plan import AccompanimentNote, Plan, Truth
 from pipeline.signal.synth.plans import random_plan, random_player
 from pipeline.signal.synth.render import render_side

@@ -18,11 +18,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 
 from hand_played import Played, score
 
+from pipeline.instruments import INSTRUMENTS
 from pipeline.settings import HandSettings
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.hand.passage import Line, reconstruct
-from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides.detect import Detection, find_notes_and_slides
 from pipeline.signal.speed.speed_map import SpeedMap

@@ -21,7 +21,7 @@ import numpy.typing as npt
 import soxr
 
 from pipeline.demonstration.compare import calibration_error
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line.follow import follow
 from pipeline.signal.synth.plan import Truth
 from tests.benchmarks.scenes import suite

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets, position_number
-from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.synth import scale_melodies
 from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
 

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line import network
 from pipeline.signal.line.calibration import calibrated, fitted, mean_of_neighbours
 from pipeline.signal.line.candidates import (

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.speed.key import Key, key_log_likelihoods, parse_key, pitch_class_notes
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm, offset_density, playing_density
 from pipeline.signal.speed.readings import Notes, ReferencePitch, SideEvidence

@@ -5,7 +5,7 @@ from itertools import pairwise, product
 import numpy as np
 import pytest
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.synth.fingering import Stop, position_name, reach
 from pipeline.signal.synth.keys import pull_of, scale_of
 from pipeline.signal.synth.plans import random_plan

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.synth.curve import slide_midi
 from pipeline.signal.synth.fingering import Stop, position_name, reach

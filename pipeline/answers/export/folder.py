@@ -21,6 +21,7 @@ from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.selection import Selection
 from pipeline.errors import UsageError
 from pipeline.store import schema
+from pipeline.store.catalogue.recording import soloists_of, takes_on
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view
 from pipeline.store.formats import codebook, data_package
@@ -271,22 +272,20 @@ def _sides(corpus: Corpus, takes: list[str]) -> list[tuple[dict[str, Any], list[
     """Transfers that carry shared takes only, with those takes."""
     made = []
     for transfer in corpus.catalogue.rows("transfer"):
-        carried = [row["take_id"] for row in corpus.catalogue.rows("side_take", side_id=transfer["side_id"])]
+        carried = [take["take_id"] for take in takes_on(corpus.catalogue, transfer["side_id"])]
         if carried and set(carried) <= set(takes):
-            made.append((transfer, sorted(carried)))
+            made.append((transfer, carried))
     return made
 
 
 def _words(corpus: Corpus, take_id: str) -> dict[str, str]:
-    """Title, player and instrument of a take."""
+    """Title of a take and the names of its soloists."""
     take = corpus.catalogue.row("take", take_id) or {}
     work = corpus.catalogue.row("work", take["work_id"]) if take.get("work_id") else None
-    parts = corpus.catalogue.rows("performance", take_id=take_id)
-    players = [corpus.catalogue.row("player", part["player_id"]) for part in parts]
+    players = [corpus.catalogue.row("player", part["player_id"]) for part in soloists_of(corpus.catalogue, take_id)]
     return {
         "title": work["title"] if work else take_id,
         "artist": ", ".join(player["name"] for player in players if player),
-        "instrument": next((part["instrument"] for part in parts if part["instrument"]), "violin"),
     }
 
 
@@ -315,14 +314,15 @@ def _write_scores(folder: Path, corpus: Corpus, takes: list[str]) -> None:
     for transfer, carried in _sides(corpus, takes):
         transfer_id = transfer["transfer_id"]
         notes, slides = corpus.read("note", transfer_id), corpus.read("slide", transfer_id)
-        if notes is None or slides is None or notes.is_empty():
+        melody = corpus.read("melody", transfer_id)
+        if notes is None or slides is None or melody is None or notes.is_empty():
             continue
         hand = corpus.read("note_hand", transfer_id)
         words = _words(corpus, carried[0])
         document = musicxml(
             title=words["title"],
             player=words["artist"],
-            instrument=words["instrument"],
+            instrument=str(melody["instrument"][0]),
             notes=notes,
             slides=slides,
             hand=pl.DataFrame({"note_id": [], "finger": []}) if hand is None else hand.filter(pl.col("rank") == 1),

@@ -17,7 +17,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.units import Floats
 
 STRING_LENGTH_MM = {"violin": 328.0, "viola": 375.0, "cello": 690.0}

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line.calibration import PLAIN, calibrated, evidence
 from pipeline.signal.line.follower import Followed, Follower
 from pipeline.signal.line.grid import search_range

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line.spectrum import BASE_RATE_HZ, BINS_PER_SEMITONE, PitchGrid, Register
 
 Ints = npt.NDArray[np.int64]

@@ -6,7 +6,7 @@ fourth is a fourth on violin and viola (sometimes a semitone more), a minor thir
 
 from dataclasses import dataclass
 
-from pipeline.signal.instruments import Instrument
+from pipeline.instruments import Instrument
 
 # Semitones that each finger may stand above the first.
 _REACH: dict[int, dict[int, tuple[int, ...]]] = {

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.signal.instruments import Instrument
+from pipeline.instruments import Instrument
 from pipeline.signal.synth.fingering import Stop, stops_in_frame
 from pipeline.signal.synth.plan import PlannedNote
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.signal.instruments import INSTRUMENTS, Instrument
+from pipeline.instruments import INSTRUMENTS, Instrument
 from pipeline.signal.synth.fingering import Stop, highest_first, position_name, stops_in_frame
 from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
 from pipeline.signal.synth.ornaments import ornament, with_double_stop

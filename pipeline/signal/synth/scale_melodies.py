@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.signal.instruments import Instrument
+from pipeline.instruments import Instrument
 from pipeline.signal.synth.fingering import Stop, highest_first, position_name, reach
 
 State = tuple[int, int, int]

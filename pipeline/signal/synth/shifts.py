@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from pipeline.signal.instruments import Instrument
+from pipeline.instruments import Instrument
 from pipeline.signal.synth.fingering import Stop, highest_first, reach
 
 

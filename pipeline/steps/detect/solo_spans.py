@@ -9,10 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
-BOWED = ("violin", "viola", "cello")
-OTHER_LINE = {"voice": "a voice", "second_string": "a second string player", "ensemble": "an ensemble"}
-OTHER_LINE["orchestra"] = "an orchestra"
-
+from pipeline.store.catalogue.recording import OTHER_LINES, soloists_of, takes_on
 
 NOT_COUNTED = {
     "accompaniment_only": "no solo is heard",
@@ -52,23 +49,17 @@ class SoloSpan:
 def solo_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     """What the catalogue says about who plays when on a transfer, as JSON values."""
     transfer = catalogue.row("transfer", transfer_id)
-    side_takes = list(catalogue.rows("side_take", side_id=transfer["side_id"]))
-    side_takes.sort(key=lambda r: (r.get("position") is None, r.get("position") or 0, r["take_id"]))
-    takes = []
-    for row in side_takes:
-        take = catalogue.row("take", row["take_id"]) or {}
-        soloists = sorted(
-            (r["instrument"] or "", r["player_id"])
-            for r in catalogue.rows("performance", take_id=row["take_id"])
-            if r.get("role") in (None, "soloist") and r.get("instrument") in (None, *BOWED)
-        )
-        takes.append(
-            {
-                "take_id": row["take_id"],
-                "accompaniment": take.get("accompaniment"),
-                "soloists": [{"instrument": i or None, "player_id": p} for i, p in soloists],
-            }
-        )
+    takes = [
+        {
+            "take_id": take["take_id"],
+            "accompaniment": take["accompaniment"],
+            "soloists": [
+                {"instrument": row["instrument"], "player_id": row["player_id"]}
+                for row in soloists_of(catalogue, take["take_id"])
+            ],
+        }
+        for take in takes_on(catalogue, transfer["side_id"])
+    ]
     passages = [
         {k: r[k] for k in ("from_s", "to_s", "take_id", "player_id", "content")}
         for r in catalogue.rows("passage", transfer_id=transfer_id)
@@ -115,7 +106,7 @@ def _whole(takes: Sequence[Mapping[str, Any]], length_s: float) -> SoloSpan:
         why = "the side carries several takes" if takes else "the side names no take"
         return SoloSpan(0.0, length_s, None, None, "solo", "default", False, why + "; add passages")
     take = takes[0]
-    other = OTHER_LINE.get(take["accompaniment"] or "")
+    other = OTHER_LINES.get(take["accompaniment"] or "")
     if other is None and len(take["soloists"]) > 1:
         other = "more than one soloist"
     reason = f"cannot tell whose slides: {other} plays too; add passages" if other else None

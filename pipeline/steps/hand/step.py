@@ -16,6 +16,7 @@ from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
+from pipeline.store.catalogue.recording import soloists_of
 
 TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match")
 LEAST_READING = 0.1
@@ -30,8 +31,7 @@ def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     solo = solo_facts(catalogue, transfer_id)
     takes = {}
     for take in solo["takes"]:
-        rows = [r for r in catalogue.rows("performance", take_id=take["take_id"]) if r["role"] in (None, "soloist")]
-        tunings = sorted({r["tuning"] for r in rows if r["tuning"]})
+        tunings = sorted({r["tuning"] for r in soloists_of(catalogue, take["take_id"]) if r["tuning"]})
         work_id = (catalogue.row("take", take["take_id"]) or {}).get("work_id")
         printed = catalogue.rows("printed_fingering", work_id=work_id) if work_id else []
         kept = (

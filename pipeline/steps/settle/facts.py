@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.steps.scopes import session_transfers
+from pipeline.store.catalogue.recording import Row, dating, takes_on
 
 # Prior probabilities of the pitches in use where the catalogue states none: 435 Hz is the French diapason
 # normal of 1859, taken over at Vienna in 1885, 452 Hz about the old Philharmonic pitch of British bands.
@@ -24,11 +25,10 @@ def transfer_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     """The values for one transfer, as JSON values."""
     transfer = catalogue.row("transfer", transfer_id)
     side = catalogue.row("side", transfer["side_id"]) or {}
-    ids = {row["take_id"] for row in catalogue.rows("side_take", side_id=transfer["side_id"])}
-    takes = [row for row in (catalogue.row("take", take_id) for take_id in sorted(ids)) if row]
+    takes = takes_on(catalogue, transfer["side_id"])
     sessions = [row for row in (catalogue.row("session", t["session_id"] or "") for t in takes) if row]
     processes = {take["process"] for take in takes if take["process"] in ("acoustic", "electrical")}
-    span = _span(takes, sessions)
+    span = _span([dating(catalogue, take) for take in takes])
     labels = {label for label in (side.get("label"), *(s["label"] for s in sessions)) if label}
     return {
         "turntable_rpm": transfer["turntable_rpm"],
@@ -55,9 +55,8 @@ def _key(catalogue: Any, takes: list[dict[str, Any]]) -> dict[str, Any]:
     return {"key": keys.pop(), "key_remark": ""}
 
 
-def _span(takes: list[dict[str, Any]], sessions: list[dict[str, Any]]) -> tuple[Any, Any]:
-    rows = [take if take["recorded"] else None for take in takes]
-    known = [row for row in rows if row] or sessions
+def _span(dated: list[Row]) -> tuple[Any, Any]:
+    known = [row for row in dated if row["recorded"]]
     earliest = [row["recorded_earliest"] for row in known]
     latest = [row["recorded_latest"] for row in known]
     first = min(earliest) if earliest and None not in earliest else None

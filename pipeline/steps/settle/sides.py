@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.instruments import INSTRUMENTS
 from pipeline.settings import SettleSettings
-from pipeline.signal.instruments import INSTRUMENTS
 from pipeline.signal.speed.correction import SharpCurve, helped_by_session, speed_ratio, time_grid
 from pipeline.signal.speed.key import key_log_likelihoods, parse_key, pitch_class_notes
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm

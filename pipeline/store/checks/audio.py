@@ -12,6 +12,7 @@ from pipeline.settings import IntakeSettings
 from pipeline.store.audio.claims import Claim, read_claims
 from pipeline.store.audio.decode import SUFFIXES, SoundInfo, channel_rule_of, check_usable, read_sound, sound_info
 from pipeline.store.catalogue.problems import Problem, nearest
+from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.checks.changed_audio import Hashes
 from pipeline.store.checks.findings import Findings, Row
 from pipeline.store.corpus import Corpus
@@ -131,9 +132,7 @@ def _claims(found: Findings, transfer: Row, path: Path) -> None:
         return
     catalogue = found.catalogue
     side = catalogue.row("side", transfer["side_id"]) or {}
-    takes = [
-        catalogue.row("take", row["take_id"]) or {} for row in catalogue.rows("side_take", side_id=transfer["side_id"])
-    ]
+    takes = takes_on(catalogue, transfer["side_id"])
     rows: Mapping[str, list[Any]] = {
         "transfer": [transfer],
         "side": [side],

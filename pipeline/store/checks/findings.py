@@ -43,12 +43,6 @@ def _written(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def dating(catalogue: Catalogue, take: Row) -> Row:
-    """The row whose ``recorded`` dates a take: its own, else its session's."""
-    session = catalogue.row("session", take["session_id"]) if take["session_id"] else None
-    return take if take["recorded"] or session is None else session
-
-
 def apart(one: Row, column: str, other: Row, other_column: str) -> bool:
     """Whether two dates cannot fall together: by their strict bounds one ends before the other begins."""
     return before(one, column, other, other_column) or before(other, other_column, one, column)

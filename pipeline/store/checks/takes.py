@@ -3,10 +3,10 @@
 from datetime import date
 from typing import Any
 
-from pipeline.store.checks.findings import Findings, Row, apart, before, dating
+from pipeline.instruments import INSTRUMENTS
+from pipeline.store.catalogue.recording import OTHER_LINES, SOLO_ROLES, dating
+from pipeline.store.checks.findings import Findings, Row, apart, before
 
-BOWED = ("violin", "viola", "cello")
-OTHER_LINES = ("second_string", "ensemble", "orchestra", "voice")
 _FIRST_SOUND, _LAST_78 = date(1877, 1, 1), date(1970, 1, 1)
 _FIRST_ELECTRICAL, _LAST_ACOUSTIC = date(1920, 1, 1), date(1930, 12, 31)
 
@@ -84,12 +84,12 @@ def _performers(found: Findings, take: Row, dated: Row, performances: list[Any])
             if age < 6:
                 message = f"was at most {age} years old on {take['take_id']}"
                 found.remark("performance", row, "player_id", message, "look whether the dates are right")
-        if row["instrument"] is None and row["role"] in (None, "soloist"):
+        if row["instrument"] is None and row["role"] in SOLO_ROLES:
             message = "no instrument named"
             found.remark("performance", row, "instrument", message, "add it; it sets the range that is searched")
-        elif row["role"] in (None, "soloist") and row["instrument"] not in BOWED:
+        elif row["role"] in SOLO_ROLES and row["instrument"] not in INSTRUMENTS:
             message = "is a soloist whose slides are not measured"
-            cure = f"slides are measured for {', '.join(BOWED)}; else give another role"
+            cure = f"slides are measured for {', '.join(INSTRUMENTS)}; else give another role"
             found.remark("performance", row, "instrument", message, cure)
 
 

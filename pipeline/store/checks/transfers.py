@@ -4,8 +4,8 @@ from collections import defaultdict
 from itertools import pairwise
 from typing import Any
 
-from pipeline.store.checks.findings import Findings, Row, before, dating
-from pipeline.store.checks.takes import BOWED
+from pipeline.store.catalogue.recording import dating, soloists_of, takes_on
+from pipeline.store.checks.findings import Findings, Row, before
 
 
 def check_transfers(found: Findings) -> None:
@@ -90,7 +90,7 @@ def _standing(found: Findings, take: Row) -> None:
 
 def _passages(found: Findings, transfer: Row, passages: list[Any]) -> None:
     catalogue = found.catalogue
-    takes = [row["take_id"] for row in catalogue.rows("side_take", side_id=transfer["side_id"])]
+    takes = [take["take_id"] for take in takes_on(catalogue, transfer["side_id"])]
     begins, ends = transfer["file_start_s"], transfer["file_end_s"]
     passages = sorted(passages, key=lambda row: (row["from_s"], row["to_s"]))
     for row in passages:
@@ -110,11 +110,7 @@ def _passages(found: Findings, transfer: Row, passages: list[Any]) -> None:
         if row["player_id"] and take_id and row["player_id"] not in playing:
             message = f"does not play on {take_id} by performance.csv"
             found.error("passage", row, "player_id", message, "mend it, or add a row to performance.csv")
-        soloists = [
-            p
-            for p in (catalogue.rows("performance", take_id=take_id) if take_id else [])
-            if p["role"] in (None, "soloist") and p["instrument"] in (None, *BOWED)
-        ]
+        soloists = soloists_of(catalogue, take_id) if take_id else []
         if row["content"] == "solo" and not row["player_id"] and len(soloists) > 1:
             message = f"is empty, and {take_id} has {len(soloists)} soloists"
             found.error("passage", row, "player_id", message, "say who plays the solo line")
