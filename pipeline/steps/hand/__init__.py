@@ -1,1 +1,1 @@
-"""hand."""
+"""The step ``hand``: strings and fingers of every note and slide, and printed fingerings beside them."""

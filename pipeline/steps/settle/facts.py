@@ -42,7 +42,7 @@ def transfer_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     }
 
 
-def _key(catalogue: Any, takes: list[dict[str, Any]]) -> dict[str, Any]:
+def _key(catalogue: Any, takes: list[Row]) -> dict[str, Any]:
     played = {take["key_played"] for take in takes if take["key_played"]}
     works = [catalogue.row("work", take["work_id"]) for take in takes if take["work_id"]]
     keys = played or {work["key"] for work in works if work and work["key"]}
@@ -71,7 +71,7 @@ def _meets(row: Mapping[str, Any], span: tuple[datetime.date | None, datetime.da
 
 
 def _references(
-    catalogue: Any, takes: list[dict[str, Any]], sessions: list[dict[str, Any]], span: tuple[Any, Any]
+    catalogue: Any, takes: list[Row], sessions: list[Row], span: tuple[Any, Any]
 ) -> list[list[Any]]:
     stated = {row["reference_pitch_hz"] for take in takes for row in _pitches(catalogue, take)}
     if stated:

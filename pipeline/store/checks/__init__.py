@@ -1,1 +1,1 @@
-"""checks."""
+"""Cross checks of everything that people keep by hand; ``check`` runs them all."""

@@ -1,1 +1,1 @@
-"""database."""
+"""The corpus database: built from the tables, read without being able to change it, traced, and compared."""
