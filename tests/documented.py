@@ -23,24 +23,13 @@ def commands() -> str:
     return "\n".join(lines)
 
 
-def tables() -> str:
-    """Each table and view with its grain and meaning, by layer."""
-    from pipeline.store.schema import relations
-
-    lines = ["| table or view | one row per | what it holds |", "|---|---|---|"]
-    for relation in relations():
-        grain = relation.grain.removeprefix("one row per ")
-        lines.append(f"| `{relation.layer}.{relation.name}` | {grain} | {relation.description} |")
-    return "\n".join(lines)
-
-
 def modules() -> str:
     """Each module with the first sentence of what it says of itself, by folder."""
     lines = []
     folder = None
     for path in sorted((ROOT / "pipeline").rglob("*.py"), key=lambda p: (p.parent, p.name != "__init__.py", p.name)):
         words = (ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").split("\n\n")[0]
-        sentence = re.split(r"(?<=[.:;])\s", " ".join(words.split()), maxsplit=1)[0].rstrip(":;")
+        sentence = re.split(r"(?<=[.?])\s(?=[A-Z])", " ".join(words.split()), maxsplit=1)[0]
         if path.parent != folder:
             folder = path.parent
             lines += ["", f"**{folder.relative_to(ROOT).as_posix()}/** {sentence}", ""]
@@ -50,7 +39,7 @@ def modules() -> str:
 
 
 PARTS = {
-    "README.md": {"commands": commands, "tables": tables},
+    "README.md": {"commands": commands},
     "DEVELOPERS.md": {"modules": modules},
 }
 
