@@ -40,7 +40,7 @@ def _array(frames: pl.DataFrame, column: str) -> np.ndarray[Any, np.dtype[np.flo
 
 STEP = Step(
     name="measure",
-    version=9,
+    version=10,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning",),

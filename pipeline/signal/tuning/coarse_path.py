@@ -3,6 +3,7 @@
 import numba as nb
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import convolve1d
 
 from pipeline.units import Floats
 
@@ -42,7 +43,7 @@ def coarse_path(time_s: Floats, cents: Floats, weight: Floats, *, length_s: floa
     np.add.at(table, (rows, bins), weight)
     reach = int(_WINDOW_S / _SLOT_S / 2)
     window = np.hanning(2 * reach + 3)[1:-1]
-    table = np.apply_along_axis(lambda column: np.convolve(column, window, mode="same"), 0, table)
+    table = convolve1d(table, window, axis=0, mode="constant")  # of a short side's length, too
     lag = wrap100(width * np.arange(_BINS))
     blur = np.exp(-0.5 * (lag / _BLUR_CENTS) ** 2)
     table = np.fft.irfft(np.fft.rfft(table, axis=1) * np.fft.rfft(blur), n=_BINS, axis=1)

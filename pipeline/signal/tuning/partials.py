@@ -20,6 +20,8 @@ _LOWEST_HZ, _HIGHEST_HZ = 130.0, 2300.0
 _CLEAR_OF_FLOOR = 5.0
 _BELOW_LOUDEST = 10.0 ** (-45.0 / 20.0)
 _FLOOR_BLOCK_S = 20.0
+# A floor is never nothing: some 120 dB under the loudest of its block, where 20 bits end (common practice, no source).
+_LEAST_OF_LOUDEST, _LEAST_FLOOR = 1e-6, 1e-12
 _LINK_CENTS = 18.0
 _OWN_PARTIAL_CENTS = 60.0
 _OVERTONE_CENTS = 30.0
@@ -89,10 +91,15 @@ def _floor(magnitude: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     out = np.empty_like(magnitude)
     for start in range(0, magnitude.shape[0], block):
         part = magnitude[start : start + block]
-        level = np.partition(part[::2], int(0.3 * (part[::2].shape[0] - 1)), axis=0)[
-            int(0.3 * (part[::2].shape[0] - 1))
-        ]
-        out[start : start + block] = median_filter(level, 101, mode="nearest")
+        least = max(_LEAST_OF_LOUDEST * float(part.max()), _LEAST_FLOOR)
+        # digital silence (lead-in, run-out, a pause faded to nothing) tells nothing of the noise under the music
+        heard = part[::2][part[::2].any(axis=1)]
+        if not heard.size:
+            out[start : start + block] = least
+            continue
+        rank = int(0.3 * (heard.shape[0] - 1))
+        level = np.partition(heard, rank, axis=0)[rank]
+        out[start : start + block] = np.maximum(median_filter(level, 101, mode="nearest"), least)
     return out
 
 
