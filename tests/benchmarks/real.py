@@ -111,7 +111,7 @@ def _detected(line: MelodyLine, tuning: float, samples: Samples, spans: Any) -> 
 
 
 def _tuning(line: MelodyLine, sound: RealSound) -> float:
-    """Cents by which the player's notes lie above the list's at A4 = 440 Hz: the median over notes within a semitone."""
+    """Cents by which the player lies above the list at A4 = 440 Hz: the median over notes within a semitone of it."""
     if sound.notes is None or line.time_s.size < 2:
         return 0.0
     middle = _at(sound.notes.mean(axis=1, where=[True, True, False]), line.time_s, line.f0_hz)
@@ -257,7 +257,7 @@ def main() -> None:
             rows[name, None].append(Row("not read", fault=f"{type(fault).__name__}: {fault}"))
             continue
         for db, draw in itertools.product(CONDITIONS, range(draws)):
-            if db is None and draw or sound.kind == "surface" and db is not None:
+            if (db is None and draw > 0) or (db is not None and sound.kind == "surface"):
                 continue
             samples = sound.samples
             if db is not None:

@@ -41,9 +41,11 @@ SPOKEN = {
     "Nadie lo sabe, y nadie se atreve a preguntar.",
     "it": "Quando arrivò la primavera, il vecchio musicista tornò al paese con una valigia piena di dischi. Chi lo "
     "aspettava alla stazione? Soltanto il cane, sotto la pioggia.",
-    "ru": "Вечером мы сидели у окна и слушали, как ветер шумит в саду. Ты помнишь эту песню? Нет, её давно никто не поёт.",
+    "ru": "Вечером мы сидели у окна и слушали, как ветер шумит в саду. Ты помнишь эту песню? Нет, её давно "
+    "никто не поёт.",
     "pl": "Wieczorem przyszedł listonosz i przyniósł paczkę owiniętą w szary papier. Kto ją wysłał? Nie było nadawcy.",
-    "hu": "A régi gép a sarokban állt, és senki sem tudta, mikor szólt utoljára. Hoztál nekem valamit? Csak egy levelet.",
+    "hu": "A régi gép a sarokban állt, és senki sem tudta, mikor szólt utoljára. Hoztál nekem valamit? "
+    "Csak egy levelet.",
 }
 VARIANTS = ("", "+f2", "+m3", "+f4", "+Annie", "+Alex", "+Linda", "+f5")
 

@@ -1,4 +1,4 @@
-"""The steps of one transfer run one after another on samples, as the runner does: each when all that it reads is there."""
+"""The steps of one transfer run one after another on samples, as the runner does it."""
 
 from collections.abc import Mapping
 from typing import Any
