@@ -1,7 +1,7 @@
 """How far listeners agree, how often our finds are right, and rates with that error carried along.
 
 References: Cohen, Educational and Psychological Measurement 20 (1960); Krippendorff, Computing Krippendorff's
-Alpha-Reliability (2011), nominal data; Rogan and Gladen, American Journal of Epidemiology 107 (1978), for counts
+Alpha-Reliability (2011); Rogan and Gladen, American Journal of Epidemiology 107 (1978), for counts
 corrected by an error rate; Horvitz and Thompson, JASA 47 (1952), for weighting by sampling probability.
 
 Only drawn samples enter error rates. Precision is the share of finds that are slides, estimated from judged
@@ -13,6 +13,7 @@ from collections import Counter, defaultdict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from itertools import permutations
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -45,12 +46,16 @@ def cohens_kappa(table: npt.ArrayLike) -> float:
     return float((observed - expected) / (1 - expected)) if expected < 1 else np.nan
 
 
-def krippendorffs_alpha(verdicts: Sequence[Sequence[Hashable | None]]) -> float:
-    """Agreement of any number of listeners, nominal, with gaps.
+Scale = Literal["nominal", "ordinal", "interval"]
+
+
+def krippendorffs_alpha(verdicts: Sequence[Sequence[Hashable | None]], *, scale: Scale = "nominal") -> float:
+    """Agreement of any number of listeners, with gaps: 1 - (n - 1) sum o d / sum n n' d.
 
     Parameters
     ----------
-    verdicts : one row for each listener, one entry for each item; None where the listener did not judge it.
+    verdicts : one row for each listener, one entry for each item; None where the listener did not judge it. For the
+        scales "ordinal" (ordered categories) and "interval" (measures) the entries are numbers.
 
     Returns
     -------
@@ -61,13 +66,28 @@ def krippendorffs_alpha(verdicts: Sequence[Sequence[Hashable | None]]) -> float:
         given = [verdict for verdict in item if verdict is not None]
         for pair in permutations(range(len(given)), 2):
             coincidences[given[pair[0]], given[pair[1]]] += 1 / (len(given) - 1)
-    totals: defaultdict[Hashable, float] = defaultdict(float)
-    for (first, _), count in coincidences.items():
-        totals[first] += count
-    pairs = sum(totals.values())
-    disagreed = sum(count for (first, second), count in coincidences.items() if first != second)
-    by_chance = sum(a * b for i, a in totals.items() for j, b in totals.items() if i != j)
-    return 1 - (pairs - 1) * disagreed / by_chance if by_chance else float("nan")
+    if not coincidences:
+        return np.nan
+    values = list(dict.fromkeys(first for first, _ in coincidences))
+    place = {value: number for number, value in enumerate(values)}
+    observed = np.zeros((len(values), len(values)))
+    for (first, second), count in coincidences.items():
+        observed[place[first], place[second]] += count
+    totals = observed.sum(axis=1)
+    apart = _apart(values, totals, scale)
+    by_chance = float(totals @ apart @ totals)
+    return 1 - float((totals.sum() - 1) * (observed * apart).sum()) / by_chance if by_chance else np.nan
+
+
+def _apart(values: Sequence[Hashable], totals: Floats, scale: Scale) -> Floats:
+    """Squared difference of each two values (Krippendorff 2011, section D), shape (values, values)."""
+    if scale == "nominal":
+        return 1 - np.eye(len(values))
+    at = np.array(values, dtype=np.float64)
+    if scale == "ordinal":
+        # Ranks: all below, and half of those alike.
+        at = np.array([totals[at < value].sum() + totals[at == value].sum() / 2 for value in at])
+    return np.asarray((at[:, None] - at) ** 2, dtype=np.float64)
 
 
 def majority(verdicts: Sequence[str]) -> str:

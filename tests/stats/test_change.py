@@ -1,0 +1,62 @@
+"""Did players change, or were they replaced?"""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from pipeline.stats.change import changed_or_replaced
+
+MANY = 1e8
+
+
+def rates_as_counts(rates):
+    """Counts so great that chance adds nothing, and the exposures of these rates."""
+    rates = np.asarray(rates, dtype=float)
+    return np.where(rates > 0, MANY, 0.0), np.where(rates > 0, MANY / np.where(rates > 0, rates, 1.0), 0.0)
+
+
+def test_within_is_the_paired_t_test_where_counts_are_great():
+    # With variances of chance all alike, Paule and Mandel's mean is the plain mean and Hartung and Knapp's error its
+    # standard error (Hartung and Knapp 2001).
+    first, second = np.array([4.0, 2, 7, 3, 5]), np.array([3.0, 2.2, 4, 1, 4])
+    made = changed_or_replaced(rates_as_counts(first), rates_as_counts(second))
+    other = stats.ttest_rel(np.log(first), np.log(second))
+    assert made.within.compared.p == pytest.approx(other.pvalue, rel=1e-4)
+    assert made.within.players == 5
+    assert made.between is None
+    assert made.joined == made.within
+    assert made.differ_p is None
+
+
+def test_both_kinds_of_evidence_are_joined_by_their_precision():
+    both_1, both_2 = [4.0, 2, 7, 3, 5], [2.1, 1.2, 3, 1.7, 2.9]
+    only_1, only_2 = [6.0, 3, 8, 2], [3.0, 2, 5, 1, 2.5]
+    first = np.array(both_1 + only_1 + [0.0] * 5)
+    second = np.array(both_2 + [0.0] * 4 + only_2)
+    made = changed_or_replaced(rates_as_counts(first), rates_as_counts(second))
+    assert (made.within.players, made.between.players, made.joined.players) == (5, 9, 14)
+    welch = stats.ttest_ind(np.log(only_1), np.log(only_2), equal_var=False)
+    assert made.between.compared.p == pytest.approx(welch.pvalue, rel=1e-6)
+    logs = [np.log(each.compared.ratio.estimate) for each in (made.within, made.between, made.joined)]
+    assert min(logs[:2]) < logs[2] < max(logs[:2])
+    # Nearer to the more precise.
+    assert abs(logs[2] - logs[0]) < abs(logs[2] - logs[1])
+    assert made.within.compared.log_se < made.between.compared.log_se
+
+
+def test_change_by_replacement_is_not_joined():
+    rng = np.random.default_rng(4)
+    level = np.exp(0.1 * rng.normal(size=24))
+    first, second = 6.0 * level, 2.0 * level[::-1]
+    first[:8] = second[:8] = level[:8] * 4
+    first[16:], second[8:16] = 0.0, 0.0
+    made = changed_or_replaced(rates_as_counts(first), rates_as_counts(second))
+    assert made.within.compared.ratio.estimate == pytest.approx(1.0, abs=0.01)
+    assert made.between.compared.ratio.estimate == pytest.approx(3.0, rel=0.2)
+    assert made.differ_p < 0.01
+    assert made.joined is None
+
+
+def test_too_few_players_give_no_evidence():
+    made = changed_or_replaced(rates_as_counts([3, 4, 5, 2, 0]), rates_as_counts([1, 2, 2, 0, 3]))
+    assert (made.within, made.between, made.joined, made.differ_p) == (None, None, None, None)
