@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.stats.intervals import LEVEL, Interval, wilson_interval
+from pipeline.stats.intervals import LEVEL, Interval, product_of, wilson_interval
 from pipeline.stats.rates import REPLICATES, rate_interval
 from pipeline.units import Floats
 
@@ -230,19 +230,9 @@ def _within(slides: Floats, judged: Floats) -> float:
     return float(min(1.0, (free * inside / whole + _UNTOLD) / (free + _UNTOLD)))
 
 
-def corrected_rate(rate: Interval, errors: ErrorRates, *, level: float = LEVEL) -> Interval:
-    """A rate of finds, before verdicts, turned into a rate of slides, with both uncertainties.
-
-    The logarithms' distances to the limits add in squares (Zou and Donner, Statistics in Medicine 27, 2008); where
-    the rate or the factor is 0 the limits are products.
-    """
-    factor = errors.true_per_find
-    estimate = rate.estimate * factor.estimate
-    if min(rate.low, factor.low) <= 0:
-        return Interval(estimate, rate.low * factor.low, rate.high * factor.high)
-    down = np.hypot(np.log(rate.estimate / rate.low), np.log(factor.estimate / factor.low))
-    up = np.hypot(np.log(rate.high / rate.estimate), np.log(factor.high / factor.estimate))
-    return Interval(estimate, float(estimate * np.exp(-down)), float(estimate * np.exp(up)))
+def corrected_rate(rate: Interval, errors: ErrorRates) -> Interval:
+    """A rate of finds, before verdicts, turned into a rate of slides, with both uncertainties."""
+    return product_of(rate, errors.true_per_find)
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,9 @@ approximation and summed over the scores of all such changes, with Poisson noise
 of score (25 % from the lowest 80 % of scores, 30 % from the next 15 %, 45 % from the top 5 %), since misses are rare.
 
 A group's draw of true slides is the sum over strata of f times its finds, with the same draws everywhere, so that an
-error common to both groups of a ratio cancels. Double sampling: Tenenbein, JASA 65 (1970); Rogan and Gladen, American
-Journal of Epidemiology 107 (1978). Two groups that slide alike but were found with recall .60 and .92 differ by 1.42
-uncorrected.
+error common to both groups of a ratio cancels in it. Double sampling: Tenenbein, JASA 65 (1970); Rogan and Gladen,
+American Journal of Epidemiology 107 (1978). Two groups that slide alike but were found with recall .60 and .92 differ
+by 1.42 uncorrected.
 """
 
 from collections.abc import Hashable, Sequence
@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
+from pipeline.stats.intervals import LEVEL, Interval, product_of
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
@@ -103,17 +104,27 @@ def merged_strata(keys: Sequence[tuple[Hashable, ...]], judged_finds: Sequence[f
     return [next((key[:n] for n in range(len(key), 0, -1) if sums[key[:n]] >= ENOUGH_FINDS), ()) for key in keys]
 
 
-def corrected_counts(finds: npt.ArrayLike, factors: Floats) -> Floats:
-    """Draws of true slides, shape (replicates, ...), from finds (..., strata) and draws of f (replicates, strata)."""
-    return np.moveaxis(np.asarray(finds, dtype=np.float64) @ factors.T, -1, 0)
-
-
-def log_variance_from_errors(shares: npt.ArrayLike, factors: Floats) -> float:
-    """What the error of finding adds to the variance of a log rate: sum over strata of (share)^2 var(log f).
+def group_factor(finds: npt.ArrayLike, factors: Floats) -> Floats:
+    """Draws of true slides over finds of a group, shape (replicates,).
 
     Parameters
     ----------
-    shares : of each stratum in the group's finds, shape (strata,); for a ratio the difference of both groups' shares.
+    finds : of the group in each stratum, shape (strata,), some of them positive.
+    factors : draws of f, shape (replicates, strata).
     """
-    s = np.asarray(shares, dtype=np.float64)
-    return float((s**2 * np.log(np.maximum(factors, 1e-9)).var(axis=0)).sum())
+    c = np.asarray(finds, dtype=np.float64)
+    return np.asarray(factors @ c / c.sum(), dtype=np.float64)
+
+
+def corrected(found: Interval, factor: Floats, *, level: float = LEVEL) -> Interval:
+    """A rate of finds, or a ratio of two, with the error of finding carried along.
+
+    The logarithms' distances to the limits add in squares (Zou and Donner, Statistics in Medicine 27, 2008).
+
+    Parameters
+    ----------
+    found : the rate or the ratio with its limits.
+    factor : draws of ``group_factor``, of a ratio of the first group's over the second's, replicate by replicate.
+    """
+    low, middle, high = (float(x) for x in np.quantile(factor, [(1 - level) / 2, 0.5, (1 + level) / 2]))
+    return product_of(found, Interval(middle, low, high))

@@ -81,3 +81,16 @@ def difference_of(first: Interval, second: Interval) -> Interval:
     down = np.hypot(first.estimate - first.low, second.high - second.estimate)
     up = np.hypot(first.high - first.estimate, second.estimate - second.low)
     return Interval(difference, float(difference - down), float(difference + up))
+
+
+def product_of(first: Interval, second: Interval) -> Interval:
+    """First times second, both independent, from their own intervals on the logarithm (Zou and Donner).
+
+    Where a limit is 0 the limits are products.
+    """
+    estimate = first.estimate * second.estimate
+    if min(first.low, second.low) <= 0:
+        return Interval(estimate, first.low * second.low, first.high * second.high)
+    down = np.hypot(np.log(first.estimate / first.low), np.log(second.estimate / second.low))
+    up = np.hypot(np.log(first.high / first.estimate), np.log(second.high / second.estimate))
+    return Interval(estimate, float(estimate * np.exp(-down)), float(estimate * np.exp(up)))

@@ -4,13 +4,8 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from pipeline.stats.detection import (
-    Judgements,
-    corrected_counts,
-    log_variance_from_errors,
-    merged_strata,
-    true_slides_per_find,
-)
+from pipeline.stats.detection import Judgements, corrected, group_factor, merged_strata, true_slides_per_find
+from pipeline.stats.intervals import Interval
 from pipeline.stats.latent_class import Answers, latent_class
 from pipeline.stats.recalibration import prior_shift, with_verdicts
 from pipeline.stats.reliability import over_items
@@ -120,12 +115,16 @@ def test_small_strata_merge_upwards():
 
 
 def test_the_same_error_in_both_groups_cancels_in_their_ratio():
-    factors = np.random.default_rng(1).lognormal(0.2, 0.3, (400, 2))
-    made = corrected_counts([[30, 10], [60, 20]], factors)
-    assert made.shape == (400, 2)
-    assert (made[:, 1] / made[:, 0]).std() == pytest.approx(0, abs=1e-12)
-    assert log_variance_from_errors([0.0, 0.0], factors) == 0
-    assert log_variance_from_errors([1.0, 0.0], factors) == pytest.approx(0.09, rel=0.2)
+    factors = np.random.default_rng(1).lognormal(0.2, 0.3, (4000, 2))
+    one, twice, other = (group_factor(finds, factors) for finds in ([30, 10], [60, 20], [0, 5]))
+    ratio = Interval(1.5, 1.0, 2.25)
+    same = corrected(ratio, one / twice)
+    assert (same.estimate, same.low, same.high) == pytest.approx((1.5, 1.0, 2.25))
+    assert other == pytest.approx(factors[:, 1])
+    # By hand: log limits .405 from the ratio and 1.96 x .3 from the factor, in squares.
+    apart = corrected(ratio, other)
+    assert apart.estimate == pytest.approx(1.5 * np.exp(0.2), rel=0.02)
+    assert np.log(apart.high / apart.estimate) == pytest.approx(np.hypot(np.log(1.5), 1.96 * 0.3), rel=0.05)
 
 
 def candidates(rng, *, share, slope=1.0, size=20_000):

@@ -1,0 +1,342 @@
+"""How often stated limits hold the truth, how far estimates are off, and what tests find, by simulation.
+
+Run with: python -m tests.benchmarks.coverage [--repeats 400] [--only WORD]
+Each line is a world and a method of the product: the share of repeats whose 95 % interval holds the truth ("cover"),
+by how much the typical estimate is off ("bias", from the median of the logarithms), the median of upper over lower
+limit ("wide"), and the share of repeats with p below .05 ("found": false alarms where the truth is 1, power elsewhere).
+A share of 400 has a standard error of .011 at .95.
+"""
+
+import argparse
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from pipeline.stats.change import changed_or_replaced
+from pipeline.stats.detection import corrected, group_factor, true_slides_per_find
+from pipeline.stats.intervals import Interval
+from pipeline.stats.latent_class import latent_class
+from pipeline.stats.planning import Design, holm, power
+from pipeline.stats.player_grid import player_grid
+from pipeline.stats.rates import pooled_spread, rate_interval
+from pipeline.stats.regression import dated_regression, regression
+from pipeline.stats.repertoire import expected_slides, standardised_rates
+from pipeline.stats.resemblance import resemblance, residuals
+from pipeline.stats.uncertain_dates import Takes, drawn_rates, ratio_bounds
+from pipeline.stats.whose_rate import Ratio, compare_players, players_rates
+from tests.benchmarks import worlds
+
+RNG = np.random.Generator
+CHAINS = 499
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What one method said in one repeat."""
+
+    method: str
+    interval: Interval | None
+    truth: float
+    p: float | None = None
+    share: float | None = None  # of several true values held
+
+
+@dataclass
+class Tally:
+    """All repeats of one world and method."""
+
+    held: list[float] = field(default_factory=list)
+    off: list[float] = field(default_factory=list)
+    wide: list[float] = field(default_factory=list)
+    found: list[bool] = field(default_factory=list)
+
+    def add(self, outcome: Outcome) -> None:
+        made = outcome.interval
+        if made is not None and made.estimate > 0:
+            self.off.append(float(np.log(made.estimate / outcome.truth)))
+        if made is not None and np.isfinite(made.low):
+            held = made.low <= outcome.truth <= made.high if outcome.share is None else outcome.share
+            self.held.append(float(held))
+            if made.low > 0:
+                self.wide.append(made.high / made.low)
+        if outcome.p is not None:
+            self.found.append(outcome.p < 0.05)
+
+    def line(self) -> str:
+        cover = f"{np.mean(self.held):.3f}" if self.held else "-"
+        bias = f"{100 * np.expm1(np.median(self.off)):+.1f} %" if self.off else "-"
+        wide = f"x{np.median(self.wide):.2f}" if self.wide else "-"
+        found = f"{np.mean(self.found):.3f}" if self.found else "-"
+        return f"{cover:>7} {bias:>9} {wide:>8} {found:>7} {max(len(self.off), len(self.found)):>5}"
+
+
+World = Callable[[RNG], Iterator[Outcome]]
+
+
+def of_ratio(method: str, ratio: Ratio | None, truth: float) -> Iterator[Outcome]:
+    if ratio is not None:
+        yield Outcome(method, ratio.ratio, truth, ratio.p)
+
+
+def dates(**world: float) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        takes = worlds.dated_takes(rng, **world)
+        truth, seed = world["truth"], (int(rng.integers(1 << 30)),)
+        drawn = drawn_rates(takes, seed=seed)
+        sure = takes.certain
+        certain = drawn_rates(
+            Takes(takes.counts[sure], takes.exposures[sure], takes.players[sure], takes.shares[sure]), seed=seed
+        )
+        bounds = ratio_bounds(takes, 0, 1)
+        if drawn and certain:
+            yield Outcome("certain takes only", certain.ratio(0, 1), truth)
+            yield Outcome("drawn given the count", drawn.ratio(0, 1), truth)
+            yield Outcome("bounds", Interval(np.sqrt(bounds.least * bounds.most), bounds.least, bounds.most), truth)
+
+    return run
+
+
+def change(truth_between: float | None = None, **world: float) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        made = changed_or_replaced(*worlds.two_groups(rng, **world))
+        truth = world["change"]
+        for name, evidence in (
+            ("within players", made.within),
+            ("between players", made.between),
+            ("joined", made.joined),
+        ):
+            if evidence and (name != "joined" or made.between):
+                right = truth * world.get("replaced", 1.0) if name == "between players" else truth
+                yield from of_ratio(name, evidence.compared, right)
+        if made.differ_p is not None:
+            yield Outcome("within and between differ", None, 1.0, made.differ_p)
+
+    return run
+
+
+def one_group(number: int, **world: float | str) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        p = worlds.players(rng, number, **world)
+        made = players_rates(p.counts, p.exposures, p.of)
+        if made:
+            yield Outcome(f"typical player ({made.method})", made.typical, p.median)
+            yield Outcome(f"average player ({made.method})", made.average, p.mean)
+
+    return run
+
+
+def groups(first: int, second: int, ratio: float = 1.0, **world: float) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        a = worlds.players(rng, first, mean=3 * ratio, **world)
+        b = worlds.players(rng, second, **world)
+        made = compare_players(players_rates(a.counts, a.exposures, a.of), players_rates(b.counts, b.exposures, b.of))
+        yield from of_ratio("ratio of typical players", made, ratio)
+
+    return run
+
+
+def sample(number: int, **world: float | str) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        p = worlds.players(rng, number, **world)
+        made = player_grid(p.counts, p.exposures, p.of)
+        if made:
+            own = float(((made.low <= p.rates) & (p.rates <= made.high)).mean())
+            yield Outcome("own rates", Interval(made.rates[0], made.low[0], made.high[0]), p.rates[0], share=own)
+            yield Outcome("spread between players", made.spread, p.spread)
+            yield Outcome("average player", made.average, p.mean)
+            yield Outcome("typical player", made.typical, p.median)
+
+    return run
+
+
+def effects(number: int, cv: float, uncertain: float = 0.0, half_span: float = 1.0) -> World:
+    names = ("born", "recorded", "electrical")
+
+    def run(rng: RNG) -> Iterator[Outcome]:
+        w = worlds.regressed(rng, number=number, cv=cv, uncertain=uncertain, half_span=half_span)
+        fits = {"": regression(w.counts, w.exposures, w.terms, names=names, players=w.players)}
+        if uncertain:
+            drawn = dated_regression(
+                w.counts,
+                w.exposures,
+                w.terms,
+                names=names,
+                players=w.players,
+                dated=1,
+                half_spans=w.half_spans,
+                seed=(int(rng.integers(1 << 30)),),
+            )
+            fits = {" by middles of spans": fits[""], " with drawn dates": drawn}
+        for how, fit in fits.items():
+            for effect, slope in zip(fit or (), (-0.1, -0.3, 0.2), strict=bool(fit)):
+                yield Outcome(effect.term + how, effect.ratio, float(np.exp(slope)))
+
+    return run
+
+
+def lineage(pairs: int, influence: float, recorded: float = 1.0) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        links, logs = worlds.taught(rng, pairs=pairs, influence=influence, recorded=recorded)
+        made = resemblance(links, residuals(logs, links.born), seed=(int(rng.integers(1 << 30)),), chains=CHAINS)
+        yield Outcome("teachers permuted within age", None, 1.0, made.p)
+
+    return run
+
+
+def repertoire(each: int, ratio: float, correlation: float = 0.0) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        cells, group, truth = worlds.changes_of_note(rng, each=each, ratio=ratio, correlation=correlation)
+        rows = group[cells.players]
+        rates = [cells.slides[rows == g].sum() / cells.chances[rows == g].sum() for g in (0, 1)]
+        yield Outcome("crude (for contrast)", Interval(rates[0] / rates[1], np.nan, np.nan), truth)
+        for name, one_vote in (("standardised", False), ("standardised, one vote", True)):
+            made = standardised_rates(cells, rows, one_vote=one_vote)
+            if made:
+                found, p = made.ratio(0, 1)
+                yield Outcome(name, found, truth, p)
+        expected = expected_slides(cells)
+        parts = [players_rates(cells.slides[rows == g], expected[rows == g], cells.players[rows == g]) for g in (0, 1)]
+        yield from of_ratio("observed over expected", compare_players(*parts), truth)
+
+    return run
+
+
+def errors(judged: int) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        judgements, pair, truth = worlds.listened(rng, judged=judged)
+        made = compare_players(*(players_rates(p.counts, p.exposures, p.of) for p in pair))
+        factors = true_slides_per_find(judgements, seed=(int(rng.integers(1 << 30)),))
+        if made:
+            yield Outcome("uncorrected (for contrast)", made.ratio, truth, made.p)
+            draws = group_factor([1, 0], factors) / group_factor([0, 1], factors)
+            mended = corrected(made.ratio, draws)
+            yield Outcome("corrected by stratum", mended, truth, 0.0 if mended.low > 1 or mended.high < 1 else 1.0)
+
+    return run
+
+
+def listeners(recall: float, hears: float, imagines: float) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        answers, truth = worlds.heard_twice(rng, recall=recall, hears=hears, imagines=imagines)
+        one = answers.heard[:200, 0].mean() + 5 * answers.heard[200:, 0].mean()
+        yield Outcome("one listener (for contrast)", Interval(one, np.nan, np.nan), truth)
+        made = latent_class(answers, seed=(int(rng.integers(1 << 30)),), replicates=100)
+        if made:
+            per_find = made.drawn @ np.array([1.0, 5.0])
+            low, high = np.quantile(per_find, [0.025, 0.975])
+            estimate = float(made.shares @ np.array([1.0, 5.0]))
+            yield Outcome("two listeners, latent class", Interval(estimate, float(low), float(high)), truth)
+
+    return run
+
+
+def clusters(sessions: int) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        counts, exposures, known, truth = worlds.undated_sessions(rng, sessions=sessions)
+        # The spread between sessions is learnt from a corpus of 20 players whose clusters are made the same way.
+        others = [worlds.undated_sessions(rng, sessions=4) for _ in range(20)]
+        for name, of in known.items():
+            corpus = [(np.bincount(k[name], c), np.bincount(k[name], e)) for c, e, k, _ in others]
+            made = rate_interval(
+                np.bincount(of, counts), np.bincount(of, exposures), seed=(1,), pooled=pooled_spread(corpus)
+            )
+            if made:
+                yield Outcome(name, Interval(made.estimate, made.low, made.high), truth)
+
+    return run
+
+
+def families(number: int) -> World:
+    def run(rng: RNG) -> Iterator[Outcome]:
+        made = [players_rates(p.counts, p.exposures, p.of) for p in (worlds.players(rng, 6) for _ in range(number))]
+        pairs = [compare_players(a, b) for i, a in enumerate(made) for b in made[i + 1 :]]
+        p = np.array([pair.p for pair in pairs if pair])
+        yield Outcome("any of the pairs, unadjusted", None, 1.0, float(p.min()))
+        yield Outcome("any of the pairs, Holm", None, 1.0, float(holm(p).min()))
+
+    return run
+
+
+def planned(number: int, ratio: float) -> World:
+    design = Design(worlds.log_sd(0.6), 0.3, 0.2, 4, 40)
+    said = power(design, ratio=ratio, players=number, same_players=False)
+
+    def run(rng: RNG) -> Iterator[Outcome]:
+        for outcome in groups(number, number, ratio)(rng):
+            yield Outcome(f"power, planned {said:.2f}", None, ratio, outcome.p)
+
+    return run
+
+
+WORLDS: dict[str, World] = {
+    "dates: ratio 2, 25 % uncertain": dates(truth=2.0, uncertain=0.25),
+    "dates: ratio 2, 50 % uncertain": dates(truth=2.0, uncertain=0.5),
+    "dates: ratio 2, 75 % uncertain": dates(truth=2.0, uncertain=0.75),
+    "dates: ratio 2, 50 %, 4 in 5 truly early": dates(truth=2.0, uncertain=0.5, early=0.8),
+    "dates: ratio 2, 50 %, own ratios differ .3": dates(truth=2.0, uncertain=0.5, own_ratio=0.3),
+    "dates: ratio 1, 50 % uncertain": dates(truth=1.0, uncertain=0.5),
+    **{f"change: ratio 1.6, {n} in both": change(both=n, alone=0, change=1.6) for n in (4, 6, 9, 15)},
+    "change: ratio 1, 6 in both": change(both=6, alone=0, change=1.0),
+    "change: ratio 1.6, 6 in both, 5 slides each": change(both=6, alone=0, change=1.6, slides=5),
+    "change: ratio 1.6, 6 in both, 8 + 8 in one": change(both=6, alone=8, change=1.6),
+    "change: replacement 2 alone, 6 in both, 8 + 8": change(both=6, alone=8, change=1.0, replaced=2.0),
+    **{f"one group: {n} players": one_group(n) for n in (3, 5, 8, 15, 40)},
+    **{f"one group: {n} players, cv .9, correlated .5": one_group(n, cv=0.9, correlation=0.5) for n in (5, 15, 40)},
+    **{f"one group: {n} players, gamma": one_group(n, kind="gamma") for n in (5, 15, 40)},
+    **{f"one group: {n} players, 5 slides each": one_group(n, slides=5) for n in (5, 15, 40)},
+    **{f"two groups: ratio 1, {n} v {n}": groups(n, n) for n in (4, 5, 8, 15, 40)},
+    "two groups: ratio 1, 5 v 20 correlated .5": groups(5, 20, correlation=0.5),
+    "two groups: ratio 1, 8 v 8, 5 slides each": groups(8, 8, slides=5),
+    **{f"two groups: ratio 2, {n} v {n}": groups(n, n, 2.0) for n in (5, 8, 15)},
+    **{f"sample: {n} players": sample(n) for n in (3, 5, 8, 15, 40)},
+    **{f"sample: {n} players, gamma": sample(n, kind="gamma") for n in (5, 15)},
+    **{f"sample: {n} players, cv .9, 5 slides each": sample(n, cv=0.9, slides=5) for n in (5, 15)},
+    **{f"sample: {n} players, sessions differ .5": sample(n, kappa=0.5) for n in (5, 15)},
+    **{f"regression: {n} players, cv {cv}": effects(n, cv) for n, cv in ((8, 0.6), (12, 0.6), (20, 0.6), (20, 1.0))},
+    "regression: 20 players, half of dates to 20 years": effects(20, 0.6, uncertain=0.5),
+    "regression: 20 players, 3 in 4 dates to 20 years": effects(20, 0.6, uncertain=0.75),
+    **{f"lineage: {n} pairs, influence {h}": lineage(n, h) for n in (30, 100) for h in (0.0, 0.5, 0.7)},
+    "lineage: 30 pairs, half of teachers recorded, 0": lineage(30, 0.0, 0.5),
+    "lineage: 30 pairs, half of teachers recorded, .7": lineage(30, 0.7, 0.5),
+    "repertoire: ratio 1, 5 + 5": repertoire(5, 1.0),
+    "repertoire: ratio 1, 15 + 15": repertoire(15, 1.0),
+    "repertoire: ratio 1.4, 8 + 8": repertoire(8, 1.44),
+    "repertoire: ratio 1, 15 + 15, correlated .5": repertoire(15, 1.0, 0.5),
+    **{f"detection: {n} judged in each stratum": errors(n) for n in (50, 100, 200, 400)},
+    "listeners: recall .92, hear .9, imagine .03": listeners(0.92, 0.9, 0.03),
+    "listeners: recall .60, hear .9, imagine .03": listeners(0.60, 0.9, 0.03),
+    "listeners: recall .92, perfect": listeners(0.92, 1.0, 0.0),
+    **{f"sessions: {n} of four takes": clusters(n) for n in (2, 4, 8)},
+    "comparisons: six schools of six, no difference": families(6),
+    **{f"plan: ratio {r}, {n} v {n}": planned(n, r) for n, r in ((5, 2.0), (12, 1.5), (20, 1.5))},
+}
+
+
+def tallies(world: World, *, repeats: int, stream: int) -> dict[str, Tally]:
+    """Each method's tally over the repeats of a world, each with its own stream of random numbers."""
+    made: dict[str, Tally] = {}
+    for repeat in range(repeats):
+        for outcome in world(np.random.default_rng([stream, repeat])):
+            made.setdefault(outcome.method, Tally()).add(outcome)
+    return made
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--repeats", type=int, default=400)
+    parser.add_argument("--only", default="", help="worlds whose name contains this")
+    asked = parser.parse_args()
+    print(f"{'':50}{'':30} {'cover':>7} {'bias':>9} {'wide':>8} {'found':>7} {'of':>5}")
+    for stream, (name, world) in enumerate(WORLDS.items()):
+        if asked.only not in name:
+            continue
+        start = time.process_time()
+        for method, tally in tallies(world, repeats=asked.repeats, stream=stream).items():
+            print(f"{name:50}{method:30} {tally.line()}")
+        print(f"{'':50}{time.process_time() - start:.0f} s", flush=True)
+
+
+if __name__ == "__main__":
+    main()
