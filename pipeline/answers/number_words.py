@@ -26,6 +26,29 @@ def rival_words(row: Mapping[str, Any]) -> str:
     return f"or {rival}" + (f"; {remark}" if remark else "")
 
 
+_STROKES = {
+    "before": "the slide is on the old bow",
+    "after": "the slide is on the new bow",
+    "both": "one stroke carries both notes",
+}
+
+
+def stroke_words(slide: Mapping[str, Any]) -> str:
+    """Whose bow stroke carries a slide, with its probability."""
+    name = slide["stroke"]
+    if name not in _STROKES:
+        return "cannot tell whose stroke carries it"
+    return f"{_STROKES[name]} ({probability_words(slide[f'p_stroke_{name}'])})"
+
+
+def approach_words(note: Mapping[str, Any]) -> str:
+    """How a note begins off its pitch; nothing where it does not."""
+    if note["approach_cents"] is None:
+        return ""
+    side = "low" if note["approach_cents"] < 0 else "high"
+    return f"begins {abs(note['approach_cents']):.0f} cents {side} and comes in within {note['approach_ms']:.0f} ms"
+
+
 def count_words(count: float) -> str:
     """A count; with a decimal only where takes count in several groups by their shares."""
     return f"{count:.0f}" if abs(count - round(count)) < 0.005 else f"{count:.1f}"

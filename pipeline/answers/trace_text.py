@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pipeline.answers.number_words import Z_95, probability_words
+from pipeline.answers.number_words import Z_95, approach_words, probability_words, stroke_words
 from pipeline.answers.passage import name_of
 from pipeline.store.database.trace import Row, Trace, TransferTrace
 
@@ -18,6 +18,8 @@ def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
         yield from _slide(row)
     elif row and found.kind == "note":
         yield f"  {name_of(row['midi'])} from {row['start_s']:.2f} to {row['end_s']:.2f} s"
+        if words := approach_words(row):
+            yield f"  {words}"
     if row and (everything or found.kind not in ("slide", "note", "transfer")):
         yield from _fields(row)
     for item in found.transfers:
@@ -44,6 +46,7 @@ def _slide(row: Row) -> Iterator[str]:
     )
     kind = row["kind"]
     yield f"  kind: {kind.replace('_', ' ')}, {probability_words(row[f'p_{kind}'])}; confidence {row['confidence']:.2f}"
+    yield f"  {abs(row['glided_cents']):.0f} cents of it glided; bow: {stroke_words(row)}"
 
 
 def _told(item: TransferTrace) -> Iterator[str]:

@@ -102,6 +102,7 @@ def write_side(
         slow=reel is not None,
         rows=rows,
         slides_heading=exposure,
+        approaches=side_facts.approaches_words(tables["note"]),
         no_slides="No slide was found here. That is a result, not a gap.",
         slides=cards,
         runs=_runs(tables["run"]),

@@ -3,9 +3,10 @@
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+import numpy as np
 import polars as pl
 
-from pipeline.answers.number_words import Z_95, probability_words
+from pipeline.answers.number_words import Z_95, probability_words, stroke_words
 from pipeline.pages.pictures import note_name
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
@@ -139,8 +140,10 @@ def slide_words(slide: Row, *, number: int, hands: Iterable[Row]) -> dict[str, s
         f"{slide['audible_start_s']:.3f} to {slide['audible_end_s']:.3f} s; confidence {share(slide['confidence'])}."
     )
     if slide["step_from_midi"] is not None:
-        step = (slide["step_to_midi"] - slide["step_from_midi"]) * 100
-        measures += f" The glide breaks at {note_name(slide['step_from_midi'])} by {signed(step)} cents."
+        step, glided = (slide["step_to_midi"] - slide["step_from_midi"]) * 100, abs(slide["glided_cents"])
+        measures += f" The glide breaks at {note_name(slide['step_from_midi'])} by {signed(step)} cents; "
+        measures += f"{glided:.0f} cents are glided."
+    measures += f" Bow: {stroke_words(slide)}."
     ranked = sorted(((slide[f"p_{kind}"], kind) for kind in KINDS), reverse=True)
     kinds = ", ".join(f"{kind.replace('_', ' ')} {share(p)}" for p, kind in ranked if p >= 0.03)
     said = []
@@ -160,6 +163,18 @@ def slide_words(slide: Row, *, number: int, hands: Iterable[Row]) -> dict[str, s
         "kinds": f"Kind: {kinds}.",
         "hand": f"Hand: {'; '.join(said)}." if said else "Hand: cannot tell.",
     }
+
+
+def approaches_words(notes: pl.DataFrame | None) -> str:
+    """How many notes begin off their pitch and come in, without a slide; nothing where none does."""
+    if notes is None or notes["approach_cents"].null_count() == notes.height:
+        return ""
+    off, ms = (notes[name].drop_nulls().to_numpy() for name in ("approach_cents", "approach_ms"))
+    return (
+        f"Of {notes.height} notes {int((off < 0).sum())} begin low and {int((off > 0).sum())} high and then come in "
+        f"(medians: {float(np.median(np.abs(off))):.0f} cents, {float(np.median(ms)):.0f} ms). "
+        "These are not counted as slides."
+    )
 
 
 def exposure_words(spans: pl.DataFrame | None, slides: int, transitions: int) -> str:

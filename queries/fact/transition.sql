@@ -31,6 +31,8 @@ select
     transition.gap_ms,
     transition.slurred_probability,
     coalesce(transition.slurred_probability > 0.5, false) as is_slurred,
+    note.approach_cents,
+    note.approach_ms,
     slid.slide_id is not null as has_slide,
     slid.slide_id,
 from counted_span

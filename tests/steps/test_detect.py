@@ -9,6 +9,8 @@ import pytest
 
 from pipeline.settings import DetectSettings
 from pipeline.signal.slides import learned
+from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.slides.stroke import STROKES
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import SoloSpan, solo_spans, with_measured
 from pipeline.steps.detect.step import STEP
@@ -73,8 +75,11 @@ def test_rows_fit_the_declared_tables_and_refer_to_each_other() -> None:
     assert pairs["exposure"].sum() == 3
     for name, frame in tables.items():
         assert frame.select(schema.load(name).key).is_duplicated().sum() == 0
-    kinds = [c for c in slides.columns if c.startswith("p_")]
-    assert np.allclose(slides.select(kinds).sum_horizontal(), 1.0)
+    for chances in ([f"p_{kind}" for kind in KINDS], [f"p_stroke_{name}" for name in STROKES]):
+        assert np.allclose(slides.select(chances).sum_horizontal(), 1.0)
+    # Both glides are unbroken, and no note begins off its pitch.
+    assert slides["glided_cents"].to_list() == pytest.approx(slides["interval_cents"].to_list())
+    assert notes["approach_cents"].null_count() == notes.height
     assert output.outcomes["tr-1"] == ("done", "2 slides in 3 transitions")
 
 

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.signal.slides import bowing, learned, rules
+from pipeline.signal.slides import approach, bowing, learned, rules, stroke
 from pipeline.signal.slides.candidates import Candidate, candidates
 from pipeline.signal.slides.features import features
 from pipeline.signal.slides.frames import Frames, Line, TimeMap, prepare
@@ -79,46 +79,55 @@ def find_notes_and_slides(
         return Detection((), (), ())
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=spans)
     held = find_spans(frames)
-    held, slides = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
+    held, slides, begins = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
     rebowed = bowing.rebowed_probability(_signs(frames, held, slides))
     fresh = [i == 0 or _gap_s(frames, held[i - 1], span) > CHANCE_GAP_S for i, span in enumerate(held)]
     rebowed = np.where(fresh, 1.0, rebowed)
     notes = [
-        measure_note(span, frames, begins=bowing.begins(float(p)), rebowed_probability=float(p))
-        for span, p in zip(held, rebowed, strict=True)
+        measure_note(span, frames, approach=off, begins=bowing.begins(float(p)), rebowed_probability=float(p))
+        for span, off, p in zip(held, begins, rebowed, strict=True)
     ]
     transitions = [_transition(frames, a, b, i + 1, float(rebowed[i + 1])) for i, (a, b) in enumerate(pairwise(held))]
-    return Detection(tuple(notes), tuple(transitions), tuple(slides))
+    carried = [_with_stroke(frames, slide, float(rebowed[slide.to_note])) for slide in slides]
+    return Detection(tuple(notes), tuple(transitions), tuple(carried))
 
 
 def _slides(
     frames: Frames, held: list[Span], *, acceptance: Acceptance, least_confidence: float
-) -> tuple[list[Span], list[Slide]]:
-    """The notes that remain, and the slides with their numbers."""
+) -> tuple[list[Span], list[Slide], list[tuple[float, float]]]:
+    """The notes that remain, the slides with their numbers, and the approaches (cents, s) of notes without a slide."""
     found = candidates(frames, held)
     values = np.array([features(frames, held, candidate) for candidate in found])
     by_rules = [rules.judge(row, c.fit, c.model) for row, c in zip(values, found, strict=True)]
     judged = learned.judge(values) if acceptance == "learned" else by_rules
-    taken = [
+    likely = [
         k for k in _without_conflict(found, judged) if judged[k].accepted and judged[k].confidence >= least_confidence
     ]
+    read = {k: found[k].with_model(MODEL_OF_KIND[int(np.argmax(judged[k].kinds[:5]))]) for k in likely}
+    glides = [approach.smallest_glide(read[k]) for k in likely]
+    begins = approach.approaches(frames, held)
+    finger = approach.finger_probabilities(glides, held, begins)
+    sure = {k: judged[k].confidence * float(p) for k, p in zip(likely, finger, strict=True)}
+    taken = [k for k in likely if sure[k] >= least_confidence]
     passed = {found[k].passed for k in taken} - {None}
     number = np.cumsum([i not in passed for i in range(len(held))]) - 1
     slides = []
     for k in taken:
-        model = MODEL_OF_KIND[int(np.argmax(judged[k].kinds[:5]))]
-        read = found[k].with_model(model)
-        before = None if read.before is None else int(number[read.before])
+        before = None if read[k].before is None else int(number[read[k].before])
         slides.append(
             measure_slide(
                 frames,
-                replace(read, before=before, after=int(number[read.after])),
+                replace(read[k], before=before, after=int(number[read[k].after])),
                 kinds=judged[k].kinds,
-                confidence=judged[k].confidence,
+                confidence=sure[k],
                 flags=() if by_rules[k].accepted else ("rules_disagree",),
             )
         )
-    return [span for i, span in enumerate(held) if i not in passed], slides
+    left = [i for i in range(len(held)) if i not in passed]
+    slid = {found[k].after for k in taken}
+    own = [None if i in slid else begins[i] for i in left]
+    unknown = (float("nan"), float("nan"))
+    return [held[i] for i in left], slides, [unknown if b is None else (b.cents, b.seconds) for b in own]
 
 
 def _without_conflict(found: list[Candidate], judged: list[Judgement]) -> list[int]:
@@ -145,6 +154,15 @@ def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float) -
         slurred_probability=1.0 - rebowed,
         exposure=abs(interval) >= LEAST_INTERVAL and gap_s <= CHANCE_GAP_S,
     )
+
+
+def _with_stroke(frames: Frames, slide: Slide, rebowed: float) -> Slide:
+    """The slide with whose stroke carries it; one out of silence is carried by the note's own."""
+    start, end = (frames.frame_at(t) for t in (slide.transfer_start_s, slide.transfer_end_s))
+    chances = (0.0, 1.0, 0.0)
+    if slide.from_note is not None:
+        chances = stroke.probabilities(stroke.signs(frames, start=start, end=end), rebowed=rebowed)
+    return replace(slide, stroke=stroke.named(chances), strokes=chances)
 
 
 def _gap_s(frames: Frames, a: Span, b: Span) -> float:

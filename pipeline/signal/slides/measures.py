@@ -25,7 +25,9 @@ GLISSANDO_THRESHOLD = 0.16
 class Slide:
     """One slide; times of the transfer and corrected; pitches in fractional MIDI; numbers of its notes.
 
-    ``kinds`` holds the probabilities of ``pipeline.signal.slides.kinds.KINDS``, which sum to 1.
+    ``kinds`` holds the probabilities of ``pipeline.signal.slides.kinds.KINDS``, which sum to 1. ``glided_cents`` is
+    ``interval_cents`` without the step. ``stroke`` says whose bow stroke carries the slide, ``strokes`` with what
+    probabilities, in the order of ``pipeline.signal.slides.stroke.STROKES``; told once all slides are known.
     """
 
     from_note: int | None
@@ -44,6 +46,7 @@ class Slide:
     step_to_midi: float
     step_s: float
     interval_cents: float
+    glided_cents: float
     duration_ms: float
     gradient_cents_per_s: float
     gradient_hz_per_s: float
@@ -53,6 +56,8 @@ class Slide:
     kinds: tuple[float, ...]
     confidence: float
     audible_index: float
+    stroke: str
+    strokes: tuple[float, float, float]
     flags: tuple[str, ...]
 
 
@@ -99,6 +104,7 @@ def measure_slide(
         step_to_midi=float(fit.step_to[model]) if broken else float("nan"),
         step_s=float(np.interp(step_s, frames.transfer_s, frames.true_s)) if broken else float("nan"),
         interval_cents=100.0 * (b - a),
+        glided_cents=100.0 * (high - low),
         duration_ms=1000.0 * duration_s,
         gradient_cents_per_s=100.0 * (ninety - ten) / (share * duration_s),
         gradient_hz_per_s=float(hz[1] - hz[0]) / (share * duration_s),
@@ -108,5 +114,7 @@ def measure_slide(
         kinds=kinds,
         confidence=confidence,
         audible_index=abs(b - a) * duration_s / GLISSANDO_THRESHOLD,
+        stroke="cannot_tell",
+        strokes=(float("nan"), float("nan"), float("nan")),
         flags=flags,
     )

@@ -34,7 +34,8 @@ class Note:
     """A held note; times of the transfer and corrected; cents against equal temperament at the reference pitch.
 
     ``vibrato_cents`` is half the distance from crest to trough (NaN, with ``vibrato_hz``, where none is found);
-    ``spread_cents`` the standard deviation of the note's pitch with its vibrato.
+    ``spread_cents`` the standard deviation of the note's pitch with its vibrato. ``approach_cents`` is how far off its
+    pitch the note begins (negative: low), ``approach_ms`` how long it takes to come in; NaN where it does neither.
     """
 
     transfer_start_s: float
@@ -49,6 +50,8 @@ class Note:
     vibrato_hz: float
     vibrato_cents: float
     level_db: float
+    approach_cents: float
+    approach_ms: float
     begins: str
     rebowed_probability: float
     confidence: float
@@ -179,8 +182,10 @@ def measure_vibrato(midi: Floats, *, frame_s: float) -> tuple[float, float]:
     return float(hz[k] + shift * (hz[1] - hz[0])), amplitude
 
 
-def measure_note(span: Span, frames: Frames, *, begins: str, rebowed_probability: float) -> Note:
-    """All measures of one held note."""
+def measure_note(
+    span: Span, frames: Frames, *, approach: tuple[float, float], begins: str, rebowed_probability: float
+) -> Note:
+    """All measures of one held note; ``approach`` is how many cents off it begins, and for how many s."""
     part = frames.midi[span.start : span.end]
     trim = min(frames.frames(0.02), part.size // 6)
     inner = part[trim : part.size - trim]
@@ -204,6 +209,8 @@ def measure_note(span: Span, frames: Frames, *, begins: str, rebowed_probability
         vibrato_hz=vibrato_hz,
         vibrato_cents=vibrato_cents,
         level_db=float(np.nanmedian(level)) if np.isfinite(level).any() else float("nan"),
+        approach_cents=approach[0],
+        approach_ms=1000.0 * approach[1],
         begins=begins,
         rebowed_probability=rebowed_probability,
         confidence=float(np.mean(frames.confidence[span.start : span.end])),

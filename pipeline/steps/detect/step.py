@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.settings import DetectSettings
 from pipeline.signal.line.solo_parts import where_solo
 from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.slides.stroke import STROKES
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import SoloSpan, solo_facts, solo_spans, with_measured
@@ -125,8 +126,9 @@ def _slide_row(slide: Slide, ids: list[str], transfer_id: str, flags: list[str])
     row["from_note_id"] = None if slide.from_note is None else ids[slide.from_note]
     row["to_note_id"] = ids[slide.to_note]
     row |= {f"p_{kind}": p for kind, p in zip(KINDS, slide.kinds, strict=True)}
+    row |= {f"p_stroke_{name}": p for name, p in zip(STROKES, slide.strokes, strict=True)}
     row["flags"] = [*slide.flags, *flags]
-    for name in ("from_note", "to_note", "kinds"):
+    for name in ("from_note", "to_note", "kinds", "strokes"):
         del row[name]
     return row
 
@@ -158,7 +160,7 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=6,
+    version=7,
     scope="transfer",
     reads=("pitch_frame", "melody", "speed", "speed_curve"),
     writes=("note", "transition", "slide", "solo_span"),
