@@ -2,11 +2,14 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.errors import DataError, UsageError, typed
+
+if TYPE_CHECKING:
+    from pipeline.store.adding.add import AddPlan
 
 
 def add(
@@ -38,57 +41,72 @@ def add(
     if package is not None:
         _merge(folder, package, new_ids, yes=yes)
         return
-    from pipeline.store.adding.add import difference, plan_add
+    from pipeline.store.adding.add import plan_add
+    from pipeline.store.corpus import Corpus
+    from pipeline.store.files.changes import changing
 
-    plan = plan_add(folder, audio or [], sheet=sheet)
-    if plan.mapping:
-        print("Headings of the sheet:")
-        for heading, meant in plan.mapping.items():
-            print(f"  {heading} → {meant or '(left out)'}")
-        print(f"Kept in {plan.keep_mapping()}; mend a match there and add again.\n")
-    for line in difference(plan):
-        print(line)
-    for problem in plan.problems:
-        print(f"! {problem}", file=sys.stderr)
-    counts = {row.table: sum(other.table == row.table for other in plan.draft.new) for row in plan.draft.new}
-    left_out = [problem for problem in plan.problems if problem.severity == "error"]
-    if plan.empty:
-        print("Nothing new." if left_out else "Nothing new: the catalogue already says all this.", file=sys.stderr)
-    else:
-        said = ", ".join(f"{table} {count}" for table, count in counts.items())
-        print(f"Rows to be added: {said or 'none'}; changed cells: {len(plan.draft.changes)}.", file=sys.stderr)
-        if not yes and not _agreed():
+    with changing(Corpus(folder).root, doing="add") as change:
+        plan = plan_add(folder, audio or [], sheet=sheet)
+        if plan.mapping:
+            print("Headings of the sheet:")
+            for heading, meant in plan.mapping.items():
+                print(f"  {heading} → {meant or '(left out)'}")
+            kept = plan.keep_mapping(change)
+            change.carry_out()
+            print(f"Kept in {kept}; mend a match there and add again.\n")
+        left_out = _show(plan)
+        if not plan.empty and not yes and not _agreed():
             raise DataError("nothing was written")
-    plan.apply()
+        plan.enter(change)
     if left_out:
-        what = "1 file or line was" if len(left_out) == 1 else f"{len(left_out)} files or lines were"
+        what = "1 file or line was" if left_out == 1 else f"{left_out} files or lines were"
         raise DataError(f"{what} left out, see above; then add again")
     if not plan.empty:
         print(f"Next: glideline check {typed(folder)}", file=sys.stderr)
 
 
+def _show(plan: "AddPlan") -> int:
+    """Prints what would be done; gives the number of files and lines that are left out."""
+    from pipeline.store.adding.add import difference
+
+    for line in difference(plan):
+        print(line)
+    for problem in plan.problems:
+        print(f"! {problem}", file=sys.stderr)
+    counts = {row.table: sum(other.table == row.table for other in plan.draft.new) for row in plan.draft.new}
+    left_out = sum(problem.severity == "error" for problem in plan.problems)
+    if plan.empty:
+        print("Nothing new." if left_out else "Nothing new: the catalogue already says all this.", file=sys.stderr)
+    else:
+        said = ", ".join(f"{table} {count}" for table, count in counts.items())
+        print(f"Rows to be added: {said or 'none'}; changed cells: {len(plan.draft.changes)}.", file=sys.stderr)
+    return left_out
+
+
 def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> None:
-    from pipeline.store.adding.merge import clash_report, merge, plan_merge, read_new_ids
+    from pipeline.store.adding.merge import add_planned, clash_report, plan_merge, read_new_ids
     from pipeline.store.corpus import Corpus
+    from pipeline.store.files.changes import changing
 
     corpus = Corpus(folder)
     mapping = read_new_ids(new_ids) if new_ids is not None else {}
-    plan = plan_merge(corpus, package, mapping=mapping)
-    if plan.clashes:
-        for clash in plan.clashes:
-            print(f"! {clash}", file=sys.stderr)
-        for line in clash_report(plan.clashes):
-            print(line)
-        raise DataError(
-            "ids mean different things here and there; nothing was written. Where both are the same thing, make the "
-            "rows alike; for the others save the lines above as CSV and give it with --new-ids"
-        )
-    for table, rows in plan.rows.items():
-        print(f"{table}: {len(rows)} new rows")
-    print(f"{plan.known} rows are here already.", file=sys.stderr)
-    if plan.rows and not yes and not _agreed():
-        raise DataError("nothing was written")
-    merge(corpus, package, mapping=mapping)
+    with changing(corpus.root, doing="add") as change:
+        plan = plan_merge(corpus, package, mapping=mapping)
+        if plan.clashes:
+            for clash in plan.clashes:
+                print(f"! {clash}", file=sys.stderr)
+            for line in clash_report(plan.clashes):
+                print(line)
+            raise DataError(
+                "ids mean different things here and there; nothing was written. Where both are the same thing, make "
+                "the rows alike; for the others save the lines above as CSV and give it with --new-ids"
+            )
+        for table, rows in plan.rows.items():
+            print(f"{table}: {len(rows)} new rows")
+        print(f"{plan.known} rows are here already.", file=sys.stderr)
+        if plan.rows and not yes and not _agreed():
+            raise DataError("nothing was written")
+        add_planned(change, plan)
     if "transfer" in plan.rows:
         print(f"Next: put the audio of the new transfers below {folder / 'audio'}", file=sys.stderr)
 

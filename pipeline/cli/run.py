@@ -66,5 +66,5 @@ def run(
         return
     if not quiet:
         typer.echo("\n".join(summary_lines(summary)))
-    if summary.failed:
+    if summary.failed or summary.condemned:
         raise typer.Exit(1)

@@ -16,8 +16,9 @@ from pipeline.engine.planner import Book
 from pipeline.steps.base import Step
 from pipeline.steps.scopes import CORPUS
 from pipeline.store.catalogue.problems import listed
-from pipeline.store.corpus import Corpus, sync_folder
+from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import frames
+from pipeline.store.files.durable import sync_folder
 
 _BRIEF = ["transfer_id", "step", "key_sha256", "outcome", "cause", "message", "samples_sha256", "output_hashes"]
 REMOVED = "removed"

@@ -6,8 +6,9 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.steps.base import Step
-from pipeline.store.corpus import Corpus, sync_folder
+from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import current, whole
+from pipeline.store.files.durable import sync_folder
 from pipeline.store.provenance import RunRow, frame_of, hash_bytes_of, rows_of
 
 

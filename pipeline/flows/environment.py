@@ -6,15 +6,19 @@ from contextlib import contextmanager
 
 
 @contextmanager
-def environment(values: Mapping[str, str]) -> Iterator[None]:
-    """The environment with ``values``; at the end of the context each variable is what it was before."""
+def environment(values: Mapping[str, str | None]) -> Iterator[None]:
+    """The environment with ``values``, None for without; at the end each variable is what it was before."""
     before = {name: os.environ.get(name) for name in values}
-    os.environ.update(values)
+    _set(values)
     try:
         yield
     finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+        _set(before)
+
+
+def _set(values: Mapping[str, str | None]) -> None:
+    for name, value in values.items():
+        if value is None:
+            os.environ.pop(name, None)
+        else:
+            os.environ[name] = value

@@ -1,6 +1,7 @@
 """Keeps Prefect private and quiet: its home inside the corpus, its own server, no telemetry.
 
-A user who has a Prefect server sets PREFECT_API_URL; then that server is used and none is started.
+A user who has a Prefect server sets PREFECT_API_URL; then that server is used, with the user's settings and proxies,
+and none is started. To the private one, neither the user's settings of Prefect nor a proxy mean anything.
 """
 
 import contextlib
@@ -19,6 +20,7 @@ from pipeline.errors import DataError, typed
 from pipeline.flows.environment import environment
 
 START_WITHIN_S = 180.0
+SAY_AFTER_S = 10.0
 
 # Services that look for what a run of ours never has: schedules, deployments, workers, triggers.
 _UNUSED = ("CANCELLATION_CLEANUP", "DB_VACUUM", "FOREMAN", "LATE_RUNS", "PAUSE_EXPIRATIONS", "SCHEDULER", "TRIGGERS")
@@ -46,40 +48,50 @@ def users_server() -> str | None:
     return os.environ.get("PREFECT_API_URL") or None
 
 
+class NotStartedError(DataError):
+    """Prefect cannot be used for a run."""
+
+
 class Server:
     """A Prefect server on its way up; or the user's own, which is up, while Prefect itself is being loaded."""
 
-    def __init__(self, process: subprocess.Popen[bytes] | None, load: Callable[[], object]) -> None:
+    def __init__(self, process: subprocess.Popen[bytes] | None, load: Callable[[], object], log: Path) -> None:
         self.process = process
         self._load = load
+        self._log = log
+        self._fault = ""
         self.url = users_server()
         self.environment = contextlib.ExitStack()
         self._coming = threading.Thread(target=self._come, daemon=True)
         self._coming.start()
 
     def _come(self) -> None:
-        self._load()
-        if self.process is not None:
-            self.url = _address(self.process)
+        try:
+            self._load()
+            if self.process is not None:
+                self.url = _address(self.process)
+        except Exception as error:  # whatever settings and packages may bring about; the run can do without
+            self._fault = f"{type(error).__name__}: {error}".strip().partition("\n")[0]
+            self.url = None
 
     def has_come(self) -> bool:
         """Whether it is up, or will never be."""
         return not self._coming.is_alive()
 
-    def wait(self) -> None:
-        """Waits until it is up, and sets its address for Prefect.
+    def wait(self, say: Callable[[str], None] = lambda _: None) -> None:
+        """Waits until it is up, and sets its address for Prefect; ``say`` gets a word if that takes long.
 
         Raises
         ------
-        DataError
+        NotStartedError
             If it does not start.
         """
+        self._coming.join(SAY_AFTER_S)
+        if self._coming.is_alive():
+            say(f"Waiting for the Prefect server of this run, at most {START_WITHIN_S:.0f} s.")
         self._coming.join()
         if self.url is None:
-            raise DataError(
-                "the Prefect server that schedules the work did not start; its messages are in "
-                "derived/log/prefect-server.log; delete derived/.prefect and run again"
-            )
+            raise NotStartedError(self._fault or _last_line(self._log) or "its server ended without a word")
         self.environment.enter_context(environment({"PREFECT_API_URL": self.url}))
 
     def has_ended(self) -> bool:
@@ -123,13 +135,15 @@ def server(derived: Path, load: Callable[[], object] = lambda: None) -> Iterator
 
     ``load`` is called in the meantime.
     """
-    values = {name: value for name, value in _QUIET.items() if name not in os.environ}
+    log = derived / "log" / "prefect-server.log"
+    values: dict[str, str | None] = {name: value for name, value in _QUIET.items() if name not in os.environ}
     if not users_server():
         home = (derived / ".prefect").resolve()
         home.mkdir(parents=True, exist_ok=True)
-        values |= {"PREFECT_HOME": str(home), "PREFECT_CLIENT_MAX_RETRIES": "2"}
+        own = {"PREFECT_HOME": str(home), "PREFECT_CLIENT_MAX_RETRIES": "2", "NO_PROXY": "*", "no_proxy": "*"}
+        values = {name: None for name in os.environ if name.startswith("PREFECT_")} | _QUIET | own
     with environment(values):
-        started = Server(None if users_server() else _started(derived / "log" / "prefect-server.log"), load)
+        started = Server(None if users_server() else _started(log), load, log)
         try:
             yield started
         finally:
@@ -141,6 +155,10 @@ def _started(log_path: Path) -> subprocess.Popen[bytes]:
     with log_path.open("wb") as log:
         return subprocess.Popen(
             [sys.executable, "-m", "pipeline.flows.serve"],
+            cwd=os.environ[
+                "PREFECT_HOME"
+            ],  # a prefect.toml or .env where the user happens to be is none of its business
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(map(os.path.abspath, filter(None, sys.path)))},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=log,
@@ -157,13 +175,28 @@ def lost(root: Path, *, reason: str) -> DataError:
 
 
 def _address(process: subprocess.Popen[bytes]) -> str | None:
+    """The server's address once it answers; None, and the server ended, if it does not in time."""
     assert process.stdout is not None
-    port = process.stdout.readline().strip().decode()
-    end = time.monotonic() + START_WITHIN_S
-    while port and time.monotonic() < end and process.poll() is None:
-        try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/health", timeout=5):
-                return f"http://127.0.0.1:{port}/api"
-        except (urllib.error.URLError, OSError):
-            time.sleep(0.1)
-    return None
+    too_late = threading.Timer(START_WITHIN_S, process.kill)
+    too_late.daemon = True
+    too_late.start()
+    directly = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        port = process.stdout.readline().strip().decode()
+        while port and process.poll() is None:
+            try:
+                with directly.open(f"http://127.0.0.1:{port}/api/health", timeout=5):
+                    return f"http://127.0.0.1:{port}/api"
+            except (urllib.error.URLError, OSError):
+                time.sleep(0.1)
+        return None
+    finally:
+        too_late.cancel()
+
+
+def _last_line(log: Path) -> str:
+    try:
+        lines = log.read_text(encoding="utf-8", errors="replace").split("\n")
+    except OSError:
+        return ""
+    return next((line.strip() for line in reversed(lines) if line.strip()), "")

@@ -17,7 +17,7 @@ from pipeline.engine.damage import MOST_TO_ASK, damaged, table_files, take_away
 from pipeline.engine.explain import explain
 from pipeline.engine.jobs import stages
 from pipeline.engine.planner import Planner
-from pipeline.errors import UsageError
+from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
 from pipeline.flows.local import LocalPool
@@ -27,6 +27,7 @@ from pipeline.flows.work import load_steps, usable_cores
 from pipeline.steps.base import Step
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.corpus import Corpus
+from pipeline.store.files.changes import mend
 from pipeline.store.files.lock import locked
 
 ORDER = "pipeline.steps.order"
@@ -83,6 +84,8 @@ def run(
         planner = planned()
         return Summary(transfers=len(planner.sounds), explained=list(explain(planner)))
     with locked(corpus.derived, say=display.say):
+        mend(corpus.root)
+        corpus = Corpus(corpus.root)  # as it is now that nobody else can change it
         work = begin(corpus, planned, display, steps_from=ORDER)
         if work.has_due():
             orchestrate(work, engine=engine, address=address, workers=workers or usable_cores())
@@ -111,36 +114,53 @@ def begin(corpus: Corpus, planned: Callable[[], Planner], display: Display, *, s
 def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -> None:
     """Has everything done as a Prefect flow; on this machine the work begins while its server starts.
 
+    On this machine it goes on without Prefect, and says so, if Prefect cannot be started.
+
     Raises
     ------
     DataError
-        If the server does not start, or is lost.
+        If the server is lost, or, for another engine, does not start.
     """
 
     def load() -> None:
         import pipeline.flows.corpus  # noqa: F401  (loads Prefect, which takes seconds too)
 
+    if engine == "local":
+        with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
+            try:
+                with prefect_home.server(work.corpus.derived, load) as server:
+                    work.ahead(partial(pool.run_batches, leave=server.has_come), until=server.has_come)
+                    server.wait(work.display.say)
+                    from pipeline.flows.corpus import run_here
+
+                    run_here(work, pool=pool, server=server)
+            except prefect_home.NotStartedError as error:
+                work.display.say(f"Prefect cannot be started ({error}): the run goes on without it.")
+                _all_stages(work, pool)
+        return
     with prefect_home.server(work.corpus.derived, load) as server:
-        if engine == "local":
-            with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
-                work.ahead(partial(pool.run_batches, leave=server.has_come), until=server.has_come)
-                server.wait()
-                from pipeline.flows.corpus import run_here
+        try:
+            server.wait(work.display.say)
+        except prefect_home.NotStartedError as error:
+            raise DataError(
+                f"Prefect, which --engine {engine} needs, cannot be started ({error}); set right what it names, or "
+                "run with --engine local, which can do without"
+            ) from error
+        from pipeline.flows.corpus import run_elsewhere
 
-                run_here(work, pool=pool, server=server)
-        else:
-            server.wait()
-            from pipeline.flows.corpus import run_elsewhere
-
-            run_elsewhere(work, engine=engine, address=address, workers=workers, server=server)
+        run_elsewhere(work, engine=engine, address=address, workers=workers, server=server)
 
 
 def carry_out(work: Work, *, workers: int) -> None:
     """Does all stages in processes of this machine, without a scheduler."""
     with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
-        for stage in range(len(work.planner.stages)):
-            work.stage(stage, pool.run_batches)
-        work.finish(pool.run_batches, spread=pool.spread, release=pool.release)
+        _all_stages(work, pool)
+
+
+def _all_stages(work: Work, pool: LocalPool) -> None:
+    for stage in range(len(work.planner.stages)):
+        work.stage(stage, pool.run_batches)
+    work.finish(pool.run_batches, spread=pool.spread, release=pool.release)
 
 
 @contextmanager

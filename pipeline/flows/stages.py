@@ -26,6 +26,7 @@ class Summary:
     transfers : how many there are.
     did : by step, how many results of each kind.
     failed : what fails now, whether in this run or an earlier one: transfer (or "corpus"), step, message.
+    condemned : how many errors ``check`` would name in the hand-kept files; rows or cells were left out for each.
     moved : sides whose speed moved with their session although nothing of their own had changed, in words.
     nothing_to_do : True if everything was up to date.
     database_built : whether the database was built anew.
@@ -34,6 +35,7 @@ class Summary:
     transfers: int = 0
     did: dict[str, dict[str, int]] = field(default_factory=dict)
     failed: list[tuple[str, str, str]] = field(default_factory=list)
+    condemned: int = 0
     moved: list[str] = field(default_factory=list)
     nothing_to_do: bool = False
     database_built: bool = False
@@ -157,6 +159,7 @@ class Work:
         for standing in (planner.blocked, planner.absent):
             failed |= {(transfer_id, first): why for transfer_id, why in standing.items()}
         failed |= self.failed_now
+        summary.condemned = sum(p.severity == "error" for p in self.corpus.catalogue.problems())
         summary.failed = sorted((t, step, message) for (t, step), message in failed.items())
         self.seen_file.rewrite(planner.seen)
         return summary

@@ -26,6 +26,9 @@ def summary_lines(summary: Summary) -> Iterator[str]:
         sides = len({transfer_id for transfer_id, _, _ in summary.failed})
         yield f"{sides} {'fails' if sides == 1 else 'fail'}:"
         yield from _listed([f"{t}, {step}: {message}" for t, step, message in summary.failed])
+    if summary.condemned:
+        found = "1 error was found" if summary.condemned == 1 else f"{summary.condemned} errors were found"
+        yield f"{found} in catalogue and reviews, and rows or cells left out for it: `glideline check` names all."
     if summary.database_built:
         yield "The database derived/corpus.duckdb is built anew."
 

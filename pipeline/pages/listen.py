@@ -17,8 +17,9 @@ from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.adding.reviews import sample_name
-from pipeline.store.corpus import Corpus, replacing
+from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
+from pipeline.store.files.changes import changing
 from pipeline.store.formats.data_package import csv_bytes
 from pipeline.store.schema import load
 
@@ -158,9 +159,8 @@ def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.D
 def _keep(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> None:
     """The draw is kept with the reviews: error rates need it when ``derived/`` is long gone."""
     path = corpus.root / "reviews" / "drawn" / f"{sample_id}.csv"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with replacing(path) as temporary:
-        temporary.write_bytes(csv_bytes(items))
+    with changing(corpus.root, doing="listen") as change:
+        change.put(path, csv_bytes(items), was=path.read_bytes() if path.exists() else None)
 
 
 def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> Path:

@@ -1,11 +1,8 @@
 """The corpus folder: finds, reads and writes one table of one transfer, checked, atomically and always alike."""
 
 import hashlib
-import os
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Mapping
 from functools import cache, cached_property
 from pathlib import Path
 
@@ -18,15 +15,17 @@ from pipeline.errors import DataError, no_such_folder, typed
 from pipeline.settings import Settings, read_settings
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
+from pipeline.store.files.changes import settle
+from pipeline.store.files.durable import replacing_all
 from pipeline.store.files.paths import leads_out, links
 
 ROW_GROUP_ROWS = 131_072
-_PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived")
+PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived")
 _ID = re.compile(schema.ID_PATTERN)
 
 
 class Corpus:
-    """One corpus folder.
+    """One corpus folder; a change of hand-kept files that was cut short is finished or undone first.
 
     Raises
     ------
@@ -46,13 +45,14 @@ class Corpus:
             raise DataError(
                 f"{self.root}: is not a corpus (no catalogue/); `glideline new {typed(self.root)}` makes one"
             )
-        parts = [self.root / name for name in _PARTS]
+        parts = [self.root / name for name in PARTS]
         for path in [*parts, *links(self.derived, deep=2)]:
             if leads_out(path, root=self.root):
                 named = self.relative(path)
                 raise DataError(
                     f"{self.root}: {named} is a link that leads out of the corpus; put the real one in its place"
                 )
+        settle(self.root)
 
     @cached_property
     def settings(self) -> Settings:
@@ -200,61 +200,3 @@ def write_parquet(table: pa.Table, path: Path) -> None:
         data_page_version="1.0",
         store_schema=True,
     )
-
-
-@contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """A temporary path beside ``path`` that takes its place, durably, when the block ends without an error."""
-    with replacing_all([path]) as parts:
-        yield parts[0]
-
-
-@contextmanager
-def replacing_all(paths: Sequence[Path]) -> Iterator[list[Path]]:
-    """The same for several paths; they take their places one after the other, when all are safely written.
-
-    All are made durable at one time, which takes a disk hardly longer than one.
-    """
-    for folder in {path.parent for path in paths}:
-        folder.mkdir(parents=True, exist_ok=True)
-    parts = [path.with_name(f".{path.name}.{os.getpid()}.tmp") for path in paths]
-    try:
-        yield parts
-        _at_once(_sync_file, parts)
-        for part, path in zip(parts, paths, strict=True):
-            part.replace(path)
-    except BaseException:
-        for part in parts:
-            part.unlink(missing_ok=True)
-        raise
-    _at_once(sync_folder, sorted({path.parent for path in paths}))
-
-
-def _at_once(sync: Callable[[Path], None], paths: Sequence[Path]) -> None:
-    if len(paths) == 1:
-        sync(paths[0])
-    else:
-        list(_threads(os.getpid()).map(sync, paths))
-
-
-@cache
-def _threads(process: int) -> ThreadPoolExecutor:
-    """Threads that wait for the disk; a process that was forked has none of its parent's."""
-    return ThreadPoolExecutor(16)
-
-
-def _sync_file(path: Path) -> None:
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
-
-
-def sync_folder(folder: Path) -> None:
-    """Makes renames in a folder durable; systems that cannot open a folder (Windows) do it by themselves."""
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -17,13 +17,12 @@ import quick_steps
 from made_corpus import make_corpus, tables
 from quick_run import quick_run
 
-from pipeline.errors import DataError, UsageError
+from pipeline.errors import UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
 from pipeline.flows.local import one_thread
 from pipeline.flows.run import run
 from pipeline.flows.work import ONE_THREAD
-from pipeline.store.corpus import Corpus
 
 HERE = Path(__file__).parent
 ALL_THREE = ("s00-a", "s01-a", "s02-a")
@@ -181,18 +180,63 @@ def test_a_program_whose_workers_cannot_start_blames_no_side(tmp_path: Path) -> 
     assert not list((root / "derived" / "tables").glob("*/*"))
 
 
-def test_a_server_that_does_not_start_is_told_with_its_cure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("trouble", ["ends at once", "never answers"])
+def test_a_run_goes_on_without_a_server_that_does_not_start(
+    tmp_path: Path, trouble: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
     monkeypatch.setattr("pipeline.flows.run.ORDER", "quick_steps")
-    ends = [sys.executable, "-c", ""]
+    monkeypatch.setattr(prefect_home, "START_WITHIN_S", 1.0)
+    program = {"ends at once": "", "never answers": "import time; time.sleep(1000)"}[trouble]
     monkeypatch.setattr(
-        prefect_home, "_started", lambda log: subprocess.Popen(ends, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        prefect_home,
+        "_started",
+        lambda log: subprocess.Popen([sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE),
     )
     root = make_corpus(tmp_path / "c", sides=1)
-    with pytest.raises(DataError, match=r"did not start.*delete derived/\.prefect and run again"):
-        run(root)
-    row = Corpus(root).read("run", "s00-a")  # the work may have begun, and its results are kept
-    assert row is None or "failed" not in row["outcome"].to_list()
+    assert run(root, quiet=False).failed == []
+    said = " ".join(capsys.readouterr().err.split())
+    assert "Prefect cannot be started (its server ended without a word): the run goes on without it." in said
+    plain = make_corpus(tmp_path / "plain", sides=1)
+    quick_run(plain)
+    assert tables(root) == tables(plain)
+
+
+# Proxies at a port where nobody is; settings that Prefect cannot take, or that lead to what is not ours.
+HOSTILE = {
+    "http_proxy": "http://127.0.0.1:9",
+    "https_proxy": "http://127.0.0.1:9",
+    "ALL_PROXY": "socks5://127.0.0.1:9",
+    "no_proxy": "localhost",
+    "PREFECT_SERVER_DATABASE_CONNECTION_URL": "postgresql+asyncpg://nobody@127.0.0.1:9/none",
+    "PREFECT_LOGGING_LEVEL": "SHOUT",
+    "PREFECT_PROFILES_PATH": "/nowhere/profiles.toml",
+    "PREFECT_API_KEY": "secret",
+}
+
+
+@pytest.mark.slow
+def test_proxies_and_settings_of_the_users_own_do_not_touch_the_private_server(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = make_corpus(tmp_path / "c", sides=2)
+    for name, value in HOSTILE.items():
+        monkeypatch.setenv(name, value)
+    done = through_prefect(root, engine="local", workers=1)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (root / "derived" / ".prefect" / "prefect.db").stat().st_size > 0
+    assert "going on without" not in done.stdout
+
+
+@pytest.mark.slow
+def test_settings_that_prefect_cannot_read_cost_only_prefect(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file in the folder where the user is, which Prefect reads as it is loaded."""
+    root = make_corpus(tmp_path / "c", sides=1)
+    (tmp_path / "prefect.toml").write_text("[server\n")
+    monkeypatch.chdir(tmp_path)
+    done = through_prefect(root, engine="local", workers=1)
+    assert done.returncode == 0, done.stderr
+    assert len(tables(root)) == 6
 
 
 @pytest.mark.slow

@@ -17,7 +17,7 @@ from pipeline.errors import GlidelineError
 from pipeline.settings import Settings, read_settings
 from pipeline.store import schema
 from pipeline.store.adding import merge
-from pipeline.store.adding.headings import match_headings, read_mapping, write_mapping
+from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping
 from pipeline.store.adding.reviews import take_in
 from pipeline.store.adding.sheet import read_sheet
 from pipeline.store.audio import chunks, claims
@@ -71,7 +71,7 @@ def sheet(content: bytes) -> None:
     with _file(content, "a.csv") as path, contextlib.suppress(GlidelineError):
         read = read_sheet(path)
         mapping = match_headings(read.headings, kept={})
-        write_mapping(path.with_name("mapping.toml"), mapping)
+        path.with_name("mapping.toml").write_bytes(mapping_content(mapping))
         assert read_mapping(path.with_name("mapping.toml")) == mapping
 
 

@@ -274,7 +274,7 @@ def test_a_full_disk_leaves_every_table_as_it_was(
     monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(DataError, match=r"cannot be written \(No space left on device\)"):
         plan.apply()
-    assert {name: content for name, content in files_of(root).items() if name.endswith((".csv", ".tmp"))} == before
+    assert {name: content for name, content in files_of(root).items() if name.endswith((".csv", ".change"))} == before
 
 
 def test_tags_are_shown_and_not_obeyed(tmp_path: Path) -> None:

@@ -7,7 +7,8 @@ import pytest
 
 from pipeline.errors import DataError
 from pipeline.store import corpus as folder
-from pipeline.store.corpus import Corpus, replacing
+from pipeline.store.corpus import Corpus
+from pipeline.store.files.durable import replacing
 from pipeline.store.schema import load
 
 CLAIMS = pl.DataFrame(

@@ -1,22 +1,21 @@
-"""Adds audio to a corpus: plans first, shows the difference, and writes it all or not at all."""
+"""Adds audio to a corpus: plans first, so that the difference can be shown, then gives all of it to one change."""
 
 import csv
 import io
-import shutil
 from collections.abc import Iterable, Iterator
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.store.adding.draft import TABLES, Draft, Drafter, FileKey
 from pipeline.store.adding.editing import EditableTable
-from pipeline.store.adding.headings import match_headings, read_mapping, write_mapping
+from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping
 from pipeline.store.adding.recordings import AudioFile, Recording, find_audio, look_at_audio, read_recordings
 from pipeline.store.adding.row_index import RowBook
 from pipeline.store.adding.sheet import read_sheet
 from pipeline.store.catalogue.problems import Problem
-from pipeline.store.corpus import Corpus, replacing
+from pipeline.store.corpus import Corpus
+from pipeline.store.files.changes import Change, changing
 from pipeline.store.schema import load
 
 _APPLIED = ("file", "start", "field", "value")
@@ -47,47 +46,40 @@ class AddPlan:
         return not self.draft.new and not self.draft.changes
 
     def apply(self) -> None:
-        """Copies audio, then writes the tables: all made ready first, then put in place one after the other.
-
-        The table ``transfer`` comes last but for the record of what the sheet said, since it names what is whole.
+        """Copies audio and writes the tables, all or nothing.
 
         Raises
         ------
         DataError
-            If something cannot be written, naming it; the tables then are as before.
+            If something cannot be written, or a table has been changed since the plan was made.
         """
-        root = self.corpus.root
-        try:
-            for file in self.files:
-                target = root / "audio" / file.inside
-                if file.copied and not target.exists():
-                    with replacing(target) as temporary:
-                        shutil.copyfile(file.path, temporary)
-            for change in self.draft.changes:
-                self._tables[change.table].change(change.key, change.column, change.new)
-            for row in self.draft.new:
-                self._tables[row.table].append(row.cells)
-            touched = {change.table for change in self.draft.changes} | {row.table for row in self.draft.new}
-            with ExitStack() as ready:  # leaves in the reverse order: what is entered first is put in place last
-                if self.draft.applied:
-                    temporary = ready.enter_context(replacing(root / "sheet" / "applied.csv"))
-                    temporary.write_bytes(applied_content(self.draft.applied))
-                for name in reversed(TABLES):
-                    if name in touched:
-                        temporary = ready.enter_context(replacing(self._tables[name].path))
-                        temporary.write_bytes(self._tables[name].content())
-        except OSError as error:
-            raise DataError(
-                f"{error.filename or self.corpus.root}: cannot be written ({error.strerror or error})"
-            ) from error
+        with changing(self.corpus.root, doing="add") as change:
+            self.enter(change)
 
-    def keep_mapping(self) -> Path:
-        """Writes the matches of headings to ``sheet/mapping.toml``, for mending there; returns its path."""
+    def enter(self, change: Change) -> None:
+        """Gives audio to be copied and tables with their new rows to a change."""
+        root = self.corpus.root
+        for file in self.files:
+            target = root / "audio" / file.inside
+            if file.copied and not target.exists():
+                change.copy_in(file.path, target)
+        for cell in self.draft.changes:
+            self._tables[cell.table].change(cell.key, cell.column, cell.new)
+        for row in self.draft.new:
+            self._tables[row.table].append(row.cells)
+        touched = {cell.table for cell in self.draft.changes} | {row.table for row in self.draft.new}
+        for name in TABLES:
+            if name in touched:
+                self._tables[name].into(change)
+        if self.draft.applied:
+            path = root / "sheet" / "applied.csv"
+            change.put(path, applied_content(self.draft.applied), was=path.read_bytes() if path.exists() else None)
+
+    def keep_mapping(self, change: Change) -> Path:
+        """Gives the matches of headings, ``sheet/mapping.toml``, to a change, for mending there; returns its path."""
         path = self.corpus.root / "sheet" / "mapping.toml"
-        try:
-            write_mapping(path, read_mapping(path) | self.mapping)
-        except OSError as error:
-            raise DataError(f"{path}: cannot be written ({error.strerror or error})") from error
+        was = path.read_bytes() if path.exists() else None
+        change.put(path, mapping_content(read_mapping(path) | self.mapping), was=was)
         return path
 
 
@@ -129,10 +121,11 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
 
 def add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path | str | None = None) -> AddPlan:
     """Adds audio files to a corpus, with or without a sheet, and returns what was done; see ``plan_add``."""
-    plan = plan_add(root, audio, sheet=sheet)
-    if plan.mapping:
-        plan.keep_mapping()
-    plan.apply()
+    with changing(Corpus(root).root, doing="add") as change:
+        plan = plan_add(root, audio, sheet=sheet)
+        if plan.mapping:
+            plan.keep_mapping(change)
+        plan.enter(change)
     return plan
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.errors import DataError
-from pipeline.store.corpus import replacing
+from pipeline.store.files.changes import Change
 from pipeline.store.schema import Relation
 
 _BOM = "\ufeff"
@@ -18,7 +18,7 @@ _BOM = "\ufeff"
 
 @dataclass
 class EditableTable:
-    """One CSV file as rows of text; ``rows[0]`` are the headings."""
+    """One CSV file as rows of text; ``rows[0]`` are the headings, ``was`` what the file held, None for no file."""
 
     path: Path
     relation: Relation
@@ -26,6 +26,7 @@ class EditableTable:
     line_end: str = "\r\n"
     marked: bool = True
     rows: list[list[str]] = field(default_factory=list)
+    was: bytes | None = None
 
     @classmethod
     def read(cls, path: Path, *, relation: Relation) -> "EditableTable":
@@ -41,7 +42,8 @@ class EditableTable:
         if not path.exists():
             return cls(path, relation, rows=[[column.name for column in relation.written_columns]])
         try:
-            text = path.read_bytes().decode("utf-8")
+            was = path.read_bytes()
+            text = was.decode("utf-8")
             marked = text.startswith(_BOM)
             text = text.removeprefix(_BOM)
             first = text.lstrip("\r\n").split("\n", 1)[0]
@@ -56,7 +58,7 @@ class EditableTable:
         if not rows:
             rows = [[column.name for column in relation.written_columns]]
         rows[0] = [cell.strip() for cell in rows[0]]
-        return cls(path, relation, delimiter, "\r\n" if "\r\n" in text else "\n", marked, rows)
+        return cls(path, relation, delimiter, "\r\n" if "\r\n" in text else "\n", marked, rows, was)
 
     def append(self, values: Mapping[str, str]) -> None:
         """Adds a row; columns that the file lacks are added to its headings."""
@@ -71,10 +73,9 @@ class EditableTable:
                 return
         raise KeyError(f"{self.path.name}: {dict(key)}")
 
-    def write(self) -> None:
-        """Puts the file in place in one move."""
-        with replacing(self.path) as temporary:
-            temporary.write_bytes(self.content())
+    def into(self, change: Change) -> None:
+        """Gives the file, as it now is, to a change."""
+        change.put(self.path, self.content(), was=self.was)
 
     def content(self) -> bytes:
         """The file as it would be written."""

@@ -13,7 +13,6 @@ from pathlib import Path
 from pipeline.errors import DataError
 from pipeline.settings import read_toml
 from pipeline.store.catalogue.problems import did_you_mean
-from pipeline.store.corpus import replacing
 
 # What a sheet can tell -> headings that people use for it.
 FIELDS: dict[str, tuple[str, ...]] = {
@@ -136,14 +135,13 @@ def read_mapping(path: Path) -> dict[str, str]:
     return dict(columns)
 
 
-def write_mapping(path: Path, mapping: Mapping[str, str]) -> None:
-    """Keeps matches for the next time."""
+def mapping_content(mapping: Mapping[str, str]) -> bytes:
+    """The file that keeps matches for the next time."""
     lines = ['# Which heading of your sheet means what. Change a match here; "" leaves a column out.']
     lines += ["# Several columns may go into the note: cells then stand there with their heading.", "[columns]"]
     lines += [f"{_quoted(heading)} = {_quoted(field)}" for heading, field in mapping.items()]
     lines += ["", f"# Fields: {', '.join(FIELDS)}"]
-    with replacing(path) as temporary:
-        temporary.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return ("\n".join(lines) + "\n").encode("utf-8")
 
 
 def _quoted(text: str) -> str:

@@ -8,7 +8,7 @@ import json
 import re
 import tempfile
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -17,10 +17,12 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.store.adding.editing import EditableTable
-from pipeline.store.adding.new import new
+from pipeline.store.adding.new import begin
 from pipeline.store.catalogue.csv_text import read_text_table, typed
 from pipeline.store.catalogue.problems import Problem
-from pipeline.store.corpus import Corpus, replacing
+from pipeline.store.catalogue.tables import Catalogue
+from pipeline.store.corpus import Corpus
+from pipeline.store.files.changes import Change, changing
 from pipeline.store.formats.data_package import unguarded
 from pipeline.store.schema import ID_PATTERN, ID_WORDS, Relation, hand_kept
 
@@ -69,17 +71,11 @@ def new_from(root: Path | str, source: Path | str) -> Path:
     with _opened(Path(source)) as folder:
         title = _title(folder)
         tables = _read(folder)
-        new(target)
-        corpus = Corpus(target)
-        for relation in hand_kept():
-            if tables.get(relation.name):
-                _append(corpus, relation, tables[relation.name])
-    if title:
-        settings = target / "settings.toml"
-        line = f"title = {json.dumps(title, ensure_ascii=False)}"
-        text = re.sub(r"(?m)^title = .*$", lambda _: line, settings.read_text(encoding="utf-8"), count=1)
-        with replacing(settings) as temporary:
-            temporary.write_text(text, encoding="utf-8")
+
+    def filled(here: Path) -> Iterable[EditableTable]:
+        return _tables_with(here, tables)
+
+    begin(target, title=title, filled=filled)
     return target
 
 
@@ -99,7 +95,7 @@ def plan_merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_ | None =
     """What merging the package would add, with the ids of ``mapping`` ((table, id) -> new id) put in."""
     with _opened(Path(source)) as folder:
         tables = _read(folder)
-    return _planned(corpus, tables, mapping or {})
+    return _planned(Catalogue(corpus.root), tables, mapping or {})
 
 
 def merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_) -> MergePlan:
@@ -110,14 +106,25 @@ def merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_) -> MergePlan
     DataError
         If a clash has no mapping; then nothing is written, and all clashes are listed with proposals.
     """
-    plan = plan_merge(corpus, source, mapping=mapping)
+    with changing(corpus.root, doing="add") as change:
+        plan = plan_merge(corpus, source, mapping=mapping)
+        add_planned(change, plan)
+    return plan
+
+
+def add_planned(change: Change, plan: MergePlan) -> None:
+    """Gives the rows of a plan to a change.
+
+    Raises
+    ------
+    DataError
+        If the plan has a clash.
+    """
     if plan.clashes:
         lines = [f"{c.table} {c.id!r} means something else here; map it to {c.proposed!r}" for c in plan.clashes]
         raise DataError("\n".join([*lines, "nothing was written; give a new id for each of them"]))
-    for relation in hand_kept():
-        if plan.rows.get(relation.name):
-            _append(corpus, relation, plan.rows[relation.name])
-    return plan
+    for table in _tables_with(change.root, plan.rows):
+        table.into(change)
 
 
 def clash_report(clashes: list[Clash]) -> list[str]:
@@ -144,11 +151,11 @@ def read_new_ids(path: Path) -> dict[tuple[str, str], str]:
     return {(table, ident): new_id for table, ident, new_id in rows}
 
 
-def _planned(corpus: Corpus, tables: dict[str, list[Cells]], mapping: Mapping_) -> MergePlan:
+def _planned(catalogue: Catalogue, tables: dict[str, list[Cells]], mapping: Mapping_) -> MergePlan:
     plan = MergePlan()
     for relation in hand_kept():
         rows = [_renamed(row, relation, mapping) for row in tables.get(relation.name, ())]
-        here = _texts(corpus.catalogue.frame(relation.name), relation)
+        here = _texts(catalogue.frame(relation.name), relation)
         by_key = {tuple(row[name] for name in relation.key): row for row in here}
         used = {row[relation.key[0]].casefold() for row in here}
         for row in rows:
@@ -187,20 +194,19 @@ def _texts(frame: pl.DataFrame, relation: Relation) -> list[Cells]:
     return text.to_dicts()
 
 
-def _append(corpus: Corpus, relation: Relation, rows: list[Cells]) -> None:
+def _tables_with(root: Path, rows: Mapping[str, list[Cells]]) -> list[EditableTable]:
+    """The files of the corpus with these rows, by table, below their own."""
     books: dict[Path, EditableTable] = {}
-    for row in rows:
-        path = corpus.root / "catalogue" / f"{relation.name}.csv"
-        if relation.folder != "catalogue":
-            marks = ".marks" if relation.name == "mark" else ""
-            path = corpus.root / "reviews" / f"{row['listener']}{marks}.csv"
-        if path not in books:
-            path.parent.mkdir(exist_ok=True)
-            books[path] = EditableTable.read(path, relation=relation)
-        books[path].append(row)
-    for book in books.values():
-        with replacing(book.path) as temporary:
-            temporary.write_bytes(book.content())
+    for relation in hand_kept():
+        for row in rows.get(relation.name, ()):
+            path = root / "catalogue" / f"{relation.name}.csv"
+            if relation.folder != "catalogue":
+                marks = ".marks" if relation.name == "mark" else ""
+                path = root / "reviews" / f"{row['listener']}{marks}.csv"
+            if path not in books:
+                books[path] = EditableTable.read(path, relation=relation)
+            books[path].append(row)
+    return list(books.values())
 
 
 def _read(folder: Path) -> dict[str, list[Cells]]:

@@ -1,5 +1,7 @@
 """Makes an empty corpus: headed CSV files, commented settings, and a page on how to fill them."""
 
+import json
+from collections.abc import Callable, Iterable
 from inspect import cleandoc
 from pathlib import Path
 from typing import Any
@@ -9,10 +11,11 @@ from pydantic.fields import FieldInfo
 from pipeline.errors import DataError, typed
 from pipeline.settings import Group, Settings
 from pipeline.store.adding.editing import EditableTable
-from pipeline.store.corpus import replacing
+from pipeline.store.files.changes import changing, is_cut_short
 from pipeline.store.schema import Relation, hand_kept
 
 PAGE = "HOW-TO-FILL.md"
+SETTINGS = "settings.toml"
 
 # What to fill first; the others are in the order of the alphabet.
 _FIRST = ("player", "take", "side", "side_take", "performance", "transfer")
@@ -26,36 +29,48 @@ def new(root: Path | str) -> list[Path]:
     DataError
         If ``root`` is a file or already holds a corpus, or cannot be written.
     """
-    root = Path(root)
+    return begin(Path(root))
+
+
+def begin(
+    root: Path, *, title: str = "", filled: Callable[[Path], Iterable[EditableTable]] = lambda root: ()
+) -> list[Path]:
+    """As ``new``, with a title, and with the tables that ``filled`` makes instead of empty ones."""
     if root.exists() and not root.is_dir():
         raise DataError(f"{root}: is a file; choose another name for the corpus folder")
-    if (root / "catalogue").exists() or (root / "settings.toml").exists():
-        raise DataError(f"{root}: already holds a corpus; add to it with `glideline add {typed(root)} AUDIO…`")
-    written = []
-    try:
+    if not is_cut_short(root):
+        _require_none(root)
+    with changing(root, doing="new") as change:
+        if SETTINGS in change.finished:  # the same command, cut short
+            return [root / name for name in change.finished]
+        _require_none(root)
         for folder in ("catalogue", "audio", "reviews"):
-            (root / folder).mkdir(parents=True, exist_ok=True)
+            change.folder(root / folder)
+        tables = {table.path: table for table in filled(root)}
         for relation in hand_kept("catalogue"):
-            table = EditableTable.read(root / "catalogue" / f"{relation.name}.csv", relation=relation)
-            table.write()
-            written.append(table.path)
-        for name, text in (("settings.toml", settings_text()), (PAGE, page_text())):
-            if not (root / name).exists():
-                with replacing(root / name) as temporary:
-                    temporary.write_text(text, encoding="utf-8")
-                written.append(root / name)
-    except OSError as error:
-        raise DataError(f"{root}: cannot be written ({error.strerror or error}); choose another place") from error
-    return written
+            path = root / "catalogue" / f"{relation.name}.csv"
+            tables.setdefault(path, EditableTable.read(path, relation=relation))
+        for table in tables.values():
+            table.into(change)
+        pages = {root / SETTINGS: settings_text(title), root / PAGE: page_text()}
+        written = {path: text for path, text in pages.items() if not path.exists()}
+        for path, text in written.items():
+            change.put(path, text.encode(), was=None)
+        return [*tables, *written]
 
 
-def settings_text() -> str:
+def _require_none(root: Path) -> None:
+    if (root / "catalogue").exists() or (root / SETTINGS).exists():
+        raise DataError(f"{root}: already holds a corpus; add to it with `glideline add {typed(root)} AUDIO…`")
+
+
+def settings_text(title: str = "") -> str:
     """The settings file with every setting commented out at its default, described."""
     lines = [
         "# Settings of this corpus. A line without the # in front of a name changes a setting.",
         "",
         "# Title of the corpus, for reports and exports.",
-        'title = ""',
+        f"title = {json.dumps(title, ensure_ascii=False)}",
         "",
         "# Scheme of period.csv that is used when a question names none.",
         'default_period_scheme = ""',

@@ -8,7 +8,8 @@ from pipeline.errors import DataError
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.catalogue.csv_text import TextTable, read_text_table, typed
 from pipeline.store.catalogue.problems import Problem, plain
-from pipeline.store.corpus import Corpus, replacing
+from pipeline.store.corpus import Corpus
+from pipeline.store.files.changes import Change, changing
 from pipeline.store.schema import load
 
 _SAME = (
@@ -67,6 +68,12 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
     if problems:
         problems.sort(key=lambda problem: (problem.row or 0, problem.column, problem.message))
         raise DataError("\n".join(map(str, problems)))
+    with changing(corpus.root, doing="listen --take-in") as change:
+        return _added(corpus, table, change)
+
+
+def _added(corpus: Corpus, table: TextTable, change: Change) -> TakenIn:
+    relation = table.relation
     books: dict[str, EditableTable] = {}
     added: dict[str, int] = {}
     known = 0
@@ -76,7 +83,6 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
         listener = row["listener"]
         if listener not in books:
             path = corpus.root / "reviews" / f"{listener}.csv"
-            path.parent.mkdir(exist_ok=True)
             books[listener] = EditableTable.read(path, relation=relation)
         book = books[listener]
         if _last_same(book, row):
@@ -85,8 +91,7 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
         book.append(row)
         added[listener] = added.get(listener, 0) + 1
     for listener in added:
-        with replacing(books[listener].path) as temporary:
-            temporary.write_bytes(books[listener].content())
+        books[listener].into(change)
     return TakenIn(added, known)
 
 

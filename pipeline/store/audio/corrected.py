@@ -11,7 +11,7 @@ import soundfile as sf
 
 from pipeline.errors import AudioError
 from pipeline.store.audio.decode import sound_info
-from pipeline.store.corpus import replacing
+from pipeline.store.files.durable import replacing
 
 Samples = npt.NDArray[np.float32]
 _DEEP = 24

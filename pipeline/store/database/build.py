@@ -11,9 +11,10 @@ from pathlib import Path
 import duckdb
 
 from pipeline.store import schema
-from pipeline.store.corpus import Corpus, sync_folder
+from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import Generation
 from pipeline.store.database.views import STORED, Source, create_layers, query_files
+from pipeline.store.files.durable import sync_folder
 from pipeline.store.provenance import hash_bytes_of, hash_value
 
 STORAGE_VERSION = "v1.5.0"

@@ -22,7 +22,8 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import DataError
 from pipeline.store import schema
-from pipeline.store.corpus import Corpus, computed, read_parquet, replacing, sync_folder, write_parquet
+from pipeline.store.corpus import Corpus, computed, read_parquet, write_parquet
+from pipeline.store.files.durable import replacing, sync_folder
 from pipeline.store.provenance import hash_value
 from pipeline.store.schema.arrow_tables import arrow_of
 

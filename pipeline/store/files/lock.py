@@ -1,4 +1,4 @@
-"""One run at a time on a corpus: an operating-system lock that dies with its holder, and a note of who holds it.
+"""One command at a time that changes a corpus: a lock of the system's that dies with its holder, and a note of who.
 
 The lock alone decides between processes of one machine. Between machines a lock on a shared folder may not be
 seen, so the note decides: one left by another machine is never taken over, because its holder may be alive.
@@ -22,31 +22,51 @@ HOLDER = "run.holder.json"
 WORKERS = "run.workers.lock"  # shared by the workers of a run, so that the next run can wait for late ones
 
 
+class HeldError(DataError):
+    """Another command holds the corpus."""
+
+
 @contextmanager
-def locked(derived: Path, *, say: Callable[[str], None], wait_for_workers_s: float = 30.0) -> Iterator[None]:
+def locked(
+    derived: Path,
+    *,
+    say: Callable[[str], None],
+    doing: str = "run",
+    wait_s: float = 0.0,
+    wait_for_workers_s: float | None = 30.0,
+) -> Iterator[None]:
     """Hold the corpus whose derived folder is ``derived``.
 
     Parameters
     ----------
     say : gets one message if the note of a run that died is found and taken over.
-    wait_for_workers_s : how long to wait for workers that outlived their run to end.
+    doing : the command that holds the corpus, as others are told.
+    wait_s : how long to wait for another command to end; one that runs takes too long for that.
+    wait_for_workers_s : how long to wait for workers that outlived their run to end; None: they do not matter.
 
     Raises
     ------
+    HeldError
+        If another command holds the corpus.
     DataError
-        If another run holds the corpus, or a run on another machine has left its note.
+        If one on another machine has left its note.
     """
     derived.mkdir(parents=True, exist_ok=True)
     note = derived / HOLDER
     with (derived / LOCK).open("a+b") as file:
-        if not _try_lock(file, shared=False):
-            raise DataError(
-                f"another run is working on this corpus ({_words(_read(note))}); wait until it ends, or end it"
-            )
+        end = time.monotonic() + wait_s
+        while not _try_lock(file, shared=False):
+            held = _read(note)
+            if time.monotonic() >= end or held.get("doing") == "run":
+                raise HeldError(
+                    f"{_named(held)} is working on this corpus ({_words(held)}); wait until it ends, or end it"
+                )
+            time.sleep(0.05)
         try:
             _take_over(note, say)
-            _wait(derived / WORKERS, wait_for_workers_s)
-            _write(note)
+            if wait_for_workers_s is not None:
+                _wait(derived / WORKERS, wait_for_workers_s)
+            _write(note, doing)
             try:
                 yield
             finally:
@@ -82,10 +102,12 @@ def _take_over(note: Path, say: Callable[[str], None]) -> None:
     left = _read(note)
     if left.get("host", socket.gethostname()) != socket.gethostname():
         raise DataError(
-            f"a run on another machine has not ended properly, or is still going ({_words(left)}); "
+            f"{_named(left).replace('another', 'a')} on another machine has not ended properly, or is still going "
+            f"({_words(left)}); "
             f"if you are sure that it is over, delete derived/{HOLDER} and run again"
         )
-    say(f"An earlier run did not end properly ({_words(left)}); going on from where it stopped.")
+    if left.get("doing", "run") == "run":
+        say(f"An earlier run did not end properly ({_words(left)}); going on from where it stopped.")
 
 
 def _wait(path: Path, seconds: float) -> None:
@@ -108,12 +130,16 @@ def _read(note: Path) -> dict[str, Any]:
     return left if isinstance(left, dict) else {}
 
 
-def _write(note: Path) -> None:
+def _write(note: Path, doing: str) -> None:
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    held = {"process": os.getpid(), "host": socket.gethostname(), "since": now}
+    held = {"doing": doing, "process": os.getpid(), "host": socket.gethostname(), "since": now}
     part = note.with_suffix(".tmp")
     part.write_text(json.dumps(held), encoding="utf-8")
     part.replace(note)
+
+
+def _named(left: dict[str, Any]) -> str:
+    return "another run" if left.get("doing", "run") == "run" else f"`glideline {left['doing']}`"
 
 
 def _words(left: dict[str, Any]) -> str:
