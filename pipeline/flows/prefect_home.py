@@ -141,7 +141,8 @@ def server(derived: Path, load: Callable[[], object] = lambda: None) -> Iterator
         home = (derived / ".prefect").resolve()
         home.mkdir(parents=True, exist_ok=True)
         own = {"PREFECT_HOME": str(home), "PREFECT_CLIENT_MAX_RETRIES": "2", "NO_PROXY": "*", "no_proxy": "*"}
-        values = {name: None for name in os.environ if name.startswith("PREFECT_")} | _QUIET | own
+        values = {name: None for name in os.environ if name.startswith("PREFECT_")}
+        values |= _QUIET | own
     with environment(values):
         started = Server(None if users_server() else _started(log), load, log)
         try:

@@ -73,7 +73,7 @@ def run(
     _check_engine(engine, address)
     display = Display(quiet=quiet)
 
-    def planned() -> Planner:
+    def planned(corpus: Corpus) -> Planner:
         most = MOST_TO_ASK if explain_only else None
         planner = plan(corpus, load_steps(ORDER), until=until, only=frozenset(transfers) or None, most=most)
         planner.again, planner.rehash = again, rehash
@@ -81,12 +81,12 @@ def run(
         return planner
 
     if explain_only:
-        planner = planned()
+        planner = planned(corpus)
         return Summary(transfers=len(planner.sounds), explained=list(explain(planner)))
     with locked(corpus.derived, say=display.say):
         mend(corpus.root)
         corpus = Corpus(corpus.root)  # as it is now that nobody else can change it
-        work = begin(corpus, planned, display, steps_from=ORDER)
+        work = begin(corpus, partial(planned, corpus), display, steps_from=ORDER)
         if work.has_due():
             orchestrate(work, engine=engine, address=address, workers=workers or usable_cores())
         elif work.is_finished():
