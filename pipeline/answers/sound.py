@@ -10,10 +10,8 @@ from pipeline.store.corpus import Corpus
 
 def read(corpus: Corpus, spec: SoundSpec) -> Sound:
     """Decoded samples of the file, channels and span of ``spec``; raises AudioError as ``decode.read_sound``."""
-    samples, rate = decode.read_sound(
-        corpus.audio_path(spec.file), channel_rule=spec.channel_rule, start_s=spec.start_s, end_s=spec.end_s
-    )
-    return Sound(samples, rate)
+    path = corpus.audio_path(spec.file)
+    return Sound.of(decode.read_sound(path, channel_rule=spec.channel_rule, start_s=spec.start_s, end_s=spec.end_s))
 
 
 def sound_of(corpus: Corpus, transfer_id: str) -> Sound:

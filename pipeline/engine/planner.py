@@ -15,7 +15,7 @@ from pipeline.errors import GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import Step
 from pipeline.steps.scopes import CORPUS, session_units, transfer_ids
-from pipeline.store.audio.decode import channel_rule_of
+from pipeline.store.audio.channels import channel_rule_of
 from pipeline.store.corpus import Corpus
 from pipeline.store.provenance import TRIED_AGAIN, hash_bytes_of, hash_value
 

@@ -186,13 +186,9 @@ class _Doing:
         if transfer_id not in self._sounds:
             self._sounds.clear()  # one side in memory at a time
             spec = self.job.sounds[transfer_id]
-            samples, rate = read_sound(
-                self.corpus.audio_path(spec.file),
-                channel_rule=spec.channel_rule,
-                start_s=spec.start_s,
-                end_s=spec.end_s,
-            )
-            self._sounds[transfer_id] = Sound(samples, rate)
+            path = self.corpus.audio_path(spec.file)
+            heard = read_sound(path, channel_rule=spec.channel_rule, start_s=spec.start_s, end_s=spec.end_s)
+            self._sounds[transfer_id] = Sound.of(heard)
         sound = self._sounds[transfer_id]
         self.heard_s[transfer_id] = sound.samples.size / sound.sample_rate_hz
         return sound
@@ -378,7 +374,7 @@ def look_at(path: Path, *, decode: bool, spec: SoundSpec) -> tuple[Seen, Sound |
             problem = str(error)
         seen = Seen(before.st_size, before.st_mtime_ns, before.st_ino, file_sha256, samples_sha256, problem)
         if seen.still(path):
-            return seen, Sound(*sound) if sound else None
+            return seen, Sound.of(sound) if sound else None
 
 
 def own_part(facts: Any, transfer_id: str) -> Any:

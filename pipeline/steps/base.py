@@ -14,6 +14,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.settings import Group
+from pipeline.store.audio.decode import Heard
 
 Outcome = Literal["done", "cannot_tell"]
 Tables = Mapping[str, pl.DataFrame]
@@ -21,10 +22,19 @@ Tables = Mapping[str, pl.DataFrame]
 
 @dataclass(frozen=True)
 class Sound:
-    """Decoded mono samples of one transfer (its channel rule and file span applied), float32, and their rate."""
+    """Decoded mono samples of one transfer (its channel rule and file span applied), float32, and their rate.
+
+    ``heard`` says what the file is and which channel the samples are; None for samples of no file.
+    """
 
     samples: npt.NDArray[np.float32]
     sample_rate_hz: int
+    heard: Heard | None = None
+
+    @classmethod
+    def of(cls, heard: Heard) -> "Sound":
+        """The sound as it was read."""
+        return cls(heard.samples, heard.sample_rate_hz, heard)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from pipeline.settings import IntakeSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.store import schema
 from pipeline.store.audio.claims import read_claims
-from pipeline.store.audio.decode import check_usable
+from pipeline.store.audio.decode import Heard, check_usable
 
 
 def facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
@@ -20,7 +20,7 @@ def facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
 
 
 def run(given: StepInput) -> StepOutput:
-    """Checks the samples and writes the claims of the file.
+    """Checks the samples and writes what the file is and claims.
 
     Raises
     ------
@@ -38,11 +38,38 @@ def run(given: StepInput) -> StepOutput:
             f"{given.unit_id}: lasts {length_s:.1f} s, but transfer.csv says length_s = {stated:g}; "
             "look whether it is the right file, or mend length_s"
         )
+    tables = {}
+    if sound.heard is not None:
+        tables["sound"] = sound_frame(given.unit_id, sound.heard)
     rows: list[tuple[str, str, str, str | None]] = [("file", "length_s", f"{length_s:.3f}", "transfer.length_s")]
     rows.append(("file", "sample_rate_hz", str(sound.sample_rate_hz), None))
     if given.file is not None:
         rows.extend((c.carrier, c.field, c.value, c.about) for c in read_claims(given.file(given.unit_id)))
-    return StepOutput({given.unit_id: {"claim": claim_frame(given.unit_id, rows)}}, {given.unit_id: ("done", "")})
+    tables["claim"] = claim_frame(given.unit_id, rows)
+    return StepOutput({given.unit_id: tables}, {given.unit_id: ("done", "")})
+
+
+def sound_frame(transfer_id: str, heard: Heard) -> pl.DataFrame:
+    """The row of the table ``sound``: form of the file, and which channel is used."""
+    info, use = heard.info, heard.use
+    row = {
+        "transfer_id": transfer_id,
+        "container": info.container,
+        "coding": info.coding,
+        "sample_rate_hz": info.sample_rate_hz,
+        "channels": info.channels,
+        "length_s": len(heard.samples) / heard.sample_rate_hz,
+        "file_remark": "; ".join(info.remarks) or None,
+        "channel_rule": use.rule,
+        "ruled_by": use.ruled_by,
+        "channel_reason": use.reason,
+        "shared_share": use.shared,
+        "level_difference_db": use.level_db,
+        "noise_difference_db": use.noise_db,
+        "delay_ms": use.delay_ms,
+        "inverted": use.inverted,
+    }
+    return pl.DataFrame([row], schema=schema.load("sound").polars_schema())
 
 
 def claim_frame(transfer_id: str, rows: list[tuple[str, str, str, str | None]]) -> pl.DataFrame:
@@ -58,10 +85,10 @@ def claim_frame(transfer_id: str, rows: list[tuple[str, str, str, str | None]]) 
 
 STEP = Step(
     name="intake",
-    version=1,
+    version=2,
     scope="transfer",
     reads=(),
-    writes=("claim",),
+    writes=("claim", "sound"),
     facts=facts,
     run=run,
     needs_sound=True,

@@ -44,13 +44,14 @@ def sound_header(content: bytes) -> None:
         for claim in claims.read_claims(path):
             assert claim.value
             assert len(claim.value) <= claims.LONGEST_VALUE
-        chunks.shortfall(path)
+        with path.open("rb") as file:
+            chunks.shortfall(file)
         with contextlib.suppress(GlidelineError):
             info = sound_info(path)
             assert info.frames > 0
-            samples, rate = read_sound(path, channel_rule="left", end_s=min(1.0, info.length_s))
-            assert 8_000 <= rate <= 192_000
-            assert samples.ndim == 1
+            heard = read_sound(path, channel_rule="left", end_s=min(1.0, info.length_s))
+            assert 8_000 <= heard.sample_rate_hz <= 192_000
+            assert heard.samples.ndim == 1
 
 
 def broadcast_chunk(content: bytes) -> None:

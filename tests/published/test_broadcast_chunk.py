@@ -120,9 +120,11 @@ def test_rf64_sizes_come_from_ds64(tmp_path: Path) -> None:
     with path.open("rb") as file:
         sizes = {chunk.name: chunk.size for chunk in chunks(file)}
     assert sizes["data"] == 16_000
-    assert shortfall(path) is None
+    with path.open("rb") as file:
+        assert shortfall(file) is None
     path.write_bytes(raw[:-600])
-    assert shortfall(path) == "600 of 16,000 bytes of sound are missing"
+    with path.open("rb") as file:
+        assert shortfall(file) == "600 of 16,000 bytes of sound are missing"
 
 
 def test_tags_of_flac_and_mp3(tmp_path: Path) -> None:

@@ -34,9 +34,9 @@ def test_samples_as_the_standard_library_and_scipy_read_them(tmp_path: Path) -> 
     rate, theirs = wavfile.read(path)
     scaled = theirs.astype(np.float64) / 32_768
     for rule, expected in (("left", scaled[:, 0]), ("right", scaled[:, 1]), ("sum", scaled.mean(axis=1))):
-        ours, our_rate = read_sound(path, channel_rule=rule)
-        assert our_rate == rate
-        assert np.array_equal(ours, expected.astype(np.float32))
+        ours = read_sound(path, channel_rule=rule)
+        assert ours.sample_rate_hz == rate
+        assert np.array_equal(ours.samples, expected.astype(np.float32))
 
 
 def test_pitches_as_librosa() -> None:

@@ -5,6 +5,14 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from pipeline.store.audio.decode import read_sound
+
+
+def mono(path: Path, **how: object) -> tuple[np.ndarray, int]:
+    """Samples and rate as ``read_sound`` gives them."""
+    heard = read_sound(path, **how)  # type: ignore[arg-type]
+    return heard.samples, heard.sample_rate_hz
+
 
 def write_tone(
     path: Path,

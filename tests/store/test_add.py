@@ -8,6 +8,7 @@ import openpyxl
 import pytest
 import soundfile
 from made_audio import write_tone
+from odd_audio import m4a
 from typer.testing import CliRunner
 
 from pipeline.cli import app
@@ -16,6 +17,7 @@ from pipeline.store.adding.add import add, difference, plan_add
 from pipeline.store.adding.new import new
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.checks.check import check
+from pipeline.store.corpus import Corpus
 
 HEADINGS = ["Datei", "Violinist", "Jahr", "Werk", "Tonart", "Record Label", "Matrix no.", "Tk"]
 ROWS = [
@@ -374,3 +376,37 @@ def test_a_mended_sheet_mends_a4_lives_and_the_stale_note(tmp_path: Path, audio:
     mended[2][2] = ""
     add(root, [audio], sheet=put(sheet, mended, headings=LIVES))
     assert table(root, "transfer")[2]["note"] == "mine"
+
+
+def test_a_folder_names_what_it_passes_over(tmp_path: Path) -> None:
+    box = tmp_path / "box"
+    box.mkdir()
+    m4a(box / "one.m4a")
+    (box / "two.dat").write_bytes(write_tone(tmp_path / "two.wav").read_bytes())  # sound by its content
+    for name in ("cover.jpg", "back.JPG", "notes.txt"):
+        (box / name).write_text("no sound")
+    (box / "old.wma").write_bytes(bytes.fromhex("3026b275") + bytes(400))
+    root = tmp_path / "c"
+    new(root)
+    plan = plan_add(root, [box])
+    assert [file.inside for file in plan.files] == ["one.m4a", "two.dat"]
+    said = {str(p): p.severity for p in plan.problems}
+    assert list(said.values()).count("error") == 1
+    text = "\n".join(said)
+    assert "2 files of kind .jpg (back.JPG, …): passed over" in text
+    assert "notes.txt: passed over" in text
+    assert "old.wma: is Windows Media audio, damaged or of a coding that cannot be decoded here; convert" in text
+
+
+def test_a_path_in_the_catalogue_may_name_the_folder_audio(tmp_path: Path) -> None:
+    root = tmp_path / "c"
+    new(root)
+    write_tone(root / "audio" / "x.wav")
+    add(root)
+    table = root / "catalogue" / "transfer.csv"
+    table.write_text(table.read_text().replace(",x.wav", ",audio/x.wav"))
+    corpus = Corpus(root)
+    row = corpus.catalogue.rows("transfer")[0]
+    assert row["file"] == "x.wav"
+    assert corpus.audio_path(row["file"]).is_file()
+    assert plan_add(root).empty

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from made_audio import write_tone
+from made_audio import mono, write_tone
 
 from pipeline.errors import AudioError
 from pipeline.store.audio import decode
@@ -30,8 +30,8 @@ KINDS = [
 @pytest.mark.parametrize(("name", "subtype", "tolerance"), KINDS)
 def test_every_kind_gives_the_same_samples(tmp_path: Path, name: str, subtype: str, tolerance: float) -> None:
     path = write_tone(tmp_path / name, subtype=subtype)
-    samples, rate = read_sound(path, channel_rule="sum")
-    reference, _ = read_sound(write_tone(tmp_path / "ref.wav", subtype="FLOAT"), channel_rule="sum")
+    samples, rate = mono(path, channel_rule="sum")
+    reference, _ = mono(write_tone(tmp_path / "ref.wav", subtype="FLOAT"), channel_rule="sum")
     assert (rate, samples.dtype, samples.shape) == (22_050, np.dtype("float32"), reference.shape)
     assert np.max(np.abs(samples - reference)) < tolerance
 
@@ -39,7 +39,7 @@ def test_every_kind_gives_the_same_samples(tmp_path: Path, name: str, subtype: s
 @pytest.mark.parametrize("rate", [8_000, 11_025, 48_000, 192_000])
 def test_every_rate_is_kept(tmp_path: Path, rate: int) -> None:
     path = write_tone(tmp_path / "a.wav", rate=rate, length_s=2.0)
-    samples, found = read_sound(path, channel_rule="sum")
+    samples, found = mono(path, channel_rule="sum")
     assert (found, len(samples), sound_info(path).length_s) == (rate, 2 * rate, 2.0)
 
 
@@ -48,7 +48,7 @@ def test_channel_rules(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     soundfile.write(path, np.stack([left, right], 1), 8_000, subtype="FLOAT")
     wanted = {"sum": 0.125, "difference": 0.375, "left": 0.5, "right": -0.25}
-    got = {rule: float(read_sound(path, channel_rule=rule)[0][0]) for rule in wanted}
+    got = {rule: float(read_sound(path, channel_rule=rule).samples[0]) for rule in wanted}
     assert got == wanted
     with pytest.raises(AudioError, match="channel rule 'mono'"):
         read_sound(path, channel_rule="mono")
@@ -58,13 +58,13 @@ def test_more_than_two_channels_need_a_plain_rule(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.wav", np.tile([0.1, 0.2, 0.3], (9_000, 1)), 8_000, subtype="FLOAT")
     with pytest.raises(AudioError, match="has 3 channels, so sum is not clear"):
         read_sound(tmp_path / "a.wav", channel_rule="sum")
-    assert read_sound(tmp_path / "a.wav", channel_rule="right")[0][0] == pytest.approx(0.2)
+    assert read_sound(tmp_path / "a.wav", channel_rule="right").samples[0] == pytest.approx(0.2)
 
 
 def test_a_span_is_cut_out_to_the_sample(tmp_path: Path) -> None:
     path = write_tone(tmp_path / "a.flac", length_s=20.0, rate=48_000)  # more than one block
-    whole, _ = read_sound(path, channel_rule="sum")
-    part, _ = read_sound(path, channel_rule="sum", start_s=2.5, end_s=13.25)
+    whole, _ = mono(path, channel_rule="sum")
+    part, _ = mono(path, channel_rule="sum", start_s=2.5, end_s=13.25)
     assert np.array_equal(part, whole[120_000:636_000])
     with pytest.raises(AudioError, match=r"the span 2 to 21 s does not lie in the file's 20\.00 s"):
         read_sound(path, channel_rule="sum", start_s=2.0, end_s=21.0)
@@ -90,8 +90,8 @@ def test_one_decoding_gives_hash_and_sound(tmp_path: Path, rule: str) -> None:
     sha256, sound = hash_and_sound(path, channel_rule=rule)
     assert sha256 == samples_hash(path)
     assert sound is not None
-    assert np.array_equal(sound[0], read_sound(path, channel_rule=rule)[0])
-    assert sound[1] == 48_000
+    assert np.array_equal(sound.samples, read_sound(path, channel_rule=rule).samples)
+    assert sound.sample_rate_hz == 48_000
 
 
 def test_a_sound_that_cannot_be_used_still_has_a_hash(tmp_path: Path) -> None:
@@ -127,7 +127,7 @@ def test_a_file_cut_short_is_noticed(tmp_path: Path, name: str) -> None:
 BAD_BYTES = {
     "empty.wav": (b"", "is empty"),
     "text.wav": (b"not audio at all, but text\n" * 40, "is not an audio file"),
-    "song.m4a": (b"\0\0\0\x20ftypM4A " + bytes(400), "MPEG-4 audio .* cannot be decoded here"),
+    "song.m4a": (b"\0\0\0\x20ftypM4A " + bytes(400), "cut short: its table of contents"),
     "song.wma": (b"\x30\x26\xb2\x75" + bytes(400), "Windows Media audio"),
     "half.wav": (b"RIFF\x24\x00\x00\x00WAVEfmt \x10\x00\x00\x00", "damaged or of an unsupported coding"),
     "codec.wav": (
@@ -206,12 +206,12 @@ def test_unusable_samples_are_told_apart() -> None:
 def test_memory_is_one_block_beside_the_result(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write_tone(tmp_path / "a.wav", rate=48_000, length_s=20.0, channels=2)
     sizes = []
-    rule = decode._one_channel
+    rule = decode.to_one
 
     def watch(block: np.ndarray, named: str) -> np.ndarray:
         sizes.append(len(block))
         return rule(block, named)
 
-    monkeypatch.setattr(decode, "_one_channel", watch)
-    samples, _ = read_sound(path, channel_rule="sum")
+    monkeypatch.setattr(decode, "to_one", watch)
+    samples, _ = mono(path, channel_rule="sum")
     assert max(sizes) <= decode.BLOCK_FRAMES < len(samples)

@@ -99,7 +99,9 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
         be changed is damaged.
     """
     corpus = Corpus(root)
-    files, problems = look_at_audio(find_audio([Path(path) for path in audio], root=corpus.root), root=corpus.root)
+    paths, passed_over = find_audio([Path(path) for path in audio], root=corpus.root)
+    files, problems = look_at_audio(paths, root=corpus.root)
+    problems = passed_over + problems
     mapping: dict[str, str] = {}
     recordings = [Recording(file) for file in files]
     if sheet is not None:

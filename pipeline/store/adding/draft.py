@@ -97,7 +97,8 @@ class Drafter:
     def add(self, recording: Recording) -> None:
         """Drafts the rows of a recording whose file is new, else the changes to its rows."""
         start = same(recording.fields.get("start", ""))
-        rows = self.book.where("transfer", "file", recording.audio.inside)
+        inside = recording.audio.inside
+        rows = self.book.where("transfer", "file", inside) + self.book.where("transfer", "file", f"audio/{inside}")
         transfer = next((row for row in rows if same(row.get("file_start_s", "")) == start), None)
         if transfer is None:
             self._enter(recording)

@@ -11,7 +11,8 @@ from pipeline.errors import AudioError, DataError
 from pipeline.store.adding.headings import means_note
 from pipeline.store.adding.sheet import Sheet, SheetRow
 from pipeline.store.audio.claims import read_claims
-from pipeline.store.audio.decode import SUFFIXES, file_hash, sound_info
+from pipeline.store.audio.decode import file_hash, sound_info
+from pipeline.store.audio.kinds import is_audio
 from pipeline.store.catalogue.cell_values import (
     CellError,
     read_accompaniment,
@@ -74,8 +75,10 @@ class Recording:
     row: int | None = None
 
 
-def find_audio(given: Iterable[Path], *, root: Path) -> list[Path]:
+def find_audio(given: Iterable[Path], *, root: Path) -> tuple[list[Path], list[Problem]]:
     """Audio files named, or below folders named; without any, those already in the corpus's audio/.
+
+    Beside them a remark for each kind of file that a folder holds and that is passed over.
 
     Raises
     ------
@@ -83,15 +86,28 @@ def find_audio(given: Iterable[Path], *, root: Path) -> list[Path]:
         If a path does not exist.
     """
     found: dict[Path, None] = {}
+    passed: dict[str, list[str]] = {}
     for path in [*given] or [root / "audio"]:
         if path.is_dir():
-            inside = (p for p in sorted(path.rglob("*")) if p.is_file() and not p.name.startswith("."))
-            found.update(dict.fromkeys(p for p in inside if p.suffix.casefold() in SUFFIXES))
+            for inside in sorted(p for p in path.rglob("*") if p.is_file() and not p.name.startswith(".")):
+                if is_audio(inside):
+                    found[inside] = None
+                else:
+                    passed.setdefault(inside.suffix.casefold(), []).append(inside.name)
         elif path.exists():
             found[path] = None
         else:
             raise DataError(f"{path}: there is no such audio file; look at the name, or give the folder")
-    return list(found)
+    return list(found), [_passed_over(suffix, names) for suffix, names in sorted(passed.items())]
+
+
+def _passed_over(suffix: str, names: list[str]) -> Problem:
+    kind = f"of kind {suffix}" if suffix else "without an ending"
+    files = names[0] if len(names) == 1 else f"{len(names)} files {kind} ({names[0]}, …)"
+    message = "passed over: neither its name nor its content is that of a sound file"
+    if len(names) > 1:
+        message = "passed over: neither their names nor their content are those of sound files"
+    return Problem(files, None, "", "", message, "name the file itself if it is sound after all", "remark")
 
 
 def look_at_audio(paths: Iterable[Path], *, root: Path) -> tuple[list[AudioFile], list[Problem]]:
@@ -101,7 +117,8 @@ def look_at_audio(paths: Iterable[Path], *, root: Path) -> tuple[list[AudioFile]
     where the very same file is there, that one is used.
     """
     audio = (root / "audio").resolve()
-    files, problems = [], []
+    files: list[AudioFile] = []
+    problems: list[Problem] = []
     going: dict[str, Path] = {}
     for path in paths:
         try:
@@ -114,6 +131,7 @@ def look_at_audio(paths: Iterable[Path], *, root: Path) -> tuple[list[AudioFile]
             problems.append(Problem(path.name, None, "", "", message, cure))
             continue
         going[_plain(place)] = path
+        problems += [Problem(path.name, None, "", "", text, "look at it", "remark") for text in info.remarks]
         claims = [c for c in read_claims(path) if c.about in _TAGS_SHOWN]
         says = "; ".join(f"{c.field}: {shown(c.value, longest=60)}" for c in claims)
         copied = not inside and not (audio / place).exists()

@@ -59,6 +59,14 @@ _ID3 = {
     "TRCK": ("track", None),
     "TKEY": ("initial key", "work.key"),
 }
+_MP4 = {
+    "©nam": ("title", "work.title"),
+    "©ART": ("artist", "player.name"),
+    "©wrt": ("composer", "work.composer"),
+    "©day": ("date", "take.recorded"),
+    "©alb": ("album", None),
+    "trkn": ("track", None),
+}
 _LOUDNESS = ("LoudnessValue", "LoudnessRange", "MaxTruePeakLevel", "MaxMomentaryLoudness", "MaxShortTermLoudness")
 _RPM = re.compile(r"([0-9]{2,3}(?:[.,][0-9]+)?)\s*(?:rpm|r\.p\.m\.|rev/min|U/min)", re.IGNORECASE)
 
@@ -161,7 +169,9 @@ def _read_tags(path: Path) -> list[Claim]:
         tags = None if file is None else file.tags
         if not tags:
             return []
-        return _id3_claims(tags) if hasattr(tags, "getall") else _comment_claims(tags)
+        if hasattr(tags, "getall"):
+            return _id3_claims(tags)
+        return _keyed_claims(tags) if hasattr(tags, "items") and not isinstance(tags, list) else _comment_claims(tags)
     except Exception:  # mutagen raises many kinds on damaged tags; a damaged tag claims nothing
         return []
 
@@ -172,6 +182,23 @@ def _comment_claims(tags: Any) -> list[Claim]:
         if name == "metadata_block_picture" or not value.strip():
             continue
         found.append(Claim("vorbis", _printable(name), _printable(value)[:LONGEST_VALUE], _TAGS.get(name)))
+    return found
+
+
+def _keyed_claims(tags: Any) -> list[Claim]:
+    """Tags of MPEG-4 (atoms) and APEv2 (items): names with one or several values."""
+    found = []
+    for name, values in sorted(tags.items()):
+        carrier = "mp4" if type(tags).__name__ == "MP4Tags" else "ape"
+        own = str(name).rpartition(":")[2]
+        meaning, about = _MP4.get(own, (None, _TAGS.get(own.casefold())))
+        label = f"{_printable(own)} ({meaning})" if meaning else _printable(own)
+        for value in values if isinstance(values, list) else [values]:
+            if isinstance(value, bytes) and len(value) > LONGEST_VALUE:
+                continue  # a picture
+            text = value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+            if text.strip():
+                found.append(Claim(carrier, label, _printable(text)[:LONGEST_VALUE], about))
     return found
 
 

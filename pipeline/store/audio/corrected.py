@@ -1,4 +1,4 @@
-"""Writes corrected audio as FLAC beside a JSON file that says all that was done; reads sources with all channels."""
+"""Writes corrected audio as FLAC beside a JSON file that says all that was done."""
 
 import json
 from collections.abc import Mapping
@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 import soundfile as sf
 
-from pipeline.errors import AudioError
 from pipeline.store.audio.decode import sound_info
 from pipeline.store.files.durable import replacing
 
@@ -18,27 +17,9 @@ _DEEP = 24
 _WIDTHS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64}
 
 
-def read_channels(path: Path, *, start_s: float | None, end_s: float | None) -> tuple[Samples, int]:
-    """All channels of a span of a file, (n, channels) float32, and the sample rate; None: the file's own end.
-
-    Raises
-    ------
-    AudioError
-        If the file cannot be decoded.
-    """
-    info = sound_info(path)
-    first = round((start_s or 0.0) * info.sample_rate_hz)
-    last = info.frames if end_s is None else round(end_s * info.sample_rate_hz)
-    try:
-        samples, rate = sf.read(path, start=first, stop=min(last, info.frames), dtype="float32", always_2d=True)
-    except sf.LibsndfileError as error:
-        raise AudioError(f"{path.name}: cannot be decoded ({error}); transfer it again") from error
-    return np.asarray(samples, dtype=np.float32), int(rate)
-
-
 def source_bits(path: Path) -> int | None:
     """Bits per sample of a file that has any; None for coded audio such as MP3."""
-    return _WIDTHS.get(sf.info(path).subtype)
+    return _WIDTHS.get(sound_info(path).coding)
 
 
 def write_corrected(path: Path, samples: Samples, *, sample_rate_hz: int, account: Mapping[str, Any]) -> float:

@@ -134,6 +134,9 @@ class Catalogue:
     def _tables(self) -> tuple[dict[str, pl.DataFrame], list[Problem]]:
         problems: list[Problem] = []
         parsed = {name: _parsed(self._relations[name], texts, problems) for name, texts in self._texts.items()}
+        if "file" in parsed["transfer"].columns and not (self.root / "audio" / "audio").is_dir():
+            # paths are below audio/; many write that folder as well
+            parsed["transfer"] = parsed["transfer"].with_columns(pl.col("file").str.strip_prefix("audio/"))
         self._check_references(parsed, problems)
         parsed["teaching"] = _possible(parsed["teaching"], parsed["player"], problems)
         frames: dict[str, pl.DataFrame] = {}

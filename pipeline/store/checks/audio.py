@@ -9,8 +9,11 @@ from typing import Any
 
 from pipeline.errors import AudioError, DataError
 from pipeline.settings import IntakeSettings
+from pipeline.store.audio.channels import channel_rule_of
 from pipeline.store.audio.claims import Claim, read_claims
-from pipeline.store.audio.decode import SUFFIXES, SoundInfo, channel_rule_of, check_usable, read_sound, sound_info
+from pipeline.store.audio.decode import check_usable, read_sound, sound_info
+from pipeline.store.audio.kinds import is_audio
+from pipeline.store.audio.opened import SoundInfo
 from pipeline.store.catalogue.problems import Problem, nearest
 from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.checks.changed_audio import Hashes
@@ -63,7 +66,7 @@ def audio_files(folder: Path) -> list[str]:
     for here, folders, names in os.walk(folder):
         folders.sort()
         for name in names:
-            if Path(name).suffix.casefold() in SUFFIXES and not name.startswith("."):
+            if not name.startswith(".") and is_audio(Path(here) / name):
                 found.append((Path(here) / name).relative_to(folder).as_posix())
     return sorted(found)
 
@@ -104,6 +107,8 @@ def _against_file(found: Findings, transfer: Row, info: SoundInfo, settings: Int
     if 0 < length_s < settings.shortest_s:
         message = f"gives a side of {length_s:.2f} s, too short to measure"
         found.error("transfer", transfer, "file", message, f"at least {settings.shortest_s:g} s are needed")
+    for remark in info.remarks:
+        found.remark("transfer", transfer, "file", remark, "look whether the sound is whole")
     if info.channels == 1 and transfer["channel_rule"] not in (None, "sum"):
         message = "has no effect: the file has one channel"
         found.remark("transfer", transfer, "channel_rule", message, "leave it empty")
@@ -115,13 +120,13 @@ def _against_file(found: Findings, transfer: Row, info: SoundInfo, settings: Int
 
 
 def _listen(transfer: Row, path: Path, settings: IntakeSettings) -> None:
-    samples, rate = read_sound(
+    heard = read_sound(
         path,
         channel_rule=channel_rule_of(channel_rule=transfer["channel_rule"], groove=transfer["groove"]),
         start_s=transfer["file_start_s"],
         end_s=transfer["file_end_s"],
     )
-    check_usable(samples, sample_rate_hz=rate, shortest_s=settings.shortest_s, name=path.name)
+    check_usable(heard.samples, sample_rate_hz=heard.sample_rate_hz, shortest_s=settings.shortest_s, name=path.name)
 
 
 def _claims(found: Findings, transfer: Row, path: Path) -> None:
