@@ -197,8 +197,8 @@ BAD: list[tuple[str, Spoil, str, str]] = [
     ("audio that lies in a folder now", lambda root: tone(root / "audio" / "box" / "one.wav") and (root / "audio" / "one.wav").unlink(), "catalogue/transfer.csv", "row 2: file = one.wav: is not in audio/; did you mean box/one.wav?"),
     # --- audio
     ("empty audio", put("audio/one.wav", b""), "catalogue/transfer.csv", "row 2: file = one.wav: is empty; copy the file again from its source"),
-    ("text with the name of audio", put("audio/one.wav", "not sound\n" * 90), "catalogue/transfer.csv", "row 2: file = one.wav: is not an audio file that can be decoded; use WAV, FLAC, AIFF, Ogg or MP3"),
-    ("audio of a kind that cannot be read", put("audio/one.wav", b"\x00\x00\x00 ftypM4A " + b"\x00" * 500), "catalogue/transfer.csv", "row 2: file = one.wav: is MPEG-4 audio (m4a, aac, alac), which cannot be decoded here; convert it to WAV or FLAC with the program that made it"),
+    ("text with the name of audio", put("audio/one.wav", "not sound\n" * 90), "catalogue/transfer.csv", "row 2: file = one.wav: is not an audio file that can be decoded; use WAV, FLAC, AIFF, Ogg, MP3 or M4A"),
+    ("audio of a kind that cannot be read", put("audio/one.wav", b"\x00\x00\x00 ftypM4A " + b"\x00" * 500), "catalogue/transfer.csv", "row 2: file = one.wav: is cut short: its table of contents (moov) is missing; copy the file again from its source"),
     ("folder with the name of audio", folder("audio/one.wav"), "catalogue/transfer.csv", "row 2: file = one.wav: is not a file; mend the path in transfer.csv"),
     ("audio cut short", cut_short, "catalogue/transfer.csv", "row 2: file = one.wav: is cut short: 1,001 of 40,000 bytes of sound are missing; copy the file again from its source"),
     ("silence", samples(np.zeros(3 * RATE_HZ)), "catalogue/transfer.csv", "row 2: file = one.wav: is silent (peak 0.0e+00); look whether the right channel or span is named"),
