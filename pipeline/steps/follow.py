@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.settings import FollowSettings
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
+from pipeline.steps.heard import why_no_solo
 from pipeline.store.catalogue.recording import instrument_of, takes_on
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
 def run(step: StepInput) -> StepOutput:
     """Follow one transfer."""
     from pipeline.signal.line.follow import follow
+    from pipeline.signal.line.solo_parts import where_solo
 
     assert isinstance(step.settings, FollowSettings)
     transfer_id = step.unit_id
@@ -39,13 +41,16 @@ def run(step: StepInput) -> StepOutput:
         instrument=step.facts["instrument"],
         scoring=step.settings.scoring,
     )
+    length_s = sound.samples.size / sound.sample_rate_hz
+    no_solo = why_no_solo(where_solo(line, length_s=length_s))
+    estimated = "not_told" if no_solo else "estimated"
     sure = float(np.mean(line.confidence > SURE)) if line.time_s.size else None
     row = {
         "transfer_id": transfer_id,
         "instrument": line.instrument,
-        "instrument_source": "estimated" if line.instrument_estimated else "catalogue",
+        "instrument_source": estimated if line.instrument_estimated else "catalogue",
         "scoring": step.settings.scoring,
-        "length_s": sound.samples.size / sound.sample_rate_hz,
+        "length_s": length_s,
         "line_share": float(np.mean(np.isfinite(line.f0_hz))) if line.time_s.size else None,
         "sure_share": sure,
     }
@@ -54,6 +59,8 @@ def run(step: StepInput) -> StepOutput:
     said = f"{line.instrument}" + (", estimated from its range" if line.instrument_estimated else "")
     if outcome == "cannot_tell":
         said = "no solo line can be followed"
+    elif no_solo:
+        outcome, said = "cannot_tell", no_solo
     return StepOutput({transfer_id: tables}, {transfer_id: (outcome, said)})
 
 
@@ -75,7 +82,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=10,
+    version=11,
     scope="transfer",
     reads=(),
     writes=("pitch_frame", "melody"),

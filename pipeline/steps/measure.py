@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
+from pipeline.steps.heard import line_of, why_no_solo
 
 
 def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
@@ -16,26 +17,28 @@ def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
 
 def run(step: StepInput) -> StepOutput:
     """Measure one transfer."""
+    from pipeline.signal.line.solo_parts import where_solo
     from pipeline.signal.tuning.measure import measure_side, side_row
 
     transfer_id = step.unit_id
-    frames = step.tables[transfer_id]["pitch_frame"].sort("transfer_time_s")
     sound = step.sound(transfer_id)
+    line = line_of(step.tables[transfer_id]["pitch_frame"])
+    spans = where_solo(line, length_s=sound.samples.size / sound.sample_rate_hz)
+    spoken = np.zeros(line.time_s.size, dtype=np.bool_)
+    for span in spans:
+        if span.content == "speech":
+            spoken |= (line.time_s >= span.start_s) & (line.time_s < span.end_s)
     side = measure_side(
         sound.samples,
         sample_rate_hz=sound.sample_rate_hz,
-        time_s=_array(frames, "transfer_time_s"),
-        f0_hz=_array(frames, "f0_hz"),
-        confidence=_array(frames, "confidence"),
+        time_s=line.time_s,
+        f0_hz=line.f0_hz,
+        confidence=np.where(spoken, 0.0, line.confidence),
+        why_not=why_no_solo(spans),
     )
     table = pl.DataFrame([{"transfer_id": transfer_id, **side_row(side)}], infer_schema_length=None)
     outcome: Outcome = "done" if side.curve else "cannot_tell"
     return StepOutput({transfer_id: {"tuning": table}}, {transfer_id: (outcome, side.reason)})
-
-
-def _array(frames: pl.DataFrame, column: str) -> np.ndarray[Any, np.dtype[np.float64]]:
-    values = frames[column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    return np.array(values, dtype=np.float64)
 
 
 STEP = Step(

@@ -106,7 +106,8 @@ def _rows(path: Path) -> list[dict[str, str]]:
 def _read(path: Path) -> Samples:
     """The file as this program reads it; what it refuses is noted in ``REFUSED`` and read by libsndfile instead."""
     try:
-        samples, rate = read_sound(path, channel_rule="sum")
+        heard = read_sound(path, channel_rule="measured_lateral")
+        samples, rate = heard.samples, heard.sample_rate_hz
     except AudioError as refusal:
         REFUSED.append(str(refusal))
         samples, rate = soundfile.read(path, dtype="float32", always_2d=True)

@@ -1,6 +1,9 @@
 """The steps of one transfer run one after another on samples, as the runner does it."""
 
+import functools
+import tempfile
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,37 +14,30 @@ from pipeline.settings import Settings
 from pipeline.steps.base import Sound, StepInput
 from pipeline.steps.order import STEPS
 from pipeline.store import schema
+from pipeline.store.catalogue.tables import Catalogue
 
-TRANSFER = "t-1"
-TAKE = {
-    "take_id": "take-1",
-    "accompaniment": None,
-    "soloists": [{"instrument": "violin", "player_id": "player-1"}],
-}
-KNOWN = {
-    "turntable_rpm": 78.26,
-    "already_corrected": "no",
-    "copy": False,
-    "process": None,
-    "key": None,
-    "key_remark": "",
-    "references": [[440.0, 0.75, "assumed"], [435.0, 0.25, "if the diapason normal"]],
-    "labels": [],
-    "decision": None,
+TRANSFER, SESSION = "t-1", "s-1"
+TABLES = {
+    "session": "session_id\ns-1\n",
+    "take": "take_id,session_id\nk-1,s-1\n",
+    "side": "side_id\nd-1\n",
+    "side_take": "side_id,take_id\nd-1,k-1\n",
+    "transfer": "transfer_id,side_id,file,turntable_rpm\nt-1,d-1,one.wav,78.26\n",
+    "player": "player_id,name\nanna,Anna Vint\n",
 }
 
 
+@functools.cache
 def facts(instrument: str | None) -> dict[str, Mapping[str, Any]]:
-    """What the catalogue says, by step: one take of one player."""
-    of_take = {"instruments": [instrument] if instrument else [], "tuning": None, "printed": []}
-    return {
-        "intake": {"length_s": None},
-        "follow": {"instrument": instrument},
-        "measure": {},
-        "settle": {TRANSFER: KNOWN},
-        "detect": {"file_start_s": 0.0, "takes": [TAKE], "passages": []},
-        "hand": {"instrument": instrument, "takes": {"take-1": of_take}},
-    }
+    """What each step is told of one take of one player."""
+    with tempfile.TemporaryDirectory() as folder:
+        tables = {**TABLES, "performance": f"take_id,player_id,instrument\nk-1,anna,{instrument or ''}\n"}
+        (Path(folder) / "catalogue").mkdir()
+        for name, text in tables.items():
+            (Path(folder) / "catalogue" / f"{name}.csv").write_text(text, encoding="utf-8")
+        catalogue = Catalogue(Path(folder))
+        units = {"transfer": TRANSFER, "session": SESSION}
+        return {step.name: step.facts(catalogue, units[step.scope]) for step in STEPS if step.scope in units}
 
 
 def road(
@@ -71,6 +67,6 @@ def road(
         )
         output = step.run(given)
         outcomes[step.name] = output.outcomes[TRANSFER]
-        for name in step.writes:
-            tables[name] = schema.load(name).checked(output.tables[TRANSFER][name])
+        for name, frame in output.tables[TRANSFER].items():
+            tables[name] = schema.load(name).checked(frame)
     return tables, outcomes

@@ -8,11 +8,12 @@ import polars as pl
 import pytest
 
 from pipeline.settings import DetectSettings
+from pipeline.signal.line.solo_parts import SoloSpan as HeardSpan
 from pipeline.signal.slides import learned
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.slides.stroke import STROKES
 from pipeline.steps.base import StepInput, StepOutput
-from pipeline.steps.detect.solo_spans import SoloSpan, solo_spans, with_measured
+from pipeline.steps.detect.solo_spans import SoloSpan, evidence_in, solo_spans, with_measured
 from pipeline.steps.detect.step import STEP
 from pipeline.store import schema
 from tests.signal.slide_lines import Score
@@ -169,3 +170,14 @@ def test_doubtful_speed_is_flagged_on_every_slide() -> None:
 def test_same_input_gives_equal_tables() -> None:
     one, two = run(facts(), two_slides()).tables["tr-1"], run(facts(), two_slides()).tables["tr-1"]
     assert all(one[name].equals(two[name]) for name in STEP.writes)
+
+
+def test_what_was_measured_stands_beside_each_span() -> None:
+    def heard(start: float, end: float, resting: float) -> HeardSpan:
+        return HeardSpan(start, end, "solo", 0.9, 0.8, resting, 50.0, 0.1)
+
+    measured = [heard(0.0, 10.0, 0.9), heard(10.0, 20.0, 0.5)]
+    found = evidence_in(measured, 5.0, 20.0)
+    assert found["resting_share"] == pytest.approx((5 * 0.9 + 10 * 0.5) / 15)
+    assert found["sureness"] == pytest.approx(0.8)
+    assert set(evidence_in(measured, 30.0, 31.0).values()) == {None}

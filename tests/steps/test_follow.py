@@ -52,6 +52,21 @@ def test_estimated_instrument_is_stated() -> None:
     assert "estimated" in out.outcomes["t-1"][1]
 
 
+def test_of_speech_no_instrument_is_stated() -> None:
+    rng = np.random.default_rng(11)
+    parts = []
+    while sum(part.size for part in parts) < 12 * RATE:
+        n = int(rng.uniform(0.2, 0.5) * RATE)
+        way = rng.uniform(0, 9) + rng.choice((-1, 1)) * rng.uniform(8, 20) * np.arange(n) / RATE
+        phase = 2 * np.pi * np.cumsum(180.0 * 2 ** (way / 12)) / RATE
+        parts += [0.1 * sum(np.sin(h * phase) / h for h in range(1, 15)) * np.hanning(n), np.zeros(int(0.1 * RATE))]
+    out = STEP.run(given(np.concatenate(parts), instrument=None))
+    outcome, said = out.outcomes["t-1"]
+    assert out.tables["t-1"]["melody"]["instrument_source"].to_list() == ["not_told"]
+    assert outcome == "cannot_tell"
+    assert "solo" in said
+
+
 @pytest.mark.parametrize("samples", [np.zeros(3 * RATE), np.zeros(0)])
 def test_without_a_line_the_outcome_says_so(samples: np.ndarray[Any, Any]) -> None:
     out = STEP.run(given(samples, instrument="violin"))

@@ -15,6 +15,8 @@ from pipeline.steps import follow, measure
 from pipeline.steps.base import Sound, StepInput
 from pipeline.steps.settle.step import STEP as SETTLE
 from pipeline.store import schema
+from tests.signal.slide_lines import Score
+from tests.signal.test_texture import speech, swelling
 
 RATE = 22_050
 FRAMES = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db")
@@ -34,6 +36,38 @@ def test_silence_is_a_result() -> None:
     assert not row["measured"][0]
     assert outcome == "cannot_tell"
     assert "0 steady tones" in reason
+
+
+def made_line(line: Any) -> pl.DataFrame:
+    columns = {name: getattr(line, name) for name in FRAMES}
+    frame = pl.DataFrame({"transfer_id": ["t1"] * line.time_s.size, "transfer_time_s": line.time_s, **columns})
+    return frame.with_columns(pl.col(FRAMES).fill_nan(None))
+
+
+def test_of_speech_no_tuning_is_stated() -> None:
+    line = speech(seconds=40.0).line(noise_cents=3.0)
+    row, (outcome, reason) = measured(made_line(line), Sound(np.zeros(round(line.time_s[-1] * RATE), np.float32), RATE))
+    assert not row["measured"][0]
+    assert row["sharp_cents"][0] is None
+    assert outcome == "cannot_tell"
+    assert "speech or song" in reason
+
+
+def notes_off(spread_cents: float) -> Any:
+    """Held notes whose distances from a scale of semitones are normal with this standard deviation."""
+    rng, score = np.random.default_rng(4), Score()
+    while score.now_s < 60.0:
+        midi = rng.integers(62, 86) + rng.normal(0.0, spread_cents) / 100.0
+        score = score.note(float(midi), 0.5, vibrato_hz=6.0, vibrato_cents=20.0)
+    return swelling(score.line(noise_cents=3.0))
+
+
+@pytest.mark.parametrize(("spread_cents", "expected"), [(10.0, True), (45.0, False)])
+def test_a_tuning_is_stated_of_what_lies_on_a_scale(spread_cents: float, expected: bool) -> None:
+    line = notes_off(spread_cents)
+    row, (_, reason) = measured(made_line(line), Sound(np.zeros(round(line.time_s[-1] * RATE), np.float32), RATE))
+    assert row["measured"][0] is expected
+    assert ("no common scale" in reason) is not expected
 
 
 @pytest.mark.slow

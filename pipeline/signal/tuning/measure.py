@@ -19,6 +19,11 @@ LEAST_STEADY_S = 6.0
 LEAST_PARTIALS_PER_S = 2.0
 LEAST_CONFIDENCE = 0.5
 MOST_DOUBTFUL_CENTS = 12.0
+# The drift of worn and slowing turntables stays under a semitone (common practice, no source).
+MOST_DRIFT_CENTS = 120.0
+# Concentration of the tones round a scale of semitones: real violins and cellos .61-.93, sung and spoken lines .06-.51
+# (trial); .45 is that of normal deviations with a standard deviation of 20 cents.
+LEAST_IN_TUNE = 0.45
 SECTION_S = 15.0
 A4 = 69
 
@@ -47,17 +52,25 @@ def measure_side(
     time_s: Floats,
     f0_hz: Floats,
     confidence: Floats,
+    why_not: str = "",
 ) -> MeasuredSide:
     """Measure one side from its samples and its pitch line in raw transfer time.
 
     ``confidence`` is the probability that the line is right at each frame; all three arrays of shape (frames,).
+    ``why_not`` says why no tuning is to be stated of this side, whatever its tones; "" where one may be.
     """
     slow = slow_samples(samples, sample_rate_hz=sample_rate_hz)
     notes, solo = solo_tracks(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
     others = accompaniment_tracks(slow, line_time_s=time_s, line_f0_hz=f0_hz)
     frames = sure_frames(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
     return measure_tracks(
-        notes, solo, others, frames=frames, length_s=samples.size / sample_rate_hz, hum=hum_lines(slow)
+        notes,
+        solo,
+        others,
+        frames=frames,
+        length_s=samples.size / sample_rate_hz,
+        hum=hum_lines(slow),
+        why_not=why_not,
     )
 
 
@@ -69,16 +82,17 @@ def measure_tracks(
     frames: PitchFrames,
     length_s: float,
     hum: tuple[HumLine, ...],
+    why_not: str = "",
 ) -> MeasuredSide:
     """The same from tracks that were made before; see ``measure_side``."""
     tracks = join(solo, others) if _worth(others, length_s) else solo
-    curve, reason = None, _too_little(tracks)
+    curve, reason = None, why_not or _too_little(tracks)
     if not reason:
         curve = tuning_curve(tracks, length_s=length_s, frames=frames)
-        se = float(curve.mean_se())
         reason = f"{solo.count} steady notes, {tracks.count - solo.count} partials of the accompaniment"
-        if se > MOST_DOUBTFUL_CENTS:
-            curve, reason = None, f"{reason}, too much at odds: tuning known to {se:.0f} cents only"
+        doubt = _too_doubtful(curve, tracks)
+        if doubt:
+            curve, reason = None, f"{reason}, {doubt}"
     return MeasuredSide(
         length_s=length_s,
         reason=reason,
@@ -105,6 +119,32 @@ def _too_little(tracks: Tracks) -> str:
             f"{LEAST_TONES} tones and {LEAST_STEADY_S:.0f} s are needed"
         )
     return ""
+
+
+def _too_doubtful(curve: TuningCurve, tracks: Tracks) -> str:
+    """Why a fitted curve is no tuning; "" where it is one."""
+    se = float(curve.mean_se())
+    if se > MOST_DOUBTFUL_CENTS:
+        return f"too much at odds: tuning known to {se:.0f} cents only"
+    drift = float(np.ptp(curve.columns(np.linspace(0.0, curve.length_s, 200)) @ curve.coefficient))
+    if drift > MOST_DRIFT_CENTS:
+        return f"but their tuning would wander by {drift:.0f} cents along the side, as no turntable's does"
+    share = _in_tune(curve, tracks)
+    if share < LEAST_IN_TUNE:
+        return f"but they lie on no common scale of semitones (concentration {share:.2f}; {LEAST_IN_TUNE:g} is needed)"
+    return ""
+
+
+def _in_tune(curve: TuningCurve, tracks: Tracks) -> float:
+    """Concentration of the anchors' deviations round the semitone: 1 all in tune, 0 anywhere.
+
+    The mean resultant length of directional statistics (Mardia and Jupp 2000, ch. 2).
+    """
+    total = np.bincount(tracks.track, tracks.weight, tracks.count)
+    time_s = np.bincount(tracks.track, tracks.weight * tracks.time_s, tracks.count) / total
+    cents = np.bincount(tracks.track, tracks.weight * tracks.cents, tracks.count) / total
+    off = (cents - curve.at(time_s))[tracks.anchor]
+    return float(np.abs(np.mean(np.exp(2j * np.pi * off / 100.0)))) if off.size else 0.0
 
 
 def semitones(cents: Floats, *, curve: Floats) -> npt.NDArray[np.int64]:

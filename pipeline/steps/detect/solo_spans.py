@@ -7,29 +7,15 @@ counted either, so such spans leave the exposure in both cases.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Any
 
+from pipeline.steps.heard import NOT_COUNTED, Heard
 from pipeline.store.catalogue.recording import OTHER_LINES, soloists_of, takes_on
 
-NOT_COUNTED = {
-    "accompaniment_only": "no solo is heard",
-    "not_music": "nothing is heard above the noise",
-    "speech": "sounds like speech",
-    "cannot_tell": "the solo is covered or the noise too strong to follow it",
-}
 MARGIN_S = 0.25
 """Measured solos are wider by this much: the measurement is no finer."""
-
-
-class Measured(Protocol):
-    """A span with its measured content, see ``pipeline.signal.line.solo_parts``."""
-
-    @property
-    def start_s(self) -> float: ...
-    @property
-    def end_s(self) -> float: ...
-    @property
-    def content(self) -> str: ...
+EVIDENCE = ("sureness", "resting_share", "slope_cents_per_s", "early_share")
+"""What a measured content rests on, see ``pipeline.signal.line.solo_parts.SoloSpan``."""
 
 
 @dataclass(frozen=True)
@@ -119,7 +105,7 @@ def _only_player(take: Mapping[str, Any] | None) -> str | None:
     return players.pop() if len(players) == 1 else None
 
 
-def with_measured(spans: Sequence[SoloSpan], measured: Sequence[Measured]) -> list[SoloSpan]:
+def with_measured(spans: Sequence[SoloSpan], measured: Sequence[Heard]) -> list[SoloSpan]:
     """Solo spans cut where measurement says otherwise: all contents without passages, else what cannot be told."""
     cuts = _widened_solo(measured)
     done: list[SoloSpan] = []
@@ -141,7 +127,7 @@ def with_measured(spans: Sequence[SoloSpan], measured: Sequence[Measured]) -> li
     return done
 
 
-def _widened_solo(measured: Sequence[Measured]) -> list[tuple[float, float, str]]:
+def _widened_solo(measured: Sequence[Heard]) -> list[tuple[float, float, str]]:
     """Spans with the solos widened at the cost of their neighbours, which may vanish."""
     cuts: list[tuple[float, float, str]] = []
     for i, span in enumerate(measured):
@@ -156,3 +142,15 @@ def _widened_solo(measured: Sequence[Measured]) -> list[tuple[float, float, str]
         if end > start:
             cuts.append((start, end, span.content))
     return cuts
+
+
+def evidence_in(measured: Sequence[Heard], start_s: float, end_s: float) -> dict[str, float | None]:
+    """What was measured between two moments: means over the measured spans, by their shares of the time."""
+    shares = [max(0.0, min(end_s, span.end_s) - max(start_s, span.start_s)) for span in measured]
+    total = sum(shares)
+    if total <= 0.0:
+        return dict.fromkeys(EVIDENCE)
+    return {
+        name: sum(share * getattr(span, name) for share, span in zip(shares, measured, strict=True)) / total
+        for name in EVIDENCE
+    }

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
@@ -15,24 +15,13 @@ from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.slides.stroke import STROKES
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
-from pipeline.steps.detect.solo_spans import SoloSpan, solo_facts, solo_spans, with_measured
+from pipeline.steps.detect.solo_spans import SoloSpan, evidence_in, solo_facts, solo_spans, with_measured
+from pipeline.steps.heard import Heard, line_of
 from pipeline.store import schema
-from pipeline.units import Floats
 
 if TYPE_CHECKING:
     from pipeline.signal.slides.detect import Detection
     from pipeline.signal.slides.measures import Slide
-
-
-@dataclass(frozen=True)
-class _Line:
-    time_s: Floats
-    f0_hz: Floats
-    voiced_probability: Floats
-    confidence: Floats
-    level_db: Floats
-    prominence_db: Floats
-    sound_db: Floats
 
 
 def _run(given: StepInput) -> StepOutput:
@@ -42,13 +31,14 @@ def _run(given: StepInput) -> StepOutput:
     assert isinstance(settings, DetectSettings)
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
-    line = _line(tables["pitch_frame"])
+    line = line_of(tables["pitch_frame"])
     speed = tables["speed"].row(0, named=True)
     curve = tables["speed_curve"].sort("transfer_time_s")
     speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
     melody = tables["melody"].row(0, named=True)
     length_s = float(melody["length_s"])
-    spans = with_measured(solo_spans(given.facts, length_s=length_s), where_solo(line, length_s=length_s))
+    measured = where_solo(line, length_s=length_s)
+    spans = with_measured(solo_spans(given.facts, length_s=length_s), measured)
     flags = [f"speed_{speed['state']}"] if speed["state"] in ("ambiguous", "unmeasurable") else []
     rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": []}
     solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
@@ -63,7 +53,7 @@ def _run(given: StepInput) -> StepOutput:
         )
         _append(rows, found, transfer_id=transfer_id, take_id=take_id, counted=counted, flags=flags)
     frames = {name: pl.DataFrame(rows[name], schema=_polars(name), orient="row") for name in rows}
-    frames["solo_span"] = _span_frame(spans, transfer_id=transfer_id, speed_map=speed_map)
+    frames["solo_span"] = _span_frame(spans, measured, transfer_id=transfer_id, speed_map=speed_map)
     if not any(span.counted for span in spans):
         why = "; ".join(sorted({span.reason for span in spans if span.reason})) or "no sound"
         return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", why)})
@@ -73,23 +63,6 @@ def _run(given: StepInput) -> StepOutput:
 
 def _polars(name: str) -> Any:
     return schema.load(name).polars_schema()
-
-
-def _line(frames: pl.DataFrame) -> _Line:
-    frames = frames.sort("transfer_time_s")
-
-    def column(name: str) -> Floats:
-        return frames[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-
-    return _Line(
-        time_s=column("transfer_time_s"),
-        f0_hz=column("f0_hz"),
-        voiced_probability=column("voiced_probability"),
-        confidence=column("confidence"),
-        level_db=column("level_db"),
-        prominence_db=column("prominence_db"),
-        sound_db=column("sound_db"),
-    )
 
 
 def _append(
@@ -133,7 +106,9 @@ def _slide_row(slide: Slide, ids: list[str], transfer_id: str, flags: list[str])
     return row
 
 
-def _span_frame(spans: list[SoloSpan], *, transfer_id: str, speed_map: SpeedMap) -> pl.DataFrame:
+def _span_frame(
+    spans: list[SoloSpan], measured: Sequence[Heard], *, transfer_id: str, speed_map: SpeedMap
+) -> pl.DataFrame:
     rows = [
         {
             "transfer_id": transfer_id,
@@ -147,6 +122,7 @@ def _span_frame(spans: list[SoloSpan], *, transfer_id: str, speed_map: SpeedMap)
             "source": span.source,
             "counted": span.counted,
             "reason": span.reason,
+            **evidence_in(measured, span.start_s, span.end_s),
         }
         for span in spans
         if span.end_s > span.start_s

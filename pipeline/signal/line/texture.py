@@ -1,0 +1,140 @@
+"""How a followed line moves: whether it rests on pitches, as music does, and how its notes begin.
+
+The line is cut into *runs*, stretches near one pitch. A bowed line, however fast, spends nearly all its time in runs
+of a fifteenth of a second and more, level within a vibrato; speech glides through most of its time, and steeply. Bowed
+notes come in and swell; struck and plucked ones are loudest as they begin, and only fade.
+"""
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numba as nb
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.units import Floats
+
+# A line is known where it is at least this likely to be right.
+LEAST_CONFIDENCE = 0.3
+# A run ends where the line leaves the median of its last frames (145 ms: most of a vibrato's period) by more than this.
+REACH_CENTS, MEMORY = 40.0, 25
+# What counts as resting on a pitch; and from which length on the beginning and the slope of a run mean anything.
+RESTING_S, TOLD_S = 0.056, 0.12
+# A run is loudest as it begins if its highest level comes this early and lies this far over its second half.
+EARLY_S, FALL_DB = 0.05, 1.0
+# Steeper is no more telling: a run of 120 ms cannot leave its median by more than some 700 cents a second.
+STEEPEST = 400.0
+# Seconds around a moment that speak for it, and runs (of unknown kind) that are added so that one run decides nothing.
+WINDOW_S, ADDED_RUNS = 8.0, 2.0
+USUAL_EARLY, USUAL_SLOPE = 0.15, 60.0
+
+
+class Line(Protocol):
+    """What is read of a melody line: (n,) arrays on an even grid of transfer time."""
+
+    @property
+    def time_s(self) -> Floats: ...
+    @property
+    def f0_hz(self) -> Floats: ...
+    @property
+    def confidence(self) -> Floats: ...
+    @property
+    def level_db(self) -> Floats: ...
+
+
+@dataclass(frozen=True)
+class Texture:
+    """How the line is around each of its frames (8 s); each (n,).
+
+    Attributes
+    ----------
+    resting : share of the known line that rests on a pitch; 1 where nothing is known.
+    slope : mean slope within runs of 120 ms and more, cents per second, without its sign.
+    early : share of such runs that are loudest in their first 50 ms.
+    """
+
+    resting: Floats
+    slope: Floats
+    early: Floats
+
+
+def texture(line: Line) -> Texture:
+    """The texture of a line of n frames; of an empty line, empty."""
+    n = line.time_s.size
+    hop_s = float(line.time_s[1] - line.time_s[0]) if n > 1 else 1.0
+    known = np.isfinite(line.f0_hz) & (line.confidence > LEAST_CONFIDENCE)
+    cents = np.where(known, 1200.0 * np.log2(np.where(known, line.f0_hz, 440.0) / 440.0), np.nan)
+    start, end = _runs(cents, REACH_CENTS, MEMORY)
+    length_s = (end - start) * hop_s
+    rests = length_s >= RESTING_S - 0.5 * hop_s
+    resting = np.zeros(n + 1)
+    np.add.at(resting, start[rests], 1.0)
+    np.add.at(resting, end[rests], -1.0)
+    told = length_s >= TOLD_S
+    slope, early = _beginnings(cents, line.level_db, start[told], end[told], max(1, round(EARLY_S / hop_s)), FALL_DB)
+    middle = (start[told] + end[told]) // 2
+    half = max(1, round(0.5 * WINDOW_S / hop_s))
+    seen = _around(known.astype(np.float64), half)
+    runs = _around(np.bincount(middle, minlength=n), half)
+    steep = np.minimum(slope / hop_s, STEEPEST)
+    return Texture(
+        resting=np.where(seen > 0, _around(np.cumsum(resting)[:n], half) / np.maximum(seen, 1.0), 1.0),
+        slope=(_around(np.bincount(middle, steep, n), half) + ADDED_RUNS * USUAL_SLOPE) / (runs + ADDED_RUNS),
+        early=(_around(np.bincount(middle, early, n), half) + ADDED_RUNS * USUAL_EARLY) / (runs + ADDED_RUNS),
+    )
+
+
+def _around(values: npt.NDArray[Any], half: int) -> Floats:
+    """Sums over the frames within ``half`` of each."""
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    at = np.arange(values.size)
+    return np.asarray(total[np.minimum(at + half + 1, values.size)] - total[np.maximum(at - half, 0)])
+
+
+@nb.njit(cache=True)
+def _runs(cents: Floats, reach: float, memory: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    # first frames of the runs and those after their last
+    start, end = np.empty(cents.size, np.int64), np.empty(cents.size, np.int64)
+    n, i = 0, 0
+    while i < cents.size:
+        if np.isnan(cents[i]):
+            i += 1
+            continue
+        start[n] = i
+        i += 1
+        while i < cents.size and not np.isnan(cents[i]):
+            if abs(cents[i] - np.median(cents[max(start[n], i - memory) : i])) > reach:
+                break
+            i += 1
+        end[n] = i
+        n += 1
+    return start[:n].copy(), end[:n].copy()
+
+
+@nb.njit(cache=True)
+def _beginnings(
+    cents: Floats,
+    level_db: Floats,
+    start: npt.NDArray[np.int64],
+    end: npt.NDArray[np.int64],
+    soon: int,
+    least_fall_db: float,
+) -> tuple[Floats, Floats]:
+    # slope without its sign in cents a frame, and whether the run is loudest within its first frames (1) or not (0)
+    slope, early = np.zeros(start.size), np.zeros(start.size)
+    for k in range(start.size):
+        a, b = start[k], end[k]
+        middle = 0.5 * (b - a - 1)
+        over, under, loudest, at, late = 0.0, 0.0, -np.inf, 0, 0.0
+        for i in range(a, b):
+            x = i - a - middle
+            over += x * cents[i]
+            under += x * x
+            if level_db[i] > loudest:
+                loudest, at = level_db[i], i - a
+            if x > 0.0:
+                late += level_db[i]
+        slope[k] = abs(over / under) if under > 0.0 else 0.0
+        late /= max((b - a) // 2, 1)
+        early[k] = 1.0 if at <= soon and loudest - late >= least_fall_db else 0.0
+    return slope, early
