@@ -1,12 +1,12 @@
 """Takes chosen by player, school, period or certainty, and everything counted again for the choice.
 
-The views of ``summary`` are made once more, in memory, over the facts of the chosen takes; intervals come from the
-same code and seed as those of the step ``summarise``. A take that lies in a school or period by a share counts
-with that share.
+The view asked for, and those of ``tally`` and ``summary`` that it rests on, are made once more, in memory, over the
+facts of the chosen takes; intervals come from the same code and seed as those of the step ``summarise``. What a view
+rests on is told by its SQL, and which groups it shows by its schema. A take that lies in a school or period by a
+share counts with that share.
 """
 
-import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
@@ -14,14 +14,19 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import UsageError
-from pipeline.steps.summarise.groupings import GROUPINGS, TABLES
-from pipeline.steps.summarise.results import COMPARED, result_tables
+from pipeline.stats.lineage import CERTAINTIES
+from pipeline.steps.summarise.results import result_tables
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.database import views
 from pipeline.store.database.read import rows_of
-from pipeline.store.schema import Relation, load
+from pipeline.store.schema import Relation
 
-CERTAINTIES = ("possible", "probable", "certain")
+# Layers whose rows are those of the corpus, or of the takes chosen from it; and layers that count them in groups.
+FACTS, COUNTS = ("base", "stage", "fact"), ("tally", "summary")
+# Facts of which only those of the chosen takes are left.
+NARROWED = (("fact", "slide"), ("fact", "transition"), ("fact", "take_tally"), ("stage", "ancestor"))
+# What the tables of the layer result are made from.
+_CLUSTERS = (("tally", "grouping"), ("tally", "by_cluster"), ("tally", "quartile_by_group"))
 
 
 @dataclass(frozen=True)
@@ -73,21 +78,14 @@ def select(
     UsageError
         If a player, school, period, scheme or certainty is unknown, or the view has nothing to do with takes.
     """
-    text = _text(relation)
     _copy_layers(con)
     remarks = _choose(con, selection)
-    if relation.layer == "summary" and any(layer in text for layer in ("fact.", "result.", "stage.")):
-        results = _results(con, text, seed=seed, replicates=replicates)
-        views.create_layers(con, results, layers=("result",))
-        con.execute("create schema summary").fetchall()
-        con.execute(f'create view summary."{relation.name}" as {text}').fetchall()
+    name = (relation.layer, relation.name)
+    below = views.rests_on(name)
+    if relation.layer in COUNTS and any(layer != "base" for layer, _ in below):
+        _count_again(con, relation, {name, *below}, seed=seed, replicates=replicates)
         frame = rows_of(con, relation, where=where)
-    elif relation.layer in ("fact", "stage") and relation.name in (
-        "slide",
-        "transition",
-        "take_tally",
-        "ancestor",
-    ):
+    elif name in NARROWED:
         frame = rows_of(con, relation, where=where)
     else:
         frame = _rows_of_takes(con, relation, where=where)
@@ -96,11 +94,19 @@ def select(
     return Selected(frame, remarks)
 
 
-def _text(relation: Relation) -> str:
-    for path in views.query_files(relation.layer) if relation.layer not in views.TABLE_LAYERS else ():
-        if path.stem == relation.name:
-            return path.read_text(encoding="utf-8")
-    return ""
+def _count_again(
+    con: duckdb.DuckDBPyConnection, relation: Relation, wanted: set[views.Name], *, seed: int, replicates: int
+) -> None:
+    """Makes the wanted views anew over the facts, with the results that they show."""
+    tables = [name for layer, name in wanted if layer == "result"]
+    if tables:
+        wanted = wanted.union(_CLUSTERS, *map(views.rests_on, _CLUSTERS))
+    views.create_views(con, layers=("tally",), only=wanted)
+    if tables:
+        groupings = None if "*" in relation.groupings else relation.groupings
+        results = result_tables(con, seed=seed, replicates=replicates, groupings=groupings, tables=tables)
+        views.create_layers(con, results, layers=("result",))
+    views.create_views(con, layers=("summary",), only=wanted)
 
 
 def _copy_layers(con: duckdb.DuckDBPyConnection) -> None:
@@ -109,10 +115,10 @@ def _copy_layers(con: duckdb.DuckDBPyConnection) -> None:
         "select schema_name, table_name from duckdb_tables() where database_name = 'corpus' union all "
         "select schema_name, view_name from duckdb_views() where database_name = 'corpus' and not internal"
     ).fetchall()
-    for layer in ("base", "stage", "fact"):
+    for layer in FACTS:
         con.execute(f"create schema {layer}").fetchall()
     for layer, name in sorted(names):
-        if layer in ("base", "stage", "fact"):
+        if layer in FACTS:
             con.execute(f'create view {layer}."{name}" as select * from corpus.{layer}."{name}"').fetchall()
 
 
@@ -141,7 +147,7 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
         allowed = _listed(CERTAINTIES[CERTAINTIES.index(selection.min_certainty) :])
         con.execute(f"delete from fact.take_tally where coalesce(certainty, '') not in ({allowed})").fetchall()
         _replace(con, "base.teaching", f"from corpus.base.teaching where certainty in ({allowed})")
-        _replace(con, "stage.ancestor", f"from ({_text(load('ancestor', 'stage'))})")
+        _replace(con, "stage.ancestor", f"from ({views.query(('stage', 'ancestor'))})")
         narrowed(f"--min-certainty {selection.min_certainty}")
     if selection.players:
         ids = _listed(_ids(con, "player", "player_id", selection.players))
@@ -243,15 +249,6 @@ def _listed(values: Sequence[str]) -> str:
 
 def _count(con: duckdb.DuckDBPyConnection) -> int:
     return int(con.execute("select count(distinct take_id) from fact.take_tally").fetchall()[0][0])
-
-
-def _results(con: duckdb.DuckDBPyConnection, text: str, *, seed: int, replicates: int) -> dict[str, pl.DataFrame]:
-    """Only what the view's text asks for."""
-    tables = [name for name in TABLES if f"result.{name}" in text]
-    wanted = set(re.findall(r"\bgrouping = '(\w+)'", text)) & GROUPINGS.keys()
-    if "comparison" in tables:
-        wanted |= {"player"} if "teacher_and_student" in text and "base.teaching" in text else set(COMPARED)
-    return result_tables(con, seed=seed, replicates=replicates, groupings=wanted, tables=tables)
 
 
 def _rows_of_takes(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | None) -> pl.DataFrame:

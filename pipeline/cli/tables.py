@@ -30,7 +30,7 @@ _BRIEF = (
 )
 # Of a summary of which finger slid, which finger it was.
 _FINGERS = (
-    "share_starting_finger",
+    "share_departing_finger",
     "share_arriving_finger",
     "share_same_finger",
     "share_two_finger",
@@ -109,7 +109,7 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
             and (name in named or frame.schema[name] == pl.String)
             and name not in ("warning", "method", "cluster_unit")
         ]
-        fingers = _FINGERS if _FINGERS[0] in names else ()
+        fingers = _FINGERS if "departing_finger" in names else ()
         brief = [name for name in (*_BRIEF, *fingers) if name in names]
         if brief:
             rest = [n for n in names if n in relation.key and n not in labels and n not in ids and n not in brief]

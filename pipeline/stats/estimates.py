@@ -1,6 +1,6 @@
 """Rates of many groups at once: a frame of clusters in, a frame of rates with intervals out."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 from zlib import crc32
 
@@ -27,17 +27,20 @@ MEASURES: Mapping[str, tuple[str, str, float]] = {
     "slides_per_100_slurred_transitions": ("slurred_slides", "slurred_transitions", 100.0),
 }
 COUNTED = tuple(dict.fromkeys(name for counts, exposure, _ in MEASURES.values() for name in (counts, exposure)))
-LIMITS = ("", "_low", "_high", "_poisson_low", "_poisson_high")
+# What is asked of a group: how often one slides in its music as it was recorded, all slides over all exposure.
+AS_RECORDED = "music_as_recorded"
 SCHEMA = pl.Schema(
     {
         "grouping": pl.String(),
         "group_key": pl.String(),
+        "measure": pl.String(),
+        "estimand": pl.String(),
+        **dict.fromkeys(("rate", "low", "high", "poisson_low", "poisson_high"), pl.Float64()),
+        "method": pl.String(),
         "cluster_unit": pl.String(),
         "clusters": pl.Int64(),
         "effective_clusters": pl.Float64(),
         "replicates": pl.Int64(),
-        "method": pl.String(),
-        **{measure + limit: pl.Float64() for measure in MEASURES for limit in LIMITS},
         "warning": pl.String(),
     }
 )
@@ -65,7 +68,7 @@ def estimates(
     replicates: int = REPLICATES,
     pooled: Pooled | None = None,
 ) -> pl.DataFrame:
-    """One row for each group, in the order of their keys.
+    """A row for each group and measure, in the order of keys; without a rate where there is no exposure.
 
     Parameters
     ----------
@@ -81,7 +84,9 @@ def estimates(
         for key, frame in ordered.group_by("group_key", maintain_order=True)
     ]
     rows = [
-        _row(
+        row
+        for key, columns in groups
+        for row in _rows(
             key,
             columns,
             grouping,
@@ -90,12 +95,11 @@ def estimates(
             replicates=replicates,
             pooled=pooled or {},
         )
-        for key, columns in groups
     ]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
-def _row(
+def _rows(
     key: str,
     columns: Mapping[str, Floats],
     grouping: str,
@@ -104,20 +108,20 @@ def _row(
     seed: int,
     replicates: int,
     pooled: Pooled,
-) -> dict[str, Any]:
+) -> Iterator[dict[str, Any]]:
     stream = group_seed(seed, grouping=grouping, group_key=key)
     size = next(iter(columns.values())).size
     weights = resampling_weights(size, seed=stream, replicates=replicates) if size >= FEW_CLUSTERS else None
     used = np.maximum(columns["transitions"], columns["timed_minutes"]) > 0
     effective = effective_clusters(columns["transitions"]) or effective_clusters(columns["timed_minutes"])
-    row: dict[str, Any] = {
+    group = {
         "grouping": grouping,
         "group_key": key,
+        "estimand": AS_RECORDED,
         "cluster_unit": cluster_unit,
         "clusters": int(used.sum()),
         "effective_clusters": effective,
         "replicates": replicates,
-        "method": "no exposure",
         "warning": small_sample_warning(
             unit=cluster_unit,
             clusters=int(used.sum()),
@@ -137,14 +141,17 @@ def _row(
             # A transition carries one slide at most.
             most=1.0 if factor == 100 else None,
         )
-        if rate is None:
-            row |= {measure + limit: None for limit in LIMITS}
-            continue
-        values = (rate.estimate, rate.low, rate.high, rate.poisson_low, rate.poisson_high)
-        row |= {measure + limit: factor * value for limit, value in zip(LIMITS, values, strict=True)}
-        if row["method"] == "no exposure":
-            row["method"] = rate.method
-    return row
+        row = group | {"measure": measure}
+        if rate is not None:
+            row |= {
+                "rate": factor * rate.estimate,
+                "low": factor * rate.low,
+                "high": factor * rate.high,
+                "poisson_low": factor * rate.poisson_low,
+                "poisson_high": factor * rate.poisson_high,
+                "method": rate.method,
+            }
+        yield row
 
 
 def group_seed(seed: int, *, grouping: str, group_key: str) -> Sequence[int]:

@@ -28,22 +28,20 @@ first_sight as (
 ),
 dated as (
     select
-        take.take_id,
-        if(take.recorded is null, session.recorded_earliest, take.recorded_earliest) as earliest,
-        if(take.recorded is null, session.recorded_latest, take.recorded_latest) as stated_latest,
+        take_dated.take_id,
+        take_dated.recorded_earliest as earliest,
+        take_dated.recorded_latest as stated_latest,
         least(end_by_rule.death, first_sight.publication, first_sight.transfer) as rule_latest,
         case least(end_by_rule.death, first_sight.publication, first_sight.transfer)
             when end_by_rule.death then 'death of the player'
             when first_sight.publication then 'publication'
             when first_sight.transfer then 'transfer'
         end as rule,
-    from base.take
-    left join base.session
-        on session.session_id = take.session_id
+    from stage.take_dated
     left join end_by_rule
-        on end_by_rule.take_id = take.take_id
+        on end_by_rule.take_id = take_dated.take_id
     left join first_sight
-        on first_sight.take_id = take.take_id
+        on first_sight.take_id = take_dated.take_id
 ),
 bounded as (
     select

@@ -1,91 +1,44 @@
 with
-counted_span as (
-    select
-        analysed_take.take_id,
-        analysed_take.transfer_id,
-        coalesce(analysed_take.speed_state, '') as speed_state,
-        solo_span.player_id,
-        solo_span.transfer_start_s,
-        solo_span.transfer_end_s,
-        (solo_span.end_s - solo_span.start_s) / 60 as minutes,
-    from stage.analysed_take
-    join base.solo_span
-        on solo_span.transfer_id = analysed_take.transfer_id and solo_span.take_id = analysed_take.take_id
-    where solo_span.counted
-),
 exposure as (
     select
         take_id,
         player_id,
         count(distinct transfer_id) as transfers,
-        sum(minutes) as minutes,
-        coalesce(sum(minutes) filter (where speed_state <> 'unmeasurable'), 0) as timed_minutes,
-        bool_or(speed_state = 'ambiguous') as has_ambiguous_speed,
-    from counted_span
+        total(minutes) as minutes,
+        total(if(speed_state is distinct from 'unmeasurable', minutes, 0)) as timed_minutes,
+        coalesce(bool_or(speed_state = 'ambiguous'), false) as has_ambiguous_speed,
+    from stage.counted_span
     group by take_id, player_id
 ),
 chance as (
     select
-        counted_span.take_id,
-        counted_span.player_id,
+        take_id,
+        player_id,
         count(*) as transitions,
-        count(*) filter (where transition.slurred_probability > 0.5) as slurred_transitions,
-    from counted_span
-    join base.transition
-        on transition.transfer_id = counted_span.transfer_id and transition.take_id = counted_span.take_id
-    join base.note
-        on
-            note.note_id = transition.to_note_id
-            and note.transfer_start_s >= counted_span.transfer_start_s
-            and note.transfer_start_s < counted_span.transfer_end_s
-    where transition.exposure
-    group by counted_span.take_id, counted_span.player_id
-),
-owned as (
-    select
-        counted_span.take_id,
-        counted_span.player_id,
-        counted_span.speed_state,
-        judged_slide.origin,
-        judged_slide.is_slide,
-        judged_slide.verdict,
-        judged_slide.kind,
-        judged_slide.interval_cents,
-        coalesce(transition.slurred_probability > 0.5, false) as is_slurred,
-    from counted_span
-    join stage.judged_slide
-        on
-            judged_slide.transfer_id = counted_span.transfer_id
-            and (judged_slide.transfer_audible_start_s + judged_slide.transfer_audible_end_s) / 2
-            >= counted_span.transfer_start_s
-            and (judged_slide.transfer_audible_start_s + judged_slide.transfer_audible_end_s) / 2
-            < counted_span.transfer_end_s
-    left join base.transition
-        on
-            transition.from_note_id = judged_slide.from_note_id
-            and transition.to_note_id = judged_slide.to_note_id
-            and transition.exposure
+        count(*) filter (where is_slurred) as slurred_transitions,
+    from fact.transition
+    group by take_id, player_id
 ),
 sliding as (
     select
         take_id,
         player_id,
         count(*) filter (where is_slide) as slides,
-        count(*) filter (where is_slide and speed_state <> 'unmeasurable') as timed_slides,
+        count(*) filter (where is_slide and speed_state is distinct from 'unmeasurable') as timed_slides,
         count(*) filter (where is_slide and is_slurred) as slurred_slides,
         count(*) filter (where origin = 'found') as found_slides,
         count(*) filter (where verdict is not null) as reviewed_slides,
         count(*) filter (where verdict = 'no_slide') as rejected_slides,
         count(*) filter (where verdict = 'cannot_tell') as undecided_slides,
         count(*) filter (where origin = 'added') as added_slides,
-        count(*) filter (where is_slide and interval_cents > 0) as rising_slides,
+        count(*) filter (where is_slide and direction = 'rising') as rising_slides,
         count(*) filter (where is_slide and kind = 'same_finger') as same_finger,
         count(*) filter (where is_slide and kind = 'departing_finger') as departing_finger,
         count(*) filter (where is_slide and kind = 'arriving_finger') as arriving_finger,
         count(*) filter (where is_slide and kind = 'two_finger') as two_finger,
         count(*) filter (where is_slide and kind = 'into_note') as into_note,
         count(*) filter (where is_slide and kind = 'cannot_tell') as cannot_tell,
-    from owned
+    from stage.owned_slide
     group by take_id, player_id
 ),
 soloist as (
@@ -100,16 +53,16 @@ soloist as (
 ),
 attribution as (
     select
-        take_id,
-        player_id,
-        ['possible', 'probable', 'certain'][
-            max(list_position(['possible', 'probable', 'certain'], certainty))
-        ] as certainty,
-        min(instrument) as instrument,
+        performance.take_id,
+        performance.player_id,
+        arg_max(performance.certainty, certainty.rank) as certainty,
+        min(performance.instrument) as instrument,
     from base.performance
-    group by take_id, player_id
+    left join stage.certainty
+        on certainty.certainty = performance.certainty
+    group by performance.take_id, performance.player_id
 ),
-verdict_on_take as (
+standing as (
     select
         take_id,
         string_agg(distinct reason, '; ' order by reason) as reason,
@@ -117,72 +70,80 @@ verdict_on_take as (
     from stage.analysed_take
     group by take_id
 ),
+judged as (
+    select
+        exposure.take_id,
+        exposure.player_id,
+        exposure.transfers,
+        exposure.minutes,
+        exposure.timed_minutes,
+        exposure.has_ambiguous_speed,
+        coalesce(chance.transitions, 0) as transitions,
+        coalesce(chance.slurred_transitions, 0) as slurred_transitions,
+        coalesce(sliding.slides, 0) as slides,
+        coalesce(sliding.timed_slides, 0) as timed_slides,
+        coalesce(sliding.slurred_slides, 0) as slurred_slides,
+        coalesce(sliding.found_slides, 0) as found_slides,
+        coalesce(sliding.reviewed_slides, 0) as reviewed_slides,
+        coalesce(sliding.rejected_slides, 0) as rejected_slides,
+        coalesce(sliding.undecided_slides, 0) as undecided_slides,
+        coalesce(sliding.added_slides, 0) as added_slides,
+        coalesce(sliding.rising_slides, 0) as rising_slides,
+        coalesce(sliding.same_finger, 0) as same_finger,
+        coalesce(sliding.departing_finger, 0) as departing_finger,
+        coalesce(sliding.arriving_finger, 0) as arriving_finger,
+        coalesce(sliding.two_finger, 0) as two_finger,
+        coalesce(sliding.into_note, 0) as into_note,
+        coalesce(sliding.cannot_tell, 0) as cannot_tell,
+    from exposure
+    left join chance
+        on chance.take_id = exposure.take_id and chance.player_id is not distinct from exposure.player_id
+    left join sliding
+        on sliding.take_id = exposure.take_id and sliding.player_id is not distinct from exposure.player_id
+),
 listed as (
     select
-        take_id,
-        player_id,
         'judged' as state,
-    from exposure
-    union all
+        judged.*,
+    from judged
+    -- What this part does not name stays empty: a take that was not judged has no counts, not zero ones.
+    union all by name
     select
+        'not_judged' as state,
         take.take_id,
         soloist.player_id,
-        'not_judged' as state,
+        standing.reason,
+        standing.transfers,
     from base.take
     left join soloist
         on soloist.take_id = take.take_id
+    left join standing
+        on standing.take_id = take.take_id
     where take.take_id not in (select take_id from exposure)
 )
 select
     listed.take_id,
     listed.player_id,
     coalesce(take.session_id, 'take:' || take.take_id) as session_key,
+    coalesce(listed.player_id, session_key) as player_key,
     take.work_id,
     attribution.instrument,
     attribution.certainty,
-    coalesce(take.recorded, session.recorded) as recorded,
-    if(take.recorded is null, session.recorded_earliest, take.recorded_earliest) as recorded_earliest,
-    if(take.recorded is null, session.recorded_latest, take.recorded_latest) as recorded_latest,
+    take_dated.recorded,
+    take_dated.recorded_earliest,
+    take_dated.recorded_latest,
     coalesce(take.process, 'unknown') as process,
     coalesce(take.accompaniment, 'unknown') as accompaniment,
     listed.state,
-    case when listed.state = 'not_judged' then verdict_on_take.reason end as reason,
+    listed.reason,
     1::double as weight,
-    if(listed.state = 'judged', exposure.transfers, verdict_on_take.transfers) as transfers,
-    exposure.minutes,
-    exposure.timed_minutes,
-    exposure.has_ambiguous_speed,
-    if(listed.state = 'judged', coalesce(chance.transitions, 0), null) as transitions,
-    if(listed.state = 'judged', coalesce(chance.slurred_transitions, 0), null) as slurred_transitions,
-    if(listed.state = 'judged', coalesce(sliding.slides, 0), null) as slides,
-    if(listed.state = 'judged', coalesce(sliding.timed_slides, 0), null) as timed_slides,
-    if(listed.state = 'judged', coalesce(sliding.slurred_slides, 0), null) as slurred_slides,
-    if(listed.state = 'judged', coalesce(sliding.found_slides, 0), null) as found_slides,
-    if(listed.state = 'judged', coalesce(sliding.reviewed_slides, 0), null) as reviewed_slides,
-    if(listed.state = 'judged', coalesce(sliding.rejected_slides, 0), null) as rejected_slides,
-    if(listed.state = 'judged', coalesce(sliding.undecided_slides, 0), null) as undecided_slides,
-    if(listed.state = 'judged', coalesce(sliding.added_slides, 0), null) as added_slides,
-    if(listed.state = 'judged', coalesce(sliding.rising_slides, 0), null) as rising_slides,
-    if(listed.state = 'judged', coalesce(sliding.same_finger, 0), null) as same_finger,
-    if(listed.state = 'judged', coalesce(sliding.departing_finger, 0), null) as departing_finger,
-    if(listed.state = 'judged', coalesce(sliding.arriving_finger, 0), null) as arriving_finger,
-    if(listed.state = 'judged', coalesce(sliding.two_finger, 0), null) as two_finger,
-    if(listed.state = 'judged', coalesce(sliding.into_note, 0), null) as into_note,
-    if(listed.state = 'judged', coalesce(sliding.cannot_tell, 0), null) as cannot_tell,
-    coalesce(sliding.timed_slides, 0) / nullif(exposure.timed_minutes, 0) as slides_per_minute,
-    100 * coalesce(sliding.slides, 0) / nullif(chance.transitions, 0) as slides_per_100_transitions,
+    listed.* exclude (take_id, player_id, state, reason),
+    listed.timed_slides / nullif(listed.timed_minutes, 0) as slides_per_minute,
+    100 * listed.slides / nullif(listed.transitions, 0) as slides_per_100_transitions,
 from listed
 join base.take
     on take.take_id = listed.take_id
-left join base.session
-    on session.session_id = take.session_id
-left join exposure
-    on exposure.take_id = listed.take_id and exposure.player_id is not distinct from listed.player_id
-left join chance
-    on chance.take_id = listed.take_id and chance.player_id is not distinct from listed.player_id
-left join sliding
-    on sliding.take_id = listed.take_id and sliding.player_id is not distinct from listed.player_id
+join stage.take_dated
+    on take_dated.take_id = listed.take_id
 left join attribution
     on attribution.take_id = listed.take_id and attribution.player_id = listed.player_id
-left join verdict_on_take
-    on verdict_on_take.take_id = listed.take_id

@@ -14,8 +14,10 @@ link as (
     select
         teacher.number as teacher,
         student.number as student,
-        max(list_position(['possible', 'probable', 'certain'], teaching.certainty)) as strength,
+        max(certainty.rank) as strength,
     from base.teaching
+    join stage.certainty
+        on certainty.certainty = teaching.certainty
     join person as teacher
         on teacher.player_id = teaching.teacher_id
     join person as student
@@ -109,10 +111,14 @@ select
     pair.generations,
     pair.longest_path,
     pair.paths,
-    ['possible', 'probable', 'certain'][pair.best] as certainty,
-    ['possible', 'probable', 'certain'][pair.worst] as weakest_certainty,
+    best.certainty,
+    worst.certainty as weakest_certainty,
 from pair
 join person as player
     on player.number = pair.student
 join person as ancestor
     on ancestor.number = pair.ancestor
+join stage.certainty as best
+    on best.rank = pair.best
+join stage.certainty as worst
+    on worst.rank = pair.worst

@@ -1,80 +1,23 @@
 with
-current_sound as (
-    select
-        transfer_id,
-        max(samples_sha256) as samples_sha256,
-    from base.run
-    where samples_sha256 is not null
-    group by transfer_id
-),
-heard as (
-    select
-        review.transfer_id,
-        review.transfer_start_s,
-        review.transfer_end_s,
-        review.listener,
-        review.verdict,
-        review.kind,
-        review.judged_on,
-        coalesce(review.sample_id, '') as sample_id,
-    from base.review
-    left join current_sound
-        on current_sound.transfer_id = review.transfer_id
-    where review.samples_sha256 = coalesce(current_sound.samples_sha256, review.samples_sha256)
-),
-overlapping as (
-    select
-        heard.transfer_id,
-        heard.transfer_start_s,
-        heard.transfer_end_s,
-        slide.slide_id,
-        (
-            least(heard.transfer_end_s, slide.transfer_audible_end_s)
-            - greatest(heard.transfer_start_s, slide.transfer_audible_start_s)
-        ) / (
-            greatest(heard.transfer_end_s, slide.transfer_audible_end_s)
-            - least(heard.transfer_start_s, slide.transfer_audible_start_s)
-        ) as overlap,
-    from (select distinct transfer_id, transfer_start_s, transfer_end_s from heard) as heard
-    join base.slide
-        on
-            slide.transfer_id = heard.transfer_id
-            and slide.transfer_audible_start_s < heard.transfer_end_s
-            and slide.transfer_audible_end_s > heard.transfer_start_s
-),
-nearest as (
-    select
-        transfer_id,
-        transfer_start_s,
-        transfer_end_s,
-        arg_max(slide_id, (overlap, slide_id)) as slide_id,
-        max(overlap) as overlap,
-    from overlapping
-    group by transfer_id, transfer_start_s, transfer_end_s
-),
 attached as (
     select
-        heard.transfer_id,
+        transfer_id,
         case
-            when nearest.overlap > 0.3 then nearest.slide_id
+            when overlap > 0 then slide_id
             -- Whoever hears a slide somewhere in a longer stretch has not said where it is.
-            when nearest.slide_id is null and heard.transfer_end_s - heard.transfer_start_s <= 1.5
-                then heard.transfer_id || '-a' || round(1000 * heard.transfer_start_s)::bigint
+            when transfer_end_s - transfer_start_s <= 1.5
+                then transfer_id || '-a' || round(1000 * transfer_start_s)::bigint
         end as slide_id,
-        nearest.slide_id is null as is_new,
-        heard.transfer_start_s,
-        heard.transfer_end_s,
-        heard.listener,
-        heard.verdict,
-        heard.kind,
-        heard.judged_on,
-        heard.sample_id,
-    from heard
-    left join nearest
-        on
-            nearest.transfer_id = heard.transfer_id
-            and nearest.transfer_start_s = heard.transfer_start_s
-            and nearest.transfer_end_s = heard.transfer_end_s
+        overlap is null as is_new,
+        transfer_start_s,
+        transfer_end_s,
+        listener,
+        verdict,
+        kind,
+        judged_on,
+        sample_id,
+    from stage.verdict
+    where is_of_current_sound
 ),
 last_verdict as (
     select
@@ -155,6 +98,7 @@ select
     'found' as origin,
     slide.transfer_audible_start_s,
     slide.transfer_audible_end_s,
+    (slide.transfer_audible_start_s + slide.transfer_audible_end_s) / 2 as transfer_middle_s,
     slide.from_note_id,
     slide.to_note_id,
     slide.interval_cents,
@@ -177,6 +121,7 @@ select
     'added' as origin,
     verdict.transfer_start_s as transfer_audible_start_s,
     verdict.transfer_end_s as transfer_audible_end_s,
+    (verdict.transfer_start_s + verdict.transfer_end_s) / 2 as transfer_middle_s,
     null as from_note_id,
     null as to_note_id,
     null as interval_cents,

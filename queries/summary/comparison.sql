@@ -16,8 +16,8 @@ select
     comparison.shared_clusters,
     comparison.warning,
 from result.comparison
-left join result.estimate as first_group
+left join summary.rate as first_group
     on first_group.grouping = comparison.grouping and first_group.group_key = comparison.group_key
-left join result.estimate as other_group
+left join summary.rate as other_group
     on other_group.grouping = comparison.grouping and other_group.group_key = comparison.other_key
 where comparison.grouping <> 'teacher_and_student'

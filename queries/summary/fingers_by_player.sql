@@ -1,41 +1,8 @@
-with
-hit as (
-    select
-        slide.player_id as player_id,
-        coalesce(slide.direction, 'unknown') as direction,
-        sum(tally.weight) as slides,
-        count(distinct slide.take_id) as takes_with_slide,
-        count(distinct slide.player_id) as players_with_slide,
-        coalesce(sum(tally.weight) filter (where slide.kind = 'departing_finger'), 0) as starting_finger,
-        coalesce(sum(tally.weight) filter (where slide.kind = 'arriving_finger'), 0) as arriving_finger,
-        coalesce(sum(tally.weight) filter (where slide.kind = 'same_finger'), 0) as same_finger,
-        coalesce(sum(tally.weight) filter (where slide.kind = 'two_finger'), 0) as two_finger,
-        coalesce(sum(tally.weight) filter (where slide.kind = 'into_note'), 0) as into_note,
-        coalesce(sum(tally.weight) filter (where slide.kind = 'cannot_tell'), 0) as cannot_tell,
-    from fact.slide
-    join fact.take_tally as tally
-        on tally.take_id = slide.take_id and tally.player_id is not distinct from slide.player_id
-    group by slide.player_id, coalesce(slide.direction, 'unknown')
-)
 select
-    hit.player_id,
-    coalesce(player.name, 'not named') as player,
-    hit.direction,
-    hit.slides,
-    hit.takes_with_slide,
-    hit.players_with_slide,
-    hit.starting_finger,
-    hit.arriving_finger,
-    hit.same_finger,
-    hit.two_finger,
-    hit.into_note,
-    hit.cannot_tell,
-    hit.starting_finger / nullif(hit.slides, 0) as share_starting_finger,
-    hit.arriving_finger / nullif(hit.slides, 0) as share_arriving_finger,
-    hit.same_finger / nullif(hit.slides, 0) as share_same_finger,
-    hit.two_finger / nullif(hit.slides, 0) as share_two_finger,
-    hit.into_note / nullif(hit.slides, 0) as share_into_note,
-    hit.cannot_tell / nullif(hit.slides, 0) as share_cannot_tell,
-from hit
+    nullif(finger.group_key, '~') as player_id,
+    coalesce(player.name, 'not attributed') as player,
+    finger.* exclude (grouping, group_key),
+from tally.fingers_by_group as finger
 left join base.player
-    on player.player_id = hit.player_id
+    on player.player_id = finger.group_key
+where finger.grouping = 'player'

@@ -1,34 +1,8 @@
-with
-moved as (
-    select
-        transition.player_id as player_id,
-        sum(tally.weight) as transitions,
-        coalesce(sum(tally.weight * hand.shift_probability), 0) as shifts,
-        coalesce(sum(tally.weight * hand.chance_probability), 0) as chances,
-        coalesce(sum(tally.weight * hand.chance_probability) filter (where transition.has_slide), 0) as heard,
-        coalesce(sum(tally.weight * hand.chance_probability) filter (where transition.is_slurred), 0) as slurred_chances,
-        coalesce(sum(tally.weight * hand.chance_probability) filter (where transition.is_slurred and transition.has_slide), 0) as slurred_heard,
-        count(distinct transition.take_id) as takes,
-    from fact.transition
-    join base.transition_hand as hand
-        on hand.transition_id = transition.transition_id and hand.speed_rank = 1
-    join fact.take_tally as tally
-        on tally.take_id = transition.take_id and tally.player_id is not distinct from transition.player_id
-    group by transition.player_id
-)
 select
-    moved.player_id,
-    coalesce(player.name, 'not named') as player,
-    moved.takes,
-    moved.transitions,
-    moved.shifts,
-    moved.chances,
-    moved.heard,
-    moved.chances - moved.heard as silent,
-    moved.heard / nullif(moved.chances, 0) as share_heard,
-    moved.slurred_chances,
-    moved.slurred_heard,
-    moved.slurred_heard / nullif(moved.slurred_chances, 0) as share_slurred_heard,
-from moved
+    nullif(shift.group_key, '~') as player_id,
+    coalesce(player.name, 'not attributed') as player,
+    shift.* exclude (grouping, group_key),
+from tally.shifts_by_group as shift
 left join base.player
-    on player.player_id = moved.player_id
+    on player.player_id = shift.group_key
+where shift.grouping = 'player'

@@ -5,7 +5,7 @@ way as (
         hand.string,
         hand.from_position,
         hand.to_position,
-        sum(coalesce(hand.passage_probability, hand.probability)) as probability,
+        total(coalesce(hand.passage_probability, hand.probability)) as probability,
     from base.slide_hand as hand
     where
         hand.speed_rank = 1
@@ -18,7 +18,7 @@ way as (
 whole as (
     select
         tally.instrument,
-        sum(tally.weight * way.probability) as slides,
+        total(tally.weight * way.probability) as slides,
     from way
     join fact.slide
         on slide.slide_id = way.slide_id
@@ -32,8 +32,8 @@ select
     way.from_position,
     way.to_position,
     if(way.to_position > way.from_position, 'rising', 'falling') as direction,
-    sum(tally.weight * way.probability) as slides,
-    sum(tally.weight * way.probability) / nullif(any_value(whole.slides), 0) as share_of_slides,
+    total(tally.weight * way.probability) as slides,
+    total(tally.weight * way.probability) / nullif(any_value(whole.slides), 0) as share_of_slides,
     count(distinct slide.player_id) filter (where way.probability >= 0.5) as players,
 from way
 join fact.slide
@@ -43,4 +43,4 @@ join fact.take_tally as tally
 join whole
     on whole.instrument is not distinct from tally.instrument
 group by tally.instrument, way.string, way.from_position, way.to_position
-having sum(tally.weight * way.probability) >= 0.05
+having total(tally.weight * way.probability) >= 0.05

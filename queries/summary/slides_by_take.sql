@@ -17,12 +17,12 @@ select
     tally.slurred_transitions,
     tally.slides,
     tally.slurred_slides,
-    estimate.slides_per_minute,
-    estimate.slides_per_minute_poisson_low,
-    estimate.slides_per_minute_poisson_high,
-    estimate.slides_per_100_transitions,
-    estimate.slides_per_100_transitions_poisson_low,
-    estimate.slides_per_100_transitions_poisson_high,
+    minute.rate as slides_per_minute,
+    minute.poisson_low as slides_per_minute_poisson_low,
+    minute.poisson_high as slides_per_minute_poisson_high,
+    transition.rate as slides_per_100_transitions,
+    transition.poisson_low as slides_per_100_transitions_poisson_low,
+    transition.poisson_high as slides_per_100_transitions_poisson_high,
     tally.has_ambiguous_speed,
     tally.found_slides,
     tally.reviewed_slides,
@@ -36,7 +36,15 @@ left join base.player
     on player.player_id = tally.player_id
 left join base.work
     on work.work_id = tally.work_id
-left join result.estimate
+left join result.estimate as minute
     on
-        estimate.grouping = 'take'
-        and estimate.group_key = tally.take_id || '/' || coalesce(tally.player_id, '~')
+        minute.grouping = 'take'
+        and minute.group_key = tally.take_id || '/' || coalesce(tally.player_id, '~')
+        and minute.measure = 'slides_per_minute'
+        and minute.estimand = 'music_as_recorded'
+left join result.estimate as transition
+    on
+        transition.grouping = 'take'
+        and transition.group_key = tally.take_id || '/' || coalesce(tally.player_id, '~')
+        and transition.measure = 'slides_per_100_transitions'
+        and transition.estimand = 'music_as_recorded'

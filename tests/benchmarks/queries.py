@@ -107,7 +107,7 @@ def main(folder: Path) -> None:
     con.execute(f"attach '{derived / 'corpus.duckdb'}' as corpus (storage_version 'v1.5.0')").fetchall()
     con.execute("use corpus").fetchall()
     with timed("building the database"):
-        views.create_layers(con, paths, layers=("base", "stage", "fact"), stored=views.STORED)
+        views.create_layers(con, paths, layers=("base", "stage", "fact", "tally"), stored=views.STORED)
         con.execute("checkpoint corpus").fetchall()
     with timed("summarising (2,000 resamples)"):
         results = result_tables(con, seed=1902, replicates=2000)
@@ -127,7 +127,7 @@ def main(folder: Path) -> None:
         with timed("paths up from one player"):
             print(len(corpus.nearest_common_teachers("p1990", "p1850")), "nearest paths")
         with timed("stage.ancestor, from the links"):
-            text = next(p for p in views.query_files("stage") if p.stem == "ancestor").read_text(encoding="utf-8")
+            text = views.query(("stage", "ancestor"))
             print(corpus.sql(f"select count(*) from ({text})").rows()[0][0], "ancestors")
 
 
@@ -148,7 +148,7 @@ def deep() -> None:
             con.register("made", frame)
             con.execute(f"insert into base.{name} by name select * from made").fetchall()
         with timed("stage, deep lineage"):
-            views.create_layers(con, {}, layers=("stage", "fact"), stored=views.STORED)
+            views.create_layers(con, {}, layers=("stage", "fact", "tally"), stored=views.STORED)
         views.create_layers(con, {}, layers=("result", "summary"))
         print(con.sql("select count(*), max(generations), max(paths) from stage.ancestor").fetchall())
         for name in ("lineage_by_player", "lineage_by_generation"):

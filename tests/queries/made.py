@@ -57,12 +57,19 @@ def facts(**tables: list[dict[str, Any]]) -> duckdb.DuckDBPyConnection:
     return con
 
 
+def tallies(**tables: list[dict[str, Any]]) -> duckdb.DuckDBPyConnection:
+    """A connection with the layers up to ``tally`` over made rows."""
+    con = facts(**tables)
+    views.create_views(con, layers=("tally",), stored=views.STORED)
+    return con
+
+
 def database(
     *groupings: str, results: tuple[str, ...] = (), replicates: int = 200, **tables: list[dict[str, Any]]
 ) -> duckdb.DuckDBPyConnection:
     """A connection with all layers over made rows; estimates only for the groupings named, as summarise makes them."""
-    con = facts(**tables)
-    made = result_tables(con, seed=1, replicates=replicates, groupings=groupings, tables=("estimate", *results))
+    con = tallies(**tables)
+    made = result_tables(con, seed=1, replicates=replicates, groupings=groupings, tables=("estimate", "quartile", *results))
     views.create_layers(con, made, layers=("result", "summary", "check"))
     return con
 
@@ -80,7 +87,7 @@ def corpus_folder(folder: Path, **tables: list[dict[str, Any]]) -> Path:
     with duckdb.connect() as con:
         con.execute(f"attach '{folder / 'derived' / 'corpus.duckdb'}' as corpus").fetchall()
         con.execute("use corpus").fetchall()
-        views.create_layers(con, sources, layers=("base", "stage", "fact"), stored=views.STORED)
+        views.create_layers(con, sources, layers=("base", "stage", "fact", "tally"), stored=views.STORED)
         results = result_tables(con, seed=1902, replicates=2000)
         views.create_layers(con, results, layers=("result", "summary", "check"))
     return folder

@@ -76,7 +76,7 @@ def _matches() -> list[dict]:
     ]  # fmt: skip
 
 
-FINGERS = ("direction", "slides", "starting_finger", "arriving_finger", "same_finger", "share_starting_finger")
+FINGERS = ("direction", "slides", "departing_finger", "arriving_finger", "same_finger", "share_departing_finger")
 
 
 def test_which_finger_slides_by_player_and_direction(con):

@@ -227,7 +227,7 @@ def test_command_gives_a_table_with_counts_beside_rates(folder):
 
 def test_which_finger_slid_is_among_the_columns_shown(folder):
     head = ask(folder, "fingers_by_player").stdout.splitlines()[0]
-    assert all(f"share {finger} finger [%]" in head for finger in ("starting", "arriving", "same"))
+    assert all(f"share {finger} finger [%]" in head for finger in ("departing", "arriving", "same"))
 
 
 def test_command_gives_csv_json_and_parquet(folder, tmp_path):

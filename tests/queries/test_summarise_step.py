@@ -2,12 +2,10 @@
 
 from types import SimpleNamespace
 
-import polars as pl
-from made import facts, frame, joined, rows, slide, small
+from made import facts, frame, joined, rows, slide, small, tallies
 
 from pipeline.settings import SummariseSettings
 from pipeline.steps.base import StepInput
-from pipeline.steps.summarise.groupings import GROUPINGS, cluster_query
 from pipeline.steps.summarise.step import COMPUTED, STEP
 
 SHA, OLD = "a" * 64, "b" * 64
@@ -34,8 +32,8 @@ def test_a_verdict_on_other_samples_counts_neither_in_estimates_nor_in_views():
     tables = joined(small(), {"review": [review]})
     for now, slides in ((SHA, 2), (OLD, 1)):
         made = summarised(tables, samples={"x1": now, "x2": SHA, "x3": SHA})
-        rate = made.row(by_predicate=(pl.col("grouping") == "player") & (pl.col("group_key") == "ann"), named=True)
-        assert rate["slides_per_minute"] == slides / 2
+        ann = made.filter(grouping="player", group_key="ann", measure="slides_per_minute")
+        assert ann["rate"].to_list() == [slides / 2]
         run = [{"transfer_id": "x1", "step": "intake", "samples_sha256": now}]
         con = facts(**joined(tables, {"run": run}))
         assert rows(con, "fact.take_tally", "slides", order="take_id")[0] == (slides,)
@@ -44,5 +42,5 @@ def test_a_verdict_on_other_samples_counts_neither_in_estimates_nor_in_views():
 def test_each_player_is_one_cluster_of_a_kind_of_slide():
     # Ann's and Bo's slides are of one kind, so that the kind is found twice; both are players once.
     tables = joined(small(), {"slide": [slide("x2", "t2", 1.0)]})
-    made = facts(**tables).execute(cluster_query(GROUPINGS["kind"])).fetchall()
-    assert [row[:2] for row in made] == [("same_finger", "ann"), ("same_finger", "bo")]
+    made = tallies(**tables).execute("select group_key, cluster from tally.by_cluster where grouping = 'kind' order by all")
+    assert made.fetchall() == [("same_finger", "ann"), ("same_finger", "bo")]

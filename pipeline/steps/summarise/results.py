@@ -10,9 +10,8 @@ import polars as pl
 
 from pipeline.stats.compare import compare_rates
 from pipeline.stats.effects import player_effects, regression
-from pipeline.stats.estimates import LIMITS, MEASURES, estimates, group_seed, pooled_by_measure
+from pipeline.stats.estimates import MEASURES, estimates, group_seed, pooled_by_measure
 from pipeline.stats.rates import FEW_CLUSTERS, Rate, pooled_overdispersion
-from pipeline.steps.summarise.groupings import GROUPINGS, TABLES, cluster_query, quartile_query
 from pipeline.store import schema
 
 COMPARED = ("school", "period", "process")
@@ -24,24 +23,32 @@ def result_tables(
     *,
     seed: int,
     replicates: int,
-    groupings: Collection[str] = tuple(GROUPINGS),
-    tables: Collection[str] = TABLES,
+    groupings: Collection[str] | None = None,
+    tables: Collection[str] | None = None,
 ) -> dict[str, pl.DataFrame]:
     """The rows of each result table, checked against its schema.
 
     Parameters
     ----------
-    con : a connection with the layers ``stage`` and ``fact``.
-    groupings, tables : what is needed; the rest is left out.
+    con : a connection with the layers up to ``tally``.
+    groupings : those of ``tally.grouping`` that are needed; None for all.
+    tables : names of the tables that are needed; None for all.
     """
-    clusters = {name: con.sql(cluster_query(GROUPINGS[name])).pl() for name in GROUPINGS if name in groupings}
-    estimate = _estimates(con, clusters, seed=seed, replicates=replicates)
+    names = [relation.name for relation in schema.relations("result") if tables is None or relation.name in tables]
+    listed = con.sql("select grouping, cluster_unit, has_quartiles from tally.grouping order by grouping").fetchall()
+    wanted = [row for row in listed if groupings is None or row[0] in groupings]
+    clusters = {grouping: _of_grouping(con, "by_cluster", grouping) for grouping, _, _ in wanted}
+    estimate = _estimates(con, clusters, {row[0]: row[1] for row in wanted}, seed=seed, replicates=replicates)
     made = {"estimate": estimate}
-    if "comparison" in tables:
+    if "quartile" in names:
+        # One grouping after another: the quartiles of all at once would hold every slide in memory many times.
+        parts = [_of_grouping(con, "quartile_by_group", grouping) for grouping, _, has_any in wanted if has_any]
+        made["quartile"] = pl.concat(parts) if parts else pl.DataFrame()
+    if "comparison" in names:
         made["comparison"] = _comparisons(con, clusters, estimate, seed=seed, replicates=replicates)
-    if "player_effect" in tables:
+    if "player_effect" in names:
         made["player_effect"] = _player_effects(con)
-    if "effect" in tables:
+    if "effect" in names:
         made["effect"] = _effects(con)
     checked = {}
     for name, frame in made.items():
@@ -50,22 +57,28 @@ def result_tables(
     return checked
 
 
+def _of_grouping(con: duckdb.DuckDBPyConnection, view: str, grouping: str) -> pl.DataFrame:
+    return con.sql(f"select * from tally.{view} where grouping = '{grouping}' order by all").pl()
+
+
 def _estimates(
-    con: duckdb.DuckDBPyConnection, clusters: Mapping[str, pl.DataFrame], *, seed: int, replicates: int
+    con: duckdb.DuckDBPyConnection,
+    clusters: Mapping[str, pl.DataFrame],
+    units: Mapping[str, str],
+    *,
+    seed: int,
+    replicates: int,
 ) -> pl.DataFrame:
-    made = []
     # Between the sessions of each player, and between all players.
     pools = {"session": "player", "player": "corpus"}
-    pooled = {unit: pooled_by_measure(con.sql(cluster_query(GROUPINGS[name])).pl()) for unit, name in pools.items()}
-    for name, frame in clusters.items():
-        unit = GROUPINGS[name].unit
-        rates = estimates(
-            frame, grouping=name, cluster_unit=unit, seed=seed, replicates=replicates, pooled=pooled[unit]
+    pooled = {unit: pooled_by_measure(_of_grouping(con, "by_cluster", name)) for unit, name in pools.items()}
+    made = [
+        estimates(
+            frame, grouping=name, cluster_unit=units[name], seed=seed, replicates=replicates, pooled=pooled[units[name]]
         )
-        if GROUPINGS[name].has_quartiles:
-            rates = rates.join(con.sql(quartile_query(GROUPINGS[name])).pl(), on="group_key", how="left")
-        made.append(rates)
-    return pl.concat(made, how="diagonal") if made else pl.DataFrame()
+        for name, frame in clusters.items()
+    ]
+    return pl.concat(made) if made else pl.DataFrame()
 
 
 def _comparisons(
@@ -76,15 +89,18 @@ def _comparisons(
     seed: int,
     replicates: int,
 ) -> pl.DataFrame:
-    rates = {(row["grouping"], row["group_key"]): row for row in estimate.iter_rows(named=True)}
+    rates = {(row["grouping"], row["group_key"], row["measure"]): row for row in estimate.iter_rows(named=True)}
+    keys_of: dict[str, list[str]] = {}
+    for name, key, measure in sorted(rates):
+        if measure == RATES[0]:
+            keys_of.setdefault(name, []).append(key)
     rows: list[dict[str, Any]] = []
     pairs: list[tuple[str, str, str, str]] = []
     for grouping in COMPARED:
-        keys = sorted(key for name, key in rates if name == grouping)
         # Only groups of one scheme are compared, and a school or period that is none is not one.
         pairs += [
             (grouping, grouping, first, second)
-            for first, second in combinations(keys, 2)
+            for first, second in combinations(keys_of.get(grouping, ()), 2)
             if first.rpartition("/")[0] == second.rpartition("/")[0]
             and not {first.rpartition("/")[2], second.rpartition("/")[2]}
             & {"unplaced", "undated", "outside", "unknown"}
@@ -93,14 +109,14 @@ def _comparisons(
     pairs += [("teacher_and_student", "player", student, teacher) for student, teacher in taught]
     wide = {name: _by_cluster(clusters[name]) for name in {p[1] for p in pairs} & clusters.keys()}
     for grouping, source, first, second in pairs:
-        if (source, first) not in rates or (source, second) not in rates or source not in wide:
+        if source not in wide or not {first, second} <= wide[source].keys():
             continue
-        one, other = rates[source, first], rates[source, second]
-        warning = "; ".join(sorted({row["warning"] for row in (one, other) if row["warning"]})) or None
         names = sorted(wide[source][first].keys() | wide[source][second].keys())
         for measure in RATES:
-            if one[measure] is None or other[measure] is None:
+            one, other = rates[source, first, measure], rates[source, second, measure]
+            if one["rate"] is None or other["rate"] is None:
                 continue
+            warning = "; ".join(sorted({row["warning"] for row in (one, other) if row["warning"]})) or None
             made = compare_rates(
                 _group(one, measure, wide[source][first], names),
                 _group(other, measure, wide[source][second], names),
@@ -134,9 +150,11 @@ def _group(
     row: Mapping[str, Any], measure: str, of: Mapping[str, Mapping[str, float]], names: Sequence[str]
 ) -> tuple[Rate, list[float], list[float]]:
     counts, exposures, factor = MEASURES[measure]
-    estimate, low, high, poisson_low, poisson_high = (row[measure + limit] / factor for limit in LIMITS)
+    rate, low, high, poisson_low, poisson_high = (
+        row[name] / factor for name in ("rate", "low", "high", "poisson_low", "poisson_high")
+    )
     return (
-        Rate(estimate, low, high, poisson_low, poisson_high, row["method"]),
+        Rate(rate, low, high, poisson_low, poisson_high, row["method"]),
         [of[name][counts] if name in of else 0.0 for name in names],
         [of[name][exposures] if name in of else 0.0 for name in names],
     )
@@ -151,7 +169,7 @@ def _finite(value: float) -> float | None:
 
 
 def _player_effects(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    sessions = con.sql(cluster_query(GROUPINGS["player"])).pl().filter(pl.col("group_key") != "~")
+    sessions = _of_grouping(con, "by_cluster", "player").filter(pl.col("group_key") != "~")
     rows: list[dict[str, Any]] = []
     for measure in RATES:
         counts, exposures, factor = MEASURES[measure]

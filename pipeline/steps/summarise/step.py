@@ -8,7 +8,6 @@ import polars as pl
 
 from pipeline.settings import SummariseSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
-from pipeline.steps.summarise.groupings import TABLES
 from pipeline.store import schema
 from pipeline.store.database import views
 
@@ -59,9 +58,10 @@ def _run(given: StepInput) -> StepOutput:
     with duckdb.connect() as con:
         con.execute("set threads = 1").fetchall()
         con.execute("set enable_progress_bar = false").fetchall()  # a worker looks to DuckDB like a person at a prompt
-        views.create_layers(con, sources, layers=("base", "stage", "fact"), stored=views.STORED)
+        views.create_layers(con, sources, layers=("base", "stage", "fact", "tally"), stored=("stage", "fact"))
         made = result_tables(con, seed=settings.seed, replicates=settings.replicates)
-    return StepOutput({"corpus": made}, {"corpus": ("done", f"{made['estimate'].height} groups")})
+    groups = made["estimate"].select("grouping", "group_key").n_unique()
+    return StepOutput({"corpus": made}, {"corpus": ("done", f"{groups} groups")})
 
 
 def _heard(samples_sha256: Mapping[str, str]) -> pl.DataFrame:
@@ -94,10 +94,10 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=4,
+    version=5,
     scope="corpus",
     reads=COMPUTED,
-    writes=TABLES,
+    writes=tuple(relation.name for relation in schema.relations("result")),
     facts=_facts,
     run=_run,
 )

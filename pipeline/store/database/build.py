@@ -13,7 +13,7 @@ import duckdb
 from pipeline.store import schema
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import Generation
-from pipeline.store.database.views import STORED, Source, create_layers, query_files
+from pipeline.store.database.views import FUNCTIONS, STORED, Source, create_layers, query_files
 from pipeline.store.files.durable import sync_folder
 from pipeline.store.provenance import hash_bytes_of, hash_value
 
@@ -96,6 +96,7 @@ def content_stamp(corpus: Corpus, generation: Generation) -> str:
                 if layer not in ("base", "result")
                 for path in query_files(layer)
             },
+            "functions": hash_bytes_of(FUNCTIONS),
             "schemas": repr(schema.relations()),
         }
     )

@@ -248,10 +248,15 @@ def _merge(root: Path, merge: _Merge) -> None:
     if before is not None and "transfer_id" in types.names:
         path, stood = before
         kept = {t for t, stamp in files.items() if stood.get(t) == stamp}
-        if kept:
-            tables.append(_arrow(_frame(read_parquet(path)).filter(pl.col("transfer_id").is_in(kept)), types))
+        merged_before = read_parquet(path) if kept else None
+        if merged_before is not None and merged_before.column_names == types.names:
+            tables.append(_arrow(_frame(merged_before).filter(pl.col("transfer_id").is_in(kept)), types))
+        else:
+            kept = set()
     read = (corpus.read_arrow(table, t) for t in sorted(files) if t not in kept)  # says so if one is damaged
-    merged = pa.concat_tables([*tables, *(found.cast(types) for found in read if found is not None)])
+    # Other columns are those of another version, whose step has not made the table anew yet: as good as not there.
+    of_now = (found for found in read if found is not None and found.column_names == types.names)
+    merged = pa.concat_tables([types.empty_table(), *tables, *(found.cast(types) for found in of_now)])
     if kept:
         merged = _arrow(_frame(merged).sort("transfer_id", maintain_order=True), types)
     with replacing(merge.target) as part:

@@ -1,12 +1,15 @@
 """Makes the tables and views of the corpus database in a DuckDB connection, layer by layer.
 
 ``base`` and ``result`` hold tables, typed by ``schemas/``; every other layer holds one view for each file
-``queries/<layer>/<name>.sql``, which is a bare ``select``. A view reads lower layers only, so within a layer
-the order does not matter. Layers in ``STORED`` are kept as tables in the database file, so that a summary of
-millions of slides answers at once; their contents are those of the view.
+``queries/<layer>/<name>.sql``, which is a bare ``select``. A view reads its own layer and those below it; what it
+reads, and so the order within a layer, is told by its SQL as DuckDB itself parses it. Layers in ``STORED`` are kept
+as tables in the database file, so that a summary of millions of slides answers at once; their contents are those of
+the view. Of these, a relation whose schema says ``stored = false`` stays a view, since it repeats what others hold.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from functools import cache
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import duckdb
@@ -19,11 +22,15 @@ from pipeline.store.schema import LAYERS, Relation
 
 TABLE_LAYERS = ("base", "result")
 VIEW_LAYERS = tuple(layer for layer in LAYERS if layer not in TABLE_LAYERS)
-STORED = ("stage", "fact")
+STORED = ("stage", "fact", "tally")
 # Hundreds of millions of rows: read through ``open_corpus``, one transfer at a time.
 PER_TRANSFER = ("pitch_frame", "speed_curve")
 
+FUNCTIONS = resources.folder("queries") / "functions.sql"
+
 Source = pl.DataFrame | Sequence[Path]
+Name = tuple[str, str]
+"""Layer and name of a table or view."""
 
 
 def create_layers(
@@ -79,28 +86,77 @@ def create_views(
     *,
     layers: Sequence[str] = VIEW_LAYERS,
     stored: Collection[str] = (),
+    only: Collection[Name] | None = None,
 ) -> None:
     """Make one view for each file of ``queries/<layer>/``, with the comments of its schema.
 
     Parameters
     ----------
     stored : layers that are written as tables instead of views.
+    only : layer and name of the views wanted; None for all of the layers.
 
     Raises
     ------
     DataError
         If a query does not run on the layers below it; names the file.
     """
+    con.execute(FUNCTIONS.read_text(encoding="utf-8")).fetchall()
     for layer in layers:
         con.execute(f'create schema if not exists "{layer}"').fetchall()
-        kind = "table" if layer in stored else "view"
-        for path in query_files(layer):
-            text = path.read_text(encoding="utf-8").strip().removesuffix(";")
+        names = [(layer, path.stem) for path in query_files(layer)]
+        for name in in_order(names if only is None else [name for name in names if name in only]):
+            relation = schema.load(name[1], layer)
+            kind = "table" if layer in stored and relation.stored else "view"
             try:
-                con.execute(f'create {kind} "{layer}"."{path.stem}" as\n{text}').fetchall()
+                con.execute(f'create {kind} "{layer}"."{relation.name}" as\n{query(name)}').fetchall()
             except duckdb.Error as error:
-                raise DataError(f"queries/{layer}/{path.name}: {error}; mend the query or its tables") from error
-            _describe(con, schema.load(path.stem, layer), kind)
+                raise DataError(
+                    f"queries/{layer}/{relation.name}.sql: {error}; mend the query or its tables"
+                ) from error
+            _describe(con, relation, kind)
+
+
+def query(name: Name) -> str:
+    """The SQL of a view; empty for a table."""
+    path = resources.folder("queries") / name[0] / f"{name[1]}.sql"
+    return path.read_text(encoding="utf-8").strip() if path.is_file() else ""
+
+
+def reads(name: Name) -> frozenset[Name]:
+    """The tables and views that a view's SQL names."""
+    return _names(query(name))
+
+
+@cache
+def _names(text: str) -> frozenset[Name]:
+    found = _parser().get_table_names(text, qualified=True) if text else set()
+    # A name comes quoted where it is a word of SQL, and with the alias that it goes by: base."work" AS work.
+    pairs = (each.partition(" AS ")[0].replace('"', "").split(".") for each in found)
+    return frozenset((layer, name) for layer, name in pairs)
+
+
+@cache
+def _parser() -> duckdb.DuckDBPyConnection:
+    con = duckdb.connect(config={"threads": 1})
+    con.execute(FUNCTIONS.read_text(encoding="utf-8")).fetchall()
+    return con
+
+
+def rests_on(name: Name) -> frozenset[Name]:
+    """All that a view reads, and what that reads in turn, down to the tables."""
+    found: set[Name] = set()
+    waiting = [name]
+    while waiting:
+        more = reads(waiting.pop()) - found
+        found |= more
+        waiting += more
+    return frozenset(found)
+
+
+def in_order(names: Iterable[Name]) -> list[Name]:
+    """The views, each after those of them that it reads."""
+    known = sorted(names)
+    return list(TopologicalSorter({name: sorted(reads(name) & set(known)) for name in known}).static_order())
 
 
 def query_files(layer: str) -> list[Path]:

@@ -1,6 +1,8 @@
 """Reads ``schemas/<layer>/<name>.toml``: the only source of types, checks, database comments and the dictionary.
 
-A column with ``edtf = true`` holds a date as people write it; the columns computed beside it (see
+``like`` names relations whose columns, but for their keys, follow the relation's own: said once, they are part of each
+relation all the same. In layers other than ``base``, columns of the key must be filled and others may be empty, unless
+``required`` says otherwise. A column with ``edtf = true`` holds a date as people write it; the columns computed beside it (see
 ``store.dates``) are declared here from it, so that they are typed, described and checked like any other.
 """
 
@@ -19,7 +21,7 @@ from pipeline.errors import DataError
 from pipeline.store.schema.arrow_tables import arrow_of, in_order, neighbours_alike, one_of, without_nan
 from pipeline.store.schema.dates import PADDING_RULE
 
-LAYERS = ("base", "stage", "fact", "result", "summary", "check")
+LAYERS = ("base", "stage", "fact", "tally", "result", "summary", "check")
 
 _ARROW: dict[str, pa.DataType] = {
     "string": pa.string(),
@@ -123,7 +125,11 @@ class Violation:
 
 @dataclass(frozen=True)
 class Relation:
-    """One table or view as declared."""
+    """One table or view as declared.
+
+    ``groupings``: the groups (of ``tally.grouping``) whose rates it shows. ``stored``: whether it is kept as a table
+    where its layer is.
+    """
 
     name: str
     layer: str
@@ -133,6 +139,8 @@ class Relation:
     kept: Literal["by hand", "computed"]
     columns: tuple[Column, ...]
     folder: Literal["catalogue", "reviews", "reviews/drawn", ""] = ""
+    groupings: tuple[str, ...] = ()
+    stored: bool = True
     _by_name: dict[str, Column] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -312,7 +320,7 @@ def _bound(value: float) -> str:
 def _parse(name: str, layer: str, text: str) -> Relation:
     document = tomllib.loads(text)
     columns: list[Column] = []
-    for column_name, entry in document["columns"].items():
+    for column_name, entry in document.get("columns", {}).items():
         known = {
             "type",
             "description",
@@ -336,7 +344,7 @@ def _parse(name: str, layer: str, text: str) -> Relation:
                 type=entry["type"],
                 description=entry["description"],
                 unit=entry.get("unit"),
-                required=entry.get("required", True),
+                required=entry.get("required", layer == "base" or column_name in document["key"]),
                 values=tuple(entry.get("values", ())),
                 pattern=PATTERNS[pattern][0] if pattern in PATTERNS else pattern,
                 example=entry.get("example"),
@@ -357,15 +365,21 @@ def _parse(name: str, layer: str, text: str) -> Relation:
                 )
                 for suffix, kind, description, values in DATE_COLUMNS
             )
+    for like in document.get("like", ()):
+        shared = load(*reversed(like.split(".")))
+        columns.extend(column for column in shared.columns if column.name not in shared.key)
+    kept = document.get("kept", "computed")
     return Relation(
         name=name,
         layer=layer,
         description=document["description"],
         grain=document["grain"],
         key=tuple(document["key"]),
-        kept=document["kept"],
+        kept=kept,
         columns=tuple(columns),
-        folder=document.get("folder", "catalogue" if document["kept"] == "by hand" else ""),
+        folder=document.get("folder", "catalogue" if kept == "by hand" else ""),
+        groupings=tuple(document.get("groupings", ())),
+        stored=document.get("stored", True),
         _by_name={column.name: column for column in columns},
     )
 

@@ -1,0 +1,5 @@
+select takes_by_cluster.*,
+from tally.takes_by_cluster
+union all
+select slides_by_cluster.*,
+from tally.slides_by_cluster

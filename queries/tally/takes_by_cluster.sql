@@ -1,0 +1,17 @@
+select
+    member.grouping,
+    member.group_key,
+    if(grouping.cluster_unit = 'session', take.session_key, take.player_key) as cluster,
+    total(member.weight * take.timed_slides) as timed_slides,
+    total(member.weight * take.timed_minutes) as timed_minutes,
+    total(member.weight * take.slides) as slides,
+    total(member.weight * take.transitions) as transitions,
+    total(member.weight * take.slurred_slides) as slurred_slides,
+    total(member.weight * take.slurred_transitions) as slurred_transitions,
+from tally.take_in_group as member
+join tally.grouping
+    on grouping.grouping = member.grouping
+join fact.take_tally as take
+    on take.take_id = member.take_id and take.player_id is not distinct from member.player_id
+where take.state = 'judged'
+group by member.grouping, member.group_key, cluster
