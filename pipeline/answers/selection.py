@@ -6,7 +6,7 @@ rests on is told by its SQL, and which groups it shows by its schema. A take tha
 share counts with that share.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 

@@ -78,5 +78,7 @@ def test_offending_rows_are_named(view, columns, wrong, offending):
 
 def test_stale_estimates_are_named():
     con = database("player", **small())
-    con.execute("update result.estimate set rate = 3 where group_key = 'ann' and measure = 'slides_per_minute'").fetchall()
+    con.execute(
+        "update result.estimate set rate = 3 where group_key = 'ann' and measure = 'slides_per_minute'"
+    ).fetchall()
     assert rows(con, "check.estimate_against_facts", "*") == [("ann", 1.0, 3.0)]

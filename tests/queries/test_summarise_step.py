@@ -42,5 +42,6 @@ def test_a_verdict_on_other_samples_counts_neither_in_estimates_nor_in_views():
 def test_each_player_is_one_cluster_of_a_kind_of_slide():
     # Ann's and Bo's slides are of one kind, so that the kind is found twice; both are players once.
     tables = joined(small(), {"slide": [slide("x2", "t2", 1.0)]})
-    made = tallies(**tables).execute("select group_key, cluster from tally.by_cluster where grouping = 'kind' order by all")
+    kinds = "select group_key, cluster from tally.by_cluster where grouping = 'kind' order by all"
+    made = tallies(**tables).execute(kinds)
     assert made.fetchall() == [("same_finger", "ann"), ("same_finger", "bo")]

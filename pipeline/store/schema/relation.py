@@ -2,8 +2,8 @@
 
 ``like`` names relations whose columns, but for their keys, follow the relation's own: said once, they are part of each
 relation all the same. In layers other than ``base``, columns of the key must be filled and others may be empty, unless
-``required`` says otherwise. A column with ``edtf = true`` holds a date as people write it; the columns computed beside it (see
-``store.dates``) are declared here from it, so that they are typed, described and checked like any other.
+``required`` says otherwise. A column with ``edtf = true`` holds a date as people write it; the columns computed beside
+it (see ``store.dates``) are declared here from it, so that they are typed, described and checked like any other.
 """
 
 import re
