@@ -65,7 +65,7 @@ def tallies(**tables: list[dict[str, Any]]) -> duckdb.DuckDBPyConnection:
 
 
 def database(
-    *groupings: str, results: tuple[str, ...] = (), replicates: int = 200, **rows: list[dict[str, Any]]
+    *groupings: str, results: tuple[str, ...] = (), replicates: int = 200, **tables: list[dict[str, Any]]
 ) -> duckdb.DuckDBPyConnection:
     """A connection with all layers over made rows; estimates only for the groupings named, as summarise makes them."""
     con = tallies(**tables)
