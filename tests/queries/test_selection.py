@@ -13,6 +13,8 @@ import pipeline
 from pipeline.answers.open_corpus import OpenCorpus, open_corpus
 from pipeline.cli import app
 from pipeline.errors import DataError, UsageError
+from pipeline.store import schema
+from pipeline.store.database import views
 
 
 @pytest.fixture(scope="module")
@@ -97,6 +99,22 @@ def test_a_choice_that_does_not_cut_a_group_leaves_its_numbers_alone(many, view,
     assert chosen.drop(lent).equals(whole.drop(lent))
     if large and min(large) >= 10:
         assert chosen.equals(whole)
+
+
+SUMMARIES = [relation.name for relation in schema.relations("summary")]
+
+
+@pytest.mark.parametrize("name", SUMMARIES)
+def test_a_choice_of_all_takes_counts_what_is_counted_without_one(corpus, name):
+    # Made anew from what the view rests on, for the groups that its schema names: were one lacking, its rates would be.
+    everything = pipeline_selection(without_takes=["no-such-take"])
+    columns = {column.name for column in schema.load(name, "summary").columns}
+    counts = any(layer != "base" for layer, _ in views.rests_on(("summary", name)))
+    if not counts and not {"take_id", "transfer_id"} & columns:
+        with pytest.raises(UsageError, match="nothing to do with takes"):
+            corpus.selected(f"summary.{name}", everything)
+        return
+    assert corpus.selected(f"summary.{name}", everything).frame.equals(corpus.view(f"summary.{name}"))
 
 
 def test_limits_of_many_clusters_do_not_depend_on_the_choice(many):

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pytest
 
 from pipeline.errors import DataError
+from pipeline.store.database.views import query
 from pipeline.store.schema import PATTERNS, Column, Relation, column_violations, load, relations
 from pipeline.store.schema.arrow_tables import arrow_of, without_nan
 
@@ -94,6 +95,31 @@ def test_each_relation_is_whole(relation: Relation) -> None:
             assert load(table).column(key)
         if column.type in ("double", "float") and column.name.endswith(("_s", "_hz", "_cents", "_rpm", "_ms", "_db")):
             assert column.unit, f"{relation.name}.{column.name} has no unit"
+
+
+def test_columns_said_once_are_part_of_every_relation_that_takes_them_over() -> None:
+    by_school, shared = load("slides_by_school", "summary"), load("rate", "summary")
+    names = [column.name for column in by_school.columns]
+    assert names[:4] == ["scheme", "school_id", "school", "takes"]
+    assert not {"grouping", "group_key"} & set(names)
+    assert by_school.column("slides_per_minute") == shared.column("slides_per_minute")
+    assert by_school.groupings == ("school",)
+
+
+def test_in_views_the_key_must_be_filled_and_the_rest_may_be_empty() -> None:
+    tally = load("take_tally", "fact")
+    required = {column.name for column in tally.columns if column.required}
+    # The key but for the player, who may not be named, and what is never empty by the view's own SQL.
+    never_empty = {"session_key", "player_key", "process", "accompaniment", "state", "weight"}
+    assert required == {"take_id"} | never_empty
+    assert load("take").column("take_id").required
+    assert tally.kept == "computed"
+
+
+def test_groupings_named_by_a_view_are_listed() -> None:
+    text = query(("tally", "grouping"))
+    for relation in relations():
+        assert all(name == "*" or f"('{name}', " in text for name in relation.groupings), relation.name
 
 
 def test_names_fixed_by_contract_are_there() -> None:

@@ -10,12 +10,14 @@ import polars as pl
 
 from pipeline.stats.compare import compare_rates
 from pipeline.stats.effects import player_effects, regression
-from pipeline.stats.estimates import MEASURES, estimates, group_seed, pooled_by_measure
+from pipeline.stats.estimates import AS_RECORDED, MEASURES, estimates, group_seed, pooled_by_measure
 from pipeline.stats.rates import FEW_CLUSTERS, Rate, pooled_overdispersion
 from pipeline.store import schema
 
 COMPARED = ("school", "period", "process")
 RATES = ("slides_per_minute", "slides_per_100_transitions")
+# Where the spread between clusters is learnt: between the sessions of each player, and between all players.
+POOLS = {"session": "player", "player": "corpus"}
 
 
 def result_tables(
@@ -37,17 +39,17 @@ def result_tables(
     names = [relation.name for relation in schema.relations("result") if tables is None or relation.name in tables]
     listed = con.sql("select grouping, cluster_unit, has_quartiles from tally.grouping order by grouping").fetchall()
     wanted = [row for row in listed if groupings is None or row[0] in groupings]
-    clusters = {grouping: _of_grouping(con, "by_cluster", grouping) for grouping, _, _ in wanted}
-    estimate = _estimates(con, clusters, {row[0]: row[1] for row in wanted}, seed=seed, replicates=replicates)
+    clusters = _of_groupings(con, "by_cluster", [*(row[0] for row in wanted), *POOLS.values()])
+    estimate = _estimates(clusters, {row[0]: row[1] for row in wanted}, seed=seed, replicates=replicates)
     made = {"estimate": estimate}
     if "quartile" in names:
         # One grouping after another: the quartiles of all at once would hold every slide in memory many times.
-        parts = [_of_grouping(con, "quartile_by_group", grouping) for grouping, _, has_any in wanted if has_any]
-        made["quartile"] = pl.concat(parts) if parts else pl.DataFrame()
+        some = [_of_groupings(con, "quartile_by_group", [name])[name] for name, _, has_any in wanted if has_any]
+        made["quartile"] = pl.concat(some) if some else pl.DataFrame()
     if "comparison" in names:
         made["comparison"] = _comparisons(con, clusters, estimate, seed=seed, replicates=replicates)
     if "player_effect" in names:
-        made["player_effect"] = _player_effects(con)
+        made["player_effect"] = _player_effects(clusters["player"])
     if "effect" in names:
         made["effect"] = _effects(con)
     checked = {}
@@ -57,26 +59,22 @@ def result_tables(
     return checked
 
 
-def _of_grouping(con: duckdb.DuckDBPyConnection, view: str, grouping: str) -> pl.DataFrame:
-    return con.sql(f"select * from tally.{view} where grouping = '{grouping}' order by all").pl()
+def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[str]) -> dict[str, pl.DataFrame]:
+    """The rows of a view of ``tally`` by grouping."""
+    listed = ", ".join(f"'{name}'" for name in sorted(set(names)))
+    frame = con.sql(f"select * from tally.{view} where grouping in ({listed}) order by all").pl()
+    return {name: frame.filter(grouping=name) for name in names}
 
 
 def _estimates(
-    con: duckdb.DuckDBPyConnection,
-    clusters: Mapping[str, pl.DataFrame],
-    units: Mapping[str, str],
-    *,
-    seed: int,
-    replicates: int,
+    clusters: Mapping[str, pl.DataFrame], units: Mapping[str, str], *, seed: int, replicates: int
 ) -> pl.DataFrame:
-    # Between the sessions of each player, and between all players.
-    pools = {"session": "player", "player": "corpus"}
-    pooled = {unit: pooled_by_measure(_of_grouping(con, "by_cluster", name)) for unit, name in pools.items()}
+    pooled = {unit: pooled_by_measure(clusters[name]) for unit, name in POOLS.items()}
     made = [
         estimates(
-            frame, grouping=name, cluster_unit=units[name], seed=seed, replicates=replicates, pooled=pooled[units[name]]
+            clusters[name], grouping=name, cluster_unit=unit, seed=seed, replicates=replicates, pooled=pooled[unit]
         )
-        for name, frame in clusters.items()
+        for name, unit in units.items()
     ]
     return pl.concat(made) if made else pl.DataFrame()
 
@@ -89,7 +87,8 @@ def _comparisons(
     seed: int,
     replicates: int,
 ) -> pl.DataFrame:
-    rates = {(row["grouping"], row["group_key"], row["measure"]): row for row in estimate.iter_rows(named=True)}
+    recorded = estimate.filter(estimand=AS_RECORDED) if estimate.width else estimate
+    rates = {(row["grouping"], row["group_key"], row["measure"]): row for row in recorded.iter_rows(named=True)}
     keys_of: dict[str, list[str]] = {}
     for name, key, measure in sorted(rates):
         if measure == RATES[0]:
@@ -109,7 +108,7 @@ def _comparisons(
     pairs += [("teacher_and_student", "player", student, teacher) for student, teacher in taught]
     wide = {name: _by_cluster(clusters[name]) for name in {p[1] for p in pairs} & clusters.keys()}
     for grouping, source, first, second in pairs:
-        if source not in wide or not {first, second} <= wide[source].keys():
+        if not {(source, key, RATES[0]) for key in (first, second)} <= rates.keys():
             continue
         names = sorted(wide[source][first].keys() | wide[source][second].keys())
         for measure in RATES:
@@ -168,8 +167,8 @@ def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _player_effects(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    sessions = _of_grouping(con, "by_cluster", "player").filter(pl.col("group_key") != "~")
+def _player_effects(sessions: pl.DataFrame) -> pl.DataFrame:
+    sessions = sessions.filter(pl.col("group_key") != "~")
     rows: list[dict[str, Any]] = []
     for measure in RATES:
         counts, exposures, factor = MEASURES[measure]
