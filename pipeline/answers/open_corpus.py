@@ -7,10 +7,10 @@ from typing import Any, Self
 
 import polars as pl
 
-from pipeline.answers.selection import CERTAINTIES, Selected, Selection, select
+from pipeline.answers.selection import Selected, Selection, select
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.settings import read_settings
-from pipeline.stats.lineage import LineagePath, common_teachers, paths_up
+from pipeline.stats.lineage import CERTAINTIES, LineagePath, common_teachers, paths_up
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view, open_beside, open_read_only, rows_of, run_sql
 

@@ -62,7 +62,7 @@ def result_tables(
 def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[str]) -> dict[str, pl.DataFrame]:
     """The rows of a view of ``tally`` by grouping."""
     listed = ", ".join(f"'{name}'" for name in sorted(set(names)))
-    frame = con.sql(f"select * from tally.{view} where grouping in ({listed}) order by all").pl()
+    frame: pl.DataFrame = con.sql(f"select * from tally.{view} where grouping in ({listed}) order by all").pl()
     return {name: frame.filter(grouping=name) for name in names}
 
 
