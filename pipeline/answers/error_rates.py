@@ -15,7 +15,7 @@ import polars as pl
 from pipeline.errors import DataError, typed
 from pipeline.stats import agreement
 from pipeline.stats.agreement import CalibrationBin, ErrorRates, Judged
-from pipeline.stats.intervals import Interval
+from pipeline.stats.intervals import Interval, wilson_interval
 from pipeline.stats.rates import pooled_spread, rate_interval
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
@@ -62,6 +62,7 @@ class ListeningResults:
     calibration: tuple[CalibrationBin, ...]
     calibration_error: float
     kinds_right: Interval | None
+    self_agreement: Interval | None
 
 
 def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
@@ -85,8 +86,9 @@ def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
     with open_read_only(corpus.root) as con:
         changes = con.sql(_CHANGES).pl()
         tallies = con.sql(_TALLIES).pl()
-    heard = _heard(items, verdicts, _elsewhere(items, corpus.catalogue.frame("review"), changes))
-    strata = _strata(items, heard)
+    once, given = (frame.filter(pl.col("repeat_of").is_null()) for frame in (items, verdicts))
+    heard = _heard(once, given, _elsewhere(once, corpus.catalogue.frame("review"), changes))
+    strata = _strata(once, heard)
     finds = [s.judged for s in strata if s.drawn_from == "slide"]
     if not any(judged.judged for judged in finds):
         raise DataError(f"{root}: no found slide has a clear verdict yet; judge more items")
@@ -94,19 +96,20 @@ def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
     sure = heard.filter((pl.col("drawn_from") == "slide") & (pl.col("verdict") != "cannot_tell"))
     is_slide = (sure["verdict"] == "slide").to_numpy()
     confidences = sure["confidence"].fill_null(0.5).to_numpy()
-    kappa, alpha = _agreement(verdicts)
+    kappa, alpha = _agreement(given)
     return ListeningResults(
         samples=tuple(sorted(set(items["sample_id"]))),
         listeners=tuple(sorted(set(verdicts["listener"]))),
         items=heard.height,
         strata=strata,
         errors=errors,
-        rates=_rates(tallies, items, strata, errors, seed=seed),
+        rates=_rates(tallies, once, strata, errors, seed=seed),
         kappa=kappa,
         alpha=alpha,
         calibration=tuple(agreement.calibration(confidences, is_slide)),
         calibration_error=agreement.calibration_error(confidences, is_slide),
         kinds_right=_kinds_right(sure),
+        self_agreement=_self_agreement(verdicts),
     )
 
 
@@ -133,6 +136,8 @@ def _verdicts(corpus: Corpus) -> tuple[pl.DataFrame, pl.DataFrame]:
     matched = (
         reviews.with_columns(exact)
         .join(items.with_columns(exact), on=list(_STRETCH), how="inner", suffix="_item")
+        .filter(pl.col("item_id").is_null() | (pl.col("item_id") == pl.col("item_id_item")))
+        .with_columns(pl.col("item_id_item").alias("item_id"))
         .sort("sample_id", "item_id", "listener", "judged_on")
         .group_by("sample_id", "item_id", "listener", maintain_order=True)
         .last()
@@ -258,6 +263,20 @@ def _agreement(verdicts: pl.DataFrame) -> tuple[float | None, float | None]:
         table = [[sum(pair == (a, b) for pair in pairs) for b in names] for a in names]
         return agreement.cohens_kappa(table), None
     return None, agreement.krippendorffs_alpha(columns)
+
+
+def _self_agreement(verdicts: pl.DataFrame) -> Interval | None:
+    """Share of items heard twice by one listener that were judged alike; None if there are none."""
+    own = ("sample_id", "listener")
+    again = verdicts.filter(pl.col("repeat_of").is_not_null()).select(*own, "repeat_of", "verdict")
+    pairs = again.join(
+        verdicts.select(*own, "item_id", pl.col("verdict").alias("first")),
+        left_on=[*own, "repeat_of"],
+        right_on=[*own, "item_id"],
+    )
+    if pairs.is_empty():
+        return None
+    return wilson_interval(pairs.filter(pl.col("verdict") == pl.col("first")).height, trials=pairs.height)
 
 
 def _kinds_right(sure: pl.DataFrame) -> Interval | None:

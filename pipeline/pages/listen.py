@@ -25,6 +25,10 @@ from pipeline.store.schema import load
 
 STRATA = ("player", "kind", "process", "take")
 _AROUND_S = 1.2
+_LEAST_SHADED_S = 0.3
+"""Narrower places are shaded this wide, so that a find does not give itself away."""
+# How far notes may reach into the place between them, and how long before it the note before may have ended.
+_EDGE_S, _RESTED_S = 0.12, 0.6
 
 # Finds before any verdict, in what is counted: the populations that a check draws from.
 _SPAN = """
@@ -94,7 +98,7 @@ def listen(root: Path | str, *, number: int = 200, by: Sequence[str] = ("player"
 
     Parameters
     ----------
-    number : items in all; fewer if the corpus holds fewer.
+    number : items in all, those heard twice among them; fewer if the corpus holds fewer.
     by : what makes a stratum, of ``STRATA``.
     seed : the same seed and corpus state draw the same sample.
 
@@ -134,7 +138,7 @@ def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.D
         ),
     )
     parts = []
-    left = number
+    left = number - draw.repeats(number)
     for place, (name, population) in enumerate({"slide": slides, "transition": changes, "stretch": whole}.items()):
         strata = [each for each in by if name == "slide" or each != "kind"]
         wanted = min(left, max(1, round(number * draw.SHARES[name])))
@@ -142,7 +146,10 @@ def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.D
         picked = draw.draw(population, number=wanted, strata=strata, rng=rng)
         left -= picked.height
         parts.append(picked.with_columns(pl.lit(name).alias("drawn_from")).drop("id", "player", "take", strict=False))
-    items = pl.concat(parts, how="diagonal").join(hashes, on="transfer_id", how="left", maintain_order="left")
+    once = pl.concat(parts, how="diagonal").with_row_index("place")
+    again = np.random.default_rng([seed, 98]).permutation(once.height)[: draw.repeats(number)]
+    items = pl.concat([once, once[again.tolist()].with_columns(repeats="place", place=None)], how="diagonal_relaxed")
+    items = items.join(hashes, on="transfer_id", how="left", maintain_order="left")
     items = items[np.random.default_rng([seed, 99]).permutation(items.height).tolist()]
     relation = load("drawn_item")
     items = items.with_columns(
@@ -151,6 +158,8 @@ def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.D
         pl.col("transfer_end_s").round(6),
         pl.col("kind").alias("found_kind"),
     )
+    named = items.select(pl.col("place").alias("repeats"), pl.col("item_id").alias("repeat_of")).drop_nulls()
+    items = items.join(named, on="repeats", how="left", maintain_order="left")
     sample_id = sample_name(seed=seed, number=number, content=items.write_csv())
     items = items.with_columns(pl.lit(sample_id).alias("sample_id"))
     return relation.checked(items.select([column.name for column in relation.columns]))
@@ -201,10 +210,16 @@ def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], targ
     length_s = heard.size / PAGE_RATE_HZ
     drawn = drawn_line(corpus, transfer_id, speed_map=speed_map, with_finds=False)
     reference = reference_pitch_hz(corpus, transfer_id)
+    notes = corpus.read("note", transfer_id)
     made = {}
     for row in rows:
         start_s, end_s = (float(speed_map.to_true_s(row[f"transfer_{end}_s"])) for end in ("start", "end"))
+        stretch = row["drawn_from"] == "stretch"
+        if not stretch:  # finds and changes without one must look alike
+            middle_s, half_s = (start_s + end_s) / 2, max(end_s - start_s, _LEAST_SHADED_S) / 2
+            start_s, end_s = max(0.0, middle_s - half_s), min(length_s, middle_s + half_s)
         clip_start, clip_end = max(0.0, start_s - _AROUND_S), min(length_s, end_s + _AROUND_S)
+        shaded = (start_s - clip_start, end_s - clip_start)
         cut = excerpt(heard, start_s=clip_start, end_s=clip_end)
         half, quarter = slowed(cut, rates=(0.5, 0.25))
         gap = np.zeros(SLOW_RATE_HZ // 4, dtype=np.float32)
@@ -224,9 +239,30 @@ def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], targ
             "transfer_per_corrected": float(speed_map.ratio_at(row["transfer_start_s"])),
             "sound": f"sound/{name}.flac",
             "slow_sound": f"sound/{name}-slow.flac",
-            "half_to_s": half.size / SLOW_RATE_HZ,
+            "length_s": cut.size / PAGE_RATE_HZ,
+            "asked_from_s": shaded[0],
+            "asked_to_s": shaded[1],
+            "asked": "The shaded stretch" if stretch else _change_words(notes, row),
+            "stretch": stretch,
             "quarter_from_s": (half.size + gap.size) / SLOW_RATE_HZ,
             "ours": f"a slide, {kind} (confidence {probability_words(row['confidence'])})." if found else "no slide.",
-            "picture": pictures.single(cut, drawn=drawn, reference_pitch_hz=reference, start_s=clip_start),
+            "picture": pictures.single(
+                cut, drawn=drawn, reference_pitch_hz=reference, start_s=clip_start, shaded_s=shaded
+            ),
         }
     return made
+
+
+def _change_words(notes: pl.DataFrame | None, item: dict[str, Any]) -> str:
+    """The change of note that an item asks about: "The change from E5 to G5, shaded"."""
+    begins, ends = item["transfer_start_s"], item["transfer_end_s"]
+    if notes is None:
+        return "The shaded change"
+    before = notes.filter(
+        (pl.col("transfer_end_s") <= begins + _EDGE_S) & (pl.col("transfer_end_s") >= begins - _RESTED_S)
+    ).sort("transfer_start_s")
+    after = notes.filter(pl.col("transfer_start_s") >= ends - _EDGE_S).sort("transfer_start_s")
+    to = pictures.note_name(after["midi"][0]) if after.height else "the note after it"
+    if before.is_empty():
+        return f"The beginning of {to}, shaded"
+    return f"The change from {pictures.note_name(before['midi'][-1])} to {to}, shaded"

@@ -128,8 +128,13 @@ def rows(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, length_s: 
     return made
 
 
-def single(sound: Samples, *, drawn: Drawn, reference_pitch_hz: float, start_s: float) -> str:
-    """One excerpt's picture as a whole SVG: ``sound`` begins at corrected time ``start_s``."""
+def single(
+    sound: Samples, *, drawn: Drawn, reference_pitch_hz: float, start_s: float, shaded_s: tuple[float, float]
+) -> str:
+    """One excerpt's picture as a whole SVG: ``sound`` begins at corrected time ``start_s``.
+
+    ``shaded_s`` is what the excerpt is about, in seconds of the excerpt.
+    """
     end_s = start_s + sound.size / PAGE_RATE_HZ
     first, last = np.searchsorted(drawn.line_s, [start_s, end_s])
     frame = frame_of(drawn.line_midi[first:last], open_midi=())
@@ -137,7 +142,10 @@ def single(sound: Samples, *, drawn: Drawn, reference_pitch_hz: float, start_s: 
     moved = replace(drawn, line_s=drawn.line_s - start_s)
     symbol = _symbol(grey, frame=frame, drawn=moved, start_s=0.0, end_s=end_s - start_s)
     window = f"0 0 {(end_s - start_s) * PIXELS_PER_S:.1f} {frame.height}"
-    return f'<svg viewBox="{window}" role="img" aria-label="Time-frequency picture of the excerpt">{symbol}</svg>'
+    left, right = (edge * PIXELS_PER_S for edge in shaded_s)
+    band = f'<rect class="asked" x="{left:.1f}" y="0" width="{right - left:.1f}" height="{frame.height}"/>'
+    label = "Time-frequency picture of the excerpt; what is asked about is shaded"
+    return f'<svg viewBox="{window}" role="img" aria-label="{label}">{symbol}{band}</svg>'
 
 
 def row_of(time_s: float) -> int:

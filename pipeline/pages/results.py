@@ -99,6 +99,8 @@ def agreement_words(results: ListeningResults) -> list[str]:
         words.append(f"Agreement of the two listeners: Cohen's kappa {results.kappa:.2f}.")
     if results.alpha is not None:
         words.append(f"Agreement of the listeners: Krippendorff's alpha {results.alpha:.2f} (nominal).")
+    if results.self_agreement is not None:
+        words.append(f"Excerpts heard twice and judged alike: {share_words(results.self_agreement)}.")
     if results.kinds_right is not None:
         words.append(f"Kinds heard as found: {share_words(results.kinds_right)}.")
     return words

@@ -133,3 +133,67 @@ def test_own_marks_meet_the_slides_they_were_made_from(measured):
     assert made.kinds_right.estimate == 1
     with pytest.raises(UsageError, match="flo"):
         compare_marks(measured, listener="nobody")
+
+
+def missing_half(root):
+    """The corpus measured anew so that only the surer half of its slides is found; gives all that were found before."""
+    with open_read_only(root) as con:
+        slides = con.sql("from base.slide order by slide_id").pl()
+    with (root / "settings.toml").open("a", encoding="utf-8") as settings:
+        settings.write(f"[detect]\nleast_confidence = {min(slides['confidence'].median(), 0.99):.4f}\n")
+    measure(root)
+    return slides.to_dicts()
+
+
+def heard_by(root, truth, *, beside):
+    """Verdicts of a listener who knows all slides; ``beside`` also tells of those in the excerpt around the place."""
+    sample = listen(root, number=400, by=(), seed=5)
+    items = Corpus(root).catalogue.frame("drawn_item").filter(pl.col("sample_id") == sample.sample_id)
+    rows = []
+    for item in items.iter_rows(named=True):
+        stretch = (item["transfer_start_s"], item["transfer_end_s"])
+        own = [slide for slide in truth if slide["transfer_id"] == item["transfer_id"]]
+        there = [s for s in own if slide_times(s)[0] < stretch[1] and slide_times(s)[1] > stretch[0]]
+        near = [s for s in own if slide_times(s)[0] < stretch[1] + 1.2 and slide_times(s)[1] > stretch[0] - 1.2]
+        row = {
+            "transfer_id": item["transfer_id"],
+            "samples_sha256": item["samples_sha256"],
+            "listener": "perfect",
+            "judged_on": "2026-01-01",
+        }
+        asked = dict(zip(("transfer_start_s", "transfer_end_s"), stretch, strict=True))
+        verdict = "slide" if there else "no_slide"
+        rows.append(row | asked | {"verdict": verdict, "sample_id": sample.sample_id, "item_id": item["item_id"]})
+        if beside and near and not there:  # what the page saves of brackets that lie elsewhere
+            marked = dict(zip(("transfer_start_s", "transfer_end_s"), slide_times(near[0]), strict=True))
+            rows.append(row | marked | {"verdict": "slide", "sample_id": None, "item_id": None})
+    named = ("transfer_id", "transfer_start_s", "sample_id", "item_id")
+    frame = pl.DataFrame(rows, schema_overrides={"sample_id": pl.String, "item_id": pl.String})
+    frame.unique(named, maintain_order=True).write_csv(root / "reviews" / "perfect.csv")
+
+
+def slide_times(slide):
+    """Audible bounds of a slide, transfer time."""
+    return slide["transfer_audible_start_s"], slide["transfer_audible_end_s"]
+
+
+@pytest.mark.parametrize("beside", [False, True])
+def test_a_perfect_listener_finds_the_true_precision_and_recall(measured, beside):
+    truth = missing_half(measured)
+    with open_read_only(measured) as con:
+        found = con.sql("select count(*) from base.slide").fetchall()[0][0]
+    assert 3 < found < len(truth)
+    heard_by(measured, truth, beside=beside)
+    errors = listening_results(measured).errors
+    assert errors.precision.estimate == 1
+    assert errors.recall.low <= found / len(truth) <= errors.recall.high
+    assert errors.recall.estimate == pytest.approx(found / len(truth), abs=0.08)
+
+
+def test_a_verdict_without_marks_adds_no_slide(measured):
+    truth = missing_half(measured)
+    heard_by(measured, truth, beside=False)
+    measure(measured)
+    with open_read_only(measured) as con:
+        assert con.sql("select count(*) from stage.judged_slide where origin = 'added'").fetchall() == [(0,)]
+        assert con.sql("select count(*) from stage.judged_slide where verdict = 'slide'").fetchall()[0][0] > 3

@@ -29,33 +29,69 @@
     document.querySelectorAll("button[data-verdict]").forEach((b) => b.setAttribute("aria-pressed", String(b.dataset.verdict === said.verdict)));
     document.querySelectorAll("button[data-kind]").forEach((b) => { b.setAttribute("aria-pressed", String(b.dataset.kind === said.kind)); b.disabled = said.verdict !== "slide"; });
     $("comment").value = said.comment;
+    $("asked").textContent = one.asked;
+    $("question").textContent = one.stretch ? "Is there a slide in the shaded stretch?" : "Is there a slide at the shaded change?";
     $("marks").hidden = said.verdict !== "slide";
-    $("marked").textContent = said.from_s === null ? "Not marked: the slide is taken to be where the question was." : `Marked from ${said.from_s.toFixed(2)} s to ${said.to_s === null ? "…" : said.to_s.toFixed(2) + " s"} of this excerpt.`;
+    for (const [id, value] of [["mark-start", said.from_s ?? one.asked_from_s], ["mark-end", said.to_s ?? one.asked_to_s]]) { $(id).max = one.length_s.toFixed(2); $(id).value = value.toFixed(2); }
+    $("marked").textContent = said.from_s === null ? "" : `Marked from ${said.from_s.toFixed(2)} s to ${said.to_s.toFixed(2)} s of this excerpt${here(one, said) ? "." : ": elsewhere. It counts as no slide at the shaded place, and is kept as a slide of its own."}`;
+    place("strip-asked", one.asked_from_s, one.asked_to_s);
+    place("strip-heard", said.from_s ?? 0, said.from_s === null ? 0 : said.to_s);
     $("ours").textContent = judged ? one.ours : "Hidden until you have judged.";
     const drawing = $("drawing");
     if (drawing.dataset.item !== one.item_id) { drawing.dataset.item = one.item_id; drawing.hidden = true; drawing.innerHTML = ""; $("picture").setAttribute("aria-expanded", "false"); }
     if (!player.src.endsWith(one.sound)) { player.src = one.sound; slow.src = one.slow_sound; }
   };
+  // Whether a slide heard lies at the place asked about; unmarked, it is taken to.
+  const here = (one, said) => said.from_s === null || (said.from_s < one.asked_to_s && said.to_s > one.asked_from_s);
+  const place = (id, from, to) => { const scale = 1000 / item().length_s; $(id).setAttribute("x", from * scale); $(id).setAttribute("width", Math.max(0, to - from) * scale); };
   const silence = () => { player.pause(); slow.pause(); };
-  const play = (which, from = 0) => { silence(); const p = which === "slow" ? slow : player; p.currentTime = from; p.play().catch(() => say("The sound could not be played: is the folder “sound” beside this page?")); };
-  const go = (step) => { silence(); state.at = Math.min(Math.max(state.at + step, 0), data.items.length - 1); keep(); show(); say(""); };
-  const judge = (verdict) => { const a = answer(); a.verdict = verdict; if (verdict !== "slide") { a.kind = ""; a.from_s = a.to_s = null; } touched(); };
+  const AROUND_S = 0.25;  // the place alone is played with this much before and after it
+  // Each way to hear an excerpt: the sound, where the excerpt begins in it, and how many times slower it runs.
+  const WAYS = { full: () => [player, 0, 1], half: () => [slow, 0, 2], quarter: () => [slow, item().quarter_from_s, 4] };
+  let running = null;
+  const play = (way, alone) => {
+    silence();
+    const [sound, begins, slower] = WAYS[way](), one = item();
+    const from = alone ? Math.max(0, one.asked_from_s - AROUND_S) : 0, to = alone ? Math.min(one.length_s, one.asked_to_s + AROUND_S) : one.length_s;
+    running = { sound, begins, slower, until: begins + to * slower };
+    sound.currentTime = begins + from * slower;
+    sound.play().catch(() => say("The sound could not be played: is the folder “sound” beside this page?"));
+  };
+  // Where the sound stands, in seconds of the excerpt at speed.
+  const now = () => (running && running.sound === slow ? (slow.currentTime - running.begins) / running.slower : player.currentTime);
+  const follow = () => {
+    if (running && !running.sound.paused && running.sound.currentTime >= running.until) running.sound.pause();
+    const x = now() * 1000 / item().length_s;
+    $("strip-cursor").setAttribute("x1", x); $("strip-cursor").setAttribute("x2", x);
+    requestAnimationFrame(follow);
+  };
+  const go = (step) => { silence(); running = null; state.at = Math.min(Math.max(state.at + step, 0), data.items.length - 1); keep(); show(); say(""); };
+  const judge = (verdict) => { const a = answer(); a.verdict = verdict; if (verdict !== "slide") { a.kind = ""; } a.from_s = a.to_s = null; touched(); };
   const setKind = (kind) => { if (answer().verdict === "slide") { answer().kind = answer().kind === kind ? "" : kind; touched(); } };
-  const mark = (end) => { const a = answer(); if (a.verdict !== "slide") return; const now = slow.paused && slow.currentTime > 0 && player.currentTime === 0 ? slow.currentTime * 0.5 : player.currentTime; if (end) { if (a.from_s !== null && now > a.from_s) a.to_s = now; } else { a.from_s = now; a.to_s = null; } touched(); };
+  const mark = (end, at) => {
+    const a = answer(), one = item();
+    if (a.verdict !== "slide") return;
+    const bounds = { from_s: a.from_s ?? one.asked_from_s, to_s: a.to_s ?? one.asked_to_s };
+    bounds[end] = Math.min(Math.max(at, 0), one.length_s);
+    if (bounds.to_s - bounds.from_s < 0.01) { if (end === "from_s") bounds.to_s = Math.min(bounds.from_s + 0.1, one.length_s); else bounds.from_s = Math.max(bounds.to_s - 0.1, 0); }
+    Object.assign(a, bounds);
+    touched();
+  };
   const picture = () => { const d = $("drawing"); d.hidden = !d.hidden; $("picture").setAttribute("aria-expanded", String(!d.hidden)); if (!d.hidden && !d.innerHTML) d.replaceChildren(document.getElementById(`picture-${item().item_id}`).content.cloneNode(true)); };
 
-  const HEAD = ["transfer_id", "samples_sha256", "transfer_start_s", "transfer_end_s", "verdict", "kind", "listener", "judged_on", "sample_id", "comment"];
+  const HEAD = ["transfer_id", "samples_sha256", "transfer_start_s", "transfer_end_s", "verdict", "kind", "listener", "judged_on", "sample_id", "item_id", "comment"];
   const cell = (value) => { const text = String(value ?? ""); return /[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text; };
   const lines = () => {
     const made = [HEAD.join(",")];
     for (const one of data.items) {
       const a = state.answers[one.item_id];
       if (!a || !a.verdict) continue;
-      const row = (start, end, sample) => [one.transfer_id, one.samples_sha256, start.toFixed(6), end.toFixed(6), a.verdict, a.kind, state.listener, a.judged_on, sample, a.comment].map(cell).join(",");
-      made.push(row(one.transfer_start_s, one.transfer_end_s, data.sample_id));
-      if (a.verdict === "slide" && a.from_s !== null && a.to_s !== null) {
-        const place = (s) => one.clip_start_s + s * one.transfer_per_corrected;
-        made.push(row(place(a.from_s), place(a.to_s), ""));
+      const row = (start, end, verdict, kind, sample, item) => [one.transfer_id, one.samples_sha256, start.toFixed(6), end.toFixed(6), verdict, kind, state.listener, a.judged_on, sample, item, a.comment].map(cell).join(",");
+      const counts = a.verdict !== "slide" || here(one, a);
+      made.push(row(one.transfer_start_s, one.transfer_end_s, counts ? a.verdict : "no_slide", counts ? a.kind : "", data.sample_id, one.item_id));
+      if (a.verdict === "slide" && a.from_s !== null) {
+        const heard = (s) => one.clip_start_s + s * one.transfer_per_corrected;
+        made.push(row(heard(a.from_s), heard(a.to_s), "slide", a.kind, "", ""));
       }
     }
     return made.join("\r\n") + "\r\n";
@@ -87,14 +123,18 @@
   const resume = async (file) => {
     const [head, ...rows] = parse(await file.text());
     if (!head || head.join() !== HEAD.join()) { say("That file was not saved by this page."); return; }
-    let taken = 0;
+    let taken = 0, one = null;
     for (const row of rows) {
       const r = Object.fromEntries(HEAD.map((name, n) => [name, row[n] ?? ""]));
-      const one = data.items.find((i) => i.transfer_id === r.transfer_id && i.transfer_start_s.toFixed(6) === r.transfer_start_s && i.transfer_end_s.toFixed(6) === r.transfer_end_s);
-      if (!one || r.sample_id !== data.sample_id) continue;
-      const before = state.answers[one.item_id] || { from_s: null, to_s: null };
-      state.answers[one.item_id] = { ...before, verdict: r.verdict, kind: r.kind, comment: r.comment, judged_on: r.judged_on };
-      state.listener = r.listener; taken += 1;
+      if (r.sample_id === data.sample_id) {
+        one = data.items.find((i) => i.item_id === r.item_id) || null;
+        if (!one) continue;
+        state.answers[one.item_id] = { verdict: r.verdict, kind: r.kind, comment: r.comment, judged_on: r.judged_on, from_s: null, to_s: null };
+        state.listener = r.listener; taken += 1;
+      } else if (one && r.sample_id === "" && r.transfer_id === one.transfer_id) {  // the brackets of the item above it
+        const within = (s) => (Number(s) - one.clip_start_s) / one.transfer_per_corrected;
+        Object.assign(state.answers[one.item_id], { verdict: "slide", kind: r.kind, from_s: within(r.transfer_start_s), to_s: within(r.transfer_end_s) });
+      }
     }
     $("listener").value = state.listener; keep(); show();
     say(`${taken} verdicts read from ${file.name}.`);
@@ -102,11 +142,14 @@
 
   document.querySelectorAll("button[data-verdict]").forEach((b) => b.addEventListener("click", () => judge(b.dataset.verdict)));
   document.querySelectorAll("button[data-kind]").forEach((b) => b.addEventListener("click", () => setKind(b.dataset.kind)));
-  $("play").addEventListener("click", () => play("full"));
-  $("play-slow").addEventListener("click", () => play("slow"));
-  $("play-slower").addEventListener("click", () => play("slow", item().quarter_from_s));
-  $("mark-start").addEventListener("click", () => mark(false));
-  $("mark-end").addEventListener("click", () => mark(true));
+  $("play-alone").addEventListener("click", () => play("full", true));
+  $("play").addEventListener("click", () => play("full", false));
+  $("play-slow").addEventListener("click", () => play("half", true));
+  $("play-slower").addEventListener("click", () => play("quarter", true));
+  $("mark-start").addEventListener("input", (event) => mark("from_s", Number(event.target.value)));
+  $("mark-end").addEventListener("input", (event) => mark("to_s", Number(event.target.value)));
+  $("mark-start-here").addEventListener("click", () => mark("from_s", now()));
+  $("mark-end-here").addEventListener("click", () => mark("to_s", now()));
   $("picture").addEventListener("click", picture);
   $("back").addEventListener("click", () => go(-1));
   $("next").addEventListener("click", () => go(1));
@@ -114,11 +157,11 @@
   $("resume").addEventListener("change", (event) => { if (event.target.files[0]) resume(event.target.files[0]); });
   $("comment").addEventListener("change", (event) => { answer().comment = event.target.value; touched(); });
   $("listener").addEventListener("change", (event) => { state.listener = event.target.value.trim().toLowerCase(); keep(); });
-  slow.addEventListener("timeupdate", () => { if (slow.currentTime >= item().half_to_s && slow.currentTime < item().quarter_from_s) slow.pause(); });
   document.addEventListener("keydown", (event) => {
-    if (/^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName) || event.ctrlKey || event.metaKey || event.altKey) return;
+    if ((/^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName) && event.target.type !== "range") || event.ctrlKey || event.metaKey || event.altKey) return;
     const key = event.key.toLowerCase();
-    const acts = { s: () => judge("slide"), n: () => judge("no_slide"), c: () => judge("cannot_tell"), h: () => play("full"), j: () => play("slow"), k: () => play("slow", item().quarter_from_s), v: picture, "[": () => mark(false), "]": () => mark(true), arrowright: () => go(1), arrowleft: () => go(-1) };
+    if (event.target.type === "range" && key.startsWith("arrow")) return;  // moves the bracket
+    const acts = { s: () => judge("slide"), n: () => judge("no_slide"), c: () => judge("cannot_tell"), h: () => play("full", true), j: () => play("full", false), k: () => play("half", true), l: () => play("quarter", true), v: picture, "[": () => mark("from_s", now()), "]": () => mark("to_s", now()), arrowright: () => go(1), arrowleft: () => go(-1) };
     const number = Number(key);
     if (number >= 1 && number <= kinds.length) { setKind(kinds[number - 1]); event.preventDefault(); return; }
     if (key in acts) { acts[key](); event.preventDefault(); }
@@ -128,4 +171,5 @@
   $("bar").max = data.items.length;
   $("listener").value = state.listener;
   show();
+  follow();
 })();
