@@ -18,6 +18,7 @@ _SAME = (
     "transfer_end_s",
     "listener",
     "sample_id",
+    "item_id",
     "verdict",
     "kind",
     "comment",
@@ -98,7 +99,7 @@ def _added(corpus: Corpus, table: TextTable, change: Change) -> TakenIn:
 def _last_same(book: EditableTable, row: dict[str, str]) -> bool:
     """Whether the listener's last verdict on the same stretch says the same."""
     heads = book.rows[0]
-    stretch = ("transfer_id", "transfer_start_s", "transfer_end_s", "sample_id")
+    stretch = ("transfer_id", "transfer_start_s", "transfer_end_s", "sample_id", "item_id")
     for cells in reversed(book.rows[1:]):
         kept = dict(zip(heads, cells, strict=False))
         if all(kept.get(name, "") == row[name] for name in stretch):
