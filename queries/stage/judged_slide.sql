@@ -4,8 +4,7 @@ attached as (
         transfer_id,
         case
             when overlap > 0 then slide_id
-            -- Whoever hears a slide somewhere in a longer stretch has not said where it is.
-            when transfer_end_s - transfer_start_s <= 1.5
+            when says_where
                 then transfer_id || '-a' || round(1000 * transfer_start_s)::bigint
         end as slide_id,
         overlap is null as is_new,

@@ -47,6 +47,9 @@ select
     review.verdict,
     review.kind,
     coalesce(review.samples_sha256 = current_sound.samples_sha256, true) as is_of_current_sound,
+    -- A change of note or a stretch was drawn, not bounds: whoever hears a slide there has not said where it is.
+    (coalesce(review.sample_id, '') = '' or drawn_find.sample_id is not null)
+    and review.transfer_end_s - review.transfer_start_s <= 1.5 as says_where,
     nearest.overlap,
     case when nearest.overlap > 0.3 then nearest.slide_id end as slide_id,
     case

@@ -191,6 +191,17 @@ def test_a_slide_somewhere_in_a_long_stretch_is_not_added():
     assert len(judged(verdict(7.0, "slide", "lee", end=10.0), verdict(8.0, "slide", "lee", end=9.4))) == 3
 
 
+def test_a_slide_heard_at_a_drawn_change_is_not_added_but_one_that_was_found_is_kept():
+    drawn = {"sample_id": "sample-1", "transfer_id": "x1", "transfer_end_s": 7.2, "samples_sha256": SHA, "stratum": ""}
+    items = [
+        drawn | {"item_id": "a", "transfer_start_s": 7.0, "drawn_from": "transition"},
+        drawn | {"item_id": "b", "transfer_start_s": 9.0, "drawn_from": "slide"},
+    ]
+    heard = [verdict(at, "slide", "lee") | {"sample_id": "sample-1"} for at in (7.0, 9.0)]
+    con = facts(**joined(small(), {"review": heard, "drawn_item": items}))
+    assert rows(con, "stage.judged_slide", "slide_id", "origin") == [("x1-a9000", "added"), FIRST, SECOND]
+
+
 def test_verdicts_given_for_other_samples_wait():
     heard = {"transfer_id": "x1", "step": "intake", "samples_sha256": SHA, "outcome": "done"}
     assert judged(verdict(1.0, "no_slide", "lee", sha=OTHER_SHA), run=[heard])[0] == (*FIRST, *UNHEARD)
