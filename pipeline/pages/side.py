@@ -103,7 +103,8 @@ def write_side(
         rows=rows,
         slides_heading=exposure,
         approaches=side_facts.approaches_words(tables["note"]),
-        no_slides="No slide was found here. That is a result, not a gap.",
+        left_out=side_facts.left_out(tables["solo_span"]),
+        no_slides=side_facts.no_slides_words(tables["solo_span"]),
         slides=cards,
         runs=_runs(tables["run"]),
     )

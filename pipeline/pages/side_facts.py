@@ -13,6 +13,8 @@ from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue
 
 Row = Mapping[str, Any]
+# Shorter pauses before, after and between the notes need no word.
+LEAST_PAUSE_S = 3.0
 
 
 def recorded_of(catalogue: Catalogue, take: Row) -> tuple[str | None, str | None]:
@@ -187,6 +189,42 @@ def exposure_words(spans: pl.DataFrame | None, slides: int, transitions: int) ->
         return f"Not counted: {reasons or 'no solo was found'}."
     minutes = float((counted["end_s"] - counted["start_s"]).sum()) / 60
     return f"{slides} slides in {transitions} transitions, {minutes:.1f} min of solo"
+
+
+def no_slides_words(spans: pl.DataFrame | None) -> str:
+    """What it means that a side has no slides."""
+    if spans is None or not spans["counted"].any():
+        return "Nothing of this side is counted, so nothing is said of its slides."
+    return "No slide was found here. That is a result, not a gap."
+
+
+def left_out(spans: pl.DataFrame | None) -> list[str]:
+    """Which stretches of a side are not counted, and by what that was told, in words; short pauses are not told."""
+    rows = [] if spans is None else spans.filter(~pl.col("counted")).sort("transfer_start_s").to_dicts()
+    return [_left_out_words(row) for row in rows if row["content"] != "not_music" or _length_s(row) >= LEAST_PAUSE_S]
+
+
+def _length_s(span: Row) -> float:
+    return float(span["transfer_end_s"] - span["transfer_start_s"])
+
+
+def _left_out_words(span: Row) -> str:
+    words = f"{clock(span['transfer_start_s'])} to {clock(span['transfer_end_s'])}: {span['reason']}"
+    if span["source"] != "measured" or span["sureness"] is None or span["content"] == "repeated":
+        return words
+    sure = f"{share(span['sureness'])} sure of a solo"
+    if span["content"] == "speech":
+        return (
+            f"{words} (the line rests on a pitch in {share(span['resting_share'])} of its time, a solo in 85 % or more)"
+        )
+    if span["content"] == "accompaniment_only":
+        return f"{words} ({sure}; {share(span['early_share'])} of the notes are loudest as they begin)"
+    return f"{words} ({sure})"
+
+
+def clock(seconds: float) -> str:
+    """Minutes and seconds of the transfer."""
+    return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
 
 
 def chances(transitions: pl.DataFrame | None) -> int:

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 from pipeline.steps.heard import line_of, why_no_solo
+from pipeline.store import schema
 
 
 def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
@@ -37,16 +38,31 @@ def run(step: StepInput) -> StepOutput:
         why_not=why_no_solo(spans),
     )
     table = pl.DataFrame([{"transfer_id": transfer_id, **side_row(side)}], infer_schema_length=None)
+    repeats = [
+        {
+            "transfer_id": transfer_id,
+            "transfer_start_s": repeat.start_s,
+            "transfer_end_s": repeat.end_s,
+            "lag_s": repeat.lag_s,
+            "turns": repeat.turns,
+            "agreement": repeat.agreement,
+        }
+        for repeat in side.repeats
+    ]
+    tables = {
+        "tuning": table,
+        "repeated_groove": pl.DataFrame(repeats, schema=schema.load("repeated_groove").polars_schema()),
+    }
     outcome: Outcome = "done" if side.curve else "cannot_tell"
-    return StepOutput({transfer_id: {"tuning": table}}, {transfer_id: (outcome, side.reason)})
+    return StepOutput({transfer_id: tables}, {transfer_id: (outcome, side.reason)})
 
 
 STEP = Step(
     name="measure",
-    version=10,
+    version=11,
     scope="transfer",
     reads=("pitch_frame",),
-    writes=("tuning",),
+    writes=("tuning", "repeated_groove"),
     facts=facts,
     run=run,
     needs_sound=True,

@@ -233,22 +233,15 @@ def singers(folder: Path) -> Iterator[Callable[[], RealSound]]:
 
 
 def surface(folder: Path, *, length_s: float, seed: int) -> Samples:
-    """Record noise from the folder's cuts: pieces of 2-4 s in random order, crossfaded, so that no loop is heard."""
+    """Record noise: one of the folder's cuts, over and over from a random place, its ends crossfaded."""
     rng = np.random.default_rng([78, seed])
     cuts = [_read(path) for path in sorted((folder / "surface").glob("*.flac"))]
-    cut = cuts[seed % len(cuts)]
-    out = np.zeros(int((length_s + 8.0) * RATE), dtype=np.float32)
-    at, fade = 0, int(0.5 * RATE)
-    while at < length_s * RATE:
-        size = int(rng.uniform(2.0, 4.0) * RATE)
-        start = int(rng.integers(0, cut.size - size))
-        part = cut[start : start + size].copy()
-        # Equal power: neighbouring pieces are independent.
-        part[:fade] *= np.sqrt(np.linspace(0, 1, fade, dtype=np.float32))
-        part[-fade:] *= np.sqrt(np.linspace(1, 0, fade, dtype=np.float32))
-        out[at : at + size] += part
-        at += size - fade
-    return out[: int(length_s * RATE)]
+    cut, fade = cuts[seed % len(cuts)].copy(), int(0.5 * RATE)
+    # Equal power: the two ends are independent. No turn of a record repeats so, for the cuts are many turns long.
+    cut[:fade] *= np.sqrt(np.linspace(0, 1, fade, dtype=np.float32))
+    cut[:fade] += cut[-fade:] * np.sqrt(np.linspace(1, 0, fade, dtype=np.float32))
+    loop = np.roll(cut[:-fade], int(rng.integers(0, cut.size)))
+    return np.resize(loop, int(length_s * RATE))
 
 
 def with_surface(sound: RealSound, folder: Path, *, snr_db: float, draw: int) -> Samples:

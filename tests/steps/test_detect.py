@@ -1,5 +1,6 @@
 """The step detect: whose solo, which rows, what is counted, and that nothing found is a result."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,7 +33,14 @@ def passage(from_s: float, to_s: float, content: str = "solo", **more: Any) -> d
     return {"from_s": from_s, "to_s": to_s, "content": content, "take_id": None, "player_id": None, **more}
 
 
-def run(given: dict[str, Any], score: Score, *, cents: float = 0.0, state: str = "settled") -> StepOutput:
+def run(
+    given: dict[str, Any],
+    score: Score,
+    *,
+    cents: float = 0.0,
+    state: str = "settled",
+    repeats: Sequence[tuple[float, float]] = (),
+) -> StepOutput:
     line = score.line(noise_cents=2.0)
     length_s = float(line.time_s[-1])
     frames = pl.DataFrame(
@@ -52,7 +60,16 @@ def run(given: dict[str, Any], score: Score, *, cents: float = 0.0, state: str =
         {"transfer_id": ["tr-1"] * 2, "transfer_time_s": [0.0, length_s], "correction_cents": [cents, cents]}
     )
     melody = pl.DataFrame({"transfer_id": ["tr-1"], "instrument": ["violin"], "length_s": [length_s]})
-    tables = {"tr-1": {"pitch_frame": frames, "melody": melody, "speed": speed, "speed_curve": curve}}
+    again = pl.DataFrame({"transfer_start_s": [a for a, _ in repeats], "transfer_end_s": [b for _, b in repeats]})
+    tables = {
+        "tr-1": {
+            "pitch_frame": frames,
+            "melody": melody,
+            "speed": speed,
+            "speed_curve": curve,
+            "repeated_groove": again.cast(pl.Float64),
+        }
+    }
     return STEP.run(StepInput("tr-1", given, DetectSettings(), tables, lambda _: pytest.fail("no sound is needed")))
 
 
@@ -181,3 +198,16 @@ def test_what_was_measured_stands_beside_each_span() -> None:
     assert found["resting_share"] == pytest.approx((5 * 0.9 + 10 * 0.5) / 15)
     assert found["sureness"] == pytest.approx(0.8)
     assert set(evidence_in(measured, 30.0, 31.0).values()) == {None}
+
+
+def test_what_the_stylus_plays_again_is_not_counted_even_where_a_person_says_solo() -> None:
+    score = Score().note(69.0, 1.0).note(72.0, 1.0).note(69.0, 1.0).note(72.0, 1.0).note(76.0, 1.0)
+    for given in (facts(), facts(passages=[passage(0.0, 9.0, take_id="take-1")])):
+        whole = run(given, score).tables["tr-1"]
+        left = run(given, score, repeats=[(2.3, 4.3)]).tables["tr-1"]
+        assert (whole["note"].height, left["note"].height) == (5, 3)
+        spans = schema.load("solo_span").checked(left["solo_span"])
+        assert spans["content"].to_list() == ["solo", "repeated", "solo"]
+        assert spans["counted"].to_list() == [True, False, True]
+        assert spans["transfer_start_s"].to_list() == pytest.approx([0.0, 2.3, 4.3])
+        assert spans["reason"].to_list()[1] == "the stylus plays the same groove again"

@@ -1,6 +1,6 @@
 """One side's measurement: tracks, tuning curve and the evidence for the semitone, as plain numbers."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from pipeline.signal.tuning.curve import TuningCurve, tuning_curve
 from pipeline.signal.tuning.hum import HumLine, hum_lines
 from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
 from pipeline.signal.tuning.partials import accompaniment_tracks, slow_samples
+from pipeline.signal.tuning.repeated_groove import Repeat, repeated_grooves
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, SteadyNotes, Tracks, join, solo_tracks
 from pipeline.units import Floats
 
@@ -32,7 +33,8 @@ A4 = 69
 class MeasuredSide:
     """What one side sounds. ``curve`` is None if it cannot be measured; ``reason`` says why, or what it rests on.
 
-    ``notes`` are the solo's steady notes; ``accompaniment`` (sections, 12) counts the other tones by pitch class.
+    ``notes`` are the solo's steady notes; ``accompaniment`` (sections, 12) counts the other tones by pitch class;
+    ``repeats`` is what the stylus played again.
     """
 
     length_s: float
@@ -43,6 +45,7 @@ class MeasuredSide:
     notes: SteadyNotes
     accompaniment: Floats
     hum: tuple[HumLine, ...]
+    repeats: tuple[Repeat, ...] = ()
 
 
 def measure_side(
@@ -63,7 +66,7 @@ def measure_side(
     notes, solo = solo_tracks(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
     others = accompaniment_tracks(slow, line_time_s=time_s, line_f0_hz=f0_hz)
     frames = sure_frames(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
-    return measure_tracks(
+    side = measure_tracks(
         notes,
         solo,
         others,
@@ -72,6 +75,7 @@ def measure_side(
         hum=hum_lines(slow),
         why_not=why_not,
     )
+    return replace(side, repeats=repeated_grooves(slow))
 
 
 def measure_tracks(

@@ -14,6 +14,7 @@ from pipeline.store.catalogue.recording import OTHER_LINES, soloists_of, takes_o
 
 MARGIN_S = 0.25
 """Measured solos are wider by this much: the measurement is no finer."""
+REPEATED = "the stylus plays the same groove again"
 EVIDENCE = ("sureness", "resting_share", "slope_cents_per_s", "early_share")
 """What a measured content rests on, see ``pipeline.signal.line.solo_parts.SoloSpan``."""
 
@@ -142,6 +143,25 @@ def _widened_solo(measured: Sequence[Heard]) -> list[tuple[float, float, str]]:
         if end > start:
             cuts.append((start, end, span.content))
     return cuts
+
+
+def without_repeats(spans: Sequence[SoloSpan], repeats: Sequence[tuple[float, float]]) -> list[SoloSpan]:
+    """The spans without what the stylus played again (start and end, in time order); a person's word or not."""
+    done: list[SoloSpan] = []
+    for span in spans:
+        at = span.start_s
+        for start, end in repeats:
+            low, high = max(start, at), min(end, span.end_s)
+            if span.content != "solo" or high <= low:
+                continue
+            if low > at:
+                done.append(replace(span, start_s=at, end_s=low))
+            again = replace(span, start_s=low, end_s=high, content="repeated", source="measured", counted=False)
+            done.append(replace(again, reason=REPEATED))
+            at = high
+        if span.end_s > at:
+            done.append(replace(span, start_s=at))
+    return done
 
 
 def evidence_in(measured: Sequence[Heard], start_s: float, end_s: float) -> dict[str, float | None]:

@@ -15,7 +15,15 @@ from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.slides.stroke import STROKES
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
-from pipeline.steps.detect.solo_spans import SoloSpan, evidence_in, solo_facts, solo_spans, with_measured
+from pipeline.steps.detect.solo_spans import (
+    REPEATED,
+    SoloSpan,
+    evidence_in,
+    solo_facts,
+    solo_spans,
+    with_measured,
+    without_repeats,
+)
 from pipeline.steps.heard import Heard, line_of
 from pipeline.store import schema
 
@@ -39,6 +47,8 @@ def _run(given: StepInput) -> StepOutput:
     length_s = float(melody["length_s"])
     measured = where_solo(line, length_s=length_s)
     spans = with_measured(solo_spans(given.facts, length_s=length_s), measured)
+    repeated = tables["repeated_groove"].select("transfer_start_s", "transfer_end_s").sort("transfer_start_s")
+    spans = without_repeats(spans, repeated.rows())
     flags = [f"speed_{speed['state']}"] if speed["state"] in ("ambiguous", "unmeasurable") else []
     rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": []}
     solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
@@ -58,6 +68,8 @@ def _run(given: StepInput) -> StepOutput:
         why = "; ".join(sorted({span.reason for span in spans if span.reason})) or "no sound"
         return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", why)})
     said = f"{len(rows['slide'])} slides in {sum(r['exposure'] for r in rows['transition'])} transitions"
+    again_s = sum(span.end_s - span.start_s for span in spans if span.content == "repeated")
+    said += f"; {again_s:.1f} s left out, for {REPEATED}" if again_s else ""
     return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
 
 
@@ -136,9 +148,9 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=7,
+    version=8,
     scope="transfer",
-    reads=("pitch_frame", "melody", "speed", "speed_curve"),
+    reads=("pitch_frame", "melody", "speed", "speed_curve", "repeated_groove"),
     writes=("note", "transition", "slide", "solo_span"),
     facts=solo_facts,
     run=_run,
