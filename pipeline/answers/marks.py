@@ -31,10 +31,7 @@ _SPANS = """
 select transfer_id, transfer_start_s as span_start_s, transfer_end_s as span_end_s
 from base.solo_span where counted order by all
 """
-_SOUND = """
-select transfer_id, max(samples_sha256) as samples_now from base.run
-where samples_sha256 is not null group by transfer_id order by transfer_id
-"""
+_SOUND = "select transfer_id, samples_sha256 as samples_now from stage.current_sound order by transfer_id"
 
 
 @dataclass(frozen=True)

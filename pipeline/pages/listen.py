@@ -31,57 +31,41 @@ _LEAST_SHADED_S = 0.3
 _EDGE_S, _RESTED_S = 0.12, 0.6
 
 # Finds before any verdict, in what is counted: the populations that a check draws from.
-_SPAN = """
-with span as (
-    select
-        analysed_take.take_id, analysed_take.transfer_id, solo_span.player_id, solo_span.transfer_start_s,
-        solo_span.transfer_end_s, coalesce(take.process, 'unknown') as process,
-    from stage.analysed_take
-    join base.take on take.take_id = analysed_take.take_id
-    join base.solo_span
-        on solo_span.transfer_id = analysed_take.transfer_id and solo_span.take_id = analysed_take.take_id
-    where solo_span.counted
-)
-"""
-_SLIDES = f"""{_SPAN}
+_SLIDES = """
 select
-    slide.slide_id as id, span.transfer_id, span.take_id, span.player_id, span.player_id as player,
-    span.take_id as take, span.process, slide.kind, slide.confidence,
+    slide.slide_id as id, slide.transfer_id, slide.take_id, slide.player_id, slide.player_id as player,
+    slide.take_id as take, coalesce(take.process, 'unknown') as process, slide.found_kind as kind, slide.confidence,
     slide.transfer_audible_start_s as transfer_start_s, slide.transfer_audible_end_s as transfer_end_s,
-from span
-join base.slide
-    on slide.transfer_id = span.transfer_id
-    and (slide.transfer_audible_start_s + slide.transfer_audible_end_s) / 2 >= span.transfer_start_s
-    and (slide.transfer_audible_start_s + slide.transfer_audible_end_s) / 2 < span.transfer_end_s
+from stage.owned_slide as slide
+join base.take on take.take_id = slide.take_id
+where slide.origin = 'found'
 order by id
 """
-_CHANGES = f"""{_SPAN}
+_CHANGES = """
 select
-    transition.transition_id as id, span.transfer_id, span.take_id, span.player_id, span.player_id as player,
-    span.take_id as take, span.process, null::varchar as kind, null::double as confidence,
+    chance.transition_id as id, chance.transfer_id, chance.take_id, chance.player_id, chance.player_id as player,
+    chance.take_id as take, coalesce(take.process, 'unknown') as process, null::varchar as kind,
+    null::double as confidence,
     first_note.transfer_end_s - 0.05 as transfer_start_s, second_note.transfer_start_s + 0.05 as transfer_end_s,
-from span
-join base.transition on transition.transfer_id = span.transfer_id and transition.take_id = span.take_id
+from fact.transition as chance
+join base.take on take.take_id = chance.take_id
+join base.transition on transition.transition_id = chance.transition_id
 join base.note as first_note on first_note.note_id = transition.from_note_id
-join base.note as second_note
-    on second_note.note_id = transition.to_note_id
-    and second_note.transfer_start_s >= span.transfer_start_s
-    and second_note.transfer_start_s < span.transfer_end_s
+join base.note as second_note on second_note.note_id = transition.to_note_id
 left join base.slide on slide.to_note_id = transition.to_note_id
-where transition.exposure and slide.slide_id is null
+where slide.slide_id is null
 order by id
 """
-_SPANS = f"""{_SPAN}
+_SPANS = """
 select
-    transfer_id, take_id, player_id, player_id as player, take_id as take, process, null::varchar as kind,
-    null::double as confidence, transfer_start_s, transfer_end_s,
-from span
-order by transfer_id, transfer_start_s
+    span.transfer_id, span.take_id, span.player_id, span.player_id as player, span.take_id as take,
+    coalesce(take.process, 'unknown') as process, null::varchar as kind, null::double as confidence,
+    span.transfer_start_s, span.transfer_end_s,
+from stage.counted_span as span
+join base.take on take.take_id = span.take_id
+order by span.transfer_id, span.transfer_start_s
 """
-_HASHES = """
-select transfer_id, max(samples_sha256) as samples_sha256 from base.run
-where samples_sha256 is not null group by transfer_id order by transfer_id
-"""
+_HASHES = "select transfer_id, samples_sha256 from stage.current_sound order by transfer_id"
 
 
 @dataclass(frozen=True)
