@@ -1,8 +1,8 @@
 """Found against planted: slides matched by overlap, speeds set side by side.
 
-A found and a planted slide are one when the intersection over union of their audible bounds is above 0.3 and they
-go the same way; each matches once, largest overlaps together. Planted slides beside a double stop are neither
-demanded nor counted as false.
+A found and a planted slide are one when the intersection over union of their audible bounds is above ``SAME_SLIDE``
+and they go the same way; each matches once, largest overlaps together. Planted slides beside a double stop are
+neither demanded nor counted as false.
 """
 
 from dataclasses import dataclass, field
@@ -14,9 +14,9 @@ import numpy.typing as npt
 import polars as pl
 from scipy.optimize import linear_sum_assignment
 
+from pipeline.overlap import SAME_SLIDE, overlap
 from pipeline.units import Floats
 
-LEAST_OVERLAP = 0.3
 Row = dict[str, Any]
 
 
@@ -96,21 +96,13 @@ def compare_slides(found: pl.DataFrame, planted: pl.DataFrame) -> SlideCounts:
 
 def match(true: list[Row], found: list[Row]) -> list[tuple[int, int]]:
     """Pairs (planted, found) of one transfer."""
-    overlap = np.zeros((len(true), len(found)))
-    for i, a in enumerate(true):
-        for j, b in enumerate(found):
-            if np.sign(a["to_midi"] - a["from_midi"]) == np.sign(b["interval_cents"]):
-                overlap[i, j] = _overlap(a, b)
-    overlap[overlap <= LEAST_OVERLAP] = 0.0
-    rows, columns = linear_sum_assignment(-overlap)
-    return [(int(i), int(j)) for i, j in zip(rows, columns, strict=True) if overlap[i, j] > 0]
-
-
-def _overlap(a: Row, b: Row) -> float:
-    starts = a["transfer_audible_start_s"], b["transfer_audible_start_s"]
-    ends = a["transfer_audible_end_s"], b["transfer_audible_end_s"]
-    both, either = min(ends) - max(starts), max(ends) - min(starts)
-    return float(both / either) if both > 0 else 0.0
+    bounds = ("transfer_audible_start_s", "transfer_audible_end_s")
+    shared = overlap(*([row[name] for row in rows] for rows in (true, found) for name in bounds))
+    rising = np.sign([row["to_midi"] - row["from_midi"] for row in true])
+    alike = rising[:, None] == np.sign([row["interval_cents"] for row in found])[None, :]
+    shared[~alike | (shared <= SAME_SLIDE)] = 0.0
+    rows, columns = linear_sum_assignment(-shared)
+    return [(int(i), int(j)) for i, j in zip(rows, columns, strict=True) if shared[i, j] > 0]
 
 
 def _errors(true: Row, found: Row) -> tuple[float, float, float]:

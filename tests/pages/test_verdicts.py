@@ -7,6 +7,7 @@ from measured import measure, write
 from pipeline.answers.error_rates import listening_results
 from pipeline.answers.marks import compare_marks
 from pipeline.errors import UsageError
+from pipeline.overlap import SAME_SLIDE
 from pipeline.pages.listen import listen
 from pipeline.pages.results import results_page, share_words
 from pipeline.store.checks.lost_verdicts import unmatched_verdicts
@@ -14,10 +15,6 @@ from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("measured")]
-
-LEAST_OVERLAP = (
-    0.3  # intersection over union from which a verdict is about a slide, as the schema of stage.verdict says
-)
 
 
 def overlap(first, second, *, names=("transfer_start_s", "transfer_end_s")):
@@ -71,7 +68,7 @@ def test_verdicts_stay_on_the_slides_heard_or_are_listed(measured):
         on = [
             slide
             for slide in judged
-            if slide["transfer_id"] == review["transfer_id"] and overlap(review, slide, names=times) > LEAST_OVERLAP
+            if slide["transfer_id"] == review["transfer_id"] and overlap(review, slide, names=times) > SAME_SLIDE
         ]
         told = f"{review['transfer_id']} {review['transfer_start_s']:.2f}–{review['transfer_end_s']:.2f} s"
         assert on or any(line.startswith(told) for line in listed)
@@ -83,7 +80,7 @@ def test_verdicts_stay_on_the_slides_heard_or_are_listed(measured):
     assert left < len(found)
     for slide in judged:
         assert any(
-            slide["transfer_id"] == review["transfer_id"] and overlap(review, slide, names=times) > LEAST_OVERLAP
+            slide["transfer_id"] == review["transfer_id"] and overlap(review, slide, names=times) > SAME_SLIDE
             for review in reviews
         )
 

@@ -3,6 +3,7 @@
 from made import chances, facts, joined, rows, side, slide, small, solo
 from test_stage import OTHER_SHA, SHA, verdict
 
+from pipeline.overlap import SAME_SLIDE
 from pipeline.stats.lineage import CERTAINTIES
 from pipeline.store import schema
 
@@ -130,3 +131,10 @@ def test_what_a_verdict_is_about_and_why_it_may_count_for_nothing():
         (8.0, "lee", None, None, "the find that it was about is found no more"),
         (9.0, "lee", None, None, None),
     ]
+
+
+def test_sql_and_python_ask_the_same_overlap_of_a_slide():
+    # The slide lasts 0.2 s from 1.0 s; a verdict from there that lasts 0.2 s / share has that share in common.
+    for share, slide_id in ((SAME_SLIDE + 0.001, "x1-s1000"), (SAME_SLIDE - 0.001, None)):
+        con = facts(**joined(small(), {"review": [verdict(1.0, "no_slide", "lee", end=1.0 + 0.2 / share)]}))
+        assert rows(con, "stage.verdict", "round(overlap, 6)", "slide_id") == [(round(share, 6), slide_id)]

@@ -1,7 +1,7 @@
 """What has changed since an earlier export: takes, speeds, and slides gained, lost and moved.
 
 Ids of slides are not promised across versions, so slides are matched by place: of the same transfer, in the same
-direction, overlapping by more than 0.3 of their union, largest overlap first.
+direction, overlapping by more than ``SAME_SLIDE`` of their union, largest overlap first.
 """
 
 from collections.abc import Iterator
@@ -13,10 +13,10 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.overlap import SAME_SLIDE, overlap
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 
-LEAST_OVERLAP = 0.3
 MOVED_MS = 10.0  # a slide whose bounds moved by less has not moved
 MOVED_CENTS = 5.0  # the same of its interval, and of a speed
 
@@ -168,13 +168,10 @@ def match(old: npt.NDArray[np.float64], new: npt.NDArray[np.float64]) -> list[tu
     """Pairs of rows (start, end, interval) that are the same slide: by largest overlap, each row once."""
     if not len(old) or not len(new):
         return []
-    begin = np.maximum(old[:, None, 0], new[None, :, 0])
-    end = np.minimum(old[:, None, 1], new[None, :, 1])
-    union = np.maximum(old[:, None, 1], new[None, :, 1]) - np.minimum(old[:, None, 0], new[None, :, 0])
-    overlap = np.clip(end - begin, 0.0, None) / np.maximum(union, 1e-9)
-    overlap[np.sign(old[:, None, 2]) != np.sign(new[None, :, 2])] = 0.0
+    shared = overlap(old[:, 0], old[:, 1], new[:, 0], new[:, 1])
+    shared[np.sign(old[:, None, 2]) != np.sign(new[None, :, 2])] = 0.0
     pairs, used_old, used_new = [], set(), set()
-    for i, j in np.argwhere(overlap > LEAST_OVERLAP)[np.argsort(-overlap[overlap > LEAST_OVERLAP], kind="stable")]:
+    for i, j in np.argwhere(shared > SAME_SLIDE)[np.argsort(-shared[shared > SAME_SLIDE], kind="stable")]:
         if i not in used_old and j not in used_new:
             used_old.add(i)
             used_new.add(j)
