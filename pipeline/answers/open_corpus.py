@@ -1,6 +1,6 @@
 """A corpus that has been run, open for reading: views as polars frames, with or without a choice of takes."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -12,7 +12,8 @@ from pipeline.errors import DataError, UsageError, typed
 from pipeline.settings import read_settings
 from pipeline.stats.lineage import CERTAINTIES, LineagePath, common_teachers, paths_up
 from pipeline.store.corpus import Corpus
-from pipeline.store.database.read import find_view, open_beside, open_read_only, rows_of, run_sql
+from pipeline.store.database.read import find_view, open_beside, open_read_only, rows_of, run_sql, sql_pieces
+from pipeline.store.database.views import PER_TRANSFER
 
 
 class OpenCorpus:
@@ -67,6 +68,11 @@ class OpenCorpus:
     def selected(self, name: str, selection: Selection, *, where: str | None = None) -> Selected:
         """As ``view``, with remarks, such as which filter left nothing."""
         relation = find_view(name)
+        if relation.name in PER_TRANSFER:
+            raise UsageError(
+                f"{relation.name} is read a transfer at a time: `glideline query DIR {relation.name} --transfer ID`, "
+                f"or corpus.{relation.name}(transfer_id) in Python"
+            )
         if selection:
             settings = read_settings(self.root / "settings.toml").summarise
             with open_beside(self.root) as con:
@@ -91,6 +97,10 @@ class OpenCorpus:
         """
         return run_sql(self._con, text)
 
+    def sql_pieces(self, text: str) -> Iterator[pl.DataFrame]:
+        """As ``sql``, piece by piece, for answers of any length."""
+        return sql_pieces(self._con, text)
+
     def pitch_frame(self, transfer_id: str) -> pl.DataFrame:
         """The pitch line of one transfer, in raw time and raw Hz."""
         return self._per_transfer("pitch_frame", transfer_id)
@@ -100,10 +110,7 @@ class OpenCorpus:
         return self._per_transfer("speed_curve", transfer_id)
 
     def _per_transfer(self, table: str, transfer_id: str) -> pl.DataFrame:
-        frame = Corpus(self.root).read(table, transfer_id)
-        if frame is None:
-            raise DataError(f"{transfer_id!r} has no {table}; see: glideline status {typed(self.root)}")
-        return frame
+        return next(per_transfer(self.root, table, [transfer_id]))
 
     def nearest_common_teachers(
         self, player: str, other: str, *, min_certainty: str = "possible"
@@ -139,6 +146,26 @@ class OpenCorpus:
         if not found:
             raise UsageError(f"no player {text!r}; all are listed by: glideline query {typed(self.root)} player")
         return str(found[0][0])
+
+
+def per_transfer(root: Path | str, table: str, transfers: Iterable[str] = ()) -> Iterator[pl.DataFrame]:
+    """The large table of each of these transfers, or of all that have it, straight from its files.
+
+    Raises
+    ------
+    DataError
+        If one of these transfers has none, or none has.
+    """
+    corpus = Corpus(root)
+    wanted = list(transfers)
+    folder = corpus.path(table, "any").parent
+    for transfer_id in wanted or sorted(path.stem for path in folder.glob("*.parquet")):
+        frame = corpus.read(table, transfer_id)
+        if frame is None:
+            raise DataError(f"{transfer_id!r} has no {table}; see: glideline status {typed(corpus.root)}")
+        yield frame
+    if not wanted and not folder.is_dir():
+        raise DataError(f"{corpus.root}: nothing has been measured yet; run: glideline run {typed(corpus.root)}")
 
 
 def open_corpus(root: Path | str) -> OpenCorpus:

@@ -14,6 +14,7 @@ from typer.core import TyperGroup
 
 from pipeline import __version__
 from pipeline.cli.help import PlainCommand
+from pipeline.cli.streams import PIPE_CUT, end, prepare, say
 from pipeline.errors import GlidelineError, UsageError
 
 # In the order in which a newcomer meets them, with a line for the list of all.
@@ -112,25 +113,32 @@ def _in_our_words(error: Any) -> str:
 
 def main() -> None:
     """Entry point: exit status 0 fine, 1 a problem in the data, 2 wrong usage, 130 interrupted."""
-    for stream in (sys.stdout, sys.stderr):
-        if stream.encoding.lower().replace("-", "") != "utf8" and hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+    prepare()
+    sys.exit(end(_status()))
+
+
+def _status() -> int:
     try:
-        sys.exit(app(standalone_mode=False))
+        return app(standalone_mode=False) or 0
     except _MISTYPED as error:
-        typer.echo(f"glideline: {_in_our_words(error)}", err=True)
-        sys.exit(2)
-    except typer.Abort:
-        typer.echo("glideline: stopped", err=True)
-        sys.exit(130)
+        say(f"glideline: {_in_our_words(error)}")
+        return 2
+    except (typer.Abort, KeyboardInterrupt):
+        say("glideline: stopped")
+        return 130
     except UsageError as error:
-        typer.echo(f"glideline: {error}", err=True)
-        sys.exit(2)
+        say(f"glideline: {error}")
+        return 2
     except GlidelineError as error:
-        typer.echo(f"glideline: {error}", err=True)
-        sys.exit(1)
+        say(f"glideline: {error}")
+        return 1
+    except BrokenPipeError:  # whoever read it has had enough
+        return PIPE_CUT
+    except MemoryError:
+        say("glideline: there is not enough memory for this; close other programs, or raise the limit (ulimit -v)")
+        return 1
     except OSError as error:
         named = f"{error.filename}: " if error.filename else ""
         reason = (error.strerror or str(error)).lower()
-        typer.echo(f"glideline: {named}{reason}; look whether it is there, may be used and has room", err=True)
-        sys.exit(1)
+        say(f"glideline: {named}{reason}; look whether it is there, may be used and has room")
+        return 1

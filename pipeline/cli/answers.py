@@ -1,28 +1,35 @@
 """What ``glideline query`` answers, and in which form it is given."""
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TextIO
 
 import polars as pl
-from rich.console import Console
 
-from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.answers.open_corpus import OpenCorpus, per_transfer
 from pipeline.answers.selection import Selection
+from pipeline.cli.console import console
+from pipeline.cli.rows import as_csv, as_json, first_rows, write_parquet
 from pipeline.cli.tables import counts_by_share, print_table
 from pipeline.errors import UsageError
 from pipeline.stats.lineage import LineagePath
 from pipeline.store import schema
 from pipeline.store.database.read import SEARCHED, find_view
+from pipeline.store.database.views import PER_TRANSFER
+from pipeline.store.files.outputs import output
 from pipeline.store.schema import Relation
+
+# More than this nobody reads on a screen, and a table of them takes long to lay out; common practice, no source.
+ROWS_SHOWN = 1000
 
 
 @dataclass(frozen=True)
 class Answer:
-    """Rows, the view they come from if there is one, and what there is to say about them."""
+    """Rows in pieces, the view they come from if there is one, and what there is to say about them."""
 
-    frame: pl.DataFrame
+    pieces: Iterable[pl.DataFrame]
     relation: Relation | None = None
     remarks: list[str] = field(default_factory=list)
 
@@ -36,6 +43,7 @@ def answer(
     where: str | None = None,
     common_teacher: tuple[str, str] | None = None,
     paths: str | None = None,
+    transfers: Sequence[str] = (),
 ) -> Answer:
     """The rows asked for; the list of views if nothing was.
 
@@ -50,65 +58,73 @@ def answer(
         raise UsageError("ask for one thing: a view, --sql, --common-teacher or --paths")
     if view is None and (where is not None or (selection and (sql is not None or not any(asked)))):
         raise UsageError("--player, --school, --period, --scheme and --where go with a view; write it after DIR")
+    relation = None if view is None else find_view(view)
+    if relation is not None and relation.name in PER_TRANSFER:
+        if selection or where is not None:
+            raise UsageError(f"{relation.name} is read straight from its files; choose by --transfer alone")
+        return Answer(per_transfer(folder, relation.name, transfers), relation)
+    if transfers:
+        raise UsageError(
+            f"--transfer goes with {' and '.join(PER_TRANSFER)}; for others: --where \"transfer_id = 'ID'\""
+        )
+    if sql is not None:
+        return Answer(_asked(folder, sql))
     with OpenCorpus(folder) as corpus:
         if view is not None:
             made = corpus.selected(view, selection, where=where)
-            return Answer(made.frame, find_view(view), made.remarks)
-        if sql is not None:
-            return Answer(corpus.sql(sql))
+            return Answer([made.frame], relation, made.remarks)
         certainty = selection.min_certainty or "possible"
         if common_teacher is not None:
             found = corpus.nearest_common_teachers(*common_teacher, min_certainty=certainty)
             said = [] if found else [f"{' and '.join(common_teacher)} have no common teacher"]
-            return Answer(_path_frame(found), None, said)
+            return Answer([_path_frame(found)], None, said)
         if paths is not None:
             found = corpus.lineage_paths(paths, min_certainty=certainty)
-            return Answer(_path_frame(found), None, [] if found else [f"{paths} has no teacher"])
-    return Answer(_list_of_views())
+            return Answer([_path_frame(found)], None, [] if found else [f"{paths} has no teacher"])
+    return Answer([_list_of_views()])
 
 
-def give(made: Answer, *, output: str = "table", to: Path | None = None, every: bool = False) -> None:
+def _asked(folder: Path, sql: str) -> Iterator[pl.DataFrame]:
+    with OpenCorpus(folder) as corpus:
+        yield from corpus.sql_pieces(sql)
+
+
+def give(
+    made: Answer, *, form: str = "table", to: Path | None = None, every: bool = False, replace: bool = False
+) -> None:
     """Print the answer, or write it to a file; remarks go to stderr."""
-    frame = made.frame
-    if output == "parquet" and to is None:
+    if form == "parquet" and to is None:
         raise UsageError("--as parquet needs a file: --to rows.parquet")
-    if output == "table":
-        _table(made, to=to, every=every)
-    elif output == "csv":
-        _write(_flat(frame).write_csv(), to)
-    elif output == "json":
-        _write(frame.write_json() + "\n", to)
-    elif to is not None:
-        frame.write_parquet(to)
+    if to is None:
+        _write(made, sys.stdout, form=form, every=every)
+    else:
+        with output(to, replace=replace) as part:
+            if form == "parquet":
+                write_parquet(iter(made.pieces), part)
+            else:
+                with part.open("w", encoding="utf-8", newline="") as file:
+                    _write(made, file, form=form, every=every)
     for remark in made.remarks:
         print(remark, file=sys.stderr)
 
 
-def _table(made: Answer, *, to: Path | None, every: bool) -> None:
-    if to is None:
-        # A pipe or a file has no width of its own: nothing is folded there.
-        console = Console() if sys.stdout.isatty() else Console(width=400)
-        hidden = print_table(made.frame, made.relation, console=console, every=every)
+def _write(made: Answer, file: TextIO, *, form: str, every: bool) -> None:
+    if form == "table":
+        _table(made, file, every=every)
     else:
-        with to.open("w", encoding="utf-8") as file:
-            hidden = print_table(made.frame, made.relation, console=Console(file=file, width=400), every=every)
-    if made.relation is not None and counts_by_share(made.frame):
+        for text in (as_csv if form == "csv" else as_json)(made.pieces):
+            file.write(text)
+
+
+def _table(made: Answer, file: TextIO, *, every: bool) -> None:
+    frame, more = first_rows(made.pieces, most=ROWS_SHOWN)
+    hidden = print_table(frame, made.relation, console=console(file), every=every)
+    if made.relation is not None and counts_by_share(frame):
         print("a take that falls into several groups counts in each by its share", file=sys.stderr)
+    if more:
+        print(f"only the first {ROWS_SHOWN:,} rows are shown; all: --as csv", file=sys.stderr)
     if hidden:
         print(f"{hidden} more columns: --all-columns, or --as csv", file=sys.stderr)
-
-
-def _write(text: str, to: Path | None) -> None:
-    if to is None:
-        sys.stdout.write(text)
-    else:
-        to.write_text(text, encoding="utf-8")
-
-
-def _flat(frame: pl.DataFrame) -> pl.DataFrame:
-    """Lists as text, since CSV has none."""
-    lists = [name for name, kind in frame.schema.items() if isinstance(kind, pl.List)]
-    return frame.with_columns(pl.col(name).cast(pl.List(pl.String())).list.join("; ") for name in lists)
 
 
 def _path_frame(paths: Iterable[LineagePath]) -> pl.DataFrame:

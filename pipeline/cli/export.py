@@ -17,6 +17,9 @@ def export(
     into: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Where the dated folder goes; default derived/export.")
     ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="A folder of the same day and content may be there, and is replaced.")
+    ] = False,
     with_sound: Annotated[
         bool, typer.Option("--with-sound", help="Copy the audio of transfers marked public, too.")
     ] = False,
@@ -30,7 +33,7 @@ def export(
     from pipeline.answers.export.folder import export as write
 
     names = [name.strip() for name in formats.split(",") if name.strip()]
-    done = write(folder, to=names, into=into, with_sound=with_sound)
+    done = write(folder, to=names, into=into, replace=replace, with_sound=with_sound)
     typer.echo(f"{done.folder}")
     typer.echo(f"{len(done.tables)} tables, {sum(done.tables.values())} rows; content sha256:{done.content_sha256}")
     for take_id, reason in done.withheld.items():

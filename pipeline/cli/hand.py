@@ -53,8 +53,9 @@ def hand(
     elif frame.is_empty():
         typer.echo("No note was found there; leave --from and --to away to see where notes are.", err=True)
     else:
-        from rich.console import Console
         from rich.table import Table
+
+        from pipeline.cli.console import console
 
         table = Table(box=None, pad_edge=False, header_style="bold")
         heads = {
@@ -68,7 +69,7 @@ def hand(
             table.add_column(heads.get(name, name), justify="right" if frame[name].dtype.is_numeric() else "left")
         for row in frame.iter_rows(named=True):
             table.add_row(*(_shown(name, value) for name, value in row.items()))
-        Console().print(table)
+        console().print(table)
         sure = int((~frame["cannot_tell"]).sum())
         typer.echo(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
         typer.echo("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")

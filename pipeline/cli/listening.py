@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from pipeline.answers.error_rates import ListeningResults, listening_results
 from pipeline.answers.marks import MarkComparison, compare_marks
+from pipeline.cli.console import console
 from pipeline.pages.results import (
     POPULATIONS,
     agreement_words,
@@ -26,48 +26,48 @@ from pipeline.store.corpus import Corpus
 def show_results(folder: Path) -> None:
     """Error rates by stratum, corrected rates, agreement and calibration, as tables and as a page."""
     results = listening_results(folder)
-    console = Console()
-    console.print(
+    out = console()
+    out.print(
         f"{results.items} excerpts of {', '.join(results.samples)} judged by {', '.join(results.listeners)}.",
         style="bold",
     )
     names = player_names(Corpus(folder))
-    console.print(_strata(results, names))
+    out.print(_strata(results, names))
     errors = results.errors
-    console.print(
+    out.print(
         f"Precision {share_words(errors.precision)}: of what is found, so much is slides. "
         f"Recall {share_words(errors.recall)}: of the slides there are, so many are found. (95 %)"
     )
-    console.print(_rates(results, names))
+    out.print(_rates(results, names))
     for words in agreement_words(results):
-        console.print(words)
-    console.print(_calibration(results))
+        out.print(words)
+    out.print(_calibration(results))
     typer.echo(f"Open {results_page(folder, results)}")
     typer.echo("Corrected rates start from finds before verdicts; do not correct the rates of `query` again.", err=True)
 
 
 def show_marks(folder: Path, listener: str | None) -> None:
     """A listener's own marks (None: everybody's) beside the slides found."""
-    console = Console()
+    out = console()
     for made in compare_marks(folder, listener=listener):
         within = made.tolerances
-        console.print(
+        out.print(
             f"{made.listener}: {made.marks} marks and {made.finds} finds in the counted solo of {made.transfers} "
             f"transfers.",
             style="bold",
         )
-        console.print(
+        out.print(
             f"A pair: starts within {within.start_s * 1000:.0f} ms, ends within {within.end_s * 1000:.0f} ms or "
             f"{within.end_share:.0%} of the mark's length."
         )
-        console.print(_measures(made))
-        console.print(f"Found starts are {_late(made.start_late)}; found ends are {_late(made.end_late)}.")
+        out.print(_measures(made))
+        out.print(f"Found starts are {_late(made.start_late)}; found ends are {_late(made.end_late)}.")
         if made.kinds:
-            console.print(_kinds(made))
+            out.print(_kinds(made))
         if made.outside:
-            console.print(f"{made.outside} marks lie outside the counted solo and are left out.")
+            out.print(f"{made.outside} marks lie outside the counted solo and are left out.")
         if made.other_sound:
-            console.print(f"{made.other_sound} marks were made on other sound than the transfers hold now, and wait.")
+            out.print(f"{made.other_sound} marks were made on other sound than the transfers hold now, and wait.")
     typer.echo("A side with marks is taken to be marked throughout; finds on other sides are left out.", err=True)
 
 

@@ -38,10 +38,15 @@ def query(
     paths: Annotated[
         str | None, typer.Option(metavar="PLAYER", help="Instead of a view: every path up from a player.")
     ] = None,
+    transfer: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="Of pitch_frame or speed_curve: only this transfer; may be repeated."),
+    ] = None,
     output: Annotated[
         Literal["table", "csv", "json", "parquet"], typer.Option("--as", help="How to give the rows.")
     ] = "table",
     to: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file; needed for parquet.")] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="The file of --to may be there, and is replaced.")] = False,
     every: Annotated[bool, typer.Option("--all-columns", help="Show every column in the table.")] = False,
 ) -> None:
     """Show a view of the corpus, counted over all takes or over those you choose.
@@ -52,5 +57,8 @@ def query(
     from pipeline.cli.answers import answer, give
 
     selection = Selection(player or (), school or (), period or (), scheme, min_certainty)
-    made = answer(folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths)
-    give(made, output=output, to=to, every=every)
+    made = answer(
+        folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths,
+        transfers=transfer or (),
+    )  # fmt: skip
+    give(made, form=output, to=to, every=every, replace=replace)

@@ -1,16 +1,10 @@
 """``glideline run``."""
 
 import shlex
-import signal
 from pathlib import Path
 from typing import Annotated
 
 import typer
-
-
-def _stop(number: int, frame: object) -> None:
-    """A polite request to end is taken like Ctrl-C."""
-    raise KeyboardInterrupt
 
 
 def run(
@@ -42,7 +36,6 @@ def run(
     from pipeline.flows.run import run as run_corpus
     from pipeline.flows.summary_lines import summary_lines
 
-    signal.signal(signal.SIGTERM, _stop)
     try:
         summary = run_corpus(
             folder,

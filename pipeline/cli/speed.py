@@ -19,6 +19,9 @@ def speed(
     picture: Annotated[
         Path | None, typer.Option("--picture", help="With ID: write the curve and its evidence as SVG.")
     ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="The file of --picture may be there, and is replaced.")
+    ] = False,
     output: Annotated[Literal["table", "csv", "json"], typer.Option("--as", help="How to print.")] = "table",
 ) -> None:
     """Show how fast each side should play, how sure that is, what else is possible, and why.
@@ -40,7 +43,7 @@ def speed(
     else:
         _print_side(folder, frame.row(0, named=True))
     if picture is not None and transfer_id is not None:
-        _draw(folder, transfer_id, picture)
+        _draw(folder, transfer_id, picture, replace=replace)
     if render:
         _render(folder, frame.filter(frame["state"] != "not measured")["transfer_id"].to_list())
 
@@ -49,6 +52,7 @@ def _print_ledger(frame: Any) -> None:
     from rich.table import Table
 
     from pipeline.answers.number_words import Z_95, probability_words, rival_words
+    from pipeline.cli.console import console
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for head in ("transfer", "state"):
@@ -71,7 +75,7 @@ def _print_ledger(frame: Any) -> None:
             row["key"] or "–",
             _safe(rival_words(row)),
         )
-    _console().print(table)
+    console().print(table)
     print(
         "correction, ±, drift and wow in cents; ± holds if key and A4 are as shown; `glideline speed DIR ID` says why",
         file=sys.stderr,
@@ -83,10 +87,11 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
 
     from pipeline.answers.number_words import probability_words
     from pipeline.answers.speed_ledger import speed_alternatives
+    from pipeline.cli.console import console
 
-    console = _console()
+    out = console()
     for name, words in _facts(row):
-        console.print(f"{name:18}{_safe(words)}", highlight=False)
+        out.print(f"{name:18}{_safe(words)}", highlight=False)
     found = speed_alternatives(folder, row["transfer_id"])
     if found.is_empty():
         return
@@ -105,8 +110,8 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
             reading["key"] or "–",
             _safe(reading["reason"]),
         )
-    console.print()
-    console.print(table)
+    out.print()
+    out.print(table)
 
 
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
@@ -138,15 +143,17 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
     return [*facts, *((("remark", row["remark"]),) if row["remark"] else ())]
 
 
-def _draw(folder: Path, transfer_id: str, picture: Path) -> None:
+def _draw(folder: Path, transfer_id: str, picture: Path, *, replace: bool) -> None:
     from pipeline.errors import DataError
     from pipeline.pages.speed_picture import speed_picture
     from pipeline.store.corpus import Corpus
+    from pipeline.store.files.outputs import output
 
     drawn = speed_picture(Corpus(folder), transfer_id)
     if drawn is None:
         raise DataError(f"{transfer_id}: its tuning could not be measured, so there is no curve to draw")
-    picture.write_text(drawn + "\n", encoding="utf-8")
+    with output(picture, replace=replace) as part:
+        part.write_text(drawn + "\n", encoding="utf-8")
     print(f"wrote {picture}", file=sys.stderr)
 
 
@@ -173,9 +180,3 @@ def _number(value: float | None, form: str) -> str:
 
 def _safe(text: str) -> str:
     return text.replace("[", "\\[")
-
-
-def _console() -> Any:
-    from rich.console import Console
-
-    return Console() if sys.stdout.isatty() else Console(width=400)

@@ -61,6 +61,9 @@ def status(
             print(f"  {name}" + (f": {message}" if message else ""))
         if shown.height < rows.height:
             print(f"  and {rows.height - shown.height} more; --all lists them")
+    if found.touched:
+        what = "1 file was" if found.touched == 1 else f"{found.touched} files were"
+        print(f"\n{what} copied or touched since; the next run only looks whether the sound is still the same.")
     if found.unmatched:
         print(f"\nVerdicts that match nothing any more ({len(found.unmatched)}):")
         for line in found.unmatched if everything else found.unmatched[:_LISTED]:

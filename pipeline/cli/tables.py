@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.answers.number_words import count_words, minutes_words, rounded, with_limits
+from pipeline.cli.console import console as a_console
 from pipeline.store.schema import Relation
 
 WIDE = 16
@@ -73,7 +74,7 @@ def print_table(
     columns : which to show, instead of the usual ones.
     every : show all columns.
     """
-    console = console or Console()
+    console = console or a_console()
     shown = _chosen(frame, relation, columns=columns, every=every)
     table = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
     for each in shown:

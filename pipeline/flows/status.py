@@ -52,11 +52,13 @@ class Status:
     Attributes
     ----------
     steps : frame of transfer_id, step, state, message; one row per transfer and step, and for the corpus.
+    touched : files that were copied or touched: the next run looks whether they hold the same sound.
     unmatched : verdicts that match nothing any more, in words.
     """
 
     steps: pl.DataFrame
     running: Running | None = None
+    touched: int = 0
     unmatched: list[str] = field(default_factory=list)
 
     def counts(self) -> pl.DataFrame:
@@ -79,6 +81,8 @@ def status(corpus: Path | str | Corpus) -> Status:
     steps = load_steps(ORDER)
     planner = plan(corpus, steps, until=None, only=None, most=MOST_TO_ASK)
     planner.prepare()
+    # What is known of a file that was only copied or touched most likely still holds.
+    planner.known |= {t: planner.seen[planner.sounds[t].file] for t in planner.touched}
     due: dict[tuple[str, str], Due] = {}
     for item in planner.outlook():
         for transfer_id in item.transfers or (CORPUS,):
@@ -97,7 +101,7 @@ def status(corpus: Path | str | Corpus) -> Status:
     frame = frame.cast(pl.String)
     held = holder(corpus.derived) if (corpus.derived / "run.lock").exists() else None
     running = None if held is None else _running(held, said)
-    return Status(frame, running, _unmatched(corpus))
+    return Status(frame, running, len(planner.touched), _unmatched(corpus))
 
 
 def _unmatched(corpus: Corpus) -> list[str]:

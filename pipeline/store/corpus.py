@@ -17,10 +17,9 @@ from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.files.changes import settle
 from pipeline.store.files.durable import replacing_all
-from pipeline.store.files.paths import leads_out, links
+from pipeline.store.files.paths import PARTS, leads_out, links
 
 ROW_GROUP_ROWS = 131_072
-PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived")
 _ID = re.compile(schema.ID_PATTERN)
 
 

@@ -7,15 +7,20 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import polars as pl
 import pytest
 import quick_steps
 import soundfile
 from made_corpus import change, make_corpus, tables, write_csv, write_tone
 from quick_run import explained, quick_run, ran
 from quick_steps import filled
+from typer.testing import CliRunner
 
+from pipeline.cli import app
+from pipeline.flows.status import status
 from pipeline.flows.summary_lines import summary_lines
 from pipeline.steps.base import StepInput, StepOutput
+from pipeline.store.checks.check import check
 
 ALL = {"intake", "follow", "measure", "settle", "detect"}
 SESSION = ("s00-a", "s01-a", "s02-a")
@@ -303,3 +308,27 @@ def test_a_transfer_blocked_by_its_catalogue_row_fails_alone(root: Path) -> None
     write_csv(root, "reference_pitch", "take_id,reference_pitch_hz", ["t-s00,440"])
     assert not quick_run(root).failed
     assert tables(root) == before
+
+
+def test_a_run_says_that_rows_were_left_out(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As ``check`` would, with the exit status of a problem in the data, whether or not there is anything to do."""
+    monkeypatch.setattr("pipeline.flows.run.ORDER", "quick_steps")
+    assert CliRunner().invoke(app, ["run", str(root)]).exit_code == 0
+    change(root, "player", "p,A. Player", "p,A. Player\nNot An Id,B. Player")
+    assert "player_id" in [problem.column for problem in check(root, listen=False).errors]
+    for _ in range(2):
+        done = CliRunner().invoke(app, ["run", str(root), "--workers", "1"])
+        assert done.exit_code == 1
+        assert "1 error was found in catalogue and reviews, and rows or cells left out for it" in done.stdout
+    assert "Nothing to do" in done.stdout
+
+
+def test_status_of_a_copied_corpus_is_that_of_its_original(root: Path, tmp_path: Path) -> None:
+    was = status(root)
+    assert was.touched == 0
+    shutil.copytree(root, tmp_path / "copy")
+    now = status(tmp_path / "copy")
+    assert now.touched == 5
+    assert now.steps.filter(pl.col("step") != "summarise").equals(was.steps.filter(pl.col("step") != "summarise"))
+    write_tone(tmp_path / "copy" / "audio" / "s00.wav", seed=99, seconds=2.0)
+    assert set(status(tmp_path / "copy").steps.filter(pl.col("transfer_id") == "s00-a")["state"]) == {"waiting"}

@@ -24,6 +24,7 @@ from pipeline.store import schema
 from pipeline.store.catalogue.recording import soloists_of, takes_on
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view
+from pipeline.store.files.outputs import refuse_inside_a_corpus
 from pipeline.store.formats import codebook, data_package
 from pipeline.store.formats import stata_spss as statistics
 from pipeline.store.formats.data_package import PackageTable
@@ -61,6 +62,7 @@ def export(
     *,
     to: Sequence[str] = ("csv", "parquet"),
     into: Path | str | None = None,
+    replace: bool = False,
     with_sound: bool = False,
     today: date | None = None,
 ) -> Exported:
@@ -70,19 +72,22 @@ def export(
     ----------
     to : formats, of ``TABLE_FORMATS`` and ``OTHER_FORMATS``; CSV with its descriptor is always written.
     into : folder for the dated folder; None for ``derived/export``.
+    replace : the folder may be there, and is replaced; one in ``derived/export`` always is.
     with_sound : copy the audio of transfers marked public.
     today : the date in the folder's name.
 
     Raises
     ------
     UsageError
-        If a format is unknown.
+        If a format is unknown, or ``into`` belongs to a corpus or holds this folder already.
     DataError
         If there is no database yet.
     """
     known = TABLE_FORMATS + OTHER_FORMATS
     if unknown := [name for name in to if name not in known]:
         raise UsageError(f"--as {','.join(unknown)}: choose from {', '.join(known)}")
+    if into is not None:
+        refuse_inside_a_corpus(Path(into))
     corpus = Corpus(root)
     with OpenCorpus(corpus.root) as opened:
         withheld = withheld_takes(opened)
@@ -92,6 +97,8 @@ def export(
     day = (today or date.today()).isoformat()
     folder = Path(into) if into is not None else corpus.derived / "export"
     folder = folder / f"{day}-{content[:8]}"
+    if into is not None and folder.exists() and not replace:
+        raise UsageError(f"{folder}: is there already; give another place, or add --replace")
     partial = folder.with_name(f".{folder.name}.part")
     shutil.rmtree(partial, ignore_errors=True)
     partial.mkdir(parents=True)

@@ -1,15 +1,16 @@
 """Reads ``derived/corpus.duckdb`` without being able to change it, or to reach anything outside it."""
 
 import re
+from collections.abc import Iterator
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import polars as pl
 
 from pipeline.errors import DataError, UsageError, no_such_folder, typed
 from pipeline.store import schema
+from pipeline.store.database.asking import MEMORY, as_plain, attended, pieces_of
 from pipeline.store.database.views import PER_TRANSFER
 from pipeline.store.files.paths import leads_out
 from pipeline.store.schema import Relation
@@ -58,7 +59,7 @@ def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
     path = database_file(root)
     quoted = str(path).replace("'", "''")
     # In memory each connection has settings of its own, so that locking one leaves others alone.
-    con = duckdb.connect()
+    con = duckdb.connect(config={"memory_limit": MEMORY})
     try:
         con.execute(f"attach '{quoted}' as corpus (read_only, type duckdb)").fetchall()
     except duckdb.Error as error:
@@ -123,25 +124,27 @@ def find_view(name: str) -> Relation:
 
 
 def run_sql(con: duckdb.DuckDBPyConnection, text: str) -> pl.DataFrame:
-    """The rows of one statement of the user's own.
+    """The rows of one statement of the user's own; see ``sql_pieces``."""
+    return pl.concat(sql_pieces(con, text))
+
+
+def sql_pieces(con: duckdb.DuckDBPyConnection, text: str) -> Iterator[pl.DataFrame]:
+    """The rows of one statement of the user's own, piece by piece.
 
     Raises
     ------
     UsageError
-        If it is not one statement, does not run, cannot be shown, or would change or reach something.
+        If it is not one statement, does not run, needs too much memory, cannot be shown, or would change or reach
+        something.
     """
     _require_text(text, "--sql")
     try:
         statements = con.extract_statements(text)
         if len(statements) != 1:
             raise UsageError(f"--sql takes one statement; these are {len(statements)}")
-        relation = con.sql(text)
-        return pl.DataFrame() if relation is None else as_frame(relation)
+        yield from pieces_of(con, text)
     except duckdb.Error as error:
         raise UsageError(f"SQL: {error}{_sql_cure(str(error), text)}") from error
-    except (pl.exceptions.PolarsError, ValueError, OverflowError, NotImplementedError) as error:
-        # types that a frame does not hold, such as intervals, or text that is no text
-        raise UsageError(f"SQL: the answer cannot be shown ({error}); cast its columns, perhaps to varchar") from error
 
 
 def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | None = None) -> pl.DataFrame:
@@ -162,7 +165,7 @@ def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | 
     try:
         if len(con.extract_statements(text)) != 1:
             raise UsageError(f"--where {where!r} is not one condition")
-        return as_frame(con.sql(f"{text} order by {order}"))
+        return attended(con, lambda: as_plain(con.sql(f"{text} order by {order}").pl()))
     except duckdb.Error as error:
         if where is None:
             cure = "it is of another version or damaged; make it anew with: glideline run DIR"
@@ -190,9 +193,3 @@ def _require_text(text: str, option: str) -> None:
         raise UsageError(
             f"{option}: character {place} is not UTF-8; set the terminal to UTF-8, or type it anew"
         ) from error
-
-
-def as_frame(relation: Any) -> pl.DataFrame:
-    """A DuckDB result as a polars frame; decimals and huge integers as doubles."""
-    frame: pl.DataFrame = relation.pl()
-    return frame.with_columns(pl.col(pl.Decimal, pl.Int128).cast(pl.Float64))

@@ -4,6 +4,9 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
+# What a corpus folder holds of its own.
+PARTS = ("settings.toml", "catalogue", "audio", "reviews", "sheet", "derived")
+
 
 def leads_out(path: Path, *, root: Path) -> bool:
     """Whether a path below ``root`` ends, through links or ``..``, somewhere else."""
