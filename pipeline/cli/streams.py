@@ -43,11 +43,11 @@ def prepare() -> None:
         if name in os.environ and not re.fullmatch("0*[1-9][0-9]*", os.environ[name]):
             del os.environ[name]
     for asked in ("SIGTERM", "SIGHUP"):
-        number = getattr(signal, asked, None)
-        if number is None or threading.current_thread() is not threading.main_thread():
+        named = getattr(signal, asked, None)
+        if named is None or threading.current_thread() is not threading.main_thread():
             continue
-        if signal.getsignal(number) == signal.SIG_DFL:  # nohup has it ignored
-            signal.signal(number, _stop)
+        if signal.getsignal(named) == signal.SIG_DFL:  # nohup has it ignored
+            signal.signal(named, _stop)
 
 
 def end(status: int) -> int:
