@@ -6,7 +6,8 @@ from made import facts, frame, joined, rows, slide, small, tallies
 
 from pipeline.settings import SummariseSettings
 from pipeline.steps.base import StepInput
-from pipeline.steps.summarise.step import COMPUTED, STEP
+from pipeline.steps.summarise.step import COMPUTED, KEPT, STEP
+from pipeline.store.database import views
 
 SHA, OLD = "a" * 64, "b" * 64
 
@@ -45,3 +46,15 @@ def test_each_player_is_one_cluster_of_a_kind_of_slide():
     kinds = "select group_key, cluster from tally.by_cluster where grouping = 'kind' order by all"
     made = tallies(**tables).execute(kinds)
     assert made.fetchall() == [("same_finger", "ann"), ("same_finger", "bo")]
+
+
+def test_the_step_is_given_every_table_that_its_results_rest_on():
+    # Were one lacking, the step would count from an empty table what the views count from a full one.
+    used = {
+        name
+        for view in (("tally", "by_cluster"), ("tally", "quartile_by_group"), ("fact", "take_tally"))
+        for layer, name in views.rests_on(view)
+        if layer == "base"
+    }
+    assert len(used) > 15
+    assert used <= {*KEPT, *COMPUTED, "run"}

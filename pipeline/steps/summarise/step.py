@@ -18,7 +18,6 @@ KEPT = (
     "school",
     "school_membership",
     "period",
-    "work",
     "session",
     "take",
     "side",
@@ -26,6 +25,7 @@ KEPT = (
     "transfer",
     "performance",
     "review",
+    "drawn_item",
 )
 # Prose and rights change no number; leaving them out keeps a mended note from repeating the step.
 _PROSE = ("note", "comment", "inscription", "processing", "description", "archive", "shelf_mark", "citation")
