@@ -5,7 +5,7 @@ from pipeline.store.database.read import open_read_only
 
 _UNMATCHED = """
 select transfer_id, transfer_start_s, transfer_end_s, listener, verdict, what, overlap
-from check.unmatched_verdict order by all
+from "check".unmatched_verdict order by all
 """
 
 
