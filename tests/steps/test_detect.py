@@ -191,7 +191,7 @@ def test_same_input_gives_equal_tables() -> None:
 
 def test_what_was_measured_stands_beside_each_span() -> None:
     def heard(start: float, end: float, resting: float) -> HeardSpan:
-        return HeardSpan(start, end, "solo", 0.9, 0.8, resting, 50.0, 0.1)
+        return HeardSpan(start, end, "solo", 0.9, 0.8, resting, 50.0, 0.7, 0.1)
 
     measured = [heard(0.0, 10.0, 0.9), heard(10.0, 20.0, 0.5)]
     found = evidence_in(measured, 5.0, 20.0)

@@ -15,7 +15,7 @@ from pipeline.store.catalogue.recording import OTHER_LINES, soloists_of, takes_o
 MARGIN_S = 0.25
 """Measured solos are wider by this much: the measurement is no finer."""
 REPEATED = "the stylus plays the same groove again"
-EVIDENCE = ("sureness", "resting_share", "slope_cents_per_s", "early_share")
+EVIDENCE = ("sureness", "resting_share", "slope_cents_per_s", "in_tune", "early_share")
 """What a measured content rests on, see ``pipeline.signal.line.solo_parts.SoloSpan``."""
 
 

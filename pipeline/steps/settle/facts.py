@@ -70,9 +70,7 @@ def _meets(row: Mapping[str, Any], span: tuple[datetime.date | None, datetime.da
     return not (begins and last and last < begins) and not (ends and first and first > ends)
 
 
-def _references(
-    catalogue: Any, takes: list[Row], sessions: list[Row], span: tuple[Any, Any]
-) -> list[list[Any]]:
+def _references(catalogue: Any, takes: list[Row], sessions: list[Row], span: tuple[Any, Any]) -> list[list[Any]]:
     stated = {row["reference_pitch_hz"] for take in takes for row in _pitches(catalogue, take)}
     if stated:
         return [[hz, 1.0 / len(stated), "as the take's reference pitch"] for hz in sorted(stated)]
