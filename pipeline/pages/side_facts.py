@@ -214,9 +214,8 @@ def _left_out_words(span: Row) -> str:
         return words
     sure = f"{share(span['sureness'])} sure of a solo"
     if span["content"] == "speech":
-        return (
-            f"{words} (the line rests on a pitch in {share(span['resting_share'])} of its time, a solo in 85 % or more)"
-        )
+        resting, in_tune = share(span["resting_share"]), share(span["in_tune"])
+        return f"{words} (it rests on a pitch for {resting} of the time, a solo for 90 % or so; in tune by {in_tune})"
     if span["content"] == "accompaniment_only":
         return f"{words} ({sure}; {share(span['early_share'])} of the notes are loudest as they begin)"
     return f"{words} ({sure})"

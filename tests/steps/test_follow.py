@@ -83,7 +83,10 @@ class _Catalogue:
     def __init__(self, instruments: list[tuple[str, str | None, str | None]]) -> None:
         self.tables = {
             "transfer": [{"transfer_id": "t-1", "side_id": "s-1"}],
-            "side_take": [{"side_id": "s-1", "take_id": t} for t in sorted({i[0] for i in instruments})],
+            "side_take": [
+                {"side_id": "s-1", "take_id": t, "position": None} for t in sorted({i[0] for i in instruments})
+            ],
+            "take": [{"take_id": t} for t in sorted({i[0] for i in instruments})],
             "passage": [],
             "performance": [{"take_id": t, "instrument": i, "role": r} for t, i, r in instruments],
         }

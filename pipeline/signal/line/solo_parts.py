@@ -46,7 +46,7 @@ ABOVE_QUIET_DB = 6.0
 TONES, TONES_WIDTH = 0.15, 0.03
 # Log odds of speech: a logistic regression on windows of real strings (violin, cello, runs among them; clean and with
 # record noise 12 and 5 dB below) and rendered sides against speech of 40 synthetic voices in 16 languages, followed as
-# violin, viola and cello, and a singer. Strings (98 %) rest over .89, glide by less than 150 and keep to a scale over .5;
+# violin, viola and cello, and a singer. Strings (98 %) rest over .89, glide by less than 150, keep to a scale over .5;
 # speech rests .3-.8 (a monotonous one .9), glides by 170 and keeps to no scale (.1-.6).
 SPEECH, SPEECH_RESTING, SPEECH_PER_SLOPE, SPEECH_IN_TUNE = 29.8, -29.0, 0.018, -18.0
 # Struck strings at even odds, where the tracker is as sure as over a piano alone and as over nearly all solos, and what
