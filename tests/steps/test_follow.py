@@ -88,7 +88,7 @@ class _Catalogue:
             ],
             "take": [{"take_id": t} for t in sorted({i[0] for i in instruments})],
             "passage": [],
-            "performance": [{"take_id": t, "instrument": i, "role": r} for t, i, r in instruments],
+            "performance": [{"take_id": t, "player_id": "anna", "instrument": i, "role": r} for t, i, r in instruments],
         }
 
     def row(self, table: str, key: str) -> dict[str, Any] | None:
