@@ -142,3 +142,8 @@ def _status() -> int:
         reason = (error.strerror or str(error)).lower()
         say(f"glideline: {named}{reason}; look whether it is there, may be used and has room")
         return 1
+    except Exception as error:
+        if not isinstance(error.__context__, KeyboardInterrupt):
+            raise
+        say("glideline: stopped")  # what failed was the tidying up after it
+        return 130

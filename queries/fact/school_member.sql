@@ -10,7 +10,8 @@ assigned as (
         school.school_id,
         school_membership.certainty,
         school_membership.share,
-        coalesce(sum(school_membership.share) over per_player, 0) as stated,
+        -- as total() sums, which cannot be a window
+        coalesce(sum(school_membership.share::decimal(38, 15)) over per_player, 0)::double as stated,
         count(*) filter (where school_membership.share is null) over per_player as unstated,
     from base.school_membership
     join base.school
@@ -31,7 +32,7 @@ total as (
     select
         player_id,
         scheme,
-        sum(share) as share,
+        total(share) as share,
     from placed
     group by player_id, scheme
 )

@@ -73,7 +73,7 @@ inside as (
     select
         take_id,
         scheme,
-        sum(share) as share,
+        total(share) as share,
     from overlap
     group by take_id, scheme
 )

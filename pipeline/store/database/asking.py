@@ -68,8 +68,11 @@ def attended(con: duckdb.DuckDBPyConnection, do: Callable[[], T]) -> T:
         while thread.is_alive():
             thread.join(0.1)
     except BaseException:
-        con.interrupt()
-        thread.join(5.0)
+        for _ in range(20):  # until it has heard: a connection at work cannot be closed
+            con.interrupt()
+            thread.join(0.25)
+            if not thread.is_alive():
+                break
         raise
     if not raised:
         return given[0]

@@ -60,6 +60,7 @@ def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
     quoted = str(path).replace("'", "''")
     # In memory each connection has settings of its own, so that locking one leaves others alone.
     con = duckdb.connect(config={"memory_limit": MEMORY})
+    con.execute("set enable_progress_bar = false").fetchall()  # it would be drawn among the rows
     try:
         con.execute(f"attach '{quoted}' as corpus (read_only, type duckdb)").fetchall()
     except duckdb.Error as error:
