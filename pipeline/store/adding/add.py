@@ -9,10 +9,10 @@ from pathlib import Path
 from pipeline.errors import DataError
 from pipeline.store.adding.draft import TABLES, Draft, Drafter, FileKey
 from pipeline.store.adding.editing import EditableTable
-from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping
-from pipeline.store.adding.recordings import AudioFile, Recording, find_audio, look_at_audio, read_recordings
+from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping, recognised
+from pipeline.store.adding.recordings import AudioFile, Lines, Recording, Said, find_audio, look_at_audio, read_lines
 from pipeline.store.adding.row_index import RowBook
-from pipeline.store.adding.sheet import read_sheet
+from pipeline.store.adding.sheet import read_sheets
 from pipeline.store.catalogue.problems import Problem
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
@@ -31,6 +31,7 @@ class AddPlan:
     files : the audio files that are entered.
     draft : new rows, changed cells, and cells kept against the sheet.
     problems : files and lines that are left out (errors), and cells that could not be read (remarks).
+    readings : dates written in words, as (cell, EDTF).
     """
 
     corpus: Corpus
@@ -38,6 +39,7 @@ class AddPlan:
     files: list[AudioFile]
     draft: Draft
     problems: list[Problem]
+    readings: list[tuple[Said, str]]
     _tables: dict[str, EditableTable]
 
     @property
@@ -103,22 +105,35 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
     files, problems = look_at_audio(paths, root=corpus.root)
     problems = passed_over + problems
     mapping: dict[str, str] = {}
-    recordings = [Recording(file) for file in files]
+    lines = Lines([Recording(file) for file in files])
     if sheet is not None:
-        lines = read_sheet(Path(sheet))
         kept = read_mapping(corpus.root / "sheet" / "mapping.toml")
-        mapping = match_headings(lines.headings, kept=kept)
-        recordings, more = read_recordings(lines, mapping, files)
-        problems += more
+        sheets = read_sheets(Path(sheet), recognised=lambda cells: recognised(cells, kept=kept))
+        for one in sheets:
+            mapping |= match_headings(one.headings, kept=kept | mapping)
+        lines = read_lines(sheets, mapping, files)
+        problems += lines.problems
     tables = {
         name: EditableTable.read(corpus.root / "catalogue" / f"{name}.csv", relation=load(name)) for name in TABLES
     }
     drafter = Drafter(RowBook(tables), read_applied(corpus.root / "sheet" / "applied.csv"))
-    for recording in recordings:
+    for recording in lines.recordings:
         drafter.add(recording)
+    for person in lines.people:
+        drafter.add_person(person)
+    problems += [_noted(said) for said in drafter.draft.noted]
     entered = {row.cells["file"] for row in drafter.draft.new if row.table == "transfer"}
     files = [file for file in files if file.inside in entered]
-    return AddPlan(corpus, mapping, files, drafter.draft, problems, tables)
+    written = {value for row in drafter.draft.new for value in row.cells.values()}
+    written |= {change.new for change in drafter.draft.changes}
+    readings = [(said, meant) for said, meant in lines.readings if meant in written]
+    return AddPlan(corpus, mapping, files, drafter.draft, problems, readings, tables)
+
+
+def _noted(said: Said) -> Problem:
+    message = "no column holds this beside what the catalogue says already, so it goes into the note"
+    cure = "enter it by hand where it belongs"
+    return Problem(said.sheet, said.row, said.heading, said.cell, message, cure, "remark")
 
 
 def add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path | str | None = None) -> AddPlan:
@@ -160,6 +175,11 @@ def difference(plan: AddPlan) -> Iterator[str]:
         said = f" ({file.says})" if file.says else ""
         came = " copied into audio/" if file.copied else ""
         yield f"  audio/{file.inside}: {file.length_s:.1f} s, {file.sample_rate_hz:,} Hz{came}{said}"
+    read: dict[tuple[str, str], int] = {}
+    for cell_said, meant in plan.readings:
+        read[cell_said.cell, meant] = read.get((cell_said.cell, meant), 0) + 1
+    for (cell, meant), count in read.items():
+        yield f"  {cell} → {meant}" + (f" ({count} times)" if count > 1 else "")
     for name in TABLES:
         for cells in new[name]:
             yield f"+ {name}: " + ", ".join(f"{column}={value}" for column, value in cells.items())

@@ -10,12 +10,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.store.adding.ids import IdMaker
-from pipeline.store.adding.recordings import Recording
+from pipeline.store.adding.leftovers import without_place
+from pipeline.store.adding.recordings import Person, Recording, Said
 from pipeline.store.adding.row_index import Cells, RowBook, same
 from pipeline.store.catalogue.cell_values import read_players
 from pipeline.store.schema import load
 
-TABLES = ("player", "work", "session", "take", "side", "side_take", "performance", "reference_pitch", "transfer")
+TABLES = (
+    *("player", "teaching", "work", "session", "take", "side", "side_take", "performance", "reference_pitch"),
+    "transfer",
+)
 _WITH_IDS = ("player", "work", "session", "take", "side", "transfer")
 FileKey = tuple[str, str]
 """File below audio/, and start of the side in it."""
@@ -41,7 +45,9 @@ _CELLS = {
     "equalisation": ("transfer", "equalisation"),
     "note": ("transfer", "note"),
 }
-_OTHERS = ("player", "instrument", "born", "died", "work", "composer", "key", "session", "reference_pitch")
+_OTHERS = (
+    *("player", "instrument", "born", "died", "teachers", "work", "composer", "key", "session", "reference_pitch"),
+)
 
 
 @dataclass(frozen=True)
@@ -76,9 +82,13 @@ class Kept:
 
 @dataclass
 class Draft:
-    """What would be written, and what the sheet then has said."""
+    """What would be written, and what the sheet then has said.
+
+    ``noted``: cells that no column holds, so that they went into a note.
+    """
 
     applied: dict[tuple[FileKey, str], str]
+    noted: list[Said] = field(default_factory=list)
     new: list[NewRow] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
     kept: list[Kept] = field(default_factory=list)
@@ -109,9 +119,9 @@ class Drafter:
         fields = recording.fields
         start = fields.get("start", "")
         own = Path(recording.audio.inside).stem + (f" at {start}" if start else "")
+        named = " ".join(fields[name] for name in ("label", "matrix", "take") if name in fields)
         take = self._same_take(fields)
         if take is None:
-            named = " ".join(fields[name] for name in ("label", "matrix", "take") if name in fields)
             take = {"take_id": self.ids["take"].make(named if "matrix" in fields else own)}
             take |= {column: fields[f] for f, (t, column) in _CELLS.items() if t == "take" and f in fields}
             self._name_work(take, fields)
@@ -121,11 +131,13 @@ class Drafter:
             for name, certainty in read_players(fields.get("player", "")):
                 self._perform(take["take_id"], self._player(name), certainty, fields.get("instrument", ""))
         self._life(fields)
+        self._teach(fields)
         if "reference_pitch" in fields:
             self._update_pitch(take["take_id"], "", fields["reference_pitch"], known=False)
         side_id = self._side(fields, take["take_id"])
+        ids = self.ids["transfer"]
         transfer = {
-            "transfer_id": self.ids["transfer"].make(own),
+            "transfer_id": ids.make_numbered(take["take_id"], "t") if "matrix" in fields else ids.make(own),
             "side_id": side_id,
             "file": recording.audio.inside,
         }
@@ -133,10 +145,54 @@ class Drafter:
         transfer |= {column: fields[f] for f, (t, column) in _CELLS.items() if t == "transfer" and f in fields}
         transfer["length_s"] = f"{_length_s(recording):.1f}"
         self._new("transfer", transfer)
-        if recording.row is not None:
-            key = (recording.audio.inside, start)
-            self.draft.applied[key, "file"] = recording.audio.inside
-            self.draft.applied.update({(key, name): value for name, value in fields.items()})
+        side = self.book.one("side", "side_id", side_id) or {}
+        self._note(recording, {"take": take, "side": side, "transfer": transfer})
+        key = (recording.audio.inside, start)
+        self.draft.applied[key, "file"] = recording.audio.inside
+        self.draft.applied.update({(key, name): value for name, value in fields.items()})
+
+    def add_person(self, person: Person) -> None:
+        """Drafts what a sheet of people says of a player; what no column holds goes into the player's note."""
+        fields = person.fields
+        players = read_players(fields.get("player", ""))
+        if len(players) != 1:
+            self.draft.noted += person.said.values()
+            return
+        self._player(players[0][0])
+        row = self.book.one("player", "name", players[0][0]) or {}
+        self._life(fields)
+        self._teach(fields)
+        held = {"player", "born", "died", "teachers", "instrument"}
+        texts = [f"{person.said[name].heading}: {person.said[name].cell}" for name in fields if name in person.said]
+        more = [
+            text for name, text in zip([n for n in fields if n in person.said], texts, strict=True) if name not in held
+        ]
+        note = "; ".join(dict.fromkeys([*([fields["note"]] if "note" in fields else []), *more]))
+        if note and not row.get("note"):
+            self._change("player", row, "note", note)
+
+    def _note(self, recording: Recording, rows: Mapping[str, Cells]) -> None:
+        """What stands in no row goes into the transfer's note, with its heading."""
+        lost = without_place(recording.fields, cells=_CELLS, rows=rows, book=self.book)
+        cells = list(dict.fromkeys(recording.said[name] for name in lost if name in recording.said))
+        if not cells:
+            return
+        transfer = rows["transfer"]
+        before = [transfer["note"]] if transfer.get("note") else []
+        self.book.set("transfer", transfer, "note", "; ".join([*before, *(f"{c.heading}: {c.cell}" for c in cells)]))
+        self.draft.noted += cells
+
+    def _teach(self, fields: Cells) -> None:
+        """Enters who taught the one player of a line, unless that is known."""
+        players = read_players(fields.get("player", ""))
+        if len(players) != 1:
+            return
+        for name, certainty in read_players(fields.get("teachers", "")):
+            teacher, student = self._player(name), self._player(players[0][0])
+            links = self.book.where("teaching", "teacher_id", teacher)
+            if teacher != student and not any(row["student_id"] == student for row in links):
+                row = {"teacher_id": teacher, "student_id": student, "certainty": certainty}
+                self._new("teaching", row | {"note": "as the sheet says"})
 
     def _update(self, recording: Recording, transfer: Cells) -> None:
         key = (recording.audio.inside, recording.fields.get("start", ""))
@@ -188,6 +244,9 @@ class Drafter:
             return self._update_performance(name, take, then, said, known=known)
         if name in ("born", "died"):
             return self._update_life(name, then, fields, known=known)
+        if name == "teachers":
+            self._teach(fields)
+            return True
         if name == "reference_pitch":
             return self._update_pitch(take["take_id"], then, said, known=known)
         if name == "session":
@@ -202,7 +261,10 @@ class Drafter:
             self._keep("take", take, "work_id", take.get("work_id", ""), said)
             return False
         if name == "composer":
-            return work is not None and self._offer("work", work, "composer", then, said, known=known)
+            if work is not None:
+                return self._offer("work", work, "composer", then, said, known=known)
+            self._keep("take", take, "work_id", "", said)
+            return False
         return self._update_key(take, work, then, said, known=known)
 
     def _life(self, fields: Cells) -> None:

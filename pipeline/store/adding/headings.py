@@ -17,27 +17,34 @@ from pipeline.store.catalogue.problems import did_you_mean
 # What a sheet can tell -> headings that people use for it.
 FIELDS: dict[str, tuple[str, ...]] = {
     "file": ("file", "filename", "file name", "audio", "audio file", "mp3", "wav", "track", "datei", "dateiname",
-             "fichier", "path"),
+             "fichier", "path",
+             "archivo", "bestand naam", "bestandsnaam", "geluidsbestand"),
     "player": ("player", "violinist", "cellist", "violist", "performer", "artist", "soloist", "interpret",
-               "interprete", "musician", "name", "geiger", "spieler", "executant"),
+               "interprete", "musician", "name", "geiger", "spieler", "executant", "violinista", "violonista",
+               "violoniste",                "cellista", "uitvoerende", "speler"),
     "instrument": ("instrument", "instr"),
     "year": ("year", "date", "recorded", "recording date", "date recorded", "year recorded", "rec date", "jahr",
-             "aufnahmedatum", "annee", "datum", "anno", "yr", "enregistrement", "data"),
-    "place": ("place", "recording place", "city", "town", "ort", "aufnahmeort", "lieu", "location", "recorded at"),
+             "aufnahmedatum", "annee", "datum", "anno", "yr", "enregistrement", "data", "ano", "fecha",
+             "fecha de grabacion", "jaar", "opnamedatum", "date of recording"),
+    "place": ("place", "recording place", "lugar", "plaats", "city", "town", "ort", "aufnahmeort", "lieu",
+              "location", "recorded at"),
     "work": ("work", "title", "piece", "composition", "werk", "stuck", "titel", "oeuvre", "titre", "movement",
-             "titolo", "brano"),
-    "composer": ("composer", "komponist", "compositeur", "compositore"),
-    "key": ("key", "tonality", "tonart", "tonalite", "key of work", "tonalita", "ton"),
+             "titolo", "brano", "obra", "titulo", "stuk", "work title", "title of work"),
+    "composer": ("composer", "komponist", "compositeur", "compositore", "compositor", "componist"),
+    "composer_work": ("composer and work", "composer and title"),
+    "key": ("key", "tonality", "tonart", "tonalite", "key of work", "tonalita", "ton", "key sig", "key signature",
+            "tonalidad", "toonsoort"),
     "label": ("label", "company", "record company", "firma", "record label", "marke", "etikett", "make", "maison",
-              "etiquette", "marque", "etichetta", "casa"),
+              "etiquette", "marque", "etichetta", "casa", "sello", "merk"),
     "issue_number": ("issue number", "issue", "catalogue number", "catalog number", "cat no", "catalogue no",
                      "disc number", "record number", "bestellnummer", "katalognummer", "issue no", "order number",
                      "cat number", "plattennummer", "n de cat", "no de cat", "n de catalogue", "no de catalogue",
-                     "numero de catalogue", "reference", "numero di catalogo"),
-    "face": ("face", "side", "disc side", "seite", "plattenseite", "lato"),
+                     "numero de catalogue", "reference", "numero di catalogo", "numero de catalogo", "catalogusnummer",
+                     "bestelnummer", "katalog nr", "best nr"),
+    "face": ("face", "side", "disc side", "seite", "plattenseite", "lato", "cara", "kant", "plaatkant"),
     "matrix": ("matrix", "matrix number", "matrix no", "mx", "matrizennummer", "matrize", "matrice", "mtx",
-               "matrix nr", "n de matrice", "no de matrice"),
-    "take": ("take", "take number", "take no", "prise", "tk"),
+               "matrix nr", "n de matrice", "no de matrice", "matriz", "numero de matriz", "matrixnummer"),
+    "take": ("take", "take number", "take no", "prise", "tk", "toma", "presa"),
     "accompaniment": ("accompaniment", "accompanist", "acc", "accomp", "begleitung", "with", "accompagnement",
                       "accompanied by", "accompagnateur", "accompagnamento", "begleiter"),
     "process": ("process", "recording process", "acoustic or electrical", "acoustic electrical", "verfahren",
@@ -52,9 +59,16 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "reference_pitch": ("reference pitch", "kammerton", "stimmton", "stimmung", "diapason", "a4", "pitch",
                         "concert pitch", "a1"),
     "born": ("born", "birth year", "year of birth", "date of birth", "birth date", "geb", "geboren", "geburtsjahr",
-             "geburtsdatum", "ne", "nee", "naissance", "nato", "nata"),
+             "geburtsdatum", "ne", "nee", "naissance", "nato", "nata", "nacido", "nacida", "geboortejaar"),
     "died": ("died", "year of death", "date of death", "death date", "death year", "gest", "gestorben",
              "todesjahr", "todesdatum", "mort", "morte", "deces", "morto", "morta"),
+    "lives": ("lives", "life dates", "dates of life", "artist dates", "artist s dates", "player dates",
+              "player s dates", "performer dates", "performer s dates", "lebensdaten", "lebenszeit", "dates de vie",
+              "date di vita",
+              "born died", "born and died", "birth and death", "birth death"),
+    "teachers": ("teachers", "teacher", "studied with", "pupil of", "student of", "taught by", "lehrer", "schuler von",
+                 "schulerin von", "eleve de", "professeur", "maitre", "allievo di", "allieva di", "maestro", "maestri",
+                 "alumno de", "alumna de", "profesor", "leerling van", "leraar", "studied under"),
     "groove": ("groove", "cut", "lateral or vertical", "schrift"),
     "stylus": ("stylus", "needle", "nadel"),
     "equalisation": ("equalisation", "equalization", "eq", "entzerrung"),
@@ -64,7 +78,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "start": ("start", "from", "begin", "start s", "file start", "beginning", "von", "debut", "inizio"),
     "end": ("end", "to", "until", "end s", "file end", "bis", "fin", "fine"),
     "note": ("note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "bemerkungen", "notiz",
-             "anmerkung", "remarques", "remarque", "osservazioni"),
+             "anmerkung", "remarques", "remarque", "osservazioni", "observaciones", "opmerkingen", "opmerking"),
 }  # fmt: skip
 _LIGATURES = str.maketrans({"œ": "oe", "æ": "ae", "ø": "o", "ł": "l"})
 
@@ -87,6 +101,12 @@ def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[
             matched[heading] = field
             taken.add(field)
             open_.remove(heading)
+    for heading in list(open_):
+        words = set(_plain(heading).split())
+        if "composer_work" not in taken and all(words & {_plain(w) for w in FIELDS[f]} for f in ("composer", "work")):
+            matched[heading] = "composer_work"  # "Composer/Work", "Composer – title"
+            taken.add("composer_work")
+            open_.remove(heading)
     for heading in open_:
         likeness, field = max(
             ((_likeness(_plain(heading), word), field) for word, field in names.items() if field not in taken),
@@ -95,6 +115,20 @@ def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[
         matched[heading] = field if likeness >= 0.8 else "note"
         taken.add(matched[heading])
     return {heading: matched[heading] for heading in headings}
+
+
+def recognised(cells: Sequence[str], *, kept: Mapping[str, str]) -> int:
+    """How many different fields a line of a sheet names, if it were its headings."""
+    names = {_plain(word): field for field, words in FIELDS.items() for word in (field, *words)}
+    found = set()
+    for cell in cells:
+        plain = _plain(cell)
+        words = plain.split()
+        inside = [word for word in names if len(word) >= 4 and re.search(rf"\b{re.escape(word)}\b", plain)]
+        inside = inside if len(words) <= 4 else []
+        field = kept.get(cell) or names.get(plain) or (names[max(inside, key=len)] if inside else "")
+        found.add(field)
+    return len(found - {""})
 
 
 def means_note(heading: str) -> bool:

@@ -12,6 +12,13 @@ class IdMaker:
     def __init__(self, taken: Iterable[str]) -> None:
         self.taken = {one.casefold() for one in taken}
 
+    def make_numbered(self, name: str, letter: str) -> str:
+        """The id ``name`` with the first free number behind a letter: ``owl-12-1-t2`` is the second transfer."""
+        number = 1
+        while f"{name}-{letter}{number}" in self.taken:
+            number += 1
+        return self.make(f"{name} {letter}{number}")
+
     def make(self, name: str) -> str:
         """An id that tells the name; with a number behind it where the plain one is taken."""
         plain = slug(name, longest=58) or "x" + hashlib.sha256(name.encode()).hexdigest()[:8]

@@ -2,7 +2,7 @@
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -14,12 +14,14 @@ from pipeline.store.audio.claims import read_claims
 from pipeline.store.audio.decode import file_hash, sound_info
 from pipeline.store.audio.kinds import is_audio
 from pipeline.store.catalogue.cell_values import (
+    UNKNOWN,
     CellError,
     read_accompaniment,
     read_date,
     read_groove,
     read_instrument,
     read_key,
+    read_lives,
     read_number,
     read_pitch,
     read_players,
@@ -43,7 +45,8 @@ _READERS = {
     "start": read_time,
     "end": read_time,
 }
-_UNKNOWN = ("?", "-", "–", "—")
+_DATES = ("year", "published", "born", "died")
+_KEPT_UNKNOWN = ("note", "accompaniment", "process", "groove")
 _TAGS_SHOWN = (
     "work.title",
     "player.name",
@@ -66,13 +69,48 @@ class AudioFile:
     copied: bool
 
 
+@dataclass(frozen=True)
+class Said:
+    """A cell as it stands in a sheet."""
+
+    sheet: str
+    row: int
+    heading: str
+    cell: str
+
+
 @dataclass
 class Recording:
-    """One side to be entered: its audio, and what the sheet says by field, in the catalogue's spelling."""
+    """One side to be entered: its audio, and what the sheet says by field, in the catalogue's spelling.
+
+    ``said``: the cells that the fields come from.
+    """
 
     audio: AudioFile
     fields: dict[str, str] = field(default_factory=dict)
     row: int | None = None
+    said: dict[str, Said] = field(default_factory=dict)
+
+
+@dataclass
+class Person:
+    """What a sheet without files says of one player."""
+
+    fields: dict[str, str]
+    said: dict[str, Said]
+
+
+@dataclass
+class Lines:
+    """What the lines of all sheets say.
+
+    ``readings``: dates that were written in words, as (cell, EDTF).
+    """
+
+    recordings: list[Recording] = field(default_factory=list)
+    people: list[Person] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    readings: list[tuple[Said, str]] = field(default_factory=list)
 
 
 def find_audio(given: Iterable[Path], *, root: Path) -> tuple[list[Path], list[Problem]]:
@@ -150,64 +188,127 @@ def _free_place(path: Path, audio: Path, going: Mapping[str, Path]) -> str:
         number += 1
 
 
-def read_recordings(
-    sheet: Sheet, mapping: Mapping[str, str], files: list[AudioFile]
-) -> tuple[list[Recording], list[Problem]]:
-    """Recordings of the sheet's lines, and of files that no line names; lines without a file are problems."""
-    problems: list[Problem] = []
-    recordings: list[Recording] = []
+def read_lines(sheets: Sequence[Sheet], mapping: Mapping[str, str], files: list[AudioFile]) -> Lines:
+    """Recordings of the lines of all sheets, and of files that no line names; lines without a file are problems.
+
+    A sheet that names players but no files tells of people; one that names neither is passed over, and said to be.
+
+    Raises
+    ------
+    DataError
+        If no sheet has a heading for the audio file.
+    """
+    made = Lines()
     named: set[str] = set()
-    heading_of = {meant: heading for heading, meant in mapping.items() if meant}
-    if "file" not in heading_of:
+    of = {sheet.name: {mapping[h]: h for h in reversed(sheet.headings) if mapping.get(h)} for sheet in sheets}
+    if not any("file" in heading_of for heading_of in of.values()):
         raise DataError(
-            f"{sheet.name}: no heading means the audio file (headings: {', '.join(sheet.headings)}); "
+            f"{sheets[0].name}: no heading means the audio file (headings: {', '.join(sheets[0].headings)}); "
             'name one "file", or say in sheet/mapping.toml which one it is'
         )
-    for row in sheet.rows:
-        wanted = row.cells.get(heading_of["file"], "")
-        matches = _matching(wanted, files) if wanted else []
-        if len(matches) != 1:
-            message = "names no file" if not wanted else "is not among the audio files given"
-            cure = "fill it in" if not wanted else "mend the name, or give the file on the command line"
-            if len(matches) > 1:
-                message, cure = f"fits {len(matches)} files", "write the name with its ending and folder"
-            problems.append(Problem(sheet.name, row.number, heading_of["file"], wanted, message, cure))
+    for sheet in sheets:
+        for number, text in sheet.above:
+            cure = "write it into settings.toml or a note if it matters"
+            made.problems.append(Problem(sheet.name, number, "", text, "stands above the headings", cure, "remark"))
+        reader = _LineReader(sheet, mapping, made)
+        heading_of = of[sheet.name]
+        if "file" not in heading_of and "player" in heading_of:
+            made.people += [Person(*reader.fields(row, several=False)) for row in sheet.rows]
             continue
-        named.add(matches[0].inside)
-        recordings.append(_recording(sheet, row, mapping, matches[0], problems))
-    recordings.extend(Recording(file) for file in files if file.inside not in named)
-    return recordings, problems
-
-
-def _recording(
-    sheet: Sheet, row: SheetRow, mapping: Mapping[str, str], audio: AudioFile, problems: list[Problem]
-) -> Recording:
-    made = Recording(audio, row=row.number)
-    notes: list[str] = []
-    others: list[str] = []
-    several = sum(len(read_players(row.cells.get(h, ""))) for h, meant in mapping.items() if meant == "player") > 1
-    for heading, meant in mapping.items():
-        cell = row.cells.get(heading, "")
-        if meant in ("", "file") or not cell or (meant != "note" and cell in _UNKNOWN):
+        if "file" not in heading_of:
+            message = f"passed over: no heading means the audio file or a player ({', '.join(sheet.headings)})"
+            cure = "name one, or leave the sheet as it is"
+            made.problems.append(Problem(sheet.name, None, "", "", message, cure, "remark"))
             continue
-        if meant == "note":
-            (notes if means_note(heading) else others).append(cell if means_note(heading) else f"{heading}: {cell}")
-            continue
-        try:
-            if several and meant in ("born", "died"):
-                raise CellError("may be of either player; write it into player.csv")
-            made.fields[meant] = _READERS[meant](cell) if meant in _READERS else cell
-        except CellError as error:
-            message, _, cure = str(error).partition("; ")
-            message = f"{message}, so it goes into the note"
-            problems.append(Problem(sheet.name, row.number, heading, cell, message, cure, "remark"))
-            others.append(f"{heading}: {cell}")
-        if meant == "player" and "instrument" not in made.fields:
-            with suppress(CellError):  # a column headed "Violinist" says what is played
-                made.fields["instrument"] = read_instrument(heading)
-    if notes or others:
-        made.fields["note"] = "; ".join([*notes, *others])
+        for row in sheet.rows:
+            audio = reader.audio(row, heading_of["file"], files)
+            if audio is not None:
+                named.add(audio.inside)
+                several = len(read_players(row.cells.get(heading_of.get("player", ""), ""))) > 1
+                fields, said = reader.fields(row, several=several)
+                made.recordings.append(Recording(audio, fields, row.number, said))
+    made.recordings.extend(Recording(file) for file in files if file.inside not in named)
     return made
+
+
+class _LineReader:
+    """Reads the lines of one sheet; problems and readings go where the lines go."""
+
+    def __init__(self, sheet: Sheet, mapping: Mapping[str, str], made: Lines) -> None:
+        self.sheet, self.mapping, self.made = sheet, mapping, made
+        self.iso = {h for h in sheet.headings if mapping.get(h) in _DATES and _is_iso(sheet, h)}
+
+    def audio(self, row: SheetRow, heading: str, files: list[AudioFile]) -> AudioFile | None:
+        """The file that a line names; a problem if it is none or several."""
+        wanted = row.cells.get(heading, "")
+        matches = _matching(wanted, files) if wanted else []
+        if len(matches) == 1:
+            return matches[0]
+        message = "names no file" if not wanted else "is not among the audio files given"
+        cure = "fill it in" if not wanted else "mend the name, or give the file on the command line"
+        if len(matches) > 1:
+            message, cure = f"fits {len(matches)} files", "write the name with its ending and folder"
+        self.made.problems.append(Problem(self.sheet.name, row.number, heading, wanted, message, cure))
+        return None
+
+    def fields(self, row: SheetRow, *, several: bool) -> tuple[dict[str, str], dict[str, Said]]:
+        """What a line says by field, and the cells behind; what is not understood goes into the note, and is said."""
+        fields: dict[str, str] = {}
+        said: dict[str, Said] = {}
+        notes: list[str] = []
+        others: list[str] = []
+        for heading in self.sheet.headings:
+            cell, meant = row.cells.get(heading, ""), self.mapping[heading]
+            unknown = cell.casefold() in UNKNOWN and meant not in _KEPT_UNKNOWN
+            if meant in ("", "file") or not cell or (unknown and meant != "player"):
+                continue
+            if meant == "note":
+                known = means_note(heading)
+                (notes if known else others).append(cell if known else f"{heading}: {cell}")
+                continue
+            here = Said(self.sheet.name, row.number, heading, cell)
+            try:
+                if several and meant in ("born", "died", "lives", "teachers"):
+                    raise CellError("may be of either player; write it into the catalogue")
+                for name, value in self._values(meant, heading, cell):
+                    fields[name], said[name] = value, here
+                    if name in _DATES and value != cell and meant == name:
+                        self.made.readings.append((here, value))
+            except CellError as error:
+                message, _, cure = str(error).partition("; ")
+                message = f"{message}, so it goes into the note"
+                place = (self.sheet.name, row.number, heading, cell)
+                self.made.problems.append(Problem(*place, message, cure, "remark"))
+                others.append(f"{heading}: {cell}")
+            if meant == "player" and "instrument" not in fields:
+                with suppress(CellError):  # a column headed "Violinist" says what is played
+                    fields["instrument"] = read_instrument(heading)
+        if notes or others:
+            fields["note"] = "; ".join([*notes, *others])
+        return fields, said
+
+    def _values(self, meant: str, heading: str, cell: str) -> list[tuple[str, str]]:
+        if meant in _DATES and heading in self.iso and re.fullmatch("[0-9]{4}-[0-9]{2}", cell):
+            return [(meant, cell)]
+        if meant == "lives":
+            born, died = read_lives(cell)
+            return [(name, value) for name, value in (("born", born), ("died", died)) if value]
+        if meant == "composer_work":
+            composer, sign, work = next(
+                (cell.partition(sign) for sign in (": ", " – ", " — ", " - ", " / ") if sign in cell), ("", "", cell)
+            )
+            return [("composer", composer.strip()), ("work", work.strip())] if sign else [("work", cell)]
+        return [(meant, _READERS[meant](cell) if meant in _READERS else cell)]
+
+
+def _is_iso(sheet: Sheet, heading: str) -> bool:
+    """Whether a column writes years and months as ISO does, so that 1907-09 is a September."""
+    for row in sheet.rows:
+        cell = row.cells.get(heading, "")
+        found = re.fullmatch("[0-9]{2}([0-9]{2})-([0-9]{2})(-[0-9]{2})?", cell)
+        if found and (found[3] or found[2] <= found[1]) and "01" <= found[2] <= "12":
+            return True
+    return False
 
 
 def _matching(wanted: str, files: list[AudioFile]) -> list[AudioFile]:

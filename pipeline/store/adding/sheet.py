@@ -1,9 +1,15 @@
-"""Reads one flat sheet, CSV or XLSX: a line a recording, with the headings that its owner likes."""
+"""Reads sheets as people keep them, CSV or XLSX: lines with the headings that their owner likes.
+
+Titles may stand above the headings, headings may take two lines, cells may be merged, a workbook may hold several
+sheets, a column may lack its heading: nothing of it is dropped.
+"""
 
 import csv
 import io
+import re
 import zipfile
-from collections.abc import Iterable
+from calendar import month_name
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -13,6 +19,9 @@ from pipeline.errors import DataError
 
 MOST_ROWS = 200_000
 LARGEST_BYTES = 400_000_000  # of an XLSX file unpacked
+_MERGES_BYTES = 60_000_000  # larger workbooks are read line by line, where merged cells cannot be told
+_HEADINGS_WITHIN = 12
+Lines = list[tuple[int, list[str]]]
 
 
 @dataclass(frozen=True)
@@ -25,15 +34,20 @@ class SheetRow:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A sheet as text."""
+    """A sheet as text; ``above``: rows above the headings, with their numbers."""
 
     name: str
     headings: tuple[str, ...]
     rows: tuple[SheetRow, ...]
+    above: tuple[tuple[int, str], ...] = ()
 
 
-def read_sheet(path: Path) -> Sheet:
-    """The first sheet of an XLSX file, or a CSV file with commas, semicolons or tabs.
+def read_sheets(path: Path, *, recognised: Callable[[Sequence[str]], int]) -> list[Sheet]:
+    """All sheets that are not empty of an XLSX file, or the one of a CSV file with commas, semicolons or tabs.
+
+    Parameters
+    ----------
+    recognised : how many different things the cells of a line name, if it were the line of headings.
 
     Raises
     ------
@@ -44,40 +58,86 @@ def read_sheet(path: Path) -> Sheet:
         raise DataError(f"{path.name}: there is no such sheet; name a CSV or XLSX file")
     suffix = path.suffix.casefold()
     if suffix in (".xlsx", ".xlsm"):
-        lines = _xlsx_lines(path)
+        books = _xlsx_lines(path)
     elif suffix in (".csv", ".tsv", ".txt"):
-        lines = _csv_lines(path)
+        books = {"": _csv_lines(path)}
     else:
         raise DataError(f"{path.name}: {suffix or 'no ending'} is not a sheet that can be read; save it as XLSX or CSV")
-    return _sheet(path.name, lines)
-
-
-def _sheet(name: str, lines: Iterable[tuple[int, list[str]]]) -> Sheet:
-    headings: list[str] = []
-    rows: list[SheetRow] = []
-    for number, cells in lines:
-        cells = [" ".join(cell.split()) for cell in cells]
-        if not any(cells):
-            continue
-        if not headings:
-            headings = cells
-            while not headings[-1]:
-                headings.pop()
-            twice = sorted({h for h in headings if h and headings.count(h) > 1})
-            if twice:
-                raise DataError(f"{name}, row {number}: heading {twice[0]!r} stands twice; rename one of the two")
-            continue
-        if len(rows) >= MOST_ROWS:
-            raise DataError(f"{name}: has more than {MOST_ROWS:,} rows; add it in parts")
-        filled = {h: c for h, c in zip(headings, cells, strict=False) if h and c}
+    found = []
+    for title, lines in books.items():
+        filled = [(number, cells) for number, cells in _tidied(lines) if any(cells)]
         if filled:
-            rows.append(SheetRow(number, filled))
-    if not headings:
-        raise DataError(f"{name}: is empty; its first row must hold headings such as file, player, year, work")
-    return Sheet(name, tuple(h for h in headings if h), tuple(rows))
+            name = f"{path.name}, sheet {title}" if len(books) > 1 else path.name
+            found.append(_sheet(name, filled, recognised))
+    if not found:
+        raise DataError(f"{path.name}: is empty; a row must hold headings such as file, player, year, work")
+    return found
 
 
-def _csv_lines(path: Path) -> list[tuple[int, list[str]]]:
+def _tidied(lines: Iterable[tuple[int, list[str]]]) -> Lines:
+    return [(number, [" ".join(cell.split()) for cell in cells]) for number, cells in lines]
+
+
+def _sheet(name: str, lines: Lines, recognised: Callable[[Sequence[str]], int]) -> Sheet:
+    first, deep, headings = _find_headings(lines, recognised)
+    number = lines[first][0]
+    twice = sorted({h for h in headings if h and headings.count(h) > 1})
+    if twice:
+        raise DataError(f"{name}, row {number}: heading {twice[0]!r} stands twice; rename one of the two")
+    body = lines[first + deep :]
+    if len(body) > MOST_ROWS:
+        raise DataError(f"{name}: has more than {MOST_ROWS:,} rows; add it in parts")
+    width = max((len(cells) for _, cells in body), default=0)
+    headings += [""] * (width - len(headings))
+    for place in range(len(headings)):
+        if not headings[place] and any(place < len(cells) and cells[place] for _, cells in body):
+            headings[place] = f"column {_letters(place)}"
+    rows = [
+        SheetRow(number, {h: c for h, c in zip(headings, cells, strict=False) if h and c}) for number, cells in body
+    ]
+    above = tuple((number, ", ".join(dict.fromkeys(c for c in cells if c))) for number, cells in lines[:first])
+    return Sheet(name, tuple(h for h in headings if h), tuple(row for row in rows if row.cells), above)
+
+
+def _find_headings(lines: Lines, recognised: Callable[[Sequence[str]], int]) -> tuple[int, int, list[str]]:
+    """Where the headings stand, how many lines they take, and they: what names most, the first line on a tie."""
+    best, chosen = recognised(lines[0][1]), (0, 1, lines[0][1])
+    for place, (number, cells) in enumerate(lines[:_HEADINGS_WITHIN]):
+        if (score := recognised(cells)) > best:
+            best, chosen = score, (place, 1, cells)
+        if place + 1 < len(lines) and lines[place + 1][0] == number + 1:
+            joined = _joined(cells, lines[place + 1][1])
+            if (score := recognised(joined)) > max(best, recognised(cells) + 1):
+                best, chosen = score, (place, 2, joined)
+    first, deep, headings = chosen
+    headings = [*headings]
+    while headings and not headings[-1]:
+        headings.pop()
+    return first, deep, headings
+
+
+def _joined(upper: Sequence[str], lower: Sequence[str]) -> list[str]:
+    """Headings of two lines; what stands above several columns stands above each."""
+    made, over = [], ""
+    for place in range(max(len(upper), len(lower))):
+        over = upper[place] if place < len(upper) and upper[place] else over
+        under = lower[place] if place < len(lower) else ""
+        own = upper[place] if place < len(upper) else ""
+        made.append(under if not own and not over else f"{over} {under}" if under and under != over else own)
+    return made
+
+
+def _letters(place: int) -> str:
+    """Name of a column as spreadsheets count: A to Z, AA …"""
+    name = ""
+    place += 1
+    while place:
+        place, rest = divmod(place - 1, 26)
+        name = chr(65 + rest) + name
+    return name
+
+
+def _csv_lines(path: Path) -> Lines:
     raw = path.read_bytes()
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         text = raw.decode("utf-16", errors="replace")
@@ -86,15 +146,15 @@ def _csv_lines(path: Path) -> list[tuple[int, list[str]]]:
             text = raw.decode("utf-8-sig")
         except UnicodeDecodeError:
             text = raw.decode("cp1252", errors="replace")  # how spreadsheets on Windows save plain CSV
-    first = text.lstrip("\r\n").split("\n", 1)[0]
-    delimiter = max(",;\t", key=first.count)
+    first = text.lstrip("\r\n").split("\n")[:_HEADINGS_WITHIN]
+    delimiter = max(",;\t", key=lambda sign: max((line.count(sign) for line in first), default=0))
     try:
         return list(enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), start=1))
     except csv.Error as error:
         raise DataError(f"{path.name}: cannot be read ({error}); look for a quotation mark without its twin") from error
 
 
-def _xlsx_lines(path: Path) -> list[tuple[int, list[str]]]:
+def _xlsx_lines(path: Path) -> dict[str, Lines]:
     import openpyxl
 
     try:
@@ -102,23 +162,47 @@ def _xlsx_lines(path: Path) -> list[tuple[int, list[str]]]:
             size = sum(entry.file_size for entry in packed.infolist())
         if size > LARGEST_BYTES:
             raise ValueError("it unpacks to more than a sheet holds")
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
+        by_line = size > _MERGES_BYTES
+        book = openpyxl.load_workbook(path, read_only=by_line, data_only=True, keep_links=False)
         try:
-            rows = book.worksheets[0].iter_rows(values_only=True, max_row=MOST_ROWS + 1000)
-            return [(number, [_text(value) for value in row]) for number, row in enumerate(rows, start=1)]
+            return {
+                sheet.title: _filled(sheet, by_line=by_line)
+                for sheet in book.worksheets
+                if sheet.sheet_state == "visible"
+            }
         finally:
             book.close()
     except Exception as error:  # openpyxl and zipfile raise many kinds on damaged files
         raise DataError(f"{path.name}: cannot be read as XLSX ({error}); save it again, or as CSV") from error
 
 
-def _text(value: Any) -> str:
+def _filled(sheet: Any, *, by_line: bool) -> Lines:
+    """Cells as text; each cell of a merged range holds what the range shows."""
+    rows = sheet.iter_rows(max_row=min(sheet.max_row or 0, MOST_ROWS + 1000) or None)
+    lines = [(number, [_text(cell) for cell in row]) for number, row in enumerate(rows, start=1)]
+    for merged in () if by_line else sheet.merged_cells.ranges:
+        shown = lines[merged.min_row - 1][1][merged.min_col - 1] if merged.min_row <= len(lines) else ""
+        for row in range(merged.min_row - 1, min(merged.max_row, len(lines))):
+            for column in range(merged.min_col - 1, min(merged.max_col, len(lines[row][1]))):
+                lines[row][1][column] = shown
+    return lines
+
+
+def _text(cell: Any) -> str:
+    """A cell as it is shown, as far as its format decides what was meant."""
+    value, form = cell.value, str(getattr(cell, "number_format", None) or "").casefold()
     if value is None:
         return ""
-    if isinstance(value, datetime):
-        return value.date().isoformat() if value.time() == value.time().min else value.isoformat(sep=" ")
+    if isinstance(value, datetime) and value.time() != value.time().min:
+        return value.isoformat(sep=" ")
     if isinstance(value, date):
-        return value.isoformat()
+        day = value.date() if isinstance(value, datetime) else value
+        form = re.sub(r"\[.*?\]|\".*?\"", "", form)
+        if "d" not in form and "y" in form:  # "Nov 1908" is kept as the first of that month, and shown without its day
+            return f"{month_name[day.month]} {day.year}" if "m" in form else str(day.year)
+        return day.isoformat()
     if isinstance(value, float) and value.is_integer():
-        return str(int(value))  # spreadsheets keep 1903 as 1903.0
+        value = int(value)  # spreadsheets keep 1903 as 1903.0
+    if isinstance(value, int) and not isinstance(value, bool) and re.fullmatch("0+", form):
+        return f"{value:0{len(form)}d}"  # a number shown with zeros in front
     return str(value)

@@ -8,7 +8,7 @@ import re
 import unicodedata
 from collections.abc import Callable
 
-from pipeline.store.schema.date_hints import month_of_year
+from pipeline.store.schema.date_hints import ambiguous, edtf_of
 from pipeline.store.schema.dates import DateError, parse_date
 
 
@@ -17,16 +17,18 @@ class CellError(Exception):
 
 
 def read_date(text: str) -> str:
-    """A date as EDTF; a plain month and year is turned into it.
-
-    Other spellings are refused with the modern one offered, since choosing is a decision.
-    """
-    plain = month_of_year(text) or text.strip()
+    """A date as EDTF, from any spelling that can mean one thing only; what can mean two is a question."""
+    if question := ambiguous(text):
+        raise CellError(f"can mean two things; it {question}")
     try:
-        parse_date(plain)
+        parse_date(text)
     except DateError as error:
-        raise CellError(str(error)) from error
-    return plain
+        meant = edtf_of(text)
+        if meant is None:
+            raise CellError(str(error)) from error
+        parse_date(meant)
+        return meant
+    return text.strip()
 
 
 def read_number(text: str) -> str:
@@ -174,14 +176,45 @@ read_groove = _chooser(
 )
 
 
+UNKNOWN = frozenset(
+    (
+        *("?", "??", "-", "–", "—", "n/k", "n.k.", "n/a", "n.a.", "nn", "n.n.", "n. n.", "not known", "unknown"),
+        *("anonymous", "anon", "anon.", "unbekannt", "k.a.", "k. a.", "o.j.", "o. j.", "inconnu", "inconnue", "s.d."),
+        *("s. d.", "n.d.", "n. d.", "anonyme", "sconosciuto", "sconosciuta", "anonimo", "desconocido", "desconocida"),
+        *("onbekend", "anoniem"),
+    )
+)
+"""Cells that say that nothing is known, in small letters."""
+
+
+def read_lives(text: str) -> tuple[str, str]:
+    """(born, died) as EDTF from ``1871–1940``, ``b. 1871``, ``* 1871 † 1940``; empty where nothing is said."""
+    plain = text.strip().strip("()[]").strip()
+    birth = r"(?:\*|b\.|born|geb\.|geboren|nee?|né|née|nato|nata|n\.|nacid[oa])"
+    death = r"(?:†|\+|d\.|died|gest\.|gestorben|mort|morte|m\.|mort[oa])"
+    year = r"[^†+–—-]*?[0-9][^†+–—-]*?"
+    if found := re.fullmatch(rf"(?i){birth}?\s*({year})[\s,;]*(?:{death}|[-–—])\s*(.*?[0-9].*)", plain):
+        return read_date(found[1].strip(" ,;")), read_date(found[2].strip())
+    if found := re.fullmatch(rf"(?i)(?:{birth}\s*(.*[0-9].*?)|([^–—-]*[0-9][^–—-]*?)\s*[-–—])", plain):
+        return read_date(found[1] or found[2]), ""
+    if found := re.fullmatch(rf"(?i)(?:{death}|[-–—])\s*(.*[0-9].*)", plain):
+        return "", read_date(found[1])
+    raise CellError("is not the dates of a life; write 1871–1940, or born and died in columns of their own")
+
+
 def read_players(text: str) -> list[tuple[str, str]]:
-    """(name, certainty) of each player; names are divided by semicolons or strokes; a question mark is a doubt."""
+    """(name, certainty) of each player; a question mark is a doubt.
+
+    Names are divided by semicolons, strokes, ``&``, ``+``, or ``and`` in the six languages.
+    """
     found = []
-    for part in re.split(r"[;/|]", text):
+    if text.strip().casefold() in UNKNOWN:
+        return []
+    for part in re.split(r"\s*[;/|&+]\s*|\s+(?:and|und|et|e|y|en)\s+", text):
         name = part.strip()
         doubt = name.endswith("?") or (name.startswith("[") and name.endswith("]"))
         name = name.strip("[]? ").strip()
-        if name.casefold() in ("", "unknown", "anonymous", "anon", "n.n.", "n. n.", "nn", "unbekannt"):
+        if not name or name.casefold() in UNKNOWN:
             continue
         if (turned := re.fullmatch(r"([^,]+),\s*([^,]+)", name)) and len(turned[2].split()) <= 3:
             name = f"{turned[2]} {turned[1]}"

@@ -33,8 +33,24 @@ _SPELLED = str.maketrans(
 
 
 def slug(text: str, *, longest: int = 64) -> str:
-    """An id made from any text: small letters a to z, digits and hyphens; empty if nothing is left."""
-    spelled = text.translate(_SPELLED)
+    """An id made from any text: small letters a to z, digits and hyphens; empty if nothing is left.
+
+    What is too long is cut between words. A number never becomes another: ½ behind 1187 is ``1187-1-2``.
+    """
+    spelled = "".join(map(_numbers_apart, text.translate(_SPELLED)))
     plain = unicodedata.normalize("NFKD", spelled).encode("ascii", "ignore").decode().lower()
-    made = re.sub("[^a-z0-9]+", "-", plain).strip("-")[:longest].rstrip("-")
+    made = re.sub("[^a-z0-9]+", "-", plain).strip("-")
+    if len(made) > longest:
+        made = made[: longest + 1].rpartition("-")[0] or re.sub("[0-9]+$", "", made[:longest])
+    made = made.strip("-")
     return f"{made}-1" if made in RESERVED else made
+
+
+def _numbers_apart(letter: str) -> str:
+    """Digits of other scripts as ours; fractions, raised and circled figures as numbers of their own."""
+    if letter.isascii():
+        return letter
+    if letter.isdecimal():
+        return str(unicodedata.decimal(letter))
+    plain = unicodedata.normalize("NFKD", letter).replace("\u2044", " ")
+    return f" {plain} " if any(c.isdigit() for c in plain) else letter

@@ -1,29 +1,38 @@
-"""Offers the modern spelling for dates that are not EDTF: old drafts, and the ways people write.
+"""Dates as people write them, in English, German, French, Italian, Spanish and Dutch, as EDTF.
 
-A hint is only offered, never applied: turning "1904 or 1905" into a date is a decision.
+``edtf_of`` gives the one thing that a spelling can mean; what can mean two things is a question, and the cure says
+both. In a catalogue's own tables a date must be EDTF and the spelling is only offered; ``add`` takes it, shown in its
+difference, with the same yes.
 """
 
 import calendar
 import re
 import unicodedata
 
-# Months in English, German, French and Italian, without accents.
 _MONTH_NAMES = (
-    ("january", "jan", "januar", "janner", "jaenner", "janvier", "janv", "gennaio", "genn", "gen"),
-    ("february", "feb", "februar", "fevrier", "fevr", "fev", "febbraio", "febbr"),
-    ("march", "mar", "marz", "maerz", "mrz", "mars", "marzo"),
-    ("april", "apr", "avril", "avr", "aprile"),
-    ("may", "mai", "maggio", "magg", "mag"),
-    ("june", "jun", "juni", "juin", "giugno", "giu"),
-    ("july", "jul", "juli", "juillet", "juil", "luglio", "lug"),
-    ("august", "aug", "aout", "agosto", "ago"),
-    ("september", "sep", "sept", "septembre", "settembre", "sett", "set"),
-    ("october", "oct", "oktober", "okt", "octobre", "ottobre", "ott"),
-    ("november", "nov", "novembre"),
-    ("december", "dec", "dezember", "dez", "decembre", "dicembre", "dic"),
+    "january jan januar janner jaenner janvier janv gennaio genn gen enero ene januari",
+    "february feb februar fevrier fevr fev febbraio febbr febrero febr februari",
+    "march mar marz maerz mrz mars marzo maart mrt",
+    "april apr avril avr aprile abril abr",
+    "may mai maggio magg mag mayo mei",
+    "june jun juni juin giugno giu junio",
+    "july jul juli juillet juil luglio lug julio",
+    "august aug aout agosto ago augustus",
+    "september sep sept septembre settembre sett set septiembre setiembre",
+    "october oct oktober okt octobre ottobre ott octubre",
+    "november nov novembre noviembre",
+    "december dec dezember dez decembre dicembre dic diciembre",
 )
-_MONTH_NUMBERS = {name: number for number, names in enumerate(_MONTH_NAMES, start=1) for name in names}
-_SEASON_WORDS = {"spring": 21, "summer": 22, "autumn": 23, "fall": 23, "winter": 24}
+_ROMAN = "i ii iii iv v vi vii viii ix x xi xii"
+_MONTHS = {name: number for number, names in enumerate(_MONTH_NAMES, start=1) for name in names.split()}
+_MONTHS |= {name: number for number, name in enumerate(_ROMAN.split(), start=1)}
+_SEASON_NAMES = (
+    "spring fruhling fruhjahr fruehling printemps primavera lente voorjaar",
+    "summer sommer ete estate verano zomer",
+    "autumn fall herbst automne autunno otono herfst najaar",
+    "winter hiver inverno invierno",
+)
+_SEASONS = {name: number for number, names in enumerate(_SEASON_NAMES, start=21) for name in names.split()}
 _YEAR = r"(1[5-9][0-9]{2}|20[0-9]{2})"
 
 # Old-draft tokens and what replaced them in 2019 (loc.gov/standards/datetime, changes from the draft).
@@ -35,19 +44,51 @@ _OLD: tuple[tuple[str, str], ...] = (
     (r"^y(?=-?[0-9])", "Y"),
 )
 
-# Everyday spellings; the replacement is what the writer may have meant.
-_EVERYDAY: tuple[tuple[str, str], ...] = (
-    (rf"(?:c|ca|circa|about|approx|um|etwa|gegen|vers|env|environ|verso)\.?\s*{_YEAR}", r"\1~"),
-    (rf"(?:probably|possibly|perhaps|wohl|vermutlich|sans doute|peut-être|forse)\s+{_YEAR}", r"\1?"),
-    (rf"{_YEAR}\s+(?:or|oder|ou|o)\s+{_YEAR}", r"[\1,\2]"),
-    (rf"(?:between|zwischen|entre|tra)\s+{_YEAR}\s+(?:and|und|et|e)\s+{_YEAR}", r"[\1..\2]"),
-    (rf"(?:before|by|not after|until|vor|bis|avant|prima del)\s+{_YEAR}", r"[..\1]"),
-    (rf"(?:after|from|not before|since|nach|seit|ab|après|dopo il)\s+{_YEAR}", r"[\1..]"),
-    (rf"{_YEAR}\s*[-–—]\s*{_YEAR}", r"\1/\2"),
-    (r"([0-9]{2})([0-9]{2})\s*[-–—/]\s*([0-9]{2})", r"\1\2/\1\3"),
-    (r"(?:the\s+)?([0-9]{3})0'?s", r"\1X"),
-    (r"([0-9]{4})([0-9]{2})([0-9]{2})", r"\1-\2-\3"),
+_ABOUT = (
+    r"(?:c|ca|circa|cca|about|approx|approximately|around|roughly|um|etwa|gegen|zirka|ungefahr|vers|env|environ"
+    r"|autour de|verso(?: il)?|intorno al|hacia|alrededor de|aprox|cerca de|omstreeks|rond|ongeveer)"
+    r"(?:\.\s*|\s+|(?=[0-9]))"
 )
+_PERHAPS = (
+    r"(?:probably|prob|possibly|perhaps|maybe|wohl|vermutlich|wahrscheinlich|vielleicht|sans doute|peut-etre"
+    r"|probablement|forse|probabilmente|quizas?|tal vez|probablemente|misschien|waarschijnlijk|vermoedelijk)\.?\s+"
+)
+_UNTIL = (
+    r"(?:before|by|not after|no later than|until|vor|bis|spatestens|avant|jusqu'en|jusque|prima del|entro il|antes de"
+    r"|hasta|voor|tot)\s+"
+)
+_SINCE = (
+    r"(?:after|from|not before|since|nach|seit|ab|fruhestens|apres|depuis|des|dopo il|dal|despues de|desde|na|vanaf"
+    r"|sinds)\s+"
+)
+_OR = r"\s+(?:or|oder|ou|o|of)\s+"
+_BETWEEN = r"(?:between|zwischen|entre|tra|fra|tussen)\s+(.+?)\s+(?:and|und|et|e|y|en)\s+(.+)"
+_FROM_TO = r"(?:from|von|de|dal|van|du|desde)\s+(.+?)\s+(?:to|bis|a|al|au|tot|hasta)\s+(.+)"
+
+
+def edtf_of(text: str) -> str | None:
+    """EDTF of a date in words that can mean one thing only; None where it can mean none or several."""
+    spelled = unicodedata.normalize("NFKD", text.replace("’", "'").casefold())
+    plain = " ".join("".join(c for c in spelled if not unicodedata.combining(c)).split())
+    for dash in "‐‑–—":
+        plain = plain.replace(dash, "-")
+    return _whole(re.sub(r"^(?:on|in|am|im|den|le|en|el|il|nel|op)\s+(?:the\s+)?", "", plain))
+
+
+def ambiguous(text: str) -> str | None:
+    """What a date that can be read in two ways may mean, as a question; None for all others.
+
+    ``1907-09`` is September 1907 in EDTF, and 1907 to 1909 in most lists.
+    """
+    plain = text.strip()
+    if (found := re.fullmatch(r"([0-9]{2})([0-9]{2})[-–—]([0-9]{2})", plain)) and found[2] < found[3] <= "12":
+        month = calendar.month_name[int(found[3])]
+        return f"is {month} {found[1]}{found[2]}, or {found[1]}{found[2]}/{found[1]}{found[3]}? write the one meant"
+    if found := re.fullmatch(rf"([0-9]{{1,2}})\s?[/-]\s?([0-9]{{1,2}})\s?[/-]\s?{_YEAR}", plain):
+        one, other = _day(found[3], found[2], found[1]), _day(found[3], found[1], found[2])
+        if one and other and one != other:
+            return f"is {one}, or {other}? write the one meant"
+    return None
 
 
 def modern_spelling(text: str) -> tuple[str, str] | None:
@@ -55,57 +96,115 @@ def modern_spelling(text: str) -> tuple[str, str] | None:
     modern = text
     for old, new in _OLD:
         modern = re.sub(old, new, modern)
-    if modern != text and re.search("[0-9]", modern):
+    if modern != text and re.search("[0-9]", modern) and not re.search(r"[a-wyz]{2}", modern):
         return "uses the spelling of an old draft", f"write {modern}"
     if text.startswith(("-", "Y")) and re.fullmatch(r"[-YES0-9]+", text):
         return "is far outside the years of recording", "write a year of four digits"
-    plain = re.sub(r"\s+", " ", text.strip().casefold())
-    for pattern, meant in _EVERYDAY:
-        if found := re.fullmatch(pattern, plain):
-            suggestion = found.expand(meant)
-            return ("is not a date in EDTF", f"write {suggestion} if that is meant") if suggestion != text else None
-    return _named(plain) or _with_separators(plain)
+    if question := ambiguous(text):
+        return "is not a date in EDTF", f"it {question}"
+    meant = edtf_of(text)
+    return ("is not a date in EDTF", f"write {meant} if that is meant") if meant and meant != text else None
 
 
-def month_of_year(text: str) -> str | None:
-    """EDTF of a month and year that can mean one thing only (March 1908, März 1908, 03.1908, 3/1908); else None."""
-    spelled = unicodedata.normalize("NFKD", text.strip().casefold())
-    plain = re.sub(r"\s+", " ", "".join(c for c in spelled if not unicodedata.combining(c)))
-    if found := re.fullmatch(rf"([a-z]+)\.?,? {_YEAR}", plain):
-        month = _MONTH_NUMBERS.get(found[1], 0)
-    elif found := re.fullmatch(rf"([0-9]{{1,2}}) ?[./-] ?{_YEAR}", plain):
-        month = int(found[1])
-    else:
+def _whole(plain: str) -> str | None:
+    if found := re.fullmatch(_BETWEEN, plain):
+        return _pair(found[1], found[2], "[{}..{}]")
+    if found := re.fullmatch(_FROM_TO, plain):
+        return _pair(found[1], found[2], "{}/{}")
+    if len(parts := re.split(_OR, plain)) > 1:
+        dates = [_marked(part) for part in _with_common_parts(parts)]
+        return f"[{','.join(d for d in dates if d)}]" if all(dates) else None
+    if found := re.fullmatch(rf"{_UNTIL}(.+)", plain):
+        return f"[..{date}]" if (date := _marked(found[1])) else None
+    if found := re.fullmatch(rf"{_SINCE}(.+)", plain):
+        return f"[{date}..]" if (date := _marked(found[1])) else None
+    if found := re.fullmatch(rf"{_YEAR}\s*[-/]\s*([0-9]{{2}})", plain):
+        return _pair(found[1], found[1][:2] + found[2], "{}/{}") if found[2] > "12" or "/" in plain else None
+    if found := re.fullmatch(r"(.*?[^\s-])\s*-\s*([^-].*)", plain):
+        first, last = _with_common_parts([found[1], found[2]])
+        if (made := _pair(first, last, "{}/{}")) is not None:
+            return made
+    return _marked(plain)
+
+
+def _with_common_parts(parts: list[str]) -> list[str]:
+    """Parts that lack the year have that of the last: ``Nov or Dec 1908``."""
+    year = re.search(rf"\b{_YEAR}\b", parts[-1])
+    return [part if year is None or re.search(r"[0-9]{4}", part) else f"{part} {year[1]}" for part in parts]
+
+
+def _pair(first: str, last: str, form: str) -> str | None:
+    one, other = _marked(first), _marked(last)
+    return form.format(one, other) if one and other and one[:4] <= other[:4] else None
+
+
+def _marked(plain: str) -> str | None:
+    """A single date with its marks of doubt."""
+    marks = ""
+    bare = plain
+    while True:
+        if found := re.match(_ABOUT, bare):
+            marks, bare = marks + "~", bare[found.end() :]
+        elif found := re.match(_PERHAPS, bare):
+            marks, bare = marks + "?", bare[found.end() :]
+        elif found := re.search(r"\s*(?:\(\?\)|\?)$", bare):
+            marks, bare = marks + "?", bare[: found.start()]
+        elif found := re.search(r"\s*(?:~|\(c(?:irc)?a?\.?\))$", bare):
+            marks, bare = marks + "~", bare[: found.start()]
+        else:
+            break
+    date = _single(bare.strip(" ,"))
+    if date is None:
         return None
-    return f"{found[2]}-{month:02d}" if 1 <= month <= 12 else None
+    return date + ("%" if {"~", "?"} <= set(marks) else marks[:1])
 
 
-def _named(plain: str) -> tuple[str, str] | None:
-    if found := re.fullmatch(rf"(spring|summer|autumn|fall|winter)(?: of)? {_YEAR}", plain):
-        return "is not a date in EDTF", f"write {found[2]}-{_SEASON_WORDS[found[1]]} if that is meant"
-    bare = "".join(c for c in unicodedata.normalize("NFKD", plain) if not unicodedata.combining(c))
-    if found := re.fullmatch(rf"(?:([0-9]{{1,2}})(?:\.|er|st|nd|rd|th)? )?([a-z]{{3,}})\.?,? {_YEAR}", bare):
-        month, day, year = _MONTH_NUMBERS.get(found[2], 0), int(found[1] or 1), int(found[3])
-        if _is_day(year, month, day):
-            spelled = f"{year}-{month:02d}" + (f"-{day:02d}" if found[1] else "")
-            return "is not a date in EDTF", f"write {spelled} if that is meant"
+def _single(plain: str) -> str | None:
+    if found := re.fullmatch(_YEAR, plain):
+        return found[1]
+    decade = r"(?:the |les annees |gli anni |los anos |de jaren )?([0-9]{3})0(?:'?s|er|-?er jahre)"
+    if found := re.fullmatch(decade, plain):
+        return f"{found[1]}X"
+    if found := re.fullmatch(rf"([a-z]+)(?: of| de| del)? {_YEAR}|{_YEAR} ([a-z]+)", plain):
+        word, year = found[1] or found[4], found[2] or found[3]
+        if word in _SEASONS:
+            return f"{year}-{_SEASONS[word]}"
+    if found := re.fullmatch(rf"([a-z]+)\.?,? (?:de |del )?{_YEAR}", plain):
+        return _month(found[2], found[1])
+    if found := re.fullmatch(rf"{_YEAR},? ([a-z]+)\.?", plain):
+        return _month(found[1], found[2])
+    day = r"([0-9]{1,2})(?:\.|er|st|nd|rd|th|o|º)?"
+    if found := re.fullmatch(rf"{day}[ ./-]?\s?(?:of |de )?([a-z]+)[.,]?[ ./-]?\s?(?:de |del )?{_YEAR}", plain):
+        return _day(found[3], found[2], found[1])
+    if found := re.fullmatch(rf"([a-z]+)\.? {day},? {_YEAR}", plain):
+        return _day(found[3], found[1], found[2])
+    if found := re.fullmatch(rf"{_YEAR},? ([a-z]+)\.? {day}", plain):
+        return _day(found[1], found[2], found[3])
+    return _in_digits(plain)
+
+
+def _in_digits(plain: str) -> str | None:
+    if found := re.fullmatch(rf"([0-9]{{1,2}})\s?[./-]\s?{_YEAR}", plain):
+        return _month(found[2], found[1])
+    if found := re.fullmatch(rf"([0-9]{{1,2}})(\s?[./-]\s?)([0-9]{{1,2}})\s?[./-]\s?{_YEAR}", plain):
+        day_first, month_first = _day(found[4], found[3], found[1]), _day(found[4], found[1], found[3])
+        if "." in found[2] or month_first is None or day_first == month_first:
+            return day_first  # with points the day stands first wherever points are used
+        return month_first if day_first is None else None
+    if found := re.fullmatch(rf"{_YEAR}[./ -]([0-9]{{1,2}})(?:[./ -]([0-9]{{1,2}}))?", plain):
+        return _day(found[1], found[2], found[3]) if found[3] else _month(found[1], found[2])
+    if found := re.fullmatch(rf"{_YEAR}([0-9]{{2}})([0-9]{{2}})", plain):
+        return _day(found[1], found[2], found[3])
     return None
 
 
-def _with_separators(plain: str) -> tuple[str, str] | None:
-    if found := re.fullmatch(rf"([0-9]{{1,2}})[./-]([0-9]{{1,2}})[./-]{_YEAR}", plain):
-        first, second, year = int(found[1]), int(found[2]), found[3]
-        if (first > 12 or "." in plain) and not _is_day(int(year), second, first):
-            return None
-        if first > 12 or "." in plain:
-            return "is not a date in EDTF", f"write {year}-{second:02d}-{first:02d} if that is meant"
-        return "is not a date in EDTF", f"write {year}-month-day, {year}-{second:02d}-{first:02d} or the other way"
-    if found := re.fullmatch(rf"{_YEAR}[./-]([0-9]{{1,2}})(?:[./-]([0-9]{{1,2}}))?", plain):
-        spelled = f"{found[1]}-{int(found[2]):02d}" + (f"-{int(found[3]):02d}" if found[3] else "")
-        if spelled != plain:
-            return "is not a date in EDTF", f"write {spelled} if that is meant"
-    return None
+def _month(year: str, month: str) -> str | None:
+    number = int(month) if month.isdigit() else _MONTHS.get(month, 0)
+    return f"{year}-{number:02d}" if 1 <= number <= 12 else None
 
 
-def _is_day(year: int, month: int, day: int) -> bool:
-    return 1 <= month <= 12 and 1 <= day <= calendar.monthrange(year, month)[1]
+def _day(year: str, month: str, day: str) -> str | None:
+    of = _month(year, month)
+    if of is None or not 1 <= int(day) <= calendar.monthrange(int(year), int(of[-2:]))[1]:
+        return None
+    return f"{of}-{int(day):02d}"
