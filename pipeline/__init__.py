@@ -13,7 +13,7 @@ __version__ = "0.1.0"
 _PUBLIC: dict[str, str] = {
     "add": "pipeline.store.adding.add",
     "check": "pipeline.store.checks.check",
-    "compare": "pipeline.store.database.compare_exports",
+    "compare": "pipeline.answers.export.earlier",
     "compare_marks": "pipeline.answers.marks",
     "demo": "pipeline.demonstration.run",
     "dictionary": "pipeline.store.formats.dictionary",

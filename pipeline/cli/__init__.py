@@ -61,7 +61,7 @@ class _Commands(TyperGroup):
 
 app = typer.Typer(
     cls=_Commands,
-    add_completion=False,
+    add_completion=True,
     invoke_without_command=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,

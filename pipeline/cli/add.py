@@ -10,6 +10,7 @@ from pipeline.errors import DataError, UsageError, typed
 
 if TYPE_CHECKING:
     from pipeline.store.adding.add import AddPlan
+    from pipeline.store.files.changes import Change
 
 
 def add(
@@ -55,6 +56,11 @@ def add(
             change.carry_out()
             print(f"Kept in {kept}; mend a match there and add again.\n")
         left_out = _show(plan)
+        if plan.offers:
+            drafted = _offer(plan, change)
+            if not yes and sys.stdin.isatty() and typer.confirm("Enter these as well?", err=True):
+                plan = plan_add(folder, audio or [], sheet=drafted)
+                left_out = _show(plan)
         if not plan.empty and not yes and not _agreed():
             raise DataError("nothing was written")
         plan.enter(change)
@@ -63,6 +69,17 @@ def add(
         raise DataError(f"{what} left out, see above; then add again")
     if not plan.empty:
         print(f"Next: glideline check {typed(folder)}", file=sys.stderr)
+
+
+def _offer(plan: "AddPlan", change: "Change") -> Path:
+    """Prints what names and tags say, and keeps it as a sheet; nothing of it is entered by that."""
+    print("\nNames and tags say more, which is offered and not entered:")
+    for offer in plan.offers:
+        print(f"  {offer.file}: {offer.field} = {offer.value}  ({offer.source})")
+    path = plan.keep_offers(change)
+    change.carry_out()
+    print(f"As a sheet, to be mended and given with --sheet: {path}", file=sys.stderr)
+    return path
 
 
 def _show(plan: "AddPlan") -> int:

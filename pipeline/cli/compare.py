@@ -20,7 +20,7 @@ def compare(
 
     Example: glideline compare my-corpus earlier-export
     """
-    from pipeline.store.database.compare_exports import compare as compare_corpus
+    from pipeline.answers.export.earlier import compare as compare_corpus
 
     found = compare_corpus(folder, earlier)
     if show is not None:
@@ -30,7 +30,8 @@ def compare(
         print(line)
     for frame in (found.takes, found.speeds):
         for row in frame.head(_LISTED).iter_rows(named=True):
-            name, change = list(row.values())[:2]
+            name = row.get("take_id") or row["transfer_id"]
+            change = row["change"] + (f" ({row['player_id']})" if row.get("player_id") else "")
             told = [key for key in row if f"{key}_before" in row and row[f"{key}_before"] != row[key]]
             values = "; ".join(f"{key} {_told(row[f'{key}_before'])} → {_told(row[key])}" for key in told)
             print(f"  {name}, {change}: {values}")

@@ -5,14 +5,28 @@ from typing import Annotated, Literal
 
 import typer
 
+from pipeline.cli.ids import completing, whole_id
+
 
 def hand(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
-    take: Annotated[str, typer.Argument(metavar="TAKE", help="The take, or a transfer of it.")],
+    take: Annotated[
+        str,
+        typer.Argument(
+            metavar="TAKE",
+            help="The take, or a transfer of it; the beginning of its id serves.",
+            autocompletion=completing("take", "transfer"),
+        ),
+    ],
     from_s: Annotated[float | None, typer.Option("--from", metavar="S", help="Begin here, corrected s.")] = None,
     to_s: Annotated[float | None, typer.Option("--to", metavar="S", help="End here, corrected s.")] = None,
     transfer: Annotated[
-        str | None, typer.Option(metavar="ID", help="Which transfer, if not the one that stands for the take.")
+        str | None,
+        typer.Option(
+            metavar="ID",
+            help="Which transfer, if not the one that stands for the take.",
+            autocompletion=completing("transfer"),
+        ),
     ] = None,
     printed: Annotated[
         Path | None,
@@ -37,6 +51,8 @@ def hand(
     from pipeline.answers import passage
     from pipeline.errors import UsageError
 
+    take = whole_id(folder, take, "take", "transfer")
+    transfer = whole_id(folder, transfer, "transfer") if transfer is not None else None
     if take_in is not None:
         if not edition:
             raise UsageError("--take-in needs --edition: who edited and published it, and when")

@@ -5,6 +5,8 @@ from typing import Annotated, Literal
 
 import typer
 
+from pipeline.cli.ids import completing, whole_id
+
 
 def query(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
@@ -15,13 +17,22 @@ def query(
         str | None, typer.Option(metavar="TEXT", help="One SQL statement instead of a view; it can only read.")
     ] = None,
     player: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Count only takes of this player; may be repeated.")
+        list[str] | None,
+        typer.Option(
+            metavar="ID", help="Count only takes of this player; may be repeated.", autocompletion=completing("player")
+        ),
     ] = None,
     school: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Count only takes of this school; may be repeated.")
+        list[str] | None,
+        typer.Option(
+            metavar="ID", help="Count only takes of this school; may be repeated.", autocompletion=completing("school")
+        ),
     ] = None,
     period: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Count only takes of this period; may be repeated.")
+        list[str] | None,
+        typer.Option(
+            metavar="ID", help="Count only takes of this period; may be repeated.", autocompletion=completing("period")
+        ),
     ] = None,
     scheme: Annotated[str | None, typer.Option(metavar="NAME", help="Only this scheme of schools or periods.")] = None,
     min_certainty: Annotated[
@@ -56,7 +67,11 @@ def query(
     from pipeline.answers.selection import Selection
     from pipeline.cli.answers import answer, give
 
-    selection = Selection(player or (), school or (), period or (), scheme, min_certainty)
+    players, schools, periods = (
+        [whole_id(folder, one, table) for one in given or ()]
+        for table, given in (("player", player), ("school", school), ("period", period))
+    )
+    selection = Selection(players, schools, periods, scheme, min_certainty)
     made = answer(
         folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths,
         transfers=transfer or (),

@@ -6,11 +6,18 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from pipeline.cli.ids import completing, whole_id
+
 
 def speed(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
     transfer_id: Annotated[
-        str | None, typer.Argument(metavar="[ID]", help="One transfer; without it, the ledger of all.")
+        str | None,
+        typer.Argument(
+            metavar="[ID]",
+            help="One transfer, by its id or the beginning of it; without it, the ledger of all.",
+            autocompletion=completing("transfer"),
+        ),
     ] = None,
     render: Annotated[
         bool,
@@ -33,6 +40,8 @@ def speed(
 
     if picture is not None and transfer_id is None:
         raise UsageError("--picture draws one transfer; write its id after DIR")
+    if transfer_id is not None:
+        transfer_id = whole_id(folder, transfer_id, "transfer")
     frame = ledger(folder, transfer_id)
     if output == "csv":
         sys.stdout.write(frame.write_csv())

@@ -6,13 +6,17 @@ from typing import Annotated
 
 import typer
 
+from pipeline.cli.ids import completing, whole_id
+
 
 def trace(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
     thing_id: Annotated[
         str | None,
         typer.Argument(
-            metavar="ID", help="A slide id, as query prints it; or of a note, transfer, take, side, session…"
+            metavar="ID",
+            help="A slide id, as query prints it; or of a note, transfer, take, side, session…",
+            autocompletion=completing("transfer", "take", "side", "session", "player"),
         ),
     ] = None,
     prov: Annotated[
@@ -29,6 +33,8 @@ def trace(
     from pipeline.store.database.trace import trace as find_trace
     from pipeline.store.formats.prov import prov as make_prov
 
+    if thing_id is not None:
+        thing_id = whole_id(folder, thing_id, "transfer", "take", "side", "session", "player")
     if prov:
         print(json.dumps(make_prov(folder, thing_id), ensure_ascii=False, indent=1))
         return

@@ -10,12 +10,12 @@ from made_corpus import change, make_corpus
 from prov.model import ProvActivity, ProvDocument, ProvEntity
 from quick_run import quick_run
 
+from pipeline.answers.export.earlier import compare_slides, compare_speeds, compare_takes, match, read_exported
 from pipeline.answers.trace_text import lines
 from pipeline.errors import DataError, UsageError
 from pipeline.settings import Settings
 from pipeline.steps.order import STEPS
 from pipeline.store.corpus import Corpus
-from pipeline.store.database.compare_exports import compare_slides, compare_speeds, compare_takes, match, read_exported
 from pipeline.store.database.trace import trace
 from pipeline.store.formats.prov import prov
 
@@ -99,9 +99,9 @@ def test_prov_says_the_same_each_time(root: Path) -> None:
     assert "T" + "00:" not in json.dumps(prov(root))  # and holds no clock
 
 
-def slides(*rows: tuple[str, float, float, float, str]) -> pl.DataFrame:
-    names = ["transfer_id", "transfer_audible_start_s", "transfer_audible_end_s", "interval_cents", "kind"]
-    return pl.DataFrame(rows, schema=names, orient="row")
+def slides(*rows: tuple[str, float | None, float | None, float | None, str | None]) -> pl.DataFrame:
+    numbers = dict.fromkeys(["transfer_audible_start_s", "transfer_audible_end_s", "interval_cents"], pl.Float64)
+    return pl.DataFrame(rows, schema={"transfer_id": pl.String, **numbers, "kind": pl.String}, orient="row")
 
 
 def test_slides_are_matched_by_place_and_direction() -> None:
@@ -124,6 +124,32 @@ def test_slides_are_matched_by_place_and_direction() -> None:
     ]  # fmt: skip
 
 
+def test_a_take_of_two_players_is_two_rows() -> None:
+    """Their counts are not set against each other's."""
+    both = {
+        "take_id": ["a", "a"],
+        "player_id": ["p", "q"],
+        "minutes": [1.0, 2.0],
+        "transitions": [5, 6],
+        "slides": [1, 2],
+    }
+    assert compare_takes(pl.DataFrame(both), pl.DataFrame(both)).is_empty()
+    later = both | {"slides": [1, 3]}
+    assert compare_takes(pl.DataFrame(both), pl.DataFrame(later)).select("player_id", "change").rows() == [
+        ("q", "counts")
+    ]
+
+
+def test_slides_that_listeners_added_are_what_they_were() -> None:
+    """Such slides have bounds but neither interval nor kind; some have no bounds in the transfer either."""
+    added = slides(("a", 1.0, 1.2, None, None), ("a", 1.0, 1.2, None, None), ("a", None, None, None, None))
+    found, same = compare_slides(added, added)
+    assert (found.height, same) == (0, 3)
+    measured = slides(("a", 1.01, 1.21, 200.0, "same_finger"))
+    found, same = compare_slides(slides(("a", 1.0, 1.2, None, None)), measured)
+    assert found["change"].to_list() == ["moved"]  # the same place: now it is measured
+
+
 def test_each_slide_is_matched_once_to_the_nearest() -> None:
     old = np.array([[1.0, 1.2, 100.0], [1.05, 1.25, 100.0]])
     new = np.array([[1.05, 1.25, 100.0]])
@@ -132,8 +158,20 @@ def test_each_slide_is_matched_once_to_the_nearest() -> None:
 
 
 def test_takes_and_speeds_are_compared_by_id() -> None:
-    takes = {"take_id": ["a", "b"], "minutes": [3.0, 3.0], "transitions": [100, 90], "slides": [10, 9]}
-    now = {"take_id": ["b", "c"], "minutes": [3.0, 3.0], "transitions": [90, 80], "slides": [11, 8]}
+    takes = {
+        "take_id": ["a", "b"],
+        "player_id": ["p", None],
+        "minutes": [3.0, 3.0],
+        "transitions": [100, 90],
+        "slides": [10, 9],
+    }
+    now = {
+        "take_id": ["b", "c"],
+        "player_id": [None, "p"],
+        "minutes": [3.0, 3.0],
+        "transitions": [90, 80],
+        "slides": [11, 8],
+    }
     changed = compare_takes(pl.DataFrame(takes), pl.DataFrame(now))
     assert changed.select("take_id", "change").rows() == [("a", "lost"), ("b", "counts"), ("c", "gained")]
     speeds = {"transfer_id": ["a", "b", "c"], "offset_cents": [0.0, 10.0, 5.0], "state": ["estimated"] * 3}

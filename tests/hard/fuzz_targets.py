@@ -7,7 +7,7 @@ import contextlib
 import io
 import tempfile
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
 
@@ -17,14 +17,15 @@ from pipeline.errors import GlidelineError
 from pipeline.settings import Settings, read_settings
 from pipeline.store import schema
 from pipeline.store.adding import merge
-from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping
+from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping, recognised
 from pipeline.store.adding.reviews import take_in
-from pipeline.store.adding.sheet import read_sheet
+from pipeline.store.adding.sheet import read_sheets
 from pipeline.store.audio import chunks, claims
 from pipeline.store.audio.decode import read_sound, sound_info
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view, lock, rows_of, run_sql
 from pipeline.store.formats.musicxml_in import read_printed
+from pipeline.store.schema.date_hints import edtf_of
 from pipeline.store.schema.dates import DateError, parse_date
 
 ROOM = Path(tempfile.gettempdir())
@@ -67,10 +68,14 @@ def settings(content: bytes) -> None:
         assert isinstance(read_settings(path), Settings)
 
 
+def _recognised(cells: Sequence[str]) -> int:
+    return recognised(cells, kept={})
+
+
 def sheet(content: bytes) -> None:
     """A sheet as CSV, its headings matched, and the matches written and read again."""
     with _file(content, "a.csv") as path, contextlib.suppress(GlidelineError):
-        read = read_sheet(path)
+        read = read_sheets(path, recognised=_recognised)[0]
         mapping = match_headings(read.headings, kept={})
         path.with_name("mapping.toml").write_bytes(mapping_content(mapping))
         assert read_mapping(path.with_name("mapping.toml")) == mapping
@@ -79,13 +84,16 @@ def sheet(content: bytes) -> None:
 def workbook(content: bytes) -> None:
     """A sheet as XLSX."""
     with _file(content, "a.xlsx") as path, contextlib.suppress(GlidelineError):
-        assert read_sheet(path).headings
+        assert all(one.headings for one in read_sheets(path, recognised=_recognised))
 
 
 def date(content: bytes) -> None:
     """A date as EDTF; its bounds are in order."""
+    text = content.decode("utf-8", "replace")
+    if (meant := edtf_of(text)) is not None:
+        parse_date(meant)
     with contextlib.suppress(DateError):
-        read = parse_date(content.decode("utf-8", "replace"))
+        read = parse_date(text)
         if read.earliest is not None and read.latest is not None:
             assert read.earliest <= read.latest
             assert read.padded_earliest is None or read.padded_earliest <= read.earliest

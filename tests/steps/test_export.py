@@ -4,6 +4,7 @@ Slow: the tables come from a corpus that is measured first.
 """
 
 import json
+import shutil
 import subprocess
 import sys
 import zipfile
@@ -14,6 +15,7 @@ import polars as pl
 import pyreadstat
 import pytest
 
+from pipeline.answers.export.earlier import compare
 from pipeline.answers.export.folder import export
 from pipeline.errors import DataError, UsageError
 from pipeline.store.formats.data_package import unguarded
@@ -32,6 +34,15 @@ def test_folder_is_dated_and_named_by_its_content(done, measured_once, tmp_path)
     again = export(measured_once, to=("csv",), into=tmp_path, today=TODAY)
     assert again.content_sha256 == done.content_sha256
     assert done.folder.name == f"1990-05-01-{done.content_sha256[:8]}"
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "arrow", "stata", "spss"])
+def test_right_after_an_export_nothing_has_changed(done, measured_once, tmp_path, kind):
+    shutil.copytree(done.folder / kind, tmp_path / "earlier" / kind)  # only what a colleague has kept
+    found = compare(measured_once, tmp_path / "earlier")
+    assert (found.takes.height, found.speeds.height, found.slides.height) == (0, 0, 0)
+    assert found.slides_same == pl.read_csv(done.folder / "csv" / "slide.csv").height > 0
+    assert list(found.lines())[:2] == ["takes: none changed", "speeds: none changed"]
 
 
 def test_private_takes_are_withheld_everywhere(done):

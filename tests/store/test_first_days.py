@@ -3,16 +3,22 @@
 import csv
 from pathlib import Path
 
+import mutagen
 import openpyxl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_audio import write_tone
+from typer.testing import CliRunner
 
+from pipeline.cli import app
 from pipeline.store.adding.add import add, difference, plan_add
+from pipeline.store.adding.names import read_name
 from pipeline.store.adding.new import new
 from pipeline.store.catalogue.cell_values import CellError, read_date, read_lives, read_players
+from pipeline.store.catalogue.likeness import like_names, like_titles
 from pipeline.store.catalogue.slugs import slug
+from pipeline.store.checks.check import check
 from pipeline.store.schema.dates import parse_date
 
 DATES = {
@@ -243,3 +249,76 @@ def test_an_id_is_never_cut_within_a_word_or_number(text: str) -> None:
     assert whole.startswith(cut.removesuffix("-1")) or cut.endswith("-1")
     rest = whole[len(cut) :]
     assert not cut or not rest or rest.startswith("-") or len(whole.split("-")[0]) > 20 or cut.endswith("-1")
+
+
+NAMES = {
+    "Miss A. Fennimore - Romance in F (Op 12) mx 2345e take 2 1911 side A.mp3": {
+        "player": "A. Fennimore", "work": "Romance in F (Op 12)", "matrix": "2345e", "take": "2", "year": "1911",
+        "face": "A",
+    },
+    "B.Ort_Berceuse_mx1187½_tk3.m4a": {"matrix": "1187½", "take": "3"},
+    "03 - Bela Ort - Jig in d-moll - 12 March 1926.wav": {
+        "player": "Bela Ort", "work": "Jig in d-moll", "key": "D minor", "year": "1926-03-12",
+    },
+    "01 Track.mp3": {},
+    "Sonata No. 1.flac": {},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_file_names_are_read_by_what_is_labelled_in_them(name: str) -> None:
+    assert read_name(name) == NAMES[name]
+
+
+def test_names_and_tags_are_offered_with_their_source_and_never_imposed(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["Bela Ort - Jig take 2.flac", "plain.wav"])
+    tags = mutagen.File(files[0])
+    tags["artist"], tags["date"], tags["label"] = "Béla Ort", "1911", "Owl"
+    tags.save()
+    arguments = ["add", str(root), *map(str, files)]
+    run = CliRunner().invoke(app, [*arguments, "--yes"])
+    assert run.exit_code == 0, run.output
+    assert "player = Béla Ort  (tag artist)" in run.stdout
+    assert "take = 2  (file name)" in run.stdout
+    assert table(root, "player") == []  # nothing of it is entered
+    draft = root / "sheet" / "draft.csv"
+    rows = list(csv.DictReader(draft.read_text(encoding="utf-8-sig").splitlines()))
+    assert rows[0]["drafted from"].startswith("player: tag artist; work: file name")
+    run = CliRunner().invoke(app, ["add", str(root), "--sheet", str(draft), "--yes"])
+    assert run.exit_code == 0, run.output
+    assert [player["name"] for player in table(root, "player")] == ["Béla Ort"]
+    take = table(root, "take")[0]
+    assert (take["take_number"], take["work_id"]) == ("2", "jig")
+    assert "note" not in table(root, "transfer")[0]
+
+
+def test_likely_twins_are_pointed_out() -> None:
+    names = ["A. Fennimore", "Adela Fennimore", "Bela Fennimore", "Adella Fennimore", "Carl Ems"]
+    assert like_names(names) == [
+        ("A. Fennimore", "Adela Fennimore"),
+        ("A. Fennimore", "Adella Fennimore"),
+        ("Adela Fennimore", "Adella Fennimore"),
+    ]
+    titles = ["Romance in F, Op. 12", "Romance in F op.12", "Romance in G op. 12", "Sonata no. 1", "Sonata no. 2",
+              "Suite: Air II", "Suite: Air III"]  # fmt: skip
+    assert like_titles(titles) == [("Romance in F, Op. 12", "Romance in F op.12")]
+
+
+def test_twins_are_named_before_the_yes_and_by_check(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    rows = [["file", "player", "work"], ["a.wav", "A. Fennimore", "Romance in F, Op. 12"],
+            ["b.wav", "Adela Fennimore", "Romance in F op.12"]]  # fmt: skip
+    plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    said = "\n".join(map(str, plan.problems))
+    assert "new player: name = Adela Fennimore: is much like 'A. Fennimore'; if they are one, write both alike" in said
+    assert "Romance in F" in said
+    remarks = [str(p) for p in check(root, listen=False).remarks if "is much like" in str(p)]
+    assert len(remarks) == 2
+    path = root / "catalogue" / "player.csv"
+    lines = path.read_text(encoding="utf-8-sig").splitlines()
+    place = lines[0].split(",").index("note")
+    cells = lines[1].split(",")
+    cells[place] = "not adela-fennimore" if cells[0] == "a-fennimore" else "not a-fennimore"
+    path.write_text("\n".join([lines[0], ",".join(cells), *lines[2:]]) + "\n", encoding="utf-8")
+    remarks = [str(p) for p in check(root, listen=False).remarks if "is much like" in str(p)]
+    assert len(remarks) == 1

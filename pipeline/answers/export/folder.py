@@ -148,7 +148,6 @@ order by side_take.take_id
 
 def _tables(corpus: Corpus, opened: OpenCorpus, withheld: list[str]) -> list[PackageTable]:
     """All tables of the package: tidy ones, summaries, then the catalogue and the verdicts as kept by hand."""
-    selection = Selection(without_takes=withheld)
     made = []
     wanted = TIDY | {
         relation.name: f"summary.{relation.name}"
@@ -156,10 +155,8 @@ def _tables(corpus: Corpus, opened: OpenCorpus, withheld: list[str]) -> list[Pac
         if f"summary.{relation.name}" not in TIDY.values() and relation.name not in _UNSHARED
     }
     for name, view in wanted.items():
-        relation = find_view(view)
-        use = selection if withheld and relation.name not in _WHOLE else Selection()
-        frame = opened.selected(view, use).frame
-        made.append(PackageTable(name, frame, relation, f"csv/{name}.csv"))
+        frame = _frame(opened, view, withheld)
+        made.append(PackageTable(name, frame, find_view(view), f"csv/{name}.csv"))
     kept = _Kept(corpus, set(withheld))
     for relation in schema.hand_kept():
         if relation.folder == "reviews/drawn":
@@ -168,6 +165,16 @@ def _tables(corpus: Corpus, opened: OpenCorpus, withheld: list[str]) -> list[Pac
         folder = "catalogue" if relation.folder == "catalogue" else "reviews"
         made.append(PackageTable(f"{folder}/{relation.name}", frame, relation, f"{folder}/{relation.name}.csv"))
     return made
+
+
+def shared_frame(opened: OpenCorpus, name: str, withheld: list[str]) -> pl.DataFrame:
+    """One of the tables ``TIDY`` as an export would hold it without the withheld takes."""
+    return _frame(opened, TIDY[name], withheld)
+
+
+def _frame(opened: OpenCorpus, view: str, withheld: list[str]) -> pl.DataFrame:
+    whole = not withheld or find_view(view).name in _WHOLE
+    return opened.selected(view, Selection(without_takes=() if whole else withheld)).frame
 
 
 # What names withheld takes by its nature, and what holds no takes at all.

@@ -10,9 +10,11 @@ from pipeline.errors import DataError
 from pipeline.store.adding.draft import TABLES, Draft, Drafter, FileKey
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping, recognised
+from pipeline.store.adding.names import Offer, draft_content
 from pipeline.store.adding.recordings import AudioFile, Lines, Recording, Said, find_audio, look_at_audio, read_lines
 from pipeline.store.adding.row_index import RowBook
 from pipeline.store.adding.sheet import read_sheets
+from pipeline.store.catalogue.likeness import like_names, like_titles
 from pipeline.store.catalogue.problems import Problem
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
@@ -77,6 +79,24 @@ class AddPlan:
             path = root / "sheet" / "applied.csv"
             change.put(path, applied_content(self.draft.applied), was=path.read_bytes() if path.exists() else None)
 
+    @property
+    def offers(self) -> list[Offer]:
+        """What names and tags of the files that are entered say, where no sheet has been given."""
+        return [] if self.mapping else [offer for file in self.files for offer in file.offers]
+
+    def keep_offers(self, change: Change) -> Path:
+        """Gives ``offers`` as a sheet to a change, beside earlier ones that may have been mended; returns its path."""
+        content, number = draft_content(self.offers), 1
+        while True:
+            name = "draft.csv" if number == 1 else f"draft-{number}.csv"
+            path = self.corpus.root / "sheet" / name
+            if not path.exists():
+                change.put(path, content, was=None)
+            elif path.read_bytes() != content:
+                number += 1
+                continue
+            return path
+
     def keep_mapping(self, change: Change) -> Path:
         """Gives the matches of headings, ``sheet/mapping.toml``, to a change, for mending there; returns its path."""
         path = self.corpus.root / "sheet" / "mapping.toml"
@@ -122,12 +142,26 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
     for person in lines.people:
         drafter.add_person(person)
     problems += [_noted(said) for said in drafter.draft.noted]
+    problems += _likenesses(drafter)
     entered = {row.cells["file"] for row in drafter.draft.new if row.table == "transfer"}
     files = [file for file in files if file.inside in entered]
     written = {value for row in drafter.draft.new for value in row.cells.values()}
     written |= {change.new for change in drafter.draft.changes}
     readings = [(said, meant) for said, meant in lines.readings if meant in written]
     return AddPlan(corpus, mapping, files, drafter.draft, problems, readings, tables)
+
+
+def _likenesses(drafter: Drafter) -> list[Problem]:
+    """New names and titles that are probably other spellings of what is there or comes with them."""
+    found = []
+    for table, column, pairs in (("player", "name", like_names), ("work", "title", like_titles)):
+        new = {row.cells[column] for row in drafter.draft.new if row.table == table}
+        for one, two in pairs(row[column] for row in drafter.book.all(table)) if new else []:
+            if new & {one, two} and one.casefold() != two.casefold():
+                message = f"is much like {one!r}"
+                cure = "if they are one, write both alike in the sheet before you say yes"
+                found.append(Problem(f"new {table}", None, column, two, message, cure, "remark"))
+    return found
 
 
 def _noted(said: Said) -> Problem:

@@ -80,6 +80,8 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "note": ("note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "bemerkungen", "notiz",
              "anmerkung", "remarques", "remarque", "osservazioni", "observaciones", "opmerkingen", "opmerking"),
 }  # fmt: skip
+SOURCES = "drafted from"
+"""Heading of a drafted sheet under which it stands whence each cell came; no field."""
 _LIGATURES = str.maketrans({"œ": "oe", "æ": "ae", "ø": "o", "ł": "l"})
 
 
@@ -91,7 +93,8 @@ def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[
     headings : as they stand in the sheet.
     kept : matches made earlier or by hand; they win.
     """
-    matched = {heading: kept[heading] for heading in headings if heading in kept}
+    matched = {SOURCES: ""} if SOURCES in headings else {}
+    matched |= {heading: kept[heading] for heading in headings if heading in kept}
     taken = {field for field in matched.values() if field}
     names = {_plain(word): field for field, words in FIELDS.items() for word in (field, *words)}
     open_ = [heading for heading in headings if heading not in matched]

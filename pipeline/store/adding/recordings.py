@@ -9,6 +9,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from pipeline.errors import AudioError, DataError
 from pipeline.store.adding.headings import means_note
+from pipeline.store.adding.names import Offer, offers
 from pipeline.store.adding.sheet import Sheet, SheetRow
 from pipeline.store.audio.claims import read_claims
 from pipeline.store.audio.decode import file_hash, sound_info
@@ -59,7 +60,7 @@ _TAGS_SHOWN = (
 
 @dataclass
 class AudioFile:
-    """One audio file: where it is, where it will be (below audio/), and what it says of itself."""
+    """One audio file: where it is, where it will be (below audio/), what it says of itself, and what that offers."""
 
     path: Path
     inside: str
@@ -67,6 +68,7 @@ class AudioFile:
     sample_rate_hz: int
     says: str
     copied: bool
+    offers: tuple[Offer, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -170,10 +172,11 @@ def look_at_audio(paths: Iterable[Path], *, root: Path) -> tuple[list[AudioFile]
             continue
         going[_plain(place)] = path
         problems += [Problem(path.name, None, "", "", text, "look at it", "remark") for text in info.remarks]
-        claims = [c for c in read_claims(path) if c.about in _TAGS_SHOWN]
-        says = "; ".join(f"{c.field}: {shown(c.value, longest=60)}" for c in claims)
+        claims = read_claims(path)
+        says = "; ".join(f"{c.field}: {shown(c.value, longest=60)}" for c in claims if c.about in _TAGS_SHOWN)
         copied = not inside and not (audio / place).exists()
-        files.append(AudioFile(path, place, info.length_s, info.sample_rate_hz, says, copied))
+        found = tuple(offers(place, path.name, claims))
+        files.append(AudioFile(path, place, info.length_s, info.sample_rate_hz, says, copied, found))
     return files, problems
 
 

@@ -6,6 +6,7 @@ from itertools import pairwise
 from typing import Any
 
 from pipeline.store.catalogue import teaching
+from pipeline.store.catalogue.likeness import like_names, like_titles
 from pipeline.store.checks.findings import Findings, before
 
 _EARLY_LIFE, _LATE_LIFE = date(1600, 1, 1), date(2030, 1, 1)
@@ -14,6 +15,7 @@ _EARLY_LIFE, _LATE_LIFE = date(1600, 1, 1), date(2030, 1, 1)
 def check_people(found: Findings) -> None:
     """Adds what is wrong or noteworthy about people and what they are counted to."""
     _players(found)
+    _likenesses(found)
     _teaching(found)
     _schools(found)
     _periods(found)
@@ -48,6 +50,25 @@ def _players(found: Findings) -> None:
                 )
             elif number:
                 by_number[column, number] = player
+
+
+def _likenesses(found: Findings) -> None:
+    """Two spellings of one name or title; silent where the note of one of the two names the other's id."""
+    for table, column, pairs in (("player", "name", like_names), ("work", "title", like_titles)):
+        rows: dict[str, list[Any]] = defaultdict(list)
+        for row in found.catalogue.rows(table):
+            rows[row[column]].append(row)
+        for one, two in pairs(rows):
+            if one.casefold() == two.casefold():
+                continue  # said above
+            first, second = rows[one][0], rows[two][0]
+            ids = first[f"{table}_id"], second[f"{table}_id"]
+            composers = {row.get("composer") for row in (first, second)} - {None}
+            if len(composers) > 1 or ids[1] in (first["note"] or "") or ids[0] in (second["note"] or ""):
+                continue
+            message = f"is much like {one!r} ({ids[0]})"
+            cure = f"if they are one, write {ids[0]} for {ids[1]} wherever it stands; if not, name {ids[0]} in the note"
+            found.remark(table, second, column, message, cure)
 
 
 def _teaching(found: Findings) -> None:

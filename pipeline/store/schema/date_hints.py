@@ -75,6 +75,11 @@ def edtf_of(text: str) -> str | None:
     return _whole(re.sub(r"^(?:on|in|am|im|den|le|en|el|il|nel|op)\s+(?:the\s+)?", "", plain))
 
 
+def month_words() -> list[str]:
+    """Names of months in all six languages, longest first."""
+    return sorted((name for names in _MONTH_NAMES for name in names.split()), key=len, reverse=True)
+
+
 def ambiguous(text: str) -> str | None:
     """What a date that can be read in two ways may mean, as a question; None for all others.
 

@@ -1,31 +1,40 @@
 """What has changed since an earlier export: takes, speeds, and slides gained, lost and moved.
 
-Ids of slides are not promised across versions, so slides are matched by place: of the same transfer, in the same
-direction, overlapping by more than ``SAME_SLIDE`` of their union, largest overlap first.
+What an export would hold now is set against what the earlier one holds, so that right after an export nothing has
+changed; takes that may not be shared are in neither. Ids of slides are not promised across versions, so slides are
+matched by place: of the same transfer, in the same direction, overlapping by more than ``SAME_SLIDE`` of their union,
+largest overlap first.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.answers.export.folder import shared_frame, withheld_takes
+from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.errors import DataError
 from pipeline.overlap import SAME_SLIDE, overlap
 from pipeline.store.corpus import Corpus
-from pipeline.store.database.read import open_read_only
+from pipeline.store.formats.data_package import unguarded
+from pipeline.store.formats.stata_spss import short_names
 
 MOVED_MS = 10.0  # a slide whose bounds moved by less has not moved
 MOVED_CENTS = 5.0  # the same of its interval, and of a speed
 
-_NOW = {
-    "take": "select * from summary.take_for_models order by take_id",
-    "speed": "select * from base.speed order by transfer_id",
-    "slide": "select * from summary.slide_for_models order by transfer_id, transfer_audible_start_s",
+_NEEDED = {
+    "take": ("take_id", "player_id", "minutes", "transitions", "slides"),
+    "speed": ("transfer_id", "offset_cents", "state"),
+    "slide": ("transfer_id", "transfer_audible_start_s", "transfer_audible_end_s", "interval_cents", "kind"),
 }
 _COUNTS = ("minutes", "transitions", "slides")
+
+
+Row = tuple[Any, ...]
 
 
 @dataclass(frozen=True)
@@ -34,7 +43,7 @@ class Comparison:
 
     Attributes
     ----------
-    takes : take_id, change (gained, lost, counts), and minutes, transitions and slides before and now.
+    takes : take_id, player_id, change (gained, lost, counts), and minutes, transitions and slides before and now.
     speeds : transfer_id, change (gained, lost, moved, state), offset and state before and now.
     slides : transfer_id, change (gained, lost, moved), and place, interval and kind before and now.
     slides_same : how many slides are where they were.
@@ -62,9 +71,10 @@ def compare(corpus: Path | str | Corpus, earlier: Path | str) -> Comparison:
         If the corpus has no database, or the folder is not an export.
     """
     corpus = corpus if isinstance(corpus, Corpus) else Corpus(corpus)
-    with open_read_only(corpus.root) as con:
-        now = {name: con.sql(sql).pl() for name, sql in _NOW.items()}
-    before = {name: read_exported(Path(earlier), name, like=now[name]) for name in _NOW}
+    with OpenCorpus(corpus.root) as opened:
+        withheld = sorted(withheld_takes(opened))
+        now = {name: shared_frame(opened, name, withheld).select(needed) for name, needed in _NEEDED.items()}
+    before = {name: read_exported(Path(earlier), name, like=now[name]) for name in _NEEDED}
     slides, same = compare_slides(before["slide"], now["slide"])
     return Comparison(
         compare_takes(before["take"], now["take"]), compare_speeds(before["speed"], now["speed"]), slides, same
@@ -72,45 +82,70 @@ def compare(corpus: Path | str | Corpus, earlier: Path | str) -> Comparison:
 
 
 def read_exported(folder: Path, table: str, *, like: pl.DataFrame) -> pl.DataFrame:
-    """A table of an export, from Parquet if it is there, else from CSV, with the types of ``like``.
+    """The columns of ``like`` of a table of an export, in whichever format it is there, with the types of ``like``.
 
     Raises
     ------
     DataError
-        If the table is not there.
+        If the table is not there, cannot be read, or lacks a column.
     """
-    for kind in ("parquet", "csv", "tables"):
-        for path in (folder / kind / f"{table}.parquet", folder / kind / f"{table}.csv"):
-            if path.suffix == ".parquet" and path.is_file():
-                return pl.read_parquet(path)
-            if path.is_file():
-                plain = {name: kind for name, kind in like.schema.items() if not kind.is_nested()}
-                text = pl.read_csv(path, infer_schema=False)
-                wanted = [pl.col(name).cast(plain[name], strict=False) for name in text.columns if name in plain]
-                return text.with_columns(wanted)
+    for kind, ending in (("parquet", "parquet"), ("arrow", "arrow"), ("csv", "csv"), ("stata", "dta"), ("spss", "sav")):
+        path = folder / kind / f"{table}.{ending}"
+        if not path.is_file():
+            continue
+        try:
+            frame = _read(path, like.columns)
+            return frame.select(_typed(frame[name], like.schema[name]) for name in like.columns)
+        except Exception as error:  # each reader raises kinds of its own on damaged files
+            raise DataError(
+                f"{path}: cannot be read as {kind} ({error}); give the folder as export wrote it"
+            ) from error
     raise DataError(f"{folder}: there is no table {table}; give the folder that `glideline export` has written")
 
 
+def _read(path: Path, columns: list[str]) -> pl.DataFrame:
+    """A table as it stands, under the names of the catalogue; CSV as text."""
+    if path.suffix == ".parquet":
+        return pl.read_parquet(path)
+    if path.suffix == ".arrow":
+        return pl.read_ipc(path)
+    if path.suffix == ".csv":
+        text = pl.read_csv(path, infer_schema=False)
+        return text.with_columns(pl.col(pl.String).map_elements(unguarded, return_dtype=pl.String))
+    import pyreadstat
+
+    read = pyreadstat.read_dta if path.suffix == ".dta" else pyreadstat.read_sav
+    made, _ = read(path, apply_value_formats=True, formats_as_category=False, output_format="polars")
+    short = short_names(columns)  # none of these names is shortened by what stands beside it
+    return pl.DataFrame(made).select(pl.col(short[name]).alias(name) for name in columns)
+
+
+def _typed(series: pl.Series, kind: pl.DataType) -> pl.Series:
+    if series.dtype == pl.String:  # statistics formats have no empty text
+        series = series.replace("", None)
+    return series.cast(kind)
+
+
 def compare_takes(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
-    """Takes gained and lost, and takes whose counts have changed."""
-    both = _joined(before, now, "take_id", _COUNTS)
+    """Takes gained and lost, and takes whose counts have changed; of a take of several players, each for itself."""
+    both = _joined(before, now, ("take_id", "player_id"), _COUNTS)
     changed = pl.any_horizontal(pl.col(f"{name}_before").ne_missing(pl.col(name)) for name in _COUNTS)
     return _kept(both, changed, "counts")
 
 
 def compare_speeds(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
     """Transfers gained and lost, and those whose speed or its state has changed."""
-    both = _joined(before, now, "transfer_id", ("offset_cents", "state"))
+    both = _joined(before, now, ("transfer_id",), ("offset_cents", "state"))
     moved = (pl.col("offset_cents") - pl.col("offset_cents_before")).abs() >= MOVED_CENTS
     state = pl.col("state").ne_missing(pl.col("state_before"))
     moved_or_state = pl.when(moved.fill_null(False)).then(pl.lit("moved")).when(state).then(pl.lit("state"))
     return _kept(both, moved_or_state.is_not_null(), moved_or_state)
 
 
-def _joined(before: pl.DataFrame, now: pl.DataFrame, key: str, columns: tuple[str, ...]) -> pl.DataFrame:
-    old = before.select(key, *(pl.col(name).alias(f"{name}_before") for name in columns), was=True)
-    new = now.select(key, *columns, there=True)
-    return old.join(new, on=key, how="full", coalesce=True).sort(key)
+def _joined(before: pl.DataFrame, now: pl.DataFrame, key: tuple[str, ...], columns: tuple[str, ...]) -> pl.DataFrame:
+    old = before.select(*key, *(pl.col(name).alias(f"{name}_before") for name in columns), was=True)
+    new = now.select(*key, *columns, there=True)
+    return old.join(new, on=key, how="full", coalesce=True, nulls_equal=True).sort(key)
 
 
 def _kept(both: pl.DataFrame, changed: pl.Expr, word: str | pl.Expr) -> pl.DataFrame:
@@ -123,8 +158,9 @@ def _kept(both: pl.DataFrame, changed: pl.Expr, word: str | pl.Expr) -> pl.DataF
         .then(pl.lit(word) if isinstance(word, str) else word)
     )
     found = both.with_columns(change=change).filter(pl.col("change").is_not_null())
-    first = found.columns[0]
-    return found.select(first, "change", pl.exclude(first, "change", "was", "there"))
+    keys = found.columns[: found.columns.index("was")]
+    keys = [name for name in keys if not name.endswith("_before")]
+    return found.select(*keys, "change", pl.exclude(*keys, "change", "was", "there"))
 
 
 def compare_slides(before: pl.DataFrame, now: pl.DataFrame) -> tuple[pl.DataFrame, int]:
@@ -132,13 +168,13 @@ def compare_slides(before: pl.DataFrame, now: pl.DataFrame) -> tuple[pl.DataFram
     columns = ["transfer_audible_start_s", "transfer_audible_end_s", "interval_cents", "kind"]
     old = {key[0]: part for key, part in before.partition_by("transfer_id", as_dict=True).items()}
     new = {key[0]: part for key, part in now.partition_by("transfer_id", as_dict=True).items()}
-    rows: list[tuple[object, ...]] = []
+    rows: list[Row] = []
     same = 0
     nothing = (None,) * len(columns)
     for transfer_id in sorted({*old, *new}, key=str):
         was = old[transfer_id].select(columns).rows() if transfer_id in old else []
         is_ = new[transfer_id].select(columns).rows() if transfer_id in new else []
-        pairs = match(_bounds(was), _bounds(is_))
+        pairs = _pairs(was, is_)
         for i, j in pairs:
             if _has_moved(was[i], is_[j]):
                 rows.append((transfer_id, "moved", *was[i], *is_[j]))
@@ -154,14 +190,28 @@ def compare_slides(before: pl.DataFrame, now: pl.DataFrame) -> tuple[pl.DataFram
     return pl.DataFrame(rows, schema=dict(zip(names, kinds, strict=True)), orient="row"), same
 
 
-def _bounds(rows: list[tuple[object, ...]]) -> npt.NDArray[np.float64]:
+def _pairs(was: list[Row], is_: list[Row]) -> list[tuple[int, int]]:
+    """Rows that are the same slide: those that are alike in all, then by place."""
+    places: dict[Row, list[int]] = {}
+    for j, row in enumerate(is_):
+        places.setdefault(row, []).append(j)
+    alike = [(i, places[row].pop(0)) for i, row in enumerate(was) if places.get(row)]
+    old = sorted(set(range(len(was))) - {i for i, _ in alike})
+    new = sorted(set(range(len(is_))) - {j for _, j in alike})
+    found = match(_bounds([was[i] for i in old]), _bounds([is_[j] for j in new]))
+    return sorted([*alike, *((old[i], new[j]) for i, j in found)])
+
+
+def _bounds(rows: list[Row]) -> npt.NDArray[np.float64]:
     return np.array([row[:3] for row in rows], dtype=np.float64).reshape(-1, 3)
 
 
-def _has_moved(was: tuple[object, ...], now: tuple[object, ...]) -> bool:
+def _has_moved(was: Row, now: Row) -> bool:
     old, new = _bounds([was])[0], _bounds([now])[0]
-    seconds = float(np.max(np.abs(old[:2] - new[:2])))
-    return bool(1000.0 * seconds >= MOVED_MS or abs(old[2] - new[2]) >= MOVED_CENTS or was[3] != now[3])
+    if was[3] != now[3] or not np.array_equal(np.isnan(old), np.isnan(new)):
+        return True
+    apart = np.nan_to_num(np.abs(old - new))  # a slide that a listener added has no interval
+    return bool(1000.0 * apart[:2].max() >= MOVED_MS or apart[2] >= MOVED_CENTS)
 
 
 def match(old: npt.NDArray[np.float64], new: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
@@ -169,7 +219,8 @@ def match(old: npt.NDArray[np.float64], new: npt.NDArray[np.float64]) -> list[tu
     if not len(old) or not len(new):
         return []
     shared = overlap(old[:, 0], old[:, 1], new[:, 0], new[:, 1])
-    shared[np.sign(old[:, None, 2]) != np.sign(new[None, :, 2])] = 0.0
+    unlike = np.sign(old[:, None, 2]) * np.sign(new[None, :, 2]) < 0  # never of a slide without an interval
+    shared = np.where(unlike, 0.0, np.nan_to_num(shared))
     pairs, used_old, used_new = [], set(), set()
     for i, j in np.argwhere(shared > SAME_SLIDE)[np.argsort(-shared[shared > SAME_SLIDE], kind="stable")]:
         if i not in used_old and j not in used_new:

@@ -1,0 +1,47 @@
+"""Ids as they are typed: a beginning serves where only one id begins so, and the shell completes them."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import GlidelineError, UsageError
+
+_LISTED = 12
+
+
+def whole_id(folder: Path, given: str, *tables: str) -> str:
+    """The id of one of the tables that is ``given`` or begins so; ``given`` itself where none does.
+
+    Raises
+    ------
+    UsageError
+        If several begin so; lists them.
+    """
+    known = ids_of(folder, tables)
+    if given in known:
+        return given
+    found = [one for one in known if one.startswith(given.casefold())]
+    if len(found) > 1:
+        more = f" and {len(found) - _LISTED} more" if len(found) > _LISTED else ""
+        raise UsageError(f"{len(found)} ids begin with {given!r}: {', '.join(found[:_LISTED])}{more}; write more of it")
+    return found[0] if found else given
+
+
+def ids_of(folder: Path, tables: Sequence[str]) -> list[str]:
+    """All ids of these tables of the catalogue, sorted."""
+    from pipeline.store.corpus import Corpus
+
+    catalogue = Corpus(folder).catalogue
+    return sorted({id_ for table in tables for id_ in catalogue.frame(table)[f"{table}_id"].to_list()})
+
+
+def completing(*tables: str) -> Any:
+    """What the shell may complete to, for an argument or option that takes an id of these tables."""
+
+    def complete(ctx: Any, incomplete: str) -> list[str]:
+        try:
+            return [one for one in ids_of(Path(ctx.params["folder"]), tables) if one.startswith(incomplete)]
+        except (GlidelineError, KeyError, TypeError, OSError):
+            return []
+
+    return complete
