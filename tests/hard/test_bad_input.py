@@ -144,7 +144,7 @@ BAD: list[tuple[str, Spoil, str, str]] = [
     # --- dates
     ("day that is not in the calendar", instead("player", "1870", "1870-02-30"), "catalogue/player.csv", "row 2: born = 1870-02-30: is no day of the calendar (day is out of range for month); months run from 01 to 12, seasons from 21 to 24"),
     ("date with points", instead("player", "1870", "31.12.1870"), "catalogue/player.csv", "row 2: born = 31.12.1870: is not a date in EDTF; write 1870-12-31 if that is meant"),
-    ("date in words", instead("player", "1870", "around 1870"), "catalogue/player.csv", "row 2: born = around 1870: is not a date in EDTF; write it as 1903, 1903-11, 1903-11-05, 1904~ or 190X"),
+    ("date in words", instead("player", "1870", "around 1870"), "catalogue/player.csv", "row 2: born = around 1870: is not a date in EDTF; write 1870~ if that is meant"),
     ("date by an old draft", instead("player", "1870", "187u"), "catalogue/player.csv", "row 2: born = 187u: uses the spelling of an old draft; write 187X"),
     ("year of five digits", instead("player", "1870", "18700"), "catalogue/player.csv", "row 2: born = 18700: is not a date in EDTF; write it as 1903, 1903-11, 1903-11-05, 1904~ or 190X"),
     ("year of five digits, as the standard writes it", instead("player", "1870", "Y18700"), "catalogue/player.csv", "row 2: born = Y18700: is far outside the years of recording; write a year of four digits"),

@@ -45,8 +45,7 @@ def chunks(file: BinaryIO) -> Iterator[Chunk]:
     long_sizes: dict[bytes, int] = {}
     place = begin + 12
     for _ in range(MOST_CHUNKS):
-        file.seek(place)
-        header = file.read(8)
+        header = _at(file, place, 8)
         if len(header) < 8:
             return
         name, size = header[:4], struct.unpack(f"{order}I", header[4:])[0]
@@ -76,7 +75,7 @@ def shortfall(file: BinaryIO) -> str | None:
             return f"{chunk.size - chunk.there:,} of {chunk.size:,} bytes of sound are missing"
         break
     for start, size in _other_data(file):
-        if start + size > end:
+        if size > 0 and start + size > end:
             return f"{start + size - end:,} of {size:,} bytes of sound are missing"
     return None
 
@@ -138,6 +137,9 @@ def _is_name(letters: bytes) -> bool:
 
 
 def _at(file: BinaryIO, place: int, count: int) -> bytes:
+    """Bytes at a place; none where a lying size leads beyond all files."""
+    if not 0 <= place < 1 << 40:
+        return b""
     file.seek(place)
     return file.read(count)
 

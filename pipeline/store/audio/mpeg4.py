@@ -13,6 +13,8 @@ def boxes_shortfall(file: BinaryIO) -> str | None:
     end = file.tell()
     place, names = 0, set()
     for _ in range(_MOST_BOXES):
+        if place >= end:
+            break
         file.seek(place)
         head = file.read(16)
         if len(head) < 8 or not head[4:8].isalnum():

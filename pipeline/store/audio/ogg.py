@@ -55,7 +55,7 @@ def read_pages(file: BinaryIO) -> Pages | None:
 
 
 def _links(starts: list[int], end: int) -> tuple[tuple[int, int], ...]:
-    return tuple(zip(starts, [*starts[1:], end], strict=True))
+    return tuple(zip(starts, [*starts[1:], end], strict=True)) if starts else ()
 
 
 def _next_page(file: BinaryIO, place: int) -> int | None:

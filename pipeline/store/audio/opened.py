@@ -198,11 +198,11 @@ class _Plain:
             before += file.frames
             if start >= end:
                 continue
-            with quiet():
-                file.seek(start)
             while start < end:
                 try:
                     with quiet():
+                        if file.tell() != start:
+                            file.seek(start)
                         block = file.read(min(BLOCK_FRAMES, end - start), dtype="float32", always_2d=True)
                 except (soundfile.LibsndfileError, RuntimeError) as error:
                     reason = str(error).rstrip(". ").rpartition(": ")[2] or "its coding breaks off"

@@ -16,8 +16,10 @@ def sound_span(file: BinaryIO) -> tuple[int, int]:
 
 def sound_start(file: BinaryIO) -> int:
     """Where what is not an ID3v2 or APEv2 tag begins."""
-    place = 0
+    place, end = 0, file.seek(0, 2)
     while True:
+        if place >= end:
+            return 0  # a tag that reaches to the end leaves no sound, or lies
         file.seek(place)
         head = file.read(32)
         if head[:3] == b"ID3" and len(head) >= 10 and not any(byte & 0x80 for byte in head[6:10]):
