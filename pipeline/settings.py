@@ -3,14 +3,11 @@
 import tomllib
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.errors import DataError
-
-Part = Annotated[float, Field(gt=0, le=1000)]
-Habits = Annotated[tuple[tuple[Part, Part], ...], Field(min_length=1, max_length=12)]
 
 
 class Group(BaseModel):
@@ -63,166 +60,27 @@ class DetectSettings(Group):
 class HandSettings(Group):
     """Strings, positions and fingers.
 
-    Weights are in nats: a weight of 1 makes a thing 2.7 times less likely, 3 makes it 20 times. All are common
-    practice, no source. From the shares of slides and of shifts heard the estimate from the take itself begins.
-
-    What a player is like is weighed by what is heard of the take. Each list of habits holds pairs: a factor, and how
-    many players have it, against the others of its list.
+    What players like is learned from fingerings of professionals of today. A school or period of other habits is set
+    here: each value adds to the learned weights, in nats, so that 1 makes a thing 2.7 times commoner against all else,
+    -1 as much rarer; 0 leaves them as learned.
     """
 
-    shift: float = Field(default=1.5, ge=0, le=20, description="Weight of moving the hand by more than a semitone.")
-    shift_per_semitone: float = Field(default=0.05, ge=0, le=5, description="Further weight of each semitone moved.")
-    shift_across: float = Field(
-        default=1.5, ge=0, le=20, description="Further weight of a shift that ends on another string."
-    )
-    landing: float = Field(
-        default=0.25,
-        ge=0,
+    one_string: float = Field(
+        default=0.0,
+        ge=-5,
         le=5,
-        description="Weight of each finger used up by a shift in a scale: rising it lands low, falling high.",
+        description="Staying on one string for its sound: added against each crossing to another string.",
     )
-    half_step_shift: float = Field(default=3.0, ge=0, le=20, description="Weight of moving the hand by one semitone.")
-    open_string_eases: float = Field(
-        default=0.95,
-        ge=0,
-        le=1,
-        description="Part of a shift's weight left when an open string sounds before or after it.",
+    open_strings: float = Field(default=0.0, ge=-5, le=5, description="Liking of open strings.")
+    fourth_finger: float = Field(default=0.0, ge=-5, le=5, description="Liking of the fourth finger.")
+    even_positions: float = Field(
+        default=0.0, ge=-5, le=5, description="Liking of half, second, fourth and sixth position."
     )
-    crossing: float = Field(default=0.5, ge=0, le=20, description="Weight of going to the next string.")
-    far_crossing: float = Field(default=2.8, ge=0, le=20, description="Further weight of each string leapt over.")
-    finger_hop: float = Field(
-        default=1.3, ge=0, le=20, description="Weight of the same finger stopping another note without a shift."
+    high_positions: float = Field(
+        default=0.0, ge=-2, le=2, description="Liking of each semitone that the hand stands above first position."
     )
-    restop: float = Field(default=1.5, ge=0, le=20, description="Weight of taking the same pitch again otherwise.")
-    high_place: float = Field(
-        default=0.2,
-        ge=0,
-        le=5,
-        description="Weight of each semitone above first position when a place is chosen.",
-    )
-    even_position: float = Field(
-        default=0.5, ge=0, le=5, description="Weight of choosing half, second, fourth or sixth position."
-    )
-    off_scale: float = Field(
-        default=1.0,
-        ge=0,
-        le=10,
-        description="Weight of choosing a place where the first finger would stand off the scale of the take.",
-    )
-    thumb: float = Field(
-        default=1.2, ge=0, le=20, description="Further weight of choosing thumb position on the cello."
-    )
-    covered: float = Field(
-        default=0.04,
-        ge=0,
-        le=5,
-        description="Weight of each semitone above a fifth on any string but the top one.",
-    )
-    strain: float = Field(
-        default=1.4,
-        ge=0,
-        le=20,
-        description="Weight of each semitone that a finger stands out of the usual frame.",
-    )
-    harmonic: float = Field(default=4.0, ge=0, le=20, description="Weight of a natural harmonic.")
-    open_string: float = Field(default=0.6, ge=-5, le=20, description="Weight of an open string.")
-    fast_note_s: float = Field(
-        default=0.15,
-        ge=0,
-        le=2,
-        description="Notes closer together than this, in s, leave less and less time to shift.",
-    )
-    cut_s: float = Field(
-        default=4.0, gt=0, le=60, description="A silence of so many s cuts a passage: the hand may go anywhere."
-    )
-    rest_s: float = Field(
-        default=1.0, gt=0, le=60, description="A silence of so many s gives the hand all the time it needs."
-    )
-    free_s: float = Field(default=0.15, ge=0, le=60, description="Up to so many s a silence frees nothing.")
-    rest_freedom: float = Field(
-        default=0.6, ge=0, le=1, description="How free the hand is after a rest: 1 as if nothing had been before."
-    )
-    intonation_semitones: float = Field(
-        default=0.25, gt=0, le=1, description="Spread of stopped notes about equal temperament, in semitones."
-    )
-    open_string_semitones: float = Field(
-        default=0.1, gt=0, le=1, description="Spread of open strings about their nominal pitch, in semitones."
-    )
-    step_semitones: float = Field(
-        default=0.15, gt=0, le=2, description="Spread of the measured pitch of a break in a slide, in semitones."
-    )
-    outlier_share: float = Field(
-        default=0.05,
-        gt=0,
-        lt=1,
-        description="Share of breaks measured at a pitch that says nothing about the fingers.",
-    )
-    strained_weight: float = Field(
-        default=0.15,
-        gt=0,
-        le=1,
-        description="How much a sliding finger out of the usual frame counts, each semitone.",
-    )
-    departing_share: float = Field(
-        default=0.55, gt=0, le=1, description="Of slides between two fingers: the first finger travels."
-    )
-    arriving_share: float = Field(
-        default=0.3, gt=0, le=1, description="Of slides between two fingers: the second finger travels."
-    )
-    two_finger_share: float = Field(
-        default=0.15, gt=0, le=1, description="Of slides between two fingers: they change on the way."
-    )
-    audible_slurred: float = Field(
-        default=0.8, gt=0, lt=1, description="Share of shifts along a string that are heard under a slur."
-    )
-    audible_detached: float = Field(default=0.45, gt=0, lt=1, description="The same with a new bow stroke.")
-    audible_beyond: float = Field(
-        default=0.9,
-        gt=0,
-        le=1,
-        description="Part of that share where the sliding finger would travel beyond the second note.",
-    )
-    audible_without_shift: float = Field(
-        default=0.01, gt=0, lt=1, description="Share of other pairs of notes on which a slide is heard."
-    )
-    approach_share: float = Field(
-        default=0.2, gt=0, le=1, description="Slides into a note made without a shift, as against one with it."
-    )
-    tempering: float = Field(
-        default=1.5,
-        gt=0,
-        le=5,
-        description="Power of the weights of playability for a middling player (below 1: less sure).",
-    )
-    evidence_weight: float = Field(
-        default=1.6, gt=0, le=5, description="Power of what slides heard and not heard say of the hand."
-    )
-    silent_tempering: float = Field(
-        default=0.22, gt=0, le=1, description="Power of all that is known of the hand where no shift is heard."
-    )
-    heard_habits: Habits = Field(
-        default=((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15)),
-        description="Players whose every shift is heard to those who hide all: factor on the odds of hearing one.",
-    )
-    crossing_habits: Habits = Field(
-        default=((0.5, 0.25), (1.5, 0.35), (5.0, 0.25), (12.0, 0.15)),
-        description="Players who cross strings gladly to lovers of one string: factor on the weight of crossing.",
-    )
-    effort_habits: Habits = Field(
-        default=((0.6, 0.12), (1.0, 0.23), (1.7, 0.3), (2.5, 0.35)),
-        description="Players who mind little to those who always do what is lightest: factor on all weights of ease.",
-    )
-    unforeseeing_share: float = Field(
-        default=0.15, ge=0, lt=1, description="Share of players who do not look ahead: they move only when they must."
-    )
-    needless_stretch: float = Field(
-        default=2.5,
-        ge=0,
-        le=20,
-        description="To them: weight of a stretch, or a move by a semitone, where the hand lies on the note.",
-    )
-    needless_shift: float = Field(
-        default=3.5, ge=0, le=20, description="To them: weight of a shift where the hand lies on the note."
+    same_finger: float = Field(
+        default=0.0, ge=-5, le=5, description="Liking of shifts that one finger carries from note to note."
     )
     least_margin: float = Field(
         default=0.2,

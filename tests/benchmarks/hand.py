@@ -16,15 +16,12 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 from hand_passages import chosen, handbook, handbook_names, judged_names, melody
 from hand_played import SCHOOLS, Played, play, score
 
-from pipeline.settings import HandSettings
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.hand.passage import reconstruct
-from pipeline.steps.hand.rows import costs_of, habits_of
 
 
 def main(seed: int) -> None:
     """All figures for one seed."""
-    costs, habits = costs_of(HandSettings()), habits_of(HandSettings())
     print("instrument school           passages  notes right  after shifts  ECE   in 90 % set  set size  notes/s")
     for instrument in ("violin", "viola", "cello"):
         board = fingerboard(instrument)
@@ -46,9 +43,7 @@ def main(seed: int) -> None:
                 made["all"] = [one for source in list(made) for one in made[source]]
             for name, played in made.items():
                 began = time.process_time()
-                found = [
-                    reconstruct(p.line, board=board, costs=costs, habits=habits, paths=1).probability for p in played
-                ]
+                found = [reconstruct(p.line, board=board, paths=1).probability for p in played]
                 took = time.process_time() - began
                 s = score(played, found)
                 print(

@@ -19,11 +19,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 from hand_passages import Note, _in_hand, _reposition_options, melody
 from hand_played import BREAK_SEMITONES, LOST_BREAKS, Played, play, score
 
-from pipeline.settings import HandSettings
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.slides.kinds import KINDS
-from pipeline.steps.hand.rows import costs_of, habits_of
 
 State = tuple[int, int, int]
 ONE_STRING, FANCY, OPEN = (0.3, 0.55, 0.8), (0.01, 0.04), (0.1, 0.5, 0.9)
@@ -171,13 +169,10 @@ def main(seed: int, count: int) -> None:
         board, rng = fingerboard(instrument), np.random.default_rng(seed)
         melodies: list[list[Note]] = [melody(rng, instrument=instrument, notes=90) for _ in range(count)]
         played = [play(rng, m, instrument=instrument, school="starting_finger") for m in melodies]
-        costs, habits = costs_of(HandSettings()), habits_of(HandSettings())
         ceiling = score(
             played, [_posterior(board, p, [n.midi for n in m]) for p, m in zip(played, melodies, strict=True)]
         )
-        reached = score(
-            played, [reconstruct(p.line, board=board, costs=costs, habits=habits).probability for p in played]
-        )
+        reached = score(played, [reconstruct(p.line, board=board).probability for p in played])
         for name, s in (("ceiling", ceiling), ("reached", reached)):
             print(
                 f"{instrument:7} {name}: right {s.right:.2f}, after {s.shifts} shifts {s.right_after_shift:.2f},"

@@ -19,10 +19,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
 from hand_played import Played, score
 
 from pipeline.instruments import INSTRUMENTS
-from pipeline.settings import HandSettings
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import fingerboard
-from pipeline.signal.hand.passage import Line, reconstruct
+from pipeline.signal.hand.passage import reconstruct
+from pipeline.signal.hand.played_line import Line
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides.detect import Detection, find_notes_and_slides
 from pipeline.signal.speed.speed_map import SpeedMap
@@ -33,7 +33,6 @@ from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.scale_melodies import random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
-from pipeline.steps.hand.rows import costs_of, habits_of
 
 LENGTH_S = 60.0
 RATE_HZ = 44_100
@@ -111,7 +110,6 @@ def matched(line: Line, plan: Plan) -> tuple[list[int], list[str], Played]:
 
 def main(seed: int, sides: int) -> None:
     """All figures for one seed."""
-    costs, habits = costs_of(HandSettings()), habits_of(HandSettings())
     heads = "  ".join(f"{name:>14}" for name in MOVES)
     print(f"instrument slides  notes found     right  {heads}  calibration error  in 90 % set  set size")
     for instrument in ("violin", "cello"):
@@ -148,9 +146,7 @@ def main(seed: int, sides: int) -> None:
                 at, how, one = matched(line, plan)
                 played.append(one)
                 came += how
-                results.append(
-                    reconstruct(line, board=fingerboard(instrument), costs=costs, habits=habits).probability[at]
-                )
+                results.append(reconstruct(line, board=fingerboard(instrument)).probability[at])
                 planned += sum(note.ornament is None for note in plan.notes)
             s = score(played, results)
             right = np.concatenate(

@@ -12,7 +12,7 @@ from hand_passages import Note
 from pipeline.demonstration.compare import calibration_error
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
-from pipeline.signal.hand.passage import Line
+from pipeline.signal.hand.played_line import Line
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.synth.plan import Plan
 

@@ -219,12 +219,14 @@ def test_a_repeat_of_the_print_may_be_left_out() -> None:
 @pytest.mark.parametrize(
     "changed",
     [
-        {"shift": 4.0},
-        {"cut_s": 0.5},
-        {"rest_freedom": 0.0},
-        {"heard_habits": ((60.0, 1.0),)},
-        {"crossing_habits": ((12.0, 1.0),)},
-        {"effort_habits": ((2.5, 1.0),)},
+        {"one_string": 3.0},
+        {"open_strings": -3.0},
+        {"fourth_finger": 2.0},
+        {"even_positions": 2.0},
+        {"high_positions": 0.5},
+        {"same_finger": 3.0},
+        {"least_margin": 0.9},
+        {"least_probability": 0.99},
     ],
     ids=lambda changed: next(iter(changed)),
 )

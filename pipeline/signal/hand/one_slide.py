@@ -15,9 +15,10 @@ import numpy as np
 
 from pipeline.signal.hand import chain
 from pipeline.signal.hand.chain import Arrays, Links, Slides
-from pipeline.signal.hand.fingerboard import Fingerboard, position_number
+from pipeline.signal.hand.fingerboard import HIGHEST_PLACE, Fingerboard, position_number
+from pipeline.signal.hand.heard import INTO, KIND_PRIOR, USUAL, kind_fit
 from pipeline.signal.hand.passage import arrays
-from pipeline.signal.hand.playability import INTO, KIND_PRIOR, Costs, kind_fit
+from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.units import Floats
 
@@ -54,25 +55,26 @@ class Way:
 def ways_of_slide(
     *,
     board: Fingerboard,
-    costs: Costs,
     kinds: Floats,
     from_midi: float,
     to_midi: float,
     step_from_midi: float,
     step_to_midi: float,
     note_before: bool,
+    school: School = NO_SCHOOL,
 ) -> list[Way]:
     """Ways to make one slide, likeliest first; their probabilities sum to at most 1.
 
     Parameters
     ----------
-    board, costs : the instrument as tuned; the weights.
+    board : the instrument as tuned.
     kinds : (6,) probabilities of ``pipeline.signal.slides.kinds.KINDS``.
     from_midi, to_midi : the slide's ends, fractional MIDI.
     step_from_midi, step_to_midi : the break in it; NaN where the glide is unbroken.
     note_before : whether it leaves a held note; if not, the first pitch is only where the glide begins.
+    school : what the player's school adds to the learned weights.
     """
-    table = arrays(board, costs, in_scale=np.ones(12))
+    table, _ = arrays(board)
     slides = Slides(
         np.asarray(kinds, dtype=np.float64)[None, :],
         np.array([from_midi]),
@@ -82,71 +84,74 @@ def ways_of_slide(
         np.ones(1),
     )
     slides = chain.looked_at(slides)
-    found = _between(table, costs, slides) if note_before else _into(table, costs, slides)
-    total = sum(weight for _, weight in found)
+    player = of_players(board.instrument, school)[0]
+    liking = _liking(board, player)
+    found = _between(table, player, liking, slides) if note_before else _into(table, liking, slides)
+    total = sum(found.values())
     by_position: dict[_Hands, tuple[_Hands, float]] = {}
-    for hands, weight in sorted(found, key=lambda item: (-item[1], item[0])):
-        named = (*hands[:3], position_number(hands[3]), position_number(hands[4]))
+    for hands, weight in sorted(found.items(), key=lambda item: (-item[1], item[0])):
+        named = (*hands[:3], _POSITIONS[hands[3]], _POSITIONS[hands[4]])
         likeliest, so_far = by_position.get(named, (hands, 0.0))
         by_position[named] = (likeliest, so_far + weight / total)
-    ways = [
-        Way(*hands, _kind(table, costs, slides, hands) if note_before else KINDS[INTO], probability)
-        for hands, probability in by_position.values()
+    ranked = sorted((-probability, hands) for hands, probability in by_position.values())[:MOST_WAYS]
+    return [
+        Way(*hands, _kind(table, slides, hands) if note_before else KINDS[INTO], -less)
+        for less, hands in ranked
+        if -less >= LEAST_PROBABILITY
     ]
-    ways.sort(key=lambda w: (-w.probability, w.string, w.from_finger, w.to_finger, w.from_place, w.to_place))
-    return [way for way in ways[:MOST_WAYS] if way.probability >= LEAST_PROBABILITY]
 
 
 _Hands = tuple[int, int, int, int, int]
+_POSITIONS = tuple(position_number(place) for place in range(max(HIGHEST_PLACE.values()) + 1))
 
 
-def _between(table: Arrays, costs: Costs, slides: Slides) -> list[tuple[_Hands, float]]:
+def _liking(board: Fingerboard, player: Weights) -> Floats:
+    """Log weight of every stop of the table at a middling tempo, whatever the scale."""
+    found: Floats = arrays(board)[1] @ player.stop
+    return found
+
+
+def _between(table: Arrays, player: Weights, liking: Floats, slides: Slides) -> dict[_Hands, float]:
     midi = np.array([slides.from_midi[0], slides.to_midi[0]])
-    notes = chain.gather(costs, table, midi, np.full(2, np.nan), 0.5)
+    notes = chain.gather(table, midi, np.full(2, np.nan), 0.5)
     begins, stops = notes.begins, notes.stops
-    weights, _ = chain.note_weights(begins, costs.tempering * notes.liking + notes.sound)
+    weights, _ = chain.note_weights(begins, liking[stops] + notes.sound)
     links = Links(np.ones(1), np.zeros(1), np.ones(1), midi[1:] - midi[:1], np.zeros(1, np.int64))
-    moves = chain.moves(costs, table, begins, stops, links, slides)
-    pairs = np.exp(costs.tempering * (moves.effort + moves.crossing))
-    pairs *= chain.evidence(costs, moves, links, slides) ** costs.evidence_weight
+    moves = chain.moves(table, begins, stops, links, slides, USUAL)
+    none = np.zeros(1)
+    pairs = chain.ease(moves, doublings=none, rested=none, weights=player.move, by_time=player.move_by_time)
+    pairs *= chain.evidence(moves, links, slides, USUAL)
     pairs = pairs.reshape(begins[1], begins[2] - begins[1]) * weights[: begins[1], None] * weights[None, begins[1] :]
+    ones, others = stops[: begins[1]], stops[begins[1] :]
+    rows, columns = np.nonzero((pairs > 0.0) & (table.string[ones][:, None] == table.string[others][None, :]))
+    a, b = ones[rows], others[columns]
+    parts = (table.string[b], table.finger[a], table.finger[b], table.place[a], table.place[b])
     found: dict[_Hands, float] = {}
-    for i, j in zip(*np.nonzero(pairs), strict=True):
-        a, b = stops[i], stops[begins[1] + j]
-        if table.string[a] == table.string[b]:
-            key = _hands(table, int(a), int(b))
-            found[key] = found.get(key, 0.0) + float(pairs[i, j])
-    return list(found.items())
+    for hands, weight in zip(
+        zip(*(p.tolist() for p in parts), strict=True), pairs[rows, columns].tolist(), strict=True
+    ):
+        found[hands] = found.get(hands, 0.0) + weight
+    return found
 
 
-def _hands(table: Arrays, a: int, b: int) -> _Hands:
-    return (
-        int(table.string[b]),
-        int(table.finger[a]),
-        int(table.finger[b]),
-        int(table.place[a]),
-        int(table.place[b]),
-    )
-
-
-def _into(table: Arrays, costs: Costs, slides: Slides) -> list[tuple[_Hands, float]]:
+def _into(table: Arrays, liking: Floats, slides: Slides) -> dict[_Hands, float]:
     """The finger of the note travels in: the hand comes from as far off as the glide begins."""
     midi = np.array([slides.to_midi[0]])
-    notes = chain.gather(costs, table, midi, np.full(1, np.nan), 0.5)
-    weights, _ = chain.note_weights(notes.begins, costs.tempering * notes.liking + notes.sound)
+    notes = chain.gather(table, midi, np.full(1, np.nan), 0.5)
+    weights, _ = chain.note_weights(notes.begins, liking[notes.stops] + notes.sound)
     travel = max(round(abs(slides.to_midi[0] - slides.from_midi[0])), 1)
     travel = travel if slides.to_midi[0] > slides.from_midi[0] else -travel
     found: dict[_Hands, float] = {}
     for b, weight in zip(notes.stops, weights, strict=True):
         place = int(table.place[b]) - travel
-        if table.finger[b] == 0 or place < 1 or place >= table.reach.shape[0]:
+        if table.finger[b] == 0 or place < 0 or place >= table.reach.shape[0]:
             continue
         key = (int(table.string[b]), int(table.finger[b]), int(table.finger[b]), place, int(table.place[b]))
         found[key] = found.get(key, 0.0) + float(weight)
-    return list(found.items())
+    return found
 
 
-def _kind(table: Arrays, costs: Costs, slides: Slides, hands: _Hands) -> str:
+def _kind(table: Arrays, slides: Slides, hands: _Hands) -> str:
     string, from_finger, to_finger, from_place, to_place = hands
     opened = table.open_midi[string]
     one = (string, from_finger, from_place, round(float(slides.from_midi[0] - opened)))
@@ -155,7 +160,7 @@ def _kind(table: Arrays, costs: Costs, slides: Slides, hands: _Hands) -> str:
         slides.kinds[0, kind]
         / KIND_PRIOR[kind]
         * kind_fit(
-            costs,
+            USUAL,
             table.reach,
             kind,
             one,
@@ -163,6 +168,7 @@ def _kind(table: Arrays, costs: Costs, slides: Slides, hands: _Hands) -> str:
             float(slides.step_from_midi[0] - opened),
             float(slides.step_to_midi[0] - opened),
             float(slides.to_midi[0] - slides.from_midi[0]),
+            1.0,
         )
         for kind in range(6)
     ]

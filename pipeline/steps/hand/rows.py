@@ -10,8 +10,9 @@ from pipeline.settings import HandSettings
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import Fingerboard, position_number
 from pipeline.signal.hand.one_slide import ways_of_slide
-from pipeline.signal.hand.passage import Line, Pair, PassageHand, reconstruct
-from pipeline.signal.hand.playability import Costs, Habits
+from pipeline.signal.hand.passage import Pair, PassageHand, reconstruct
+from pipeline.signal.hand.played_line import Line
+from pipeline.signal.hand.weights import School
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.units import Floats
 
@@ -67,15 +68,9 @@ class TakeNotes:
         )
 
 
-def costs_of(settings: HandSettings) -> Costs:
-    """The weights of the settings as the signal layer takes them."""
-    values = settings.model_dump()
-    return Costs(**{name: values[name] for name in Costs._fields})
-
-
-def habits_of(settings: HandSettings) -> Habits:
-    """The habits of players in the settings as the signal layer takes them."""
-    return Habits(settings.heard_habits, settings.crossing_habits, settings.effort_habits, settings.unforeseeing_share)
+def school_of(settings: HandSettings) -> School:
+    """What the settings add to the learned weights."""
+    return School(**{name: getattr(settings, name) for name in School._fields})
 
 
 def take_notes(notes: pl.DataFrame, transitions: pl.DataFrame, slides: pl.DataFrame) -> TakeNotes:
@@ -97,7 +92,7 @@ def rows_of_take(
 ) -> tuple[dict[str, list[Row]], PassageHand]:
     """Rows of note_hand, slide_hand and transition_hand; ``own`` holds the columns that all of them carry."""
     line = take.line(semitones=semitones)
-    hand = reconstruct(line, board=board, costs=costs_of(settings), habits=habits_of(settings), paths=PATHS)
+    hand = reconstruct(line, board=board, school=school_of(settings), paths=PATHS)
     ids = take.notes["note_id"].to_list()
     rows: dict[str, list[Row]] = {"note_hand": [], "slide_hand": [], "transition_hand": []}
     for i, note_id in enumerate(ids):
@@ -164,7 +159,7 @@ def _slide(
     note_before = slide["from_note_id"] is not None
     ways = ways_of_slide(
         board=board,
-        costs=costs_of(settings),
+        school=school_of(settings),
         kinds=slides.kinds[k],
         from_midi=float(slides.from_midi[k]),
         to_midi=float(slides.to_midi[k]),

@@ -123,7 +123,7 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=7,
+    version=8,
     scope="transfer",
     reads=("note", "transition", "slide", "speed", "speed_alternative", "melody"),
     writes=TABLES,

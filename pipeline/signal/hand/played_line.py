@@ -1,0 +1,70 @@
+"""Notes and slides of one take as arrays, its passages, and what its vibrato says."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.signal.hand.chain import OFF_PITCH, Ints, Slides
+from pipeline.signal.hand.fingerboard import Fingerboard, stop_table
+from pipeline.units import Floats
+
+LONG_NOTE_S = 0.3
+"""From here on a note is long enough to show a vibrato."""
+VIBRATO_CENTS = 5.0
+CUT_S = 4.0
+"""A silence of so many s cuts a passage: the hand may go anywhere (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """Notes and slides of one player in time order, as arrays.
+
+    Attributes
+    ----------
+    midi : (n,) fractional MIDI of the notes.
+    start_s, end_s : (n,) corrected time.
+    vibrato_cents : (n,) NaN where none was found.
+    slurred : (n,) probability that no new stroke begins the note; NaN where unknown.
+    slide : (n,) index of the slide that leads into the note, -1 for none.
+    slides : kinds, pitches and confidence of the slides.
+    """
+
+    midi: Floats
+    start_s: Floats
+    end_s: Floats
+    vibrato_cents: Floats
+    slurred: Floats
+    slide: Ints
+    slides: Slides
+
+
+def passages(line: Line, *, board: Fingerboard, cut_s: float = CUT_S) -> list[tuple[int, int]]:
+    """First and last + 1 note of each stretch without a rest beyond ``cut_s`` or a note off the instrument."""
+    highest = max(board.open_midi) + int(stop_table(board).sounding.max())
+    lowest = min(board.open_midi)
+    found: list[tuple[int, int]] = []
+    for i, midi in enumerate(line.midi):
+        if not lowest - OFF_PITCH < midi < highest + OFF_PITCH:
+            continue
+        goes_on = found and found[-1][1] == i and line.start_s[i] - line.end_s[i - 1] <= cut_s
+        if goes_on:
+            found[-1] = (found[-1][0], i + 1)
+        else:
+            found.append((i, i + 1))
+    return found
+
+
+def vibrato_seen(line: Line) -> Floats:
+    """1 where a long note has vibrato, 0 where it has none, NaN where it is too short to tell."""
+    long = line.end_s - line.start_s >= LONG_NOTE_S
+    has = np.nan_to_num(line.vibrato_cents) >= VIBRATO_CENTS
+    return np.where(long | has, has.astype(np.float64), np.nan)
+
+
+def vibrato_share(line: Line, *, board: Fingerboard) -> float:
+    """Share of long notes with vibrato among those that cannot be open strings, drawn towards a half."""
+    opened = np.array(board.open_midi)
+    near = np.min(np.abs(line.midi[:, None] - opened[None, :]), axis=1) if line.midi.size else np.zeros(0)
+    seen = vibrato_seen(line)[near > 0.6]
+    seen = seen[np.isfinite(seen)]
+    return float((seen.sum() + 2.0) / (seen.size + 4.0))

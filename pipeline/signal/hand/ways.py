@@ -1,0 +1,176 @@
+"""All ways through a chain of candidates, compiled: forward-backward, what happens between notes, best paths."""
+
+import math
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from pipeline.signal.hand.chain import Arrays, Candidates, Ints
+from pipeline.units import Floats
+
+
+class Ways(NamedTuple):
+    """Forward-backward result: probability of each candidate, weights of all ways to and from it, and of the whole.
+
+    ``log_whole`` is the log of the summed weights of all ways through the passage.
+    """
+
+    chance: Floats
+    before: Floats
+    after: Floats
+    log_whole: float
+
+
+@numba.njit(cache=True)
+def _link_summary(places, strings, fingers, begins, stops, weights, pairs, before, after, out):  # type: ignore[no-untyped-def]
+    at = 0
+    for t in range(begins.shape[0] - 2):
+        total = 0.0
+        for i in range(begins[t], begins[t + 1]):
+            a = stops[i]
+            for j in range(begins[t + 1], begins[t + 2]):
+                b = stops[j]
+                chance = before[i] * pairs[at] * weights[j] * after[j]
+                at += 1
+                total += chance
+                moved = abs(places[b] - places[a]) > 1
+                one_string = strings[a] == strings[b]
+                if moved:
+                    out[t, 0] += chance
+                if one_string:
+                    out[t, 1] += chance
+                    if moved and fingers[a] > 0 and fingers[b] > 0:
+                        out[t, 2] += chance
+        for m in range(3):
+            out[t, m] = out[t, m] / total if total > 0.0 else math.nan
+
+
+def link_summary(table: Arrays, notes: Candidates, weights: Floats, pairs: Floats, ways: Ways) -> Floats:
+    """For each link (links, 3): probability that the hand moved by more than a semitone, that both notes are on
+    one string, and that it moved along one string between two stopped notes (the chance to slide)."""
+    out = np.zeros((notes.begins.size - 2, 3))
+    held = (table.place, table.string, table.finger, notes.begins, notes.stops)
+    _link_summary(*held, weights, pairs, ways.before, ways.after, out)
+    return out
+
+
+@numba.njit(cache=True)
+def _forward(begins, weights, pairs, pair_begins, before):  # type: ignore[no-untyped-def]
+    log_whole = 0.0
+    for t in range(begins.shape[0] - 1):
+        first = begins[t]
+        wide = begins[t + 1] - first
+        for j in range(wide):
+            before[first + j] = weights[j] if t == 0 else 0.0
+        if t > 0:
+            for i in range(first - begins[t - 1]):
+                so_far = before[begins[t - 1] + i]
+                at = pair_begins[t - 1] + i * wide
+                if so_far > 0.0:
+                    for j in range(wide):
+                        before[first + j] += so_far * pairs[at + j]
+            for j in range(wide):
+                before[first + j] *= weights[first + j]
+        whole = 0.0
+        for j in range(wide):
+            whole += before[first + j]
+        if whole <= 0.0:
+            # No hand can go on from here: start anew.
+            for j in range(wide):
+                before[first + j] = weights[first + j]
+                whole += before[first + j]
+        for j in range(wide):
+            before[first + j] /= whole
+        log_whole += math.log(whole)
+    return log_whole
+
+
+def forward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints) -> tuple[Floats, float]:
+    """Weight of all ways to each candidate, scaled note by note, and the log of the summed weights of all ways."""
+    before = np.empty(weights.size)
+    return before, float(_forward(begins, weights, pairs, pair_begins, before))
+
+
+@numba.njit(cache=True)
+def _backward(begins, weights, pairs, pair_begins, before, after, chance):  # type: ignore[no-untyped-def]
+    notes = begins.shape[0] - 1
+    for j in range(begins[notes - 1], begins[notes]):
+        after[j] = 1.0
+    for t in range(notes - 2, -1, -1):
+        wide = begins[t + 2] - begins[t + 1]
+        whole = 0.0
+        for i in range(begins[t + 1] - begins[t]):
+            total = 0.0
+            for j in range(wide):
+                at = begins[t + 1] + j
+                total += pairs[pair_begins[t] + i * wide + j] * weights[at] * after[at]
+            after[begins[t] + i] = total
+            whole += total
+        for i in range(begins[t], begins[t + 1]):
+            after[i] = 1.0 if whole <= 0.0 else after[i] / whole
+    for t in range(notes):
+        whole = 0.0
+        for i in range(begins[t], begins[t + 1]):
+            chance[i] = before[i] * after[i]
+            whole += chance[i]
+        for i in range(begins[t], begins[t + 1]):
+            chance[i] = chance[i] / whole if whole > 0.0 else before[i]
+
+
+def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints) -> Ways:
+    """Probability of each candidate stop given the whole chain."""
+    before, log_whole = forward(begins, weights, pairs, pair_begins)
+    after, chance = np.empty((2, weights.size))
+    _backward(begins, weights, pairs, pair_begins, before, after, chance)
+    return Ways(chance, before, after, log_whole)
+
+
+@numba.njit(cache=True)
+def _best_paths(begins, weights, pairs, pair_begins, count, score, back):  # type: ignore[no-untyped-def]
+    for j in range(begins[1]):
+        score[j, 0] = math.log(weights[j] + 1e-300)
+    for t in range(1, begins.shape[0] - 1):
+        wide = begins[t + 1] - begins[t]
+        for j in range(wide):
+            at = begins[t] + j
+            own = math.log(weights[at] + 1e-300)
+            for i in range(begins[t] - begins[t - 1]):
+                pair = pairs[pair_begins[t - 1] + i * wide + j]
+                link = math.log(pair) if pair > 0.0 else -1e6
+                for k in range(count):
+                    value = score[begins[t - 1] + i, k] + link + own
+                    if value <= score[at, count - 1]:
+                        break
+                    r = count - 1
+                    while r > 0 and score[at, r - 1] < value:
+                        score[at, r] = score[at, r - 1]
+                        back[at, r] = back[at, r - 1]
+                        r -= 1
+                    score[at, r] = value
+                    back[at, r] = (begins[t - 1] + i) * count + k
+
+
+def best_paths(begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints, *, count: int) -> tuple[Ints, Floats]:
+    """The ``count`` likeliest paths: positions in the candidate list (count, notes), and log weights (count,).
+
+    A list Viterbi search: each candidate keeps its ``count`` best ways in. Paths that do not exist have -inf.
+    """
+    notes = begins.size - 1
+    score = np.full((weights.size, count), -np.inf)
+    back = np.full((weights.size, count), -1, np.int64)
+    _best_paths(begins, weights, pairs, pair_begins, count, score, back)
+    last = score[begins[notes - 1] : begins[notes]].reshape(-1)
+    order = np.argsort(-last, kind="stable")
+    paths = np.full((count, notes), -1, np.int64)
+    logs = np.full(count, -np.inf)
+    for rank in range(min(count, order.size)):
+        if last[order[rank]] == -np.inf:
+            break
+        logs[rank] = last[order[rank]]
+        at, k = divmod(int(order[rank]), count)
+        at += int(begins[notes - 1])
+        for t in range(notes - 1, -1, -1):
+            paths[rank, t] = at
+            at, k = divmod(int(back[at, k]), count)
+    return paths, logs

@@ -1,0 +1,271 @@
+"""The penalised conditional likelihood of fingerings under the hand's chain, and its gradient.
+
+Known of each note are its string and finger, and by the position written down nearly always the place of the hand;
+what is left open is summed over. The gradient of the log likelihood is what the features are expected to be given the
+fingering, less what they are expected to be without it, both by forward-backward (C. Sutton and A. McCallum, "An
+introduction to conditional random fields", 2012, section 5). Several players of one piece share all but their own part.
+
+Links between the same two pitches in the same time have the same weights, so each such block is computed once.
+"""
+
+from dataclasses import dataclass, field
+
+import numba
+import numpy as np
+
+from pipeline.signal.hand import chain
+from pipeline.signal.hand.chain import IMPOSSIBLE, NONE, Bytes, Ints, Links, Slides
+from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, STOP_NAMES, doublings, scale_membership
+from pipeline.signal.hand.fingerboard import fingerboard, position_numbers
+from pipeline.signal.hand.heard import USUAL
+from pipeline.signal.hand.passage import arrays
+from pipeline.training.fingerings import Fingering, laid_beside
+from pipeline.units import Floats
+
+STOPS, MOVES = len(STOP_NAMES), len(MOVE_NAMES)
+SIZE = 2 * STOPS + 2 * MOVES
+Takes = list[tuple[str, str]]
+"""Players and pieces."""
+OFF_SCALE = STOP_NAMES.index("off_scale")
+NO_SLIDES = Slides(np.zeros((0, 6)), *(np.zeros(0) for _ in range(5)))
+
+
+def parts(weights: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """The four parts of a vector of weights (SIZE,): stops, their change by time, moves, their change by time."""
+    return (
+        weights[:STOPS],
+        weights[STOPS : 2 * STOPS],
+        weights[2 * STOPS : 2 * STOPS + MOVES],
+        weights[2 * STOPS + MOVES :],
+    )
+
+
+@dataclass
+class Blocks:
+    """Every link between two pitches in a time, once; ``begins`` is where each one's pairs begin."""
+
+    known: dict[tuple[int, int, float], int] = field(default_factory=dict)
+    features: list[Bytes] = field(default_factory=list)
+    apart: list[float] = field(default_factory=list)
+    begins: list[int] = field(default_factory=lambda: [0])
+
+    def at(self, one: int, other: int, apart: float) -> int:
+        """Where the pairs of a link begin."""
+        key = (one, other, round(apart, 3))
+        if key not in self.known:
+            table, _ = arrays(fingerboard("violin"))
+            midi = np.array([one, other], dtype=np.float64)
+            stops = chain.gather(table, midi, np.full(2, np.nan), 0.5)
+            links = Links(np.ones(1), np.zeros(1), np.zeros(1), np.diff(midi), np.full(1, -1))
+            moves = chain.moves(table, stops.begins, stops.stops, links, NO_SLIDES, USUAL)
+            self.known[key] = self.begins[-1]
+            self.features.append(moves.features)
+            self.apart.append(apart)
+            self.begins.append(self.begins[-1] + len(moves.features))
+        return self.known[key]
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One piece and what its players do: ``allowed`` (candidates,) bool by player, ``truth`` (n,) string * 5 + finger.
+
+    Unknown notes are -1 in ``truth`` and leave all candidates allowed.
+    """
+
+    name: str
+    begins: Ints
+    stops: Ints
+    owner: Ints
+    features: Floats
+    long: Floats
+    at: Ints
+    allowed: dict[str, np.ndarray]
+    truth: dict[str, Ints]
+
+
+def piece_of(fingerings: list[Fingering], blocks: Blocks) -> Piece:
+    """One piece from the fingerings of its players; the first one's notes count."""
+    first = fingerings[0]
+    board = fingerboard("violin")
+    table, of_stops = arrays(board)
+    midi = first.midi.astype(np.float64)
+    notes = chain.gather(table, midi, np.full(midi.size, np.nan), 0.5)
+    features = of_stops[notes.stops]
+    pitch = np.round(table.open_midi[table.string[notes.stops]] + table.place[notes.stops]).astype(np.int64)
+    features[:, OFF_SCALE] = 1.0 - scale_membership(midi)[notes.owner, pitch % 12]
+    long = doublings(first.length_s)
+    string, finger, place = (part[notes.stops] for part in (table.string, table.finger, table.place))
+    names = [position_numbers(p) for p in range(int(table.place.max()) + 1)]
+    allowed, truth = {}, {}
+    for each in fingerings:
+        beside = laid_beside(first, each)
+        wrong = each.misread()
+        open_to = np.ones(notes.stops.size, dtype=np.bool_)
+        known = np.full(midi.size, -1, dtype=np.int64)
+        for i, j in enumerate(beside):
+            if j < 0 or wrong[j]:
+                continue
+            own = slice(notes.begins[i], notes.begins[i + 1])
+            fits = (string[own] == each.string[j]) & (finger[own] == each.finger[j])
+            named = fits & np.array([each.position[j] in names[p] for p in place[own]])
+            known[i] = each.string[j] * 5 + each.finger[j]
+            if fits.any():
+                open_to[own] = named if named.any() and each.finger[j] else fits
+        allowed[each.player], truth[each.player] = open_to, known
+    at = [blocks.at(int(a), int(b), float(u)) for a, b, u in zip(first.midi, first.midi[1:], long, strict=False)]
+    return Piece(
+        first.piece,
+        notes.begins,
+        notes.stops,
+        notes.owner,
+        features,
+        long[notes.owner],
+        np.array(at, dtype=np.int64),
+        allowed,
+        truth,
+    )
+
+
+class Likelihood:
+    """The log likelihood of fingerings of several pieces as a function of the weights."""
+
+    def __init__(self, fingerings: list[Fingering]) -> None:
+        blocks = Blocks()
+        names = sorted({each.piece for each in fingerings})
+        self.pieces = {name: piece_of([f for f in fingerings if f.piece == name], blocks) for name in names}
+        self._features = np.concatenate(blocks.features)
+        self._begins = np.array(blocks.begins, dtype=np.int64)
+        self._apart = np.array(blocks.apart)
+        self._pairs = np.empty(len(self._features))
+        self._expected = np.empty(len(self._features))
+
+    def posterior(self, weights: Floats, name: str) -> Floats:
+        """Probability of each candidate of a piece, (candidates,), nobody's fingering known."""
+        self._weigh(weights)
+        return self._solve(self.pieces[name], self._stop_weights(self.pieces[name], weights), 0.0)[1]
+
+    def drawn(self, weights: Floats, name: str, rng: np.random.Generator) -> Ints:
+        """A fingering of a piece drawn from the model: the stop of each note, (n,) indices in the stop table."""
+        self._weigh(weights)
+        piece = self.pieces[name]
+        own = self._stop_weights(piece, weights)
+        before, after, ahead = np.zeros((3, own.size))
+        _solve(piece.begins, own, self._pairs, piece.at, self._expected, 0.0, before, after, ahead)
+        b = piece.begins
+        chosen = np.empty(b.size - 1, dtype=np.int64)
+        share = before[b[-2] :]
+        for t in range(b.size - 2, -1, -1):
+            chosen[t] = int(rng.choice(share.size, p=share / share.sum()))
+            if t:
+                wide = b[t + 1] - b[t]
+                rows = piece.at[t - 1] + np.arange(b[t] - b[t - 1]) * wide + chosen[t]
+                share = before[b[t - 1] : b[t]] * self._pairs[rows]
+        found: Ints = piece.stops[b[:-1] + chosen]
+        return found
+
+    def value(self, weights: Floats, *, takes: Takes) -> tuple[float, Floats]:
+        """Log likelihood of the fingerings of some players and pieces, and its gradient (SIZE,)."""
+        self._weigh(weights)
+        self._expected[:] = 0.0
+        total = 0.0
+        slope = np.zeros(SIZE)
+        for name in sorted({piece for _, piece in takes}):
+            piece = self.pieces[name]
+            own = self._stop_weights(piece, weights)
+            used = [player for player, of in takes if of == name]
+            whole, chance = self._solve(piece, own, -float(len(used)))
+            more = -len(used) * chance
+            for player in used:
+                log, given = self._solve(piece, own * piece.allowed[player], 1.0)
+                total += log - whole
+                more += given
+            slope[:STOPS] += more @ piece.features
+            slope[STOPS : 2 * STOPS] += (more * piece.long) @ piece.features
+        _, _, move, by_time = parts(slope)
+        _gradient(self._begins, self._features, self._apart, self._expected, move, by_time)
+        return total, slope
+
+    def _weigh(self, weights: Floats) -> None:
+        _, _, move, by_time = parts(weights)
+        none = np.zeros(self._apart.size)
+        chain._ease(self._begins, self._features, self._apart, none, move, by_time, np.empty(MOVES), self._pairs)
+
+    def _stop_weights(self, piece: Piece, weights: Floats) -> Floats:
+        stop, by_time, _, _ = parts(weights)
+        found, _ = chain.note_weights(piece.begins, piece.features @ stop + piece.long * (piece.features @ by_time))
+        return found
+
+    def _solve(self, piece: Piece, own: Floats, scale: float) -> tuple[float, Floats]:
+        before, after, ahead = np.zeros((3, own.size))
+        log = _solve(piece.begins, own, self._pairs, piece.at, self._expected, scale, before, after, ahead)
+        if not np.isfinite(log):
+            raise ValueError(f"{piece.name}: no hand can play a fingering of it")
+        return log, after
+
+
+@numba.njit(cache=True)
+def _gradient(begins, features, apart, expected, move, by_time):  # type: ignore[no-untyped-def]
+    for t in range(apart.shape[0]):
+        for at in range(begins[t], begins[t + 1]):
+            share = expected[at]
+            if share != 0.0 and features[at, 0] != IMPOSSIBLE:
+                for m in range(MOST_AT_ONCE):
+                    f = features[at, m]
+                    if f == NONE:
+                        break
+                    move[f] += share
+                    by_time[f] += share * apart[t]
+
+
+@numba.njit(cache=True)
+def _solve(begins, own, pairs, at, expected, scale, before, after, ahead):  # type: ignore[no-untyped-def]
+    """Forward-backward; ``after`` ends as the probability of each candidate, ``expected`` gains ``scale`` times that
+    of each pair. Gives the log of the summed weights, -inf where there is no way."""
+    notes = begins.shape[0] - 1
+    log = 0.0
+    for t in range(notes):
+        first, wide = begins[t], begins[t + 1] - begins[t]
+        if t == 0:
+            for j in range(wide):
+                before[j] = own[j]
+        else:
+            for i in range(begins[t - 1], first):
+                if before[i] > 0.0:
+                    row = at[t - 1] + (i - begins[t - 1]) * wide
+                    for j in range(wide):
+                        before[first + j] += before[i] * pairs[row + j]
+            for j in range(wide):
+                before[first + j] *= own[first + j]
+        whole = 0.0
+        for j in range(wide):
+            whole += before[first + j]
+        if whole <= 0.0:
+            return -np.inf
+        for j in range(wide):
+            before[first + j] /= whole
+        log += np.log(whole)
+    for j in range(begins[notes - 1], begins[notes]):
+        after[j] = 1.0
+    for t in range(notes - 2, -1, -1):
+        first, wide = begins[t + 1], begins[t + 2] - begins[t + 1]
+        for j in range(wide):
+            ahead[j] = own[first + j] * after[first + j]
+        whole = 0.0
+        for i in range(begins[t], first):
+            if before[i] > 0.0:
+                row = at[t] + (i - begins[t]) * wide
+                total = 0.0
+                for j in range(wide):
+                    total += pairs[row + j] * ahead[j]
+                after[i] = total
+                whole += total * before[i]
+        for i in range(begins[t], first):
+            if before[i] > 0.0 and scale != 0.0:
+                row = at[t] + (i - begins[t]) * wide
+                part = scale * before[i] / whole
+                for j in range(wide):
+                    expected[row + j] += part * pairs[row + j] * ahead[j]
+            after[i] /= whole
+    for j in range(own.shape[0]):
+        after[j] *= before[j]
+    return log
