@@ -50,6 +50,13 @@ HABITS = (
 HABIT_PENALTY = 3.0
 AXES = 2
 CENTRE_SHARE = 1.0 / 3.0
+ONE_STRING = {
+    **{"next_string": -2.0, "open": -1.0, "open_top": -1.0, "above_fifth": 0.2},
+    **dict.fromkeys(("shift_2", "shift_3", "shift_4", "shift_5", "shift_6"), 0.5),
+}
+ONE_STRING_SHARE = 0.06
+"""One more kind of player, who stays on one string for its sound: romantic playing that the pieces learned from do not
+have (common practice, no source)."""
 POWERS = (0.8, 0.9, 1.0, 1.1)
 
 
@@ -94,7 +101,7 @@ def departures(likelihood: Likelihood, weights: Floats, takes: Takes) -> dict[tu
 
 
 def kinds_of(departed: Floats) -> list[dict[str, Any]]:
-    """A few kinds of player with the main directions of how takes depart: one in the middle, two along each axis."""
+    """A few kinds of player: one in the middle, two along each main direction of how takes depart, one of one string."""
     values, axes = np.linalg.eigh(departed.T @ departed / len(departed))
     kinds: list[dict[str, Any]] = [{"share": round(CENTRE_SHARE, 4), "adds": {}}]
     reach = np.sqrt(AXES / (1.0 - CENTRE_SHARE))
@@ -104,7 +111,10 @@ def kinds_of(departed: Floats) -> list[dict[str, Any]]:
             adds = {name: round(float(sign * more), 2) for name, more in zip(HABITS, along, strict=True)}
             share = round((1.0 - CENTRE_SHARE) / (2 * AXES), 4)
             kinds.append({"share": share, "adds": {name: more for name, more in adds.items() if abs(more) >= 0.05}})
-    return kinds
+    return [
+        *({**kind, "share": round(kind["share"] * (1.0 - ONE_STRING_SHARE), 4)} for kind in kinds),
+        {"share": ONE_STRING_SHARE, "adds": ONE_STRING},
+    ]
 
 
 def mixed_posterior(likelihood: Likelihood, weights: Floats, kinds: list[dict[str, Any]], piece: str) -> Floats:

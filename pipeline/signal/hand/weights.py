@@ -7,7 +7,7 @@ makes a thing 2.7 times rarer, -3 twenty times.
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -18,8 +18,10 @@ from pipeline.signal.hand.features import MOVE_NAMES, STOP_NAMES
 from pipeline.units import Floats
 
 WEIGHTS = Path(__file__).with_name("weights.json")
-WIDER = {"violin": 1.0, "viola": 0.85, "cello": 0.7}
+WIDER = {"violin": 1.0, "viola": 0.9, "cello": 0.85}
 """Power of the learned weights. All were learned from violinists: to the others they say less (no source)."""
+CELLO_ADDS = {"off_scale": -1.0}
+"""What the cellist's hand asks besides: a frame of a third lies on the scale or off it as a whole (no source)."""
 EVEN_PLACES = (0, 1, 3, 4, 6, 7, 10)
 """Places of half, second, fourth and sixth position as they are most often meant."""
 
@@ -82,22 +84,28 @@ def kinds_of_record(record: Mapping[str, Any]) -> tuple[Weights, ...]:
         for part in ("stops", "moves")
         for column in ("weight", "per_doubling")
     )
-    kinds = []
-    for kind in record["kinds"]:
-        own_stop, own_move = stop.copy(), move.copy()
-        for name, more in kind["adds"].items():
-            if name in STOP_NAMES:
-                own_stop[STOP_NAMES.index(name)] += more
-            else:
-                own_move[MOVE_NAMES.index(name)] += more
-        own = Weights(own_stop, stop_by_time, own_move, move_by_time, kind["share"])
-        kinds.append(own.scaled(record["power"]))
-    return tuple(kinds)
+    common = Weights(stop, stop_by_time, move, move_by_time, 1.0)
+    kinds = (replace(_with(common, kind["adds"]), share=kind["share"]) for kind in record["kinds"])
+    return tuple(kind.scaled(record["power"]) for kind in kinds)
 
 
 def of_players(instrument: str, school: School = NO_SCHOOL) -> tuple[Weights, ...]:
     """Every kind of player of the instrument, with what the school adds."""
-    return tuple(_schooled(kind.scaled(WIDER[instrument]), school) for kind in learned())
+    kinds = [kind.scaled(WIDER[instrument]) for kind in learned()]
+    if instrument == "cello":
+        kinds = [_with(kind, CELLO_ADDS) for kind in kinds]
+    return tuple(_schooled(kind, school) for kind in kinds)
+
+
+def _with(kind: Weights, adds: Mapping[str, float]) -> Weights:
+    """The weights with more of some, by name."""
+    stop, move = kind.stop.copy(), kind.move.copy()
+    for name, more in adds.items():
+        if name in STOP_NAMES:
+            stop[STOP_NAMES.index(name)] += more
+        else:
+            move[MOVE_NAMES.index(name)] += more
+    return Weights(stop, kind.stop_by_time, move, kind.move_by_time, kind.share)
 
 
 def _schooled(kind: Weights, school: School) -> Weights:
