@@ -51,7 +51,10 @@ HABIT_PENALTY = 3.0
 AXES = 2
 CENTRE_SHARE = 1.0 / 3.0
 ONE_STRING = {
-    **{"next_string": -2.0, "open": -1.0, "open_top": -1.0, "above_fifth": 0.2},
+    "next_string": -2.0,
+    "open": -1.0,
+    "open_top": -1.0,
+    "above_fifth": 0.2,
     **dict.fromkeys(("shift_2", "shift_3", "shift_4", "shift_5", "shift_6"), 0.5),
 }
 ONE_STRING_SHARE = 0.06
@@ -101,7 +104,7 @@ def departures(likelihood: Likelihood, weights: Floats, takes: Takes) -> dict[tu
 
 
 def kinds_of(departed: Floats) -> list[dict[str, Any]]:
-    """A few kinds of player: one in the middle, two along each main direction of how takes depart, one of one string."""
+    """Kinds of player: one in the middle, two along each main direction of how takes depart, and one of one string."""
     values, axes = np.linalg.eigh(departed.T @ departed / len(departed))
     kinds: list[dict[str, Any]] = [{"share": round(CENTRE_SHARE, 4), "adds": {}}]
     reach = np.sqrt(AXES / (1.0 - CENTRE_SHARE))
