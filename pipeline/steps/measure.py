@@ -59,7 +59,7 @@ def run(step: StepInput) -> StepOutput:
 
 STEP = Step(
     name="measure",
-    version=12,
+    version=13,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

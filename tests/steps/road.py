@@ -31,11 +31,15 @@ TABLES = {
 def facts(instrument: str | None) -> dict[str, Mapping[str, Any]]:
     """What each step is told of one take of one player."""
     with tempfile.TemporaryDirectory() as folder:
-        tables = {**TABLES, "performance": f"take_id,player_id,instrument\nk-1,anna,{instrument or ''}\n"}
+        tables = {
+            **TABLES,
+            "performance": f"take_id,player_id,instrument,certainty\nk-1,anna,{instrument or ''},certain\n",
+        }
         (Path(folder) / "catalogue").mkdir()
         for name, text in tables.items():
             (Path(folder) / "catalogue" / f"{name}.csv").write_text(text, encoding="utf-8")
         catalogue = Catalogue(Path(folder))
+        assert not [problem for problem in catalogue.problems() if problem.severity == "error"]
         units = {"transfer": TRANSFER, "session": SESSION}
         return {step.name: step.facts(catalogue, units[step.scope]) for step in STEPS if step.scope in units}
 

@@ -11,6 +11,9 @@ from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
+from pipeline.signal.tuning.jump_time import PitchFrames
+from pipeline.signal.tuning.measure import measure_tracks
+from pipeline.signal.tuning.steady_tones import solo_tracks
 from pipeline.steps import follow, measure
 from pipeline.steps.base import Sound, StepInput
 from pipeline.steps.settle.step import STEP as SETTLE
@@ -51,6 +54,16 @@ def test_of_speech_no_tuning_is_stated() -> None:
     assert row["sharp_cents"][0] is None
     assert outcome == "cannot_tell"
     assert "speech or song" in reason
+
+
+def test_of_a_file_of_many_sides_no_tuning_is_stated() -> None:
+    none = np.empty(0)
+    tracks = solo_tracks(none, none, confidence=none, least_confidence=0.5)
+    frames = PitchFrames(none, none)
+    side = measure_tracks(*tracks, tracks[1], frames=frames, length_s=7200.0, hum=())
+    assert side.curve is None
+    assert "120 minutes" in side.reason
+    assert "file_start_s" in side.reason
 
 
 def notes_off(spread_cents: float) -> Any:

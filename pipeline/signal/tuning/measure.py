@@ -25,6 +25,8 @@ MOST_DRIFT_CENTS = 120.0
 # Concentration of the tones round a scale of semitones: real violins and cellos .61-.93, sung and spoken lines .06-.51
 # (trial); .45 is that of normal deviations with a standard deviation of 20 cents.
 LEAST_IN_TUNE = 0.45
+# The longest sides, of long-playing discs, have half an hour; memory for the fit grows with the square of the length.
+MOST_LENGTH_S = 2400.0
 SECTION_S = 15.0
 A4 = 69
 
@@ -90,7 +92,7 @@ def measure_tracks(
 ) -> MeasuredSide:
     """The same from tracks that were made before; see ``measure_side``."""
     tracks = join(solo, others) if _worth(others, length_s) else solo
-    curve, reason = None, why_not or _too_little(tracks)
+    curve, reason = None, why_not or _too_long(length_s) or _too_little(tracks)
     if not reason:
         curve = tuning_curve(tracks, length_s=length_s, frames=frames)
         reason = f"{solo.count} steady notes, {tracks.count - solo.count} partials of the accompaniment"
@@ -112,6 +114,16 @@ def measure_tracks(
 def _worth(others: Tracks, length_s: float) -> bool:
     # a few stray peaks beside a solo are the solo's own room and noise
     return others.count >= LEAST_PARTIALS_PER_S * length_s and bool(others.anchor.sum() >= LEAST_TONES)
+
+
+def _too_long(length_s: float) -> str:
+    if length_s <= MOST_LENGTH_S:
+        return ""
+    return (
+        f"the transfer lasts {length_s / 60.0:.0f} minutes, "
+        f"and a tuning is fitted to one side, of {MOST_LENGTH_S / 60.0:.0f} minutes at most: give each side a "
+        "transfer of its own with file_start_s and file_end_s"
+    )
 
 
 def _too_little(tracks: Tracks) -> str:
