@@ -1,28 +1,32 @@
-"""Makes the weights of ``pipeline.signal.slides.bowing``: run ``python -m pipeline.training.bowing``.
+"""Makes the weights of ``pipeline.signal.slides.bowing``.
 
 Sides as in ``pipeline.training.slides``, of other seeds; what is learned is which notes of the plan begin with a new
 stroke. Writes ``bow_trees.npz`` and its record ``bow_trees.json``.
 """
 
 import json
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.signal.learned_from import names_array
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides import bowing, detect
 from pipeline.signal.slides.detect import find_notes_and_slides
 from pipeline.signal.slides.frames import Line, prepare
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plan import Truth
-from pipeline.training.scenes import SAMPLE_RATE_HZ, training_side
+from pipeline.training.crew import Crew
+from pipeline.training.scenes import REAL_SHARE, SAMPLE_RATE_HZ, training_side
 from pipeline.training.slide_trees import grow_bowing
 from pipeline.units import Floats
 
-SEED = 79
+SEED = 89
 LENGTH_S = 40.0
-SIDES = {"violin": 90, "viola": 20, "cello": 30}
-HELD_BACK = {"violin": 12, "viola": 8, "cello": 8}
+SIDES = {"violin": 200, "viola": 50, "cello": 100}
+HELD_BACK = {"violin": 24, "viola": 12, "cello": 16}
+HELD_BACK_FROM = 100_000
 MATCH_S = 0.06
 
 
@@ -47,41 +51,56 @@ def rows_of_side(line: Line, truth: Truth) -> tuple[Floats, npt.NDArray[np.bool_
     return np.array(rows).reshape(-1, len(bowing.NAMES)), np.array(rebowed, dtype=bool)
 
 
-def rows_of(sides: dict[str, int], *, first: int) -> tuple[Floats, npt.NDArray[np.bool_], npt.NDArray[np.int64]]:
+@dataclass(frozen=True)
+class Job:
+    """One side, by its seed."""
+
+    instrument: str
+    seed: int
+
+
+def rows_for(job: Job) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Rows of one side, and what they are."""
+    rng = np.random.default_rng([SEED, list(SIDES).index(job.instrument), job.seed])
+    samples, truth = training_side(rng, instrument=job.instrument, length_s=LENGTH_S)
+    line = follow(samples, sample_rate_hz=SAMPLE_RATE_HZ, instrument=job.instrument, scoring="network")
+    return rows_of_side(line, truth)
+
+
+def gathered(
+    crew: Crew, sides: dict[str, int], *, first: int
+) -> tuple[Floats, npt.NDArray[np.bool_], npt.NDArray[np.int64]]:
     """Rows of random sides, what they are, and the side that each comes from."""
-    values, rebowed, side = [], [], []
-    for k, (instrument, count) in enumerate(sides.items()):
-        for seed in range(first, first + count):
-            rng = np.random.default_rng([SEED, k, seed])
-            samples, truth = training_side(rng, instrument=instrument, length_s=LENGTH_S)
-            line = follow(samples, sample_rate_hz=SAMPLE_RATE_HZ, instrument=instrument, scoring="network")
-            rows, answers = rows_of_side(line, truth)
-            values.append(rows)
-            rebowed.append(answers)
-            side.append(np.full(answers.size, seed + 1000 * k))
-    return np.concatenate(values), np.concatenate(rebowed), np.concatenate(side)
+    jobs = [Job(name, seed) for name, count in sides.items() for seed in range(first, first + count)]
+    parts = list(crew.over(rows_for, jobs))
+    rows, answers = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return rows, answers, np.repeat(np.arange(len(parts)), [answer.size for _, answer in parts])
 
 
-def main() -> None:
-    """Learn, test on sides of other seeds, write weights and record."""
-    values, rebowed, side = rows_of(SIDES, first=0)
-    np.savez_compressed(bowing.WEIGHTS, **grow_bowing(values, rebowed, side, seed=SEED))  # type: ignore[arg-type]
+def learn(crew: Crew, *, scale: float) -> None:
+    """Learn, test on sides of other seeds, write weights and record; ``scale`` multiplies the numbers of sides."""
+    sides = {name: max(3, round(count * scale)) for name, count in SIDES.items()}
+    values, rebowed, side = gathered(crew, sides, first=0)
+    arrays = grow_bowing(values, rebowed, side, seed=SEED)
+    np.savez_compressed(bowing.WEIGHTS, **arrays, names=names_array(bowing.NAMES))  # type: ignore[arg-type]
     bowing.forget_weights()
-    tested, answers, _ = rows_of(HELD_BACK, first=500)
+    held_back = {name: max(2, round(count * min(scale, 1.0))) for name, count in HELD_BACK.items()}
+    tested, answers, _ = gathered(crew, held_back, first=HELD_BACK_FROM)
     probability = bowing.rebowed_probability(tested)
     sure = (probability <= 0.3) | (probability >= 0.7)
     at = np.minimum((probability * 10).astype(int), 9)
     gaps = [abs(probability[at == b].mean() - answers[at == b].mean()) * (at == b).mean() for b in np.unique(at)]
     record = {
-        "made_by": "python -m pipeline.training.bowing",
+        "made_by": "python -m pipeline.training",
         "seed": SEED,
         "length_s": LENGTH_S,
-        "sides": SIDES,
+        "sides": sides,
+        "sides_like_real_ones": REAL_SHARE,
         "notes": int(rebowed.size),
         "rebowed": int(rebowed.sum()),
         "signs": list(bowing.NAMES),
         "held_back": {
-            "sides": HELD_BACK,
+            "sides": held_back,
             "notes": int(answers.size),
             "told": round(float(sure.mean()), 4),
             "right_of_told": round(float(((probability > 0.5) == answers)[sure].mean()), 4),
@@ -90,8 +109,4 @@ def main() -> None:
     }
     text = json.dumps(record, indent=1) + "\n"
     bowing.WEIGHTS.with_suffix(".json").write_text(text, encoding="utf-8")
-    print(text)
-
-
-if __name__ == "__main__":
-    main()
+    print(json.dumps(record["held_back"]), flush=True)

@@ -17,7 +17,7 @@ from pipeline.signal.slides.trees import Forest
 from pipeline.units import Floats
 
 LEARNED_KINDS = KINDS[:5]
-ACCEPT = {"max_iter": 400, "max_leaf_nodes": 16, "learning_rate": 0.045, "min_samples_leaf": 30}
+ACCEPT = {"max_iter": 500, "max_leaf_nodes": 16, "learning_rate": 0.045, "min_samples_leaf": 30}
 BOW = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 30}
 SHARE = 0.27
 """Share of slides among candidates that the confidence is stated for; the sides learned from hold more."""

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from pipeline.signal.synth.curve import loudness, pitch_curve, vibrato_cents
+from pipeline.signal.synth.curve import pitch_curve, vibrato_cents
+from pipeline.signal.synth.loudness import loudness
 from pipeline.signal.synth.plan import Plan
 from pipeline.signal.synth.speedplan import SpeedPlan, time_warp
 from pipeline.units import Floats
@@ -25,7 +26,7 @@ def simulated_line(
         if rng.random() < 0.025:
             a, b = np.searchsorted(warp.true_s, [note.start_s, note.end_s])
             midi[a:b] += rng.choice((-12.0, 12.0))
-    stroke = loudness(plan, warp.true_s, attack_s=0.04, release_s=0.06, rng=rng)[0]
+    stroke = loudness(plan, warp.true_s, attack_s=0.04, release_s=0.06, rng=rng).stroke
     f0_hz = plan.reference_pitch_hz * np.exp2((midi - 69.0) / 12.0)
     f0_hz[stroke < 0.1] = np.nan
     return warp.transfer_s, f0_hz, np.where(stroke < 0.1, 0.05, 0.95)

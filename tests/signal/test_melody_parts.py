@@ -23,7 +23,7 @@ from pipeline.signal.line.grid import bins_of_ratio, search_range
 from pipeline.signal.line.path import best_path, posteriors
 from pipeline.signal.line.refine import refine, steadied
 from pipeline.signal.line.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
-from pipeline.signal.line.tracks import HISTORY, RIVALS, track_features
+from pipeline.signal.line.tracks import ALONG, RIVALS, track_features
 
 RATE = 11025
 
@@ -170,8 +170,8 @@ def test_tracks_that_only_fade_differ_from_those_that_waver() -> None:
     seen = track_features(bins, logits, strength, beside, level, share, lowest_midi=55.0, per_bin=0.2)(
         slice(0, n), bins
     )
-    past = seen[..., len(RIVALS) + 8 :][..., :HISTORY]
-    future = seen[..., len(RIVALS) + 8 + HISTORY :][..., :HISTORY]
+    past = seen[..., len(RIVALS) + 8 :][..., :len(ALONG)]
+    future = seen[..., len(RIVALS) + 8 + len(ALONG) :][..., :len(ALONG)]
     for history in (past, future):
         assert (history[100:300, 0, [7, 8]] > 0.05).all()
         assert np.abs(history[100:300, 1, [2, 5, 7, 8]]).max() < 1e-6
@@ -262,7 +262,7 @@ def test_moving_mean_shortens_at_the_ends() -> None:
 def test_weights_are_small_plain_and_recorded() -> None:
     assert network.WEIGHTS.stat().st_size < 120_000
     with np.load(network.WEIGHTS, allow_pickle=False) as file:
-        assert all(file[name].dtype.kind == "f" for name in file.files)
+        assert all(file[name].dtype.kind == ("U" if name.endswith("_names") else "f") for name in file.files)
     record = network.training_record()
     assert sorted(record) == sorted(INSTRUMENTS)
     for instrument, stages in record.items():

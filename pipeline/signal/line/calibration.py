@@ -14,6 +14,7 @@ from pipeline.units import Floats
 NEAR = 5
 WIDE = 25
 _LIMIT = 9.0
+EVIDENCE = ("one", "own_odds", "own_odds_near", "own_odds_wide", "other_odds", "prominence")
 # Coefficients where nothing was trained: the posteriors as they are.
 PLAIN = np.array([[0.0, 1.0, 0.0, 0.0, 0.0, 0.0], [0.0, 1.0, 0.0, 0.0, 0.0, 0.0]])
 

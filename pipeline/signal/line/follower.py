@@ -253,7 +253,7 @@ def describer(grids: list[Any], saliences: Any, strength: Any, *, search: Search
     comb = _near(saliences)
 
     def describe(span: slice, bins: Any) -> Any:
-        out = np.empty((*bins.shape, network.feature_count()), dtype=np.float32)
+        out = np.empty((*bins.shape, len(network.feature_names())), dtype=np.float32)
         rows = slice(span.start, span.start + len(bins) + 2 * CONTEXT)
         high, low = ((grid[rows], near[rows]) for grid, near in pairs)
         places = search.split, search.lowest_midi

@@ -17,6 +17,9 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.signal.learned_from import check_names
+from pipeline.signal.line import tracks
+from pipeline.signal.line.calibration import EVIDENCE
 from pipeline.signal.line.grid import BELOW, CONTEXT, Ints, bins_of_ratio
 from pipeline.signal.line.spectrum import BINS_PER_SEMITONE, F32
 
@@ -26,13 +29,14 @@ NEAR_BINS = 2
 # A candidate with others this near before and after is not looked at itself in three frames of four: their windows
 # overlap its own by three quarters and more.
 SHARED_BINS = 2
-# Numbers that follow the taps: pitch, its square, salience, salience below the best of the frame.
-EXTRAS = 4
+# Numbers that follow the taps.
+EXTRAS = ("pitch", "pitch_squared", "salience", "below_best_salience")
 # Logit of a candidate that is not there.
 ABSENT = -30.0
 
 # Names of the networks that judge along tracks, in their order.
 TRACKING = ("tracking", "tracking_again")
+STAGES = ("spectral", *TRACKING, "calibration")
 
 Taps = tuple[Ints, Ints, Ints, Ints]
 
@@ -62,9 +66,16 @@ def taps() -> Taps:
     return tuple(np.array(part, dtype=np.int64) for part in (grid, other, near, comb))  # type: ignore[return-value]
 
 
-def feature_count() -> int:
-    """Numbers that the network gets for a candidate."""
-    return sum(len(part) for part in taps()) + EXTRAS
+@cache
+def feature_names() -> tuple[str, ...]:
+    """What the spectral network gets for a candidate: frames and bins from it, by where it looks, and ``EXTRAS``."""
+    parts = zip(("grid", "other", "near", "comb"), taps(), strict=True)
+    return tuple(f"{name}{t:+d}{b:+d}" for name, part in parts for t, b in part) + EXTRAS
+
+
+def names_of(stage: str) -> tuple[str, ...]:
+    """Names of what a stage of ``Network`` is learned from."""
+    return {"spectral": feature_names(), "calibration": EVIDENCE}.get(stage, tracks.NAMES)
 
 
 @dataclass(frozen=True)
@@ -111,9 +122,19 @@ def network(instrument: str) -> Network:
 
 
 def load_network(path: Path, instrument: str) -> Network:
-    """The network of an instrument in a file of weights."""
+    """The network of an instrument in a file of weights.
+
+    Raises
+    ------
+    ValueError
+        If it was learned from other features than those of this program.
+    """
     with np.load(path, allow_pickle=False) as file:
         arrays = {name: file[name] for name in file.files if name.startswith(f"{instrument}_")}
+        told = {stage: file[f"{stage}_names"] for stage in STAGES if f"{stage}_names" in file.files}
+    for stage in STAGES:
+        if any(name.startswith(f"{instrument}_{stage}_w") or name == f"{instrument}_{stage}" for name in arrays):
+            check_names(path, f"the {stage} part for {instrument}", told.get(stage), names_of(stage))
     rounds = [f"{instrument}_{stage}" for stage in TRACKING]
     return Network(
         spectral=_layers(arrays, f"{instrument}_spectral"),

@@ -26,7 +26,6 @@ SHORT, LONG, LONGER = 0.86, 0.97, 0.992
 # Judgement of what is not there.
 NOTHING = -8.0
 RIVALS = (-95, -60, 60, 95)
-HISTORY = 12
 # Half widths in frames of the means that say in which register the solo plays: 0.7 s, 2 s, 4.6 s.
 REGISTER = (120, 350, 800)
 # A register, and a range of levels (in units of 8.7 dB), is never thought narrower than this, nor a candidate farther
@@ -34,7 +33,26 @@ REGISTER = (120, 350, 800)
 NARROWEST_BINS = 12.0
 NARROWEST_LEVELS = 0.3
 FARTHEST = 4.0
-FEATURES = 8 + 2 * HISTORY + len(RIVALS) + 2 * len(REGISTER)
+ALONG = (
+    "odds_short",
+    "odds_long",
+    "moved_short",
+    "salience_against_mean",
+    "age",
+    "moved_long",
+    "odds_longer",
+    "pitch_off_long",
+    "pitch_off_longer",
+    "level_against_mean",
+    "level_unrest",
+    "level_against_top",
+)
+NAMES = (
+    *(f"rival{bins:+d}" for bins in RIVALS),
+    *("best_other", "odds", "share", "silence_share", "salience", "below_best_salience", "pitch", "level"),
+    *(f"{way}_{name}" for way in ("past", "future") for name in ALONG),
+    *(f"{what}_off_{frames}" for what in ("pitch", "level") for frames in REGISTER),
+)
 
 
 @numba.njit(cache=True)
@@ -191,7 +209,7 @@ def track_features(
     lowest_midi: float,
     per_bin: float,
 ) -> Callable[[slice, Any], Any]:
-    """A function that gives the features (frames, k, ``FEATURES``) of a span of frames.
+    """A function that gives the features (frames, k, ``len(NAMES)``) of a span of frames.
 
     Its second argument is the candidates (frames, k) that they are wanted of, -1 for the others, whose features are
     undefined.
@@ -205,7 +223,7 @@ def track_features(
     # Candidates come first in their frame: only those there are take up a row.
     count = np.sum(bins >= 0, axis=1)
     rows = np.cumsum(count) - count
-    past = np.empty((int(count.sum()), HISTORY), dtype=np.float32)
+    past = np.empty((int(count.sum()), len(ALONG)), dtype=np.float32)
     future = np.empty_like(past)
     _history(bins, logits, strength, beside, level, rows, 1, past)
     _history(bins, logits, strength, beside, level, rows, -1, future)
@@ -215,7 +233,7 @@ def track_features(
     rivals = np.array(RIVALS, dtype=np.int64)
 
     def of(span: slice, asked: Any) -> Any:
-        out = np.empty((*asked.shape, FEATURES), dtype=np.float32)
+        out = np.empty((*asked.shape, len(NAMES)), dtype=np.float32)
         _join(
             asked,
             bins[span],

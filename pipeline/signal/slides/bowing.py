@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.signal.learned_from import check_names
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.robust import median_of_known, spread_of_known
 from pipeline.signal.slides.trees import Forest, load_forest
@@ -99,6 +100,7 @@ def borders(frames: Frames, *, ends: Floats, starts: Floats, slide_bounds: dict[
 def _weights(path: Path) -> tuple[Forest, float, float]:
     with np.load(path) as held:
         slope, offset = (float(x) for x in held["bow_line"])
+        check_names(path, "what tells strokes", held["names"] if "names" in held.files else None, NAMES)
     return load_forest(path, "bow"), slope, offset
 
 

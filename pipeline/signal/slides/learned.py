@@ -1,6 +1,6 @@
 """Judges candidates by learned trees: a calibrated confidence, and probabilities of the kinds.
 
-The trees were grown by ``pipeline.training.slides`` on rendered sides; ``slide_trees.json`` beside them says from
+The trees were grown by ``python -m pipeline.training`` on rendered sides; ``slide_trees.json`` beside them says from
 what, and how they did on sides not learned from. The rules of ``slide_rules`` remain as a cross-check.
 """
 
@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.signal.learned_from import check_names
+from pipeline.signal.slides.features import NAMES
 from pipeline.signal.slides.rules import Judgement, with_doubt
 from pipeline.signal.slides.trees import Forest, load_forest
 from pipeline.units import Floats
@@ -22,7 +24,13 @@ LEAST_CONFIDENCE = 0.7
 def _weights(path: Path) -> tuple[Forest, Forest, float, float]:
     with np.load(path) as held:
         slope, offset = (float(x) for x in held["accept_line"])
+        check_names(path, "what accepts slides", held["names"] if "names" in held.files else None, NAMES)
     return load_forest(path, "accept"), load_forest(path, "kind"), slope, offset
+
+
+def forget_weights() -> None:
+    """Read the weights anew when next asked: for training, which replaces them."""
+    _weights.cache_clear()
 
 
 def judge(values: Floats, *, path: Path = WEIGHTS) -> list[Judgement]:

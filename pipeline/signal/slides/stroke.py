@@ -3,7 +3,7 @@
 Players tell a slide on the old bow (the stroke changes when the finger has arrived) from one on the new bow (the
 stroke begins with the slide) and one under the slur. Whether there is a new stroke at all is told by ``bowing``; if
 there is, the dip of the loudness and the sharp rise after it stand at the beginning of the slide or at its end. How
-much each of these counts was learned (``pipeline.training.stroke``); both places are taken as equally likely before.
+much each of these counts was learned (``python -m pipeline.training``); both places are taken as equally likely before.
 """
 
 import json
@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.signal.learned_from import check_names
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.frames import Frames
 from pipeline.units import Floats
@@ -60,7 +61,9 @@ def named(chances: tuple[float, float, float]) -> str:
 
 @cache
 def _weights(path: Path) -> tuple[float, ...]:
-    return tuple(float(x) for x in json.loads(path.read_text(encoding="utf-8"))["line"])
+    record = json.loads(path.read_text(encoding="utf-8"))
+    check_names(path, "what tells whose stroke carries a slide", record["signs"], NAMES)
+    return tuple(float(x) for x in record["line"])
 
 
 def forget_weights() -> None:

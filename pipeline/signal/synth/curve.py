@@ -1,19 +1,21 @@
 """From a plan to curves on a grid of true times: the solo's pitch without vibrato, vibrato, and loudness.
 
-A slide is drawn in one of three shapes. A departing_finger glides over its whole duration and steps at its end; an
+A slide is drawn in one of four shapes. A departing_finger glides over its whole duration and steps at its end; an
 arriving_finger steps at its start; a two_finger slide steps when the glide reaches the break.
 """
 
 import numpy as np
 
+from pipeline.signal.synth.manner import PLAIN, Manner
 from pipeline.signal.synth.plan import Plan, PlannedNote, PlannedSlide
 from pipeline.units import Floats
 
+GLIDES = ("linear", "cosine", "logistic", "settling")
 _STEEPNESS = 8.0
 
 
-def glide(shape: str, u: Floats) -> Floats:
-    """Share of the way (0 to 1) at the share of time ``u`` (n,), for shape linear, cosine or logistic."""
+def glide(shape: str, u: Floats, *, settling: float = 1.6) -> Floats:
+    """Share of the way (0 to 1) at the share of time ``u`` (n,), for a shape of ``GLIDES``."""
     u = np.asarray(np.clip(u, 0.0, 1.0), dtype=np.float64)
     if shape == "linear":
         return u
@@ -22,13 +24,15 @@ def glide(shape: str, u: Floats) -> Floats:
     if shape == "logistic":
         low = 1.0 / (1.0 + np.exp(_STEEPNESS / 2))
         return np.asarray((1.0 / (1.0 + np.exp(-_STEEPNESS * (u - 0.5))) - low) / (1.0 - 2.0 * low))
-    raise ValueError(f"shape {shape!r}: use linear, cosine or logistic")
+    if shape == "settling":
+        return np.asarray(1.0 - (1.0 - u) ** settling)
+    raise ValueError(f"shape {shape!r}: use one of {', '.join(GLIDES)}")
 
 
 def slide_midi(slide: PlannedSlide, true_s: Floats) -> Floats:
     """Pitch of a slide at true times (n,); constant before and after."""
     u = (np.asarray(true_s) - slide.start_s) / (slide.end_s - slide.start_s)
-    way = glide(slide.shape, u)
+    way = glide(slide.shape, u, settling=slide.settling)
     start, end = slide.from_midi, slide.to_midi
     step_from, step_to = slide.step_from_midi, slide.step_to_midi
     if step_from is None or step_to is None:
@@ -106,7 +110,7 @@ def wander(rng: np.random.Generator, true_s: Floats, *, rate_hz: float) -> Float
     return np.asarray(knots[i] + (knots[i + 1] - knots[i]) * glide("cosine", at - i))
 
 
-def vibrato_cents(plan: Plan, true_s: Floats, *, rng: np.random.Generator) -> Floats:
+def vibrato_cents(plan: Plan, true_s: Floats, *, rng: np.random.Generator, manner: Manner = PLAIN) -> Floats:
     """Vibrato in cents at true times (n,): grows into each note, fades at its end, uneven from cycle to cycle."""
     rate = np.full(true_s.size, 6.0)
     extent = np.zeros(true_s.size)
@@ -115,55 +119,16 @@ def vibrato_cents(plan: Plan, true_s: Floats, *, rng: np.random.Generator) -> Fl
             continue
         a, b = np.searchsorted(true_s, (note.start_s, note.end_s))
         at = true_s[a:b]
-        rise = float(rng.uniform(0.06, 0.2))
-        window = np.minimum((at - note.start_s) / rise, (note.end_s - at) / 0.05)
+        rise = float(rng.uniform(*manner.vibrato_rise_s))
+        grown = (at - note.start_s) / rise
+        if manner.vibrato_at_once:
+            grown += (1.0 - grown) * float(rng.uniform(0.0, manner.vibrato_at_once)) * (grown < 1.0)
+        window = np.minimum(grown, (note.end_s - at) / 0.05)
         extent[a:b] = note.vibrato_cents * np.clip(window, 0.0, 1.0)
         rate[a:b] = note.vibrato_hz
     rate = rate * (1.0 + 0.08 * wander(rng, true_s, rate_hz=6.0))
-    extent = extent * np.clip(1.0 + 0.12 * wander(rng, true_s, rate_hz=6.0), 0.2, 2.0)
+    extent = extent * np.clip(1.0 + manner.vibrato_unrest * wander(rng, true_s, rate_hz=6.0), 0.2, 2.0)
     phase = np.cumsum(rate * np.gradient(true_s)) * 2.0 * np.pi + rng.uniform(0.0, 2.0 * np.pi)
     return np.asarray(extent * np.sin(phase))
 
 
-def loudness(
-    plan: Plan, true_s: Floats, *, attack_s: float, release_s: float, rng: np.random.Generator
-) -> tuple[Floats, Floats, Floats]:
-    """Loudness of the solo at true times (n,): strokes' envelope (0 to 1), level in dB, bow bursts (0 to 1).
-
-    The envelope is that of strokes alone; where it is below 0.05 the solo does not sound.
-    """
-    stroke = np.zeros(true_s.size)
-    level = np.zeros(true_s.size)
-    burst = np.zeros(true_s.size)
-    into = slide_into(plan)
-    begins = [into[i].start_s if i in into else note.start_s for i, note in enumerate(plan.notes)]
-    group_start = 0
-    for i, note in enumerate(plan.notes):
-        a, b = np.searchsorted(true_s, (begins[i], note.end_s + release_s))
-        u = np.clip((true_s[a:b] - begins[i]) / max(note.end_s - begins[i], 1e-3), 0.0, 1.0)
-        level[a:b] = note.level_db + float(rng.uniform(-1.0, 2.5)) * np.sin(np.pi * u)
-        last = i + 1 == len(plan.notes) or begins[i + 1] - note.end_s > 1e-6
-        if last:
-            start, end = begins[group_start], note.end_s
-            a, b = np.searchsorted(true_s, (start, end + release_s))
-            at = true_s[a:b]
-            rise = glide("cosine", (at - start) / (attack_s * float(rng.uniform(0.6, 1.5))))
-            fall = glide("cosine", (end + release_s - at) / release_s)
-            stroke[a:b] = np.maximum(stroke[a:b], np.minimum(rise, fall))
-            group_start = i + 1
-    for i, note in enumerate(plan.notes):
-        if note.slurred:
-            continue
-        bow = note.start_s if note.bow_s is None else note.bow_s
-        depth, width = float(rng.uniform(0.4, 0.95)), float(rng.uniform(0.008, 0.025))
-        a, b = np.searchsorted(true_s, (bow - 4 * width, bow + 0.15))
-        if i and begins[i] - plan.notes[i - 1].end_s < 1e-6:
-            stroke[a:b] *= 1.0 - depth * np.exp(-(((true_s[a:b] - bow) / width) ** 2))
-        burst[a:b] += np.where(true_s[a:b] >= bow, np.exp(-(true_s[a:b] - bow) / 0.03), 0.0)
-    for slide in plan.slides:
-        a, b = np.searchsorted(true_s, (slide.start_s, slide.end_s))
-        u = (true_s[a:b] - slide.start_s) / (slide.end_s - slide.start_s)
-        level[a:b] -= float(rng.uniform(0.0, 6.0)) * np.sin(np.pi * u) ** 2
-    width = max(3, int(0.05 / (true_s[1] - true_s[0])) | 1)
-    smooth = np.convolve(np.pad(level, width // 2, mode="edge"), np.full(width, 1.0 / width), mode="valid")
-    return np.clip(stroke, 0.0, 1.0), smooth, np.clip(burst, 0.0, 1.0)

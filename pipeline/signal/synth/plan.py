@@ -57,7 +57,8 @@ class PlannedSlide:
     """One slide: nominal ends in true time; the kind is one of ``pipeline.signal.slides.kinds.KINDS``.
 
     ``from_note`` is None for ``into_note``. A break in the glide runs from ``step_from_midi`` to
-    ``step_to_midi`` (None where the glide is unbroken).
+    ``step_to_midi`` (None where the glide is unbroken). ``shape`` is one of ``curve.GLIDES``; ``settling`` is the power
+    of a glide that starts quickly and settles slowly.
     """
 
     from_note: int | None
@@ -70,6 +71,7 @@ class PlannedSlide:
     step_from_midi: float | None = None
     step_to_midi: float | None = None
     shape: str = "logistic"
+    settling: float = 1.6
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,10 @@ class AccompanimentNote:
 
 @dataclass(frozen=True)
 class Plan:
-    """One side before it is rendered. ``key`` is written like "A minor"."""
+    """One side before it is rendered.
+
+    ``key`` is written like "A minor"; ``double_gain`` is how loud the other notes of double stops are (linear).
+    """
 
     instrument: str
     notes: tuple[PlannedNote, ...]
@@ -106,6 +111,7 @@ class Plan:
     reference_pitch_hz: float
     accompaniment: tuple[AccompanimentNote, ...] = ()
     negatives: tuple[HardNegative, ...] = ()
+    double_gain: float = 0.8
 
 
 @dataclass(frozen=True)

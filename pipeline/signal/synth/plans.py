@@ -48,6 +48,7 @@ class Player:
     slur_share: float
     shift_share: float
     rest_share: float
+    shortest_note_s: float = SHORTEST_NOTE_S
 
 
 def random_player(rng: np.random.Generator) -> Player:
@@ -101,7 +102,7 @@ def random_plan(
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}" if key is None else key
     walk = _Walk(rng, kind, who, key, slide_share, negative_share, dict(kind_shares or KIND_SHARES))
     if taste is not None:
-        walk = _Knowing(walk, taste, notes=int(length_s / SHORTEST_NOTE_S))
+        walk = _Knowing(walk, taste, notes=int(length_s / who.shortest_note_s))
     walk.fill(start_s=0.25 + introduction_s, end_s=length_s - 0.4, interlude_s=interlude_s)
     accompaniment = accompany(rng, key=key, beat_s=who.beat_s, length_s=length_s)
     return Plan(
@@ -216,7 +217,7 @@ class _Walk:
                 bow_s = at if rng.random() < 0.3 else at + duration
             at += duration
         length = who.beat_s * float(rng.choice((0.5, 1.0, 1.0, 1.5, 2.0, 0.33))) * float(rng.lognormal(0.0, 0.12))
-        length = min(max(length, SHORTEST_NOTE_S), end_s - at)
+        length = min(max(length, who.shortest_note_s), end_s - at)
         self.level_db = float(np.clip(0.8 * self.level_db + rng.normal(0.0, 1.6), -9.0, 5.0))
         still = stop.finger == 0 or length < 0.2 or rng.random() < who.still_share
         note = PlannedNote(
