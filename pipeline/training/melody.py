@@ -1,16 +1,15 @@
 """Trains the networks that score candidate pitches, and fits what their posteriors are worth.
 
-Sides are rendered with our own additive voices only (``scenes``). By cross entropy is learned which candidate of a frame
-is the solo, or none: first from the spectrum, then, on other sides each time, twice from what was judged along its
-track. On yet other sides the calibration of voicing and confidence is fitted. The record beside the weights says from
-how many sides, and how right the line is on the last ones.
+Sides are rendered with our own additive voices only (``scenes``). By cross entropy is learned which candidate of a
+frame is the solo, or none: first from the spectrum, then, on other sides each time, twice from what was judged along
+its track. On yet other sides the calibration of voicing and confidence is fitted. The record beside the weights says
+from how many sides, and how right the line is on the last ones.
 
 Frames inside slides are taken far more often than they occur: a network that sees few of them learns that a moving
 pitch is rarely the solo.
 """
 
 import json
-import os
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -277,7 +276,7 @@ def _put(out: Path, instrument: str, stage: str, arrays: dict[str, Any], noted: 
     record[instrument] = {s: held for s, held in kept.items() if held} | {stage: noted}
     fresh = out.with_name(f"fresh_{out.name}")
     np.savez_compressed(fresh, **{name: _coarse(name, a) for name, a in known.items()})
-    os.replace(fresh, out)
+    fresh.replace(out)
     out.with_suffix(".json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 

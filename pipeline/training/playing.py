@@ -198,7 +198,8 @@ def _with_chords(rng: np.random.Generator, plan: Plan) -> Plan:
             low = [m for m in (round(note.midi) - int(s) for s in steps) if m >= lowest and m % 12 in scale]
             for k, midi in enumerate(low):
                 start, end = (note.start_s + whole_s * j / max(len(low), 1) for j in (k, k + 1))
-                notes.append(replace(note, start_s=start, end_s=end, midi=float(midi), vibrato_cents=0.0, slurred=k > 0))
+                low_note = replace(note, start_s=start, end_s=end, midi=float(midi), vibrato_cents=0.0)
+                notes.append(replace(low_note, slurred=k > 0))
             if low:
                 note = replace(note, start_s=note.start_s + whole_s, slurred=True, bow_s=None)
         number[i] = len(notes)

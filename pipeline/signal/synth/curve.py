@@ -130,5 +130,3 @@ def vibrato_cents(plan: Plan, true_s: Floats, *, rng: np.random.Generator, manne
     extent = extent * np.clip(1.0 + manner.vibrato_unrest * wander(rng, true_s, rate_hz=6.0), 0.2, 2.0)
     phase = np.cumsum(rate * np.gradient(true_s)) * 2.0 * np.pi + rng.uniform(0.0, 2.0 * np.pi)
     return np.asarray(extent * np.sin(phase))
-
-

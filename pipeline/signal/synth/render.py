@@ -130,9 +130,7 @@ def _struck(
     )
 
 
-def _others(
-    plan: Plan, beside: Beside, grid: _Grid, manner: Manner, loud: float, rng: np.random.Generator
-) -> Samples:
+def _others(plan: Plan, beside: Beside, grid: _Grid, manner: Manner, loud: float, rng: np.random.Generator) -> Samples:
     """Samples of what sounds beside a solo of level ``loud``."""
     mix = np.zeros(grid.n, dtype=np.float32)
     for part in beside.bowed:
@@ -156,9 +154,7 @@ def _bowed(
     if manner.fast_jitter_cents:
         unsteady += manner.fast_jitter_cents * wander(rng, warp.true_s, rate_hz=25.0)
     true_midi = base + (vibrato_cents(plan, warp.true_s, rng=rng, manner=manner) + unsteady) / 100.0
-    loud = loudness(
-        plan, warp.true_s, attack_s=voice.attack_s, release_s=voice.release_s, rng=rng, manner=manner
-    )
+    loud = loudness(plan, warp.true_s, attack_s=voice.attack_s, release_s=voice.release_s, rng=rng, manner=manner)
     level_db = loud.level_db + manner.level_unrest_db * wander(rng, warp.true_s, rate_hz=manner.level_unrest_hz)
     amplitude = loud.stroke * 10.0 ** (level_db / 20.0)
     slower = np.exp2(-warp.cents / 1200.0)
@@ -204,9 +200,7 @@ def _rustle(grid: _Grid, voice: Voice, manner: Manner, rng: np.random.Generator)
     return np.asarray(fft.irfft(spectrum, size)[: grid.n], dtype=np.float32)
 
 
-def _truth(
-    plan: Plan, warp: TimeWarp, sounding_hz: Floats, stroke: Floats, speed: SpeedPlan, chain: Chain
-) -> Truth:
+def _truth(plan: Plan, warp: TimeWarp, sounding_hz: Floats, stroke: Floats, speed: SpeedPlan, chain: Chain) -> Truth:
     grid = np.arange(int(warp.transfer_s[-1] * 1000.0) + 1) / 1000.0
     f0 = np.exp2(np.interp(grid, warp.transfer_s, np.log2(sounding_hz)))
     f0[np.interp(grid, warp.transfer_s, stroke) < _SILENT] = np.nan
