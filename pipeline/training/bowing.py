@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.learned_from import names_array
+from pipeline.learned_from import names_array
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides import bowing, detect
 from pipeline.signal.slides.detect import find_notes_and_slides

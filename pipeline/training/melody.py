@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.instruments import INSTRUMENTS
-from pipeline.signal.learned_from import names_array
+from pipeline.learned_from import names_array
 from pipeline.signal.line import network
 from pipeline.signal.line.calibration import PLAIN, calibrated, evidence, fitted
 from pipeline.signal.line.candidates import CANDIDATES, choose

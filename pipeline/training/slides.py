@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.learned_from import names_array
+from pipeline.learned_from import names_array
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides import learned
 from pipeline.signal.slides.features import NAMES

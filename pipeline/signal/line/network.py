@@ -4,7 +4,7 @@ It looks at the whitened grids of both windows at fixed distances from the candi
 of which it would be a partial itself, and at both some time before and after (a piano's partials stand still and decay,
 a bowed string's move). The short window follows a slide; the long one parts the solo's partials from a piano's. The
 same weights serve every pitch; only the pitch itself, as two numbers, lets them differ. Trained by
-``pipeline.training.melody``; the weights lie beside this file, with their training record.
+``python -m pipeline.training``; the weights lie beside this file, with their training record.
 """
 
 import json
@@ -17,7 +17,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.learned_from import check_names
+from pipeline.learned_from import check_names
 from pipeline.signal.line import tracks
 from pipeline.signal.line.calibration import EVIDENCE
 from pipeline.signal.line.grid import BELOW, CONTEXT, Ints, bins_of_ratio

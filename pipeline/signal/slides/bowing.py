@@ -3,7 +3,7 @@
 A bow change shows as a short dip of everything that sounds, and as the sharp rise after it, at the border of two notes
 or at either end of a slide between them; under a slur the loudness goes on. The partials of the line dip at any
 change of pitch, so they tell little by themselves, and under a piano all is shallower. How much each sign is worth
-was learned (``pipeline.training.bowing``); the probability is calibrated on sides not learned from.
+was learned (``python -m pipeline.training``); the probability is calibrated on sides not learned from.
 """
 
 from functools import cache
@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.signal.learned_from import check_names
+from pipeline.learned_from import check_names
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.robust import median_of_known, spread_of_known
 from pipeline.signal.slides.trees import Forest, load_forest

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.signal.learned_from import check_names
+from pipeline.learned_from import check_names
 from pipeline.signal.slides.features import NAMES
 from pipeline.signal.slides.rules import Judgement, with_doubt
 from pipeline.signal.slides.trees import Forest, load_forest

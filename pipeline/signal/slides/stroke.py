@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.signal.learned_from import check_names
+from pipeline.learned_from import check_names
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.frames import Frames
 from pipeline.units import Floats
