@@ -5,7 +5,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, computed_field, model_validator
 
 from pipeline.errors import DataError
 
@@ -55,6 +55,30 @@ class DetectSettings(Group):
     least_confidence: float = Field(
         default=0.7, description="Least confidence of a slide that is written.", ge=0.05, le=0.99
     )
+
+
+class RecoverSettings(Group):
+    """Slides planted in the sides' own sound and looked for again, which says how many would be found.
+
+    Follows and searches a side a second time: some 10 s of one core for three minutes of sound.
+    """
+
+    share_of_sides: float = Field(
+        default=0.25,
+        ge=0,
+        le=1,
+        description="Part of the transfers in which slides are planted, chosen by their ids; 0 for none, 1 for all.",
+    )
+    plantings: int = Field(
+        default=20, ge=1, le=200, description="Slides planted in a transfer at most; ten a side tell sides apart."
+    )
+    _detect: DetectSettings = PrivateAttr(default_factory=DetectSettings)
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def detect(self) -> DetectSettings:
+        """How slides are looked for: as set for all others."""
+        return self._detect
 
 
 class HandSettings(Group):
@@ -138,8 +162,17 @@ class Settings(Group):
     settle: SettleSettings = SettleSettings()
     detect: DetectSettings = DetectSettings()
     hand: HandSettings = HandSettings()
+    recover: RecoverSettings = RecoverSettings()
     summarise: SummariseSettings = SummariseSettings()
     export: ExportSettings = ExportSettings()
+
+    @model_validator(mode="after")
+    def _recover_as_detected(self) -> "Settings":
+        """Planted slides are looked for just as all others are."""
+        recover = self.recover.model_copy()
+        recover._detect = self.detect
+        self.__dict__["recover"] = recover
+        return self
 
 
 def read_settings(path: Path) -> Settings:

@@ -36,6 +36,7 @@ SIGNAL_DOORS = {
     "speed": {"tuning"},
     "slides": set(),
     "hand": {"slides"},
+    "recovery": {"slides", "synth"},
     "synth": set(),
 }
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")

@@ -29,6 +29,7 @@ STEP_WORDS = {
     "settle": "settles the speed, with all sides of the session",
     "detect": "finds notes and slides",
     "hand": "finds strings, fingers and positions",
+    "recover": "plants slides in this side's own sound and looks for them",
 }
 
 # Readings of the speed less likely than this are folded away.

@@ -1,6 +1,6 @@
 """The steps, in the order in which they run."""
 
-from pipeline.steps import follow, intake, measure
+from pipeline.steps import follow, intake, measure, recover
 from pipeline.steps.base import Step
 from pipeline.steps.detect.step import STEP as DETECT
 from pipeline.steps.hand.step import STEP as HAND
@@ -14,5 +14,6 @@ STEPS: tuple[Step, ...] = (
     SETTLE,
     DETECT,
     HAND,
+    recover.STEP,
     SUMMARISE,
 )

@@ -1,0 +1,86 @@
+"""The partials of a tone taken out of a sound and written anew, each with its own loudness from moment to moment."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from pipeline.units import Floats
+
+Complex = npt.NDArray[np.complex128]
+Samples = npt.NDArray[np.float32]
+HIGHEST_HZ = 8000.0
+MOST_PARTIALS = 16
+SMOOTH_S = 0.02
+"""Two running means of this length let each partial's loudness and unrest through to about 25 Hz."""
+
+
+@dataclass(frozen=True)
+class Tone:
+    """A tone with the phase (n,) of its fundamental in radians, and each partial's complex amplitude (partials, n)."""
+
+    phase: Floats
+    amplitudes: Complex
+
+    def sound(self, *, turned: Floats | None = None) -> Floats:
+        """Samples (n,); ``turned`` (partials,) adds a phase to each partial."""
+        turn = np.exp(1j * (np.zeros(self.amplitudes.shape[0]) if turned is None else turned))
+        return _sum(self.amplitudes, self.phase, turn)
+
+
+def phase_of(hz: Floats, *, sample_rate_hz: float) -> Floats:
+    """Phase (n,) in radians of a tone of frequency (n,) Hz."""
+    return np.asarray(2.0 * np.pi * np.cumsum(hz) / sample_rate_hz)
+
+
+def count_of(hz: float, *, sample_rate_hz: float) -> int:
+    """How many partials of a tone are looked at."""
+    return int(np.clip(min(HIGHEST_HZ, 0.45 * sample_rate_hz) / hz, 1, MOST_PARTIALS))
+
+
+def taken(samples: Floats, hz: Floats, *, sounding: tuple[int, int], partials: int, sample_rate_hz: float) -> Tone:
+    """The tone at frequency (n,) Hz in samples (n,): each partial brought to 0 Hz and smoothed.
+
+    It sounds in the samples ``sounding`` (first, end); the others say nothing of it, and it is silent there.
+    """
+    phase = phase_of(hz, sample_rate_hz=sample_rate_hz)
+    half = max(1, round(0.5 * SMOOTH_S * sample_rate_hz))
+    first, end = max(sounding[0], 0), min(sounding[1], samples.size)
+    amplitudes = np.zeros((partials, samples.size), dtype=np.complex128)
+    amplitudes[:, first:end] = _smoothed(samples[first:end], phase[first:end], partials, half)
+    return Tone(phase, amplitudes)
+
+
+@njit(cache=True)
+def _smoothed(samples: Floats, phase: Floats, partials: int, half: int) -> Complex:
+    """Each partial moved to 0 Hz, after two running means of ``2 half + 1`` samples, of those that there are."""
+    n = samples.size
+    out = np.empty((partials, n), dtype=np.complex128)
+    turn = np.exp(-1j * phase)
+    by = np.ones(n, dtype=np.complex128)
+    total = np.empty(n + 1, dtype=np.complex128)
+    for h in range(partials):
+        by *= turn
+        row = out[h]
+        row[:] = 2.0 * samples * by
+        for _ in range(2):
+            total[0] = 0.0
+            for i in range(n):
+                total[i + 1] = total[i] + row[i]
+            for i in range(n):
+                first = max(i - half, 0)
+                last = min(i + half + 1, n)
+                row[i] = (total[last] - total[first]) / (last - first)
+    return out
+
+
+@njit(cache=True)
+def _sum(amplitudes: Complex, phase: Floats, turn: Complex) -> Floats:
+    by_one = np.exp(1j * phase)
+    by = np.ones(phase.size, dtype=np.complex128)
+    out = np.zeros(phase.size)
+    for h in range(amplitudes.shape[0]):
+        by *= by_one
+        out += (amplitudes[h] * turn[h] * by).real
+    return out

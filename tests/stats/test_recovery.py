@@ -1,0 +1,127 @@
+"""Chances of finding a slide from slides planted: simulated detectors of known curve, and what rates become by them."""
+
+import numpy as np
+import pytest
+
+from pipeline.stats import recovery
+from pipeline.stats.recovery import Plantings, curves, slides_per_find, three_rates
+
+SEED = (5,)
+
+
+def true_chance(ms, *, half_ms, most=0.97, steep=4.5):
+    """The curve by hand, for a slide of three semitones without a step."""
+    return most / (1.0 + (half_ms / ms) ** steep)
+
+
+def slides(rng, *, side, n, median_ms, spread=0.45):
+    """Unbroken slides of three semitones with lognormal lengths."""
+    ms = median_ms * np.exp(spread * rng.standard_normal(n))
+    return Plantings(np.full(n, side, dtype=np.intp), ms, np.full(n, 3.0), np.zeros(n, dtype=bool))
+
+
+def joined(parts):
+    """Several sets of slides as one."""
+    return Plantings(*(np.concatenate([getattr(p, f) for p in parts]) for f in Plantings.__dataclass_fields__))
+
+
+def planted(rng, *, halves, each):
+    """Plantings of log-uniform length on sides whose curves have these half points, and whether each was found."""
+    ms = np.exp(rng.uniform(np.log(25), np.log(400), len(halves) * each))
+    side = np.repeat(np.arange(len(halves)), each)
+    made = Plantings(side, ms, np.full(ms.size, 3.0), np.zeros(ms.size, dtype=bool))
+    return made, rng.random(ms.size) < true_chance(ms, half_ms=np.array(halves)[side])
+
+
+def test_many_plantings_give_back_the_curve() -> None:
+    rng = np.random.default_rng(1)
+    made, found = planted(rng, halves=[50.0], each=3000)
+    known = curves(made, found, sides=1)
+    at = np.array([30.0, 50.0, 80.0, 200.0])
+    asked = Plantings(np.zeros(4, dtype=np.intp), at, np.full(4, 3.0), np.zeros(4, dtype=bool))
+    assert known.chance(asked) == pytest.approx(true_chance(at, half_ms=50.0), abs=0.04)
+    low, high = known.limits(asked)
+    assert (low <= known.chance(asked)).all()
+    assert (high >= known.chance(asked)).all()
+
+
+def test_a_side_without_plantings_has_the_curve_of_the_others() -> None:
+    rng = np.random.default_rng(2)
+    made, found = planted(rng, halves=[60.0] * 20, each=20)
+    known = curves(made, found, sides=21)
+    asked = Plantings(np.array([20]), np.array([60.0]), np.array([3.0]), np.array([False]))
+    assert known.chance(asked)[0] == pytest.approx(0.97 / 2, abs=0.1)
+
+
+def test_large_slides_found_sooner_are_seen_to_be() -> None:
+    rng = np.random.default_rng(3)
+    n = 4000
+    ms, size = np.exp(rng.uniform(np.log(25), np.log(400), n)), rng.choice([1.5, 6.0], n)
+    # By hand: half of them at 60 ms for three semitones; 1.2 times as long for half the size, and the other way about.
+    half = 60.0 * 1.2 ** -np.log2(size / 3.0)
+    found = rng.random(n) < true_chance(ms, half_ms=half)
+    known = curves(Plantings(np.zeros(n, dtype=np.intp), ms, size, np.zeros(n, dtype=bool)), found, sides=1)
+    assert known.effects[0] == pytest.approx(-np.log(1.2), abs=0.05)
+    assert known.effects[1] == pytest.approx(0.0, abs=0.05)
+
+
+@pytest.mark.parametrize("each", [10, 30])
+def test_two_groups_that_differ_in_sound_alone_come_out_alike(each: int) -> None:
+    """statistics of the sheet: found alone .81-.86; weighted 1.00-1.04, limits cover 93 to 97 %."""
+    ratios, covered, uncorrected = [], [], []
+    for seed in range(40):
+        rng = np.random.default_rng([7, seed])
+        halves = [*(48.0 * np.exp(0.15 * rng.standard_normal(15))), *(85.0 * np.exp(0.15 * rng.standard_normal(15)))]
+        made, found = planted(rng, halves=halves, each=each)
+        known = curves(made, found, sides=30)
+        there = joined([slides(rng, side=side, n=40, median_ms=150.0) for side in range(30)])
+        heard = rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=np.array(halves)[there.side])
+        finds = there.of(heard)
+        rates = []
+        for group in (finds.side < 15, finds.side >= 15):
+            exposure = np.where((np.arange(30) < 15) == (group is (finds.side < 15)), 1.0, 0.0)
+            own = finds.of(group)
+            exposure = np.isin(np.arange(30), np.unique(own.side)).astype(float)
+            rates.append(three_rates(known, own, exposure, seed=SEED))
+        draws = rates[1].all / rates[0].all
+        # The number found is itself a draw of the number there.
+        noise = np.sqrt(1.0 / (finds.side < 15).sum() + 1.0 / (finds.side >= 15).sum())
+        draws = draws * np.exp(noise * np.random.default_rng(seed).standard_normal(draws.size))
+        low, high = np.quantile(draws, (0.025, 0.975))
+        ratios.append(float(np.median(draws)))
+        covered.append(low <= 1.0 <= high)
+        uncorrected.append(float(rates[1].found[0] / rates[0].found[0]))
+    assert np.median(uncorrected) < 0.9
+    assert np.median(ratios) == pytest.approx(1.0, abs=0.05)
+    assert np.mean(covered) >= 0.9
+
+
+def test_shorter_slides_are_not_rarer_ones() -> None:
+    rng = np.random.default_rng(9)
+    halves = [60.0] * 30
+    made, found = planted(rng, halves=halves, each=30)
+    known = curves(made, found, sides=30)
+    there = joined([slides(rng, side=s, n=100, median_ms=150.0 if s < 15 else 90.0) for s in range(30)])
+    finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=60.0))
+    early, late = (
+        three_rates(known, finds.of(part), where.astype(float), seed=SEED)
+        for part, where in ((finds.side < 15, np.arange(30) < 15), (finds.side >= 15, np.arange(30) >= 15))
+    )
+    assert late.found[0] / early.found[0] < 0.9
+    assert np.median(late.all / early.all) == pytest.approx(1.0, abs=0.06)
+    # By the normal distribution: shares of lengths over 80 ms.
+    from scipy.stats import norm
+
+    over = [norm.sf(np.log(80.0 / m) / 0.45) for m in (90.0, 150.0)]
+    assert np.median(late.at_least_80_ms / early.at_least_80_ms) == pytest.approx(over[0] / over[1], abs=0.06)
+
+
+def test_what_is_hardly_ever_found_is_said_to_be_hidden() -> None:
+    rng = np.random.default_rng(11)
+    made, found = planted(rng, halves=[150.0], each=400)
+    known = curves(made, found, sides=1)
+    short = Plantings(
+        np.zeros(4, dtype=np.intp), np.array([40.0, 50.0, 300.0, 350.0]), np.full(4, 3.0), np.zeros(4, bool)
+    )
+    assert three_rates(known, short, np.ones(1), seed=SEED).hidden_share == 0.5
+    assert slides_per_find(known, short, seed=SEED).max() <= recovery.GREATEST_WEIGHT
