@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.pages import pictures, side_facts
 from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
+from pipeline.pages.recovery_picture import recovery_picture
 from pipeline.pages.render import drawing, page, write_text
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_sound
 from pipeline.pages.speed_picture import speed_picture
@@ -18,7 +19,17 @@ from pipeline.steps.base import Sound
 from pipeline.store.corpus import Corpus
 
 PAGE_TABLES = (
-    *("pitch_frame", "speed", "speed_curve", "speed_alternative", "note", "transition", "slide", "slide_hand"),
+    *(
+        "pitch_frame",
+        "speed",
+        "speed_curve",
+        "speed_alternative",
+        "note",
+        "transition",
+        "slide",
+        "slide_hand",
+        "recovery",
+    ),
     *("note_hand", "solo_span", "run"),
 )
 
@@ -106,6 +117,7 @@ def write_side(
         approaches=side_facts.approaches_words(tables["note"]),
         left_out=side_facts.left_out(tables["solo_span"]),
         no_slides=side_facts.no_slides_words(tables["solo_span"]),
+        recovery_picture=drawing(recovery_picture(tables["recovery"]) or ""),
         slides=cards,
         runs=_runs(tables["run"]),
     )

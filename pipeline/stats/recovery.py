@@ -93,13 +93,14 @@ def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int) ->
     own = np.zeros((sides, len(_GRID)))
     np.add.at(own, plantings.side, _log_likelihood(plantings, found, effects))
     likelihood = np.exp(own - own.max(axis=1, keepdims=True))
-    heard = np.unique(plantings.side)
-    prior = np.full(len(_GRID), 1.0 / len(_GRID))
+    planted = np.zeros((sides, 1))
+    planted[plantings.side] = 1.0
+    each, flat = np.zeros_like(likelihood), 1.0 / len(_GRID)
     for _ in range(PASSES):
-        each = prior * likelihood[heard]
-        each /= each.sum(axis=1, keepdims=True)
-        prior = (1.0 / len(_GRID) + each.sum(axis=0)) / (1.0 + heard.size)
-    posterior = prior * likelihood
+        each = likelihood * (flat + each.sum(axis=0))
+        each *= planted / each.sum(axis=1, keepdims=True)
+    # What a side has said itself is no prior of its own.
+    posterior = likelihood * (flat + each.sum(axis=0) - each)
     return Curves(posterior / posterior.sum(axis=1, keepdims=True), effects)
 
 

@@ -67,3 +67,14 @@ def test_vibrato_is_no_approach() -> None:
         score.note(69.0 + 2 * (i % 3), 0.7, vibrato_hz=6.0, vibrato_cents=40.0)
     detection = found(score.line(noise_cents=3.0))
     assert all(np.isnan(note.approach_cents) for note in detection.notes)
+
+
+def test_every_change_of_note_has_a_score_where_something_could_be_a_slide() -> None:
+    score = Score().note(69.0, 0.5).glide(69.0, 73.0, 0.2).note(73.0, 0.5).note(71.0, 0.5)
+    detection = found(score.line(noise_cents=2.0))
+    assert [pair.to_note for pair in detection.transitions] == [1, 2]
+    (slide,) = detection.slides
+    confidence = slide.confidence
+    assert detection.transitions[0].slide_score == pytest.approx(np.log(confidence / (1.0 - confidence)))
+    # The second change is a clean one: nothing to judge, or judged unlikely.
+    assert not detection.transitions[1].slide_score > 0.0

@@ -35,7 +35,8 @@ class Transition:
     """Two neighbouring notes, by their numbers in ``Detection.notes``.
 
     ``exposure`` is True where the pair counts as a chance to slide: at least half a semitone apart and no longer
-    rest than a quarter of a second between them.
+    rest than a quarter of a second between them. ``slide_score`` is the log odds that a slide stands on it, NaN where
+    nothing lies between the notes that could be one.
     """
 
     from_note: int
@@ -44,6 +45,7 @@ class Transition:
     gap_ms: float
     slurred_probability: float
     exposure: bool
+    slide_score: float
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,7 @@ def find_notes_and_slides(
         return Detection((), (), ())
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=spans)
     held = find_spans(frames)
-    held, slides, begins = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
+    held, slides, begins, scores = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
     rebowed = bowing.rebowed_probability(_signs(frames, held, slides))
     fresh = [i == 0 or _gap_s(frames, held[i - 1], span) > CHANCE_GAP_S for i, span in enumerate(held)]
     rebowed = np.where(fresh, 1.0, rebowed)
@@ -87,15 +89,24 @@ def find_notes_and_slides(
         measure_note(span, frames, approach=off, begins=bowing.begins(float(p)), rebowed_probability=float(p))
         for span, off, p in zip(held, begins, rebowed, strict=True)
     ]
-    transitions = [_transition(frames, a, b, i + 1, float(rebowed[i + 1])) for i, (a, b) in enumerate(pairwise(held))]
+    transitions = [
+        _transition(frames, a, b, i + 1, float(rebowed[i + 1]), scores.get(i + 1, float("nan")))
+        for i, (a, b) in enumerate(pairwise(held))
+    ]
     carried = [_with_stroke(frames, slide, float(rebowed[slide.to_note])) for slide in slides]
     return Detection(tuple(notes), tuple(transitions), tuple(carried))
 
 
 def _slides(
     frames: Frames, held: list[Span], *, acceptance: Acceptance, least_confidence: float
-) -> tuple[list[Span], list[Slide], list[tuple[float, float]]]:
-    """The notes that remain, the slides with their numbers, and the approaches (cents, s) of notes without a slide."""
+) -> tuple[list[Span], list[Slide], list[tuple[float, float]], dict[int, float]]:
+    """What is found, and of every candidate how likely it was.
+
+    Returns
+    -------
+    The notes that remain; the slides with their numbers; the approaches (cents, s) of notes without a slide; the log
+    odds of the likeliest slide into a note from the note before, by the number of the note.
+    """
     found = candidates(frames, held)
     values = np.array([features(frames, held, candidate) for candidate in found])
     by_rules = [rules.judge(row, c.fit, c.model) for row, c in zip(values, found, strict=True)]
@@ -123,11 +134,17 @@ def _slides(
                 flags=() if by_rules[k].accepted else ("rules_disagree",),
             )
         )
+    scores: dict[int, float] = {}
+    for k, candidate in enumerate(found):
+        if candidate.before is not None and candidate.after not in passed and candidate.before not in passed:
+            into = int(number[candidate.after])
+            if number[candidate.before] == into - 1:
+                scores[into] = max(scores.get(into, -np.inf), _log_odds(sure.get(k, judged[k].confidence)))
     left = [i for i in range(len(held)) if i not in passed]
     slid = {found[k].after for k in taken}
     own = [None if i in slid else begins[i] for i in left]
     unknown = (float("nan"), float("nan"))
-    return [held[i] for i in left], slides, [unknown if b is None else (b.cents, b.seconds) for b in own]
+    return [held[i] for i in left], slides, [unknown if b is None else (b.cents, b.seconds) for b in own], scores
 
 
 def _without_conflict(found: list[Candidate], judged: list[Judgement]) -> list[int]:
@@ -143,7 +160,12 @@ def _without_conflict(found: list[Candidate], judged: list[Judgement]) -> list[i
     return sorted(kept)
 
 
-def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float) -> Transition:
+def _log_odds(probability: float) -> float:
+    sure = min(max(probability, 1e-9), 1.0 - 1e-9)
+    return float(np.log(sure / (1.0 - sure)))
+
+
+def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float, score: float) -> Transition:
     gap_s = _gap_s(frames, a, b)
     interval = b.level - a.level
     return Transition(
@@ -153,6 +175,7 @@ def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float) -
         gap_ms=1000.0 * gap_s,
         slurred_probability=1.0 - rebowed,
         exposure=abs(interval) >= LEAST_INTERVAL and gap_s <= CHANCE_GAP_S,
+        slide_score=score,
     )
 
 

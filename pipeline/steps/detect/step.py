@@ -100,6 +100,7 @@ def _append(
                 "gap_ms": pair.gap_ms,
                 "slurred_probability": pair.slurred_probability,
                 "exposure": pair.exposure and counted,
+                "slide_score": pair.slide_score,
             }
         )
     rows["slide"] += [{**own, **_slide_row(slide, ids, transfer_id, flags)} for slide in found.slides]
