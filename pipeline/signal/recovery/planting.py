@@ -75,6 +75,10 @@ def planted(
     inside = _window(at, slide.start_s, slide.end_s)
     from_now = _window(at, slide.end_s, until_s - JOIN_S)
     without = part - old.sound() * inside - new.sound() * np.maximum(inside, from_now)
+    # What is left of either note beyond its end (ringing, or an end not quite where it was taken to be) goes as well.
+    for hz in (before_hz, after_hz):
+        left = taken(without, hz, sounding=(0, at.size), partials=partials, sample_rate_hz=sample_rate_hz)
+        without -= left.sound() * inside
     written = glide * inside + new.sound(turned=turned) * from_now
     if ringing is not None:
         source = np.where(np.arange(at.size) < i, old.sound(), glide * inside)
