@@ -2,8 +2,8 @@
 
 The view asked for, and those of ``tally`` and ``summary`` that it rests on, are made once more, in memory, over the
 facts of the chosen takes; intervals come from the same code and seed as those of the step ``summarise``. What a view
-rests on is told by its SQL, and which groups it shows by its schema. A take that lies in a school or period by a
-share counts with that share.
+rests on is told by its SQL, and which groups it shows by its schema. A take whose player is in a school by a share
+counts with that share; of a choice of periods only takes certainly dated to it count.
 """
 
 from collections.abc import Sequence
@@ -159,7 +159,10 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
         narrowed("--school " + ", ".join(selection.schools))
     if selection.periods:
         ids = _listed(_ids(con, "period", "period_id", selection.periods, also=("undated", "outside")))
-        _weigh(con, "take_period", "take_id", f"period_id in ({ids})")
+        maybe = _count(con, f"take_id in (select take_id from fact.take_period where period_id in ({ids}))")
+        _weigh(con, "take_period", "take_id", f"period_id in ({ids})", whole=True)
+        if maybe > (sure := _count(con)):
+            remarks.append(f"{maybe - sure} takes may be of it, but are not certainly: left out")
         narrowed("--period " + ", ".join(selection.periods))
     for name in ("slide", "transition"):
         con.execute(
@@ -170,14 +173,19 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
     return remarks
 
 
-def _weigh(con: duckdb.DuckDBPyConnection, fact: str, key: str, condition: str) -> None:
-    """Takes count by their share in the chosen groups, and those groups are the only ones left."""
+def _weigh(con: duckdb.DuckDBPyConnection, fact: str, key: str, condition: str, *, whole: bool = False) -> None:
+    """Takes count by their share in the chosen groups, and those groups are the only ones left.
+
+    ``whole``: only takes that lie in them altogether count.
+    """
     schemes = con.execute(f"select distinct scheme from fact.{fact} where {condition} order by 1").fetchall()
     if len(schemes) > 1:
         named = ", ".join(scheme for (scheme,) in schemes)
         raise UsageError(f"what is chosen stands in several schemes ({named}); name one with --scheme")
+    least = "having sum(share) > 1 - 1e-9" if whole else ""
     con.execute(
-        f"create temp table chosen as select {key}, sum(share) as share from fact.{fact} where {condition} group by 1"
+        f"create temp table chosen as select {key}, {'1.0' if whole else 'sum(share)'} as share "
+        f"from fact.{fact} where {condition} group by 1 {least}"
     ).fetchall()
     # Within the choice the groups split what is left, so that their sums are those of the choice.
     _replace(
@@ -247,8 +255,8 @@ def _listed(values: Sequence[str]) -> str:
     return ", ".join("'" + value.replace("'", "''") + "'" for value in values)
 
 
-def _count(con: duckdb.DuckDBPyConnection) -> int:
-    return int(con.execute("select count(distinct take_id) from fact.take_tally").fetchall()[0][0])
+def _count(con: duckdb.DuckDBPyConnection, condition: str = "true") -> int:
+    return int(con.execute(f"select count(distinct take_id) from fact.take_tally where {condition}").fetchall()[0][0])
 
 
 def _rows_of_takes(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | None) -> pl.DataFrame:

@@ -1,10 +1,11 @@
 """Rates of many groups at once: a frame of clusters in, a frame of rates with intervals out."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 from zlib import crc32
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.stats.rates import (
@@ -18,6 +19,7 @@ from pipeline.stats.rates import (
     resampling_weights,
     small_sample_warning,
 )
+from pipeline.stats.whose_rate import players_rates
 from pipeline.units import Floats
 
 # Name of a rate -> column of counts, column of exposure, and what the quotient is multiplied by.
@@ -25,17 +27,22 @@ MEASURES: Mapping[str, tuple[str, str, float]] = {
     "slides_per_minute": ("timed_slides", "timed_minutes", 1.0),
     "slides_per_100_transitions": ("slides", "transitions", 100.0),
     "slides_per_100_slurred_transitions": ("slurred_slides", "slurred_transitions", 100.0),
+    "observed_over_expected": ("slid_transitions", "expected_slides", 1.0),
 }
 COUNTED = tuple(dict.fromkeys(name for counts, exposure, _ in MEASURES.values() for name in (counts, exposure)))
-# What is asked of a group: how often one slides in its music as it was recorded, all slides over all exposure.
-AS_RECORDED = "music_as_recorded"
+# What is asked of a group: how often one slides in its music as it was recorded, all slides over all exposure; what
+# its players do on average, one vote each; and what the player in the middle does (``stats.whose_rate``).
+AS_RECORDED, AVERAGE, TYPICAL = "music_as_recorded", "average_player", "typical_player"
+OF_PLAYERS = ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected")
+"""Measures for which players are asked."""
+ASSUMED = "no recording days known: takes of one year count as one day"
 SCHEMA = pl.Schema(
     {
         "grouping": pl.String(),
         "group_key": pl.String(),
         "measure": pl.String(),
         "estimand": pl.String(),
-        **dict.fromkeys(("rate", "low", "high", "poisson_low", "poisson_high"), pl.Float64()),
+        **dict.fromkeys(("rate", "low", "high", "poisson_low", "poisson_high", "least", "most"), pl.Float64()),
         "method": pl.String(),
         "cluster_unit": pl.String(),
         "clusters": pl.Int64(),
@@ -67,20 +74,26 @@ def estimates(
     seed: int,
     replicates: int = REPLICATES,
     pooled: Pooled | None = None,
+    named: Collection[str] | None = None,
 ) -> pl.DataFrame:
     """A row for each group and measure, in the order of keys; without a rate where there is no exposure.
 
+    Where clusters are players there is a row for the average and the typical player beside it, if they can be told.
+
     Parameters
     ----------
-    clusters : one row for each group and cluster: ``group_key``, ``cluster``, and the columns of ``COUNTED``.
+    clusters : one row for each group and cluster: ``group_key``, ``cluster``, the columns of ``COUNTED``, and
+        ``is_assumed``, whether sessions in it are only assumed.
     grouping, cluster_unit : what the groups and the clusters are, in one word each.
     seed : of the corpus; each group has its own stream, made of this and the CRC-32 of its name, so that a group's
         limits do not depend on which other groups are asked for.
     pooled : spread between such clusters over the whole corpus, by measure, for groups of few clusters.
+    named : clusters that are persons, of whom the average and the typical one are told; None for no such rows.
     """
     ordered = clusters.with_columns(pl.col(COUNTED).cast(pl.Float64)).sort("group_key", "cluster")
+    ordered = ordered.with_columns(pl.col("cluster").is_in(list(named or ())).alias("is_named"))
     groups = [
-        (str(key[0]), {name: frame[name].to_numpy() for name in COUNTED})
+        (str(key[0]), {name: frame[name].to_numpy() for name in (*COUNTED, "is_assumed", "is_named")})
         for key, frame in ordered.group_by("group_key", maintain_order=True)
     ]
     rows = [
@@ -114,6 +127,15 @@ def _rows(
     weights = resampling_weights(size, seed=stream, replicates=replicates) if size >= FEW_CLUSTERS else None
     used = np.maximum(columns["transitions"], columns["timed_minutes"]) > 0
     effective = effective_clusters(columns["transitions"]) or effective_clusters(columns["timed_minutes"])
+    small = small_sample_warning(
+        unit=cluster_unit,
+        clusters=int(used.sum()),
+        effective=effective,
+        count=float(columns["slides"].sum()),
+        is_guessed=pooled.get("slides_per_minute", Spread(0.0, 0.0)).degrees < ENOUGH_DEGREES,
+    )
+    is_assumed = cluster_unit == "session" and bool(columns["is_assumed"].any())
+    warnings = [text for text in (small, ASSUMED if is_assumed else None) if text]
     group = {
         "grouping": grouping,
         "group_key": key,
@@ -122,13 +144,7 @@ def _rows(
         "clusters": int(used.sum()),
         "effective_clusters": effective,
         "replicates": replicates,
-        "warning": small_sample_warning(
-            unit=cluster_unit,
-            clusters=int(used.sum()),
-            effective=effective,
-            count=float(columns["slides"].sum()),
-            is_guessed=pooled.get("slides_per_minute", Spread(0.0, 0.0)).degrees < ENOUGH_DEGREES,
-        ),
+        "warning": "; ".join(warnings) or None,
     }
     for measure, (counts, exposures, factor) in MEASURES.items():
         rate = rate_interval(
@@ -141,7 +157,7 @@ def _rows(
             # A transition carries one slide at most.
             most=1.0 if factor == 100 else None,
         )
-        row = group | {"measure": measure}
+        row: dict[str, Any] = group | {"measure": measure}
         if rate is not None:
             row |= {
                 "rate": factor * rate.estimate,
@@ -152,6 +168,27 @@ def _rows(
                 "method": rate.method,
             }
         yield row
+        if measure in OF_PLAYERS and columns["is_named"].any():
+            yield from _of_players(row, columns[counts], columns[exposures] / factor, columns["is_named"])
+
+
+def _of_players(
+    row: Mapping[str, Any], counts: Floats, exposures: Floats, named: npt.NDArray[np.bool_]
+) -> Iterator[dict[str, Any]]:
+    made = players_rates(counts[named], exposures[named], np.arange(int(named.sum())))
+    if made is None:
+        return
+    shared = {name: row[name] for name in ("grouping", "group_key", "measure", "cluster_unit", "replicates", "warning")}
+    for estimand, interval in ((AVERAGE, made.average), (TYPICAL, made.typical)):
+        yield shared | {
+            "estimand": estimand,
+            "rate": interval.estimate,
+            "low": interval.low,
+            "high": interval.high,
+            "method": made.method,
+            "clusters": made.players,
+            "effective_clusters": float(made.players),
+        }
 
 
 def group_seed(seed: int, *, grouping: str, group_key: str) -> Sequence[int]:

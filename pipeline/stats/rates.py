@@ -59,14 +59,6 @@ class Rate:
 
 
 @dataclass(frozen=True)
-class Overdispersion:
-    """How many times the variance of counts between clusters exceeds Poisson's, and from how many degrees."""
-
-    factor: float
-    degrees: float
-
-
-@dataclass(frozen=True)
 class Spread:
     """Squared coefficient of variation of true rates between clusters, and from how many degrees."""
 
@@ -90,28 +82,6 @@ def effective_clusters(exposures: npt.ArrayLike) -> float:
     e = np.asarray(exposures, dtype=np.float64)
     total = float(e.sum())
     return total**2 / float((e**2).sum()) if total > 0 else 0.0
-
-
-def pooled_overdispersion(groups: Sequence[tuple[npt.ArrayLike, npt.ArrayLike]]) -> Overdispersion | None:
-    """Overdispersion between the clusters of each group, pooled over groups: Pearson's chi2 over its degrees.
-
-    Parameters
-    ----------
-    groups : counts and exposures of the clusters of each group, shape (clusters,) each.
-
-    Returns
-    -------
-    None if no group has both two clusters and a slide.
-    """
-    pearson = degrees = 0.0
-    for counts, exposures in groups:
-        c, e = _with_exposure(counts, exposures)
-        if c.size < 2 or c.sum() == 0:
-            continue
-        expected = e * c.sum() / e.sum()
-        pearson += float(((c - expected) ** 2 / expected).sum())
-        degrees += c.size - 1
-    return Overdispersion(max(pearson / degrees, 1.0), degrees) if degrees else None
 
 
 def pooled_spread(groups: Sequence[tuple[npt.ArrayLike, npt.ArrayLike]]) -> Spread:

@@ -124,17 +124,19 @@ def _can_fit(c: Floats, x: Floats, groups: npt.NDArray[np.intp]) -> bool:
 
 
 def _fit(c: Floats, e: Floats, x: Floats, groups: npt.NDArray[np.intp]) -> Any:
-    import statsmodels.api as sm
+    from statsmodels.genmod.cov_struct import Independence
+    from statsmodels.genmod.families import Poisson
+    from statsmodels.genmod.generalized_estimating_equations import GEE
 
     order = np.argsort(groups, kind="stable")
     design = np.column_stack([np.ones(c.size), x])[order]
-    model = sm.GEE(
+    model = GEE(
         c[order],
         design,
         groups=groups[order],
-        family=sm.families.Poisson(),
+        family=Poisson(),
         offset=np.log(e[order]),
-        cov_struct=sm.cov_struct.Independence(),
+        cov_struct=Independence(),
     )
     return model.fit(cov_type="bias_reduced")
 

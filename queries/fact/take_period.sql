@@ -82,6 +82,7 @@ select
     scheme,
     period_id,
     share,
+    share > 1 - 1e-9 as is_certain,
     closed_by,
 from overlap
 union all
@@ -90,6 +91,7 @@ select
     scheme.scheme,
     'outside' as period_id,
     1 - coalesce(inside.share, 0) as share,
+    share > 1 - 1e-9 as is_certain,
     bounded.closed_by,
 from bounded
 cross join scheme
@@ -102,6 +104,7 @@ select
     scheme.scheme,
     'undated' as period_id,
     1 as share,
+    true as is_certain,
     null as closed_by,
 from base.take
 cross join scheme

@@ -51,6 +51,15 @@ soloist as (
         and coalesce(instrument, 'violin') in ('violin', 'viola', 'cello')
     group by take_id
 ),
+disc as (
+    select
+        side_take.take_id,
+        min(side.label) as label,
+    from base.side_take
+    join base.side
+        on side.side_id = side_take.side_id
+    group by side_take.take_id
+),
 attribution as (
     select
         performance.take_id,
@@ -124,7 +133,27 @@ listed as (
 select
     listed.take_id,
     listed.player_id,
-    coalesce(take.session_id, 'take:' || take.take_id) as session_key,
+    -- What is known of the day, from most to least: takes that may be of one session count as one, which is too wide
+    -- rather than too narrow.
+    case
+        when take.session_id is not null then 'catalogue'
+        when listed.player_id is null then 'take'
+        when take_dated.recorded_earliest = take_dated.recorded_latest then 'day'
+        when year(take_dated.recorded_earliest) = year(take_dated.recorded_latest) then 'year'
+        else 'label'
+    end as session_basis,
+    case session_basis
+        when 'catalogue' then take.session_id
+        when 'take' then 'take:' || take.take_id
+        else
+            'assumed:' || listed.player_id || '/'
+            || case session_basis
+                when 'day' then take_dated.recorded_earliest::varchar
+                when 'year' then year(take_dated.recorded_earliest)::varchar
+                else 'unknown day'
+            end
+            || '/' || coalesce(disc.label, 'no label')
+    end as session_key,
     coalesce(listed.player_id, session_key) as player_key,
     take.work_id,
     attribution.instrument,
@@ -145,5 +174,7 @@ join base.take
     on take.take_id = listed.take_id
 join stage.take_dated
     on take_dated.take_id = listed.take_id
+left join disc
+    on disc.take_id = listed.take_id
 left join attribution
     on attribution.take_id = listed.take_id and attribution.player_id = listed.player_id

@@ -1,11 +1,2 @@
-select
-    model,
-    measure,
-    term,
-    ratio,
-    ratio_low,
-    ratio_high,
-    takes,
-    players,
-    warning,
+select effect.*,
 from result.effect

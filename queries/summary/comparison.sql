@@ -3,18 +3,12 @@ select
     comparison.group_key,
     comparison.other_key,
     comparison.measure,
+    comparison.evidence,
     first_group.slides_per_minute,
     other_group.slides_per_minute as other_slides_per_minute,
     first_group.slides_per_100_transitions,
     other_group.slides_per_100_transitions as other_slides_per_100_transitions,
-    comparison.ratio,
-    comparison.ratio_low,
-    comparison.ratio_high,
-    comparison.difference,
-    comparison.difference_low,
-    comparison.difference_high,
-    comparison.shared_clusters,
-    comparison.warning,
+    comparison.* exclude (grouping, group_key, other_key, measure, evidence),
 from result.comparison
 left join summary.rate as first_group
     on first_group.grouping = comparison.grouping and first_group.group_key = comparison.group_key

@@ -52,6 +52,16 @@ where take_period.closed_by is not null
 group by take_period.take_id
 union all
 select
+    'player without recording days' as what,
+    'player' as thing,
+    player_id as id,
+    count(*) || ' takes without a day or a session: those of one year count as one session, so limits are wide; '
+    || 'fill in days or sessions' as explanation,
+from fact.take_tally
+where player_id is not null and state = 'judged' and session_basis in ('year', 'label')
+group by player_id
+union all
+select
     'take that is not attributed' as what,
     'take' as thing,
     take_id as id,

@@ -10,6 +10,24 @@ select
     slurred.rate as slides_per_100_slurred_transitions,
     slurred.low as slides_per_100_slurred_transitions_low,
     slurred.high as slides_per_100_slurred_transitions_high,
+    average_minute.rate as average_player_per_minute,
+    average_minute.low as average_player_per_minute_low,
+    average_minute.high as average_player_per_minute_high,
+    typical_minute.rate as typical_player_per_minute,
+    typical_minute.low as typical_player_per_minute_low,
+    typical_minute.high as typical_player_per_minute_high,
+    average_hundred.rate as average_player_per_100_transitions,
+    average_hundred.low as average_player_per_100_transitions_low,
+    average_hundred.high as average_player_per_100_transitions_high,
+    typical_hundred.rate as typical_player_per_100_transitions,
+    typical_hundred.low as typical_player_per_100_transitions_low,
+    typical_hundred.high as typical_player_per_100_transitions_high,
+    standard.rate as standardised_per_100_transitions,
+    standard.low as standardised_per_100_transitions_low,
+    standard.high as standardised_per_100_transitions_high,
+    ratio.rate as observed_over_expected,
+    ratio.low as observed_over_expected_low,
+    ratio.high as observed_over_expected_high,
     minute.poisson_low as slides_per_minute_poisson_low,
     minute.poisson_high as slides_per_minute_poisson_high,
     minute.cluster_unit,
@@ -29,4 +47,40 @@ join result.estimate as slurred
         and slurred.group_key = minute.group_key
         and slurred.estimand = minute.estimand
         and slurred.measure = 'slides_per_100_slurred_transitions'
+left join result.estimate as average_minute
+    on
+        average_minute.grouping = minute.grouping
+        and average_minute.group_key = minute.group_key
+        and average_minute.measure = 'slides_per_minute'
+        and average_minute.estimand = 'average_player'
+left join result.estimate as typical_minute
+    on
+        typical_minute.grouping = minute.grouping
+        and typical_minute.group_key = minute.group_key
+        and typical_minute.measure = 'slides_per_minute'
+        and typical_minute.estimand = 'typical_player'
+left join result.estimate as average_hundred
+    on
+        average_hundred.grouping = minute.grouping
+        and average_hundred.group_key = minute.group_key
+        and average_hundred.measure = 'slides_per_100_transitions'
+        and average_hundred.estimand = 'average_player'
+left join result.estimate as typical_hundred
+    on
+        typical_hundred.grouping = minute.grouping
+        and typical_hundred.group_key = minute.group_key
+        and typical_hundred.measure = 'slides_per_100_transitions'
+        and typical_hundred.estimand = 'typical_player'
+left join result.estimate as standard
+    on
+        standard.grouping = minute.grouping
+        and standard.group_key = minute.group_key
+        and standard.measure = 'standardised_per_100_transitions'
+        and standard.estimand = 'music_as_recorded'
+left join result.estimate as ratio
+    on
+        ratio.grouping = minute.grouping
+        and ratio.group_key = minute.group_key
+        and ratio.measure = 'observed_over_expected'
+        and ratio.estimand = 'music_as_recorded'
 where minute.measure = 'slides_per_minute' and minute.estimand = 'music_as_recorded'

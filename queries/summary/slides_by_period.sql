@@ -3,10 +3,32 @@ select
     part.period_id,
     coalesce(period.name, part.period_id) as period,
     period.span,
+    drawn_minute.rate as drawn_per_minute,
+    drawn_minute.low as drawn_per_minute_low,
+    drawn_minute.high as drawn_per_minute_high,
+    drawn_minute.least as least_per_minute,
+    drawn_minute.most as most_per_minute,
+    drawn_hundred.rate as drawn_per_100_transitions,
+    drawn_hundred.low as drawn_per_100_transitions_low,
+    drawn_hundred.high as drawn_per_100_transitions_high,
+    drawn_hundred.least as least_per_100_transitions,
+    drawn_hundred.most as most_per_100_transitions,
     counted.* exclude (grouping, group_key),
 from summary.slides_by_group as counted
 join tally.group_part as part
     on part.grouping = counted.grouping and part.group_key = counted.group_key
 left join base.period
     on period.period_id = part.period_id
+left join result.estimate as drawn_minute
+    on
+        drawn_minute.grouping = 'period'
+        and drawn_minute.group_key = counted.group_key
+        and drawn_minute.measure = 'slides_per_minute'
+        and drawn_minute.estimand = 'dates_drawn'
+left join result.estimate as drawn_hundred
+    on
+        drawn_hundred.grouping = 'period'
+        and drawn_hundred.group_key = counted.group_key
+        and drawn_hundred.measure = 'slides_per_100_transitions'
+        and drawn_hundred.estimand = 'dates_drawn'
 where counted.grouping = 'period'

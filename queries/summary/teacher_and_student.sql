@@ -64,3 +64,4 @@ left join result.comparison
         and comparison.group_key = link.student_id
         and comparison.other_key = link.teacher_id
         and comparison.measure = 'slides_per_100_transitions'
+        and comparison.evidence = 'music_as_recorded'

@@ -42,6 +42,7 @@ select
     coalesce(hit.slurred_slides, 0) as slurred_slides,
     if(kind.grouping = 'interval', coalesce(chance.slurred_transitions, 0), whole.slurred_transitions)
         as slurred_transitions,
+    false as is_assumed,
 -- A player without such a slide counts with none.
 from kind
 cross join whole

@@ -20,14 +20,27 @@ school as (
         share,
     from fact.school_member
 ),
+-- A take that may lie in several periods, years or cohorts counts in none of them as a part: it is a take of its own
+-- kind, whose dates result.estimate draws.
 period as (
-    select
+    select distinct
         take_id,
         scheme as period_scheme,
-        period_id,
-        scheme || '/' || period_id as period_key,
-        share,
+        if(is_certain, period_id, 'uncertain') as period_id,
+        scheme || '/' || if(is_certain, period_id, 'uncertain') as period_key,
     from fact.take_period
+),
+cohort as (
+    select distinct
+        player_id,
+        if(share > 1 - 1e-9, cohort, 'unknown') as cohort,
+    from fact.player_cohort
+),
+year as (
+    select distinct
+        take_id,
+        if(share > 1 - 1e-9, year::varchar, null) as year,
+    from fact.take_year
 ),
 lineage as (
     select
@@ -85,7 +98,7 @@ select
     period.period_id,
     take.take_id,
     take.player_id,
-    take.weight * period.share as weight,
+    take.weight,
 from take
 join period
     on period.take_id = take.take_id
@@ -99,7 +112,7 @@ select
     period.period_id,
     take.take_id,
     take.player_id,
-    take.weight * school.share * period.share as weight,
+    take.weight * school.share as weight,
 from take
 join school
     on school.player_id is not distinct from take.player_id
@@ -111,9 +124,9 @@ select
     cohort.cohort as group_key,
     take.take_id,
     take.player_id,
-    take.weight * cohort.share as weight,
+    take.weight,
 from take
-join fact.player_cohort as cohort
+join cohort
     on cohort.player_id is not distinct from take.player_id
 union all by name
 select
@@ -123,21 +136,21 @@ select
     period.period_id,
     take.take_id,
     take.player_id,
-    take.weight * cohort.share * period.share as weight,
+    take.weight,
 from take
-join fact.player_cohort as cohort
+join cohort
     on cohort.player_id is not distinct from take.player_id
 join period
     on period.take_id = take.take_id
 union all by name
 select
     'year' as grouping,
-    coalesce(year.year::varchar, 'undated') as group_key,
+    coalesce(year.year, 'undated') as group_key,
     take.take_id,
     take.player_id,
-    take.weight * year.share as weight,
+    take.weight,
 from take
-join fact.take_year as year
+join year
     on year.take_id = take.take_id
 union all by name
 select

@@ -8,6 +8,7 @@ select
     total(member.weight * take.transitions) as transitions,
     total(member.weight * take.slurred_slides) as slurred_slides,
     total(member.weight * take.slurred_transitions) as slurred_transitions,
+    bool_or(take.session_basis in ('year', 'label')) as is_assumed,
 from tally.take_in_group as member
 join tally.grouping
     on grouping.grouping = member.grouping

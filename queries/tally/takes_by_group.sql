@@ -7,6 +7,8 @@ summed as (
         total(if(take.state = 'not_judged', member.weight, 0)) as takes_not_judged,
         total(if(take.state = 'judged', member.weight * take.transfers, 0)) as transfers,
         count(distinct take.session_key) filter (where take.state = 'judged') as sessions,
+        count(distinct take.session_key)
+            filter (where take.state = 'judged' and take.session_basis in ('year', 'label')) as sessions_assumed,
         count(distinct take.player_id) filter (where take.state = 'judged') as players,
         coalesce(total(member.weight * take.minutes), 0) as minutes,
         coalesce(total(member.weight * take.transitions), 0) as transitions,
@@ -35,6 +37,7 @@ select
     takes_not_judged,
     transfers,
     sessions,
+    sessions_assumed,
     players,
     minutes,
     transitions,

@@ -1,7 +1,9 @@
 """Views of the layer ``summary``: made rows in, expected rows out; rates worked by hand."""
 
+import numpy as np
 import pytest
 from made import chances, database, joined, rows, side, slide, small, solo, tallies
+from scipy import stats
 
 from pipeline.steps.summarise.results import result_tables
 from pipeline.store.database import views
@@ -57,19 +59,29 @@ def test_by_school_counts_by_share(con):
     ]
 
 
-def test_by_period_counts_by_share_of_days(con):
+def test_by_period_counts_only_takes_certainly_of_it(con):
+    # Ann's take may be of 1909 or of 1910: it stands in neither half of the decades as a part.
     assert rows(con, "summary.slides_by_period", "scheme", "period_id", "period", "span", *COUNTS, *RATES[:2]) == [
-        ("halves", "early", "Early", "1900/1909", 0.5, 0, 1, 1.0, 2, 2, 1, 1.0, 50.0),
-        ("halves", "late", "Late", "1910/1919", 1.5, 0, 2, 2.0, 4, 2, 1, 0.5, 25.0),
+        ("halves", "late", "Late", "1910/1919", 1, 0, 1, 1.0, 2, 0, 0, 0.0, 0.0),
+        ("halves", "uncertain", "uncertain", None, 1, 0, 1, 2.0, 4, 4, 2, 1.0, 50.0),
         ("halves", "undated", "undated", None, 1, 1, 0, 0, 0, 0, 0, None, None),
+    ]
+
+
+def test_bounds_of_a_period_hold_whatever_the_dates(con):
+    # Late is certainly Bo's minute without a slide; with Ann's two slides in two minutes it would be 2 in 3.
+    columns = ("period_id", "least_per_minute", "most_per_minute", "least_per_100_transitions")
+    assert rows(con, "summary.slides_by_period", *columns) == [
+        ("late", 0.0, pytest.approx(2 / 3), 0.0),
+        ("uncertain", None, None, None),
+        ("undated", None, None, None),
     ]
 
 
 def test_by_school_and_period(con):
     columns = ("school_scheme", "school_id", "period_scheme", "period_id", "takes", "slides", "minutes", RATES[0])
     assert rows(con, "summary.slides_by_school_and_period", *columns) == [
-        ("towns", "north", "halves", "early", 0.5, 1, 1.0, 1.0),
-        ("towns", "north", "halves", "late", 0.5, 1, 1.0, 1.0),
+        ("towns", "north", "halves", "uncertain", 1, 2, 2.0, 1.0),
         ("towns", "south", "halves", "late", 0.5, 0, 0.5, 0.0),
         ("towns", "south", "halves", "undated", 0.5, 0, 0, None),
         ("towns", "unplaced", "halves", "late", 0.5, 0, 0.5, 0.0),
@@ -78,24 +90,19 @@ def test_by_school_and_period(con):
 
 
 def test_by_cohort_year_process_work_and_corpus(con):
+    # Bo was born in 1899 or 1900: no decade is certain.
     assert rows(con, "summary.slides_by_cohort", "cohort", "takes", "slides", "minutes", RATES[0]) == [
         ("1880s", 1, 2, 2.0, 1.0),
-        ("1890s", 1, 0, 0.5, 0.0),
-        ("1900s", 1, 0, 0.5, 0.0),
+        ("unknown", 2, 0, 1.0, 0.0),
     ]
     assert rows(con, "summary.slides_by_cohort_and_period", "cohort", "period_id", "takes", "slides") == [
-        ("1880s", "early", 0.5, 1),
-        ("1880s", "late", 0.5, 1),
-        ("1890s", "late", 0.5, 0),
-        ("1890s", "undated", 0.5, 0),
-        ("1900s", "late", 0.5, 0),
-        ("1900s", "undated", 0.5, 0),
+        ("1880s", "uncertain", 1, 2),
+        ("unknown", "late", 1, 0),
+        ("unknown", "undated", 1, 0),
     ]
     assert rows(con, "summary.slides_by_year", "year", "takes", "slides", RATES[0]) == [
-        (1909, 0.5, 1, 1.0),
-        (1910, 0.5, 1, 1.0),
         (1912, 1, 0, 0.0),
-        (None, 1, 0, None),
+        (None, 2, 2, 1.0),
     ]
     assert rows(con, "summary.slides_by_process", "process", "takes", "slides", RATES[0]) == [
         ("acoustic", 2, 2, pytest.approx(2 / 3)),
@@ -203,6 +210,8 @@ def test_what_is_missing_or_doubtful(con):
         ("doubtful attribution", "t2"),
         ("player nobody has listened to", "ann"),
         ("player nobody has listened to", "bo"),
+        ("player without recording days", "ann"),
+        ("player without recording days", "bo"),
         ("take that could not be judged", "t3"),
         ("take without a date", "t3"),
     ]
@@ -267,7 +276,7 @@ def test_schools_are_compared_and_the_planted_half_is_found(many):
     columns = ("group_key", "other_key", "ratio", "ratio_low", "ratio_high", "difference", "shared_clusters")
     made = many.execute(
         f"select {', '.join(columns)} from summary.comparison "
-        "where grouping = 'school' and measure = 'slides_per_100_transitions'"
+        "where grouping = 'school' and measure = 'slides_per_100_transitions' and evidence = 'music_as_recorded'"
     ).fetchall()
     assert len(made) == 1
     first, second, ratio, low, high, difference, shared = made[0]
@@ -279,14 +288,44 @@ def test_schools_are_compared_and_the_planted_half_is_found(many):
     assert low > 1
 
 
-def test_players_of_a_random_effect_are_drawn_to_their_mean(many):
+def test_schools_differ_by_their_players_too(many):
     made = many.execute(
-        "select rate, shrunken_rate, mean_rate, between_player_variance, players from summary.player_effect "
-        "where measure = 'slides_per_minute' order by player_id"
+        "select evidence, players, ratio, p, p_holm, pairs_in_family from summary.comparison "
+        "where grouping = 'school' and measure = 'slides_per_100_transitions' and evidence <> 'music_as_recorded'"
+    ).fetchall()
+    # Six players of each school, none of both: their typical players are the centres of the logarithms.
+    counts = {school: [sum((8 + n % 3 + k) // part for k in range(3)) for n in range(first, 12, 2)]
+              for school, first, part in (("north", 0, 1), ("south", 1, 2))}  # fmt: skip
+    logs = [np.log(np.array(counts[school]) + 0.5) for school in ("north", "south")]
+    other = stats.ttest_ind(*logs, equal_var=False)
+    assert len(made) == 1
+    assert made[0][:2] == ("between_players", 12)
+    assert made[0][2:] == pytest.approx((np.exp(logs[0].mean() - logs[1].mean()), other.pvalue, other.pvalue, 1))
+
+
+def test_three_rates_of_a_group_answer_three_questions(many):
+    made = many.execute(
+        "select rate, average_player_per_100_transitions, typical_player_per_100_transitions, players "
+        "from (select slides_per_100_transitions as rate, * from summary.slides_by_school where school_id = 'north')"
+    ).fetchall()
+    counts = np.array([sum(8 + n % 3 + k for k in range(3)) for n in range(0, 12, 2)])
+    # 60 transitions each: with equal exposure the first two agree but for the half slide and chance's part.
+    assert made[0][0] == pytest.approx(100 * counts.sum() / 360)
+    assert made[0][1] == pytest.approx(100 * counts.sum() / 360, rel=0.03)
+    assert made[0][2] == pytest.approx(100 * np.exp(np.log(counts + 0.5).mean()) / 60)
+    assert made[0][3] == 6
+
+
+def test_players_of_a_random_effect_are_drawn_to_the_others(many):
+    made = many.execute(
+        "select rate, shrunken_rate, shrunken_rate_low, shrunken_rate_high, typical_rate, player_spread, players, "
+        "method from summary.player_effect where measure = 'slides_per_minute' order by player_id"
     ).fetchall()
     assert len(made) == 12
-    assert all(row[4] == 12 and row[3] > 0 for row in made)
-    assert all(min(row[0], row[2]) - 1e-9 <= row[1] <= max(row[0], row[2]) + 1e-9 for row in made)
+    assert all(row[6:] == (12, "grid") and row[5] > 0 for row in made)
+    assert all(row[2] < row[1] < row[3] for row in made)
+    drawn = [abs(np.log(row[1] / row[4])) < abs(np.log(row[0] / row[4])) for row in made]
+    assert sum(drawn) >= 10
 
 
 def test_birth_and_recording_have_separate_effects(many):

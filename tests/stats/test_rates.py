@@ -10,10 +10,8 @@ from scipy import stats
 
 from pipeline.stats.intervals import poisson_interval
 from pipeline.stats.rates import (
-    Overdispersion,
     Spread,
     effective_clusters,
-    pooled_overdispersion,
     pooled_spread,
     rate_interval,
     resampled_rates,
@@ -146,15 +144,6 @@ def test_same_seed_same_limits_and_other_seed_others():
     assert first is not None
     assert other is not None
     assert first.low != other.low
-
-
-def test_pearson_overdispersion_by_hand():
-    # Counts 2, 6, 10 with 6 expected of each: (16 + 0 + 16) / 6 over 2 degrees; a second group without spread.
-    assert pooled_overdispersion([([2, 6, 10], [1, 1, 1])]) == Overdispersion(pytest.approx(32 / 6 / 2), 2)
-    both = pooled_overdispersion([([2, 6, 10], [1, 1, 1]), ([5, 5], [2, 2])])
-    assert both == Overdispersion(pytest.approx(32 / 6 / 3), 3)
-    assert pooled_overdispersion([([3], [1]), ([0, 0], [1, 1])]) is None
-    assert pooled_overdispersion([([5, 5, 5], [1, 1, 1])]) == Overdispersion(1.0, 2)
 
 
 def test_effective_clusters():

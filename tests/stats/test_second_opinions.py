@@ -4,15 +4,15 @@ import networkx as nx
 import numpy as np
 import pytest
 import scipy.stats
-import statsmodels.api as sm
 from statsmodels.stats.inter_rater import cohens_kappa as other_kappa
+from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
 from pipeline.stats.agreement import cohens_kappa, krippendorffs_alpha
-from pipeline.stats.effects import player_effects, regression
 from pipeline.stats.intervals import poisson_interval, wilson_interval
 from pipeline.stats.lineage import CERTAINTIES, common_teachers, paths_up
+from pipeline.stats.planning import holm
 from pipeline.stats.rates import resampled_rates, resampling_weights
 
 
@@ -63,55 +63,10 @@ def test_bootstrap_percentiles_as_scipy(rng):
     assert ours == pytest.approx(theirs, abs=0.03)
 
 
-def test_player_effects_as_negative_binomial_of_statsmodels(rng):
-    exposures = rng.gamma(5, 2, 60)
-    counts = rng.poisson(2.0 * rng.gamma(4, 0.25, 60) * exposures)
-    made = player_effects(counts, exposures)
-    model = sm.NegativeBinomial(counts, np.ones(60), exposure=exposures)
-    fit = model.fit(disp=0, start_params=[np.log(2.0), 0.25])
-    assert made.mean == pytest.approx(np.exp(fit.params[0]), rel=1e-3)
-    assert made.variance.estimate == pytest.approx(fit.params[1] * made.mean**2, rel=5e-3)
-    assert made.variance.low < made.variance.estimate < made.variance.high
-    # Shrunken rates lie between the player's own and the mean, the nearer to the mean the less there is.
-    own = counts / exposures
-    assert (np.abs(made.shrunken - made.mean) <= np.abs(own - made.mean) + 1e-9).all()
-    pull = (made.shrunken - made.mean)[own != made.mean] / (own - made.mean)[own != made.mean]
-    assert scipy.stats.spearmanr(pull, exposures[own != made.mean]).statistic == pytest.approx(1)
-
-
-def test_players_that_do_not_differ_have_no_variance_to_speak_of(rng):
-    nothing = 0
-    for _ in range(40):
-        exposures = rng.gamma(5, 4, 30)
-        made = player_effects(rng.poisson(2.0 * exposures), exposures)
-        assert made.variance.estimate < 0.3
-        nothing += made.variance.low == 0
-    # 0 lies below a two-sided 95 % interval once in forty times.
-    assert nothing >= 36
-    assert player_effects([3, 4], [1, 1]) is None
-    assert player_effects([0, 0, 0], [1, 1, 1]) is None
-
-
-def test_regression_finds_the_planted_effects(rng):
-    players = np.repeat(np.arange(60), 8)
-    born = rng.uniform(-2, 2, 60)[players]
-    recorded = born + rng.normal(3, 1, players.size)
-    exposures = rng.gamma(8, 0.5, players.size)
-    rate = 4 * np.exp(-0.1 * born - 0.3 * recorded) * rng.gamma(10, 0.1, 60)[players]
-    effects = regression(
-        rng.poisson(rate * exposures),
-        exposures,
-        np.column_stack([born, recorded]),
-        names=["born", "recorded"],
-        players=[str(p) for p in players],
-    )
-    by_name = {effect.term: effect.ratio for effect in effects}
-    assert by_name["born"].low < np.exp(-0.1) < by_name["born"].high
-    assert by_name["recorded"].low < np.exp(-0.3) < by_name["recorded"].high
-    assert by_name["recorded"].high < 0.85
-    # Two terms that cannot be told apart give no answer.
-    twice = np.column_stack([born, born])
-    assert regression(rng.poisson(4, players.size), exposures, twice, names=["a", "b"], players=list(players)) is None
+def test_holm_as_statsmodels(rng):
+    for size in (1, 2, 7, 15):
+        p = rng.random(size) ** 3
+        assert holm(p) == pytest.approx(multipletests(p, method="holm")[1])
 
 
 def random_links(rng, *, people=40, links=90):

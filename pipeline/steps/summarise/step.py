@@ -94,7 +94,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=5,
+    version=6,
     scope="corpus",
     reads=COMPUTED,
     writes=tuple(relation.name for relation in schema.relations("result")),

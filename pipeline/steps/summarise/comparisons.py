@@ -1,0 +1,210 @@
+"""Groups compared in pairs: what the music says, what players say who changed, and what players say who differ."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import combinations
+from typing import Any
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from pipeline.stats.change import changed_or_replaced
+from pipeline.stats.compare import compare_rates
+from pipeline.stats.estimates import AS_RECORDED, MEASURES, group_seed
+from pipeline.stats.intervals import Interval
+from pipeline.stats.planning import holm
+from pipeline.stats.rates import Rate
+from pipeline.stats.uncertain_dates import ratio_bounds
+from pipeline.stats.whose_rate import Ratio
+from pipeline.steps.summarise.dates import DRAWN, Dated
+from pipeline.store import schema
+
+COMPARED = ("school", "period", "process", "accompaniment", "instrument")
+RATES = ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected")
+# A group that is none is not compared.
+_NO_GROUP = {"unplaced", "undated", "uncertain", "outside", "unknown"}
+Clusters = Mapping[str, Mapping[str, Mapping[str, float]]]
+
+
+def comparisons(
+    con: duckdb.DuckDBPyConnection,
+    clusters: Mapping[str, pl.DataFrame],
+    estimate: pl.DataFrame,
+    dates: Sequence[Dated],
+    *,
+    seed: int,
+    replicates: int,
+) -> pl.DataFrame:
+    """Rows of ``result.comparison``.
+
+    Parameters
+    ----------
+    clusters : rows of ``tally.by_cluster`` of each grouping.
+    estimate : rows of ``result.estimate``.
+    dates : drawn rates of the schemes of periods in which some date is uncertain.
+    """
+    rates = {
+        (row["grouping"], row["group_key"], row["measure"]): row
+        for row in estimate.filter(pl.col("estimand") == AS_RECORDED).iter_rows(named=True)
+    }
+    pairs = _pairs(con, sorted({key[:2] for key in rates}))
+    wide = {name: _by_cluster(clusters[name]) for name in {pair[1] for pair in pairs} & clusters.keys()}
+    rows: list[dict[str, Any]] = []
+    for grouping, source, first, second in pairs:
+        if not {(source, key, RATES[0]) for key in (first, second)} <= rates.keys():
+            continue
+        for measure in RATES:
+            one, other = rates[source, first, measure], rates[source, second, measure]
+            if one["rate"] is None or other["rate"] is None:
+                continue
+            given = _Pair(grouping, first, second, measure, wide[source][first], wide[source][second])
+            warning = "; ".join(sorted({row["warning"] for row in (one, other) if row["warning"]})) or None
+            rows.append(given.as_recorded(one, other, warning, seed=seed, replicates=replicates))
+            if grouping in COMPARED:
+                rows += given.of_players()
+            if grouping == "period":
+                rows += given.of_drawn_dates(dates)
+    frame = pl.DataFrame(rows, schema=_SCHEMA, orient="row")
+    return _with_holm(frame).select(schema.load("comparison", "result").polars_schema().names())
+
+
+def _pairs(con: duckdb.DuckDBPyConnection, groups: Sequence[tuple[str, str]]) -> list[tuple[str, str, str, str]]:
+    """What is compared: its name, the grouping its groups are of, and both keys; only groups of one scheme."""
+    pairs = []
+    for grouping in COMPARED:
+        keys = [key for name, key in groups if name == grouping and key.rpartition("/")[2] not in _NO_GROUP]
+        pairs += [
+            (grouping, grouping, first, second)
+            for first, second in combinations(keys, 2)
+            if first.rpartition("/")[0] == second.rpartition("/")[0]
+        ]
+    taught = con.execute("select distinct student_id, teacher_id from base.teaching order by all").fetchall()
+    return pairs + [("teacher_and_student", "player", student, teacher) for student, teacher in taught]
+
+
+class _Pair:
+    """Two groups of one grouping, and a measure."""
+
+    def __init__(
+        self,
+        grouping: str,
+        first: str,
+        second: str,
+        measure: str,
+        one: Mapping[str, Mapping[str, float]],
+        other: Mapping[str, Mapping[str, float]],
+    ) -> None:
+        self.grouping, self.first, self.second, self.measure = grouping, first, second, measure
+        names = sorted(one.keys() | other.keys())
+        counts, exposures, self.factor = MEASURES[measure]
+        self.groups = [
+            tuple(np.array([of[n][column] if n in of else 0.0 for n in names]) for column in (counts, exposures))
+            for of in (one, other)
+        ]
+        self.shared = int(((self.groups[0][1] > 0) & (self.groups[1][1] > 0)).sum())
+
+    def as_recorded(
+        self, one: Mapping[str, Any], other: Mapping[str, Any], warning: str | None, *, seed: int, replicates: int
+    ) -> dict[str, Any]:
+        made = compare_rates(
+            (_rate(one, self.factor), *self.groups[0]),
+            (_rate(other, self.factor), *self.groups[1]),
+            seed=group_seed(seed, grouping=self.grouping, group_key=f"{self.first}:{self.second}"),
+            replicates=replicates,
+        )
+        difference = {f"difference{x}": _finite(self.factor * v) for x, v in _named(made.difference)}
+        players = int(((self.groups[0][1] > 0) | (self.groups[1][1] > 0)).sum())
+        return self._row(AS_RECORDED, made.ratio, players=players, warning=warning) | difference
+
+    def of_players(self) -> Iterator[dict[str, Any]]:
+        # A player of two schools is in both with the same takes, which says nothing of a change.
+        both = (self.groups[0][1] > 0) & (self.groups[1][1] > 0)
+        kept = ~both if self.grouping == "school" else np.ones(both.size, dtype=bool)
+        first, second = ((counts[kept], exposures[kept]) for counts, exposures in self.groups)
+        made = changed_or_replaced(first, second)
+        for name, evidence in (
+            ("within_players", made.within),
+            ("between_players", made.between),
+            ("joined", made.joined if made.within and made.between else None),
+        ):
+            if evidence is not None:
+                ratio: Ratio = evidence.compared
+                yield self._row(name, ratio.ratio, players=evidence.players) | {
+                    "p": _finite(ratio.p),
+                    "changed_or_replaced_p": made.differ_p,
+                }
+
+    def of_drawn_dates(self, dates: Sequence[Dated]) -> Iterator[dict[str, Any]]:
+        for each in dates:
+            if each.measure == self.measure and each.scheme == self.first.partition("/")[0]:
+                places = each.place(self.first), each.place(self.second)
+                bounds = ratio_bounds(each.takes, *places)
+                players = int(each.takes.players.max()) + 1
+                yield self._row(DRAWN, each.drawn.ratio(*places), players=players) | {
+                    "ratio_least": _finite(bounds.least),
+                    "ratio_most": _finite(bounds.most),
+                }
+
+    def _row(self, evidence: str, ratio: Interval, *, players: int, warning: str | None = None) -> dict[str, Any]:
+        return {
+            "grouping": self.grouping,
+            "group_key": self.first,
+            "other_key": self.second,
+            "measure": self.measure,
+            "evidence": evidence,
+            **{f"ratio{x}": _finite(v) for x, v in _named(ratio)},
+            "players": players,
+            "shared_clusters": self.shared,
+            "warning": warning,
+        }
+
+
+_SCHEMA = {
+    name: kind
+    for name, kind in schema.load("comparison", "result").polars_schema().items()
+    if name not in ("p_holm", "pairs_in_family")
+}
+
+
+def _with_holm(frame: pl.DataFrame) -> pl.DataFrame:
+    """Adjusts the p values within one scheme, rate and kind of evidence."""
+    family = [
+        "grouping",
+        pl.col("group_key").str.replace(r"[^/]*$", "").alias("scheme"),
+        "measure",
+        "evidence",
+    ]
+    keyed = frame.with_row_index("place").with_columns(pl.struct(family).alias("family"))
+    parts = []
+    for _, part in keyed.group_by("family", maintain_order=True):
+        p = part["p"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        adjusted = holm(p)
+        parts.append(
+            part.with_columns(
+                pl.Series("p_holm", adjusted, dtype=pl.Float64).fill_nan(None),
+                pl.when(pl.col("p").is_not_null()).then(int(np.isfinite(p).sum())).alias("pairs_in_family"),
+            )
+        )
+    if not parts:
+        return frame.with_columns(p_holm=pl.lit(None, pl.Float64), pairs_in_family=pl.lit(None, pl.Int64))
+    return pl.concat(parts).sort("place").with_columns(pl.col("pairs_in_family").cast(pl.Int64))
+
+
+def _by_cluster(frame: pl.DataFrame) -> dict[str, dict[str, dict[str, float]]]:
+    groups: dict[str, dict[str, dict[str, float]]] = {}
+    for row in frame.iter_rows(named=True):
+        groups.setdefault(row["group_key"], {})[row["cluster"]] = row
+    return groups
+
+
+def _rate(row: Mapping[str, Any], factor: float) -> Rate:
+    values = (row[name] / factor for name in ("rate", "low", "high", "poisson_low", "poisson_high"))
+    return Rate(*values, row["method"])
+
+
+def _named(interval: Interval) -> list[tuple[str, float]]:
+    return [("", interval.estimate), ("_low", interval.low), ("_high", interval.high)]
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

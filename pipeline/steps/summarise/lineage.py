@@ -1,0 +1,78 @@
+"""Whether pupils resemble their own teachers more than others who could have taught then."""
+
+from typing import Any
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from pipeline.stats.estimates import MEASURES, group_seed
+from pipeline.stats.resemblance import LEAST_PAIRS_FOR_P, Links, link_weights, resemblance, residuals
+from pipeline.store import schema
+
+_PLAYERS = """select player.player_id,
+    (year(player.born_earliest) + year(player.born_latest)) / 2 as born,
+    total(tally.weight * tally.timed_slides) as timed_slides,
+    total(tally.weight * tally.timed_minutes) as timed_minutes,
+    total(tally.weight * tally.slides) as slides, total(tally.weight * tally.transitions) as transitions,
+    total(tally.weight * expected.slid_transitions) as slid_transitions,
+    total(tally.weight * expected.expected_slides) as expected_slides,
+    avg((epoch(tally.recorded_earliest) + epoch(tally.recorded_latest)) / 2 / 86400 / 365.2425) as recorded
+from base.player
+left join fact.take_tally as tally on tally.player_id = player.player_id and tally.state = 'judged'
+left join take_expected as expected
+    on expected.take_id = tally.take_id and expected.player_id is not distinct from tally.player_id
+group by all order by player.player_id"""
+_LINKS = """select student_id, teacher_id, arg_max(teaching.certainty, certainty.rank) as certainty
+from base.teaching join stage.certainty on certainty.certainty = teaching.certainty
+group by all order by all"""
+
+
+def lineage_tests(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
+    """Rows of ``result.lineage_test``: for each rate, by certain links alone and by all; needs ``take_expected``."""
+    players, taught = con.sql(_PLAYERS).pl(), con.sql(_LINKS).pl()
+    rows: list[dict[str, Any]] = []
+    for measure in ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected"):
+        counts, exposures, _ = MEASURES[measure]
+        c, e = (players[name].fill_null(0.0).to_numpy().astype(np.float64) for name in (counts, exposures))
+        with np.errstate(divide="ignore"):
+            logs = np.where(e > 0, np.log((c + 0.5) / e), np.nan)
+        logs[players["born"].is_null().to_numpy()] = np.nan
+        left = residuals(logs, *(players[name].fill_null(np.nan).to_numpy() for name in ("born", "recorded")))
+        for which in ("certain", "all"):
+            links = taught if which == "all" else taught.filter(pl.col("certainty") == "certain")
+            made = resemblance(
+                _links(links, players), left, seed=tuple(group_seed(seed, grouping=measure, group_key=which))
+            )
+            if made.pairs == 0:
+                continue
+            few = made.pairs < LEAST_PAIRS_FOR_P
+            rows.append(
+                {
+                    "measure": measure,
+                    "links": which,
+                    "pairs": made.pairs,
+                    "teachers": made.teachers,
+                    "resemblance": made.resemblance,
+                    "p": made.p,
+                    "candidates": made.candidates,
+                    "power": made.power,
+                    "warning": f"fewer than {LEAST_PAIRS_FOR_P} pairs: no p value" if few else None,
+                }
+            )
+    return pl.DataFrame(rows, schema=schema.load("lineage_test", "result").polars_schema(), orient="row")
+
+
+def _links(taught: pl.DataFrame, players: pl.DataFrame) -> Links:
+    number = {name: place for place, name in enumerate(players["player_id"])}
+    born = players["born"].fill_null(np.nan).to_numpy().astype(np.float64)
+    pupils = np.array([number[name] for name in taught["student_id"]], dtype=np.intp)
+    teachers = np.array([number[name] for name in taught["teacher_id"]], dtype=np.intp)
+    dated = np.isfinite(born[pupils]) & np.isfinite(born[teachers]) if pupils.size else np.zeros(0, dtype=bool)
+    return Links(
+        pupils[dated],
+        teachers[dated],
+        link_weights(pupils, taught["certainty"].to_list())[dated],
+        born,
+        np.full(born.size, -1),
+    )

@@ -1,0 +1,64 @@
+"""Players as a random sample: each one's rate drawn towards the others'."""
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.stats.estimates import MEASURES, OF_PLAYERS
+from pipeline.stats.player_grid import player_grid
+from pipeline.stats.rates import FEW_CLUSTERS
+from pipeline.store import schema
+
+
+def player_effects(sessions: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``result.player_effect``.
+
+    Parameters
+    ----------
+    sessions : rows of ``tally.by_cluster`` of the grouping ``player``: the sessions of each player.
+    """
+    rows: list[dict[str, Any]] = []
+    for measure in OF_PLAYERS:
+        counts, exposures, factor = MEASURES[measure]
+        used = sessions.filter((pl.col("group_key") != "~") & (pl.col(exposures) > 0)).sort("group_key", "cluster")
+        players = used.group_by("group_key", maintain_order=True).agg(pl.col(counts).sum(), pl.col(exposures).sum())
+        number = {name: place for place, name in enumerate(players["group_key"])}
+        made = player_grid(
+            used[counts].to_numpy(),
+            used[exposures].to_numpy() / factor,
+            np.array([number[name] for name in used["group_key"]], dtype=np.intp),
+        )
+        if made is None:
+            continue
+        few = f"only {players.height} players: rough spread" if players.height < FEW_CLUSTERS else None
+        shared = {
+            "measure": measure,
+            **{
+                f"{name}{limit}": value
+                for name, interval in (
+                    ("average_rate", made.average),
+                    ("typical_rate", made.typical),
+                    ("player_spread", made.spread),
+                    ("session_spread", made.session_spread),
+                )
+                for limit, value in (("", interval.estimate), ("_low", interval.low), ("_high", interval.high))
+            },
+            "players": players.height,
+            "method": "grid",
+            "warning": few,
+        }
+        rows += [
+            shared
+            | {
+                "player_id": player_id,
+                "slides": count,
+                "exposure": exposure / factor,
+                "rate": factor * count / exposure,
+                "shrunken_rate": made.rates[place],
+                "shrunken_rate_low": made.low[place],
+                "shrunken_rate_high": made.high[place],
+            }
+            for place, (player_id, count, exposure) in enumerate(players.iter_rows())
+        ]
+    return pl.DataFrame(rows, schema=schema.load("player_effect", "result").polars_schema(), orient="row")
