@@ -28,6 +28,7 @@ COMMANDS = {
     "speed": "Show how fast each side should play, and how sure that is.",
     "hand": "Show likely strings and fingers, note by note.",
     "query": "Count slides by player, school, period and more.",
+    "plan": "Tell how many players and minutes a comparison needs.",
     "report": "Build pages with charts, pictures and sound.",
     "listen": "Judge a random sample by ear; get error rates.",
     "export": "Write tables, codebook and methods for other programs.",

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.answers.open_corpus import OpenCorpus, per_transfer
 from pipeline.answers.selection import Selection
+from pipeline.answers.sentences import CANNOT_SAY, sentences
 from pipeline.cli.console import console
 from pipeline.cli.rows import as_csv, as_json, first_rows, write_parquet
 from pipeline.cli.tables import counts_by_share, print_table
@@ -104,6 +105,23 @@ def give(
             else:
                 with part.open("w", encoding="utf-8", newline="") as file:
                     _write(made, file, form=form, every=every)
+    for remark in made.remarks:
+        print(remark, file=sys.stderr)
+
+
+def tell(made: Answer) -> None:
+    """Print the answer in sentences.
+
+    Raises
+    ------
+    UsageError
+        If what was asked has none.
+    """
+    said = sentences(made.relation.name, pl.concat(made.pieces)) if made.relation is not None else None
+    if said is None:
+        raise UsageError(f"--say: {CANNOT_SAY}")
+    for text in said:
+        print(text)
     for remark in made.remarks:
         print(remark, file=sys.stderr)
 

@@ -58,6 +58,7 @@ def query(
     ] = "table",
     to: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file; needed for parquet.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="The file of --to may be there, and is replaced.")] = False,
+    say: Annotated[bool, typer.Option("--say", help="Say the answer in sentences, each with its caution.")] = False,
     every: Annotated[bool, typer.Option("--all-columns", help="Show every column in the table.")] = False,
 ) -> None:
     """Show a view of the corpus, counted over all takes or over those you choose.
@@ -65,7 +66,7 @@ def query(
     Example: glideline query glideline-demo slides_by_player --period horn-early --as csv
     """
     from pipeline.answers.selection import Selection
-    from pipeline.cli.answers import answer, give
+    from pipeline.cli.answers import answer, give, tell
 
     players, schools, periods = (
         [whole_id(folder, one, table) for one in given or ()]
@@ -76,4 +77,7 @@ def query(
         folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths,
         transfers=transfer or (),
     )  # fmt: skip
-    give(made, form=output, to=to, every=every, replace=replace)
+    if say:
+        tell(made)
+    else:
+        give(made, form=output, to=to, every=every, replace=replace)

@@ -169,7 +169,7 @@ def _rows(
             }
         yield row
         if measure in OF_PLAYERS and columns["is_named"].any():
-            yield from _of_players(row, columns[counts], columns[exposures] / factor, columns["is_named"])
+            yield from _of_players(row, columns[counts], columns[exposures] / factor, columns["is_named"] > 0)
 
 
 def _of_players(

@@ -2,7 +2,7 @@
 
 import duckdb
 import pytest
-from made import database, joined, rows, slide, small, tallies
+from made import database, joined, rows, slide, small, solo, tallies
 
 from pipeline.store.database import views
 
@@ -37,17 +37,15 @@ def test_groupings_say_what_their_intervals_resample(con):
         (
             "period",
             [
-                ("halves/early", "t1", 0.5), ("halves/late", "t1", 0.5), ("halves/late", "t2", 1),
-                ("halves/undated", "t3", 1),
+                # Of 1909 or 1910: in neither half of the decades as a part.
+                ("halves/late", "t2", 1), ("halves/uncertain", "t1", 1), ("halves/undated", "t3", 1),
             ],
         ),
-        ("year", [("1909", "t1", 0.5), ("1910", "t1", 0.5), ("1912", "t2", 1), ("undated", "t3", 1)]),
+        ("year", [("1912", "t2", 1), ("undated", "t1", 1), ("undated", "t3", 1)]),
         (
             "cohort",
-            [
-                ("1880s", "t1", 1), ("1890s", "t2", 0.5), ("1890s", "t3", 0.5), ("1900s", "t2", 0.5),
-                ("1900s", "t3", 0.5),
-            ],
+            # Bo was born in 1899 or 1900.
+            [("1880s", "t1", 1), ("unknown", "t2", 1), ("unknown", "t3", 1)],
         ),
         ("process", [("acoustic", "t1", 1), ("acoustic", "t2", 1), ("unknown", "t3", 1)]),
         ("accompaniment", [("unknown", "t1", 1), ("unknown", "t2", 1), ("voice", "t3", 1)]),
@@ -57,29 +55,28 @@ def test_groupings_say_what_their_intervals_resample(con):
         ("lineage", [("ann/0", "t1", 1), ("ann/1", "t2", 1), ("ann/1", "t3", 1)]),
     ],
 )  # fmt: skip
-def test_takes_fall_into_groups_by_share(con, grouping, expected):
+def test_takes_fall_into_groups_by_share_of_their_players_and_certain_dates(con, grouping, expected):
     made = con.execute(
         "select group_key, take_id, weight from tally.take_in_group where grouping = $1 order by all", [grouping]
     ).fetchall()
     assert made == expected
 
 
-def test_groups_of_two_kinds_multiply_shares_and_keep_their_parts(con):
+def test_groups_of_two_kinds_keep_their_parts(con):
     made = con.execute(
         "select group_key, take_id, weight from tally.take_in_group where grouping = 'school_and_period' "
         "and take_id <> 't3' order by all"
     ).fetchall()
     assert made == [
-        ("towns/north/halves/early", "t1", 0.5),
-        ("towns/north/halves/late", "t1", 0.5),
+        ("towns/north/halves/uncertain", "t1", 1),
         ("towns/south/halves/late", "t2", 0.5),
         ("towns/unplaced/halves/late", "t2", 0.5),
     ]
     parts = con.execute(
         "select school_scheme, school_id, period_scheme, period_id from tally.group_part "
-        "where grouping = 'school_and_period' and group_key = 'towns/north/halves/late'"
+        "where grouping = 'school_and_period' and group_key = 'towns/south/halves/late'"
     ).fetchall()
-    assert parts == [("towns", "north", "halves", "late")]
+    assert parts == [("towns", "south", "halves", "late")]
 
 
 def test_a_scheme_may_hold_the_stroke_that_parts_keys():
@@ -89,9 +86,9 @@ def test_a_scheme_may_hold_the_stroke_that_parts_keys():
         period["scheme"] = "1900/1919"
     con = database("period", "school_and_period", **tables)
     made = rows(con, "summary.slides_by_period", "scheme", "period_id", "takes")
-    assert made == [("1900/1919", "early", 0.5), ("1900/1919", "late", 1.5), ("1900/1919", "undated", 1)]
+    assert made == [("1900/1919", "late", 1), ("1900/1919", "uncertain", 1), ("1900/1919", "undated", 1)]
     made = rows(con, "summary.slides_by_school_and_period", "school_id", "period_scheme", "period_id")
-    assert ("north", "1900/1919", "early") in made
+    assert ("north", "1900/1919", "uncertain") in made
 
 
 def test_takes_by_group(con):
@@ -107,13 +104,12 @@ def test_clusters_hold_counts_and_exposure(con):
     of = f"select group_key, {', '.join(columns)} from tally.by_cluster where grouping = "
     # Over several players a player is a cluster; within one player's rate a session is. What was not judged is in none.
     assert con.execute(of + "'period' order by all").fetchall() == [
-        ("halves/early", "ann", 1, 1.0, 1, 2, 2),
-        ("halves/late", "ann", 1, 1.0, 1, 2, 2),
         ("halves/late", "bo", 0, 1.0, 0, 2, 0),
+        ("halves/uncertain", "ann", 2, 2.0, 2, 4, 4),
     ]
     assert con.execute(of + "'player' order by all").fetchall() == [
-        ("ann", "take:t1", 2, 2.0, 2, 4, 4),
-        ("bo", "take:t2", 0, 1.0, 0, 2, 0),
+        ("ann", "assumed:ann/unknown day/no label", 2, 2.0, 2, 4, 4),
+        ("bo", "assumed:bo/1912/no label", 0, 1.0, 0, 2, 0),
     ]
     # Of a kind every player has the whole exposure, also one without such a slide; of an interval its own chances.
     assert con.execute(of + "'kind' order by all").fetchall() == [
@@ -138,10 +134,8 @@ def test_slides_fall_into_the_groups_of_their_takes_and_of_their_kind(con):
         ("interval", "rising/3", 300.0, 1),
         ("kind_and_direction", "same_finger/falling", 500.0, 1),
         ("kind_and_direction", "same_finger/rising", 300.0, 1),
-        ("period", "halves/early", 300.0, 0.5),
-        ("period", "halves/early", 500.0, 0.5),
-        ("period", "halves/late", 300.0, 0.5),
-        ("period", "halves/late", 500.0, 0.5),
+        ("period", "halves/uncertain", 300.0, 1),
+        ("period", "halves/uncertain", 500.0, 1),
     ]
 
 
@@ -157,14 +151,14 @@ def test_slides_and_chances_of_a_kind_and_an_interval(con):
     assert chances == [("rising/3", "ann", 4, 4), ("rising/3", "bo", 2, 0)]
 
 
-def test_quartiles_are_type_7_and_count_a_slide_of_any_share_once(con):
-    # Durations 100 and 200 ms: Hyndman and Fan's type 7 gives 125, 150, 175. Half a share of each is the same slides.
+def test_quartiles_are_type_7(con):
+    # Durations 100 and 200 ms: Hyndman and Fan's type 7 gives 125, 150, 175.
     columns = ("duration_q1_ms", "duration_median_ms", "duration_q3_ms")
     made = con.execute(
         f"select group_key, {', '.join(columns)} from tally.quartile_by_group where grouping in ('player', 'period')"
         " order by all"
     ).fetchall()
-    assert made == [(key, 125.0, 150.0, 175.0) for key in ("ann", "halves/early", "halves/late")]
+    assert made == [(key, 125.0, 150.0, 175.0) for key in ("ann", "halves/uncertain")]
 
 
 def test_the_whole_of_rates_by_group_is_what_the_summaries_show():
@@ -201,8 +195,7 @@ def test_fingers_and_shifts_are_told_for_players_schools_and_periods():
         con, "tally.shifts_by_group", "grouping", "group_key", "transitions", "shifts", "chances", "heard", "silent"
     )
     assert made == [
-        ("period", "halves/early", 1.5, 0.75, 0.25, 0.25, 0.0),
-        ("period", "halves/late", 1.5, 0.75, 0.25, 0.25, 0.0),
+        ("period", "halves/uncertain", 3, 1.5, 0.5, 0.5, 0.0),
         ("player", "ann", 3, 1.5, 0.5, 0.5, 0.0),
         ("school", "towns/north", 3, 1.5, 0.5, 0.5, 0.0),
     ]
@@ -221,3 +214,44 @@ def test_totals_do_not_depend_on_the_order_of_their_addends():
     assert sum(x for x in parts if x is not None) != 7.7
     assert con.execute("select total(x) from (select 1.0 as x where false)").fetchall() == [(None,)]
     assert con.execute("select total(4000000.0) from range(3000)").fetchall() == [(12e9,)]
+
+
+def test_sessions_nobody_noted_are_those_of_a_day_a_year_or_a_label():
+    def take(name, *, recorded=None, session=None, label="Thrush", player="ann"):
+        return joined(
+            {"side": [{"side_id": name, "label": label}], "side_take": [{"side_id": name, "take_id": name}]},
+            {
+                "transfer": [{"transfer_id": name, "side_id": name, "file": f"{name}.wav"}],
+                "take": [{"take_id": name, "recorded": recorded, "session_id": session}],
+                "performance": [{"take_id": name, "player_id": player}] if player else [],
+                "solo_span": [solo(name, name, player, to=60.0)],
+            },
+        )
+
+    tables = joined(
+        {"player": [{"player_id": "ann"}], "session": [{"session_id": "z1", "recorded": "1905-03-01"}]},
+        take("t1", session="z1"),
+        take("t2", recorded="1906-05-04"),
+        take("t3", recorded="1906-05-04"),
+        take("t4", recorded="1906-05"),
+        take("t5", recorded="1906", label="Wren"),
+        take("t6", recorded="1906/1907"),
+        take("t7"),
+        take("t8", player=None),
+    )
+    con = database("player", **tables)
+    assert rows(con, "fact.take_tally", "take_id", "session_basis", "session_key") == [
+        ("t1", "catalogue", "z1"),
+        ("t2", "day", "assumed:ann/1906-05-04/Thrush"),
+        ("t3", "day", "assumed:ann/1906-05-04/Thrush"),
+        ("t4", "year", "assumed:ann/1906/Thrush"),
+        ("t5", "year", "assumed:ann/1906/Wren"),
+        ("t6", "label", "assumed:ann/unknown day/Thrush"),
+        ("t7", "label", "assumed:ann/unknown day/Thrush"),
+        ("t8", "take", "take:t8"),
+    ]
+    counted = rows(con, "summary.slides_by_player", "player_id", "sessions", "sessions_assumed")
+    assert counted == [("ann", 5, 3), (None, 1, 0)]
+    said = rows(con, "summary.slides_by_player", "player_id", "warning")
+    assert "no recording days known: takes of one year count as one day" in said[0][1]
+    assert "recording days" not in said[1][1]

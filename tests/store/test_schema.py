@@ -110,7 +110,7 @@ def test_in_views_the_key_must_be_filled_and_the_rest_may_be_empty() -> None:
     tally = load("take_tally", "fact")
     required = {column.name for column in tally.columns if column.required}
     # The key but for the player, who may not be named, and what is never empty by the view's own SQL.
-    never_empty = {"session_key", "player_key", "process", "accompaniment", "state", "weight"}
+    never_empty = {"session_basis", "session_key", "player_key", "process", "accompaniment", "state", "weight"}
     assert required == {"take_id"} | never_empty
     assert load("take").column("take_id").required
     assert tally.kept == "computed"

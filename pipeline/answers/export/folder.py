@@ -41,6 +41,8 @@ TIDY = {
     "slide": "summary.slide_for_models",
     "transition": "fact.transition",
     "player": "base.player",
+    "school_share": "fact.school_member",
+    "period_share": "fact.take_period",
     "lineage": "stage.ancestor",
     "speed": "base.speed",
     "speed_alternative": "base.speed_alternative",

@@ -29,18 +29,31 @@ def paragraph(
         "was settled first: the deviation of sounding pitches from equal temperament was followed along the side, "
         "with once-per-turn wow and sudden changes where significant, and the semitone was chosen by the evidence "
         f"listed in the table `speed_alternative` (states: {states}). Times and pitches below are corrected for it. "
-        "The solo line was followed by a comb of partials, divided into notes and glides by a fitted model, and each "
-        "change of note was tested for a slide against a plain step. Slides carry a confidence and probabilities of "
-        "their kind; what was audible is bounded by 10 and 90 % of the interval.",
+        "The solo line was followed by its partials with the help of a small trained network, divided into notes and "
+        "glides by a fitted model, and each change of note was judged by boosted trees trained on rendered sides. "
+        "Slides carry a confidence and probabilities of their kind; what was audible is bounded by 10 and 90 % of the "
+        "interval.",
         "",
         f"Of {take.height} takes {judged.height} could be judged: {int(judged['slides'].sum() or 0)} slides in "
         f"{int(judged['transitions'].sum() or 0)} transitions and {minutes:.1f} minutes of solo. Takes without a slide "
         f"count with zero. {_listening(opened)}",
         "",
-        "Rates are ratios of sums. Intervals (95 %) come from resampling whole clusters (sessions for one player's "
-        f"rate, players for rates over players; {corpus.settings.summarise.replicates} replicates, seed "
-        f"{corpus.settings.summarise.seed}), since slides of one side are not independent; exact Poisson intervals "
+        "Three rates answer three questions. Music as recorded is all slides over all exposure, what a random "
+        "minute sounds like; its intervals (95 %) come from resampling whole clusters (sessions for one "
+        f"player's rate, players for rates over players; {corpus.settings.summarise.replicates} replicates, "
+        f"seed {corpus.settings.summarise.seed}), or with fewer than ten clusters from a negative binomial "
+        "distribution with the corpus's spread. The average player is the mean of players' rates by a "
+        "modified Cox interval (Olsson 2005), the typical player their median by Student's t on logarithms; "
+        "with fewer than ten slides a player both are summed over a grid of spreads. Exact Poisson intervals "
         "are given for contrast. Quartiles are of type 7 (Hyndman and Fan 1996).",
+        "",
+        "Periods hold takes certainly dated to them; beside these stand rates with the other dates drawn "
+        "given the takes' slides, and the bounds that any dates could give. Groups are compared within "
+        "players who stand in both (Paule and Mandel 1982; Hartung and Knapp 2001), between those who do not "
+        "(Welch 1947), and by both (Meier 1953) where they agree; p values are adjusted for all pairs of a "
+        "scheme (Holm 1979). Regressions are generalised estimating equations with the errors of Mancl and "
+        "DeRouen (2001). Rates that hold repertoire equal rest on a logistic model of each change of note by "
+        "size, direction, slur, note lengths and instrument.",
         "",
         "## Left out",
         "",
@@ -103,7 +116,10 @@ Slides between notes (portamento) measured on historical string recordings, read
 - `datapackage.json`: the CSV files as a Data Package (version 2), with types, units and keys.
 - `catalogue/`, `reviews/`: what was kept by hand, as CSV; `glideline new DIR --from` this folder makes a corpus of it.
 
-A first model, slides per 100 transitions by school with players as random effects:
+- `school_share`, `period_share`: which schools each player, and which periods each take, may belong to.
+
+The numbers of the views again, and the beginning of models of your own (takes of a player belong together; plain
+errors would be far too sure):
 
     Rscript analysis/slide_rate_model.R
     python analysis/slide_rate_model.py

@@ -1,5 +1,6 @@
 """Whether pupils resemble their own teachers more than others who could have taught then."""
 
+from collections.abc import Iterator
 from typing import Any
 
 import duckdb
@@ -23,9 +24,56 @@ left join fact.take_tally as tally on tally.player_id = player.player_id and tal
 left join take_expected as expected
     on expected.take_id = tally.take_id and expected.player_id is not distinct from tally.player_id
 group by all order by player.player_id"""
+LEAST_FOR_LINE = 5
 _LINKS = """select student_id, teacher_id, arg_max(teaching.certainty, certainty.rank) as certainty
 from base.teaching join stage.certainty on certainty.certainty = teaching.certainty
 group by all order by all"""
+
+
+FROM_BIRTH = "expected_from_birth"
+"""Name of what is asked of a generation beside its rate: what its players' years of birth alone would give."""
+
+
+def birth_rows(con: duckdb.DuckDBPyConnection, clusters: pl.DataFrame) -> Iterator[dict[str, Any]]:
+    """Rows of ``result.estimate`` for generations: the rate of players born when its players were, whoever taught them.
+
+    A straight line of log rates over birth, scaled so that all players together have as many slides as they have.
+
+    Parameters
+    ----------
+    clusters : rows of ``tally.by_cluster`` of the grouping ``lineage``.
+    """
+    players = con.sql(_PLAYERS).pl()
+    born = players["born"].fill_null(np.nan).to_numpy().astype(np.float64)
+    for measure in ("slides_per_minute", "slides_per_100_transitions"):
+        counts, exposures, factor = MEASURES[measure]
+        c, e = (players[name].fill_null(0.0).to_numpy().astype(np.float64) for name in (counts, exposures))
+        used = (e > 0) & np.isfinite(born)
+        if used.sum() < LEAST_FOR_LINE or np.ptp(born[used]) == 0 or c[used].sum() == 0:
+            continue
+        slope, height = np.polyfit(born[used], np.log((c[used] + 0.5) / e[used]), 1)
+        rate = np.exp(height + slope * born)
+        rate *= c[used].sum() / (e[used] @ rate[used])
+        of_player = dict(zip(players["player_id"], rate, strict=True))
+        known = clusters.with_columns(
+            pl.col("cluster").replace_strict(of_player, default=None, return_dtype=pl.Float64).alias("from_birth")
+        ).filter(pl.col("from_birth").is_finite() & (pl.col(exposures) > 0))
+        sums = known.group_by("group_key", maintain_order=True).agg(
+            (pl.col(exposures) * pl.col("from_birth")).sum().alias("slides"), pl.col(exposures).sum(), pl.len()
+        )
+        for key, slides, exposure, number in sums.iter_rows():
+            yield {
+                "grouping": "lineage",
+                "group_key": key,
+                "measure": measure,
+                "estimand": FROM_BIRTH,
+                "rate": factor * slides / exposure,
+                "method": "straight line of log rates over birth",
+                "cluster_unit": "player",
+                "clusters": number,
+                "effective_clusters": float(number),
+                "replicates": 0,
+            }
 
 
 def lineage_tests(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:

@@ -9,7 +9,7 @@ from pipeline.stats.estimates import SCHEMA, estimates, pooled_by_measure
 from pipeline.steps.summarise.comparisons import comparisons
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
 from pipeline.steps.summarise.effects import effects
-from pipeline.steps.summarise.lineage import lineage_tests
+from pipeline.steps.summarise.lineage import birth_rows, lineage_tests
 from pipeline.steps.summarise.players import player_effects
 from pipeline.steps.summarise.repertoire import (
     GROUPINGS,
@@ -78,7 +78,7 @@ def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[s
 
 
 def _clusters(con: duckdb.DuckDBPyConnection, names: Collection[str]) -> dict[str, pl.DataFrame]:
-    """Rows of ``tally.by_cluster`` by grouping, with the slides that anybody would be expected to make at such changes."""
+    """Rows of ``tally.by_cluster`` by grouping, with the slides to be expected of anybody at such changes."""
     expected = expected_by_cluster(con, [name for name in names if name not in _OF_SLIDES])
     return {
         name: frame.join(
@@ -114,5 +114,7 @@ def _estimates(
     ]
     rows = [row for each in dates for row in drawn_rows(each)]
     rows += [row for name in GROUPINGS if name in units for row in standardised_rows(con, changes, name)]
+    if "lineage" in units:
+        rows += birth_rows(con, clusters["lineage"])
     made.append(pl.DataFrame(rows, schema=SCHEMA, orient="row"))
     return pl.concat(made)

@@ -1,13 +1,29 @@
-# Slide rates by school, with players as random effects.
+# The numbers of the views, worked out again from the exported tables: a beginning for your own analysis.
 #
 #   Rscript analysis/slide_rate_model.R [FOLDER] [csv|stata|spss|parquet]
 #
 # FOLDER is the exported package (default: the folder above this script's). Base R is enough for csv; stata and
-# spss need the package haven, parquet needs arrow. Prints one CSV table: model, term, estimate, standard_error.
+# spss need the package haven, parquet needs arrow. Prints one CSV table: model, term, ratio, low, high, p.
 #
-# Linear mixed model (REML): slides per 100 transitions of a take ~ school, player random.
-# Poisson model: slides of a take ~ school, offset log(transitions).
-# Takes that could not be judged, or hold no transition, are left out; takes without a slide count with zero.
+# What each table is for: take for rates and regressions (one row a take and player, takes without a slide with zero,
+# takes not judged left out here); school_share for schools, since a player may belong to two; slide for the measures of
+# slides, never for rates, since it knows nothing of music without any.
+#
+# "birth and recording": as the view cohort_and_period_effect with dates by the middles of their spans. Poisson model,
+# takes of a player as a cluster, errors CR3 without (G - 1)/G (Mancl and DeRouen 2001), t of players less 1; the plain
+# errors of glm would take slides of one player as independent and be far too sure.
+# "schools": as the view comparison, between players: Welch's t test on the logarithms of players' rates, players of both
+# schools left out.
+#
+# Models of your own, text to adapt:
+#   CR2 with Satterthwaite's degrees, as good with few players:
+#     clubSandwich::coef_test(fit, vcov = "CR2", cluster = rows$player_id, test = "Satterthwaite")
+#   From 20 players, all at once:
+#     glmmTMB::glmmTMB(slides ~ school_id + born + recorded + process + offset(log(transitions)) + (1 | player_id) +
+#       (1 | player_id:session_key) + (1 | work_id), family = glmmTMB::nbinom2, data = rows)
+#   Players of a lineage who resemble their teachers, A the relationship matrix of the links (Henderson 1976):
+#     brms::brm(slides ~ born + recorded + offset(log(transitions)) + (1 | gr(player_id, cov = A)),
+#       family = brms::negbinomial(), data = rows, data2 = list(A = A))
 
 given <- commandArgs(trailingOnly = FALSE)
 script <- sub("^--file=", "", grep("^--file=", given, value = TRUE)[1])
@@ -51,22 +67,66 @@ take <- read_table("take")
 take <- take[take$judged & !is.na(take$transitions) & take$transitions > 0, ]
 take$slides <- as.numeric(take$slides)
 take$transitions <- as.numeric(take$transitions)
-take$rate <- 100 * take$slides / take$transitions
-take$school <- factor(ifelse(is.na(take$school_id), "unplaced", take$school_id))
-take$player <- factor(take$player_id)
-formula_rate <- if (nlevels(take$school) > 1) rate ~ school else rate ~ 1
-formula_count <- update(formula_rate, slides ~ . + offset(log(transitions)))
+take$player_id <- as.character(take$player_id)
+result <- data.frame(model = character(), term = character(), ratio = numeric(), low = numeric(), high = numeric(),
+                     p = numeric())
+row_of <- function(model, term, middle, error, freedom) {
+  half <- qt(0.975, freedom) * error
+  data.frame(model = model, term = term, ratio = exp(middle), low = exp(middle - half), high = exp(middle + half),
+             p = 2 * pt(-abs(middle) / error, freedom))
+}
 
-mixed <- nlme::lme(formula_rate, random = ~ 1 | player, data = take, method = "REML")
-poisson_fit <- glm(formula_count, family = poisson(), data = take)
+# Birth and recording, in decades, by the middles of their spans.
+middle <- function(name) (as.numeric(take[[paste0(name, "_earliest")]]) +
+                            as.numeric(take[[paste0(name, "_latest")]])) / 2 / 3652.425
+take$born <- middle("born")
+take$recorded_at <- middle("recorded")
+rows <- take[!is.na(take$born) & !is.na(take$recorded_at) & !is.na(take$player_id), ]
+players <- unique(rows$player_id)
+if (length(players) >= 8 && length(unique(rows$born)) > 1 && length(unique(rows$recorded_at)) > 1) {
+  fit <- glm(slides ~ born + recorded_at + offset(log(transitions)), family = poisson(), data = rows)
+  x <- model.matrix(fit)
+  mu <- fitted(fit)
+  bread <- solve(crossprod(x * sqrt(mu)))
+  meat <- 0
+  for (one in players) {
+    own <- which(rows$player_id == one)
+    w <- sqrt(mu[own])
+    hat <- (x[own, , drop = FALSE] * w) %*% bread %*% t(x[own, , drop = FALSE] * w)
+    left <- solve(diag(length(own)) - hat, (rows$slides[own] - mu[own]) / w)
+    meat <- meat + tcrossprod(crossprod(x[own, , drop = FALSE] * w, left))
+  }
+  error <- sqrt(diag(bread %*% meat %*% bread))
+  names_of <- c(born = "a decade later born", recorded_at = "a decade later recorded")
+  for (name in names(names_of)) {
+    result <- rbind(result, row_of("birth and recording", names_of[[name]], coef(fit)[[name]], error[[name]],
+                                   length(players) - 1))
+  }
+}
 
-table_of <- function(model, estimates, errors) data.frame(
-  model = model, term = names(estimates), estimate = unname(estimates), standard_error = unname(errors))
-variances <- as.numeric(nlme::VarCorr(mixed)[, "Variance"])
-result <- rbind(
-  table_of("mixed", nlme::fixef(mixed), sqrt(diag(vcov(mixed)))),
-  data.frame(model = "mixed", term = c("variance_player", "variance_residual"),
-             estimate = variances, standard_error = NA),
-  table_of("poisson", coef(poisson_fit), sqrt(diag(vcov(poisson_fit)))))
-result$term <- sub("^school", "", result$term)
+# Schools, by their players.
+share <- read_table("school_share")
+share <- share[share$school_id != "unplaced" & !is.na(share$player_id), ]
+sums <- aggregate(cbind(slides, transitions) ~ player_id, data = take, FUN = sum)
+for (scheme in sort(unique(as.character(share$scheme)))) {
+  of <- share[share$scheme == scheme, ]
+  schools <- sort(unique(as.character(of$school_id)))
+  if (length(schools) < 2) next
+  for (pair in combn(schools, 2, simplify = FALSE)) {
+    # Players of one school only, as much of them as belongs to it.
+    groups <- lapply(pair, function(school) {
+      own <- of[of$school_id == school, ]
+      own <- own[!own$player_id %in% of$player_id[of$school_id %in% setdiff(pair, school)], ]
+      group <- merge(sums, own[, c("player_id", "share")])
+      data.frame(slides = group$slides * group$share, transitions = group$transitions * group$share)
+    })
+    # Fewer slides: the view sums over a grid of spreads, which is more than a script.
+    if (min(sapply(groups, nrow)) < 4 || min(sapply(groups, function(g) mean(g$slides))) < 10) next
+    logs <- lapply(groups, function(g) log((g$slides + 0.5) / g$transitions))
+    test <- t.test(logs[[1]], logs[[2]])
+    result <- rbind(result, data.frame(
+      model = "schools", term = paste(pair[1], "over", pair[2]), ratio = exp(mean(logs[[1]]) - mean(logs[[2]])),
+      low = exp(test$conf.int[1]), high = exp(test$conf.int[2]), p = test$p.value))
+  }
+}
 write.csv(result, stdout(), row.names = FALSE, quote = FALSE, na = "")

@@ -1,0 +1,159 @@
+"""The answer of a view as sentences, each with its caution, made from the numbers alone."""
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.answers.number_words import count_words, rounded, with_limits
+
+Row = Mapping[str, Any]
+MEASURES = {
+    "slides_per_minute": "slides per minute",
+    "slides_per_100_transitions": "slides per 100 transitions",
+    "observed_over_expected": "slides over those expected of such transitions",
+}
+CANNOT_SAY = "this view has no sentences; those of rates, comparisons, effects, players and lineage have"
+
+
+def sentences(view: str, frame: pl.DataFrame) -> list[str] | None:
+    """What the rows of a view of ``summary`` say; None where a view has no sentences.
+
+    Parameters
+    ----------
+    view : the name without its layer.
+    """
+    say = _SAY.get(view) or (_rates if "typical_player_per_minute" in frame.columns else None)
+    return None if say is None else [text for row in frame.iter_rows(named=True) for text in say(row)]
+
+
+def _rates(row: Row) -> Iterator[str]:
+    if row["slides_per_minute"] is None:
+        return
+    said = [f"a minute of this music has {_limits(row, 'slides_per_minute')} slides"]
+    if row["average_player_per_minute"] is not None:
+        said.append(
+            f"its players make {_limits(row, 'average_player_per_minute')} on average, the one in the middle "
+            f"{_limits(row, 'typical_player_per_minute')}"
+        )
+    if row["standardised_per_100_transitions"] is not None:
+        said.append(
+            f"with everybody's repertoire it would have {_limits(row, 'standardised_per_100_transitions')} per 100 "
+            f"transitions (as recorded {_limits(row, 'slides_per_100_transitions')})"
+        )
+    if row.get("drawn_per_minute") is not None:
+        said.append(
+            f"with the uncertain dates of others drawn, {_limits(row, 'drawn_per_minute')}; whatever their dates, "
+            f"between {rounded(row['least_per_minute'])} and {rounded(row['most_per_minute'])}"
+        )
+    people = f"{row['players']} player{'s' if row['players'] != 1 else ''}, {count_words(row['takes'])} takes"
+    yield _sentence(f"{_name(row)}: {'; '.join(said)} ({people})", row["warning"])
+
+
+def _name(row: Row) -> str:
+    names = (
+        "player",
+        "school",
+        "period",
+        "cohort",
+        "ancestor",
+        "work",
+        "process",
+        "accompaniment",
+        "instrument",
+        "year",
+    )
+    parts = [str(row[name]) for name in names if row.get(name) is not None]
+    if row.get("generation") is not None:
+        parts.append(f"generation {row['generation']}")
+    return ", ".join(parts) or "the corpus"
+
+
+_EVIDENCE = {
+    "music_as_recorded": "in the music as recorded, {first} has {ratio} times the {measure} of {other}",
+    "within_players": "{players} players stand in both: they themselves made {ratio} times as many in {first} as in "
+    "{other}",
+    "between_players": "of {players} players who stand in one only, the typical one of {first} made {ratio} times as "
+    "many as that of {other}",
+    "joined": "both taken together, {ratio} times as many in {first}",
+    "dates_drawn": "with the uncertain dates drawn, {ratio} times as many in {first}; whatever the dates, between "
+    "{least} and {most}",
+}
+
+
+def _comparison(row: Row) -> Iterator[str]:
+    if row["ratio"] is None:
+        return
+    first, other = (row[name].rpartition("/")[2] for name in ("group_key", "other_key"))
+    bounds = [rounded(row[name]) if row[name] is not None else "any" for name in ("ratio_least", "ratio_most")]
+    text = _EVIDENCE[row["evidence"]].format(
+        first=first,
+        other=other,
+        measure=MEASURES[row["measure"]],
+        players=row["players"],
+        ratio=_limits(row, "ratio"),
+        least=bounds[0],
+        most=bounds[1],
+    )
+    if row["p"] is not None:
+        text += f"; {_p(row['p'])}"
+        if row["pairs_in_family"] > 1:
+            text += f" ({_p(row['p_holm'])} for {row['pairs_in_family']} pairs at once)"
+    apart = row["changed_or_replaced_p"]
+    if row["evidence"] == "within_players" and apart is not None and apart < 0.05:
+        text += f"; those who stand in one only tell otherwise ({_p(apart)}): no joined number is given"
+    yield _sentence(f"{MEASURES[row['measure']]}: {text}", row["warning"])
+
+
+def _effect(row: Row) -> Iterator[str]:
+    text = f"{MEASURES[row['measure']]}, {row['term']}: {_limits(row, 'ratio')} times, {_p(row['p'])}"
+    people = f"{row['players']} players, {count_words(row['takes'])} takes, dates by {_DATES[row['dates']]}"
+    cautions = [each for each in (row["reading"], row["warning"]) if each]
+    yield _sentence(f"{text} ({people})", "; ".join(cautions) or None)
+
+
+_DATES = {"middles of spans": "the middles of their spans", "drawn given the counts": "draws given the slides"}
+
+
+def _player(row: Row) -> Iterator[str]:
+    yield _sentence(
+        f"{row['player'] or row['player_id']}: {_limits(row, 'shrunken_rate')} {MEASURES[row['measure']]}, drawn from "
+        f"{rounded(row['rate'])} towards the others; players differ by {_limits(row, 'player_spread')} in log rates",
+        row["warning"],
+    )
+
+
+def _lineage(row: Row) -> Iterator[str]:
+    links = "certain links" if row["links"] == "certain" else "links, the less certain with less weight"
+    likeness = "no teacher recorded" if row["resemblance"] is None else f"resemblance {row['resemblance']:.2f}"
+    p = "" if row["p"] is None else f", {_p(row['p'])}"
+    power = (
+        f"with {row['pairs']} pairs an influence of half strength is found in {100 * row['power']:.0f} of 100 worlds"
+    )
+    caution = "it cannot tell teaching from choosing a like-minded teacher or a shared town"
+    cautions = [each for each in (row["warning"], power, caution) if each]
+    yield _sentence(
+        f"{MEASURES[row['measure']]}, {row['pairs']} pairs by {links}: {likeness}{p}, against "
+        f"{row['candidates']:.1f} possible teachers a pupil",
+        "; ".join(cautions),
+    )
+
+
+_SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
+    "comparison": _comparison,
+    "cohort_and_period_effect": _effect,
+    "player_effect": _player,
+    "lineage_resemblance": _lineage,
+}
+
+
+def _limits(row: Row, name: str) -> str:
+    return with_limits(row[name], row[f"{name}_low"], row[f"{name}_high"])
+
+
+def _p(value: float) -> str:
+    return "p below .001" if value < 0.001 else f"p = {value:.3f}".replace("0.", ".", 1)
+
+
+def _sentence(text: str, caution: str | None) -> str:
+    return text[0].upper() + text[1:] + "." + (f" Caution: {caution}." if caution else "")

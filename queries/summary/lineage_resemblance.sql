@@ -1,0 +1,2 @@
+select test.*,
+from result.lineage_test as test

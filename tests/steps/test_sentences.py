@@ -1,0 +1,115 @@
+"""Answers of views as sentences with their cautions; the numbers are made, the sentences written out."""
+
+import polars as pl
+import pytest
+
+from pipeline.answers.sentences import sentences
+
+
+def limits(name, value, low, high):
+    return {name: value, f"{name}_low": low, f"{name}_high": high}
+
+
+PERIOD = {
+    "period": "Early",
+    **limits("slides_per_minute", 2.0, 1.5, 2.8),
+    **limits("average_player_per_minute", 1.8, 1.2, 2.6),
+    **limits("typical_player_per_minute", 1.6, 1.1, 2.3),
+    **limits("standardised_per_100_transitions", None, None, None),
+    **limits("slides_per_100_transitions", 10.0, 8.0, 12.0),
+    **limits("drawn_per_minute", 2.1, 1.6, 2.7),
+    "least_per_minute": 1.3,
+    "most_per_minute": 2.9,
+    "players": 12,
+    "takes": 140.0,
+    "warning": None,
+}
+COMPARED = {
+    "grouping": "period",
+    "group_key": "halves/early",
+    "other_key": "halves/late",
+    "measure": "slides_per_minute",
+    "evidence": "within_players",
+    **limits("ratio", 1.6, 1.0, 2.6),
+    "ratio_least": None,
+    "ratio_most": None,
+    "players": 6,
+    "p": 0.048,
+    "p_holm": 0.144,
+    "pairs_in_family": 3,
+    "changed_or_replaced_p": 0.4,
+    "warning": "few",
+}
+
+
+def test_three_rates_drawn_dates_and_bounds():
+    assert sentences("slides_by_period", pl.DataFrame([PERIOD])) == [
+        "Early: a minute of this music has 2.00 (1.50–2.80) slides; its players make 1.80 (1.20–2.60) on average, the "
+        "one in the middle 1.60 (1.10–2.30); with the uncertain dates of others drawn, 2.10 (1.60–2.70); whatever "
+        "their dates, between 1.30 and 2.90 (12 players, 140 takes)."
+    ]
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        (
+            {},
+            "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in early "
+            "as in late; p = .048 (p = .144 for 3 pairs at once). Caution: few.",
+        ),
+        (
+            {"changed_or_replaced_p": 0.01, "pairs_in_family": 1, "warning": None},
+            "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in early "
+            "as in late; p = .048; those who stand in one only tell otherwise (p = .010): no joined number is given.",
+        ),
+        (
+            {"evidence": "dates_drawn", "p": None, "ratio_least": 1.1, "warning": None},
+            "Slides per minute: with the uncertain dates drawn, 1.60 (1.00–2.60) times as many in early; whatever the "
+            "dates, between 1.10 and any.",
+        ),
+    ],
+)
+def test_kinds_of_evidence(changed, said):
+    assert sentences("comparison", pl.DataFrame([COMPARED | changed])) == [said]
+
+
+def test_lineage_says_what_it_could_have_found_and_what_it_cannot_tell():
+    row = {
+        "measure": "observed_over_expected",
+        "links": "certain",
+        "pairs": 23,
+        "teachers": 9,
+        "resemblance": 0.31,
+        "p": None,
+        "candidates": 4.5,
+        "power": 0.38,
+        "warning": "fewer than 30 pairs: no p value",
+    }
+    (said,) = sentences("lineage_resemblance", pl.DataFrame([row]))
+    assert "with 23 pairs an influence of half strength is found in 38 of 100 worlds" in said
+    assert "fewer than 30 pairs: no p value" in said
+    assert said.endswith("it cannot tell teaching from choosing a like-minded teacher or a shared town.")
+
+
+def test_effects_say_that_age_birth_and_date_are_one_equation():
+    row = {
+        "model": "birth and recording",
+        "measure": "slides_per_minute",
+        "term": "a decade later recorded",
+        **limits("ratio", 0.74, 0.61, 0.9),
+        "p": 0.0004,
+        "dates": "middles of spans",
+        "takes": 36.0,
+        "players": 12,
+        "reading": "age, birth and date are one equation",
+        "warning": None,
+    }
+    assert sentences("cohort_and_period_effect", pl.DataFrame([row])) == [
+        "Slides per minute, a decade later recorded: 0.74 (0.61–0.90) times, p below .001 (12 players, 36 takes, dates "
+        "by the middles of their spans). Caution: age, birth and date are one equation."
+    ]
+
+
+def test_a_view_of_other_things_has_no_sentences():
+    assert sentences("speed_ledger", pl.DataFrame({"rpm": [78.0]})) is None
