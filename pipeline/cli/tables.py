@@ -24,6 +24,9 @@ _BRIEF = (
     "slides_per_minute",
     "slides_per_100_transitions",
     "slides_per_100_slurred_transitions",
+    "ratio",
+    "p",
+    "p_holm",
     "duration_median_ms",
     "interval_median_cents",
     "share_rising",
@@ -87,7 +90,7 @@ def print_table(
 
 
 def counts_by_share(frame: pl.DataFrame) -> bool:
-    """Whether a count is no whole number: a take whose date or school is unsure counts in several groups."""
+    """Whether a count is no whole number: a take whose player is in several schools counts in each by its share."""
     counts = [name for name in COUNTS if name in frame.columns and frame.schema[name].is_float()]
     return any("." in count_words(value) for name in counts for value in frame[name].drop_nulls().to_list())
 

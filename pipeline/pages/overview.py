@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.answers.number_words import Z_95, count_words, minutes_words, rival_words, with_limits
+from pipeline.answers.sentences import sentences
 from pipeline.pages import charts
 from pipeline.pages.render import drawing, page
 from pipeline.signal.slides.kinds import KINDS
@@ -16,6 +17,9 @@ Row = Mapping[str, Any]
 
 # Wider intervals are drawn together.
 WIDEST = 13
+
+# Views whose answers are said in sentences.
+_SAID = ("comparison", "cohort_and_period_effect", "lineage_resemblance")
 
 _LEDGER_ORDER = {"ambiguous": 0, "unmeasurable": 1, "estimated": 2, "decided": 3}
 
@@ -72,6 +76,7 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
             }
             for row in view("summary.slides_by_interval").sort("semitones", "direction").to_dicts()
         ],
+        said=[text for name in _SAID for text in sentences(name, view(f"summary.{name}")) or ()],
         speeds=_speeds(view),
         sides=sides,
     )

@@ -14,6 +14,7 @@ Biometrika 34, 1947). With fewer than ten slides a player these drift, and the g
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -93,7 +94,7 @@ def _closed_form(slides: Floats, exposure: Floats, *, level: float) -> PlayersRa
     number = slides.size
     y = np.log((slides + 0.5) / exposure)
     mean, variance = float(y.mean()), float(y.var(ddof=1))
-    t = float(stats.t.ppf(0.5 + level / 2, number - 1))
+    t = _student(number - 1, level)
     se = float(np.sqrt(variance / number))
     by_chance = float((1 / (slides + 0.5)).mean())
     middle = mean + max(variance - by_chance, 0.0) / 2
@@ -107,6 +108,11 @@ def _closed_form(slides: Floats, exposure: Floats, *, level: float) -> PlayersRa
         log_se=se,
         freedom=float(number - 1),
     )
+
+
+@cache
+def _student(freedom: int, level: float) -> float:
+    return float(stats.t.ppf(0.5 + level / 2, freedom))
 
 
 def _on_logs(middle: float, half: float) -> Interval:

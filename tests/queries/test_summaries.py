@@ -1,5 +1,7 @@
 """Views of the layer ``summary``: made rows in, expected rows out; rates worked by hand."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from made import chances, database, joined, rows, side, slide, small, solo, tallies
@@ -202,6 +204,41 @@ def test_lineage_goes_by_the_shortest_path():
     ]
     columns = ("ancestor_id", "player_id", "generation", "longest_path", "paths", "certainty", "weakest_certainty")
     assert rows(con, "summary.lineage_by_player", *columns)[1] == ("ann", "cy", 1, 2, 2, "probable", "possible")
+
+
+def test_generations_stand_beside_what_birth_alone_would_give():
+    # Each pupil is born twenty years after the teacher and slides half as often: birth alone tells all of it.
+    people = [f"p{k}" for k in range(5)]
+    tables = joined(
+        {
+            "player": [{"player_id": p, "name": p, "born": str(1800 + 20 * k)} for k, p in enumerate(people)],
+            "teaching": [
+                {"teacher_id": t, "student_id": s, "certainty": "certain"}
+                for t, s in pairwise(people)
+            ],
+        },
+        *(
+            joined(
+                side(f"x{p}", f"t{p}"),
+                {
+                    "take": [{"take_id": f"t{p}"}],
+                    "performance": [{"take_id": f"t{p}", "player_id": p, "certainty": "certain"}],
+                    "solo_span": [solo(f"x{p}", f"t{p}", p, to=240)],
+                    "slide": [slide(f"x{p}", f"t{p}", float(n)) for n in range(192 // 2**k)],
+                },
+            )
+            for k, p in enumerate(people)
+        ),
+    )
+    con = database("lineage", results=("lineage_test",), **tables)
+    columns = ("generation", RATES[0], "expected_from_birth_per_minute")
+    made = [row for row in rows(con, "summary.lineage_by_generation", "ancestor_id", *columns) if row[0] == "p0"]
+    assert [row[1] for row in made] == list(range(5))
+    # Half a slide is added to each count before its logarithm is taken: 4 % of the 12 slides of the last.
+    assert [row[3] for row in made] == pytest.approx([row[2] for row in made], rel=0.06)
+    # Four pairs get no p, and what is left beside birth resembles nobody.
+    tested = rows(con, "summary.lineage_resemblance", "measure", "links", "pairs", "teachers", "p")
+    assert ("slides_per_minute", "certain", 4, 4, None) in tested
 
 
 def test_what_is_missing_or_doubtful(con):

@@ -44,7 +44,7 @@ def _middle(rows: pd.DataFrame, name: str) -> pd.Series:
     return sum((end - day) / pd.Timedelta(days=1) for end in ends) / 2 / _DECADE
 
 
-def _regression(take: pd.DataFrame) -> list[tuple]:
+def _regression(take: pd.DataFrame) -> list[tuple[object, ...]]:
     names = {"a decade later born": "born", "a decade later recorded": "recorded"}
     terms = pd.DataFrame({name: _middle(take, column) for name, column in names.items()})
     known = terms.notna().all(axis=1) & take["player_id"].notna()
@@ -68,7 +68,7 @@ def _regression(take: pd.DataFrame) -> list[tuple]:
     ]
 
 
-def _schools(take: pd.DataFrame, school_share: pd.DataFrame) -> list[tuple]:
+def _schools(take: pd.DataFrame, school_share: pd.DataFrame) -> list[tuple[object, ...]]:
     sums = take.groupby("player_id")[["slides", "transitions"]].sum()
     made = []
     for _, scheme in school_share[school_share["school_id"] != "unplaced"].groupby("scheme"):
