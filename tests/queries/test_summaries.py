@@ -212,10 +212,7 @@ def test_generations_stand_beside_what_birth_alone_would_give():
     tables = joined(
         {
             "player": [{"player_id": p, "name": p, "born": str(1800 + 20 * k)} for k, p in enumerate(people)],
-            "teaching": [
-                {"teacher_id": t, "student_id": s, "certainty": "certain"}
-                for t, s in pairwise(people)
-            ],
+            "teaching": [{"teacher_id": t, "student_id": s, "certainty": "certain"} for t, s in pairwise(people)],
         },
         *(
             joined(

@@ -107,8 +107,8 @@ class _Pair:
         self, one: Mapping[str, Any], other: Mapping[str, Any], warning: str | None, *, seed: int, replicates: int
     ) -> dict[str, Any]:
         made = compare_rates(
-            (_rate(one, self.factor), *self.groups[0]),
-            (_rate(other, self.factor), *self.groups[1]),
+            (_rate(one, self.factor), self.groups[0][0], self.groups[0][1]),
+            (_rate(other, self.factor), self.groups[1][0], self.groups[1][1]),
             seed=group_seed(seed, grouping=self.grouping, group_key=f"{self.first}:{self.second}"),
             replicates=replicates,
         )
@@ -198,8 +198,10 @@ def _by_cluster(frame: pl.DataFrame) -> dict[str, dict[str, dict[str, float]]]:
 
 
 def _rate(row: Mapping[str, Any], factor: float) -> Rate:
-    values = (row[name] / factor for name in ("rate", "low", "high", "poisson_low", "poisson_high"))
-    return Rate(*values, row["method"])
+    rate, low, high, poisson_low, poisson_high = (
+        row[name] / factor for name in ("rate", "low", "high", "poisson_low", "poisson_high")
+    )
+    return Rate(rate, low, high, poisson_low, poisson_high, row["method"])
 
 
 def _named(interval: Interval) -> list[tuple[str, float]]:
