@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.stats.estimates import MEASURES, group_seed
 from pipeline.stats.resemblance import LEAST_PAIRS_FOR_P, Links, link_weights, resemblance, residuals
 from pipeline.store import schema
+from pipeline.units import Floats
 
 _PLAYERS = """select player.player_id,
     (year(player.born_earliest) + year(player.born_latest)) / 2 as born,
@@ -86,7 +87,7 @@ def lineage_tests(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
         with np.errstate(divide="ignore"):
             logs = np.where(e > 0, np.log((c + 0.5) / e), np.nan)
         logs[players["born"].is_null().to_numpy()] = np.nan
-        left = residuals(logs, *(players[name].fill_null(np.nan).to_numpy() for name in ("born", "recorded")))
+        left = residuals(logs, players["born"].fill_null(np.nan).to_numpy(), _recorded(players))
         for which in ("certain", "all"):
             links = taught if which == "all" else taught.filter(pl.col("certainty") == "certain")
             made = resemblance(
@@ -109,6 +110,12 @@ def lineage_tests(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
                 }
             )
     return pl.DataFrame(rows, schema=schema.load("lineage_test", "result").polars_schema(), orient="row")
+
+
+def _recorded(players: pl.DataFrame) -> Floats | None:
+    """Mean recording year of each player, that of all where it is unknown; None if it is known of nobody."""
+    known = players["recorded"]
+    return None if known.null_count() == known.len() else known.fill_null(known.mean()).to_numpy().astype(np.float64)
 
 
 def _links(taught: pl.DataFrame, players: pl.DataFrame) -> Links:
