@@ -211,3 +211,16 @@ def test_what_the_stylus_plays_again_is_not_counted_even_where_a_person_says_sol
         assert spans["counted"].to_list() == [True, False, True]
         assert spans["transfer_start_s"].to_list() == pytest.approx([0.0, 2.3, 4.3])
         assert spans["reason"].to_list()[1] == "the stylus plays the same groove again"
+
+
+def test_two_soloists_at_once_are_refused_with_the_true_reason() -> None:
+    """Whatever the sound seems to be: it is neither speech nor silence because two violins play."""
+    take = facts()["takes"][0]
+    pair = take | {"accompaniment": "none", "soloists": [{"instrument": "violin", "player_id": p} for p in ("p", "q")]}
+    spans = solo_spans(facts(takes=[pair]), length_s=40.0)
+    for content in ("solo", "speech", "not_music", "cannot_tell"):
+        (span,) = with_measured(spans, [Measured(0.0, 40.0, content)])
+        assert not span.counted
+        assert span.reason == "cannot tell whose slides: 2 soloists play at once; add passages"
+    told = facts(takes=[pair], passages=[passage(0.0, 20.0, player_id="p"), passage(20.0, 40.0, player_id="q")])
+    assert [s.player_id for s in solo_spans(told, length_s=40.0) if s.counted] == ["p", "q"]

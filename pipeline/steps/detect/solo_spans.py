@@ -94,9 +94,9 @@ def _whole(takes: Sequence[Mapping[str, Any]], length_s: float) -> SoloSpan:
         return SoloSpan(0.0, length_s, None, None, "solo", "default", False, why + "; add passages")
     take = takes[0]
     other = OTHER_LINES.get(take["accompaniment"] or "")
-    if other is None and len(take["soloists"]) > 1:
-        other = "more than one soloist"
     reason = f"cannot tell whose slides: {other} plays too; add passages" if other else None
+    if len(take["soloists"]) > 1:
+        reason = f"cannot tell whose slides: {len(take['soloists'])} soloists play at once; add passages"
     player_id = _only_player(take)
     return SoloSpan(0.0, length_s, take["take_id"], player_id, "solo", "default", reason is None, reason)
 
@@ -107,11 +107,14 @@ def _only_player(take: Mapping[str, Any] | None) -> str | None:
 
 
 def with_measured(spans: Sequence[SoloSpan], measured: Sequence[Heard]) -> list[SoloSpan]:
-    """Solo spans cut where measurement says otherwise: all contents without passages, else what cannot be told."""
+    """Solo spans cut where measurement says otherwise: all contents without passages, else what cannot be told.
+
+    What the catalogue alone refuses keeps its reason: two players at once are no speech, whatever they sound like.
+    """
     cuts = _widened_solo(measured)
     done: list[SoloSpan] = []
     for span in spans:
-        if span.content != "solo":
+        if span.content != "solo" or not span.counted:
             done.append(span)
             continue
         for start, end, content in cuts:
