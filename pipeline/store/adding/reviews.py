@@ -12,6 +12,7 @@ from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.schema import load
 
+_STRETCH = ("transfer_id", "transfer_start_s", "transfer_end_s", "sample_id", "item_id")
 _SAME = (
     "transfer_id",
     "transfer_start_s",
@@ -76,6 +77,7 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
 def _added(corpus: Corpus, table: TextTable, change: Change) -> TakenIn:
     relation = table.relation
     books: dict[str, EditableTable] = {}
+    last: dict[str, dict[tuple[str, ...], tuple[str, ...]]] = {}
     added: dict[str, int] = {}
     known = 0
     columns = {column.name: table.column(column.name) for column in relation.written_columns}
@@ -85,26 +87,30 @@ def _added(corpus: Corpus, table: TextTable, change: Change) -> TakenIn:
         if listener not in books:
             path = corpus.root / "reviews" / f"{listener}.csv"
             books[listener] = EditableTable.read(path, relation=relation)
-        book = books[listener]
-        if _last_same(book, row):
+            last[listener] = _last_of_each(books[listener])
+        stretch, said = _cells(row, _STRETCH), _cells(row, _SAME)
+        if last[listener].get(stretch) == said:
             known += 1
             continue
-        book.append(row)
+        last[listener][stretch] = said
+        books[listener].append(row)
         added[listener] = added.get(listener, 0) + 1
     for listener in added:
         books[listener].into(change)
     return TakenIn(added, known)
 
 
-def _last_same(book: EditableTable, row: dict[str, str]) -> bool:
-    """Whether the listener's last verdict on the same stretch says the same."""
-    heads = book.rows[0]
-    stretch = ("transfer_id", "transfer_start_s", "transfer_end_s", "sample_id", "item_id")
-    for cells in reversed(book.rows[1:]):
-        kept = dict(zip(heads, cells, strict=False))
-        if all(kept.get(name, "") == row[name] for name in stretch):
-            return all(kept.get(name, "") == row[name] for name in _SAME)
-    return False
+def _last_of_each(book: EditableTable) -> dict[tuple[str, ...], tuple[str, ...]]:
+    """By stretch, what the listener's last verdict on it says."""
+    last = {}
+    for cells in book.rows[1:]:
+        kept = dict(zip(book.rows[0], cells, strict=False))
+        last[_cells(kept, _STRETCH)] = _cells(kept, _SAME)
+    return last
+
+
+def _cells(row: dict[str, str], names: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(row.get(name, "") for name in names)
 
 
 def _unknown_sound(corpus: Corpus, table: TextTable, file: str) -> list[Problem]:
