@@ -7,10 +7,12 @@ as tables in the database file, so that a summary of millions of slides answers 
 the view. Of these, a relation whose schema says ``stored = false`` stays a view, since it repeats what others hold.
 """
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+import json
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -129,17 +131,25 @@ def reads(name: Name) -> frozenset[Name]:
 
 @cache
 def _names(text: str) -> frozenset[Name]:
-    found = _parser().get_table_names(text, qualified=True) if text else set()
-    # A name comes quoted where it is a word of SQL, and with the alias that it goes by: base."work" AS work.
-    pairs = (each.partition(" AS ")[0].replace('"', "").split(".") for each in found)
-    return frozenset((layer, name) for layer, name in pairs)
+    if not text:
+        return frozenset()
+    ((tree,),) = _parser().execute("select json_serialize_sql($1)", [text]).fetchall()
+    return frozenset(_tables(json.loads(tree)))
+
+
+def _tables(node: Any) -> Iterator[Name]:
+    """The tables in a parsed statement; those of no layer are its own common table expressions."""
+    if isinstance(node, dict):
+        if node.get("type") == "BASE_TABLE" and node["schema_name"] in LAYERS:
+            yield node["schema_name"], node["table_name"]
+        node = list(node.values())
+    for part in node if isinstance(node, list) else ():
+        yield from _tables(part)
 
 
 @cache
 def _parser() -> duckdb.DuckDBPyConnection:
-    con = duckdb.connect(config={"threads": 1})
-    con.execute(FUNCTIONS.read_text(encoding="utf-8")).fetchall()
-    return con
+    return duckdb.connect(config={"threads": 1})
 
 
 def rests_on(name: Name) -> frozenset[Name]:
