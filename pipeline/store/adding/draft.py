@@ -143,7 +143,8 @@ class Drafter:
         }
         transfer |= {"file_start_s": start} if start else {}
         transfer |= {column: fields[f] for f, (t, column) in _CELLS.items() if t == "transfer" and f in fields}
-        transfer["length_s"] = f"{_length_s(recording):.1f}"
+        length_s = float(fields.get("end", recording.audio.length_s)) - float(start or 0.0)
+        transfer["length_s"] = f"{length_s:.1f}"
         self._new("transfer", transfer)
         side = self.book.one("side", "side_id", side_id) or {}
         self._note(recording, {"take": take, "side": side, "transfer": transfer})
@@ -397,8 +398,3 @@ class Drafter:
     def _new(self, table: str, cells: Cells) -> Cells:
         self.draft.new.append(NewRow(table, cells))
         return self.book.add(table, cells)
-
-
-def _length_s(recording: Recording) -> float:
-    start = float(recording.fields.get("start", 0.0))
-    return float(recording.fields.get("end", recording.audio.length_s)) - start
