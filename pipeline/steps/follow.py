@@ -82,7 +82,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=12,
+    version=13,
     scope="transfer",
     reads=(),
     writes=("pitch_frame", "melody"),

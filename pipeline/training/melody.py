@@ -52,7 +52,7 @@ HIT_BINS = 2.5
 SHARES = {"loud_share": 0.4, "high_share": 0.06, "alone_share": 0.1}
 # The lowest notes of a cello and a viola lie below what a horn lets through: without more of them than are played by
 # chance they are heard an octave high.
-LOW_SHARES = {"viola": 0.1, "cello": 0.2}
+LOW_SHARES = {"viola": 0.2, "cello": 0.2}
 # Frames nearer than this to where the solo starts or stops teach nothing: there, truth is a matter of taste.
 EDGE_S = 0.03
 

@@ -153,7 +153,8 @@ def _scooped(rng: np.random.Generator, plan: Plan, *, often: bool) -> Plan:
     """Notes that begin off their pitch and come in: none of these is a slide.
 
     Three in ten strokes begin some 25 cents low for 30-70 ms. With ``often`` up to half of all notes of a side begin
-    40-130 cents low, or now and then high, and take 60-220 ms.
+    40-85 cents low, or now and then high, and take 60-220 ms. Those from a semitone off cannot be told from an arriving
+    finger by the single note: ``slides.approach`` tells them by the player's habit.
     """
     into, share = slide_into(plan), float(rng.uniform(0.2, 0.5))
     notes = []
@@ -162,7 +163,7 @@ def _scooped(rng: np.random.Generator, plan: Plan, *, often: bool) -> Plan:
         if i in into or note.ornament is not None:
             notes.append(note)
         elif often and length_s > 0.25 and rng.random() < share:
-            cents = -float(rng.uniform(40.0, 130.0)) if rng.random() < 0.85 else float(rng.uniform(30.0, 90.0))
+            cents = -float(rng.uniform(40.0, 85.0)) if rng.random() < 0.85 else float(rng.uniform(30.0, 85.0))
             in_s = min(float(rng.uniform(0.06, 0.22)), 0.5 * length_s)
             notes.append(replace(note, approach_cents=cents, approach_s=in_s))
         elif not note.slurred and rng.random() < 0.3:

@@ -149,7 +149,7 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=10,
+    version=11,
     scope="transfer",
     reads=("pitch_frame", "melody", "speed", "speed_curve", "repeated_groove"),
     writes=("note", "transition", "slide", "solo_span"),
