@@ -1,11 +1,14 @@
 """Fixtures that several folders share."""
 
+import os
 import shutil
 import sys
 from pathlib import Path
 
 import pytest
 
+# Workers of pytest-xdist set a width of 80, which the program would obey in its tables.
+os.environ.pop("COLUMNS", None)
 sys.path.insert(0, str(Path(__file__).parent))
 # Last, so that an installed wheel is tested rather than the checkout beside these tests.
 sys.path.append(str(Path(__file__).parent.parent))

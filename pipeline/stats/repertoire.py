@@ -26,6 +26,7 @@ _CLOSE = 1e-9
 # A ridge of this size on every coefficient but the constant's keeps cells that never or always slid finite; it weighs
 # as a prior of standard deviation 10 on the logit.
 _RIDGE = 0.01
+_LEAST_WEIGHT = 1e-9
 
 
 @dataclass(frozen=True)
@@ -130,9 +131,9 @@ def _logistic(design: Floats, n: Floats, y: Floats) -> Floats:
     ridge = _ridge(design)
     for _ in range(_STEPS):
         p = special.expit(design @ beta)
-        step = np.linalg.solve(
-            design.T @ (design * (n * p * (1 - p))[:, None]) + ridge, design.T @ (y - n * p) - ridge @ beta
-        )
+        # Where every change holds a slide, or none does, the weights vanish and no maximum is left to be found.
+        weight = n * np.maximum(p * (1 - p), _LEAST_WEIGHT)
+        step = np.linalg.solve(design.T @ (design * weight[:, None]) + ridge, design.T @ (y - n * p) - ridge @ beta)
         beta = beta + step / max(1.0, float(np.abs(step).max()) / 2)
         if np.abs(step).max() < _CLOSE:
             break

@@ -89,7 +89,8 @@ def _run(rng: np.random.Generator, before: PlannedNote, plan: Plan) -> tuple[Pla
     step_s = float(np.exp(rng.uniform(np.log(0.09), np.log(0.22))))
     slur = int(rng.choice((1, 2, 4, 8)))
     place = int(np.argmin(np.abs(np.array(ladder) - before.midi)))
-    way, at, notes = int(rng.choice((-1, 1))), before.end_s, []
+    way, at = int(rng.choice((-1, 1))), before.end_s
+    notes: list[PlannedNote] = []
     for k in range(int(np.exp(rng.uniform(np.log(8), np.log(64))))):
         if rng.random() < 0.15:
             place += int(rng.choice((-1, 1))) * int(rng.integers(5, 9))

@@ -60,7 +60,7 @@ def rows_for(job: Job) -> Rows:
         instrument=job.instrument,
         length_s=LENGTH_S,
         kind_shares=MORE_KINDS if job.more else None,
-        **shares,  # type: ignore[arg-type]
+        **shares,
     )
     line = follow(samples, sample_rate_hz=SAMPLE_RATE_HZ, instrument=job.instrument, scoring="network")
     speed_map = SpeedMap(truth.transfer_time_s[::10], truth.correction_cents[::10])

@@ -27,7 +27,7 @@ TROUBLES = {
     "s05-a": "says length_s",
     "s06-a": "not a number",
     "s07-a": "too short",
-    "s08-a": "cannot be decoded here",
+    "s08-a": "is cut short",
     "s09-a": "s09.wav is not there",
 }
 

@@ -85,6 +85,7 @@ def rows(con: duckdb.DuckDBPyConnection, view: str, *columns: str, order: str = 
 def corpus_folder(folder: Path, **tables: list[dict[str, Any]]) -> Path:
     """A corpus folder that holds only a database of made rows."""
     (folder / "derived").mkdir(parents=True)
+    (folder / "catalogue").mkdir()
     sources = {name: frame(name, given) for name, given in tables.items()}
     with duckdb.connect() as con:
         con.execute(f"attach '{folder / 'derived' / 'corpus.duckdb'}' as corpus").fetchall()

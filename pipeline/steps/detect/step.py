@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.settings import DetectSettings
-from pipeline.signal.line.solo_parts import where_solo
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.slides.stroke import STROKES
 from pipeline.signal.speed.speed_map import SpeedMap
@@ -33,6 +32,7 @@ if TYPE_CHECKING:
 
 
 def _run(given: StepInput) -> StepOutput:
+    from pipeline.signal.line.solo_parts import where_solo
     from pipeline.signal.slides.detect import find_notes_and_slides
 
     settings = given.settings
