@@ -16,6 +16,7 @@ from pipeline.signal.line.follow import follow
 from pipeline.signal.slides import stroke
 from pipeline.signal.slides.detect import find_notes_and_slides
 from pipeline.signal.slides.frames import Line, prepare
+from pipeline.signal.slides.kinds import STROKES
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plan import PlannedSlide, Truth
 from pipeline.training.crew import Crew
@@ -94,7 +95,7 @@ def line_of(rows: list[Row]) -> npt.NDArray[np.float64]:
 
 def figures(rows: list[Row]) -> dict[str, Any]:
     """How the strokes named do on sides not learned from."""
-    counts: dict[str, dict[str, int]] = {name: {} for name in stroke.STROKES}
+    counts: dict[str, dict[str, int]] = {name: {} for name in STROKES}
     for _, true, said in rows:
         counts[true][said] = counts[true].get(said, 0) + 1
     told = [(true, said) for _, true, said in rows if said != "cannot_tell"]

@@ -11,8 +11,7 @@ import pytest
 from pipeline.settings import DetectSettings
 from pipeline.signal.line.solo_parts import SoloSpan as HeardSpan
 from pipeline.signal.slides import learned
-from pipeline.signal.slides.kinds import KINDS
-from pipeline.signal.slides.stroke import STROKES
+from pipeline.signal.slides.kinds import KINDS, STROKES
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import SoloSpan, evidence_in, solo_spans, with_measured
 from pipeline.steps.detect.step import STEP

@@ -27,7 +27,7 @@ class Slide:
 
     ``kinds`` holds the probabilities of ``pipeline.signal.slides.kinds.KINDS``, which sum to 1. ``glided_cents`` is
     ``interval_cents`` without the step. ``stroke`` says whose bow stroke carries the slide, ``strokes`` with what
-    probabilities, in the order of ``pipeline.signal.slides.stroke.STROKES``; told once all slides are known.
+    probabilities, in the order of ``pipeline.signal.slides.kinds.STROKES``; told once all slides are known.
     """
 
     from_note: int | None

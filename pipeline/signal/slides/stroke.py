@@ -15,11 +15,11 @@ import numpy as np
 from pipeline.learned_from import check_names
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.frames import Frames
+from pipeline.signal.slides.kinds import STROKES
 from pipeline.units import Floats
 
 WEIGHTS = Path(__file__).with_name("stroke_line.json")
 NAMES = ("sound_dip", "line_dip", "sound_rise", "line_rise")
-STROKES = ("before", "after", "both")
 SURE = 0.7
 """Least probability of the stroke that is named, as of ``bowing.begins``."""
 _MOST_DB = 15.0

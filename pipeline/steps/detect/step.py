@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.settings import DetectSettings
-from pipeline.signal.slides.kinds import KINDS
-from pipeline.signal.slides.stroke import STROKES
+from pipeline.signal.slides.kinds import KINDS, STROKES
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import (
