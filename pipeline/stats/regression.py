@@ -29,6 +29,8 @@ from pipeline.units import Floats
 
 LEAST_PLAYERS = 8
 _DRAWS, _GRID = 10, 15
+# Least eigenvalue against the greatest below which a design counts as singular: rounding error of double precision.
+_SINGULAR = 1e-10
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,8 @@ def regression(
 
     Returns
     -------
-    None with fewer than eight players, no slide, or terms that cannot be told apart.
+    None with fewer than eight players, no slide, or terms that cannot be told apart, with all players or without any
+    one of them: then a coefficient hangs on one player alone, and leaving the player out, as the errors do, leaves none.
     """
     c, e = np.asarray(counts, dtype=np.float64), np.asarray(exposures, dtype=np.float64)
     x = np.asarray(terms, dtype=np.float64)
@@ -121,7 +124,15 @@ def dated_regression(
 
 def _can_fit(c: Floats, x: Floats, groups: npt.NDArray[np.intp]) -> bool:
     enough = groups.size > 0 and int(groups.max()) + 1 >= max(LEAST_PLAYERS, x.shape[1] + 2)
-    return bool(enough and c.sum() > 0 and np.linalg.matrix_rank(x - x.mean(axis=0)) == x.shape[1])
+    if not enough or c.sum() == 0:
+        return False
+    design = np.column_stack([np.ones(c.size), x - x.mean(axis=0)])
+    scale = np.abs(design).max(axis=0)
+    design /= np.where(scale > 0, scale, 1.0)
+    of_player = np.zeros((int(groups.max()) + 1, design.shape[1], design.shape[1]))
+    np.add.at(of_player, groups, design[:, :, None] * design[:, None, :])
+    left = np.linalg.eigvalsh(of_player.sum(axis=0) - of_player)
+    return bool((left[:, 0] > _SINGULAR * left[:, -1]).all())
 
 
 def _fit(c: Floats, e: Floats, x: Floats, groups: npt.NDArray[np.intp]) -> Any:

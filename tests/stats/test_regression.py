@@ -62,3 +62,14 @@ def test_the_order_of_takes_changes_nothing():
     one = regression(counts, exposures, terms, names=names, players=players)
     other = regression(counts[order], exposures[order], terms[order], names=names, players=[players[i] for i in order])
     assert [e.ratio.low for e in one] == pytest.approx([e.ratio.low for e in other])
+
+
+def test_a_term_that_hangs_on_one_player_alone_is_not_estimated() -> None:
+    rng = np.random.default_rng(3)
+    players = np.repeat([f"p{n}" for n in range(10)], 3)
+    born = np.repeat(rng.normal(size=10), 3)
+    alone = (players == "p4").astype(float)
+    counts, exposures = rng.poisson(20, size=30), np.full(30, 2.0)
+    both = np.column_stack([born, alone])
+    assert regression(counts, exposures, both, names=("born", "alone"), players=players.tolist()) is None
+    assert regression(counts, exposures, born[:, None], names=("born",), players=players.tolist()) is not None
