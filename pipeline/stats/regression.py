@@ -62,7 +62,7 @@ def regression(
     Returns
     -------
     None with fewer than eight players, no slide, or terms that cannot be told apart, with all players or without any
-    one of them: then a coefficient hangs on one player alone, and leaving the player out, as the errors do, leaves none.
+    one of them: then a coefficient hangs on one player, and leaving the player out, as the errors do, leaves none.
     """
     c, e = np.asarray(counts, dtype=np.float64), np.asarray(exposures, dtype=np.float64)
     x = np.asarray(terms, dtype=np.float64)
