@@ -10,9 +10,7 @@ import pytest
 
 
 @pytest.mark.skipif(os.name == "nt", reason="kills as on Unix")
-@pytest.mark.parametrize(
-    "kills", [pytest.param(30, marks=pytest.mark.slow), pytest.param(1000, marks=pytest.mark.long)]
-)
+@pytest.mark.parametrize("kills", [pytest.param(6, marks=pytest.mark.slow), pytest.param(1000, marks=pytest.mark.long)])
 def test_no_kill_loses_or_doubles_anything(kills: int, tmp_path: Path) -> None:
     program = str(Path(__file__).with_name("killing_at_random.py"))
     command = [sys.executable, program, str(tmp_path), str(kills), "78"]

@@ -44,7 +44,7 @@ def program(*arguments: object) -> dict[str, object]:
 
 @pytest.mark.parametrize(
     "writer",
-    [name if name in OFTEN else pytest.param(name, marks=pytest.mark.slow) for name in WRITERS],
+    [name if name in OFTEN else pytest.param(name, marks=pytest.mark.long) for name in WRITERS],
 )
 def test_killed_at_any_step_and_run_again_gives_what_an_undisturbed_run_gives(writer: str, tmp_path: Path) -> None:
     done = program("kill", writer, tmp_path)
