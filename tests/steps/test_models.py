@@ -13,6 +13,7 @@ import pandas as pd
 import polars as pl
 import pytest
 
+from pipeline import store
 from pipeline.answers.open_corpus import open_corpus
 from pipeline.store import schema as schemas
 from pipeline.store.analysis.slide_rate_model import fitted
@@ -23,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "queries"))
 from made import corpus_folder, joined
 from test_summaries import many_players
 
-ANALYSIS = Path(data_package.__file__).parent / "analysis"
+ANALYSIS = Path(store.__file__).parent / "analysis"
 TABLES = {"take": ("take_for_models", "summary"), "school_share": ("school_member", "fact")}
 
 
