@@ -28,7 +28,7 @@ def overlap(first, second, *, names=("transfer_start_s", "transfer_end_s")):
 def judge(root):
     """Verdicts on a drawn sample: finds in turn right and wrong, all else without a slide."""
     listen(root, number=60, by=(), seed=3)
-    items = Corpus(root).catalogue.frame("drawn_item")
+    items = Corpus(root).catalogue.frame("drawn_item").filter(pl.col("repeat_of").is_null())
     finds = items.filter(pl.col("drawn_from") == "slide").with_row_index("place")
     wrong = set(finds.filter(pl.col("place") % 2 == 1)["item_id"])
     rows = [
