@@ -25,7 +25,7 @@ def test_no_view_sums_floating_point_numbers_in_the_order_in_which_they_come() -
     assert {name: hits for name, hits in sums.items() if hits} == {}
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_fifty_exports_have_one_hash(measured_once: Path, tmp_path: Path) -> None:
     day = date(2026, 1, 5)
     made = [export(measured_once, to=("csv",), into=tmp_path / str(n), today=day) for n in range(50)]
