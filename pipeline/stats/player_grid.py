@@ -5,7 +5,7 @@ variance mean + (kappa mean)^2. Priors: mu flat, sigma half-normal(1), kappa hal
 logarithms (weakly informative: players of one corpus differ by less than e^2 either way). The posterior is summed over
 a grid of all three, so that the limits of a player's rate hold the uncertainty of how much players differ: with the
 spread plugged in they cover .69 to .92 for 5 to 40 players, so .93 to .96 (benchmarks/coverage). Morris, JASA 78
-(1983); Laird and Louis, JASA 82 (1987) for what plugging in costs.
+(1983); Laird and others, JASA 82 (1987) for what plugging in costs.
 """
 
 from dataclasses import dataclass
