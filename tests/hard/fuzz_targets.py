@@ -117,7 +117,7 @@ def verdicts(content: bytes) -> None:
         done = take_in(corpus, path)
         assert set(done.added) <= {p.stem for p in corpus.root.glob("reviews/*.csv")}
     assert [p.name for p in Path(room.name).iterdir()] == ["corpus"]
-    assert {p.name for p in corpus.root.iterdir()} <= {"catalogue", "reviews"}
+    assert {p.name for p in corpus.root.iterdir()} <= {"catalogue", "reviews", "derived"}  # the lock is kept in derived
     for path in corpus.root.glob("reviews/*"):
         assert path.suffix == ".csv"
         path.unlink()
