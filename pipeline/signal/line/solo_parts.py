@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.line.calibration import mean_of_neighbours
+from pipeline.signal.line.texture import Line as TexturedLine
 from pipeline.signal.line.texture import Texture, texture
 from pipeline.units import Floats
 
@@ -54,19 +55,11 @@ SPEECH, SPEECH_RESTING, SPEECH_PER_SLOPE, SPEECH_IN_TUNE = 29.8, -29.0, 0.018, -
 UNSURE, EVEN_EARLY, EARLY_WIDTH = (0.6, 0.85), (0.27, 0.46), 0.03
 
 
-class Line(Protocol):
-    """What is read of a melody line: (n,) arrays on an even grid of transfer time."""
+class Line(TexturedLine, Protocol):
+    """What is read of a melody line beside its texture: (n,) arrays on the same grid."""
 
     @property
-    def time_s(self) -> Floats: ...
-    @property
-    def f0_hz(self) -> Floats: ...
-    @property
     def voiced_probability(self) -> Floats: ...
-    @property
-    def confidence(self) -> Floats: ...
-    @property
-    def level_db(self) -> Floats: ...
     @property
     def sound_db(self) -> Floats: ...
 
