@@ -9,7 +9,6 @@ import pytest
 
 # Workers of pytest-xdist set a width of 80, which the program would obey in its tables.
 os.environ.pop("COLUMNS", None)
-sys.path.insert(0, str(Path(__file__).parent))
 # Last, so that an installed wheel is tested rather than the checkout beside these tests.
 sys.path.append(str(Path(__file__).parent.parent))
 
@@ -17,7 +16,7 @@ sys.path.append(str(Path(__file__).parent.parent))
 @pytest.fixture(scope="session")
 def measured_once(tmp_path_factory):
     """A measured corpus; only to be read."""
-    from measured import measured_corpus
+    from tests.helpers.measured_corpus import measured_corpus
 
     return measured_corpus(tmp_path_factory.mktemp("measured") / "corpus")
 

@@ -3,11 +3,11 @@
 import re
 
 import pytest
-from documented import PARTS, ROOT, renewed
 
 from pipeline.settings import Group, Settings
 from pipeline.steps.order import STEPS
 from pipeline.store.schema import relations
+from tests.documented import PARTS, ROOT, renewed
 
 
 @pytest.mark.parametrize("name", sorted(PARTS))

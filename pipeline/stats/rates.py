@@ -9,7 +9,7 @@ Student's t and the factor sqrt(K / (K - 1)), and (b) the t interval of the loga
 bootstrap's standard error. Degrees of freedom are those of the effective number of clusters
 (sum e)^2 / sum e^2, less 1, since unequal exposures leave fewer independent pieces (Carter, Schnepel and
 Steigerwald, Review of Economics and Statistics 99, 2017). Plain percentile limits cover 86 to 90 % with
-15 unequal players; these cover 93 to 97 % (tests/stats/test_coverage.py).
+15 unequal players; these cover 93 to 97 % (tests/stats/test_rates_coverage.py).
 
 Fewer than ten clusters: such a bootstrap is too narrow. The true rates of clusters are then taken to follow a gamma
 distribution, so that the count is negative binomial, and the limits are exact (Garwood's, with that distribution):

@@ -28,7 +28,7 @@ from pipeline.steps.base import StepInput
 from pipeline.steps.order import STEPS
 from pipeline.steps.scopes import session_units
 from pipeline.store.corpus import Corpus
-from tests.flows.made_corpus import make_corpus
+from tests.helpers.tone_corpus import make_corpus
 
 RATE_HZ = 44_100
 WARM_S = 20.0

@@ -1,9 +1,9 @@
 """Prints how well the hand tells real fingerings: string and finger of every note, silent and with slides heard.
 
 Notes and fingers are a folder's (``pipeline.training.fingerings``); the slides are simulated on them as in the other
-benchmarks of the hand (``hand_played``): none (``silent``), every shift heard (``every shift``), or a sparing player.
-Beside ours stand another player of the same piece, the majority of the others, and ``own players``: fingerings drawn
-from the fitted model itself, judged alike, which is the most that the model could reach if it were true.
+benchmarks of the hand (``played_passages``): none (``silent``), every shift heard (``every shift``), or a sparing
+player. Beside ours stand another player of the same piece, the majority of the others, and ``own players``: fingerings
+drawn from the fitted model itself, judged alike, which is the most that the model could reach if it were true.
 The weights in use were learned from 35 of these files: figures on them are marked fitted. With ``--refit`` each piece
 is judged by weights learned without it and without the player (an hour).
 Run: python -m tests.benchmarks.fingers --folder FOLDER [--refit] [--seed 1]
@@ -11,17 +11,11 @@ Run: python -m tests.benchmarks.fingers --folder FOLDER [--refit] [--seed 1]
 
 import argparse
 import json
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
-
-from hand_passages import Note
-from hand_played import Played, play, score
 
 from pipeline.signal.hand.fingerboard import fingerboard, stops
 from pipeline.signal.hand.passage import arrays, reconstruct_with
@@ -29,6 +23,8 @@ from pipeline.signal.hand.weights import WEIGHTS, Weights, of_players
 from pipeline.training.finger_likelihood import Likelihood
 from pipeline.training.fingerings import Fingering, laid_beside, read_fingerings
 from pipeline.training.fingers import held_out, weights_of
+from tests.helpers.fingered_passages import Note
+from tests.helpers.played_passages import Played, play, score
 
 HEARINGS = {"silent": "silent", "every shift heard": "starting_finger", "sparing player": "sparing"}
 
@@ -43,7 +39,7 @@ class Judged:
 
 
 def notes_of(fingering: Fingering, rng: np.random.Generator) -> list[Note]:
-    """The notes as ``hand_played`` takes them; half of them slurred, as the files do not say which."""
+    """The notes as ``played_passages`` takes them; half of them slurred, as the files do not say which."""
     return [
         Note(int(s), int(f), int(p), int(m), slurred=bool(rng.random() < 0.5), length_s=float(length))
         for s, f, p, m, length in zip(

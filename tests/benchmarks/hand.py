@@ -2,22 +2,18 @@
 
 ``handbook`` and ``judged`` are scales and arpeggios (no weight was chosen by looking at the latter), ``chosen`` random
 lines with the fingers of a player who knows what comes next, ``melodies`` those of one who does not; ``hand_ceiling``
-tells how much anyone could know of these. Run: python tests/benchmarks/hand.py SEED
+tells how much anyone could know of these. Run: python -m tests.benchmarks.hand SEED
 """
 
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
-
-from hand_passages import chosen, handbook, handbook_names, judged_names, melody
-from hand_played import SCHOOLS, Played, play, score
-
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.hand.passage import reconstruct
+from tests.helpers.fingered_passages import chosen, handbook, handbook_names, judged_names, melody
+from tests.helpers.played_passages import SCHOOLS, Played, play, score
 
 
 def main(seed: int) -> None:

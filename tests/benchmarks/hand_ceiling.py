@@ -1,27 +1,23 @@
 """Prints the best that anyone could do on the random melodies: the exact posterior under the melodies' own recipe.
 
-The player's recipe of ``hand_passages.melody`` and the way ``hand_played.play`` measures a starting-finger school are
-turned into a hidden Markov model with their true parameters, habits summed over; its answers are the ceiling of any
-method that sees the same notes and slides. On development seeds the cello's ceiling was 0.88 after shifts, ours 0.63,
-and 0.70 with the exact likelihood of what is heard in place of ours; the rest is knowing the recipe's own choices.
-Run: python tests/benchmarks/hand_ceiling.py SEED COUNT
+The player's recipe of ``fingered_passages.melody`` and the way ``played_passages.play`` measures a starting-finger
+school are turned into a hidden Markov model with their true parameters, habits summed over; its answers are the ceiling
+of any method that sees the same notes and slides. On development seeds the cello's ceiling was 0.88 after shifts, ours
+0.63, and 0.70 with the exact likelihood of what is heard in place of ours; the rest is knowing the recipe's own
+choices. Run: python -m tests.benchmarks.hand_ceiling SEED COUNT
 """
 
 import sys
 from collections import defaultdict
 from itertools import product
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
-
-from hand_passages import Note, _in_hand, _reposition_options, melody
-from hand_played import BREAK_SEMITONES, LOST_BREAKS, Played, play, score
 
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.slides.kinds import KINDS
+from tests.helpers.fingered_passages import Note, _in_hand, _reposition_options, melody
+from tests.helpers.played_passages import BREAK_SEMITONES, LOST_BREAKS, Played, play, score
 
 State = tuple[int, int, int]
 ONE_STRING, FANCY, OPEN = (0.3, 0.55, 0.8), (0.01, 0.04), (0.1, 0.5, 0.9)

@@ -6,17 +6,12 @@ piano; the speed is taken as known. Notes count that are found for at least half
 those to which the hand slides along one string by more than a semitone; ``other slide`` those to which a finger slides
 while the hand moves by a semitone or not at all; ``shift, none`` those after a shift by more than a semitone without a
 slide, mostly to another string.
-Run: python tests/benchmarks/hand_sound.py SEED SIDES
+Run: python -m tests.benchmarks.hand_sound SEED SIDES
 """
 
 import sys
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "signal"))
-
-from hand_played import Played, score
 
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.hand.chain import Slides
@@ -33,6 +28,7 @@ from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.scale_melodies import random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
+from tests.helpers.played_passages import Played, score
 
 LENGTH_S = 60.0
 RATE_HZ = 44_100

@@ -1,6 +1,6 @@
 """A run against the same pure functions in a plain pool of processes: sides that sound, measured whole.
 
-python tests/benchmarks/overhead.py 200 60 2     so many sides of so many seconds, so many workers
+python -m tests.benchmarks.overhead 200 60 2     so many sides of so many seconds, so many workers
 """
 
 import multiprocessing
@@ -15,13 +15,6 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-sys.path.insert(0, str(Path(__file__).parent))
-sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
-
-from chain import run_one
-from made_corpus import make_corpus
-from scale import timed
-
 from pipeline.flows.run import run
 from pipeline.flows.work import ONE_THREAD
 from pipeline.signal.synth.plans import random_plan
@@ -29,6 +22,9 @@ from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
 from pipeline.store.corpus import Corpus
+from tests.benchmarks.chain import run_one
+from tests.benchmarks.scale import timed
+from tests.helpers.tone_corpus import make_corpus
 
 RATE_HZ = 44_100
 DIFFERENT = 4  # renderings; the others differ from them in loudness alone

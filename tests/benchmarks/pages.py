@@ -1,6 +1,6 @@
 """What a side's page costs: processor time for 3 minutes of solo, weight of the page and of its sound.
 
-Run with: python tests/benchmarks/pages.py [FOLDER [SIDES]]
+Run with: python -m tests.benchmarks.pages [FOLDER [SIDES]]
 Measures one rendered side of 3 minutes in FOLDER (a new one if none is given), draws its page three times in this
 process, and prints the times. The first drawing compiles and loads; the others are what each further side costs.
 With SIDES, copies what was found on it to so many transfers, and prints the wall and processor time of the whole

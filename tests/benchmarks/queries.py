@@ -1,6 +1,6 @@
 """How long views take on 10,000 sides, 4 million slides, 2,000 players and 6,000 links of teaching.
 
-Run with: python tests/benchmarks/queries.py [FOLDER]
+Run with: python -m tests.benchmarks.queries [FOLDER]
 Prints seconds of wall time and of processor time for building the database, for summarising, and for each view.
 """
 

@@ -1,12 +1,11 @@
 """What the orchestration costs, with steps that compute little or nothing. Prints figures; asserts nothing about time.
 
-python tests/benchmarks/scale.py runs 10000 [2]  so many transfers of a tenth of a second, so many workers
-python tests/benchmarks/scale.py memory          sides of 4 and 12 minutes, up to 96 kHz, two channels
+python -m tests.benchmarks.scale runs 10000 [2]  so many transfers of a tenth of a second, so many workers
+python -m tests.benchmarks.scale memory          sides of 4 and 12 minutes, up to 96 kHz, two channels
 
 ``overhead.py`` compares a run of sides that sound with the bare functions.
 """
 
-import os
 import resource
 import shutil
 import subprocess
@@ -19,17 +18,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Self
 
-sys.path.insert(0, str(Path(__file__).parent))
-sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
-
-from made_corpus import change, make_corpus
-
 from pipeline.flows import run as run_module
 from pipeline.flows import status as status_module
 from pipeline.flows.journal import events, latest
+from tests.helpers.programs import environment
+from tests.helpers.tone_corpus import change, make_corpus
 
-HERE = Path(__file__).parent
-PATHS = [str(HERE.parent / "flows"), str(HERE)]
 WORKERS = 2
 # Minutes and rates of sides whose memory is measured; the peak of a process never falls, so the greatest comes last.
 SIDES = ((4, 44_100), (4, 96_000), (12, 96_000))
@@ -81,7 +75,7 @@ def runs(folder: Path, transfers: int, workers: int) -> None:
     """A first run, what asking costs then, and one changed reference pitch; real flow, facts, tables and summary."""
     root = folder / "c"
     make_corpus(root, sides=transfers, session_of=4, seconds=0.1)
-    run_module.ORDER = status_module.ORDER = "simulated_steps"
+    run_module.ORDER = status_module.ORDER = "tests.benchmarks.simulated_steps"
     with Watch() as watch:
         wall = timed(f"first run of {transfers}", lambda: run_module.run(root, workers=workers))
     print(f"  memory here after 10, 30, 50, 70, 90 % of the time: {watch.words()}")
@@ -121,13 +115,12 @@ def asking(root: Path) -> None:
 def command(root: Path, name: str, *words: str) -> None:
     """Times one command of the command line."""
     program = (
-        "import sys; import pipeline.flows.run as r; r.ORDER = 'simulated_steps'\n"
-        "if 'status' in sys.argv: import pipeline.flows.status as s; s.ORDER = 'simulated_steps'\n"
+        "import sys; import pipeline.flows.run as r; r.ORDER = 'tests.benchmarks.simulated_steps'\n"
+        "if 'status' in sys.argv: import pipeline.flows.status as s; s.ORDER = 'tests.benchmarks.simulated_steps'\n"
         "from pipeline.cli import main; main()"
     )
     line = [sys.executable, "-c", program, words[0], str(root), *words[1:]]
-    environment = os.environ | {"PYTHONPATH": os.pathsep.join(PATHS)}
-    timed(name, lambda: subprocess.run(line, env=environment, stdout=subprocess.DEVNULL, check=True))
+    timed(name, lambda: subprocess.run(line, env=environment(), stdout=subprocess.DEVNULL, check=True))
 
 
 def memory(folder: Path) -> None:

@@ -3,18 +3,13 @@
 So a corpus of thousands of transfers can go through the real flow, and be asked how it stands, in minutes.
 """
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import polars as pl
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
-
-from quick_steps import filled
-
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.order import STEPS as REAL
+from tests.helpers.quick_steps import filled
 
 _LETTERS = {"note_id": "n", "slide_id": "s", "transition_id": "t"}
 

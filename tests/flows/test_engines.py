@@ -13,9 +13,6 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import pytest
-import quick_steps
-from made_corpus import make_corpus, tables
-from quick_run import quick_run
 
 from pipeline.errors import UsageError
 from pipeline.flows import prefect_home
@@ -23,8 +20,11 @@ from pipeline.flows.engines import is_elsewhere
 from pipeline.flows.local import one_thread
 from pipeline.flows.run import run
 from pipeline.flows.work import ONE_THREAD
+from tests.helpers import quick_steps
+from tests.helpers.programs import environment, program
+from tests.helpers.quick_run import quick_run
+from tests.helpers.tone_corpus import make_corpus, tables
 
-HERE = Path(__file__).parent
 ALL_THREE = ("s00-a", "s01-a", "s02-a")
 
 
@@ -33,12 +33,9 @@ def through_prefect(
 ) -> subprocess.CompletedProcess[str]:
     """A run as a flow, in a process of its own as a user has it, with a Prefect server of hers or without."""
     theirs = {"PREFECT_API_URL": api_url} if api_url else {}
-    path = os.pathsep.join([str(HERE), os.environ.get("PYTHONPATH", "")])
     return subprocess.run(
-        [sys.executable, str(HERE / "quick_run.py"), str(root), str(workers), engine],
-        env={name: value for name, value in os.environ.items() if name != "PREFECT_API_URL"}
-        | {"PYTHONPATH": path}
-        | theirs,
+        program("quick_run", root, workers, engine),
+        env={name: value for name, value in environment().items() if name != "PREFECT_API_URL"} | theirs,
         capture_output=True,
         text=True,
         timeout=600,
@@ -122,7 +119,7 @@ def lose(root, process):
     process.kill()
 
 if __name__ == "__main__":
-    runs.ORDER = "quick_steps"
+    runs.ORDER = "tests.helpers.quick_steps"
     root, address = Path(sys.argv[1]), prefect_home._address
     if sys.argv[3] == "lose":
         prefect_home._address = lambda p: (address(p), threading.Thread(target=lose, args=(root, p)).start())[0]
@@ -145,10 +142,10 @@ def test_a_process_can_run_again_and_a_lost_server_fails_no_side(tmp_path: Path,
     root = make_corpus(tmp_path / "c", sides=2)
     (root / "audio" / "s01.wav").rename(tmp_path / "late.wav")  # something is left for the second run
     slow = "3" if server == "lose" else "1"  # else the run may end before anyone asks for the server again
-    environment = os.environ | {"QUICK_STEPS_SLEEP_S": slow, "PYTHONPATH": str(HERE)}
-    environment.pop("PREFECT_API_URL", None)
+    variables = environment(QUICK_STEPS_SLEEP_S=slow)
+    variables.pop("PREFECT_API_URL", None)
     command = [sys.executable, "-c", LOST_THEN_FOUND, str(root), str(tmp_path / "late.wav"), server]
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=600, check=False)
+    done = subprocess.run(command, env=variables, capture_output=True, text=True, timeout=600, check=False)
     assert done.returncode == 0, done.stderr
     *lost, found = done.stdout.splitlines()
     assert len(lost) == (server == "lose")
@@ -162,18 +159,18 @@ def test_a_process_can_run_again_and_a_lost_server_fails_no_side(tmp_path: Path,
 def test_a_program_whose_workers_cannot_start_blames_no_side(tmp_path: Path) -> None:
     """Each worker loads the program once more; without a guard it would run the run again."""
     root = make_corpus(tmp_path / "c", sides=2)
-    program = tmp_path / "program.py"
-    program.write_text(
-        "import sys, quick_run\n"
+    unguarded = tmp_path / "program.py"
+    unguarded.write_text(
+        "import sys\n"
+        "from tests.helpers import quick_run\n"
         "from pipeline.errors import DataError\n"
         "try:\n"
         "    quick_run.quick_run(__import__('pathlib').Path(sys.argv[1]), workers=1)\n"
         "except DataError as error:\n"
         "    sys.exit(str(error))\n"
     )
-    command = [sys.executable, str(program), str(root)]
-    environment = os.environ | {"PYTHONPATH": str(HERE)}
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=300, check=False)
+    command = [sys.executable, str(unguarded), str(root)]
+    done = subprocess.run(command, env=environment(), capture_output=True, text=True, timeout=300, check=False)
     assert done.returncode == 1
     assert "worker processes cannot start" in done.stderr.splitlines()[-1]
     assert '__name__ == "__main__"' in done.stderr
@@ -185,7 +182,7 @@ def test_a_run_goes_on_without_a_server_that_does_not_start(
     tmp_path: Path, trouble: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
-    monkeypatch.setattr("pipeline.flows.run.ORDER", "quick_steps")
+    monkeypatch.setattr("pipeline.flows.run.ORDER", "tests.helpers.quick_steps")
     monkeypatch.setattr(prefect_home, "START_WITHIN_S", 1.0)
     program = {"ends at once": "", "never answers": "import time; time.sleep(1000)"}[trouble]
     monkeypatch.setattr(
@@ -260,7 +257,9 @@ def test_a_lost_server_is_not_a_killed_worker(tmp_path: Path, monkeypatch: pytes
             return Lost()
 
     monkeypatch.setattr(flow_module, "batch_task", Task())
-    batch = Batch(str(tmp_path), Settings(), "quick_steps", (Job("s00-a", 0, (), ("s00-a",), {}, {}, {}),))
+    batch = Batch(
+        str(tmp_path), Settings(), "tests.helpers.quick_steps", (Job("s00-a", 0, (), ("s00-a",), {}, {}, {}),)
+    )
     with pytest.raises(httpx.ConnectError):
         flow_module._singly(batch)
 
@@ -300,17 +299,16 @@ def test_ray_gives_the_same_bytes(tmp_path: Path, plain: dict[str, bytes]) -> No
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no process groups that hear SIGINT")
 def test_ctrl_c_stops_within_seconds_and_says_how_to_go_on(tmp_path: Path) -> None:
     root = make_corpus(tmp_path / "c", sides=30)
-    program = (
-        "import quick_steps, pipeline.flows.run as run, sys\n"
-        "run.ORDER = 'quick_steps'\n"
+    code = (
+        "import pipeline.flows.run as run, sys\n"
+        "run.ORDER = 'tests.helpers.quick_steps'\n"
         "sys.argv = ['glideline', 'run', sys.argv[1], '--workers', '2']\n"
         "from pipeline.cli import main\n"
         "main()\n"
     )
-    environment = os.environ | {"QUICK_STEPS_SLEEP_S": "2", "PYTHONPATH": str(HERE)}
     process = subprocess.Popen(
-        [sys.executable, "-c", program, str(root)],
-        env=environment,
+        [sys.executable, "-c", code, str(root)],
+        env=environment(QUICK_STEPS_SLEEP_S="2"),
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
@@ -342,15 +340,15 @@ def _environment(process: Path) -> bytes:
 def test_a_run_with_nothing_to_do_starts_no_scheduler(tmp_path: Path) -> None:
     root = make_corpus(tmp_path / "c", sides=2)
     quick_run(root)
-    program = (
+    code = (
         "import sys, json, pipeline.flows.run as run\n"
-        "run.ORDER = 'quick_steps'\n"
+        "run.ORDER = 'tests.helpers.quick_steps'\n"
         "summary = run.run(sys.argv[1])\n"
         "print(json.dumps([summary.nothing_to_do, 'prefect' in sys.modules]))\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", program, str(root)],
-        env=os.environ | {"PYTHONPATH": str(HERE)},
+        [sys.executable, "-c", code, str(root)],
+        env=environment(),
         capture_output=True,
         text=True,
         check=True,
@@ -361,12 +359,14 @@ def test_a_run_with_nothing_to_do_starts_no_scheduler(tmp_path: Path) -> None:
 def test_asking_loads_no_compiled_code(tmp_path: Path) -> None:
     """It takes seconds to load, and only those who measure need it."""
     root = make_corpus(tmp_path / "c", sides=1)
-    program = (
+    code = (
         "import sys, json, pipeline.flows.status as status, pipeline.flows.run as run\n"
         "waiting = (status.status(sys.argv[1]).steps['state'] == 'waiting').sum()\n"
         "explained = run.run(sys.argv[1], explain_only=True).explained\n"
         "heavy = ('numba', 'scipy', 'statsmodels', 'prefect', 'soxr')\n"
         "print(json.dumps([waiting > 0, len(explained) > 0, [name for name in heavy if name in sys.modules]]))\n"
     )
-    done = subprocess.run([sys.executable, "-c", program, str(root)], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(root)], env=environment(), capture_output=True, text=True, check=True
+    )
     assert json.loads(done.stdout) == [True, True, []]

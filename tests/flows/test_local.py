@@ -15,7 +15,7 @@ from pipeline.settings import Settings
 def batch(number: int) -> Batch:
     """A batch of one job."""
     job = Job(f"s{number}", 0, ("follow",), (f"s{number}",), facts={}, sounds={}, seen={})
-    return Batch("corpus", Settings(), "quick_steps", (job,))
+    return Batch("corpus", Settings(), "tests.helpers.quick_steps", (job,))
 
 
 def report(given: Batch) -> Report:

@@ -4,13 +4,13 @@ import shutil
 from pathlib import Path
 
 import pytest
-from made_corpus import make_corpus
-from quick_run import quick_run
 from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.engine.jobs import Did, Report
 from pipeline.flows.progress import Tally, time_left_s
+from tests.helpers.quick_run import quick_run
+from tests.helpers.tone_corpus import make_corpus
 
 
 def report(result: str) -> Report:
@@ -41,7 +41,7 @@ def told(folder: Path) -> str:
 
 
 def test_status_before_a_run_and_after_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pipeline.flows.status.ORDER", "quick_steps")
+    monkeypatch.setattr("pipeline.flows.status.ORDER", "tests.helpers.quick_steps")
     root = make_corpus(tmp_path / "first", sides=3)
     before = told(root)
     assert [line for line in before.splitlines() if line.startswith("  s0")] == [

@@ -7,17 +7,14 @@ change by any of them, and nothing may be left lying about.
 import errno
 import json
 import os
-import sys
 import zipfile
 from pathlib import Path
 
 import pytest
-from spoilt import HASH, TABLES, glideline, hand_kept, sound_corpus, tone
 
 from pipeline.store import corpus as corpus_module
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "queries"))
-from made import corpus_folder, small
+from tests.helpers.made_rows import corpus_folder, small
+from tests.helpers.spoilt_corpus import HASH, TABLES, glideline, hand_kept, sound_corpus, tone
 
 HEAD = "transfer_id,samples_sha256,transfer_start_s,transfer_end_s,verdict,kind,listener,judged_on,sample_id,comment\n"
 VERDICT = f"t1,{HASH},0,1,slide,,lea,2026-01-05,,\n"

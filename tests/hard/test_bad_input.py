@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from spoilt import HASH, RATE_HZ, TABLES, failing, glideline, hand_kept, sound_corpus, tone
 
 from pipeline.store.audio.decode import samples_hash
+from tests.helpers.spoilt_corpus import HASH, RATE_HZ, TABLES, failing, glideline, hand_kept, sound_corpus, tone
 
 Spoil = Callable[[Path], object]
 

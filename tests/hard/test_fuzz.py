@@ -10,10 +10,11 @@ import sys
 import traceback
 from collections.abc import Iterator
 
-import fuzz_targets
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from tests.helpers import fuzz_targets
 
 pytestmark = pytest.mark.slow
 # ruff: noqa: E501 (lists of words)

@@ -21,10 +21,6 @@ import numpy as np
 import pytest
 import soundfile
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "flows"))
-from made_corpus import hand_kept, tables, write_csv, write_tone
-from quick_run import quick_run
-
 from pipeline.flows.run import ORDER
 from pipeline.flows.stages import Summary
 from pipeline.signal.synth.plans import random_plan
@@ -32,6 +28,8 @@ from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
 from pipeline.store import corpus as corpus_module
+from tests.helpers.quick_run import quick_run
+from tests.helpers.tone_corpus import hand_kept, tables, write_csv, write_tone
 
 SECONDS = 3.0
 Sound = Callable[[Path, int], None]

@@ -13,7 +13,6 @@ from pathlib import Path
 import duckdb
 import numpy as np
 import pytest
-from spoilt import glideline, hand_kept, sound_corpus
 
 import pipeline
 from pipeline.errors import DataError
@@ -22,9 +21,8 @@ from pipeline.store.adding import sheet
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 from pipeline.store.formats.musicxml_in import read_printed
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "queries"))
-from made import corpus_folder, facts, rows, small
+from tests.helpers.made_rows import corpus_folder, facts, rows, small
+from tests.helpers.spoilt_corpus import glideline, hand_kept, sound_corpus
 
 PACKAGE = Path(pipeline.__file__).parent
 SOURCES = sorted(PACKAGE.rglob("*.py"))

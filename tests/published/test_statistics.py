@@ -1,17 +1,12 @@
 """Statistics against published values; the source stands beside each check."""
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from pipeline.stats.agreement import cohens_kappa, krippendorffs_alpha
 from pipeline.stats.intervals import Interval, difference_of, poisson_interval, ratio_of, wilson_interval
 from pipeline.stats.rates import effective_clusters
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "queries"))
-from made import chances, database, joined, rows, side, slide, solo
+from tests.helpers.made_rows import chances, database, joined, rows, side, slide, solo
 
 
 @pytest.mark.parametrize(

@@ -3,10 +3,10 @@
 import networkx as nx
 import numpy as np
 import pytest
-from made import facts, joined, rows, side, slide, small, solo
+
+from tests.helpers.made_rows import OTHER_SHA, SHA, facts, joined, rows, side, slide, small, solo, verdict
 
 CERTAINTIES = ("possible", "probable", "certain")
-SHA, OTHER_SHA = "a" * 64, "b" * 64
 
 
 def analysed(*columns, **tables):
@@ -125,13 +125,6 @@ def test_chains_of_forty_generations_and_circles_come_to_an_end():
     circle = [("a", "b"), ("b", "c"), ("c", "a"), ("x", "y")]
     con = facts(teaching=[{"teacher_id": t, "student_id": s, "certainty": "certain"} for t, s in circle])
     assert ("y", "x") in rows(con, "stage.ancestor", "player_id", "ancestor_id")
-
-
-def verdict(at, heard, listener, *, end=None, day="2026-01-01", kind=None, sha=SHA):
-    return {
-        "transfer_id": "x1", "transfer_start_s": at, "transfer_end_s": end or at + 0.2, "verdict": heard,
-        "listener": listener, "judged_on": day, "kind": kind, "samples_sha256": sha,
-    }  # fmt: skip
 
 
 def judged(*reviews, run=()):

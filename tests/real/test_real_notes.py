@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from pipeline.store.audio.decode import read_sound
-from tests.steps.road import road
+from tests.helpers.all_steps import road
 
 HERE = Path(__file__).parent
 INSTRUMENTS = ("violin", "cello")

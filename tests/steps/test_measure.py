@@ -18,8 +18,7 @@ from pipeline.steps import follow, measure
 from pipeline.steps.base import Sound, StepInput
 from pipeline.steps.settle.step import STEP as SETTLE
 from pipeline.store import schema
-from tests.signal.slide_lines import Score
-from tests.signal.test_texture import speech, swelling
+from tests.helpers.pitch_lines import Score, speech, swelling
 
 RATE = 22_050
 FRAMES = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db")

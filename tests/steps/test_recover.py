@@ -10,7 +10,7 @@ from pipeline.steps.base import Sound, StepInput, StepOutput
 from pipeline.steps.recover import STEP
 from pipeline.store import schema
 from tests.benchmarks.scenes import Scene
-from tests.steps.road import TRANSFER, road
+from tests.helpers.all_steps import TRANSFER, road
 
 
 @pytest.fixture(scope="module")

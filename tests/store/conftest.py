@@ -4,8 +4,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from made_audio import write_tone
-from made_catalogue import CATALOGUE
+
+from tests.helpers.small_catalogue import CATALOGUE
+from tests.helpers.tones import write_tone
 
 
 @pytest.fixture

@@ -1,0 +1,103 @@
+"""The speed ledger: made rows in, one line a transfer out, in the view, in Python and on the command line."""
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from pipeline.answers.speed_ledger import speed
+from pipeline.cli import app
+from pipeline.errors import DataError
+from tests.helpers.made_rows import corpus_folder
+
+SPEED = {
+    "state": "estimated", "speed_ratio": 2 ** (-20 / 1200), "offset_cents": -20.0, "offset_se_cents": 0.8,
+    "playing_rpm": 77.36, "reference_pitch_hz": 440.0, "key": "D major", "estimated_state": "estimated",
+    "estimated_speed_ratio": 2 ** (-20 / 1200),
+}  # fmt: skip
+READING = {"reference_pitch_hz": 440.0, "reason": "the catalogue's key fits"}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return corpus_folder(
+        tmp_path_factory.mktemp("ledger"),
+        side=[{"side_id": "s1"}, {"side_id": "s2"}, {"side_id": "s3"}],
+        session=[{"session_id": "spring"}],
+        take=[{"take_id": "k1", "session_id": "spring"}, {"take_id": "k2", "session_id": "spring"}],
+        side_take=[{"side_id": "s1", "take_id": "k1"}, {"side_id": "s1", "take_id": "k2"}],
+        transfer=[
+            {"transfer_id": "t1", "side_id": "s1", "file": "a.wav", "turntable_rpm": 78.26},
+            {"transfer_id": "t2", "side_id": "s2", "file": "b.wav"},
+            {"transfer_id": "t3", "side_id": "s3", "file": "c.wav"},
+            {"transfer_id": "t4", "side_id": "s3", "file": "d.wav"},
+        ],
+        speed=[
+            {"transfer_id": "t1", **SPEED, "state": "ambiguous"},
+            {"transfer_id": "t2", **SPEED, "state": "decided", "offset_cents": 5.0, "decided_by": "A. Listener"},
+            {
+                "transfer_id": "t4", "state": "unmeasurable", "speed_ratio": 1.0, "offset_cents": 0.0,
+                "offset_se_cents": 100.0, "reference_pitch_hz": 440.0, "estimated_state": "unmeasurable",
+                "estimated_speed_ratio": 1.0,
+            },
+        ],
+        speed_alternative=[
+            {
+                "transfer_id": "t4", "rank": 1, "probability": 0.92, "offset_cents": -30.0, "playing_rpm": 76.92,
+                "reference_pitch_hz": 440.0, "reason": "its session's speed, not applied",
+            },
+            {"transfer_id": "t1", "rank": 1, "probability": 0.9, "offset_cents": -20.0, "key": "D major", **READING},
+            {
+                "transfer_id": "t1", "rank": 3, "probability": 0.04, "offset_cents": -120.0,
+                "playing_rpm": 73.0, **READING,
+            },
+            {
+                "transfer_id": "t1", "rank": 2, "probability": 0.06, "offset_cents": 80.0,
+                "key": "E flat major", **READING,
+            },
+        ],
+        speed_decision=[
+            {"transfer_id": "t2", "correction_cents": 5.0, "reason": "by ear", "decided_by": "A. Listener"}
+        ],
+    )  # fmt: skip
+
+
+def test_every_transfer_has_its_line(folder: Path) -> None:
+    rows = {row["transfer_id"]: row for row in speed(folder).to_dicts()}
+    assert list(rows) == ["t1", "t2", "t3", "t4"]
+    first = rows["t1"]
+    assert (first["takes"], first["session_id"], first["probability"]) == ("k1, k2", "spring", 0.9)
+    assert first["evidence"] == "the catalogue's key fits"
+    assert first["alternatives"] == ("+80.0 cents, A4 = 440.0 Hz, E flat major (6 %); 73.00 rpm, A4 = 440.0 Hz (4 %)")
+    ruled = rows["t2"]
+    assert (ruled["decided_by"], ruled["decision_reason"]) == ("A. Listener", "by ear")
+    assert ruled["estimated_offset_cents"] == pytest.approx(-20.0)
+    assert (rows["t3"]["state"], rows["t3"]["offset_cents"]) == ("not measured", None)
+    # what a session offers to a side that says nothing is an alternative, not the reading that is used
+    offered = rows["t4"]
+    assert (offered["state"], offered["offset_cents"], offered["probability"]) == ("unmeasurable", 0.0, None)
+    assert offered["alternatives"] == "76.92 rpm, A4 = 440.0 Hz (92 %)"
+
+
+def test_one_transfer_or_none(folder: Path) -> None:
+    assert speed(folder, "t2")["state"].to_list() == ["decided"]
+    with pytest.raises(DataError, match="no transfer 't9'"):
+        speed(folder, "t9")
+
+
+def test_the_command_prints_the_ledger_and_one_side(folder: Path) -> None:
+    runner = CliRunner()
+    table = runner.invoke(app, ["speed", str(folder)])
+    assert table.exit_code == 0
+    assert "t1" in table.output
+    assert "77.36" in table.output
+    first = next(line for line in table.output.splitlines() if line.startswith("t1"))
+    assert " 1.6 " in first  # 1.96 standard errors of 0.8
+    assert " 90 % " in first
+    assert first.rstrip().endswith("or +80.0 cents, E flat major (6 %)")
+    side = runner.invoke(app, ["speed", str(folder), "t2"])
+    assert "by ear" in side.output
+    assert "would have been" in side.output
+    as_json = runner.invoke(app, ["speed", str(folder), "t1", "--as", "json"])
+    assert json.loads(as_json.output)[0]["transfer_id"] == "t1"

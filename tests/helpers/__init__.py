@@ -1,0 +1,1 @@
+"""What tests share: made rows, lines, sounds and corpora, and programs that tests start."""

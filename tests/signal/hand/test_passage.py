@@ -1,0 +1,229 @@
+"""Whole passages with known fingerings: calibration, honest sets, anchors, N best paths, and what no hand can do."""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from pipeline.signal.hand.chain import Slides
+from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, fingerboard, offsets
+from pipeline.signal.hand.passage import reconstruct
+from pipeline.signal.hand.played_line import Line
+from pipeline.signal.slides.kinds import KINDS
+from tests.helpers.fingered_passages import handbook, handbook_names, judged_names
+from tests.helpers.played_passages import Score, play, score
+
+NONE = Slides(np.zeros((0, 6)), *(np.zeros(0) for _ in range(5)))
+
+
+def _line(midi: list[float], *, vibrato: float = np.nan, length_s: float = 0.4) -> Line:
+    at = length_s * np.arange(len(midi))
+    return Line(
+        midi=np.array(midi, dtype=float),
+        start_s=at,
+        end_s=at + length_s,
+        vibrato_cents=np.full(len(midi), vibrato),
+        slurred=np.full(len(midi), 0.8),
+        slide=np.full(len(midi), -1, dtype=np.int64),
+        slides=NONE,
+    )
+
+
+@cache
+def _handbook(instrument: str, school: str) -> Score:
+    """Over the handbook passages. Players made by our own recipes are no measure: see ``benchmarks.fingers``."""
+    rng, board = np.random.default_rng(20261125), fingerboard(instrument)
+    names = [*handbook_names(instrument), *judged_names(instrument)] * 3
+    played = [
+        play(rng, handbook(rng, instrument=instrument, name=n), instrument=instrument, school=school) for n in names
+    ]
+    return score(played, [reconstruct(p.line, board=board, paths=1).probability for p in played])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("instrument", ["violin", "cello"])
+def test_with_slides_handbook_passages_are_told(instrument: str) -> None:
+    found = _handbook(instrument, "starting_finger")
+    assert found.notes > 800
+    assert found.right_after_shift >= 0.85
+    assert found.in_set >= 0.9
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("instrument", ["violin", "cello"])
+def test_without_slides_the_set_holds_the_truth_and_is_wide(instrument: str) -> None:
+    found = _handbook(instrument, "silent")
+    assert found.in_set >= 0.9
+    assert found.set_size > 2.5
+
+
+def test_an_open_string_anchors_its_string() -> None:
+    # G3 can only be the open G string; a long E5 without vibrato among vibrated notes is the open E string.
+    found = reconstruct(_line([55.0, 57.0, 59.0, 60.0]), board=fingerboard("violin"))
+    assert found.probability[0, 0, 0] > 0.99
+    line = _line([71.0, 73, 74, 76, 78, 79, 81], vibrato=25.0, length_s=0.6)
+    line.vibrato_cents[3] = np.nan
+    found = reconstruct(line, board=fingerboard("violin"))
+    assert found.probability[3, 3, 0] > 0.5
+    line.vibrato_cents[3] = 25.0
+    assert reconstruct(line, board=fingerboard("violin")).probability[3, 3, 0] < 0.2
+
+
+def test_a_large_slurred_shift_unheard_is_unlikely_for_a_player_whose_shifts_are_heard() -> None:
+    rng = np.random.default_rng(3)
+    notes = handbook(rng, instrument="violin", name="E major on the A string")
+    heard = play(rng, notes, instrument="violin", school="starting_finger").line
+    silent = replace(heard, slide=np.full(heard.slide.size, -1))
+    board = fingerboard("violin")
+    one = reconstruct(heard, board=board)
+    other = reconstruct(silent, board=board)
+    shifts = heard.slide >= 0
+    assert one.chance[shifts].mean() > 1.5 * other.chance[shifts].mean()
+
+
+def test_a_rising_slide_into_a_note_with_no_lower_note_before_it_tells_of_a_shift() -> None:
+    # Worked case, common practice: the finger comes up from below a note that follows a higher one. The leap leaves
+    # room for a shift; for a fall of a semitone players hardly ever make one.
+    line = _line([81.0, 83.0, 78.0, 83.0, 81.0, 79.0])
+    line.slurred[:] = 0.2
+    into = np.full((1, 6), 0.02)
+    into[0, KINDS.index("into_note")] = 0.9
+    slide = Slides(into, *(np.array([x]) for x in (74.0, 78.0, np.nan, np.nan, 0.95)))
+    at = np.where(np.arange(6) == 2, 0, -1)
+    board = fingerboard("violin")
+    plain = reconstruct(line, board=board)
+    told = reconstruct(replace(line, slide=at, slides=slide), board=board)
+    assert told.shifted[2] > 0.5 > plain.shifted[2]
+
+
+def test_paths_are_ranked_and_begin_with_the_best() -> None:
+    found = reconstruct(_line([71.0, 73, 74, 76, 78]), board=fingerboard("violin"), paths=4)
+    assert np.all(np.diff(found.path_logs) <= 0)
+    assert len({tuple(map(tuple, path)) for path in found.paths}) == 4
+
+
+def test_best_paths_agree_with_trying_all() -> None:
+    from itertools import product
+
+    from pipeline.signal.hand import ways
+
+    rng = np.random.default_rng(5)
+    begins = np.array([0, 3, 7, 9])
+    weights = rng.uniform(0.1, 1.0, 9)
+    pairs = rng.uniform(0.1, 1.0, 12 + 8)
+    pair_begins = np.array([0, 12, 20])
+    paths, logs = ways.best_paths(begins, weights, pairs, pair_begins, count=5)
+    every = {}
+    for a, b, c in product(range(3), range(4), range(2)):
+        weight = weights[a] * pairs[a * 4 + b] * weights[3 + b] * pairs[12 + b * 2 + c] * weights[7 + c]
+        every[a, 3 + b, 7 + c] = np.log(weight)
+    best = sorted(every.items(), key=lambda item: -item[1])[:5]
+    assert [tuple(p) for p in paths.tolist()] == [path for path, _ in best]
+    np.testing.assert_allclose(logs, [value for _, value in best], atol=1e-9)
+    found = ways.forward_backward(begins, weights, pairs, pair_begins)
+    total = sum(np.exp(v) for v in every.values())
+    for candidate in range(9):
+        share = sum(np.exp(v) for path, v in every.items() if candidate in path) / total
+        assert abs(found.chance[candidate] - share) < 1e-12
+
+
+def test_a_rest_cuts_and_nothing_is_said_of_the_shift_across_it() -> None:
+    line = _line([71.0, 73.0, 74.0, 76.0])
+    line.start_s[2:] += 10.0
+    line.end_s[2:] += 10.0
+    found = reconstruct(line, board=fingerboard("violin"))
+    assert np.isnan(found.shifted[[0, 2]]).all()
+    assert np.isfinite(found.shifted[[1, 3]]).all()
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.sampled_from(("violin", "viola", "cello")),
+    st.lists(st.floats(30.0, 105.0), min_size=1, max_size=12),
+)
+@example("cello", [36.0, 87.0])  # above all that a finger reaches, below a hand that ends there
+def test_every_answer_is_possible(instrument: str, midi: list[float]) -> None:
+    board = fingerboard(instrument)
+    found = reconstruct(_line(midi), board=board, paths=2)
+    for i, pitch in enumerate(midi):
+        total = found.probability[i].sum()
+        assert total == 0.0 or abs(total - 1.0) < 1e-6
+        for string, finger in np.argwhere(found.probability[i] > 0):
+            above = pitch - board.open_midi[string]
+            assert above > -0.71
+            place = int(found.place[i, string, finger])
+            assert 0 <= place <= board.highest_place
+            sounding = [n for n in range(60) if abs(above - n) < 0.71]
+            if finger == 0:
+                assert 0 in sounding
+                continue
+            touched = [at for n in sounding for at in (*HARMONICS.get(n, ()), n - ARTIFICIAL)]
+            # A place in which the finger could only touch a harmonic is given only where it stops nothing.
+            stopped = sounding if found.harmonic[i, string, finger] < 0.999 else [*sounding, *touched]
+            assert any(at - place in offsets(board, place=place, finger=finger) for at in stopped)
+        string, finger, place = found.paths[0, i]
+        assert total == 0.0 or found.probability[i, string, finger] > 0.0
+
+
+def test_probabilities_agree_with_trying_every_way() -> None:
+    """Every way through three notes by itself: its features' weights summed, its slides judged, one kind of player."""
+    from pipeline.signal.hand import chain, features, heard, passage
+    from pipeline.signal.hand.fingerboard import Stop, stops
+    from pipeline.signal.hand.weights import of_players
+
+    board, kind = fingerboard("violin"), of_players("violin")[0]
+    line = _line([71.0, 76.0, 78.0], length_s=0.25)  # too short to show a vibrato
+    table, of_stops = passage.arrays(board)
+    held = list(zip(table.string, table.finger, table.place, table.stop, table.harmonic, strict=True))
+    scale = features.scale_membership(line.midi)
+    time = features.doublings(np.array([0.25]))[0]
+    spreads = {True: chain.OPEN_SPREAD, False: chain.STOPPED_SPREAD}
+
+    def own(stop: Stop, i: int) -> float:
+        row = of_stops[held.index((stop.string, stop.finger, stop.place, stop.stop, stop.harmonic))].copy()
+        row[features.STOP_NAMES.index("off_scale")] = (
+            1.0 - scale[i, round(board.open_midi[stop.string]) % 12 - 12 + stop.place % 12]
+        )
+        sharp = spreads[stop.finger == 0 or stop.harmonic]
+        return float(row @ (kind.stop + time * kind.stop_by_time) + np.log(1.0 / sharp + chain.ANY_PITCH))
+
+    def link(a: Stop, b: Stop, rise: int) -> float:
+        one, other = (a.string, a.finger, a.place, a.stop), (b.string, b.finger, b.place, b.stop)
+        out = np.zeros(features.MOST_AT_ONCE, np.uint8)
+        count = features.move_features(one, other, rise, out)
+        if count < 0:
+            return -np.inf
+        by_chance, by_shift = heard.audible_share(one, other)
+        slurred = 0.8 * heard.USUAL.slurred + 0.2 * heard.USUAL.detached
+        weight = (kind.move + time * kind.move_by_time)[out[:count]].sum()
+        return float(weight + np.log(1.0 - by_chance - by_shift * slurred))
+
+    ways_to = [
+        [s for string in range(4) for s in stops(board, string=string, sounding=round(m - board.open_midi[string]))]
+        for m in line.midi
+    ]
+    chance = np.zeros((3, 4, 5))
+    likings = [[own(s, i) for s in stops_of] for i, stops_of in enumerate(ways_to)]
+    first = np.array([[link(a, b, 5) for b in ways_to[1]] for a in ways_to[0]])
+    second = np.array([[link(a, b, 2) for b in ways_to[2]] for a in ways_to[1]])
+    logs = (
+        np.array(likings[0])[:, None, None]
+        + first[:, :, None]
+        + np.array(likings[1])[None, :, None]
+        + second[None, :, :]
+        + np.array(likings[2])[None, None, :]
+    )
+    every = np.exp(logs - logs.max())
+    for i, axes in enumerate(((1, 2), (0, 2), (0, 1))):
+        for stop, share in zip(ways_to[i], every.sum(axis=axes) / every.sum(), strict=True):
+            chance[i, stop.string, stop.finger] += share
+    passage_odds = passage.HEARD_ODDS
+    try:
+        passage.HEARD_ODDS = ((1.0, 1.0),)
+        found = passage.reconstruct_with([kind], line, board=board)
+    finally:
+        passage.HEARD_ODDS = passage_odds
+    np.testing.assert_allclose(found.probability, chance, atol=1e-6)

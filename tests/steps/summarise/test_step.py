@@ -1,0 +1,59 @@
+"""The step that summarises counts what the final views count."""
+
+from types import SimpleNamespace
+
+from pipeline.settings import SummariseSettings
+from pipeline.steps.base import StepInput
+from pipeline.steps.summarise.step import COMPUTED, KEPT, STEP
+from pipeline.store.database import views
+from tests.helpers.made_rows import facts, frame, joined, rows, slide, small, tallies
+
+SHA, OLD = "a" * 64, "b" * 64
+
+
+def summarised(tables, *, samples):
+    kept = SimpleNamespace(frame=lambda name: frame(name, tables.get(name, [])))
+    given = StepInput(
+        "corpus",
+        STEP.facts(kept, "corpus"),
+        SummariseSettings(replicates=200),
+        {"corpus": {name: frame(name, tables.get(name, [])) for name in COMPUTED}},
+        lambda _: None,
+        samples_sha256=samples,
+    )
+    return STEP.run(given).tables["corpus"]["estimate"]
+
+
+def test_a_verdict_on_other_samples_counts_neither_in_estimates_nor_in_views():
+    review = {
+        "transfer_id": "x1", "transfer_start_s": 1.0, "transfer_end_s": 1.2, "verdict": "no_slide",
+        "listener": "l", "judged_on": "2026-01-01", "samples_sha256": OLD,
+    }  # fmt: skip
+    tables = joined(small(), {"review": [review]})
+    for now, slides in ((SHA, 2), (OLD, 1)):
+        made = summarised(tables, samples={"x1": now, "x2": SHA, "x3": SHA})
+        ann = made.filter(grouping="player", group_key="ann", measure="slides_per_minute")
+        assert ann["rate"].to_list() == [slides / 2]
+        run = [{"transfer_id": "x1", "step": "intake", "samples_sha256": now}]
+        con = facts(**joined(tables, {"run": run}))
+        assert rows(con, "fact.take_tally", "slides", order="take_id")[0] == (slides,)
+
+
+def test_each_player_is_one_cluster_of_a_kind_of_slide():
+    # Ann's and Bo's slides are of one kind, so that the kind is found twice; both are players once.
+    tables = joined(small(), {"slide": [slide("x2", "t2", 1.0)]})
+    kinds = "select group_key, cluster from tally.by_cluster where grouping = 'kind' order by all"
+    made = tallies(**tables).execute(kinds)
+    assert made.fetchall() == [("same_finger", "ann"), ("same_finger", "bo")]
+
+
+def test_the_step_is_given_every_table_that_its_results_rest_on():
+    # Were one lacking, the step would count from an empty table what the views count from a full one.
+    used = {
+        name
+        for view in (("tally", "by_cluster"), ("tally", "quartile_by_group"), ("fact", "take_tally"))
+        for layer, name in views.rests_on(view)
+        if layer == "base"
+    }
+    assert len(used) > 15
+    assert used <= {*KEPT, *COMPUTED, "run"}

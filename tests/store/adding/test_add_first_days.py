@@ -1,0 +1,324 @@
+"""What made a scholar stumble with messy files and ugly sheets, each held by the sheet that did it."""
+
+import csv
+from pathlib import Path
+
+import mutagen
+import openpyxl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from pipeline.store.adding.add import add, difference, plan_add
+from pipeline.store.adding.names import read_name
+from pipeline.store.adding.new import new
+from pipeline.store.catalogue.cell_values import CellError, read_date, read_lives, read_players
+from pipeline.store.catalogue.likeness import like_names, like_titles
+from pipeline.store.catalogue.slugs import slug
+from pipeline.store.checks.check import check
+from pipeline.store.schema.dates import parse_date
+from tests.helpers.tones import write_tone
+
+DATES = {
+    "c. 1911": "1911~", "c1911": "1911~", "12 March 1926": "1926-03-12", "before 1915": "[..1915]",
+    "1913 or 1914": "[1913,1914]", "after Jan. 1927": "[1927-01..]", "Nov 1908?": "1908-11?",
+    "1926 Mar 12": "1926-03-12", "March 12, 1926": "1926-03-12", "12.iii.1926": "1926-03-12",
+    "probably c. 1911": "1911%", "1911-1913": "1911/1913", "1911–13": "1911/1913",
+    "Nov or Dec 1908": "[1908-11,1908-12]",
+    "um 1912": "1912~", "vor 1915": "[..1915]", "12. März 1926": "1926-03-12", "Herbst 1911": "1911-23",
+    "von 1911 bis 1913": "1911/1913", "12.3.1926": "1926-03-12",
+    "vers 1912": "1912~", "avant 1915": "[..1915]", "le 1er mai 1911": "1911-05-01",
+    "entre 1911 et 1913": "[1911..1913]",
+    "verso il 1912": "1912~", "prima del 1915": "[..1915]", "12 maggio 1926": "1926-05-12",
+    "1911 o 1912": "[1911,1912]",
+    "hacia 1912": "1912~", "antes de 1915": "[..1915]", "12 de marzo de 1926": "1926-03-12", "enero de 1911": "1911-01",
+    "omstreeks 1912": "1912~", "voor 1915": "[..1915]", "12 maart 1926": "1926-03-12",
+    "tussen 1911 en 1913": "[1911..1913]",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("text", DATES)
+def test_dates_as_people_write_them_in_six_languages(text: str) -> None:
+    assert read_date(text) == DATES[text]
+    assert parse_date(DATES[text])
+
+
+@pytest.mark.parametrize(
+    ("text", "question"),
+    [("1907-09", "September 1907, or 1907/1909"), ("1911-12", "December 1911, or 1911/1912"),
+     ("3/4/1908", "1908-04-03, or 1908-03-04")],
+)  # fmt: skip
+def test_what_can_mean_two_dates_is_a_question(text: str, question: str) -> None:
+    with pytest.raises(CellError) as said:
+        read_date(text)
+    assert question in str(said.value)
+
+
+def corpus(tmp_path: Path, names: list[str]) -> tuple[Path, list[Path]]:
+    root = tmp_path / "c"
+    new(root)
+    return root, [write_tone(tmp_path / "in" / name, hz=300.0 + 20 * n) for n, name in enumerate(names)]
+
+
+def table(root: Path, name: str) -> list[dict[str, str]]:
+    with (root / "catalogue" / f"{name}.csv").open(encoding="utf-8-sig", newline="") as file:
+        return [{k: v for k, v in row.items() if v} for row in csv.DictReader(file)]
+
+
+def sheet_of(path: Path, rows: list[list[str]]) -> Path:
+    with path.open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows(rows)
+    return path
+
+
+def test_the_difference_shows_how_dates_were_read_and_one_yes_takes_them(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav", "c.wav"])
+    rows = [["file", "date"], ["a.wav", "c. 1911"], ["b.wav", "c. 1911"], ["c.wav", "1907-09"]]
+    plan = plan_add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    assert "  c. 1911 → 1911~ (2 times)" in list(difference(plan))
+    assert ["September 1907, or 1907/1909" in str(p) for p in plan.problems] == [True]
+    plan.apply()
+    assert [take.get("recorded") for take in table(root, "take")] == ["1911~", "1911~", None]
+    assert table(root, "transfer")[2]["note"] == "date: 1907-09"
+
+
+def test_in_a_column_of_iso_dates_a_month_is_a_month(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    rows = [["file", "date"], ["a.wav", "1926-03-12"], ["b.wav", "1907-09"]]
+    add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    assert [take["recorded"] for take in table(root, "take")] == ["1926-03-12", "1907-09"]
+
+
+UGLY = [
+    ["Discography of the Fennimore circle, 3rd draft", "", "", "", "", "", "", ""],
+    ["", "", "", "", "", "", "", ""],
+    ["File", "Artist", "Artist's dates", "Studied with", "Composer/Work", "Key sig.", "Mx", ""],
+    ["a.wav", "A. Fennimore", "1871–1940", "Otto Brand; ? Carl Ems?", "Brand: Romance", "F major", "1187½",
+     "lent by R."],
+    ["b.wav", "Bela Ort", "b. 1880", "A. Fennimore", "Air", "two flats", "n/k", ""],
+]  # fmt: skip
+
+
+def test_an_ugly_sheet_loses_no_cell(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", UGLY))
+    assert list(plan.mapping.values()) == [
+        "file", "player", "lives", "teachers", "composer_work", "key", "matrix", "note"
+    ]  # fmt: skip
+    players = {p["name"]: (p.get("born"), p.get("died")) for p in table(root, "player")}
+    assert players["A. Fennimore"] == ("1871", "1940")
+    assert players["Bela Ort"] == ("1880", None)
+    links = [(t["teacher_id"], t["student_id"], t["certainty"]) for t in table(root, "teaching")]
+    assert links == [
+        ("otto-brand", "a-fennimore", "certain"),
+        ("carl-ems", "a-fennimore", "possible"),
+        ("a-fennimore", "bela-ort", "certain"),
+    ]
+    assert [(w["title"], w.get("composer"), w.get("key")) for w in table(root, "work")] == [
+        ("Romance", "Brand", "F major"),
+        ("Air", None, None),
+    ]
+    notes = [t.get("note") for t in table(root, "transfer")]
+    assert notes == ["column H: lent by R.", "Key sig.: two flats"]
+    said = "\n".join(map(str, plan.problems))
+    assert "s.csv, row 1 = Discography of the Fennimore circle, 3rd draft: stands above the headings" in said
+    assert "Key sig. = two flats" in said
+
+
+CELLS = ["Zork", "n/k", "1911", "c. 1911", "D-Dur", "x & y", "", "7", "½"]
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    st.lists(
+        st.lists(st.sampled_from(CELLS), min_size=9, max_size=9),
+        min_size=2, max_size=2,
+    )
+)  # fmt: skip
+def test_every_cell_of_a_line_is_somewhere_afterwards(
+    tmp_path_factory: pytest.TempPathFactory, cells: list[list[str]]
+) -> None:
+    """Each cell, or what it was read as, is found again in some row of the catalogue or is said to mean nothing."""
+    tmp_path = tmp_path_factory.mktemp("cells")
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    headings = ["file", "player", "born", "year", "composer", "key", "label", "matrix", "take", "whatever"]
+    rows = [headings, *([file.name, *line] for file, line in zip(files, cells, strict=True))]
+    plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    held = " ".join(p.read_text(encoding="utf-8-sig") for p in (root / "catalogue").glob("*.csv"))
+    read = {said.cell: meant for said, meant in plan.readings}
+    for heading, cell in ((h, c) for line in cells for h, c in zip(headings[1:], line, strict=True)):
+        if cell in ("", "n/k") and heading != "whatever":
+            continue
+        forms = [cell, read.get(cell, cell), {"D-Dur": "D major"}.get(cell, cell), *cell.split(" & ")]
+        assert any(form in held for form in forms), (heading, cell)
+
+
+def test_two_lines_of_headings_and_merged_cells(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    book = openpyxl.Workbook()
+    page = book.active
+    page.append(["Our list"])
+    page.merge_cells("A1:F1")
+    page.append(["File", "Player", "Recording", None, "Disc", None])
+    page.append([None, None, "date", "place", "label", "number"])
+    page.merge_cells("C2:D2")
+    page.merge_cells("E2:F2")
+    page.append(["a.wav", "Anna Vint", "12 March 1926", "Vienna", "Owl", 12])
+    page.append(["b.wav", None, "1927", "Prague", "Owl", 13])
+    page.merge_cells("B4:B5")  # one player of two sides
+    people = book.create_sheet("People")
+    people.append(["Name", "Born", "Teacher", "Town"])
+    people.append(["Anna Vint", "c. 1890", "Bela Ort", "Graz"])
+    book.create_sheet("Empty")
+    book.save(tmp_path / "s.xlsx")
+    plan = add(root, files, sheet=tmp_path / "s.xlsx")
+    assert {h: m for h, m in plan.mapping.items() if m != "note"} == {
+        "File": "file", "Player": "player", "Recording date": "year", "Recording place": "place", "Disc label": "label",
+        "Disc number": "issue_number", "Name": "player", "Born": "born", "Teacher": "teachers", "Town": "place",
+    }  # fmt: skip
+    assert [(t["recorded"], t["place"]) for t in table(root, "take")] == [("1926-03-12", "Vienna"), ("1927", "Prague")]
+    assert [p["player_id"] for p in table(root, "performance")] == ["anna-vint", "anna-vint"]
+    assert table(root, "player")[0] == {
+        "player_id": "anna-vint", "name": "Anna Vint", "born": "1890~", "note": "Town: Graz"
+    }  # fmt: skip
+    assert table(root, "teaching")[0]["teacher_id"] == "bela-ort"
+    assert "Our list" in "\n".join(map(str, plan.problems))
+
+
+def test_spreadsheets_hide_the_day_and_the_zeros(tmp_path: Path) -> None:
+    from datetime import datetime
+
+    root, files = corpus(tmp_path, ["a.wav"])
+    book = openpyxl.Workbook()
+    page = book.active
+    page.append(["file", "date", "matrix"])
+    page.append(["a.wav", datetime(1908, 11, 1), 123])
+    page["B2"].number_format = "mmm yyyy"  # what a spreadsheet makes of "Nov 1908"
+    page["C2"].number_format = "0000"
+    book.save(tmp_path / "s.xlsx")
+    add(root, files, sheet=tmp_path / "s.xlsx")
+    take = table(root, "take")[0]
+    assert (take["recorded"], take["matrix_number"]) == ("1908-11", "0123")
+
+
+def test_what_a_second_transfer_says_otherwise_goes_to_its_note(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    rows = [["file", "player", "year", "label", "matrix", "take"],
+            ["a.wav", "Anna Vint", "1911", "Owl", "12", "1"],
+            ["b.wav", "Bela Ort", "1912", "Owl", "12", "1"]]  # fmt: skip
+    plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    assert [t["transfer_id"] for t in table(root, "transfer")] == ["owl-12-1-t1", "owl-12-1-t2"]
+    assert table(root, "transfer")[1]["note"] == "player: Bela Ort; year: 1912"
+    assert sum("goes into the note" in str(p) for p in plan.problems) == 2
+
+
+@pytest.mark.parametrize("text", ["A. Vint & B. Ort", "A. Vint and B. Ort", "A. Vint / B. Ort", "A. Vint; B. Ort",
+                                  "A. Vint und B. Ort", "A. Vint et B. Ort", "Vint, A.; Ort, B."])  # fmt: skip
+def test_two_players_however_they_are_joined(text: str) -> None:
+    assert read_players(text) == [("A. Vint", "certain"), ("B. Ort", "certain")]
+
+
+def test_lives() -> None:
+    for text in ("1871–1940", "(1871-1940)", "* 1871 † 1940", "b. 1871, d. 1940", "1871 – 1940"):
+        assert read_lives(text) == ("1871", "1940")
+    assert read_lives("c. 1871–1940?") == ("1871~", "1940?")
+    assert read_lives("b. 1871") == read_lives("1871–") == ("1871", "")
+    assert read_lives("d. 1940") == ("", "1940")
+    with pytest.raises(CellError):
+        read_lives("unknown")
+
+
+def test_ids_never_make_one_number_of_another() -> None:
+    assert slug("1187½") == "1187-1-2"
+    assert slug("12²") == "12-2"
+    assert slug("Matrix ١٢") == "matrix-12"
+    assert slug("Concerto for violin and orchestra in D major opus 61 first movement", longest=58) == (
+        "concerto-for-violin-and-orchestra-in-d-major-opus-61-first"
+    )
+    assert slug("Concerto for violin and orchestra in D major, the opus 611111", longest=58) == (
+        "concerto-for-violin-and-orchestra-in-d-major-the-opus"
+    )
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(max_size=90))
+def test_an_id_is_never_cut_within_a_word_or_number(text: str) -> None:
+    whole, cut = slug(text, longest=10_000), slug(text, longest=20)
+    assert whole.startswith(cut.removesuffix("-1")) or cut.endswith("-1")
+    rest = whole[len(cut) :]
+    assert not cut or not rest or rest.startswith("-") or len(whole.split("-")[0]) > 20 or cut.endswith("-1")
+
+
+NAMES = {
+    "Miss A. Fennimore - Romance in F (Op 12) mx 2345e take 2 1911 side A.mp3": {
+        "player": "A. Fennimore", "work": "Romance in F (Op 12)", "matrix": "2345e", "take": "2", "year": "1911",
+        "face": "A",
+    },
+    "B.Ort_Berceuse_mx1187½_tk3.m4a": {"matrix": "1187½", "take": "3"},
+    "03 - Bela Ort - Jig in d-moll - 12 March 1926.wav": {
+        "player": "Bela Ort", "work": "Jig in d-moll", "key": "D minor", "year": "1926-03-12",
+    },
+    "01 Track.mp3": {},
+    "Sonata No. 1.flac": {},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_file_names_are_read_by_what_is_labelled_in_them(name: str) -> None:
+    assert read_name(name) == NAMES[name]
+
+
+def test_names_and_tags_are_offered_with_their_source_and_never_imposed(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["Bela Ort - Jig take 2.flac", "plain.wav"])
+    tags = mutagen.File(files[0])
+    tags["artist"], tags["date"], tags["label"] = "Béla Ort", "1911", "Owl"
+    tags.save()
+    arguments = ["add", str(root), *map(str, files)]
+    run = CliRunner().invoke(app, [*arguments, "--yes"])
+    assert run.exit_code == 0, run.output
+    assert "player = Béla Ort  (tag artist)" in run.stdout
+    assert "take = 2  (file name)" in run.stdout
+    assert table(root, "player") == []  # nothing of it is entered
+    draft = root / "sheet" / "draft.csv"
+    rows = list(csv.DictReader(draft.read_text(encoding="utf-8-sig").splitlines()))
+    assert rows[0]["drafted from"].startswith("player: tag artist; work: file name")
+    run = CliRunner().invoke(app, ["add", str(root), "--sheet", str(draft), "--yes"])
+    assert run.exit_code == 0, run.output
+    assert [player["name"] for player in table(root, "player")] == ["Béla Ort"]
+    take = table(root, "take")[0]
+    assert (take["take_number"], take["work_id"]) == ("2", "jig")
+    assert "note" not in table(root, "transfer")[0]
+
+
+def test_likely_twins_are_pointed_out() -> None:
+    names = ["A. Fennimore", "Adela Fennimore", "Bela Fennimore", "Adella Fennimore", "Carl Ems"]
+    assert like_names(names) == [
+        ("A. Fennimore", "Adela Fennimore"),
+        ("A. Fennimore", "Adella Fennimore"),
+        ("Adela Fennimore", "Adella Fennimore"),
+    ]
+    titles = ["Romance in F, Op. 12", "Romance in F op.12", "Romance in G op. 12", "Sonata no. 1", "Sonata no. 2",
+              "Suite: Air II", "Suite: Air III"]  # fmt: skip
+    assert like_titles(titles) == [("Romance in F, Op. 12", "Romance in F op.12")]
+
+
+def test_twins_are_named_before_the_yes_and_by_check(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    rows = [["file", "player", "work"], ["a.wav", "A. Fennimore", "Romance in F, Op. 12"],
+            ["b.wav", "Adela Fennimore", "Romance in F op.12"]]  # fmt: skip
+    plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    said = "\n".join(map(str, plan.problems))
+    assert "new player: name = Adela Fennimore: is much like 'A. Fennimore'; if they are one, write both alike" in said
+    assert "Romance in F" in said
+    remarks = [str(p) for p in check(root, listen=False).remarks if "is much like" in str(p)]
+    assert len(remarks) == 2
+    path = root / "catalogue" / "player.csv"
+    lines = path.read_text(encoding="utf-8-sig").splitlines()
+    place = lines[0].split(",").index("note")
+    cells = lines[1].split(",")
+    cells[place] = "not adela-fennimore" if cells[0] == "a-fennimore" else "not a-fennimore"
+    path.write_text("\n".join([lines[0], ",".join(cells), *lines[2:]]) + "\n", encoding="utf-8")
+    remarks = [str(p) for p in check(root, listen=False).remarks if "is much like" in str(p)]
+    assert len(remarks) == 1

@@ -1,0 +1,151 @@
+"""The learned hand: its likelihood's gradient, its record, and that sliding is not taken for shifting."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.errors import DataError
+from pipeline.signal.hand import weights
+from pipeline.signal.hand.features import MOVE_NAMES, STOP_NAMES, scale_membership
+from pipeline.signal.hand.fingerboard import double_stops, fingerboard, position_number, stops
+from pipeline.signal.hand.passage import reconstruct
+from pipeline.signal.hand.weights import School, of_players
+from pipeline.training.finger_likelihood import SIZE, Likelihood
+from pipeline.training.fingerings import read_fingerings
+from tests.helpers.fingered_passages import handbook, handbook_names
+from tests.helpers.played_passages import Played, play
+
+HEADER = "pitch,start,duration,beat_type,string,position,finger\n"
+# B4 C#5 D5 E5 F#5 G5 as two players might take them: in first position, and up the A string.
+FIRST = "71,0,1,4,3,1,1\n73,1,1,4,3,1,2\n74,2,0.5,4,3,1,3\n76,2.5,1,4,0,1,0\n78,3,1,4,4,1,1\n79,0,1,4,4,1,2\n"
+UP = "71,0,1,4,3,1,1\n73,1,1,4,3,1,2\n74,2,0.5,4,3,3,1\n76,2.5,1,4,3,3,2\n78,3,1,4,3,3,3\n79,0,1,4,3,3,4\n"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two players of one piece."""
+    made = tmp_path_factory.mktemp("fingerings")
+    for player, rows in (("one", FIRST), ("two", UP)):
+        (made / f"{player}_air.csv").write_text(HEADER + rows)
+    return made
+
+
+def test_fingerings_are_read_with_the_place_of_the_hand(folder: Path) -> None:
+    one, two = read_fingerings(folder)
+    assert (one.player, two.player, one.piece) == ("one", "two", "air")
+    assert one.string.tolist() == [2, 2, 2, 3, 3, 3]  # the open E by its pitch
+    assert one.place.tolist() == [2, 2, 2, -1, 2, 2]
+    assert two.place.tolist() == [2, 2, 5, 5, 5, 5]  # third position stands a fourth up the string
+    assert one.length_s.tolist() == [0.5, 0.5, 0.25, 0.5, 0.5, 0.5]
+    assert not one.misread().any()
+
+
+def test_a_folder_without_fingerings_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(DataError, match=r"no file PLAYER_PIECE\.csv"):
+        read_fingerings(tmp_path)
+    (tmp_path / "one_air.csv").write_text("pitch,finger\n71,1\n")
+    with pytest.raises(DataError, match="no column duration, string, position"):
+        read_fingerings(tmp_path)
+
+
+def test_the_gradient_is_the_slope_of_the_likelihood(folder: Path) -> None:
+    likelihood = Likelihood(read_fingerings(folder))
+    takes = [("one", "air"), ("two", "air")]
+    rng = np.random.default_rng(4)
+    at = rng.normal(0.0, 0.3, SIZE)
+    value, slope = likelihood.value(at, takes=takes)
+    assert value < 0.0
+    assert np.count_nonzero(slope) > 40
+    for k in rng.choice(np.flatnonzero(slope), 12, replace=False):
+        step = np.zeros(SIZE)
+        step[k] = 1e-5
+        up, down = (likelihood.value(at + way, takes=takes)[0] for way in (step, -step))
+        assert (up - down) / 2e-5 == pytest.approx(slope[k], abs=1e-5)
+
+
+def test_a_fingering_drawn_from_the_model_is_one_of_its_own(folder: Path) -> None:
+    """Shares of drawn fingerings meet the posterior of each candidate within their error of sampling."""
+    likelihood = Likelihood(read_fingerings(folder))
+    at, rng = np.random.default_rng(5).normal(0.0, 0.3, SIZE), np.random.default_rng(6)
+    piece = likelihood.pieces["air"]
+    posterior = likelihood.posterior(at, "air")
+    drawn = np.array([likelihood.drawn(at, "air", rng) for _ in range(400)])
+    share = np.mean(drawn[:, piece.owner] == piece.stops[None, :], axis=0)
+    error = np.sqrt(posterior * (1.0 - posterior) / 400)
+    assert np.all(np.abs(share - posterior) <= 5.0 * error + 0.005)
+
+
+def test_weights_of_other_features_are_refused(tmp_path: Path) -> None:
+    record = json.loads(weights.WEIGHTS.read_text(encoding="utf-8"))
+    assert len(weights.learned()) == len(record["kinds"])
+    assert sum(kind["share"] for kind in record["kinds"]) == pytest.approx(1.0, abs=0.001)
+    record["moves"] = record["moves"][::-1]
+    path = tmp_path / "weights.json"
+    path.write_text(json.dumps(record))
+    with pytest.raises(ValueError, match="other features"):
+        weights.learned(path)
+
+
+def test_a_school_adds_to_the_learned_weights() -> None:
+    plain = of_players("violin")[0]
+    one_string = of_players("violin", School(2.0, 0.0, 0.0, 0.0, 0.0, 0.0))[0]
+    crossing = [MOVE_NAMES.index(name) for name in ("next_string", "two_strings", "three_strings")]
+    np.testing.assert_allclose(one_string.move[crossing], plain.move[crossing] - 2.0)
+    np.testing.assert_array_equal(one_string.stop, plain.stop)
+    # Of the others less is known: the viola's and the cello's players hold to the weights less strictly.
+    at = STOP_NAMES.index("finger_4")
+    assert abs(of_players("cello")[0].stop[at]) < abs(of_players("viola")[0].stop[at]) < abs(plain.stop[at])
+
+
+def test_the_scale_follows_the_music() -> None:
+    # G major for forty notes, then A flat major: F sharp belongs to the first, A flat to the second (common practice).
+    g_major, a_flat = [67, 69, 71, 72, 74, 76, 78, 79], [68, 70, 72, 73, 75, 77, 79, 80]
+    scale = scale_membership(np.array([*g_major * 5, *a_flat * 5], dtype=float))
+    assert scale[5, 6] > 0.9 > 0.1 > scale[5, 8]
+    assert scale[-5, 8] > 0.9 > 0.1 > scale[-5, 6]
+
+
+def test_half_position_tenths_and_artificial_harmonics_have_a_way() -> None:
+    board = fingerboard("violin")
+    # Half position: the second finger a semitone above the open string (common practice).
+    half = [s for s in stops(board, string=2, sounding=1) if s.finger == 2]
+    assert 0 in [position_number(s.place) for s in half]
+    # A tenth G4 to B5 with first and fourth finger in third position (common practice; 99.6 mm).
+    tenth = {(a.finger, b.finger, a.place) for a, b in double_stops(board, lower_midi=67, upper_midi=83)}
+    assert (1, 4, 5) in tenth
+    # First finger on B4 of the A string, fourth touching a fourth above: two octaves higher, B6.
+    harmonic = [s for s in stops(board, string=2, sounding=26) if s.harmonic and s.finger == 1]
+    assert [s.stop for s in harmonic] == [2]
+
+
+def _shifts(played: list[Played]) -> float:
+    """Shifts told of all takes."""
+    board = fingerboard("violin")
+    return float(sum(np.nansum(reconstruct(p.line, board=board, paths=1).shifted) for p in played))
+
+
+@pytest.mark.slow
+def test_players_who_shift_alike_and_slide_differently_shift_alike() -> None:
+    """Two worlds of the same fingerings, every shift heard in one and none in the other; then the other way round."""
+    names = handbook_names("violin")
+
+    def world(school: str, chosen: list[str]) -> list[Played]:
+        rng = np.random.default_rng(9)
+        return [
+            play(rng, handbook(rng, instrument="violin", name=n), instrument="violin", school=school) for n in chosen
+        ]
+
+    heard, silent = world("starting_finger", names), world("silent", names)
+    truth = sum(int(p.shifted.sum()) for p in heard)
+    assert truth == sum(int(p.shifted.sum()) for p in silent) > 30
+    assert 0.7 < _shifts(silent) / _shifts(heard) < 1.4
+    # Players who slide alike, one of whom shifts: staying in position against the same notes up one string.
+    still = [p for p in heard if not p.shifted.any()]
+    moving = [replace(p) for p in heard if p.shifted.sum() >= 4]
+    assert still
+    assert moving
+    per_note = [_shifts(part) / sum(p.string.size for p in part) for part in (still, moving)]
+    assert per_note[1] > 3.0 * per_note[0]
