@@ -11,16 +11,14 @@ from pipeline.errors import DataError, typed
 from pipeline.steps.hand.printed import match_rows
 from pipeline.steps.hand.rows import Row, TakeNotes, rows_of_take, take_notes
 from pipeline.steps.hand.step import STEP, board_of, readings
-from pipeline.store.adding.editing import EditableTable
 from pipeline.store.catalogue.problems import listed
-from pipeline.store.catalogue.recording import instrument_of, takes_on
+from pipeline.store.catalogue.recording import takes_on
+from pipeline.store.catalogue.written import printed_notes, written_rows
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
-from pipeline.store.files.changes import changing
-from pipeline.store.formats.musicxml_in import read_printed
-from pipeline.store.schema import load
+from pipeline.store.parts.part import name_of
+from pipeline.store.parts.read import read_part
 
-_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
 WAYS = 3
 
 
@@ -73,14 +71,7 @@ def hand(
     )
     part = facts["takes"].get(take_id, {}).get("printed", [])
     if printed is not None:
-        part = read_printed(
-            Path(printed),
-            work_id="this",
-            edition=Path(printed).stem,
-            strings=board.strings,
-            take_id=take_id,
-            sounding=take.midi_at,
-        ).to_dicts()
+        part = _read(Path(printed), take_id, board.strings, take.midi_at)
     editions = sorted({p["edition"] for p in part})
     matched: dict[str, Row] = {}
     if editions:
@@ -105,65 +96,11 @@ def hand(
     return table.filter(wanted)
 
 
-def take_in(folder: Path | str, take_id: str, file: Path | str, *, edition: str) -> int:
-    """Appends a printed fingering to ``catalogue/printed_fingering.csv``; gives the number of notes.
-
-    Raises
-    ------
-    DataError
-        If the take has no work, or that edition of the work is already there.
-    """
-    with changing(Corpus(folder).root, doing="hand --take-in") as change:
-        corpus = Corpus(folder)
-        take = corpus.catalogue.row("take", take_id)
-        if take is None or take["work_id"] is None:
-            raise DataError(f"{take_id}: names no work in catalogue/take.csv; a printed part belongs to a work")
-        work_id = take["work_id"]
-        path = corpus.root / "catalogue" / "printed_fingering.csv"
-        there = corpus.catalogue.rows("printed_fingering", work_id=work_id, edition=edition)
-        if there and path.relative_to(corpus.root).as_posix() in change.finished:  # the same command, cut short
-            return len(there)
-        if there:
-            raise DataError(f"{edition!r} of {work_id} is already in catalogue/printed_fingering.csv; remove it first")
-        board = board_of({"takes": {}, "instrument": _instrument(corpus, take_id)}, pl.DataFrame(), take_id)
-        frame = read_printed(
-            Path(file),
-            work_id=work_id,
-            edition=edition,
-            strings=board.strings,
-            take_id=take_id,
-            sounding=_sounding_of(corpus, take_id),
-        )
-        table = EditableTable.read(path, relation=load("printed_fingering"))
-        for row in frame.to_dicts():
-            table.append({name: _cell(value) for name, value in row.items()})
-        table.into(change)
-        return frame.height
-
-
-def _sounding_of(corpus: Corpus, take_id: str) -> Callable[[float], float | None] | None:
-    """The pitch found at each time of the take; None if it has no notes yet."""
-    try:
-        _, tables = _tables(corpus, take_id, None)
-    except DataError:
-        return None
-    own = (tables[name].filter(pl.col("take_id") == take_id) for name in ("note", "transition", "slide"))
-    return take_notes(*own).midi_at
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def _instrument(corpus: Corpus, take_id: str) -> str:
-    named = instrument_of(corpus.catalogue, [take_id])
-    if named is None:
-        raise DataError(f"{take_id}: catalogue/performance.csv does not name one bowed instrument; add it")
-    return named
+def _read(file: Path, take_id: str, strings: tuple[str, ...], midi_at: Callable[[float], float | None]) -> list[Row]:
+    """Notes of a file in the order played, in the form of ``printed_fingering``."""
+    part = read_part(file, strings=strings, sounding=lambda of, time_s: midi_at(time_s) if of == take_id else None)
+    rows = written_rows(part, work_id="this", edition=file.stem)
+    return printed_notes(*(rows[name] for name in ("written_note", "written_way", "place_decision")))
 
 
 def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[str, str | None]:
@@ -218,12 +155,6 @@ def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float) -
         "shift_probability": [shifts.get(i) for i in ids],
         "cannot_tell": [ways[i][0]["cannot_tell"] for i in ids],
     }
-
-
-def name_of(midi: float) -> str:
-    """Name of the nearest note: 78.1 is F#5."""
-    nearest = round(midi)
-    return f"{_NAMES[nearest % 12]}{nearest // 12 - 1}"
 
 
 def _way(row: Row) -> str:

@@ -4,8 +4,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from pipeline.answers.number_words import Z_95, approach_words, probability_words, stroke_words
-from pipeline.answers.passage import name_of
 from pipeline.store.database.trace import Row, Trace, TransferTrace
+from pipeline.store.parts.part import name_of
 
 _TOLD_APART = ("take_id", "matrix_number", "take_number")
 

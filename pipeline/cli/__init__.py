@@ -26,6 +26,7 @@ COMMANDS = {
     "run": "Measure what needs it, then build the database.",
     "status": "Show what is done, what failed, and why.",
     "speed": "Show how fast each side should play, and how sure that is.",
+    "part": "Keep the written part of a work, bar by bar.",
     "hand": "Show likely strings and fingers, note by note.",
     "query": "Count slides by player, school, period and more.",
     "plan": "Tell how many players and minutes a comparison needs.",

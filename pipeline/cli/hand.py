@@ -32,13 +32,6 @@ def hand(
         Path | None,
         typer.Option(metavar="FILE", help="A fingering to set beside it: MusicXML or CSV; else the catalogue's."),
     ] = None,
-    take_in: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Add such a file to catalogue/printed_fingering.csv, and stop."),
-    ] = None,
-    edition: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Editor, publisher and year, for --take-in.")
-    ] = None,
     speed_rank: Annotated[
         int, typer.Option(min=1, metavar="N", help="Which reading, where the speed is ambiguous.")
     ] = 1,
@@ -49,16 +42,9 @@ def hand(
     Example: glideline hand glideline-demo quillfeather-1902 --from 20 --to 35
     """
     from pipeline.answers import passage
-    from pipeline.errors import UsageError
 
     take = whole_id(folder, take, "take", "transfer")
     transfer = whole_id(folder, transfer, "transfer") if transfer is not None else None
-    if take_in is not None:
-        if not edition:
-            raise UsageError("--take-in needs --edition: who edited and published it, and when")
-        count = passage.take_in(folder, take, take_in, edition=edition)
-        typer.echo(f"{count} printed notes added to catalogue/printed_fingering.csv; `glideline run` compares them")
-        return
     frame = passage.hand(
         folder, take, from_s=from_s, to_s=to_s, transfer_id=transfer, printed=printed, speed_rank=speed_rank
     )

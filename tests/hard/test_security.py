@@ -20,7 +20,7 @@ from pipeline.pages.render import _environment, data_block
 from pipeline.store.adding import sheet
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
-from pipeline.store.formats.musicxml_in import read_printed
+from pipeline.store.parts.read import read_part
 from tests.helpers.made_rows import corpus_folder, facts, rows, small
 from tests.helpers.spoilt_corpus import glideline, hand_kept, sound_corpus
 
@@ -174,7 +174,7 @@ def test_a_score_cannot_read_files_or_swell(tmp_path: Path) -> None:
         path = tmp_path / "a.musicxml"
         path.write_text(text, encoding="utf-8")
         with pytest.raises(DataError, match="not readable as XML") as refused:
-            read_printed(path, work_id="w", edition="e", strings=("G", "D", "A", "E"))
+            read_part(path, strings=("G", "D", "A", "E"))
         assert "secret words" not in str(refused.value)
 
 

@@ -24,7 +24,8 @@ from pipeline.store.audio import chunks, claims
 from pipeline.store.audio.decode import read_sound, sound_info
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view, lock, rows_of, run_sql
-from pipeline.store.formats.musicxml_in import read_printed
+from pipeline.store.parts.played import played
+from pipeline.store.parts.read import read_part
 from pipeline.store.schema.date_hints import edtf_of
 from pipeline.store.schema.dates import DateError, parse_date
 
@@ -183,9 +184,17 @@ def condition(content: bytes) -> None:
 
 
 def score(content: bytes) -> None:
-    """A printed fingering as MusicXML."""
+    """A written part as MusicXML."""
     with _file(content, "a.musicxml") as path, contextlib.suppress(GlidelineError):
-        assert read_printed(path, work_id="w", edition="e", strings=("G", "D", "A", "E")).height > 0
+        part = read_part(path, strings=("G", "D", "A", "E"))
+        assert part.notes
+        assert set(played(part.last_event, part.ways)) <= {note.event for note in part.notes}
+
+
+def midi(content: bytes) -> None:
+    """A written part as MIDI."""
+    with _file(content, "a.mid") as path, contextlib.suppress(GlidelineError):
+        assert read_part(path, strings=("G", "D", "A", "E")).notes
 
 
 def zipped(entries: list[tuple[str, bytes]]) -> bytes:
@@ -201,6 +210,6 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     target.__name__: target
     for target in (
         sound_header, broadcast_chunk, settings, sheet, workbook, date, verdicts, package_folder, package_zip, sql,
-        condition, score,
+        condition, score, midi,
     )
 }  # fmt: skip

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from pipeline.answers.passage import take_in as take_in_part
+from pipeline.answers.written_parts import add as add_part
 from pipeline.flows.status import status
 from pipeline.store.adding.add import add
 from pipeline.store.adding.merge import merge
@@ -48,7 +48,7 @@ def commands(rng: random.Random, things: Path, number: int) -> tuple[str, Do]:
         verdicts.write_text(text)
         return name, lambda root: take_in(Corpus(root), verdicts)
     if name == "part":
-        return name, lambda root: take_in_part(root, "k1", things / "part.csv", edition=f"Made {number}")
+        return name, lambda root: add_part(root, "air", things / "part.csv", edition=f"Made {number}")
     made: dict[str, Do] = {
         "add_bare": lambda root: add(root, [things / "in"]),
         "merge": lambda root: merge(Corpus(root), things / "package", mapping={}),

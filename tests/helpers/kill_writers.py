@@ -14,7 +14,7 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
-from pipeline.answers.passage import take_in as take_in_part
+from pipeline.answers.written_parts import add as add_part
 from pipeline.errors import GlidelineError
 from pipeline.store.adding.add import add
 from pipeline.store.adding.merge import merge, new_from
@@ -75,7 +75,7 @@ WRITERS: dict[str, tuple[Callable[[Path], None], Writer]] = {
     "merge": (corpus, lambda root, given: merge(Corpus(root), given / "package", mapping={})),
     "take_in": (corpus, lambda root, given: take_in(Corpus(root), given / "verdicts-0.csv")),
     "take_in_other": (corpus, lambda root, given: take_in(Corpus(root), given / "verdicts-1.csv")),
-    "part": (corpus, lambda root, given: take_in_part(root, "k1", given / "part.csv", edition="Made 1900")),
+    "part": (corpus, lambda root, given: add_part(root, "air", given / "part.csv", edition="Made 1900")),
 }
 # What refuses to do again what is wholly done.
 ONCE = ("new", "new_from", "part")

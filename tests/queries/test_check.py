@@ -49,6 +49,20 @@ def test_sound_rows_offend_nothing():
             [("early", "middle", "1905-01-01", "1909-12-31")],
         ),
         (
+            "edition_differs",
+            ("edition", "bar", "beat", "notes", "reference_notes"),
+            {
+                "written_part": [{"work_id": "w", "edition": e, "is_reference": e == "B"} for e in "ABC"],
+                "written_note": [
+                    {"work_id": "w", "edition": e, "note_number": n, "bar": str(bar), "bar_index": bar}
+                    | {"beat": 1.0, "midi": float(midi), "name": f"n{midi}"}
+                    for e, bars in (("A", (62, 64)), ("B", (62, 65, 67)), ("C", (60,)))
+                    for n, (bar, midi) in enumerate(enumerate(bars, start=1), start=1)
+                ],
+            },
+            [("A", "2", 1.0, "n64", "n65"), ("C", "1", 1.0, "n60", "n62")],
+        ),
+        (
             "several_transfers_stand",
             ("take_id", "transfer_ids"),
             joined(side("x8", "t1", stands_for_take=True), side("x9", "t1", stands_for_take=True)),

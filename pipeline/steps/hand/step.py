@@ -17,6 +17,7 @@ from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
 from pipeline.store.catalogue.recording import soloists_of
+from pipeline.store.catalogue.written import printed_notes, reference
 
 TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match")
 LEAST_READING = 0.1
@@ -33,7 +34,7 @@ def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     for take in solo["takes"]:
         tunings = sorted({r["tuning"] for r in soloists_of(catalogue, take["take_id"]) if r["tuning"]})
         work_id = (catalogue.row("take", take["take_id"]) or {}).get("work_id")
-        printed = catalogue.rows("printed_fingering", work_id=work_id) if work_id else []
+        printed = _printed(catalogue, work_id, take["take_id"]) if work_id else []
         kept = (
             *("edition", "note_number", "take_id", "time_s", "bar", "beat", "midi"),
             *("string", "finger", "position", "slide_marked"),
@@ -44,6 +45,20 @@ def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
             "printed": [{name: row[name] for name in kept} for row in printed],
         }
     return {"instrument": instrument(solo), "takes": takes}
+
+
+def _printed(catalogue: Any, work_id: str, take_id: str) -> list[dict[str, Any]]:
+    """Notes of every edition of a work in the order played, with the times that a person gave them in this take."""
+    rows = list(catalogue.rows("printed_fingering", work_id=work_id))
+    older = {row["edition"] for row in rows}
+    decided = catalogue.rows("place_decision", take_id=take_id, work_id=work_id)
+    parts = catalogue.rows("written_part", work_id=work_id)
+    for edition in (part["edition"] for part in parts if part["edition"] not in older):
+        meant = (edition, None) if edition == reference(parts) else (edition,)
+        own = {"work_id": work_id, "edition": edition}
+        decisions = [row for row in decided if row["edition"] in meant and row["event"] is not None]
+        rows += printed_notes(catalogue.rows("written_note", **own), catalogue.rows("written_way", **own), decisions)
+    return rows
 
 
 def open_strings(tuning: str) -> tuple[float, ...]:

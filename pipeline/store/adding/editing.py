@@ -73,6 +73,12 @@ class EditableTable:
                 return
         raise KeyError(f"{self.path.name}: {dict(key)}")
 
+    def remove(self, key: Mapping[str, str]) -> None:
+        """Takes out all rows with these key cells."""
+        self.rows[1:] = [
+            row for row in self.rows[1:] if any(self._cell(row, name) != wanted for name, wanted in key.items())
+        ]
+
     def into(self, change: Change) -> None:
         """Gives the file, as it now is, to a change."""
         change.put(self.path, self.content(), was=self.was)

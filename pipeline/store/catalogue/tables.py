@@ -15,6 +15,7 @@ from pipeline.errors import DataError
 from pipeline.store.catalogue.csv_text import TextTable, read_text_table, typed
 from pipeline.store.catalogue.problems import Problem, did_you_mean
 from pipeline.store.catalogue.teaching import circles, impossible
+from pipeline.store.catalogue.written import taken_over
 from pipeline.store.schema import Column, Relation, hand_kept
 from pipeline.store.schema.dates import parse_date
 
@@ -148,6 +149,7 @@ class Catalogue:
             places = ordered.select("_file", "_row").iter_rows()
             self._places[name] = dict(zip(keys, places, strict=True))
             frames[name] = ordered.select([column.name for column in relation.columns])
+        frames |= taken_over(frames)
         order = {relation.name: number for number, relation in enumerate(self._relations.values())}
         problems.sort(key=lambda p: (order.get(p.table, 99), p.file, p.row or 0, p.column, p.message))
         return frames, problems

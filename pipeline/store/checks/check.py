@@ -10,6 +10,7 @@ from pipeline.store.catalogue.problems import Problem, did_you_mean
 from pipeline.store.checks.audio import check_audio
 from pipeline.store.checks.changed_audio import Hashes, check_twins, check_waiting
 from pipeline.store.checks.findings import Findings
+from pipeline.store.checks.parts import check_parts
 from pipeline.store.checks.people import check_people
 from pipeline.store.checks.reviews import check_reviews
 from pipeline.store.checks.takes import check_takes
@@ -60,6 +61,7 @@ def check(root: Path | str, *, listen: bool = True) -> CheckResult:
     check_people(found)
     check_takes(found)
     check_transfers(found)
+    check_parts(found)
     check_reviews(found)
     hashes = Hashes(corpus)
     check_audio(found, corpus, settings=settings.intake, hashes=hashes, listen=listen)

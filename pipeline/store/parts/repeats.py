@@ -1,7 +1,6 @@
-"""The bars of a MusicXML part in the order in which they are played: repeats, endings, da capo, dal segno, coda.
+"""What a MusicXML part says of the way through its bars: repeats, endings, da capo, dal segno, coda, fine.
 
-Read are the repeats and endings of ``<barline>`` and the attributes of ``<sound>`` (W3C, MusicXML 4.0). After a da
-capo or dal segno repeats are not taken again and of endings the last is played (common practice, no source).
+Read are the repeats and endings of ``<barline>`` and the attributes of ``<sound>`` (W3C, MusicXML 4.0).
 """
 
 from collections.abc import Sequence
@@ -9,8 +8,19 @@ from dataclasses import dataclass
 from xml.etree.ElementTree import Element
 
 from pipeline.errors import DataError
+from pipeline.store.parts.part import WayKind
 
-MOST_BARS = 20_000
+MOST_TIMES = 100
+
+
+@dataclass(frozen=True)
+class BarWay:
+    """After the end of bar ``after`` (an index; -1: before the first) one may go on at bar ``to``; None is the end."""
+
+    after: int
+    to: int | None
+    way: WayKind
+    times: int = 1
 
 
 @dataclass
@@ -20,49 +30,47 @@ class _Bar:
     begins: bool = False
     times: int = 1
     endings: frozenset[int] = frozenset()
-    last_ending: int = 0
+    opens: bool = False
     back_to: int | None = None
+    back_way: WayKind = "da_capo"
     stops: bool = False
     to_coda: int | None = None
 
 
-def played_order(bars: Sequence[Element], *, file: str) -> list[int]:
-    """Indices of the bars as they are played.
+def bar_ways(bars: Sequence[Element], *, file: str) -> list[BarWay]:
+    """The ways on that are written, between bars.
 
     Raises
     ------
     DataError
-        If the repeats written out are more than ``MOST_BARS`` bars.
+        If a passage is to be played more than ``MOST_TIMES`` times.
     """
     signs = _signs(bars)
-    order: list[int] = []
-    at, start, turn, furthest, returned = 0, 0, 1, -1, False
-    while at < len(signs):
-        bar = signs[at]
-        if at > furthest:
-            furthest = at
-            if bar.begins or (at > 0 and signs[at - 1].endings and not bar.endings):
-                start, turn = at, 1
-        if bar.endings and (bar.last_ending if returned else turn) not in bar.endings:
-            at += 1
-            continue
-        order.append(at)
-        if len(order) > MOST_BARS:
-            raise DataError(f"{file}: its repeats make more than {MOST_BARS} bars; mend them and export it again")
-        times = bar.last_ending if bar.endings else bar.times
-        if returned:
-            if bar.stops:
-                break
-            at = bar.to_coda if bar.to_coda is not None else at + 1
-        elif bar.times > 1 and turn < times:
-            at, turn = start, turn + 1
-        elif bar.back_to is not None:
-            at, returned = bar.back_to, True
-        else:
-            if bar.times > 1 and not bar.endings:
-                start, turn = at + 1, 1
-            at += 1
-    return order
+    ways: list[BarWay] = []
+    start, first_ending = 0, -1
+    for at, bar in enumerate(signs):
+        after_endings = at > 0 and bool(signs[at - 1].endings) and not bar.endings
+        if bar.begins or after_endings:
+            start, first_ending = at, -1
+        if bar.opens:
+            if first_ending < 0:
+                first_ending = at
+            else:
+                ways.append(BarWay(first_ending - 1, at, "ending"))
+        times = len(bar.endings) if bar.endings and bar.times > 1 else bar.times - 1
+        if times > MOST_TIMES:
+            raise DataError(f"{file}: bar {at + 1}: a repeat is played {bar.times} times; mend it and export it again")
+        if times > 0:
+            ways.append(BarWay(at, start, "repeat", times))
+            if not bar.endings:
+                start, first_ending = at + 1, -1
+        if bar.back_to is not None:
+            ways.append(BarWay(at, bar.back_to, bar.back_way))
+        if bar.to_coda is not None:
+            ways.append(BarWay(at, bar.to_coda, "coda"))
+        if bar.stops:
+            ways.append(BarWay(at, None, "fine"))
+    return ways
 
 
 def _signs(bars: Sequence[Element]) -> list[_Bar]:
@@ -80,6 +88,7 @@ def _signs(bars: Sequence[Element]) -> list[_Bar]:
             if (ending := line.find("ending")) is not None:
                 if ending.get("type") == "start":
                     open_endings = frozenset(int(n) for n in ending.get("number", "").split(",") if n.strip().isdigit())
+                    sign.opens = True
                 else:
                     closes = True
             if (repeat := line.find("repeat")) is not None:
@@ -93,14 +102,10 @@ def _signs(bars: Sequence[Element]) -> list[_Bar]:
             open_endings = frozenset()
         for sound in bar.iter("sound"):
             if sound.get("dacapo") == "yes":
-                sign.back_to = 0
+                sign.back_to, sign.back_way = 0, "da_capo"
             elif (label := sound.get("dalsegno")) is not None:
-                sign.back_to = marks["segno"].get(label)
+                sign.back_to, sign.back_way = marks["segno"].get(label), "dal_segno"
             sign.stops |= sound.get("fine") is not None
             if (label := sound.get("tocoda")) is not None:
                 sign.to_coda = marks["coda"].get(label)
-    last = 0
-    for sign in reversed(signs):
-        last = max(last, *sign.endings) if sign.endings else 0
-        sign.last_ending = last
     return signs

@@ -1,0 +1,116 @@
+"""Rules of written parts in the catalogue: which edition names the places, and parts of older catalogues taken over."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+from typing import Any
+
+import polars as pl
+
+from pipeline.store.parts.part import THE_END, Way, WrittenNote, WrittenPart, folded
+from pipeline.store.parts.played import played
+from pipeline.store.parts.table import bar_indices
+from pipeline.store.schema import load
+
+Row = dict[str, Any]
+TABLES = ("written_part", "written_note", "written_way", "place_decision")
+NOTE_COLUMNS = (
+    *("event", "bar_index", "bar", "beat", "beats", "onset", "midi", "name", "grace"),
+    *("string", "finger", "position", "slide_marked", "slurred_to_next"),
+)
+
+
+def reference(parts: Iterable[Mapping[str, Any]]) -> str | None:
+    """The edition by which places of a work are named: the one marked, else the first by name; None without parts."""
+    ranked = sorted(parts, key=lambda row: (not row["is_reference"], row["edition"]))
+    return str(ranked[0]["edition"]) if ranked else None
+
+
+def written_rows(part: WrittenPart, *, work_id: str, edition: str) -> dict[str, list[Row]]:
+    """Rows of ``written_note``, ``written_way`` and ``place_decision`` of a part."""
+    own: Row = {"work_id": work_id, "edition": edition}
+    notes, decisions = [], []
+    for number, note in enumerate(part.notes, start=1):
+        notes.append(own | {"note_number": number} | {name: getattr(note, name) for name in NOTE_COLUMNS})
+        if note.time_s is not None:
+            decisions.append(own | {"take_id": note.take_id, "time_s": note.time_s, "event": note.event})
+    ways = [
+        own
+        | {"from_event": way.from_event, "to_event": way.to_event, "way": way.way}
+        | {"times": way.times if way.times > 1 else None}
+        for way in part.ways
+    ]
+    return {"written_note": notes, "written_way": ways, "place_decision": decisions}
+
+
+def ways_of(rows: Iterable[Mapping[str, Any]]) -> tuple[Way, ...]:
+    """Ways from rows of ``written_way``."""
+    return tuple(sorted(Way(r["from_event"], r["to_event"], r["way"], r["times"] or 1) for r in rows))
+
+
+def taken_over(frames: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """The tables of written parts with what an older catalogue keeps in ``printed_fingering``.
+
+    An edition that stands in ``written_part`` is not taken over again. Rows of version 0.1 are in the order played,
+    with repeats written out; here they are folded (``parts.part.folded``).
+    """
+    kept = set(frames["written_part"].select("work_id", "edition").iter_rows())
+    new: dict[str, list[Row]] = {name: [] for name in TABLES}
+    ordered = frames["printed_fingering"].sort("work_id", "edition", "note_number").to_dicts()
+    for (work_id, edition), group in groupby(ordered, key=lambda row: (row["work_id"], row["edition"])):
+        if (work_id, edition) in kept:
+            continue
+        rows = list(group)
+        part = _part_of(rows)
+        new["written_part"].append(
+            {"work_id": work_id, "edition": edition, "source_id": rows[0]["source_id"]}
+            | dict(zip(("from_bar", "to_bar"), bars_of(part), strict=True))
+        )
+        for name, made in written_rows(part, work_id=work_id, edition=edition).items():
+            new[name] += made
+    return {name: _with(name, frames[name], rows) for name, rows in new.items()}
+
+
+def bars_of(part: WrittenPart) -> tuple[str | None, str | None]:
+    """First and last bar of a part, as printed."""
+    bars = [note.bar for note in part.notes if note.bar is not None]
+    return (bars[0], bars[-1]) if bars else (None, None)
+
+
+def printed_notes(notes: Sequence[Row], ways: Sequence[Row], decisions: Sequence[Row]) -> list[Row]:
+    """Notes of a part in the order played, of a chord the highest, numbered from 1: the form of ``printed_fingering``.
+
+    ``decisions`` give a note its time in a take.
+    """
+    top = {row["event"]: row for row in sorted(notes, key=lambda row: float(row["midi"]))}
+    timed = {row["event"]: row for row in decisions}
+    order = played(max(top, default=THE_END), ways_of(ways))
+    return [
+        top[event]
+        | {"note_number": number, "bar": top[event]["bar_index"]}
+        | {name: timed.get(event, {}).get(name) for name in ("take_id", "time_s")}
+        for number, event in enumerate((e for e in order if e in top), start=1)
+    ]
+
+
+def _part_of(rows: list[Row]) -> WrittenPart:
+    indices = bar_indices([row["bar"] for row in rows], wheres=[""] * len(rows))
+    marks = ("beat", "midi", "string", "finger", "position", "take_id", "time_s")
+    notes = [
+        WrittenNote(
+            **{name: row[name] for name in marks},
+            bar_index=index,
+            bar=None if row["bar"] is None else str(row["bar"]),
+            slide_marked=bool(row["slide_marked"]),
+            slurred_to_next=bool(row["slurred_to_next"]),
+        )
+        for row, index in zip(rows, indices, strict=True)
+    ]
+    return folded(notes)
+
+
+def _with(name: str, frame: pl.DataFrame, rows: list[Row]) -> pl.DataFrame:
+    if not rows:
+        return frame
+    columns = load(name).polars_schema()
+    made = pl.DataFrame([[row.get(c) for c in columns.names()] for row in rows], schema=columns, orient="row")
+    return pl.concat([frame, made]).unique(load(name).key, keep="first", maintain_order=True).sort(load(name).key)

@@ -1,0 +1,136 @@
+"""A written part from a CSV file with a row a note.
+
+Columns: ``note`` (or ``pitch``: F#5; or ``midi``) or ``time`` (s in corrected time, where the note sounds in the take
+that ``take`` names), and any of bar, beat, beats, grace, string, finger, position, slide_marked, slurred_to_next. Rows
+of one bar and beat are a chord; bars that go back are a repeat written out, and are folded.
+"""
+
+import math
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import DataError
+from pipeline.store.parts.part import WrittenNote, WrittenPart, folded
+from pipeline.store.parts.pitch import midi_of_name
+
+Sounding = Callable[[str, float], float | None]
+"""The pitch (MIDI) found in a take at a time; None where there is no note."""
+_PITCHES = ("note", "pitch", "midi", "time")
+_COLUMNS = (
+    *("take", *_PITCHES, "bar", "beat", "beats", "grace"),
+    *("string", "finger", "position", "slide_marked", "slurred_to_next"),
+)
+_BAR = re.compile(r"(\d{1,5})([a-z]?)")
+
+
+def read_table(path: Path, *, strings: tuple[str, ...], sounding: Sounding | None = None) -> WrittenPart:
+    """The part in the order of the page.
+
+    Raises
+    ------
+    DataError
+        If the file is not readable or a cell is wrong; names its row.
+    """
+    try:
+        frame = pl.read_csv(path, infer_schema=False, encoding="utf8")
+    except FileNotFoundError as error:
+        raise DataError(f"{path}: there is no such file") from error
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise DataError(f"{path.name}: is not readable as CSV ({error})") from error
+    unknown = [name for name in frame.columns if name not in (*_COLUMNS, "note_number")]
+    if unknown or not set(_PITCHES) & set(frame.columns):
+        wrong = f"unknown column {unknown[0]!r}" if unknown else "no column note, pitch, midi or time"
+        raise DataError(f"{path.name}: {wrong}; the columns are {', '.join(_COLUMNS)}")
+    rows = list(enumerate(frame.to_dicts(), start=2))
+    if not rows:
+        raise DataError(f"{path.name}: holds no notes")
+    numbers = bar_indices([row.get("bar") for _, row in rows], wheres=[f"{path.name}: row {n}" for n, _ in rows])
+    notes = [
+        _note(row, index, f"{path.name}: row {number}", strings, sounding)
+        for (number, row), index in zip(rows, numbers, strict=True)
+    ]
+    return folded(notes)
+
+
+def bar_indices(bars: list[Any], *, wheres: list[str]) -> list[int | None]:
+    """Running numbers of bars as printed (12, 12a): the numbers themselves, unless letters or a bar 0 ask for more.
+
+    All are None if any is.
+    """
+    if any(bar in (None, "") for bar in bars):
+        return [None] * len(bars)
+    read = []
+    for bar, where in zip(bars, wheres, strict=True):
+        matched = _BAR.fullmatch(str(bar).strip())
+        if matched is None:
+            raise DataError(f"{where}: bar = {bar!r} is not a bar; write a number, with a letter after it if need be")
+        read.append((int(matched[1]), matched[2]))
+    if any(letter for _, letter in read):
+        rank = {bar: number for number, bar in enumerate(sorted(set(read)), start=1)}
+        return [rank[bar] for bar in read]
+    shift = 1 if min(read)[0] == 0 else 0
+    return [number + shift for number, _ in read]
+
+
+def _note(
+    row: dict[str, Any], bar_index: int | None, where: str, strings: tuple[str, ...], sounding: Sounding | None
+) -> WrittenNote:
+    def number(name: str, low: float, high: float) -> float | None:
+        text = row.get(name)
+        try:
+            found = float(text) if text else None
+        except ValueError as error:
+            raise DataError(f"{where}: {name} = {text!r} is not a number") from error
+        if found is not None and not math.isfinite(found):
+            raise DataError(f"{where}: {name} = {text!r} is not a number")
+        if found is not None and not low <= found <= high:
+            raise DataError(f"{where}: {name} = {text!r} must be {low:g} to {high:g}")
+        return found
+
+    def whole(name: str, high: int) -> int | None:
+        found = number(name, 0, high)
+        return None if found is None else int(found)
+
+    def yes(name: str) -> bool:
+        return (row.get(name) or "").strip().lower() in ("yes", "true", "1")
+
+    time_s, take = number("time", 0, 100_000), (row.get("take") or "").strip() or None
+    name = row.get("note") or row.get("pitch")
+    try:
+        midi = midi_of_name(name) if name else number("midi", 0, 127)
+    except DataError as error:
+        raise DataError(f"{where}: {'note' if row.get('note') else 'pitch'} = {error}") from error
+    if midi is None and time_s is None:
+        raise DataError(f"{where}: neither note nor time is given; write a pitch like F#5, or a time in s")
+    if time_s is not None and take is None:
+        raise DataError(f"{where}: time = {time_s:g}: of which take? name it in a column take")
+    if midi is None and time_s is not None and take is not None:
+        midi = sounding(take, time_s) if sounding is not None else None
+        if midi is None:
+            raise DataError(
+                f"{where}: time = {time_s:g}: no note was found there; run first, mend the time (corrected s), or add "
+                "the note"
+            )
+        midi = float(round(midi))
+    if row.get("string") and row["string"] not in strings:
+        raise DataError(f"{where}: string = {row['string']!r}; the strings are {', '.join(strings)}")
+    return WrittenNote(
+        float(midi or 0.0),
+        bar_index=bar_index,
+        bar=(row.get("bar") or "").strip() or None,
+        beat=number("beat", 1, 64),
+        beats=number("beats", 0, 1000),
+        name=name.strip() if name else None,
+        grace=yes("grace"),
+        string=row.get("string") or None,
+        finger=whole("finger", 4),
+        position=whole("position", 15),
+        slide_marked=yes("slide_marked"),
+        slurred_to_next=yes("slurred_to_next"),
+        take_id=take if time_s is not None else None,
+        time_s=time_s,
+    )
