@@ -28,9 +28,9 @@ def check_parts(found: Findings) -> None:
         _file(found, part)
     for _, editions in groupby(catalogue.rows("written_part"), key=lambda row: row["work_id"]):
         marked = [row for row in editions if row["is_reference"]]
-        for row in marked[1:]:
-            message = f"is a second reference of {row['work_id']}, beside {marked[0]['edition']!r}"
-            found.error("written_part", row, "is_reference", message, "leave one of them; it names the places")
+        for second in marked[1:]:
+            message = f"is a second reference of {second['work_id']}, beside {marked[0]['edition']!r}"
+            found.error("written_part", second, "is_reference", message, "leave one of them; it names the places")
     for key, rows in _by_edition(catalogue, "written_way"):
         for row in rows:
             for column in ("from_event", "to_event"):
