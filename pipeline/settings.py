@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, computed_field, model_validator
 
-from pipeline.errors import DataError
+from pipeline.errors import CombinedError, DataError
 
 
 class Group(BaseModel):
@@ -189,7 +189,7 @@ def read_settings(path: Path) -> Settings:
     try:
         return Settings.model_validate(values)
     except ValidationError as error:
-        raise DataError("\n".join(_explain(path.name, item) for item in error.errors())) from error
+        raise CombinedError([_explain(path.name, item) for item in error.errors()]) from error
 
 
 def read_toml(path: Path, *, name: str) -> dict[str, Any]:
@@ -204,27 +204,29 @@ def read_toml(path: Path, *, name: str) -> dict[str, Any]:
         raw = path.read_bytes()
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise DataError(f"{name}: cannot be read ({reason}); put the file itself there, readable to you") from error
+        raise DataError(f"cannot be read ({reason})", "put the file itself there, readable to you", name) from error
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise DataError(f"{name}: line {line} is not saved as UTF-8; save the file again as UTF-8") from error
+        raise DataError(f"line {line} is not saved as UTF-8", "save the file again as UTF-8", name) from error
     except tomllib.TOMLDecodeError as error:
-        raise DataError(f"{name}: not readable as TOML ({error}); mend that line") from error
+        raise DataError(f"not readable as TOML ({error})", "mend that line", name) from error
     except (RecursionError, ValueError) as error:
-        raise DataError(f"{name}: is nested too deep, or holds numbers too long, to be read; write it anew") from error
+        raise DataError("is nested too deep, or holds numbers too long, to be read", "write it anew", name) from error
 
 
-def _explain(file: str, item: Any) -> str:
-    where = ".".join(str(part) for part in item["loc"])
+def _explain(file: str, item: Any) -> DataError:
+    name = ".".join(str(part) for part in item["loc"])
     if item["type"] == "model_type":
-        return f"{file}: {where} = {item['input']!r}: is a group of settings; write its settings below [{where}]"
+        return DataError(
+            f"{name} = {item['input']!r}: is a group of settings", f"write its settings below [{name}]", file
+        )
     if item["type"] != "extra_forbidden":
-        return f"{file}: {where} = {item['input']!r}: {item['msg'].lower()}; change the value"
+        return DataError(f"{name} = {item['input']!r}: {item['msg'].lower()}", "change the value", file)
     group: Any = Settings
     for part in item["loc"][:-1]:
         group = group.model_fields[part].annotation
     near = get_close_matches(str(item["loc"][-1]), group.model_fields, n=1)
     hint = f"did you mean {near[0]!r}?" if near else f"known names: {', '.join(group.model_fields) or 'none'}"
-    return f"{file}: {where}: unknown setting; {hint}"
+    return DataError(f"{name}: unknown setting", hint, file)

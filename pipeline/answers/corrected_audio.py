@@ -42,10 +42,10 @@ def render_corrected(corpus: Corpus, transfer_id: str) -> CorrectedFile:
     """
     transfer = corpus.catalogue.row("transfer", transfer_id)
     if transfer is None:
-        raise DataError(f"catalogue/transfer.csv: there is no transfer {transfer_id!r}; look in `glideline status`")
+        raise DataError(f"catalogue/transfer.csv: there is no transfer {transfer_id!r}", "look in `glideline status`")
     curve, speed = corpus.read("speed_curve", transfer_id), corpus.read("speed", transfer_id)
     if curve is None or speed is None:
-        raise DataError(f"{transfer_id}: its speed has not been measured; `glideline run` measures it")
+        raise DataError(f"{transfer_id}: its speed has not been measured", "`glideline run` measures it")
     source = corpus.audio_path(transfer["file"])
     samples, rate = read_channels(source, start_s=transfer["file_start_s"], end_s=transfer["file_end_s"])
     speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())

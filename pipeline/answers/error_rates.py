@@ -80,8 +80,9 @@ def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
     items, verdicts = _verdicts(corpus)
     if verdicts.is_empty():
         raise DataError(
-            f"{root}: no drawn item has been judged; draw with `glideline listen {typed(root)}`, judge, then take the "
-            f"saved file in with `glideline listen {typed(root)} --take-in FILE`"
+            f"{root}: no drawn item has been judged",
+            f"draw with `glideline listen {typed(root)}`, judge, then take the "
+            f"saved file in with `glideline listen {typed(root)} --take-in FILE`",
         )
     with open_read_only(corpus.root) as con:
         changes = con.sql(_CHANGES).pl()
@@ -91,7 +92,7 @@ def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
     strata = _strata(once, heard)
     finds = [s.judged for s in strata if s.drawn_from == "slide"]
     if not any(judged.judged for judged in finds):
-        raise DataError(f"{root}: no found slide has a clear verdict yet; judge more items")
+        raise DataError(f"{root}: no found slide has a clear verdict yet", "judge more items")
     errors = agreement.error_rates(finds, [s.judged for s in strata if s.drawn_from != "slide"], seed=[seed, 0])
     sure = heard.filter((pl.col("drawn_from") == "slide") & (pl.col("verdict") != "cannot_tell"))
     is_slide = (sure["verdict"] == "slide").to_numpy()

@@ -89,11 +89,12 @@ def compare_marks(
     names = sorted(set(marks["listener"]))
     if not names:
         raise DataError(
-            f"{corpus.root / 'reviews'}: nobody has marked slides; write reviews/<listener>.marks.csv with the "
-            "columns of `glideline dictionary` (transfer_id, samples_sha256, transfer_start_s, transfer_end_s, …)"
+            f"{corpus.root / 'reviews'}: nobody has marked slides",
+            "write reviews/<listener>.marks.csv with the "
+            "columns of `glideline dictionary` (transfer_id, samples_sha256, transfer_start_s, transfer_end_s, …)",
         )
     if listener is not None and listener not in names:
-        raise UsageError(f"no marks of {listener!r}; there are marks of {', '.join(names)}")
+        raise UsageError(f"no marks of {listener!r}", f"there are marks of {', '.join(names)}")
     with open_read_only(corpus.root) as con:
         finds, spans, sound = (con.sql(text).pl() for text in (_FINDS, _SPANS, _SOUND))
     return tuple(

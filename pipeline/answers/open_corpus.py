@@ -144,7 +144,7 @@ class OpenCorpus:
             [text],
         ).fetchall()
         if not found:
-            raise UsageError(f"no player {text!r}; all are listed by: glideline query {typed(self.root)} player")
+            raise UsageError(f"no player {text!r}", f"all are listed by: glideline query {typed(self.root)} player")
         return str(found[0][0])
 
 
@@ -162,10 +162,10 @@ def per_transfer(root: Path | str, table: str, transfers: Iterable[str] = ()) ->
     for transfer_id in wanted or sorted(path.stem for path in folder.glob("*.parquet")):
         frame = corpus.read(table, transfer_id)
         if frame is None:
-            raise DataError(f"{transfer_id!r} has no {table}; see: glideline status {typed(corpus.root)}")
+            raise DataError(f"{transfer_id!r} has no {table}", f"see: glideline status {typed(corpus.root)}")
         yield frame
     if not wanted and not folder.is_dir():
-        raise DataError(f"{corpus.root}: nothing has been measured yet; run: glideline run {typed(corpus.root)}")
+        raise DataError(f"{corpus.root}: nothing has been measured yet", f"run: glideline run {typed(corpus.root)}")
 
 
 def open_corpus(root: Path | str) -> OpenCorpus:

@@ -61,7 +61,7 @@ def hand(
     board = board_of(facts, tables["melody"], take_id)
     ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
     if not 1 <= speed_rank <= len(ranks):
-        raise DataError(f"{take_id}: has {len(ranks)} reading(s) of the speed, not {speed_rank}; choose one of them")
+        raise DataError(f"{take_id}: has {len(ranks)} reading(s) of the speed, not {speed_rank}", "choose one of them")
     rows, found = rows_of_take(
         take,
         board=board,
@@ -110,20 +110,22 @@ def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[st
         return thing_id, transfer_id
     takes = [take["take_id"] for take in takes_on(corpus.catalogue, transfer["side_id"])]
     if len(takes) != 1:
-        raise DataError(f"{thing_id} is a transfer; give one of its takes: {', '.join(takes) or 'none is catalogued'}")
+        raise DataError(
+            f"{thing_id} is a transfer", f"give one of its takes: {', '.join(takes) or 'none is catalogued'}"
+        )
     return takes[0], transfer_id or thing_id
 
 
 def _tables(corpus: Corpus, take_id: str, transfer_id: str | None) -> tuple[str, dict[str, pl.DataFrame]]:
     if corpus.catalogue.row("take", take_id) is None:
         takes = corpus.catalogue.frame("take")["take_id"].to_list()
-        raise DataError(f"there is no take {take_id!r}; takes are {listed(takes, most=8) or 'none yet'}")
+        raise DataError(f"there is no take {take_id!r}", f"takes are {listed(takes, most=8) or 'none yet'}")
     for each in _standing(corpus, take_id) if transfer_id is None else [transfer_id]:
         tables = {name: corpus.read(name, each) for name in STEP.reads}
         found = {name: table for name, table in tables.items() if table is not None}
         if len(found) == len(tables) and (found["note"]["take_id"] == take_id).any():
             return each, found
-    raise DataError(f"{take_id}: has no notes yet; `glideline run {typed(corpus.root)}` measures it")
+    raise DataError(f"{take_id}: has no notes yet", f"`glideline run {typed(corpus.root)}` measures it")
 
 
 def _standing(corpus: Corpus, take_id: str) -> list[str]:

@@ -25,7 +25,7 @@ def planned(folder: Path | str, *, ratios: Sequence[float], days: float, slides:
     with OpenCorpus(folder) as corpus:
         known = corpus.view("summary.player_effect", where="measure = 'slides_per_minute'")
     if known.is_empty():
-        raise DataError(f"{folder}: fewer than three players with slides; too few to tell how much players differ")
+        raise DataError(f"{folder}: fewer than three players with slides", "too few to tell how much players differ")
     row = known.row(0, named=True)
     design = Design(row["player_spread"], row["session_spread"], CHANGE_SPREAD, days, slides)
     try:

@@ -181,7 +181,7 @@ def _weigh(con: duckdb.DuckDBPyConnection, fact: str, key: str, condition: str, 
     schemes = con.execute(f"select distinct scheme from fact.{fact} where {condition} order by 1").fetchall()
     if len(schemes) > 1:
         named = ", ".join(scheme for (scheme,) in schemes)
-        raise UsageError(f"what is chosen stands in several schemes ({named}); name one with --scheme")
+        raise UsageError(f"what is chosen stands in several schemes ({named})", "name one with --scheme")
     least = "having sum(share) > 1 - 1e-9" if whole else ""
     con.execute(
         f"create temp table chosen as select {key}, {'1.0' if whole else 'sum(share)'} as share "
@@ -210,7 +210,7 @@ def _in_scheme(con: duckdb.DuckDBPyConnection, scheme: str) -> None:
         ).fetchall()
     ]
     if scheme not in known:
-        raise UsageError(f"--scheme {scheme!r}: no such scheme of schools or periods; {_hint(scheme, known)}")
+        raise UsageError(f"--scheme {scheme!r}: no such scheme of schools or periods", f"{_hint(scheme, known)}")
     for fact, table in (("school_member", "school"), ("take_period", "period")):
         used = con.execute(f"select count(*) from corpus.base.{table} where scheme = $1", [scheme]).fetchall()
         if used[0][0]:
@@ -239,7 +239,7 @@ def _ids(
     found = []
     for text in given:
         if text.casefold() not in by_name:
-            raise UsageError(f"--{table} {text!r}: no such {table}; {_hint(text, [row[0] for row in known])}")
+            raise UsageError(f"--{table} {text!r}: no such {table}", f"{_hint(text, [row[0] for row in known])}")
         found.append(by_name[text.casefold()])
     return found
 
@@ -273,7 +273,8 @@ def _rows_of_takes(con: duckdb.DuckDBPyConnection, relation: Relation, *, where:
     else:
         raise UsageError(
             f"{relation.layer}.{relation.name} has nothing to do with takes, so that --player, --school, --period "
-            "and --min-certainty cannot choose any; use --where on its rows"
+            "and --min-certainty cannot choose any",
+            "use --where on its rows",
         )
     con.execute(f"create schema if not exists {relation.layer}").fetchall()
     name = f'"{relation.layer}"."{relation.name}"'

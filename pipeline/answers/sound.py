@@ -24,5 +24,7 @@ def sound_of(corpus: Corpus, transfer_id: str) -> Sound:
     """
     transfer = corpus.catalogue.row("transfer", transfer_id)
     if transfer is None:
-        raise DataError(f"catalogue/transfer.csv: there is no transfer {transfer_id!r}; `glideline status` lists them")
+        raise DataError(
+            f"catalogue/transfer.csv: there is no transfer {transfer_id!r}", "`glideline status` lists them"
+        )
     return read(corpus, sound_spec(transfer))

@@ -24,7 +24,7 @@ def speed(folder: Path | str, transfer_id: str | None = None) -> pl.DataFrame:
         return frame
     row = frame.filter(pl.col("transfer_id") == transfer_id)
     if row.is_empty():
-        raise DataError(f"there is no transfer {transfer_id!r}; `glideline speed {typed(folder)}` lists all")
+        raise DataError(f"there is no transfer {transfer_id!r}", f"`glideline speed {typed(folder)}` lists all")
     return row
 
 

@@ -60,8 +60,8 @@ def add(
             if "catalogue/written_note.csv" in change.finished:  # the same command, cut short
                 return read_part(file, strings=_strings(corpus.catalogue, work_id), part=part)
             raise DataError(
-                f"{edition!r} of {work_id} is already in catalogue/written_part.csv; give --replace to read it anew "
-                "(what was mended by hand in written_note.csv is then lost)"
+                f"{edition!r} of {work_id} is already in catalogue/written_part.csv",
+                "give --replace to read it anew (what was mended by hand in written_note.csv is then lost)",
             )
         read = read_part(
             file,
@@ -114,7 +114,7 @@ def known_work(catalogue: Catalogue, work_id: str) -> dict[str, Any]:
     if row is None:
         works = catalogue.frame("work")["work_id"].to_list()
         cure = did_you_mean(work_id, works, otherwise="`glideline query DIR slides_by_work` lists those played")
-        raise DataError(f"there is no work {work_id!r} in catalogue/work.csv; {cure}")
+        raise DataError(f"there is no work {work_id!r} in catalogue/work.csv", f"{cure}")
     return row
 
 
@@ -130,14 +130,18 @@ def chosen_edition(catalogue: Catalogue, work_id: str, edition: str | None) -> s
     names = sorted(row["edition"] for row in parts)
     if not names:
         corpus = typed(catalogue.root)
-        raise DataError(f'{work_id}: has no written part; `glideline part add {corpus} {work_id} FILE --edition "…"`')
+        raise DataError(
+            f"{work_id}: has no written part", f'`glideline part add {corpus} {work_id} FILE --edition "…"`'
+        )
     if edition is None:
         return str(reference(parts))
     near = [name for name in names if edition.casefold() in name.casefold()]
     if edition in names or len(near) == 1:
         return edition if edition in names else near[0]
     listed = "; ".join(near or names)
-    raise DataError(f"{work_id}: {'several editions' if near else 'no edition'} like {edition!r}; there are: {listed}")
+    raise DataError(
+        f"{work_id}: {'several editions' if near else 'no edition'} like {edition!r}", f"there are: {listed}"
+    )
 
 
 def notes(folder: Path | str, work_id: str, *, edition: str | None = None) -> pl.DataFrame:
@@ -180,10 +184,10 @@ def cell(value: Any) -> str:
 
 def _keep_file(place: Path, content: bytes, change: Change, *, replace: bool) -> None:
     if place.is_symlink():
-        raise DataError(f"{FOLDER}/{place.name}: is a link; put the file itself in its place")
+        raise DataError(f"{FOLDER}/{place.name}: is a link", "put the file itself in its place")
     was = place.read_bytes() if place.exists() else None
     if was not in (None, content) and not replace:
-        raise DataError(f"{FOLDER}/{place.name}: is there already and differs; give the new file another name")
+        raise DataError(f"{FOLDER}/{place.name}: is there already and differs", "give the new file another name")
     change.put(place, content, was=was)
 
 

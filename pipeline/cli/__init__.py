@@ -49,7 +49,7 @@ class _Commands(TyperGroup):
         if cmd_name not in COMMANDS:
             near = get_close_matches(cmd_name, COMMANDS, n=2)
             hint = f"did you mean {' or '.join(near)}?" if near else f"there are: {', '.join(COMMANDS)}"
-            raise UsageError(f"no command {cmd_name!r}; {hint}")
+            raise UsageError(f"no command {cmd_name!r}", hint)
         own = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
         function = getattr(import_module(f"pipeline.cli.{cmd_name}"), cmd_name)
         own.command(

@@ -66,7 +66,7 @@ def add(
         plan.enter(change)
     if left_out:
         what = "1 file or line was" if left_out == 1 else f"{left_out} files or lines were"
-        raise DataError(f"{what} left out, see above; then add again")
+        raise DataError(f"{what} left out, see above", "then add again")
     if not plan.empty:
         print(f"Next: glideline check {typed(folder)}", file=sys.stderr)
 
@@ -115,8 +115,9 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
             for line in clash_report(plan.clashes):
                 print(line)
             raise DataError(
-                "ids mean different things here and there; nothing was written. Where both are the same thing, make "
-                "the rows alike; for the others save the lines above as CSV and give it with --new-ids"
+                "ids mean different things here and there, and nothing was written",
+                "where both are the same thing, make "
+                "the rows alike; for the others save the lines above as CSV and give it with --new-ids",
             )
         for table, rows in plan.rows.items():
             print(f"{table}: {len(rows)} new rows")
@@ -130,5 +131,5 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
 
 def _agreed() -> bool:
     if not sys.stdin.isatty():
-        raise UsageError("nobody is here to be asked; look at the difference above and add --yes to write it")
+        raise UsageError("nobody is here to be asked", "look at the difference above and add --yes to write it")
     return typer.confirm("Write this?", err=True)

@@ -58,15 +58,15 @@ def answer(
     if sum(asked) > 1:
         raise UsageError("ask for one thing: a view, --sql, --common-teacher or --paths")
     if view is None and (where is not None or (selection and (sql is not None or not any(asked)))):
-        raise UsageError("--player, --school, --period, --scheme and --where go with a view; write it after DIR")
+        raise UsageError("--player, --school, --period, --scheme and --where go with a view", "write it after DIR")
     relation = None if view is None else find_view(view)
     if relation is not None and relation.name in PER_TRANSFER:
         if selection or where is not None:
-            raise UsageError(f"{relation.name} is read straight from its files; choose by --transfer alone")
+            raise UsageError(f"{relation.name} is read straight from its files", "choose by --transfer alone")
         return Answer(per_transfer(folder, relation.name, transfers), relation)
     if transfers:
         raise UsageError(
-            f"--transfer goes with {' and '.join(PER_TRANSFER)}; for others: --where \"transfer_id = 'ID'\""
+            f"--transfer goes with {' and '.join(PER_TRANSFER)}", "for others: --where \"transfer_id = 'ID'\""
         )
     if sql is not None:
         return Answer(_asked(folder, sql))

@@ -23,7 +23,9 @@ def whole_id(folder: Path, given: str, *tables: str) -> str:
     found = [one for one in known if one.startswith(given.casefold())]
     if len(found) > 1:
         more = f" and {len(found) - _LISTED} more" if len(found) > _LISTED else ""
-        raise UsageError(f"{len(found)} ids begin with {given!r}: {', '.join(found[:_LISTED])}{more}; write more of it")
+        raise UsageError(
+            f"{len(found)} ids begin with {given!r}: {', '.join(found[:_LISTED])}{more}", "write more of it"
+        )
     return found[0] if found else given
 
 

@@ -39,7 +39,7 @@ def speed(
     from pipeline.errors import UsageError
 
     if picture is not None and transfer_id is None:
-        raise UsageError("--picture draws one transfer; write its id after DIR")
+        raise UsageError("--picture draws one transfer", "write its id after DIR")
     if transfer_id is not None:
         transfer_id = whole_id(folder, transfer_id, "transfer")
     frame = ledger(folder, transfer_id)

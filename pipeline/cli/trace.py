@@ -39,6 +39,6 @@ def trace(
         print(json.dumps(make_prov(folder, thing_id), ensure_ascii=False, indent=1))
         return
     if thing_id is None:
-        raise UsageError("give the id of a slide, note, transition, transfer or take; or --prov for the corpus")
+        raise UsageError("give the id of a slide, note, transition, transfer or take", "or --prov for the corpus")
     for line in lines(find_trace(folder, thing_id), everything=everything):
         print(line)

@@ -71,7 +71,7 @@ def demo(
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise UsageError(f"{folder} is not empty; name a new folder, as in: glideline demo another-folder")
+        raise UsageError(f"{folder} is not empty", "name a new folder, as in: glideline demo another-folder")
     workers = usable_cores() if workers is None else workers
     out = Console(quiet=quiet, highlight=False, width=None if sys.stdout.isatty() else WIDE)
     messages = Console(stderr=True, quiet=quiet, highlight=False)

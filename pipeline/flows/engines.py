@@ -20,8 +20,8 @@ def task_runner(engine: str, *, address: str | None, workers: int) -> Any:
         return _dask(address, workers) if engine == "dask" else _ray(address, workers)
     except ImportError as error:
         raise UsageError(
-            f"--engine {engine} needs packages that are not installed ({error.name}); "
-            f"install them with: pip install 'glideline[{engine}]'"
+            f"--engine {engine} needs packages that are not installed ({error.name})",
+            f"install them with: pip install 'glideline[{engine}]'",
         ) from error
 
 

@@ -135,8 +135,9 @@ class LocalPool:
         except BrokenProcessPool as error:
             self._end(at_once=True)
             raise DataError(
-                "worker processes cannot start, so nothing was measured and no side has failed for it; in a program of "
-                'your own, call run under `if __name__ == "__main__":` (each worker loads the program once more)'
+                "worker processes cannot start, so nothing was measured and no side has failed for it",
+                "in a program of "
+                'your own, call run under `if __name__ == "__main__":` (each worker loads the program once more)',
             ) from error
 
     def _started(self) -> ProcessPoolExecutor:

@@ -171,7 +171,8 @@ def lost(root: Path, *, reason: str) -> DataError:
     """What is said when the server cannot be reached any more in the middle of a run."""
     return DataError(
         f"the Prefect server at {users_server()}, which schedules the work, can no longer be reached ({reason}); "
-        f"no side fails for that, and what is finished is kept; go on with: glideline run {typed(root)}"
+        "no side fails for that, and what is finished is kept",
+        f"go on with: glideline run {typed(root)}",
     )
 
 

@@ -143,8 +143,8 @@ def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -
             server.wait(work.display.say)
         except prefect_home.NotStartedError as error:
             raise DataError(
-                f"Prefect, which --engine {engine} needs, cannot be started ({error}); set right what it names, or "
-                "run with --engine local, which can do without"
+                f"Prefect, which --engine {engine} needs, cannot be started ({error})",
+                "set right what it names, or run with --engine local, which can do without",
             ) from error
         from pipeline.flows.corpus import run_elsewhere
 
@@ -199,7 +199,7 @@ def plan(
     names = [step.name for step in steps]
     if until is not None and until not in names:
         cure = did_you_mean(until, names, otherwise=f"the steps are {', '.join(names)}")
-        raise UsageError(f"no step {until!r}; {cure}")
+        raise UsageError(f"no step {until!r}", cure)
     chosen = steps if until is None else steps[: names.index(until) + 1]
     book, files = read_book(corpus), table_files(corpus, steps)
     return Planner(
@@ -219,7 +219,7 @@ def _check_names(corpus: Corpus, wanted: frozenset[str], workers: int | None) ->
     known = corpus.catalogue.frame("transfer")["transfer_id"].to_list()
     for transfer_id in sorted(wanted - set(known)):
         cure = did_you_mean(transfer_id, known, otherwise="`glideline status` lists all transfers")
-        raise UsageError(f"no transfer {transfer_id!r} in transfer.csv; {cure}")
+        raise UsageError(f"no transfer {transfer_id!r} in transfer.csv", cure)
     if workers is not None and workers < 1:
         raise UsageError(f"--workers {workers}: give 1 or more")
 
@@ -231,6 +231,6 @@ def _check_engine(engine: str, address: str | None) -> None:
         raise UsageError(f"--address {address}: goes with --engine dask or --engine ray")
     if is_elsewhere(address) and not prefect_home.users_server():
         raise UsageError(
-            f"--address {address}: workers on other machines cannot reach this run's own Prefect server; start one "
-            "that they can reach (prefect server start --host …) and set PREFECT_API_URL to it"
+            f"--address {address}: workers on other machines cannot reach this run's own Prefect server",
+            "start one that they can reach (prefect server start --host …) and set PREFECT_API_URL to it",
         )

@@ -100,7 +100,7 @@ def listen(root: Path | str, *, number: int = 200, by: Sequence[str] = ("player"
     corpus = Corpus(root)
     items = _drawn(corpus, number=number, by=by, seed=seed)
     if items.is_empty():
-        raise DataError(f"{root}: there is nothing counted to draw from; see `glideline status {typed(root)}`")
+        raise DataError(f"{root}: there is nothing counted to draw from", f"see `glideline status {typed(root)}`")
     sample_id = items["sample_id"][0]
     _keep(corpus, items, sample_id)
     page = _page(corpus, items, sample_id)

@@ -35,8 +35,9 @@ def run(given: StepInput) -> StepOutput:
     stated = given.facts["length_s"]
     if stated is not None and abs(length_s - stated) > settings.length_tolerance_s:
         raise AudioError(
-            f"{given.unit_id}: lasts {length_s:.1f} s, but transfer.csv says length_s = {stated:g}; "
-            "look whether it is the right file, or mend length_s"
+            f"lasts {length_s:.1f} s, but transfer.csv says length_s = {stated:g}",
+            "look whether it is the right file, or mend length_s",
+            where=given.unit_id,
         )
     tables = {}
     if sound.heard is not None:

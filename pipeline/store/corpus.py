@@ -37,19 +37,19 @@ class Corpus:
         self.root = Path(root)
         self._inside: set[Path] = set()
         if self.root.is_file():
-            raise DataError(f"{self.root}: is a file; give the folder of a corpus")
+            raise DataError(f"{self.root}: is a file", "give the folder of a corpus")
         if not self.root.is_dir():
             raise no_such_folder(self.root)
         if not (self.root / "catalogue").is_dir() and not (self.root / "settings.toml").is_file():
             raise DataError(
-                f"{self.root}: is not a corpus (no catalogue/); `glideline new {typed(self.root)}` makes one"
+                f"{self.root}: is not a corpus (no catalogue/)", f"`glideline new {typed(self.root)}` makes one"
             )
         parts = [self.root / name for name in PARTS]
         for path in [*parts, *links(self.derived, deep=2)]:
             if leads_out(path, root=self.root):
                 named = self.relative(path)
                 raise DataError(
-                    f"{self.root}: {named} is a link that leads out of the corpus; put the real one in its place"
+                    f"{self.root}: {named} is a link that leads out of the corpus", "put the real one in its place"
                 )
         settle(self.root)
 
@@ -72,11 +72,11 @@ class Corpus:
         """Where a computed table of one transfer (or of "corpus") lies."""
         computed(table)
         if not _ID.fullmatch(transfer_id):
-            raise DataError(f"{transfer_id!r} is not an id; ids are {schema.ID_WORDS}")
+            raise DataError(f"{transfer_id!r} is not an id", f"ids are {schema.ID_WORDS}")
         folder = self.derived / "tables" / table
         if folder not in self._inside:
             if leads_out(folder, root=self.root):
-                raise DataError(f"{self.relative(folder)} is a link that leads out of the corpus; delete it")
+                raise DataError(f"{self.relative(folder)} is a link that leads out of the corpus", "delete it")
             self._inside.add(folder)
         return folder / f"{transfer_id}.parquet"
 
@@ -103,7 +103,7 @@ class Corpus:
         try:
             return read_parquet(pa.BufferReader(content))  # one reader with the writer, so one type
         except (pa.ArrowException, OSError) as error:
-            raise DataError(f"{self.relative(path)}: is damaged ({error}); delete it and run again") from error
+            raise DataError(f"{self.relative(path)}: is damaged ({error})", "delete it and run again") from error
 
     def write(self, table: str, transfer_id: str, frame: pl.DataFrame) -> Path:
         """Writes one table of one transfer; see ``write_all``."""
@@ -138,14 +138,14 @@ class Corpus:
         inside = self.root / "audio"
         parts = Path(file).parts
         if "\\" in file or ":" in file or Path(file).is_absolute() or ".." in parts or "\x00" in file or not parts:
-            raise DataError(f"{file!r} is not a path below audio/; {cure}")
+            raise DataError("is not a path below audio/", cure, file)
         path = inside / file
         if path.parent not in self._inside:
             if leads_out(path.parent, root=inside):
-                raise DataError(f"{file!r} leads out of audio/ by a link; {cure}")
+                raise DataError("leads out of audio/ by a link", cure, file)
             self._inside.add(path.parent)
         if path.is_symlink() and leads_out(path, root=inside):
-            raise DataError(f"{file!r} leads out of audio/ by a link; {cure}")
+            raise DataError("leads out of audio/ by a link", cure, file)
         return path
 
     def relative(self, path: Path) -> str:

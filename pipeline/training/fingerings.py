@@ -63,7 +63,7 @@ def read_fingerings(folder: Path) -> list[Fingering]:
     """
     paths = sorted(folder.glob("*_*.csv"))
     if not paths:
-        raise DataError(f"{folder}: no file PLAYER_PIECE.csv; give the folder of the fingerings")
+        raise DataError(f"{folder}: no file PLAYER_PIECE.csv", "give the folder of the fingerings")
     return [_read(path) for path in paths]
 
 
@@ -71,7 +71,7 @@ def _read(path: Path) -> Fingering:
     table = pl.read_csv(path, infer_schema_length=None)
     missing = [name for name in COLUMNS if name not in table.columns]
     if missing:
-        raise DataError(f"{path}: has no column {', '.join(missing)}; it needs {', '.join(COLUMNS)}")
+        raise DataError(f"{path}: has no column {', '.join(missing)}", f"it needs {', '.join(COLUMNS)}")
     pitch, duration, string, position, finger = (table[name].cast(pl.Float64).to_numpy() for name in COLUMNS)
     player, piece = path.stem.split("_", maxsplit=1)
     midi = pitch.round().astype(np.int64)

@@ -98,9 +98,9 @@ def read_exported(folder: Path, table: str, *, like: pl.DataFrame) -> pl.DataFra
             return frame.select(_typed(frame[name], like.schema[name]) for name in like.columns)
         except Exception as error:  # each reader raises kinds of its own on damaged files
             raise DataError(
-                f"{path}: cannot be read as {kind} ({error}); give the folder as export wrote it"
+                f"{path}: cannot be read as {kind} ({error})", "give the folder as export wrote it"
             ) from error
-    raise DataError(f"{folder}: there is no table {table}; give the folder that `glideline export` has written")
+    raise DataError(f"{folder}: there is no table {table}", "give the folder that `glideline export` has written")
 
 
 def _read(path: Path, columns: list[str]) -> pl.DataFrame:

@@ -100,7 +100,7 @@ def export(
     folder = Path(into) if into is not None else corpus.derived / "export"
     folder = folder / f"{day}-{content[:8]}"
     if into is not None and folder.exists() and not replace:
-        raise UsageError(f"{folder}: is there already; give another place, or add --replace")
+        raise UsageError(f"{folder}: is there already", "give another place, or add --replace")
     partial = folder.with_name(f".{folder.name}.part")
     shutil.rmtree(partial, ignore_errors=True)
     partial.mkdir(parents=True)

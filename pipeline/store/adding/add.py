@@ -188,7 +188,7 @@ def read_applied(path: Path) -> dict[tuple[FileKey, str], str]:
         rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""), strict=True))
     except (csv.Error, UnicodeDecodeError) as error:
         raise DataError(
-            f"sheet/applied.csv: is damaged ({error}); delete it, and hand edits are told by the catalogue alone"
+            f"sheet/applied.csv: is damaged ({error})", "delete it, and hand edits are told by the catalogue alone"
         ) from error
     return {((row[0], row[1]), row[2]): row[3] for row in rows[1:] if len(row) == len(_APPLIED)}
 

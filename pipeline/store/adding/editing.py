@@ -38,7 +38,7 @@ class EditableTable:
             If the file is a link, cannot be read, or is not UTF-8 or not CSV: then it must be mended by hand first.
         """
         if path.is_symlink():
-            raise DataError(f"{path.parent.name}/{path.name}: is a link; put the file itself in its place")
+            raise DataError(f"{path.parent.name}/{path.name}: is a link", "put the file itself in its place")
         if not path.exists():
             return cls(path, relation, rows=[[column.name for column in relation.written_columns]])
         try:
@@ -52,7 +52,7 @@ class EditableTable:
         except (OSError, UnicodeDecodeError, csv.Error) as error:
             reason = error.strerror if isinstance(error, OSError) and error.strerror else error
             place = f"{path.parent.name}/{path.name}"
-            raise DataError(f"{place}: cannot be changed ({reason}); mend it first, see `check`") from error
+            raise DataError(f"{place}: cannot be changed ({reason})", "mend it first, see `check`") from error
         while rows and not any(cell.strip() for cell in rows[0]):
             rows.pop(0)
         if not rows:

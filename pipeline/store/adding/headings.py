@@ -164,11 +164,11 @@ def read_mapping(path: Path) -> dict[str, str]:
         return {}
     columns = read_toml(path, name=f"sheet/{path.name}").get("columns", {})
     if not isinstance(columns, dict):
-        raise DataError(f"sheet/{path.name}: columns must be a table of headings; delete the file to begin anew")
+        raise DataError(f"sheet/{path.name}: columns must be a table of headings", "delete the file to begin anew")
     for heading, field in columns.items():
         if field != "" and field not in FIELDS:
             cure = did_you_mean(str(field), list(FIELDS), otherwise=f"fields are {', '.join(FIELDS)}")
-            raise DataError(f"sheet/{path.name}: {heading!r} = {field!r}: no such field; {cure}")
+            raise DataError(f"sheet/{path.name}: {heading!r} = {field!r}: no such field", cure)
     return dict(columns)
 
 

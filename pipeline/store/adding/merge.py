@@ -84,9 +84,9 @@ def _title(folder: Path) -> str:
     try:
         said = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as error:
-        raise DataError(f"datapackage.json: cannot be read ({error}); ask for the package again") from error
+        raise DataError(f"datapackage.json: cannot be read ({error})", "ask for the package again") from error
     if not isinstance(said, dict):
-        raise DataError("datapackage.json: is no description of a package; give what `glideline export` made")
+        raise DataError("datapackage.json: is no description of a package", "give what `glideline export` made")
     title = said.get("title")
     return "".join(c for c in " ".join(title.split()) if c.isprintable()).strip() if isinstance(title, str) else ""
 
@@ -144,10 +144,10 @@ def read_new_ids(path: Path) -> dict[tuple[str, str], str]:
         frame = pl.read_csv(path, infer_schema=False)
         rows = frame.select("table", "id", "new_id").drop_nulls().rows()
     except (OSError, pl.exceptions.PolarsError) as error:
-        raise DataError(f"{path}: cannot be read ({error}); it needs the columns table, id, new_id") from error
+        raise DataError(f"{path}: cannot be read ({error})", "it needs the columns table, id, new_id") from error
     for number, (_, _, new_id) in enumerate(rows, start=2):
         if not re.fullmatch(ID_PATTERN, new_id):
-            raise DataError(f"{path}, row {number}: new_id = {new_id}: is no id; ids are {ID_WORDS}")
+            raise DataError(f"{path}, row {number}: new_id = {new_id}: is no id", f"ids are {ID_WORDS}")
     return {(table, ident): new_id for table, ident, new_id in rows}
 
 
@@ -254,7 +254,7 @@ def _opened(source: Path) -> Iterator[Path]:
         yield _root(source, source)
         return
     if not source.is_file() or not zipfile.is_zipfile(source):
-        raise DataError(f"{source}: is neither a folder nor a zip of a package; give what `glideline export` made")
+        raise DataError(f"{source}: is neither a folder nor a zip of a package", "give what `glideline export` made")
     with tempfile.TemporaryDirectory() as room:
         _unpack(source, Path(room))
         yield _root(Path(room), source)
@@ -264,7 +264,7 @@ def _root(folder: Path, source: Path) -> Path:
     for place in (folder, *sorted(path for path in folder.iterdir() if path.is_dir())):
         if (place / "datapackage.json").is_file():
             return place
-    raise DataError(f"{source}: holds no datapackage.json; give the folder that `glideline export` made")
+    raise DataError(f"{source}: holds no datapackage.json", "give the folder that `glideline export` made")
 
 
 def _unpack(source: Path, room: Path) -> None:
@@ -272,13 +272,13 @@ def _unpack(source: Path, room: Path) -> None:
         with zipfile.ZipFile(source) as file:
             entries = file.infolist()
             if len(entries) > LARGEST_FILES or sum(entry.file_size for entry in entries) > LARGEST_BYTES:
-                raise DataError(f"{source}: unpacks to more than a package of tables holds; it was not unpacked")
+                raise DataError(f"{source}: unpacks to more than a package of tables holds", "it was not unpacked")
             for entry in entries:
                 name = PurePosixPath(entry.filename.replace("\\", "/"))
                 if name.is_absolute() or ".." in name.parts or ":" in entry.filename:
-                    raise DataError(f"{source}: {entry.filename!r} reaches outside the package; it was not unpacked")
+                    raise DataError(f"{source}: {entry.filename!r} reaches outside the package", "it was not unpacked")
                 if entry.external_attr >> 28 == 0xA:
-                    raise DataError(f"{source}: {entry.filename!r} is a link; it was not unpacked")
+                    raise DataError(f"{source}: {entry.filename!r} is a link", "it was not unpacked")
             left = LARGEST_BYTES
             for entry in entries:
                 if entry.is_dir():
@@ -289,9 +289,9 @@ def _unpack(source: Path, room: Path) -> None:
                     while block := packed.read(1 << 20):
                         left -= len(block)  # what a header says of its size need not be so
                         if left < 0:
-                            raise DataError(f"{source}: unpacks to more than it says; it was not taken in")
+                            raise DataError(f"{source}: unpacks to more than it says", "it was not taken in")
                         out.write(block)
     except DataError:
         raise
     except Exception as error:  # zipfile, zlib and struct raise many kinds on damaged files
-        raise DataError(f"{source}: cannot be unpacked ({error}); ask for it again") from error
+        raise DataError(f"{source}: cannot be unpacked ({error})", "ask for it again") from error

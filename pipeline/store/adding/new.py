@@ -37,7 +37,7 @@ def begin(
 ) -> list[Path]:
     """As ``new``, with a title, and with the tables that ``filled`` makes instead of empty ones."""
     if root.exists() and not root.is_dir():
-        raise DataError(f"{root}: is a file; choose another name for the corpus folder")
+        raise DataError(f"{root}: is a file", "choose another name for the corpus folder")
     if not is_cut_short(root):
         _require_none(root)
     with changing(root, doing="new") as change:
@@ -61,7 +61,7 @@ def begin(
 
 def _require_none(root: Path) -> None:
     if (root / "catalogue").exists() or (root / SETTINGS).exists():
-        raise DataError(f"{root}: already holds a corpus; add to it with `glideline add {typed(root)} AUDIO…`")
+        raise DataError(f"{root}: already holds a corpus", f"add to it with `glideline add {typed(root)} AUDIO…`")
 
 
 def settings_text(title: str = "") -> str:

@@ -137,7 +137,7 @@ def find_audio(given: Iterable[Path], *, root: Path) -> tuple[list[Path], list[P
         elif path.exists():
             found[path] = None
         else:
-            raise DataError(f"{path}: there is no such audio file; look at the name, or give the folder")
+            raise DataError(f"{path}: there is no such audio file", "look at the name, or give the folder")
     return list(found), [_passed_over(suffix, names) for suffix, names in sorted(passed.items())]
 
 
@@ -167,8 +167,7 @@ def look_at_audio(paths: Iterable[Path], *, root: Path) -> tuple[list[AudioFile]
             inside = resolved.is_relative_to(audio)
             place = resolved.relative_to(audio).as_posix() if inside else _free_place(path, audio, going)
         except AudioError as error:
-            message, _, cure = str(error).removeprefix(f"{path.name}: ").rpartition("; ")
-            problems.append(Problem(path.name, None, "", "", message, cure))
+            problems.append(Problem(path.name, None, "", "", error.message, error.cure))
             continue
         going[_plain(place)] = path
         problems += [Problem(path.name, None, "", "", text, "look at it", "remark") for text in info.remarks]
@@ -206,8 +205,8 @@ def read_lines(sheets: Sequence[Sheet], mapping: Mapping[str, str], files: list[
     of = {sheet.name: {mapping[h]: h for h in reversed(sheet.headings) if mapping.get(h)} for sheet in sheets}
     if not any("file" in heading_of for heading_of in of.values()):
         raise DataError(
-            f"{sheets[0].name}: no heading means the audio file (headings: {', '.join(sheets[0].headings)}); "
-            'name one "file", or say in sheet/mapping.toml which one it is'
+            f"{sheets[0].name}: no heading means the audio file (headings: {', '.join(sheets[0].headings)})",
+            'name one "file", or say in sheet/mapping.toml which one it is',
         )
     for sheet in sheets:
         for number, text in sheet.above:
@@ -272,16 +271,15 @@ class _LineReader:
             here = Said(self.sheet.name, row.number, heading, cell)
             try:
                 if several and meant in ("born", "died", "lives", "teachers"):
-                    raise CellError("may be of either player; write it into the catalogue")
+                    raise CellError("may be of either player", "write it into the catalogue")
                 for name, value in self._values(meant, heading, cell):
                     fields[name], said[name] = value, here
                     if name in _DATES and value != cell and meant == name:
                         self.made.readings.append((here, value))
             except CellError as error:
-                message, _, cure = str(error).partition("; ")
-                message = f"{message}, so it goes into the note"
+                message = f"{error.message}, so it goes into the note"
                 place = (self.sheet.name, row.number, heading, cell)
-                self.made.problems.append(Problem(*place, message, cure, "remark"))
+                self.made.problems.append(Problem(*place, message, error.cure, "remark"))
                 others.append(f"{heading}: {cell}")
             if meant == "player" and "instrument" not in fields:
                 with suppress(CellError):  # a column headed "Violinist" says what is played

@@ -47,7 +47,7 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
     """
     relation = load("review")
     if not file.is_file():
-        raise DataError(f"{file}: there is no such file; save the verdicts from the listening page first")
+        raise DataError(f"{file}: there is no such file", "save the verdicts from the listening page first")
     table = read_text_table(file, relation=relation, root=file.parent)
     problems = list(table.problems)
     for column in relation.written_columns:

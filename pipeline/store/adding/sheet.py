@@ -55,14 +55,16 @@ def read_sheets(path: Path, *, recognised: Callable[[Sequence[str]], int]) -> li
         If the file is not there, is of another kind, is damaged, or has no headings or a heading twice.
     """
     if not path.is_file():
-        raise DataError(f"{path.name}: there is no such sheet; name a CSV or XLSX file")
+        raise DataError(f"{path.name}: there is no such sheet", "name a CSV or XLSX file")
     suffix = path.suffix.casefold()
     if suffix in (".xlsx", ".xlsm"):
         books = _xlsx_lines(path)
     elif suffix in (".csv", ".tsv", ".txt"):
         books = {"": _csv_lines(path)}
     else:
-        raise DataError(f"{path.name}: {suffix or 'no ending'} is not a sheet that can be read; save it as XLSX or CSV")
+        raise DataError(
+            f"{path.name}: {suffix or 'no ending'} is not a sheet that can be read", "save it as XLSX or CSV"
+        )
     found = []
     for title, lines in books.items():
         filled = [(number, cells) for number, cells in _tidied(lines) if any(cells)]
@@ -70,7 +72,7 @@ def read_sheets(path: Path, *, recognised: Callable[[Sequence[str]], int]) -> li
             name = f"{path.name}, sheet {title}" if len(books) > 1 else path.name
             found.append(_sheet(name, filled, recognised))
     if not found:
-        raise DataError(f"{path.name}: is empty; a row must hold headings such as file, player, year, work")
+        raise DataError(f"{path.name}: is empty", "a row must hold headings such as file, player, year, work")
     return found
 
 
@@ -83,10 +85,10 @@ def _sheet(name: str, lines: Lines, recognised: Callable[[Sequence[str]], int]) 
     number = lines[first][0]
     twice = sorted({h for h in headings if h and headings.count(h) > 1})
     if twice:
-        raise DataError(f"{name}, row {number}: heading {twice[0]!r} stands twice; rename one of the two")
+        raise DataError(f"{name}, row {number}: heading {twice[0]!r} stands twice", "rename one of the two")
     body = lines[first + deep :]
     if len(body) > MOST_ROWS:
-        raise DataError(f"{name}: has more than {MOST_ROWS:,} rows; add it in parts")
+        raise DataError(f"{name}: has more than {MOST_ROWS:,} rows", "add it in parts")
     width = max((len(cells) for _, cells in body), default=0)
     headings += [""] * (width - len(headings))
     for place in range(len(headings)):
@@ -151,7 +153,9 @@ def _csv_lines(path: Path) -> Lines:
     try:
         return list(enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), start=1))
     except csv.Error as error:
-        raise DataError(f"{path.name}: cannot be read ({error}); look for a quotation mark without its twin") from error
+        raise DataError(
+            f"{path.name}: cannot be read ({error})", "look for a quotation mark without its twin"
+        ) from error
 
 
 def _xlsx_lines(path: Path) -> dict[str, Lines]:
@@ -173,7 +177,7 @@ def _xlsx_lines(path: Path) -> dict[str, Lines]:
         finally:
             book.close()
     except Exception as error:  # openpyxl and zipfile raise many kinds on damaged files
-        raise DataError(f"{path.name}: cannot be read as XLSX ({error}); save it again, or as CSV") from error
+        raise DataError(f"{path.name}: cannot be read as XLSX ({error})", "save it again, or as CSV") from error
 
 
 def _filled(sheet: Any, *, by_line: bool) -> Lines:

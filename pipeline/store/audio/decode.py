@@ -98,20 +98,25 @@ def check_usable(samples: Samples, *, sample_rate_hz: int, shortest_s: float, na
     """
     length_s = len(samples) / sample_rate_hz
     if length_s < shortest_s:
-        raise AudioError(f"{name}: lasts {length_s:.2f} s, too short to measure; at least {shortest_s:g} s are needed")
+        raise AudioError(
+            f"lasts {length_s:.2f} s, too short to measure", f"at least {shortest_s:g} s are needed", where=name
+        )
     peak = float(max(samples.max(), -samples.min()))
     if peak < SILENT_PEAK:
-        raise AudioError(f"{name}: is silent (peak {peak:.1e}); look whether the right channel or span is named")
+        raise AudioError(f"is silent (peak {peak:.1e})", "look whether the right channel or span is named", where=name)
     if peak > LOUDEST_PEAK:
         raise AudioError(
-            f"{name}: has a peak of {peak:.1e} where full scale is 1; export it again from the program that made it"
+            f"has a peak of {peak:.1e} where full scale is 1",
+            "export it again from the program that made it",
+            where=name,
         )
     blocks = (samples[at : at + BLOCK_FRAMES] for at in range(0, len(samples), BLOCK_FRAMES))  # no copy of the whole
     at_peak = sum(np.count_nonzero(np.abs(block) >= 0.999 * peak) for block in blocks) / len(samples)
     if at_peak > CLIPPED_SHARE:
         raise AudioError(
-            f"{name}: is clipped throughout ({100 * at_peak:.0f} % of its samples stand at the peak); "
-            "transfer or export it again at a lower level"
+            f"is clipped throughout ({100 * at_peak:.0f} % of its samples stand at the peak)",
+            "transfer or export it again at a lower level",
+            where=name,
         )
 
 
@@ -194,14 +199,15 @@ def _one_channel(
 
 def _refuse_unknown(path: Path, rule: str) -> None:
     if rule not in (*CHANNEL_RULES, *MEASURED):
-        raise AudioError(f"{path.name}: channel rule {rule!r}; use one of {', '.join(CHANNEL_RULES)}")
+        raise AudioError(f"channel rule {rule!r}", f"use one of {', '.join(CHANNEL_RULES)}", where=path.name)
 
 
 def _refuse_many(path: Path, info: SoundInfo, rule: str) -> None:
     if info.channels > 2 and rule not in ("left", "right"):
         raise AudioError(
-            f"{path.name}: has {info.channels} channels, so {MEASURED.get(rule, rule)} is not clear; "
-            "make a file of the two channels meant, or use left or right (first or second channel)"
+            f"has {info.channels} channels, so {MEASURED.get(rule, rule)} is not clear",
+            "make a file of the two channels meant, or use left or right (first or second channel)",
+            where=path.name,
         )
 
 
@@ -211,8 +217,9 @@ def _finite(path: Path, samples: Samples, first: int, info: SoundInfo) -> Sample
     if not np.isfinite(total):
         bad = int(np.argmin(np.isfinite(samples)))
         raise AudioError(
-            f"{path.name}: holds a sample that is not a number at {(first + bad) / info.sample_rate_hz:.3f} s; "
-            "export it again from the program that made it"
+            f"holds a sample that is not a number at {(first + bad) / info.sample_rate_hz:.3f} s",
+            "export it again from the program that made it",
+            where=path.name,
         )
     return samples
 
@@ -224,14 +231,17 @@ def _span(path: Path, info: SoundInfo, start_s: float | None, end_s: float | Non
         last = info.frames  # the end of the file, rounded to a tenth of a second by hand
     if not 0 <= first < last <= info.frames:
         raise AudioError(
-            f"{path.name}: the span {start_s or 0:g} to {info.length_s if end_s is None else end_s:g} s does not "
-            f"lie in the file's {info.length_s:.2f} s; mend file_start_s and file_end_s"
+            f"the span {start_s or 0:g} to {info.length_s if end_s is None else end_s:g} s does not "
+            f"lie in the file's {info.length_s:.2f} s",
+            "mend file_start_s and file_end_s",
+            where=path.name,
         )
     return first, last
 
 
 def _cut_short(path: Path, info: SoundInfo, frames: int) -> AudioError:
     return AudioError(
-        f"{path.name}: is cut short or damaged: {frames / info.sample_rate_hz:.1f} s can be decoded of "
-        f"{info.length_s:.1f} s; copy the file again from its source"
+        f"is cut short or damaged: {frames / info.sample_rate_hz:.1f} s can be decoded of {info.length_s:.1f} s",
+        "copy the file again from its source",
+        where=path.name,
     )

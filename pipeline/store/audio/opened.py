@@ -81,9 +81,11 @@ def opened(path: Path, *, whole: bool = True) -> Iterator[Source]:
             source.decode()
         info = source.info
         if not LOWEST_RATE_HZ <= info.sample_rate_hz <= HIGHEST_RATE_HZ:
-            raise AudioError(f"{path.name}: has a sample rate of {info.sample_rate_hz} Hz; 8 to 192 kHz can be used")
+            raise AudioError(
+                f"has a sample rate of {info.sample_rate_hz} Hz", "8 to 192 kHz can be used", where=path.name
+            )
         if info.frames <= 0:
-            raise AudioError(f"{path.name}: holds no samples; {_COPY}")
+            raise AudioError("holds no samples", _COPY, where=path.name)
         yield source
 
 
@@ -92,18 +94,18 @@ def refuse_unreadable(path: Path) -> None:
     try:
         if not path.exists():
             raise AudioError(
-                f"{path.name}: there is no such file; mend the path in transfer.csv or bring the file back"
+                "there is no such file", "mend the path in transfer.csv or bring the file back", where=path.name
             )
         if not path.is_file():
-            raise AudioError(f"{path.name}: is not a file; mend the path in transfer.csv")
+            raise AudioError("is not a file", "mend the path in transfer.csv", where=path.name)
         if path.stat().st_size == 0:
-            raise AudioError(f"{path.name}: is empty; {_COPY}")
+            raise AudioError("is empty", _COPY, where=path.name)
         with path.open("rb") as file:
             file.read(1)
     except OSError as error:
         reason = os.strerror(error.errno) if error.errno else str(error)
         raise AudioError(
-            f"{path.name}: cannot be read ({reason.lower()}); give yourself the right to read it"
+            f"cannot be read ({reason.lower()})", "give yourself the right to read it", where=path.name
         ) from error
 
 
@@ -113,7 +115,7 @@ def _source(path: Path, stack: ExitStack) -> Source:
         pages = ogg.read_pages(file) if kind is not None and kind.name == "OGGS" else None
         missing = shortfall(file, kind, pages)
         if missing is not None:
-            raise AudioError(f"{path.name}: is cut short: {missing}; {_COPY}")
+            raise AudioError(f"is cut short: {missing}", _COPY, where=path.name)
         _refuse_run_over(path, file)
         unclosed = chunks.unclosed(file)
         frames = mpeg.find_frames(file) if kind is None else None
@@ -134,8 +136,10 @@ def _refuse_run_over(path: Path, file: Any) -> None:
     sound = next((c.size for c in chunks.chunks(file) if c.name in ("data", "SSND")), 0)
     if beyond > max(sound, 1 << 20):
         raise AudioError(
-            f"{path.name}: says that {sound:,} bytes are sound, but {beyond:,} bytes follow that belong to nothing: "
-            "its header is wrong (32 bits count to 4 GB); save it anew as RF64, or open it as raw data"
+            f"says that {sound:,} bytes are sound, but {beyond:,} bytes follow that belong to nothing: "
+            "its header is wrong (32 bits count to 4 GB)",
+            "save it anew as RF64, or open it as raw data",
+            where=path.name,
         )
 
 
@@ -143,9 +147,9 @@ def _mpeg(path: Path, frames: mpeg.Frames, stack: ExitStack) -> Source:
     rate = frames.first.rate_hz
     if frames.stated is not None and frames.stated > frames.count + 1:
         there, stated = (n * frames.first.samples / rate for n in (frames.count, frames.stated))
-        raise AudioError(f"{path.name}: is cut short: {there:.1f} s are there of {stated:.1f} s; {_COPY}")
+        raise AudioError(f"is cut short: {there:.1f} s are there of {stated:.1f} s", _COPY, where=path.name)
     if frames.cut:
-        raise AudioError(f"{path.name}: is cut short: its last frame lacks {frames.cut:,} bytes; {_COPY}")
+        raise AudioError(f"is cut short: its last frame lacks {frames.cut:,} bytes", _COPY, where=path.name)
     remarks = (f"holds {frames.between:,} bytes between its frames that are no sound",) if frames.between else ()
     if frames.first.layer < 3:
         return _Coded(path, Kind("MPEG audio", True), remarks)
@@ -157,8 +161,9 @@ def _mpeg(path: Path, frames: mpeg.Frames, stack: ExitStack) -> Source:
     source = _Plain(path, [file], stack, remarks)
     if abs(source.info.frames - frames.samples) > 4 * frames.first.samples:
         raise AudioError(
-            f"{path.name}: holds {frames.samples:,} samples by its frames, {source.info.frames:,} by its decoder; "
-            f"{CONVERT}"
+            f"holds {frames.samples:,} samples by its frames, {source.info.frames:,} by its decoder",
+            f"{CONVERT}",
+            where=path.name,
         )
     return source
 
@@ -178,11 +183,11 @@ class _Plain:
                 with quiet():
                     self._files.append(stack.enter_context(soundfile.SoundFile(file)))
             except (soundfile.LibsndfileError, RuntimeError, TypeError) as error:
-                raise AudioError(f"{path.name}: {_why_not(path, str(error))}") from error
+                raise AudioError(*_why_not(path, str(error)), where=path.name) from error
         first = self._files[0]
         alike = {(file.samplerate, file.channels) for file in self._files}
         if len(alike) > 1:
-            raise AudioError(f"{path.name}: holds recordings of several rates or channels; make a file of each")
+            raise AudioError("holds recordings of several rates or channels", "make a file of each", where=path.name)
         if len(self._files) > 1:
             remarks = (*remarks, f"holds {len(self._files)} recordings one behind the other, read as one")
         count = sum(file.frames for file in self._files)
@@ -206,7 +211,7 @@ class _Plain:
                         block = file.read(min(BLOCK_FRAMES, end - start), dtype="float32", always_2d=True)
                 except (soundfile.LibsndfileError, RuntimeError) as error:
                     reason = str(error).rstrip(". ").rpartition(": ")[2] or "its coding breaks off"
-                    raise AudioError(f"{self._path.name}: is cut short or damaged ({reason}); {_COPY}") from error
+                    raise AudioError(f"is cut short or damaged ({reason})", _COPY, where=self._path.name) from error
                 if len(block) == 0:
                     return
                 start += len(block)
@@ -222,14 +227,14 @@ class _Coded:
             import codecpod
         except ImportError as error:
             raise AudioError(
-                f"{path.name}: is {kind.name}, for which there is no decoder on this kind of machine; {CONVERT}"
+                f"is {kind.name}, for which there is no decoder on this kind of machine", CONVERT, where=path.name
             ) from error
         self._decoder = codecpod
         self._samples: Block | None = None
         try:
             said = codecpod.info(path)
         except codecpod.CodecpodError as error:
-            raise AudioError(f"{path.name}: {_why_not(path, str(error))}") from error
+            raise AudioError(*_why_not(path, str(error)), where=path.name) from error
         coding = (said.codec or "unknown").upper()
         self.info = SoundInfo(said.sample_rate, said.channels, said.frames or 0, kind.name, coding, remarks)
         if not said.frames or kind.name not in _TELL_LENGTH:
@@ -247,23 +252,25 @@ class _Coded:
             try:
                 buffer: Any = self._decoder.load(self._path, channels_first=False, return_buffer=True)
             except self._decoder.CodecpodError as error:
-                raise AudioError(f"{self._path.name}: is cut short or damaged ({error}); {_COPY}") from error
+                raise AudioError(f"is cut short or damaged ({error})", _COPY, where=self._path.name) from error
             samples, rate = buffer.samples, buffer.sample_rate
             if self._kind.name in _TELL_LENGTH and len(samples) < self.info.frames - _MOST_MISSING:
                 there, stated = len(samples) / rate, self.info.length_s
-                raise AudioError(f"{self._path.name}: is cut short: {there:.1f} s are there of {stated:.1f} s; {_COPY}")
+                raise AudioError(
+                    f"is cut short: {there:.1f} s are there of {stated:.1f} s", _COPY, where=self._path.name
+                )
             self._samples = np.asarray(samples.reshape(len(samples), -1), dtype=np.float32)
             self.info = replace(self.info, sample_rate_hz=rate, frames=len(samples), channels=self._samples.shape[1])
         return self._samples
 
 
-def _why_not(path: Path, said: str) -> str:
+def _why_not(path: Path, said: str) -> tuple[str, str]:
     with path.open("rb") as file:
         kind = kind_of(file)
         file.seek(sound_start(file))
         mpeg_sync = file.read(2)[:1] == b"\xff"
     if kind is not None and kind.coded:
-        return f"is {kind.name}, damaged or of a coding that cannot be decoded here; {CONVERT}"
+        return f"is {kind.name}, damaged or of a coding that cannot be decoded here", CONVERT
     if kind is not None or mpeg_sync:
-        return f"is damaged or of an unsupported coding ({said.rstrip('. ').rpartition(': ')[2]}); {CONVERT}"
-    return "is not an audio file that can be decoded; use WAV, FLAC, AIFF, Ogg, MP3 or M4A"
+        return f"is damaged or of an unsupported coding ({said.rstrip('. ').rpartition(': ')[2]})", CONVERT
+    return "is not an audio file that can be decoded", "use WAV, FLAC, AIFF, Ogg, MP3 or M4A"

@@ -8,24 +8,25 @@ import re
 import unicodedata
 from collections.abc import Callable
 
+from pipeline.errors import GlidelineError
 from pipeline.store.schema.date_hints import ambiguous, edtf_of
 from pipeline.store.schema.dates import DateError, parse_date
 
 
-class CellError(Exception):
-    """A cell cannot be read; the message says why and what to write."""
+class CellError(GlidelineError):
+    """A cell cannot be read; the cure says what to write."""
 
 
 def read_date(text: str) -> str:
     """A date as EDTF, from any spelling that can mean one thing only; what can mean two is a question."""
     if question := ambiguous(text):
-        raise CellError(f"can mean two things; it {question}")
+        raise CellError("can mean two things", f"it {question}")
     try:
         parse_date(text)
     except DateError as error:
         meant = edtf_of(text)
         if meant is None:
-            raise CellError(str(error)) from error
+            raise CellError(error.message, error.cure) from error
         parse_date(meant)
         return meant
     return text.strip()
@@ -35,7 +36,7 @@ def read_number(text: str) -> str:
     """A number with its unit or a decimal comma taken off: ``78,26 rpm`` is 78.26."""
     found = re.fullmatch(r"([0-9]+(?:[.,][0-9]+)?)\s*[a-zA-Z./]*", text.strip())
     if not found:
-        raise CellError("is not a number; write digits only")
+        raise CellError("is not a number", "write digits only")
     return found[1].replace(",", ".")
 
 
@@ -43,7 +44,7 @@ def read_pitch(text: str) -> str:
     """Frequency of A4 in Hz: ``435``, ``435,0 Hz``, ``a' = 435``."""
     found = re.fullmatch(r"(?:[aA](?:['’′]|[14])?\s*=\s*)?([0-9]{3}(?:[.,][0-9]+)?)\s*(?:[hH][zZ])?", text.strip())
     if not found or not 380.0 <= float(found[1].replace(",", ".")) <= 500.0:
-        raise CellError("is not a frequency of A4 from 380 to 500 Hz; write it like 435")
+        raise CellError("is not a frequency of A4 from 380 to 500 Hz", "write it like 435")
     return found[1].replace(",", ".")
 
 
@@ -73,11 +74,11 @@ def read_key(text: str) -> str:
         words = [short[1], short[2]]
     mode = next((m for m, names in _MODES.items() if words[-1].casefold() in names), None)
     if mode is None or len(words) < 2:
-        raise CellError("does not say major or minor; write D major or D minor")
+        raise CellError("does not say major or minor", "write D major or D minor")
     german = words[-1].casefold() in ("dur", "moll")
     tonic = _tonic([word.casefold() for word in words[:-1]], german=german)
     if tonic is None:
-        raise CellError("is not a key that is understood; write it like D major, B flat minor, F sharp minor")
+        raise CellError("is not a key that is understood", "write it like D major, B flat minor, F sharp minor")
     return f"{tonic} {mode}"
 
 
@@ -106,7 +107,7 @@ def _chooser(known: dict[str, tuple[str, ...]], what: str) -> Callable[[str], st
         words = set(re.findall("[a-z]+", plain))
         hits = [value for value, names in known.items() if words & set(names)]
         if not hits:
-            raise CellError(f"is not {what} that is understood; write one of {', '.join(known)}")
+            raise CellError(f"is not {what} that is understood", f"write one of {', '.join(known)}")
         return hits[0]
 
     return choose
@@ -199,7 +200,7 @@ def read_lives(text: str) -> tuple[str, str]:
         return read_date(found[1] or found[2]), ""
     if found := re.fullmatch(rf"(?i)(?:{death}|[-–—])\s*(.*[0-9].*)", plain):
         return "", read_date(found[1])
-    raise CellError("is not the dates of a life; write 1871–1940, or born and died in columns of their own")
+    raise CellError("is not the dates of a life", "write 1871–1940, or born and died in columns of their own")
 
 
 def read_players(text: str) -> list[tuple[str, str]]:

@@ -265,7 +265,7 @@ def _cure(column: Column, cell: str | None) -> str:
         try:
             return f"write {read_key(cell)}"
         except CellError as error:
-            return str(error).partition("; ")[2]
+            return error.cure
     if column.range:
         return f"look for a slip of the keys, or a wrong unit ({column.unit or 'a plain number'} is meant)"
     return "mend it" if column.required else "mend it, or leave the cell empty if it is not known"

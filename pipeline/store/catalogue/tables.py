@@ -115,7 +115,7 @@ class Catalogue:
     def _known(self, table: str) -> Relation:
         if table not in self._relations:
             cure = did_you_mean(table, list(self._relations), otherwise="`glideline dictionary` lists all tables")
-            raise DataError(f"{table} is not a hand-kept table; {cure}")
+            raise DataError(f"{table} is not a hand-kept table", cure)
         return self._relations[table]
 
     @cached_property

@@ -36,8 +36,7 @@ def check_audio(found: Findings, corpus: Corpus, *, settings: IntakeSettings, ha
         try:
             path = corpus.audio_path(transfer["file"])
         except DataError as error:
-            message, _, cure = str(error).removeprefix(f"{transfer['file']!r} ").partition("; ")
-            found.error("transfer", transfer, "file", message, cure)
+            found.error("transfer", transfer, "file", error.message, error.cure)
             continue
         if not path.exists():
             moved |= _missing(found, transfer, files, unused, hashes)
@@ -48,8 +47,7 @@ def check_audio(found: Findings, corpus: Corpus, *, settings: IntakeSettings, ha
             if listen and fits and not hashes.was_read(transfer["transfer_id"]):
                 _listen(transfer, path, settings)
         except AudioError as error:
-            message, _, cure = str(error).removeprefix(f"{path.name}: ").rpartition("; ")
-            found.error("transfer", transfer, "file", message, cure)
+            found.error("transfer", transfer, "file", error.message, error.cure)
             continue
         _claims(found, transfer, path)
     for file in unused:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.errors import DataError
+from pipeline.errors import CombinedError, DataError
 from pipeline.settings import Settings
 from pipeline.store.catalogue.problems import Problem, did_you_mean
 from pipeline.store.checks.audio import check_audio
@@ -80,10 +80,8 @@ def _settings(corpus: Corpus) -> Iterator[Problem]:
     try:
         settings = corpus.settings
     except DataError as error:
-        for line in str(error).splitlines():
-            where, _, rest = line.partition(": ")
-            message, _, cure = rest.partition("; ")
-            yield Problem(where, None, "", "", message, cure or "mend that line")
+        for each in error.errors if isinstance(error, CombinedError) else [error]:
+            yield Problem(each.where, None, "", "", each.message, each.cure)
         return
     scheme = settings.default_period_scheme
     schemes = sorted(set(corpus.catalogue.frame("period")["scheme"].to_list()))

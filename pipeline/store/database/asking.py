@@ -78,7 +78,7 @@ def attended(con: duckdb.DuckDBPyConnection, do: Callable[[], T]) -> T:
         return given[0]
     if isinstance(raised[0], duckdb.OutOfMemoryException):
         raise UsageError(
-            f"SQL: needs more than {MEMORY} of memory; ask for less: choose rows by where, add a limit, or sum up"
+            f"SQL: needs more than {MEMORY} of memory", "ask for less: choose rows by where, add a limit, or sum up"
         ) from raised[0]
     raise raised[0]
 
@@ -98,4 +98,4 @@ def _frame(rows: Any) -> pl.DataFrame:
 def _not_shown(reason: str) -> UsageError:
     """Of types that a frame does not hold, or text that is no text."""
     said = reason.partition("\n")[0]
-    return UsageError(f"SQL: the answer cannot be shown ({said}); cast its columns, perhaps to varchar")
+    return UsageError(f"SQL: the answer cannot be shown ({said})", "cast its columns, perhaps to varchar")

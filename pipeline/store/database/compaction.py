@@ -219,7 +219,7 @@ def _read(paths: list[Path], columns: list[str] | None, corpus: Corpus) -> pl.Da
             try:
                 pq.ParquetFile(path)
             except (pa.ArrowException, OSError) as reason:
-                raise DataError(f"{corpus.relative(path)}: is damaged ({reason}); delete it and run again") from error
+                raise DataError(f"{corpus.relative(path)}: is damaged ({reason})", "delete it and run again") from error
         raise
 
 

@@ -31,9 +31,11 @@ def database_file(root: Path) -> Path:
     if not Path(root).is_dir():
         raise no_such_folder(root)
     if not path.is_file():
-        raise DataError(f"{root}: nothing has been measured yet; run: glideline run {typed(root)}")
+        raise DataError(f"{root}: nothing has been measured yet", f"run: glideline run {typed(root)}")
     if leads_out(path, root=Path(root)):
-        raise DataError(f"{path}: is a link that leads out of the corpus; delete it, then: glideline run {typed(root)}")
+        raise DataError(
+            f"{path}: is a link that leads out of the corpus", f"delete it, then: glideline run {typed(root)}"
+        )
     return path
 
 
@@ -66,14 +68,14 @@ def open_beside(root: Path) -> duckdb.DuckDBPyConnection:
     except duckdb.Error as error:
         con.close()
         raise DataError(
-            f"{path}: cannot be opened ({error}); make it anew with: glideline run {typed(root)}"
+            f"{path}: cannot be opened ({error})", f"make it anew with: glideline run {typed(root)}"
         ) from error
     lock(con)
     if lacking := _lacking(con):
         con.close()
         raise DataError(
-            f"{path}: was made by another version of Glideline ({lacking}); make it anew with: "
-            f"glideline run {typed(root)}"
+            f"{path}: was made by another version of Glideline ({lacking})",
+            f"make it anew with: glideline run {typed(root)}",
         )
     return con
 
@@ -121,7 +123,7 @@ def find_view(name: str) -> Relation:
             return known[each, bare]
     near = get_close_matches(bare, [view for _, view in known], n=3)
     hint = f"did you mean {' or '.join(near)}?" if near else "all are listed by: glideline dictionary"
-    raise UsageError(f"no view or table {name!r}; {hint}")
+    raise UsageError(f"no view or table {name!r}", hint)
 
 
 def run_sql(con: duckdb.DuckDBPyConnection, text: str) -> pl.DataFrame:
@@ -142,7 +144,7 @@ def sql_pieces(con: duckdb.DuckDBPyConnection, text: str) -> Iterator[pl.DataFra
     try:
         statements = con.extract_statements(text)
         if len(statements) != 1:
-            raise UsageError(f"--sql takes one statement; these are {len(statements)}")
+            raise UsageError("--sql takes one statement", f"these are {len(statements)}")
         yield from pieces_of(con, text)
     except duckdb.Error as error:
         raise UsageError(f"SQL: {error}{_sql_cure(str(error), text)}") from error
@@ -171,7 +173,7 @@ def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | 
         if where is None:
             cure = "it is of another version or damaged; make it anew with: glideline run DIR"
             raise DataError(
-                f"corpus.duckdb: {relation.layer}.{relation.name} cannot be read ({error}); {cure}"
+                f"corpus.duckdb: {relation.layer}.{relation.name} cannot be read ({error})", f"{cure}"
             ) from error
         raise UsageError(f"--where {where!r}: {error}") from error
 
@@ -192,5 +194,5 @@ def _require_text(text: str, option: str) -> None:
     except UnicodeEncodeError as error:
         place = error.start + 1
         raise UsageError(
-            f"{option}: character {place} is not UTF-8; set the terminal to UTF-8, or type it anew"
+            f"{option}: character {place} is not UTF-8", "set the terminal to UTF-8, or type it anew"
         ) from error

@@ -88,7 +88,7 @@ def trace(corpus: Path | str | Corpus, thing_id: str) -> Trace:
             return Trace(thing_id, kind, row, tuple(of_transfer(corpus, t) for t in found))
     known = catalogue.frame("transfer")["transfer_id"].to_list()
     cure = did_you_mean(thing_id, known, otherwise="give the id of a slide, note, transition, transfer or take")
-    raise UsageError(f"nothing here has the id {thing_id!r}; {cure}")
+    raise UsageError(f"nothing here has the id {thing_id!r}", cure)
 
 
 def of_transfer(corpus: Corpus, transfer_id: str) -> TransferTrace:

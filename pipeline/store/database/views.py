@@ -113,7 +113,7 @@ def create_views(
                 con.execute(f'create {kind} "{layer}"."{relation.name}" as\n{query(name)}').fetchall()
             except duckdb.Error as error:
                 raise DataError(
-                    f"queries/{layer}/{relation.name}.sql: {error}; mend the query or its tables"
+                    f"queries/{layer}/{relation.name}.sql: {error}", "mend the query or its tables"
                 ) from error
             _describe(con, relation, kind)
 

@@ -99,8 +99,8 @@ class Change:
         for path, (before, _) in waiting.items():
             if _hash_of(path) != before:
                 raise DataError(
-                    f"{self._named(path)}: was changed by another program in the meantime; nothing was written; "
-                    "give the command again"
+                    f"{self._named(path)}: was changed by another program in the meantime; nothing was written",
+                    "give the command again",
                 )
         new = [f"{self._named(path)}/" for path in _missing(folders, root=self.root)]
         entries = [*map(_Entry, new), *(_Entry(self._named(path), before) for path, (before, _) in waiting.items())]
@@ -130,7 +130,8 @@ class Change:
                     _undo(self.root, entries)
             if isinstance(error, OSError):
                 raise DataError(
-                    f"{error.filename or self.root}: cannot be written ({error.strerror or error}); nothing was changed"
+                    f"{error.filename or self.root}: cannot be written ({error.strerror or error})",
+                    "nothing was changed",
                 ) from error
             raise
         _finish(self.root, entries)
@@ -184,8 +185,8 @@ def settle(root: Path, *, wait_s: float = WAIT_S) -> None:
             if half_done:
                 reason = error.strerror or str(error)
                 raise DataError(
-                    f"{root / TO_FINISH}: a change of these files was cut short and cannot be finished ({reason}); "
-                    "let somebody who may write to the corpus give any command, such as check"
+                    f"{root / TO_FINISH}: a change of these files was cut short and cannot be finished ({reason})",
+                    "let somebody who may write to the corpus give any command, such as check",
                 ) from error
             return
         except HeldError:
@@ -221,15 +222,16 @@ def _finish(root: Path, entries: list[_Entry]) -> None:
         if _hash_of(entry.place(root)) != entry.before:
             raise DataError(
                 f"{entry.file}: was changed by hand while a change of it was not finished. The change's version is "
-                f"{part.relative_to(root).as_posix()}: put both together there or here, and delete the other; then "
-                "give the command again"
+                f"{part.relative_to(root).as_posix()}: put both together there or here, and delete the other",
+                "then give the command again",
             )
         try:
             part.replace(entry.place(root))
         except OSError as error:
             raise DataError(
-                f"{entry.file}: cannot be replaced ({error.strerror or error}); close it where it is open, and give "
-                f"the command again: {TO_FINISH} lists what is still to be put in place"
+                f"{entry.file}: cannot be replaced ({error.strerror or error})",
+                f"close it where it is open, and give "
+                f"the command again: {TO_FINISH} lists what is still to be put in place",
             ) from error
     folders = {entry.place(root).parent for entry in entries}
     at_once(sync_folder, sorted(folders))
@@ -265,13 +267,14 @@ def _read(path: Path) -> list[_Entry]:
         entries = [_Entry(file, before) for file, before in rows]
     except (csv.Error, ValueError) as error:
         raise DataError(
-            f"{path}: is damaged ({error}); put each hidden .NAME.change beside its file in the place of NAME, or "
-            f"delete all of them; then delete {path.name}"
+            f"{path}: is damaged ({error})",
+            f"put each hidden .NAME.change beside its file in the place of NAME, or "
+            f"delete all of them; then delete {path.name}",
         ) from error
     for entry in entries:
         parts = Path(entry.file).parts
         if not parts or Path(entry.file).is_absolute() or ".." in parts or "\\" in entry.file or ":" in parts[0]:
-            raise DataError(f"{path}: names {entry.file!r}, outside the corpus; delete {path.name}")
+            raise DataError(f"{path}: names {entry.file!r}, outside the corpus", f"delete {path.name}")
     return entries
 
 
@@ -282,7 +285,7 @@ def _missing(folders: list[Path], *, root: Path) -> list[Path]:
 
 
 def _unwritable(error: OSError, root: Path) -> DataError:
-    return DataError(f"{error.filename or root}: cannot be written ({error.strerror or error}); nothing was changed")
+    return DataError(f"{error.filename or root}: cannot be written ({error.strerror or error})", "nothing was changed")
 
 
 def _hash(content: bytes) -> str:

@@ -59,7 +59,7 @@ def locked(
             held = _read(note)
             if time.monotonic() >= end or held.get("doing") == "run":
                 raise HeldError(
-                    f"{_named(held)} is working on this corpus ({_words(held)}); wait until it ends, or end it"
+                    f"{_named(held)} is working on this corpus ({_words(held)})", "wait until it ends, or end it"
                 )
             time.sleep(0.05)
         try:
@@ -103,8 +103,8 @@ def _take_over(note: Path, say: Callable[[str], None]) -> None:
     if left.get("host", socket.gethostname()) != socket.gethostname():
         raise DataError(
             f"{_named(left).replace('another', 'a')} on another machine has not ended properly, or is still going "
-            f"({_words(left)}); "
-            f"if you are sure that it is over, delete derived/{HOLDER} and run again"
+            f"({_words(left)})",
+            f"if you are sure that it is over, delete derived/{HOLDER} and run again",
         )
     if left.get("doing", "run") == "run":
         say(f"An earlier run did not end properly ({_words(left)}); going on from where it stopped.")
@@ -117,7 +117,7 @@ def _wait(path: Path, seconds: float) -> None:
     with path.open("a+b") as file:
         while not _try_lock(file, shared=False):
             if time.monotonic() > end:
-                raise DataError("workers of an earlier run are still writing; end them, then run again")
+                raise DataError("workers of an earlier run are still writing", "end them, then run again")
             time.sleep(0.05)
         _unlock(file)
 

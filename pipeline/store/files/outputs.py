@@ -23,11 +23,11 @@ def output(path: Path, *, replace: bool = False) -> Iterator[Path]:
         yield path  # a pipe or a device is written to, not replaced
         return
     if path.is_dir():
-        raise UsageError(f"{path}: is a folder; name a file in it")
+        raise UsageError(f"{path}: is a folder", "name a file in it")
     if not replace and (path.exists() or path.is_symlink()):
-        raise UsageError(f"{path}: is there already; give another name, or add --replace")
+        raise UsageError(f"{path}: is there already", "give another name, or add --replace")
     if not path.absolute().parent.is_dir():
-        raise UsageError(f"{path}: there is no folder {path.parent}; make it first")
+        raise UsageError(f"{path}: there is no folder {path.parent}", "make it first")
     with replacing(path) as part:
         yield part
 
@@ -42,7 +42,7 @@ def refuse_inside_a_corpus(path: Path) -> None:
             continue
         inside = place.relative_to(folder).parts
         if not inside or inside[0].casefold() in PARTS:
-            raise UsageError(f"{path}: belongs to the corpus {folder}; write results to another place")
+            raise UsageError(f"{path}: belongs to the corpus {folder}", "write results to another place")
 
 
 def _is_corpus(folder: Path) -> bool:

@@ -52,7 +52,7 @@ def chosen(table: str | None) -> list[Relation]:
     if not found:
         names = sorted(relation.name for relation in every)
         cure = did_you_mean(table, names, otherwise="`glideline dictionary` tells of all")
-        raise UsageError(f"no table or view {table!r}; {cure}")
+        raise UsageError(f"no table or view {table!r}", cure)
     return found
 
 

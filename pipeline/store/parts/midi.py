@@ -30,17 +30,19 @@ def read_midi(document: bytes, *, file: str, part: str | None = None) -> Written
     try:
         song = mido.MidiFile(file=io.BytesIO(document))
     except (OSError, EOFError, ValueError, LookupError, TypeError, ArithmeticError) as error:
-        raise DataError(f"{file}: is not readable as MIDI ({error or 'it ends too soon'}); export it again") from error
+        raise DataError(
+            f"{file}: is not readable as MIDI ({error or 'it ends too soon'})", "export it again"
+        ) from error
     if song.ticks_per_beat <= 0 or song.ticks_per_beat >= 0x8000:
-        raise DataError(f"{file}: counts in seconds and not in beats; export it as MIDI with beats, or as MusicXML")
+        raise DataError(f"{file}: counts in seconds and not in beats", "export it as MIDI with beats, or as MusicXML")
     tracks = [_notes(track, song.ticks_per_beat) for track in song.tracks]
     if part is not None:
         tracks = [tracks[chosen(part, [track.name.strip() for track in song.tracks], len(tracks), file=file)]]
     notes = next((each for each in tracks if each), [])
     if not notes:
-        raise DataError(f"{file}: holds no notes; export the solo part")
+        raise DataError(f"{file}: holds no notes", "export the solo part")
     if len(notes) > MOST_NOTES:
-        raise DataError(f"{file}: holds more than {MOST_NOTES} notes in a part; export the solo part")
+        raise DataError(f"{file}: holds more than {MOST_NOTES} notes in a part", "export the solo part")
     signatures = sorted(
         (at, message.numerator, message.denominator)
         for track in song.tracks

@@ -31,7 +31,7 @@ def read_musicxml(document: bytes, *, file: str, strings: tuple[str, ...], part:
     try:
         root = fromstring(document)
     except (ParseError, DefusedXmlException, ValueError, LookupError) as error:
-        raise DataError(f"{file}: is not readable as XML ({error}); export the part as MusicXML again") from error
+        raise DataError(f"{file}: is not readable as XML ({error})", "export the part as MusicXML again") from error
     names = [(e.findtext("part-name") or "").strip() for e in root.iterfind("part-list/score-part")]
     if root.tag == "score-partwise":
         parts = [list(each.findall("measure")) for each in root.findall("part")]
@@ -42,13 +42,13 @@ def read_musicxml(document: bytes, *, file: str, strings: tuple[str, ...], part:
             [_renumbered(bar, each) for bar in bars for each in bar.findall("part") if each.get("id") == i] for i in ids
         ]
     else:
-        raise DataError(f"{file}: its root is <{root.tag}>, not a MusicXML score; export the part as MusicXML")
+        raise DataError(f"{file}: its root is <{root.tag}>, not a MusicXML score", "export the part as MusicXML")
     if part is not None:
         parts = [parts[chosen(part, names, len(parts), file=file)]]
     read = [_Reader(strings, file).read(bars) for bars in parts]
     read = [each for each in read if each.notes]
     if not read:
-        raise DataError(f"{file}: holds no pitched notes; export the solo part")
+        raise DataError(f"{file}: holds no pitched notes", "export the solo part")
     fingered = [each for each in read if any(n.finger is not None or n.string is not None for n in each.notes)]
     return (fingered or read)[0]
 
@@ -68,7 +68,7 @@ def chosen(part: str, names: list[str], count: int, *, file: str) -> int:
         return int(part) - 1
     listed = ", ".join(f"{number} {name}".rstrip() for number, name in enumerate(names, start=1))
     cure = did_you_mean(part, names, otherwise=f"its parts are {listed or count}")
-    raise DataError(f"{file}: has no part {part!r}; {cure}")
+    raise DataError(f"{file}: has no part {part!r}", f"{cure}")
 
 
 def _renumbered(bar: Element, part: Element) -> Element:
@@ -115,7 +115,7 @@ class _Reader:
                 self.notes[first:] = [replace(n, beat=(n.beat or 1.0) + late) for n in self.notes[first:]]
             begins += length or full
             if len(self.notes) > MOST_NOTES:
-                raise DataError(f"{self.file}: holds more than {MOST_NOTES} notes in a part; export the solo part")
+                raise DataError(f"{self.file}: holds more than {MOST_NOTES} notes in a part", "export the solo part")
         order = sorted(range(len(self.notes)), key=lambda i: (self.notes[i].bar_index, self.keys[i]))
         marks = [(self.notes[i].bar_index, self.keys[i]) for i in order]
         notes = numbered([self.notes[i] for i in order], marks)
@@ -153,7 +153,7 @@ class _Reader:
         except ValueError:
             found = float("nan")
         if not abs(found) < 1e9:
-            raise DataError(f"{self.file}: bar {index + 1}: {tag} = {text!r} is not a number; export again")
+            raise DataError(f"{self.file}: bar {index + 1}: {tag} = {text!r} is not a number", "export again")
         return found
 
     def _quarters(self, item: Element, index: int) -> float:
@@ -206,11 +206,11 @@ class _Reader:
     def _pitch(self, pitch: Element, index: int) -> tuple[float, str | None]:
         step = (pitch.findtext("step") or "").strip().upper()
         if step not in STEPS:
-            raise DataError(f"{self.file}: bar {index + 1}: pitch step {step!r} is not a letter A to G; export again")
+            raise DataError(f"{self.file}: bar {index + 1}: pitch step {step!r} is not a letter A to G", "export again")
         octave, alter = self._number(pitch, "octave", index), self._number(pitch, "alter", index)
         midi = 12 * (octave + 1) + STEPS[step] + alter + self.transpose
         if not 0 <= midi <= 127:
-            raise DataError(f"{self.file}: bar {index + 1}: {step}{octave:g} is not a pitch (MIDI 0 to 127); mend it")
+            raise DataError(f"{self.file}: bar {index + 1}: {step}{octave:g} is not a pitch (MIDI 0 to 127)", "mend it")
         spelt = f"{step}{ALTER_NAMES[alter]}{octave:g}" if alter in ALTER_NAMES and self.transpose == 0 else None
         return midi, spelt
 

@@ -20,6 +20,6 @@ def midi_of_name(name: str) -> float:
     """
     matched = _NAME.fullmatch(name.strip())
     if matched is None:
-        raise DataError(f"{name!r} is not a pitch; write it like F#5 or Bb3, or give a MIDI number")
+        raise DataError(f"{name!r} is not a pitch", "write it like F#5 or Bb3, or give a MIDI number")
     step, accidental, octave = matched.groups()
     return float(12 * (int(octave) + 1) + STEPS[step.upper()] + _ALTER[accidental])

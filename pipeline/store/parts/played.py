@@ -28,7 +28,7 @@ def played(last_event: int, ways: Sequence[Way]) -> list[int]:
     while 1 <= at <= last_event:
         order.append(at)
         if len(order) > MOST_NOTES:
-            raise DataError(f"its repeats make more than {MOST_NOTES} notes; mend them in written_way.csv")
+            raise DataError(f"its repeats make more than {MOST_NOTES} notes", "mend them in written_way.csv")
         here = on.get(at, [])
         back = next((w for w in here if left.get(w, 0) > 0 and (w.way != "repeat" or not returned)), None)
         if returned and any(w.way == "fine" for w in here):

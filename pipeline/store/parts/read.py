@@ -44,18 +44,18 @@ def read_part(
         return read_musicxml(document, file=path.name, strings=strings, part=part)
     if ending in MIDI:
         return read_midi(_document(path, compressed=False), file=path.name, part=part)
-    raise DataError(f"{path.name}: is neither .csv, .musicxml, .xml, .mxl nor .mid; export it as one of these")
+    raise DataError(f"{path.name}: is neither .csv, .musicxml, .xml, .mxl nor .mid", "export it as one of these")
 
 
 def _document(path: Path, *, compressed: bool) -> bytes:
     try:
         if path.stat().st_size > MOST_BYTES:
-            raise DataError(f"{path.name}: is larger than {MOST_BYTES // 1_000_000} MB; export the solo part alone")
+            raise DataError(f"{path.name}: is larger than {MOST_BYTES // 1_000_000} MB", "export the solo part alone")
         if not compressed:
             return path.read_bytes()
         with zipfile.ZipFile(path) as archive:
             if len(archive.infolist()) > MOST_FILES:
-                raise DataError(f"{path.name}: holds more than {MOST_FILES} files; export it again")
+                raise DataError(f"{path.name}: holds more than {MOST_FILES} files", "export it again")
             names = archive.namelist()
             inner = next((n for n in names if n.endswith((".musicxml", ".xml")) and "META-INF" not in n), None)
             if "META-INF/container.xml" in names:
@@ -63,7 +63,7 @@ def _document(path: Path, *, compressed: bool) -> bytes:
                 listed = [e.get("full-path") for e in container.iter() if e.tag.endswith("rootfile")]
                 inner = listed[0] if listed and listed[0] in names else inner
             if inner is None:
-                raise DataError(f"{path.name}: holds no score; export it again as .musicxml")
+                raise DataError(f"{path.name}: holds no score", "export it again as .musicxml")
             return _bounded(archive, inner, path.name)
     except FileNotFoundError as error:
         raise DataError(f"{path}: there is no such file") from error
@@ -75,12 +75,12 @@ def _document(path: Path, *, compressed: bool) -> bytes:
         RuntimeError,
         NotImplementedError,
     ) as error:
-        raise DataError(f"{path.name}: is not readable ({error}); export it again") from error
+        raise DataError(f"{path.name}: is not readable ({error})", "export it again") from error
 
 
 def _bounded(archive: zipfile.ZipFile, name: str, file: str) -> bytes:
     with archive.open(name) as stream:
         found = stream.read(MOST_BYTES + 1)
     if len(found) > MOST_BYTES:
-        raise DataError(f"{file}: unpacks to more than {MOST_BYTES // 1_000_000} MB; export the solo part alone")
+        raise DataError(f"{file}: unpacks to more than {MOST_BYTES // 1_000_000} MB", "export the solo part alone")
     return found

@@ -59,7 +59,9 @@ def bar_ways(bars: Sequence[Element], *, file: str) -> list[BarWay]:
                 ways.append(BarWay(first_ending - 1, at, "ending"))
         times = len(bar.endings) if bar.endings and bar.times > 1 else bar.times - 1
         if times > MOST_TIMES:
-            raise DataError(f"{file}: bar {at + 1}: a repeat is played {bar.times} times; mend it and export it again")
+            raise DataError(
+                f"{file}: bar {at + 1}: a repeat is played {bar.times} times", "mend it and export it again"
+            )
         if times > 0:
             ways.append(BarWay(at, start, "repeat", times))
             if not bar.endings:

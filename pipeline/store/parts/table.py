@@ -44,7 +44,7 @@ def read_table(path: Path, *, strings: tuple[str, ...], sounding: Sounding | Non
     unknown = [name for name in frame.columns if name not in (*_COLUMNS, "note_number")]
     if unknown or not set(_PITCHES) & set(frame.columns):
         wrong = f"unknown column {unknown[0]!r}" if unknown else "no column note, pitch, midi or time"
-        raise DataError(f"{path.name}: {wrong}; the columns are {', '.join(_COLUMNS)}")
+        raise DataError(f"{path.name}: {wrong}", f"the columns are {', '.join(_COLUMNS)}")
     rows = list(enumerate(frame.to_dicts(), start=2))
     if not rows:
         raise DataError(f"{path.name}: holds no notes")
@@ -67,7 +67,7 @@ def bar_indices(bars: list[Any], *, wheres: list[str]) -> list[int | None]:
     for bar, where in zip(bars, wheres, strict=True):
         matched = _BAR.fullmatch(str(bar).strip())
         if matched is None:
-            raise DataError(f"{where}: bar = {bar!r} is not a bar; write a number, with a letter after it if need be")
+            raise DataError(f"{where}: bar = {bar!r} is not a bar", "write a number, with a letter after it if need be")
         read.append((int(matched[1]), matched[2]))
     if any(letter for _, letter in read):
         rank = {bar: number for number, bar in enumerate(sorted(set(read)), start=1)}
@@ -103,21 +103,22 @@ def _note(
     try:
         midi = midi_of_name(name) if name else number("midi", 0, 127)
     except DataError as error:
-        raise DataError(f"{where}: {'note' if row.get('note') else 'pitch'} = {error}") from error
+        given = "note" if row.get("note") else "pitch"
+        raise DataError(f"{where}: {given} = {error.message}", error.cure) from error
     if midi is None and time_s is None:
-        raise DataError(f"{where}: neither note nor time is given; write a pitch like F#5, or a time in s")
+        raise DataError(f"{where}: neither note nor time is given", "write a pitch like F#5, or a time in s")
     if time_s is not None and take is None:
         raise DataError(f"{where}: time = {time_s:g}: of which take? name it in a column take")
     if midi is None and time_s is not None and take is not None:
         midi = sounding(take, time_s) if sounding is not None else None
         if midi is None:
             raise DataError(
-                f"{where}: time = {time_s:g}: no note was found there; run first, mend the time (corrected s), or add "
-                "the note"
+                f"{where}: time = {time_s:g}: no note was found there",
+                "run first, mend the time (corrected s), or add the note",
             )
         midi = float(round(midi))
     if row.get("string") and row["string"] not in strings:
-        raise DataError(f"{where}: string = {row['string']!r}; the strings are {', '.join(strings)}")
+        raise DataError(f"{where}: string = {row['string']!r}", f"the strings are {', '.join(strings)}")
     return WrittenNote(
         float(midi or 0.0),
         bar_index=bar_index,

@@ -89,12 +89,7 @@ class _Single:
 
 
 class DateError(DataError):
-    """A date cannot be read; ``cure`` offers a way out."""
-
-    def __init__(self, message: str, cure: str) -> None:
-        super().__init__(f"{message}; {cure}")
-        self.message = message
-        self.cure = cure
+    """A date cannot be read."""
 
 
 @lru_cache(maxsize=200_000)

@@ -395,7 +395,7 @@ def load(name: str, layer: str = "base") -> Relation:
     """
     path = resources.folder("schemas") / layer / f"{name}.toml"
     if not re.fullmatch("[a-z0-9_]+", name) or layer not in LAYERS or not path.is_file():
-        raise DataError(f"no table {layer}.{name}; `glideline dictionary` lists all tables")
+        raise DataError(f"no table {layer}.{name}", "`glideline dictionary` lists all tables")
     return _parse(name, layer, path.read_text(encoding="utf-8"))
 
 

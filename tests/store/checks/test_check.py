@@ -13,7 +13,8 @@ import soundfile
 from typer.testing import CliRunner
 
 from pipeline.cli import app
-from pipeline.errors import DataError
+from pipeline.errors import CombinedError, DataError
+from pipeline.settings import read_settings
 from pipeline.store.audio.decode import samples_hash
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.checks.check import check
@@ -387,3 +388,14 @@ def test_a_long_list_says_how_much_is_left_out() -> None:
     names = [f"k{number}" for number in range(10)]
     assert listed(names, most=8) == "k0, k1, k2, k3, k4, k5, k6, k7 and 2 more"
     assert listed(names[:2], most=8) == "k0, k1"
+
+
+def test_a_message_that_holds_the_signs_between_parts_is_not_cut(corpus: Path) -> None:
+    (corpus / "settings.toml").write_text('title = ["a: b; c"]\n[hand]\nfingering = 1\n')
+    with pytest.raises(CombinedError) as caught:
+        read_settings(corpus / "settings.toml")
+    named = [(each.where, each.message, each.cure) for each in caught.value.errors]
+    assert len(named) == 2
+    problems = [(p.file, p.message, p.cure) for p in check(corpus).problems if p.file == "settings.toml"]
+    assert problems == sorted(named)
+    assert any("['a: b; c']" in message for _, message, _ in named)
