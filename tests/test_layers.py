@@ -38,6 +38,7 @@ SIGNAL_DOORS = {
     "hand": {"slides"},
     "recovery": {"slides", "synth"},
     "synth": set(),
+    "passages": set(),
 }
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")
 

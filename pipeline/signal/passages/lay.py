@@ -1,0 +1,187 @@
+"""Lays the notes of a take on a written part."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.passages import chain
+from pipeline.signal.passages.part import MOST_SKIPPED, Graph, Ints, Part, arrival, graph
+from pipeline.signal.passages.weights import Emission, chords, emission, local_beat_s, time_weights
+from pipeline.units import Floats
+
+State = Literal["placed", "too_little", "not_this_work"]
+Role = Literal["struck", "again", "extra", "outside"]
+ROLES: tuple[Role, ...] = ("struck", "again", "extra", "outside")
+STRUCK, AGAIN, EXTRA, OUTSIDE = range(4)
+
+WIDEST_SHIFT = 6
+"""Semitones up and down in which the key played is looked for."""
+LEAST_NOTES = 8
+"""Found notes below which nothing is said; placed ones below which it is another work (common practice, no source)."""
+LEAST_GAIN = 1.5
+"""Gain (see ``Fit``) below which it is another work. Four movements and an excerpt of solo violin on the right part:
+2.5 and more, with a fifth of the notes missing and as many false 1.8 and more; on the twenty wrong parts and in
+excerpts of 40 notes 1.3 and less, the highest for a variation on the same harmonies."""
+PASSES = 3
+"""The first without time, so that an excerpt is found; each further one with the tempo of the one before."""
+GLANCES, GLANCE = 4, 60
+"""The key is looked for in so many stretches of so many notes, spread over the take."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Where each found note stands.
+
+    Attributes
+    ----------
+    shift : semitones by which the take lies above the part; ``tuning_cents`` what is left of that, -50 to 50.
+    log_likelihood : mean of a found note; ``gain`` nats a placed note by which the part explains the notes better
+        than the same pitches in any order, times the mean probability of their places; NaN where nothing was laid.
+    event : (notes,) event of the part, -1 outside it; ``role`` (notes,) index in ``ROLES``.
+    time_through : (notes,) how many times the take has come by there, from 1; 0 outside.
+    probability : (notes,) that the note is what ``event`` and ``role`` say, struck and again being one.
+    second_event, second_probability : (notes,) the likeliest other event, -1 if there is none.
+    beat_s : (notes,) how long a beat lasts there, s; NaN where no tempo is known.
+    """
+
+    state: State
+    shift: int
+    tuning_cents: float
+    log_likelihood: float
+    gain: float
+    event: Ints
+    role: npt.NDArray[np.int8]
+    time_through: Ints
+    probability: Floats
+    second_event: Ints
+    second_probability: Floats
+    beat_s: Floats
+
+    @property
+    def placed(self) -> npt.NDArray[np.bool_]:
+        """Which notes were struck as an event of the part."""
+        return np.asarray(self.role <= AGAIN)
+
+
+def lay(part: Part, *, midi: Floats, start_s: Floats, widest_shift: int = WIDEST_SHIFT) -> Fit:
+    """Lay found notes on a part.
+
+    Parameters
+    ----------
+    midi, start_s : (notes,) pitches (69 is A4) and beginnings at the right speed, in order of time.
+    widest_shift : semitones up and down in which the key played is looked for.
+    """
+    if midi.size < LEAST_NOTES:
+        return _nothing(midi.size, "too_little")
+    ways, come = graph(part), arrival(part)
+    table, chord = chords(part)
+    tuning = _tuning(midi)
+    shift = _shift(ways, come, midi - tuning, table, chord, widest_shift)
+    heard = emission(midi - tuning - shift, table, chord)
+    apart_s = np.diff(start_s, prepend=start_s[:1])
+    times, beat_s = time_weights(apart_s, None, ways), None
+    path = chain.best_path(ways, heard, come, times)
+    for _ in range(PASSES - 1):
+        beat_s = local_beat_s(*_pairs(part, path, apart_s), midi.size)
+        times = time_weights(apart_s, beat_s, ways)
+        path = chain.best_path(ways, heard, come, times)
+    sure = chain.probabilities(ways, heard, come, times, path)
+    event, role = _roles(path, len(part.pitches))
+    placed = role <= AGAIN
+    gain = 0.0
+    if placed.any():
+        better = sure.log_likelihood - chain.outside_only(heard)
+        gain = better / int(placed.sum()) * float(sure.probability[placed].mean())
+    if gain < LEAST_GAIN or placed.sum() < LEAST_NOTES:
+        return _nothing(midi.size, "not_this_work", likelihood=sure.log_likelihood / midi.size, gain=gain)
+    return Fit(
+        state="placed",
+        shift=shift,
+        tuning_cents=100.0 * tuning,
+        log_likelihood=sure.log_likelihood / midi.size,
+        gain=gain,
+        event=event,
+        role=role,
+        time_through=times_through(event),
+        probability=sure.probability,
+        second_event=sure.event,
+        second_probability=sure.event_probability,
+        beat_s=np.full(path.size, np.nan) if beat_s is None else beat_s,
+    )
+
+
+def _nothing(notes: int, state: State, *, likelihood: float = np.nan, gain: float = np.nan) -> Fit:
+    none, unknown = np.full(notes, -1, dtype=np.int64), np.full(notes, np.nan)
+    return Fit(
+        state=state,
+        shift=0,
+        tuning_cents=0.0,
+        log_likelihood=likelihood,
+        gain=gain,
+        event=none,
+        role=np.full(notes, OUTSIDE, dtype=np.int8),
+        time_through=none + 1,
+        probability=unknown,
+        second_event=none,
+        second_probability=np.zeros(notes),
+        beat_s=unknown,
+    )
+
+
+def _tuning(midi: Floats) -> float:
+    """By how much the notes lie above equal temperament, -0.5 to 0.5 semitones: the circular mean."""
+    return float(np.angle(np.mean(np.exp(2j * np.pi * midi)))) / (2.0 * np.pi)
+
+
+def _shift(ways: Graph, come: Floats, midi: Floats, table: Floats, chord: Ints, widest: int) -> int:
+    """The likeliest key, from stretches of the take, each of which may begin anywhere in the part."""
+    shifts = list(range(-widest, widest + 1))
+    begins = np.unique(np.linspace(0, max(midi.size - GLANCE, 0), GLANCES).astype(np.int64))
+    found = [
+        sum(_untimed(ways, emission(midi[i : i + GLANCE] - shift, table, chord), come) for i in begins)
+        for shift in shifts
+    ]
+    return shifts[int(np.argmax(found))]
+
+
+def _untimed(ways: Graph, heard: Emission, come: Floats) -> float:
+    notes = heard.outside.size
+    return chain.log_likelihood(ways, heard, come, time_weights(np.zeros(notes), None, ways))
+
+
+def _pairs(part: Part, path: Ints, apart_s: Floats) -> tuple[Ints, Floats]:
+    """Neighbouring notes of which the second goes on from the first: number of the second, log s a beat."""
+    on = path[1:] - path[:-1]
+    at = np.flatnonzero((path[1:] < len(part.pitches)) & (on > 0) & (on <= 1 + MOST_SKIPPED)) + 1
+    beats = part.beats[path[at]] - part.beats[path[at - 1]]
+    told = (beats > 0) & (apart_s[at] > 0)
+    return at[told], np.log(apart_s[at[told]] / beats[told])
+
+
+def _roles(path: Ints, size: int) -> tuple[Ints, npt.NDArray[np.int8]]:
+    """Event and role of each state on the path."""
+    event = np.where(path < size, path, np.where(path < 2 * size, path - size, -1))
+    role = np.where(path < size, STRUCK, np.where(path < 2 * size, EXTRA, OUTSIDE)).astype(np.int8)
+    struck = np.flatnonzero(role == STRUCK)
+    role[struck[1:][event[struck[1:]] == event[struck[:-1]]]] = AGAIN
+    return event, role
+
+
+def times_through(event: Ints) -> Ints:
+    """How many times the take has come by each event, from 1; 0 outside. A way back begins another round.
+
+    An event counts for a round if it lies between the first and the last of the round, found or not.
+    """
+    times = np.zeros(event.size, dtype=np.int64)
+    inside = np.flatnonzero(event >= 0)
+    if inside.size == 0:
+        return times
+    held = event[inside]
+    begins = np.flatnonzero(np.diff(held, prepend=held[0]) < 0)
+    rounds = np.split(held, begins)
+    for k, at in enumerate(np.split(inside, begins)):
+        earlier = [(r[0] <= event[at]) & (event[at] <= r[-1]) for r in rounds[:k]]
+        times[at] = 1 + np.sum(earlier, axis=0)
+    return times
