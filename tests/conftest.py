@@ -14,11 +14,18 @@ sys.path.append(str(Path(__file__).parent.parent))
 
 
 @pytest.fixture(scope="session")
-def measured_once(tmp_path_factory):
-    """A measured corpus; only to be read."""
+def measured_once(tmp_path_factory, worker_id):
+    """A measured corpus; only to be read. Whichever worker of pytest-xdist needs it first makes it for all."""
+    from pipeline.store.files.lock import locked
     from tests.helpers.measured_corpus import measured_corpus
 
-    return measured_corpus(tmp_path_factory.mktemp("measured") / "corpus")
+    base = tmp_path_factory.getbasetemp()
+    shared = (base if worker_id == "master" else base.parent) / "measured"
+    with locked(shared, say=print, doing="test", wait_s=900.0):
+        if not (shared / "whole").exists():
+            measured_corpus(shared / "corpus")
+            (shared / "whole").touch()
+    return shared / "corpus"
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pytest
 from pipeline.demonstration.run import demo
 from pipeline.flows.run import run
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("demo")]
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 from tests.helpers.measured_corpus import measure, write
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("measured")]
+pytestmark = pytest.mark.slow
 
 
 def overlap(first, second, *, names=("transfer_start_s", "transfer_end_s")):

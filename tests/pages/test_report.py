@@ -24,7 +24,7 @@ from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 from tests.helpers.measured_corpus import NASTY, measure
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("measured")]
+pytestmark = pytest.mark.slow
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 QUIET = [

@@ -20,7 +20,7 @@ from pipeline.answers.export.folder import export
 from pipeline.errors import DataError, UsageError
 from pipeline.store.formats.data_package import unguarded
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("measured")]
+pytestmark = pytest.mark.slow
 TODAY = date(1990, 5, 1)
 EVERY = ("csv", "parquet", "arrow", "stata", "spss", "jams", "musicxml")
 
