@@ -17,7 +17,7 @@ from pipeline.errors import DataError
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.parts.part import MOST_NOTES, THE_END, Way, WrittenNote, WrittenPart, numbered
 from pipeline.store.parts.pitch import ALTER_NAMES, STEPS
-from pipeline.store.parts.repeats import BarWay, bar_ways
+from pipeline.store.parts.repeats import BarWay, bar_ways, musicxml_signs
 
 
 def read_musicxml(document: bytes, *, file: str, strings: tuple[str, ...], part: str | None = None) -> WrittenPart:
@@ -119,7 +119,7 @@ class _Reader:
         order = sorted(range(len(self.notes)), key=lambda i: (self.notes[i].bar_index, self.keys[i]))
         marks = [(self.notes[i].bar_index, self.keys[i]) for i in order]
         notes = numbered([self.notes[i] for i in order], marks)
-        return WrittenPart(notes, event_ways(bar_ways(bars, file=self.file), notes))
+        return WrittenPart(notes, event_ways(bar_ways(musicxml_signs(bars), file=self.file), notes))
 
     def _bar(self, bar: Element, index: int, begins: float) -> float:
         """Takes in one bar; gives its length."""

@@ -8,6 +8,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import fromstring
 
 from pipeline.errors import DataError
+from pipeline.store.parts.engraved import ENDINGS, read_engraved
 from pipeline.store.parts.midi import read_midi
 from pipeline.store.parts.musicxml import read_musicxml
 from pipeline.store.parts.part import WrittenPart
@@ -26,7 +27,8 @@ def read_part(
 
     Parameters
     ----------
-    path : MusicXML (``.musicxml``, ``.xml``, compressed ``.mxl``), MIDI or CSV.
+    path : MusicXML (``.musicxml``, ``.xml``, compressed ``.mxl``), MIDI, CSV; with verovio also MEI, Humdrum
+        (``.krn``) and ABC.
     strings : names of the strings, lowest first; a string number of MusicXML counts from the highest.
     part : which part of a score, by name or by number from 1; None for the first with fingerings, else with notes.
     sounding : for a CSV that names times instead of pitches.
@@ -44,7 +46,11 @@ def read_part(
         return read_musicxml(document, file=path.name, strings=strings, part=part)
     if ending in MIDI:
         return read_midi(_document(path, compressed=False), file=path.name, part=part)
-    raise DataError(f"{path.name}: is neither .csv, .musicxml, .xml, .mxl nor .mid", "export it as one of these")
+    if ending in ENDINGS:
+        text = _document(path, compressed=False).decode("utf-8", "replace")
+        return read_engraved(text, kind=ENDINGS[ending], file=path.name, part=part)
+    known = ".csv, .musicxml, .xml, .mxl, .mid, .mei, .krn nor .abc"
+    raise DataError(f"{path.name}: is neither {known}", "export it as one of these")
 
 
 def _document(path: Path, *, compressed: bool) -> bytes:

@@ -1,6 +1,6 @@
-"""What a MusicXML part says of the way through its bars: repeats, endings, da capo, dal segno, coda, fine.
+"""What a part says of the way through its bars: repeats, endings, da capo, dal segno, coda, fine.
 
-Read are the repeats and endings of ``<barline>`` and the attributes of ``<sound>`` (W3C, MusicXML 4.0).
+Of MusicXML the repeats and endings of ``<barline>`` and the attributes of ``<sound>`` are read (W3C, version 4.0).
 """
 
 from collections.abc import Sequence
@@ -24,7 +24,7 @@ class BarWay:
 
 
 @dataclass
-class _Bar:
+class BarSigns:
     """What a bar says of the way on; ``times`` is how often a passage that ends here is played in all."""
 
     begins: bool = False
@@ -37,15 +37,14 @@ class _Bar:
     to_coda: int | None = None
 
 
-def bar_ways(bars: Sequence[Element], *, file: str) -> list[BarWay]:
-    """The ways on that are written, between bars.
+def bar_ways(signs: Sequence[BarSigns], *, file: str) -> list[BarWay]:
+    """The ways on that the signs of bars say.
 
     Raises
     ------
     DataError
         If a passage is to be played more than ``MOST_TIMES`` times.
     """
-    signs = _signs(bars)
     ways: list[BarWay] = []
     start, first_ending = 0, -1
     for at, bar in enumerate(signs):
@@ -75,8 +74,9 @@ def bar_ways(bars: Sequence[Element], *, file: str) -> list[BarWay]:
     return ways
 
 
-def _signs(bars: Sequence[Element]) -> list[_Bar]:
-    signs = [_Bar() for _ in bars]
+def musicxml_signs(bars: Sequence[Element]) -> list[BarSigns]:
+    """Signs of ``<measure>`` elements."""
+    signs = [BarSigns() for _ in bars]
     marks: dict[str, dict[str, int]] = {"segno": {}, "coda": {}}
     for at, bar in enumerate(bars):
         for sound in bar.iter("sound"):
