@@ -2,7 +2,8 @@
 
 Verovio turns each of them into MEI and tells where notes begin; fingers, slurs, ties and glissandi are read
 from the MEI (Music Encoding Initiative, version 5). What its importers leave out is not there: strings (which MEI
-has no place for), and of ABC fingers and numbered endings.
+has no place for), and of ABC fingers, numbered endings and
+the length of rests longer than one unit (as of version 6.4).
 """
 
 import re
