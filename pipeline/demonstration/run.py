@@ -24,6 +24,7 @@ from pipeline.demonstration.compare import (
 from pipeline.errors import UsageError, typed
 from pipeline.flows.run import run
 from pipeline.flows.work import usable_cores
+from pipeline.store.files.outputs import refuse_inside_a_corpus
 
 # Columns where the output is no terminal.
 WIDE = 100
@@ -67,11 +68,12 @@ def demo(
     Raises
     ------
     UsageError
-        If the folder holds anything.
+        If the folder holds anything, or lies among a corpus's own files.
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(f"{folder} is not empty", "name a new folder, as in: glideline demo another-folder")
+    refuse_inside_a_corpus(folder, cure="choose another place, as in: glideline demo another-folder")
     workers = usable_cores() if workers is None else workers
     out = Console(quiet=quiet, highlight=False, width=None if sys.stdout.isatty() else WIDE)
     messages = Console(stderr=True, quiet=quiet, highlight=False)

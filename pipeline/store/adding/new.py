@@ -12,6 +12,7 @@ from pipeline.errors import DataError, typed
 from pipeline.settings import Group, Settings
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.files.changes import changing, is_cut_short
+from pipeline.store.files.outputs import refuse_inside_a_corpus
 from pipeline.store.schema import Relation, hand_kept
 
 PAGE = "HOW-TO-FILL.md"
@@ -28,6 +29,8 @@ def new(root: Path | str) -> list[Path]:
     ------
     DataError
         If ``root`` is a file or already holds a corpus, or cannot be written.
+    UsageError
+        If it lies among another corpus's own files.
     """
     return begin(Path(root))
 
@@ -40,6 +43,7 @@ def begin(
         raise DataError(f"{root}: is a file", "choose another name for the corpus folder")
     if not is_cut_short(root):
         _require_none(root)
+        refuse_inside_a_corpus(root, cure="choose another place for a corpus of its own")
     with changing(root, doing="new") as change:
         if SETTINGS in change.finished:  # the same command, cut short
             return [root / name for name in change.finished]

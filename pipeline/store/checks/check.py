@@ -13,6 +13,7 @@ from pipeline.store.checks.findings import Findings
 from pipeline.store.checks.parts import check_parts
 from pipeline.store.checks.people import check_people
 from pipeline.store.checks.reviews import check_reviews
+from pipeline.store.checks.strangers import strangers
 from pipeline.store.checks.takes import check_takes
 from pipeline.store.checks.transfers import check_transfers
 from pipeline.store.corpus import Corpus
@@ -56,7 +57,7 @@ def check(root: Path | str, *, listen: bool = True) -> CheckResult:
     found = Findings(corpus.catalogue)
     found.problems.extend(_settings(corpus))
     settings = Settings() if found.problems else corpus.settings
-    found.problems.extend(_stray_files(corpus))
+    found.problems.extend(strangers(corpus.root))
     found.problems.extend(corpus.catalogue.problems())
     check_people(found)
     check_takes(found)
@@ -89,14 +90,3 @@ def _settings(corpus: Corpus) -> Iterator[Problem]:
         cure = did_you_mean(scheme, schemes, otherwise="add its periods to period.csv, or leave the setting empty")
         message = "is not a scheme of period.csv"
         yield Problem("settings.toml", None, "default_period_scheme", scheme, message, cure)
-
-
-def _stray_files(corpus: Corpus) -> Iterator[Problem]:
-    known = {f"{relation.name}.csv" for relation in hand_kept("catalogue")}
-    for path in sorted((corpus.root / "catalogue").glob("*")):
-        if path.name in known or path.name.startswith((".", "~")):
-            continue
-        if path.suffix.casefold() in (".csv", ".xlsx", ".ods", ".tsv", ".txt"):
-            cure = did_you_mean(path.stem, [name[:-4] for name in sorted(known)], otherwise="")
-            cure = cure.replace("?", ".csv?") or f"tables are: {', '.join(sorted(known))}"
-            yield Problem(f"catalogue/{path.name}", None, "", "", "is not a table of the catalogue and not read", cure)

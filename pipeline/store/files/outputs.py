@@ -32,17 +32,13 @@ def output(path: Path, *, replace: bool = False) -> Iterator[Path]:
         yield part
 
 
-def refuse_inside_a_corpus(path: Path) -> None:
+def refuse_inside_a_corpus(path: Path, *, cure: str = "write results to another place") -> None:
     """Raises UsageError if the place is a corpus, or one of its own files or folders."""
     place = path.resolve()
     for folder in (place, *place.parents):
-        if not (
-            (folder / "catalogue").is_dir() or ((folder / "settings.toml").is_file() and (folder / "audio").is_dir())
-        ):
-            continue
         inside = place.relative_to(folder).parts
-        if not inside or inside[0].casefold() in PARTS:
-            raise UsageError(f"{path}: belongs to the corpus {folder}", "write results to another place")
+        if _is_corpus(folder) and (not inside or inside[0].casefold() in PARTS):
+            raise UsageError(f"{path}: belongs to the corpus {folder}", cure)
 
 
 def _is_corpus(folder: Path) -> bool:

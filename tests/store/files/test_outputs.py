@@ -5,7 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.demonstration.run import demo
 from pipeline.errors import UsageError
+from pipeline.store.adding.new import new
 from pipeline.store.files.outputs import output, refuse_inside_a_corpus
 from tests.helpers.kill_writers import corpus
 
@@ -66,3 +68,16 @@ def test_a_device_is_written_to(tmp_path: Path) -> None:
     with output(Path(os.devnull)) as part:
         part.write_text("x")
     assert not Path(os.devnull).is_file()
+
+
+@pytest.mark.parametrize("place", ["audio/mine", "derived/mine", "catalogue/mine", "reviews/a/b"])
+def test_no_corpus_begins_among_the_files_of_another(root: Path, place: str) -> None:
+    for begin in (new, demo):
+        with pytest.raises(UsageError, match=r"belongs to the corpus .*; choose another place"):
+            begin(root / place)
+    assert not (root / place).exists()
+
+
+def test_a_corpus_may_lie_beside_the_parts_of_another(root: Path) -> None:
+    new(root / "its own corpora" / "second")
+    assert (root / "its own corpora" / "second" / "catalogue").is_dir()
