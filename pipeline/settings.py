@@ -57,6 +57,10 @@ class DetectSettings(Group):
     )
 
 
+class MatchSettings(Group):
+    """Found notes laid on the written part."""
+
+
 class RecoverSettings(Group):
     """Slides planted in the sides' own sound and looked for again, which says how many would be found.
 
@@ -161,6 +165,7 @@ class Settings(Group):
     measure: MeasureSettings = MeasureSettings()
     settle: SettleSettings = SettleSettings()
     detect: DetectSettings = DetectSettings()
+    match: MatchSettings = MatchSettings()
     hand: HandSettings = HandSettings()
     recover: RecoverSettings = RecoverSettings()
     summarise: SummariseSettings = SummariseSettings()

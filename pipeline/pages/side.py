@@ -39,6 +39,7 @@ STEP_WORDS = {
     "measure": "measures what the transfer sounds",
     "settle": "settles the speed, with all sides of the session",
     "detect": "finds notes and slides",
+    "match": "lays its notes on the written part",
     "hand": "finds strings, fingers and positions",
     "recover": "plants slides in this side's own sound and looks for them",
 }

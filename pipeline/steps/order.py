@@ -4,6 +4,7 @@ from pipeline.steps import follow, intake, measure, recover
 from pipeline.steps.base import Step
 from pipeline.steps.detect.step import STEP as DETECT
 from pipeline.steps.hand.step import STEP as HAND
+from pipeline.steps.match.step import STEP as MATCH
 from pipeline.steps.settle.step import STEP as SETTLE
 from pipeline.steps.summarise.step import STEP as SUMMARISE
 
@@ -13,6 +14,7 @@ STEPS: tuple[Step, ...] = (
     measure.STEP,
     SETTLE,
     DETECT,
+    MATCH,
     HAND,
     recover.STEP,
     SUMMARISE,

@@ -40,7 +40,6 @@ class Fit:
     log_likelihood : mean of a found note; ``gain`` nats a placed note by which the part explains the notes better
         than the same pitches in any order, times the mean probability of their places; NaN where nothing was laid.
     event : (notes,) event of the part, -1 outside it; ``role`` (notes,) index in ``ROLES``.
-    time_through : (notes,) how many times the take has come by there, from 1; 0 outside.
     probability : (notes,) that the note is what ``event`` and ``role`` say, struck and again being one.
     second_event, second_probability : (notes,) the likeliest other event, -1 if there is none.
     beat_s : (notes,) how long a beat lasts there, s; NaN where no tempo is known.
@@ -53,7 +52,6 @@ class Fit:
     gain: float
     event: Ints
     role: npt.NDArray[np.int8]
-    time_through: Ints
     probability: Floats
     second_event: Ints
     second_probability: Floats
@@ -104,7 +102,6 @@ def lay(part: Part, *, midi: Floats, start_s: Floats, widest_shift: int = WIDEST
         gain=gain,
         event=event,
         role=role,
-        time_through=times_through(event),
         probability=sure.probability,
         second_event=sure.event,
         second_probability=sure.event_probability,
@@ -122,7 +119,6 @@ def _nothing(notes: int, state: State, *, likelihood: float = np.nan, gain: floa
         gain=gain,
         event=none,
         role=np.full(notes, OUTSIDE, dtype=np.int8),
-        time_through=none + 1,
         probability=unknown,
         second_event=none,
         second_probability=np.zeros(notes),
@@ -169,19 +165,27 @@ def _roles(path: Ints, size: int) -> tuple[Ints, npt.NDArray[np.int8]]:
     return event, role
 
 
-def times_through(event: Ints) -> Ints:
-    """How many times the take has come by each event, from 1; 0 outside. A way back begins another round.
+def rounds(event: Ints) -> Ints:
+    """Which run through the part each note belongs to, from 1; 0 outside.
 
-    An event counts for a round if it lies between the first and the last of the round, found or not.
+    A run goes on from event to event, some of them perhaps not found; going back, or over more than ``MOST_SKIPPED``
+    events, begins another.
     """
-    times = np.zeros(event.size, dtype=np.int64)
+    number = np.zeros(event.size, dtype=np.int64)
     inside = np.flatnonzero(event >= 0)
-    if inside.size == 0:
-        return times
-    held = event[inside]
-    begins = np.flatnonzero(np.diff(held, prepend=held[0]) < 0)
-    rounds = np.split(held, begins)
-    for k, at in enumerate(np.split(inside, begins)):
-        earlier = [(r[0] <= event[at]) & (event[at] <= r[-1]) for r in rounds[:k]]
-        times[at] = 1 + np.sum(earlier, axis=0)
+    on = np.diff(event[inside])
+    number[inside] = np.cumsum(np.concatenate([[1], (on < 0) | (on > 1 + MOST_SKIPPED)]))[: inside.size]
+    return number
+
+
+def times_through(event: Ints) -> Ints:
+    """How many times the take has come by each event, from 1; 0 outside.
+
+    An event counts for a run (``rounds``) if it lies between the first and the last of it, found or not.
+    """
+    times, number = np.zeros(event.size, dtype=np.int64), rounds(event)
+    ends = [(event[number == k].min(), event[number == k].max()) for k in range(1, number.max(initial=0) + 1)]
+    for k in range(1, len(ends) + 1):
+        at = number == k
+        times[at] = 1 + sum((low <= event[at]) & (event[at] <= high) for low, high in ends[: k - 1])
     return times

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.signal.passages import chain
-from pipeline.signal.passages.lay import ROLES, Fit, lay, times_through
+from pipeline.signal.passages.lay import ROLES, Fit, lay, rounds, times_through
 from pipeline.signal.passages.part import MOST_SKIPPED, SKIPPED, Part, arrival, graph
 from pipeline.signal.passages.weights import UNTIMED, chords, emission, local_beat_s, time_weights
 
@@ -120,7 +120,12 @@ def test_all_paths_tried_one_by_one_give_the_same() -> None:
 
 def test_rounds_by_hand() -> None:
     played = np.array([-1, 0, 1, 3, 1, 2, 3, 4, 0, 1, -1])
+    assert rounds(played).tolist() == [0, 1, 1, 1, 2, 2, 2, 2, 3, 3, 0]
     assert times_through(played).tolist() == [0, 1, 1, 1, 2, 2, 2, 1, 2, 3, 0]
+    # A cut: what is leapt over belongs to no run.
+    assert rounds(np.array([0, 1, 9, 10, 4])).tolist() == [1, 1, 2, 2, 3]
+    assert times_through(np.array([0, 1, 9, 10, 4])).tolist() == [1, 1, 1, 1, 1]
+    assert rounds(np.array([-1])).tolist() == [0]
 
 
 def test_the_tempo_is_the_median_of_the_nearest_pairs() -> None:
@@ -194,7 +199,7 @@ def test_every_note_of_a_take_finds_its_place(order: list[int], shift: int) -> N
 def test_times_through_are_counted() -> None:
     part = melody(3)
     fit = lay(part, midi=played(part, ALL, seed=5)[0], start_s=played(part, ALL, seed=5)[1])
-    assert fit.time_through.tolist() == [1] * SECTION + [2] * SECTION + [1] * SECTION + [2] * SECTION
+    assert times_through(fit.event).tolist() == [1] * SECTION + [2] * SECTION + [1] * SECTION + [2] * SECTION
 
 
 def test_an_introduction_stays_outside() -> None:

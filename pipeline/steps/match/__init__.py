@@ -1,0 +1,1 @@
+"""The step ``match``: which written note of the work each found note is."""
