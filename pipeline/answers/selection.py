@@ -24,7 +24,13 @@ from pipeline.store.schema import Relation
 # Layers whose rows are those of the corpus, or of the takes chosen from it; and layers that count them in groups.
 FACTS, COUNTS = ("base", "stage", "fact"), ("tally", "summary")
 # Facts of which only those of the chosen takes are left.
-NARROWED = (("fact", "slide"), ("fact", "transition"), ("fact", "take_tally"), ("stage", "ancestor"))
+NARROWED = (
+    ("fact", "slide"),
+    ("fact", "transition"),
+    ("fact", "written_place_take"),
+    ("fact", "take_tally"),
+    ("stage", "ancestor"),
+)
 # What the tables of the layer result are made from.
 _CLUSTERS = (("tally", "grouping"), ("tally", "by_cluster"), ("tally", "quartile_by_group"))
 
@@ -164,7 +170,7 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
         if maybe > (sure := _count(con)):
             remarks.append(f"{maybe - sure} takes may be of it, but are not certainly: left out")
         narrowed("--period " + ", ".join(selection.periods))
-    for name in ("slide", "transition"):
+    for name in ("slide", "transition", "written_place_take"):
         con.execute(
             f"create or replace view fact.{name} as select facts.* from corpus.fact.{name} as facts "
             "semi join fact.take_tally as tally on tally.take_id = facts.take_id "

@@ -11,7 +11,7 @@ from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.store import schema
 from pipeline.store.database import views
 
-COMPUTED = ("speed", "note", "transition", "slide", "solo_span")
+COMPUTED = ("speed", "note", "transition", "slide", "solo_span", "written_fit", "written_match")
 KEPT = (
     "player",
     "teaching",
@@ -26,6 +26,8 @@ KEPT = (
     "performance",
     "review",
     "drawn_item",
+    "written_part",
+    "written_note",
 )
 # Prose and rights change no number; leaving them out keeps a mended note from repeating the step.
 _PROSE = ("note", "comment", "inscription", "processing", "description", "archive", "shelf_mark", "citation")
