@@ -61,6 +61,10 @@ class MatchSettings(Group):
     """Found notes laid on the written part."""
 
 
+class ChordsSettings(Group):
+    """Chords and double stops."""
+
+
 class RecoverSettings(Group):
     """Slides planted in the sides' own sound and looked for again, which says how many would be found.
 
@@ -166,6 +170,7 @@ class Settings(Group):
     settle: SettleSettings = SettleSettings()
     detect: DetectSettings = DetectSettings()
     match: MatchSettings = MatchSettings()
+    chords: ChordsSettings = ChordsSettings()
     hand: HandSettings = HandSettings()
     recover: RecoverSettings = RecoverSettings()
     summarise: SummariseSettings = SummariseSettings()

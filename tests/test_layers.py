@@ -36,6 +36,7 @@ SIGNAL_DOORS = {
     "speed": {"tuning"},
     "slides": set(),
     "hand": {"slides"},
+    "chords": {"hand", "slides"},
     "recovery": {"slides", "synth"},
     "synth": set(),
     "passages": set(),

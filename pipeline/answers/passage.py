@@ -8,9 +8,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import DataError, typed
+from pipeline.steps.board import board_of
 from pipeline.steps.hand.printed import match_rows
 from pipeline.steps.hand.rows import Row, TakeNotes, rows_of_take, take_notes
-from pipeline.steps.hand.step import STEP, board_of, readings
+from pipeline.steps.hand.step import STEP, readings
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.catalogue.written import printed_notes, written_rows

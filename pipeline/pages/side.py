@@ -40,6 +40,7 @@ STEP_WORDS = {
     "settle": "settles the speed, with all sides of the session",
     "detect": "finds notes and slides",
     "match": "lays its notes on the written part",
+    "chords": "finds chords and double stops",
     "hand": "finds strings, fingers and positions",
     "recover": "plants slides in this side's own sound and looks for them",
 }

@@ -2,6 +2,7 @@
 
 from pipeline.steps import follow, intake, measure, recover
 from pipeline.steps.base import Step
+from pipeline.steps.chords.step import STEP as CHORDS
 from pipeline.steps.detect.step import STEP as DETECT
 from pipeline.steps.hand.step import STEP as HAND
 from pipeline.steps.match.step import STEP as MATCH
@@ -15,6 +16,7 @@ STEPS: tuple[Step, ...] = (
     SETTLE,
     DETECT,
     MATCH,
+    CHORDS,
     HAND,
     recover.STEP,
     SUMMARISE,

@@ -18,6 +18,7 @@ or twice in a thousand notes.
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import combinations, permutations, product
 
 import numpy as np
 
@@ -187,23 +188,38 @@ def stops(board: Fingerboard, *, string: int, sounding: int) -> list[Stop]:
 
 
 def double_stops(board: Fingerboard, *, lower_midi: float, upper_midi: float) -> list[tuple[Stop, Stop]]:
-    """Ways to sound two pitches at once: neighbouring strings, one hand place, no finger used for two stops.
+    """Ways to sound two pitches at once; see ``chord_ways``."""
+    return [(a, b) for a, b in chord_ways(board, (round(lower_midi), round(upper_midi)))]
 
-    One finger may stop a fifth across both strings; an open string leaves the hand where the other stop is.
+
+@lru_cache(maxsize=4096)
+def chord_ways(board: Fingerboard, midi: tuple[int, ...]) -> tuple[tuple[Stop, ...], ...]:
+    """Ways to sound pitches at once, a stop for each: neighbouring strings, one hand place, no finger on two stops.
+
+    One finger may stop a fifth across two strings; an open string leaves the hand where the other stops are.
+    ``midi`` are sounding pitches, whole semitones above the open strings as tuned (rounded).
     """
-    pairs = []
-    for low in range(len(board.strings)):
-        for high in (low - 1, low + 1):
-            if not 0 <= high < len(board.strings):
-                continue
-            below, above = round(lower_midi - board.open_midi[low]), round(upper_midi - board.open_midi[high])
-            pairs += [
-                (a, b)
-                for a in (*stops(board, string=low, sounding=below), *_stretched(board, low, below))
-                for b in (*stops(board, string=high, sounding=above), *_stretched(board, high, above))
-                if _together(board, a, b)
+    found: list[tuple[Stop, ...]] = []
+    for lowest in range(len(board.strings) - len(midi) + 1):
+        for strings in permutations(range(lowest, lowest + len(midi))):
+            stops_at = [
+                _stops_together(board, s, round(m - board.open_midi[s])) for s, m in zip(strings, midi, strict=True)
             ]
-    return pairs
+            for place in sorted(set.intersection(*(set(at) for at in stops_at))):
+                for way in product(*(at[place] for at in stops_at)):
+                    if all(_together(board, a, b) for a, b in combinations(way, 2)):
+                        found.append(way)
+    return tuple(found)
+
+
+@lru_cache(maxsize=1024)
+def _stops_together(board: Fingerboard, string: int, sounding: int) -> dict[int, list[Stop]]:
+    """Stops of a pitch that others may sound with, by the place of the hand."""
+    found: dict[int, list[Stop]] = {}
+    for stop in (*stops(board, string=string, sounding=sounding), *_stretched(board, string, sounding)):
+        if not stop.harmonic:
+            found.setdefault(stop.place, []).append(stop)
+    return found
 
 
 def _stretched(board: Fingerboard, string: int, sounding: int) -> list[Stop]:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -36,7 +37,7 @@ class Forest:
     missing_left: npt.NDArray[np.bool_]
     base: Floats
 
-    def scores(self, rows: Floats) -> Floats:
+    def scores(self, rows: npt.NDArray[np.floating[Any]]) -> Floats:
         """(n, outputs) scores of feature rows (n, features); NaN means missing."""
         return np.asarray(
             _scores(
@@ -82,17 +83,24 @@ def load_forest(path: Path, name: str) -> Forest:
     )
 
 
+_AT_ONCE = 64
+"""Rows that go through a tree one after another: the tree stays in the processor's cache, and so do they."""
+
+
 @njit(cache=True)
 def _scores(rows, root, output, feature, threshold, left, right, missing_left, base):  # type: ignore[no-untyped-def]
     out = np.empty((rows.shape[0], base.size))
     for i in range(rows.shape[0]):
         for k in range(base.size):
             out[i, k] = base[k]
+    for first in range(0, rows.shape[0], _AT_ONCE):
+        last = min(first + _AT_ONCE, rows.shape[0])
         for t in range(root.size):
-            node = root[t]
-            while feature[node] >= 0:
-                value = rows[i, feature[node]]
-                go_left = missing_left[node] if np.isnan(value) else value <= threshold[node]
-                node = root[t] + (left[node] if go_left else right[node])
-            out[i, output[t]] += threshold[node]
+            for i in range(first, last):
+                node = root[t]
+                while feature[node] >= 0:
+                    value = rows[i, feature[node]]
+                    go_left = missing_left[node] if np.isnan(value) else value <= threshold[node]
+                    node = root[t] + (left[node] if go_left else right[node])
+                out[i, output[t]] += threshold[node]
     return out

@@ -4,7 +4,6 @@ Where the speed is ambiguous by a semitone or so the hand is another one: each s
 apart by ``speed_rank``; rank 1 is the reading that the other tables use.
 """
 
-import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,11 +11,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.settings import HandSettings
-from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard
 from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.steps.board import board_of, tuning_of
 from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
-from pipeline.store.catalogue.recording import soloists_of
 from pipeline.store.catalogue.written import printed_notes, reference
 
 TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match")
@@ -24,15 +22,12 @@ LEAST_READING = 0.1
 """Probability from which on another reading of the speed gets rows of its own."""
 MOST_READINGS = 3
 SAME_HAND_SEMITONES = 0.3
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_PITCH = re.compile("([A-G])(b|#)?([0-9])")
 
 
 def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     solo = solo_facts(catalogue, transfer_id)
     takes = {}
     for take in solo["takes"]:
-        tunings = sorted({r["tuning"] for r in soloists_of(catalogue, take["take_id"]) if r["tuning"]})
         work_id = (catalogue.row("take", take["take_id"]) or {}).get("work_id")
         printed = _printed(catalogue, work_id, take["take_id"]) if work_id else []
         kept = (
@@ -40,8 +35,7 @@ def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
             *("string", "finger", "position", "slide_marked"),
         )
         takes[take["take_id"]] = {
-            "instruments": sorted({s["instrument"] for s in take["soloists"] if s["instrument"]}),
-            "tuning": tunings[0] if len(tunings) == 1 else None,
+            **tuning_of(catalogue, take),
             "printed": [{name: row[name] for name in kept} for row in printed],
         }
     return {"instrument": instrument(solo), "takes": takes}
@@ -61,18 +55,6 @@ def _printed(catalogue: Any, work_id: str, take_id: str) -> list[dict[str, Any]]
     return rows
 
 
-def open_strings(tuning: str) -> tuple[float, ...]:
-    """MIDI numbers of open strings written like "G3 D4 A4 E5", lowest first; A4 is 69."""
-    found = []
-    for word in tuning.split():
-        matched = _PITCH.fullmatch(word)
-        if matched is None:
-            raise ValueError(f"{word!r} is not a pitch; write open strings like G3 D4 A4 E5, lowest first")
-        step, accidental, octave = matched.groups()
-        found.append(12.0 * (int(octave) + 1) + _STEPS[step] + {"b": -1, "#": 1, None: 0}[accidental])
-    return tuple(found)
-
-
 def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float]:
     """Semitones by which each reading of the speed raises every pitch; the first, 0, is the one used."""
     found = [0.0]
@@ -85,13 +67,6 @@ def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float
         if row["probability"] >= LEAST_READING and new and len(found) < MOST_READINGS:
             found.append(semitones)
     return found
-
-
-def board_of(facts: Mapping[str, Any], melody: pl.DataFrame, take_id: str | None) -> Fingerboard:
-    take = facts["takes"].get(take_id) or {"instruments": [], "tuning": None}
-    name = take["instruments"][0] if len(take["instruments"]) == 1 else facts["instrument"]
-    name = name or str(melody["instrument"][0])
-    return fingerboard(name, open_midi=open_strings(take["tuning"]) if take["tuning"] else None)
 
 
 def _run(given: StepInput) -> StepOutput:

@@ -15,7 +15,7 @@ from pipeline.signal.hand.fingerboard import (
     stop_table,
     stops,
 )
-from pipeline.steps.hand.step import open_strings
+from pipeline.steps.board import open_strings
 from pipeline.units import hz_of_midi
 
 INSTRUMENTS = st.sampled_from(("violin", "viola", "cello"))

@@ -1,0 +1,173 @@
+"""Spectra for hearing several notes at once: one window, its noise floor, and levels on a grid of pitches.
+
+Thirds in the low register need a window of 93 ms on violin and viola, 186 ms on the cello. Frames come every 23.2 ms,
+the first centred on time 0. Levels are natural logs of 1 + magnitude over the floor, on bins of 20 cents.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+import soxr
+
+from pipeline.instruments import INSTRUMENTS
+
+F32 = npt.NDArray[np.float32]
+RATE_HZ = 11025
+HOP = 256
+HOP_S = HOP / RATE_HZ
+PER_SEMITONE = 5
+LOWEST_MIDI = 24.0
+BINS = 88 * PER_SEMITONE + 1
+"""Up to 5.3 kHz."""
+WHITEN_BINS = 18
+"""Half width of the moving mean that whitens the envelope: 3.6 semitones, as in the melody's spectrum."""
+CONTEXT = 32
+"""Frames before and after a frame that its judgement may look at: 0.74 s."""
+BLOCK = 2048
+MARGIN_SEMITONES = 3
+"""How much faster or slower than it should a transfer may run."""
+
+_FLOOR_SHARE, _FLOOR_EVERY, _FLOOR_BIN_HZ = 0.2, 4, 250.0
+_FLOOR_SEGMENT_S, _SEGMENTS_EACH_SIDE = 10.0, 2
+_FLOOR_BELOW_PEAK_DB = 55.0
+_SILENT = 1e-8
+_AT_ONCE = 64
+
+
+def window_of(instrument: str) -> int:
+    """Samples of the window."""
+    return 2048 if instrument == "cello" else 1024
+
+
+def bins_of_midi(midi: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Places on the grid of pitches at 440 Hz."""
+    return np.asarray((np.asarray(midi, dtype=np.float64) - LOWEST_MIDI) * PER_SEMITONE)
+
+
+def midi_of_bins(bins: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Pitches at 440 Hz of places on the grid."""
+    return np.asarray(np.asarray(bins, dtype=np.float64) / PER_SEMITONE + LOWEST_MIDI)
+
+
+def search_bins(instrument: str) -> tuple[int, int]:
+    """First and last + 1 bin in which notes of an instrument are looked for."""
+    kind = INSTRUMENTS[instrument]
+    first = bins_of_midi(kind.lowest_midi - MARGIN_SEMITONES)
+    last = bins_of_midi(kind.highest_midi + MARGIN_SEMITONES)
+    return int(first), int(last) + 1
+
+
+def at_rate(samples: F32, *, sample_rate_hz: float) -> F32:
+    """The sound at the rate of the analysis."""
+    sound = np.ascontiguousarray(samples, dtype=np.float32)
+    return sound if sample_rate_hz == RATE_HZ else soxr.resample(sound, sample_rate_hz, RATE_HZ, quality="HQ")
+
+
+def frame_count(sound: F32) -> int:
+    """Frames whose centre lies inside the sound."""
+    return -(-sound.size // HOP)
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels of a block of frames, from ``first`` on, with ``CONTEXT`` rows more before and after.
+
+    ``raw`` and ``white`` (frames + 2 CONTEXT, BINS): levels, and those less their moving mean over pitches beside them.
+    """
+
+    first: int
+    count: int
+    raw: F32
+    white: F32
+
+
+def blocks(sound: F32, *, instrument: str) -> Iterator[Levels]:
+    """Levels of a sound at ``RATE_HZ``, block by block; none of a silent one."""
+    window = window_of(instrument)
+    total = frame_count(sound)
+    padded = np.pad(sound, (window // 2, window + HOP))
+    floor = _floor(padded, window, total)
+    if floor is None:
+        return
+    lower, fraction = _taps(window)
+    for first in range(0, total, BLOCK):
+        count = min(BLOCK, total - first)
+        raw = np.zeros((count + 2 * CONTEXT, BINS), dtype=np.float32)
+        white = np.zeros_like(raw)
+        begin, end = max(first - CONTEXT, 0), min(first + count + CONTEXT, total)
+        for at in range(begin, end, _AT_ONCE):
+            some = min(_AT_ONCE, end - at)
+            magnitude = _magnitudes(padded, window, at, some, 1)
+            place = slice(at - first + CONTEXT, at - first + CONTEXT + some)
+            _levels(magnitude, _floor_at(floor, at + some / 2), lower, fraction, raw[place], white[place])
+        yield Levels(first, count, raw, white)
+
+
+def _magnitudes(padded: F32, window: int, first: int, count: int, step: int) -> F32:
+    """Magnitudes (count, window + 1) of frames ``first, first + step, …``; a sine of amplitude 1 peaks at 1."""
+    shape = np.hanning(window + 1)[:-1]
+    shape = (shape * 2.0 / shape.sum()).astype(np.float32)
+    starts = (first + step * np.arange(count)) * HOP
+    frames = np.lib.stride_tricks.sliding_window_view(padded, window)[starts] * shape
+    return np.asarray(np.abs(scipy.fft.rfft(frames, 2 * window, axis=1, workers=1)), dtype=np.float32)
+
+
+def _floor(padded: F32, window: int, total: int) -> F32 | None:
+    """Noise floor (segments, window + 1): the 20 % quantile of the magnitudes within 50 s, smoothed over 250 Hz.
+
+    Never more than 55 dB below the loud frames of the side; None where all is silent.
+    """
+    segment = round(_FLOOR_SEGMENT_S / HOP_S)
+    parts = []
+    for first in range(0, total, segment):
+        count = -(-(min(total, first + segment) - first) // _FLOOR_EVERY)
+        parts.append(_magnitudes(padded, window, first, count, _FLOOR_EVERY))
+    top = float(np.quantile(np.concatenate([part.max(axis=1) for part in parts]), 0.95)) if parts else 0.0
+    if not top > _SILENT:
+        return None
+    least = max(top * 10.0 ** (-_FLOOR_BELOW_PEAK_DB / 20.0), 1e-9)
+    width = max(3, round(_FLOOR_BIN_HZ / (RATE_HZ / (2 * window))) | 1)
+    rows = []
+    for s in range(len(parts)):
+        near = np.concatenate(parts[max(0, s - _SEGMENTS_EACH_SIDE) : s + _SEGMENTS_EACH_SIDE + 1])
+        low = np.quantile(near, _FLOOR_SHARE, axis=0)
+        view = np.lib.stride_tricks.sliding_window_view(np.pad(low, width // 2, mode="reflect"), width)
+        rows.append(np.maximum(np.quantile(view, 0.4, axis=1), least))
+    return np.array(rows, dtype=np.float32)
+
+
+def _floor_at(floor: F32, frame: float) -> F32:
+    place = float(np.clip(frame * HOP_S / _FLOOR_SEGMENT_S - 0.5, 0.0, len(floor) - 1.0))
+    low = int(place)
+    high = min(low + 1, len(floor) - 1)
+    share = np.float32(place - low)
+    return np.asarray(floor[low] * (1 - share) + floor[high] * share)
+
+
+def _taps(window: int) -> tuple[npt.NDArray[np.int64], F32]:
+    """Lower transform bin and fraction of each bin of the grid."""
+    hz = 440.0 * np.exp2((midi_of_bins(np.arange(BINS)) - 69.0) / 12.0)
+    place = hz / (RATE_HZ / (2 * window))
+    lower = np.minimum(np.floor(place).astype(np.int64), window - 1)
+    return lower, np.asarray(place - lower, dtype=np.float32)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _levels(magnitude, floor, lower, fraction, raw, white):  # type: ignore[no-untyped-def]
+    n = lower.shape[0]
+    sums = np.zeros(n + 1, dtype=np.float32)
+    for t in range(magnitude.shape[0]):
+        row = magnitude[t]
+        for i in range(n):
+            b = lower[i]
+            below = row[b] / floor[b]
+            above = row[b + 1] / floor[b + 1]
+            raw[t, i] = np.log1p(below + fraction[i] * (above - below))
+            sums[i + 1] = sums[i] + raw[t, i]
+        for i in range(n):
+            start, end = max(0, i - WHITEN_BINS), min(n, i + WHITEN_BINS + 1)
+            white[t, i] = raw[t, i] - (sums[end] - sums[start]) / np.float32(end - start)

@@ -1,0 +1,176 @@
+"""Judges candidates by learned trees: which sound, and which of those are bowed and which only ring.
+
+Each candidate is judged by itself, not against the others of its frame. The trees were grown by
+``python -m pipeline.training`` on rendered mixes; ``chord_trees.json`` beside them says from what, and how they did on
+mixes not learned from.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.learned_from import check_names
+from pipeline.signal.chords import beside, candidates
+from pipeline.signal.chords.beside import SAME_BINS
+from pipeline.signal.chords.candidates import CANDIDATES, EDGE, Ints
+from pipeline.signal.chords.grid import F32, HOP_S, Levels, blocks, frame_count
+from pipeline.signal.slides.trees import Forest, load_forest
+from pipeline.units import Floats
+
+WEIGHTS = Path(__file__).with_name("chord_trees.npz")
+STATES = ("none", "ringing", "bowed")
+FIRST_NAMES = candidates.NAMES
+SECOND_NAMES = (*candidates.NAMES, *beside.NAMES)
+LEAST_ANSWER = 0.015
+"""Answer of the first judge below which the second is not asked."""
+KEPT = 8
+"""Candidates kept in each frame, the likeliest to be bowed or to ring."""
+SMOOTHED = 1
+"""Frames to each side over which answers are averaged."""
+
+
+@dataclass(frozen=True)
+class Judges:
+    """The two forests of one window, and slope and offset that turn log odds of "bowed" into calibrated ones."""
+
+    first: Forest
+    second: Forest
+    line: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Sounding:
+    """What sounds in each frame.
+
+    ``bins`` (frames, KEPT) places on the grid, -1 where there are no more; ``bowed`` and ``ringing`` (as ``bins``)
+    their probabilities. Frames come every ``HOP_S``, the first at time 0.
+    """
+
+    bins: Ints
+    bowed: F32
+    ringing: F32
+
+    @property
+    def time_s(self) -> Floats:
+        """Times (frames,) of the frames."""
+        return np.asarray(np.arange(len(self.bins)) * HOP_S, dtype=np.float64)
+
+
+def kind_of_window(instrument: str) -> str:
+    """Which of the two pairs of forests judges an instrument."""
+    return "long" if instrument == "cello" else "short"
+
+
+@cache
+def judges(kind: str, path: Path = WEIGHTS) -> Judges:
+    """The forests of one window."""
+    with np.load(path) as held:
+        for part, names in (("first", FIRST_NAMES), ("second", SECOND_NAMES)):
+            check_names(path, f"the {part} judge of chords", held[f"{part}_names"], names)
+        slope, offset = (float(x) for x in held[f"{kind}_line"])
+    return Judges(load_forest(path, f"{kind}_first"), load_forest(path, f"{kind}_second"), (slope, offset))
+
+
+def forget_weights() -> None:
+    """Read the weights anew when next asked: for training, which replaces them."""
+    judges.cache_clear()
+
+
+def which_sound(sound: F32, *, instrument: str) -> Sounding:
+    """Judge every frame of a sound at ``grid.RATE_HZ``."""
+    total = frame_count(sound)
+    bins = np.full((total, KEPT), -1, dtype=np.int32)
+    bowed, ringing = np.zeros(bins.shape, dtype=np.float32), np.zeros(bins.shape, dtype=np.float32)
+    used = judges(kind_of_window(instrument))
+    for levels in blocks(sound, instrument=instrument):
+        span = slice(levels.first, levels.first + levels.count)
+        found, state = _states(levels, used, instrument)
+        _keep(found, state, bins[span], bowed[span], ringing[span])
+    return Sounding(bins, _calibrated(_averaged(bins, bowed), used.line), _averaged(bins, ringing))
+
+
+def first_answers(levels: Levels, forest: Forest, *, instrument: str) -> tuple[F32, Ints, F32]:
+    """Saliences, candidates and the first judge's probabilities that they sound, of a block with its edges."""
+    saliences = candidates.salience(levels.white)
+    bins = candidates.choose(saliences, instrument=instrument)
+    frame, which = (found.astype(np.int32) for found in np.nonzero(bins >= 0))
+    answers = np.zeros(bins.shape, dtype=np.float32)
+    seen = candidates.describe(levels, saliences, bins, frame, which)
+    answers[frame, which] = _share(forest.scores(seen)[:, 0])
+    return saliences, bins, answers
+
+
+def second_rows(levels: Levels, saliences: F32, bins: Ints, answers: F32, frame: Ints, which: Ints) -> F32:
+    """What the second judge sees of candidates."""
+    seen = candidates.describe(levels, saliences, bins, frame, which)
+    return np.concatenate([seen, beside.describe_beside(levels, bins, answers, frame, which)], axis=1)
+
+
+def _states(levels: Levels, used: Judges, instrument: str) -> tuple[Ints, F32]:
+    """Candidates (count, CANDIDATES) and probabilities (count, CANDIDATES, 3) of their states."""
+    saliences, bins, answers = first_answers(levels, used.first, instrument=instrument)
+    asked = answers >= LEAST_ANSWER
+    asked[:EDGE] = asked[len(asked) - EDGE :] = False
+    frame, which = (found.astype(np.int32) for found in np.nonzero(asked))
+    state = np.zeros((*bins.shape, len(STATES)), dtype=np.float32)
+    state[..., 0] = 1.0
+    if frame.size:
+        scores = used.second.scores(second_rows(levels, saliences, bins, answers, frame, which))
+        shares = np.exp(scores - scores.max(axis=1, keepdims=True))
+        state[frame, which] = shares / shares.sum(axis=1, keepdims=True)
+    inner = slice(EDGE, len(bins) - EDGE)
+    return bins[inner], state[inner]
+
+
+def _share(scores: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(scores, -30.0, 30.0))))
+
+
+@numba.njit(cache=True)
+def _keep(found, state, bins, bowed, ringing):  # type: ignore[no-untyped-def]
+    """The likeliest ``KEPT`` candidates of each frame to sound, in order of pitch as they come."""
+    for t in range(found.shape[0]):
+        count = 0
+        for k in range(CANDIDATES):
+            sounds = state[t, k, 1] + state[t, k, 2]
+            if found[t, k] < 0 or sounds < 0.05:
+                continue
+            at = min(count, KEPT)
+            while at > 0 and bowed[t, at - 1] + ringing[t, at - 1] < sounds:
+                at -= 1
+            if at >= KEPT:
+                continue
+            for j in range(min(count, KEPT - 1), at, -1):
+                bins[t, j], bowed[t, j], ringing[t, j] = bins[t, j - 1], bowed[t, j - 1], ringing[t, j - 1]
+            bins[t, at], bowed[t, at], ringing[t, at] = found[t, k], state[t, k, 2], state[t, k, 1]
+            count = min(count + 1, KEPT)
+
+
+def _averaged(bins: Ints, probability: F32) -> F32:
+    out = np.zeros_like(probability)
+    _average(bins, probability, out)
+    return out
+
+
+@numba.njit(cache=True)
+def _average(bins, probability, out):  # type: ignore[no-untyped-def]
+    n = bins.shape[0]
+    for t in range(n):
+        for k in range(KEPT):
+            if bins[t, k] < 0:
+                break
+            for s in range(max(t - SMOOTHED, 0), min(t + SMOOTHED + 1, n)):
+                best = np.float32(0.0)
+                for j in range(KEPT):
+                    if bins[s, j] >= 0 and abs(bins[s, j] - bins[t, k]) <= SAME_BINS:
+                        best = max(best, probability[s, j])
+                out[t, k] += best / (2 * SMOOTHED + 1)
+
+
+def _calibrated(probability: F32, line: tuple[float, float]) -> F32:
+    share = np.clip(probability, 1e-4, 1.0 - 1e-4)
+    return _share(line[0] * np.log(share / (1.0 - share)) + line[1]).astype(np.float32)

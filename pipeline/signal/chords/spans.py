@@ -1,0 +1,234 @@
+"""From candidates in frames to notes, and from notes that sound together to chords.
+
+Quick single notes share a window, so two are said to sound where one follows the other: a chord is claimed from 200 ms
+on, or from 60 ms where its notes begin within 60 ms of one another.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.signal.chords.grid import HOP_S
+from pipeline.signal.chords.judge import Sounding
+from pipeline.signal.chords.playable import best_set
+from pipeline.signal.hand.fingerboard import Fingerboard
+from pipeline.units import Floats
+
+MOVES_BINS = 4
+"""Most bins that a note moves from frame to frame: 80 cents in 23 ms."""
+GOES_ON = 1.5
+"""Log odds that a note which sounded just before is bowed still, against a new one's (common practice, no source)."""
+GAP_FRAMES = 2
+SHORTEST_FRAMES = 2
+JOINED_FRAMES, JOINED_BOWED = 12, 0.15
+"""Longest gap between pieces of one note, and least mean probability of bowing in it (common practice, no source)."""
+CLAIM_S, CLAIM_TOGETHER_S, TOGETHER_S = 0.2, 0.06, 0.06
+NEXT_S, BREAK_S = 0.15, 0.35
+"""Longest time from an onset of a broken chord to the next, and from its first to its last: 30 to 290 ms were heard."""
+MOST_NOTES = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Note:
+    """One bowed note: frames ``first`` to ``last`` (not included), its place on the grid in each, and its probability.
+
+    ``bins`` (last - first,) is NaN in frames bridged.
+    """
+
+    first: int
+    last: int
+    bins: Floats
+    bowed: float
+
+    @property
+    def pitch_bin(self) -> float:
+        """Its middle place on the grid."""
+        return float(np.nanmedian(self.bins))
+
+
+@dataclass(frozen=True)
+class Span:
+    """Notes that sound together from frame ``first`` to ``last`` (not included), lowest first.
+
+    ``fresh`` says of each note whether it begins with the chord; the others were bowed before. ``probability`` that two
+    or more are bowed, ``whole`` that exactly these are.
+    """
+
+    first: int
+    last: int
+    notes: tuple[Note, ...]
+    fresh: tuple[bool, ...]
+    probability: float
+    whole: float
+
+
+def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[Note]:
+    """All bowed notes in order of their beginning; ``midi`` as ``sounding.bins``, at the tuning of ``board``."""
+    share = np.clip(sounding.bowed, 1e-3, 1.0 - 1e-3)
+    odds = np.where(sounding.bins >= 0, np.log(share / (1.0 - share)), -np.inf)
+    done: list[_Growing] = []
+    open_notes: list[_Growing] = []
+    for frame in np.flatnonzero((odds > -GOES_ON).any(axis=1)):
+        done += [note for note in open_notes if frame - note.last_frame > GAP_FRAMES]
+        open_notes = [note for note in open_notes if frame - note.last_frame <= GAP_FRAMES]
+        places = sounding.bins[frame]
+        goes_on = [_nearest(open_notes, int(place)) if place >= 0 else None for place in places]
+        here = odds[frame] + GOES_ON * np.array([note is not None for note in goes_on])
+        for k in best_set(board, midi[frame], here):
+            note = goes_on[k]
+            if note is None or note.last_frame == frame:
+                note = _Growing()
+                open_notes.append(note)
+            note.add(int(frame), int(places[k]), float(sounding.bowed[frame, k]))
+    found = sorted((note.note() for note in (*done, *open_notes)), key=lambda note: (note.first, note.pitch_bin))
+    return [note for note in _joined(found, sounding) if note.last - note.first >= SHORTEST_FRAMES]
+
+
+def _joined(notes: list[Note], sounding: Sounding) -> list[Note]:
+    """Pieces of notes between which the pitch goes on to be heard, if less surely, as one."""
+    kept: list[Note] = []
+    for note in notes:
+        for i in range(len(kept) - 1, max(len(kept) - 1 - 3 * MOST_NOTES, -1), -1):
+            old = kept[i]
+            apart = note.first - old.last
+            if 0 <= apart <= JOINED_FRAMES and abs(note.bins[0] - old.bins[-1]) <= MOVES_BINS:
+                if _bowed_at(sounding, old.last, note.first, float(note.bins[0])) < JOINED_BOWED:
+                    continue
+                bins = np.concatenate([old.bins, np.full(apart, np.nan), note.bins])
+                weights = old.last - old.first, note.last - note.first
+                kept[i] = Note(old.first, note.last, bins, float(np.average((old.bowed, note.bowed), weights=weights)))
+                break
+        else:
+            kept.append(note)
+    return kept
+
+
+def _bowed_at(sounding: Sounding, first: int, last: int, place: float) -> float:
+    """Mean probability that the pitch at a place of the grid is bowed in some frames; 1 of no frames."""
+    if first >= last:
+        return 1.0
+    near = np.abs(sounding.bins[first:last] - place) <= MOVES_BINS
+    return float(np.where(near, sounding.bowed[first:last], 0.0).max(axis=1).mean())
+
+
+def _nearest(notes: list["_Growing"], place: int) -> "_Growing | None":
+    """The note that a candidate at this place goes on with."""
+    near = [note for note in notes if abs(note.places[-1] - place) <= MOVES_BINS]
+    return min(near, key=lambda note: abs(note.places[-1] - place)) if near else None
+
+
+class _Growing:
+    """A note whose end has not come yet."""
+
+    def __init__(self) -> None:
+        self.frames: list[int] = []
+        self.places: list[int] = []
+        self.bowed: list[float] = []
+
+    @property
+    def last_frame(self) -> int:
+        return self.frames[-1]
+
+    def add(self, frame: int, place: int, bowed: float) -> None:
+        self.frames.append(frame)
+        self.places.append(place)
+        self.bowed.append(bowed)
+
+    def note(self) -> Note:
+        first, last = self.frames[0], self.frames[-1] + 1
+        bins = np.full(last - first, np.nan)
+        bins[np.array(self.frames) - first] = self.places
+        return Note(first, last, bins, float(np.mean(self.bowed)))
+
+
+def spans_of(notes: list[Note]) -> list[Span]:
+    """Chords among notes in order of their beginning."""
+    found: list[Span] = []
+    used = 0
+    while used < len(notes):
+        fresh = _beginning_together(notes, used)
+        used = max(fresh) + 1 if len(fresh) > 1 else used + 1
+        carried = [
+            i
+            for i in range(max(0, min(fresh) - 3 * MOST_NOTES), min(fresh))
+            if any(_shared(notes[i], notes[j]) >= SHORTEST_FRAMES for j in fresh)
+        ]
+        span = _span([notes[i] for i in (*carried, *fresh)], [False] * len(carried) + [True] * len(fresh))
+        if span is None:
+            continue
+        if found and _goes_on(found[-1], span):
+            found[-1] = replace(found[-1], last=max(found[-1].last, span.last))
+        else:
+            found.append(span)
+    return found
+
+
+def _goes_on(old: Span, new: Span) -> bool:
+    """Whether a chord is the one before, of which a note was lost for a while as the bow went on over the others."""
+    if all(new.fresh) or new.first - old.last > JOINED_FRAMES:
+        return False
+    return all(any(abs(n.pitch_bin - o.pitch_bin) <= MOVES_BINS for o in old.notes) for n in new.notes)
+
+
+def _beginning_together(notes: list[Note], start: int) -> list[int]:
+    """The note ``start`` and those that begin soon after it and sound together with it or one another."""
+    fresh = [start]
+    for i in range(start + 1, len(notes)):
+        since = (notes[i].first - notes[start].first) * HOP_S
+        if since > BREAK_S or (notes[i].first - notes[fresh[-1]].first) * HOP_S > NEXT_S:
+            break
+        if any(_shared(notes[i], notes[j]) >= SHORTEST_FRAMES for j in fresh):
+            fresh.append(i)
+        elif fresh != [start]:
+            break
+        else:
+            return fresh
+    return fresh
+
+
+def _shared(one: Note, other: Note) -> int:
+    return min(one.last, other.last) - max(one.first, other.first)
+
+
+def _one_of_each(members: list[Note], fresh: list[bool]) -> tuple[list[Note], list[bool]]:
+    """Of pieces of one note, heard with a gap, the longest."""
+    kept: list[int] = []
+    for i in sorted(range(len(members)), key=lambda i: members[i].first - members[i].last):
+        if all(abs(members[i].pitch_bin - members[j].pitch_bin) > MOVES_BINS for j in kept):
+            kept.append(i)
+    kept.sort()
+    return [members[i] for i in kept], [fresh[i] for i in kept]
+
+
+def _span(members: list[Note], fresh: list[bool]) -> Span | None:
+    """A chord of these notes, if it lasts long enough to be claimed."""
+    members, fresh = _one_of_each(members, fresh)
+    if len(members) > MOST_NOTES:
+        weight = [note.bowed * (note.last - note.first) for note in members]
+        kept = sorted(sorted(range(len(members)), key=lambda i: -weight[i])[:MOST_NOTES])
+        members, fresh = [members[i] for i in kept], [fresh[i] for i in kept]
+    begin = min(note.first for note, new in zip(members, fresh, strict=True) if new) if any(fresh) else 0
+    end = max(note.last for note in members)
+    if len(members) < 2 or not any(fresh):
+        return None
+    sounding = np.zeros(end - begin, dtype=np.int64)
+    for note in members:
+        sounding[max(note.first - begin, 0) : max(note.last - begin, 0)] += 1
+    together = np.flatnonzero(sounding >= 2)
+    if not together.size:
+        return None
+    lasts_s = together.size * HOP_S
+    starts = [note.first for note, new in zip(members, fresh, strict=True) if new]
+    at_once = len(starts) > 1 and (max(starts) - min(starts)) * HOP_S <= TOGETHER_S
+    if lasts_s < (CLAIM_TOGETHER_S if at_once else CLAIM_S):
+        return None
+    order = sorted(range(len(members)), key=lambda i: members[i].pitch_bin)
+    bowed = sorted((note.bowed for note in members), reverse=True)
+    return Span(
+        first=begin + int(together[0]) if not all(fresh) else begin,
+        last=begin + int(together[-1]) + 1,
+        notes=tuple(members[i] for i in order),
+        fresh=tuple(fresh[i] for i in order),
+        probability=float(bowed[0] * bowed[1]),
+        whole=float(np.prod(bowed)),
+    )

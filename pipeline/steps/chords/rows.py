@@ -1,0 +1,139 @@
+"""Rows of the tables of chords."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.signal.chords.find import Chord, ChordNote
+from pipeline.signal.hand.fingerboard import Fingerboard, chord_ways
+from pipeline.signal.speed.speed_map import SpeedMap
+from pipeline.store import schema
+
+SAME_SEMITONES = 0.5
+"""How far a chord's note may be off the followed line's to be that note."""
+SAME_SHARE = 0.5
+"""Share of the shorter of both that they must sound together."""
+EVERY = 2
+"""Of the values of a curve, every 5.8 ms, so many make a row."""
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A chord, the take that it stands in, and the instrument."""
+
+    chord: Chord
+    take_id: str | None
+    board: Fingerboard
+
+
+def rows_of(
+    chords: Sequence[Taken], *, transfer_id: str, notes: pl.DataFrame, speed_map: SpeedMap
+) -> dict[str, pl.DataFrame]:
+    """Tables chord, chord_note and chord_frame of one transfer; ``notes`` are those of its followed line."""
+    rows: dict[str, list[Row]] = {"chord": [], "chord_note": [], "chord_frame": []}
+    line = _Line(notes)
+    used: set[str] = set()
+    for one in chords:
+        chord, pace = one.chord, float(speed_map.ratio_at(one.chord.start_s))
+        chord_id = f"{transfer_id}-c{max(round(1000.0 * chord.start_s), 0)}"
+        if chord_id in used:
+            continue
+        used.add(chord_id)
+        own = {"chord_id": chord_id, "transfer_id": transfer_id, "take_id": one.take_id}
+        rows["chord"].append({**own, **_chord(one, speed_map, pace)})
+        for number, note in enumerate(chord.notes, start=1):
+            rows["chord_note"].append({**own, "note_number": number, **_note(one, number - 1, line, speed_map, pace)})
+            rows["chord_frame"] += [
+                {"chord_id": chord_id, "note_number": number, "transfer_id": transfer_id, **frame}
+                for frame in _curve(note)
+            ]
+    return {
+        name: pl.DataFrame(made, schema=schema.load(name).polars_schema(), orient="row") for name, made in rows.items()
+    }
+
+
+class _Line:
+    """Notes of the followed line, to be looked up by time and pitch."""
+
+    def __init__(self, notes: pl.DataFrame) -> None:
+        self.ids = notes["note_id"].to_list()
+        columns = ("transfer_start_s", "transfer_end_s", "midi")
+        self.start_s, self.end_s, self.midi = (notes[c].cast(pl.Float64).to_numpy() for c in columns)
+
+    def note_id(self, start_s: float, end_s: float, midi: float) -> str | None:
+        """The note that sounds at this pitch for half of the shorter of both."""
+        shared = np.minimum(self.end_s, end_s) - np.maximum(self.start_s, start_s)
+        shorter = np.minimum(self.end_s - self.start_s, end_s - start_s)
+        worth = np.where(np.abs(self.midi - midi) < SAME_SEMITONES, shared / np.maximum(shorter, 1e-6), 0.0)
+        best = int(np.argmax(worth)) if worth.size else 0
+        return self.ids[best] if worth.size and worth[best] > SAME_SHARE else None
+
+
+def _chord(one: Taken, speed_map: SpeedMap, pace: float) -> Row:
+    chord, order = one.chord, one.chord.order
+    sounding = tuple(sorted(round(note.measures.midi) for note in chord.notes))
+    flags = (
+        ("octave_uncertain", any(note.octave for note in chord.notes)),
+        ("no_own_partials", any(not note.own for note in chord.notes)),
+    )
+    return {
+        "transfer_start_s": chord.start_s,
+        "transfer_end_s": chord.end_s,
+        "start_s": float(speed_map.to_true_s(chord.start_s)),
+        "end_s": float(speed_map.to_true_s(chord.end_s)),
+        "notes": len(chord.notes),
+        "probability": chord.probability,
+        "whole_probability": chord.whole,
+        "breaking": order.breaking,
+        "spread_ms": _known(1000.0 * order.spread_s / pace),
+        "spread_error_ms": _known(1000.0 * order.spread_error_s / pace),
+        "first_left": order.first_left,
+        "bow_rule": order.bow_rule,
+        "playable_ways": len(chord_ways(one.board, sounding)),
+        "flags": [name for name, true in flags if true],
+    }
+
+
+def _note(one: Taken, i: int, line: _Line, speed_map: SpeedMap, pace: float) -> Row:
+    note, order = one.chord.notes[i], one.chord.order
+    start_s, end_s = note.start.time_s, max(note.end.time_s, note.start.time_s)
+    measures = note.measures
+    start_s, end_s = min(start_s, one.chord.end_s), max(end_s, one.chord.start_s)
+    return {
+        "note_id": line.note_id(start_s, end_s, measures.midi),
+        "midi": measures.midi,
+        "midi_error_cents": _known(measures.error_cents),
+        "probability": note.bowed,
+        "begins": "with_chord" if note.fresh else "before",
+        "transfer_start_s": start_s,
+        "transfer_end_s": end_s,
+        "start_s": float(speed_map.to_true_s(start_s)),
+        "end_s": float(speed_map.to_true_s(end_s)),
+        "later_ms": _known(1000.0 * order.later_s[i] / pace),
+        "later_error_ms": _known(1000.0 * order.later_error_s[i] / pace),
+        "sounds_later": order.sounds_later[i],
+        "stops_early": order.stops_early[i],
+        "own_partials": len(note.own),
+        "level_db": _known(note.level_db),
+        "vibrato_cents": _known(measures.vibrato_cents),
+        "vibrato_hz": _known(measures.vibrato_hz * pace),
+        "start_cents": _known(measures.start_cents),
+        "settled_ms": _known(1000.0 * measures.settled_s / pace),
+        "mean_cents": 100.0 * (measures.midi - round(measures.midi)),
+    }
+
+
+def _curve(note: ChordNote) -> Iterable[Row]:
+    known = np.flatnonzero(np.isfinite(note.error_cents))[::EVERY]
+    at, midi, error = (values[known].tolist() for values in (note.time_s, note.midi, note.error_cents))
+    for row in zip(at, midi, error, strict=True):
+        yield dict(zip(("transfer_time_s", "midi", "error_cents"), row, strict=True))
+
+
+def _known(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

@@ -1,0 +1,83 @@
+"""The step ``chords``: chords and double stops of the solo of one transfer, and each of their notes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.signal.speed.speed_map import SpeedMap
+from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.steps.board import board_of, tuning_of
+from pipeline.steps.detect.solo_spans import instrument, solo_facts
+from pipeline.store import schema
+from pipeline.units import cents_of_ratio
+
+if TYPE_CHECKING:
+    from pipeline.signal.chords.find import Chord
+    from pipeline.units import Floats
+
+TABLES = ("chord", "chord_note", "chord_frame")
+
+
+def _facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
+    solo = solo_facts(catalogue, transfer_id)
+    takes = {take["take_id"]: tuning_of(catalogue, take) for take in solo["takes"]}
+    return {"instrument": instrument(solo), "takes": takes}
+
+
+def _run(given: StepInput) -> StepOutput:
+    from pipeline.signal.chords.find import chords_of
+    from pipeline.signal.chords.grid import at_rate
+    from pipeline.signal.chords.judge import which_sound
+    from pipeline.steps.chords.rows import Taken, rows_of
+
+    transfer_id = given.unit_id
+    tables = given.tables[transfer_id]
+    spans = tables["solo_span"].filter(pl.col("content") == "solo").sort("transfer_start_s")
+    if spans.is_empty():
+        empty = {name: schema.load(name).polars_schema() for name in TABLES}
+        frames = {name: pl.DataFrame(schema=columns) for name, columns in empty.items()}
+        return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", "no solo is heard")})
+    curve = tables["speed_curve"].sort("transfer_time_s")
+    speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
+    off_cents = cents_of_ratio(tables["speed"]["reference_pitch_hz"][0] / 440.0)
+
+    def correction(at: Floats) -> Floats:
+        return np.asarray((speed_map.cents_at(at) - off_cents) / 100.0)
+
+    heard = given.sound(transfer_id)
+    sound = at_rate(heard.samples, sample_rate_hz=float(heard.sample_rate_hz))
+    boards = {take_id: board_of(given.facts, tables["melody"], take_id) for take_id in spans["take_id"].unique()}
+    sounding = {name: which_sound(sound, instrument=name) for name in {b.instrument for b in boards.values()}}
+    found = {
+        board: chords_of(sound, sounding[board.instrument], board=board, correction=correction)
+        for board in set(boards.values())
+    }
+    taken: list[Taken] = []
+    for span in spans.to_dicts():
+        board = boards[span["take_id"]]
+        taken += [Taken(c, span["take_id"], board) for c in found[board] if _inside(c, span)]
+    frames = rows_of(taken, transfer_id=transfer_id, notes=tables["note"], speed_map=speed_map)
+    said = f"{len(taken)} chords and double stops"
+    return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
+
+
+def _inside(chord: Chord, span: Mapping[str, Any]) -> bool:
+    """Whether a chord's middle lies in a span of solo."""
+    middle = 0.5 * (chord.start_s + chord.end_s)
+    return bool(span["transfer_start_s"] <= middle < span["transfer_end_s"])
+
+
+STEP = Step(
+    name="chords",
+    version=1,
+    scope="transfer",
+    reads=("note", "melody", "speed", "speed_curve", "solo_span"),
+    writes=TABLES,
+    facts=_facts,
+    run=_run,
+    needs_sound=True,
+)

@@ -1,0 +1,245 @@
+"""Makes the weights of ``pipeline.signal.chords``: which candidates sound, and which of those are bowed or ring.
+
+The first judge learns from mixes of its own; the second from others, on which the first has answered, so that it knows
+how the first errs. Writes ``chord_trees.npz`` and, beside it, the record ``chord_trees.json``.
+"""
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.linear_model import LogisticRegression
+
+from pipeline.learned_from import names_array
+from pipeline.signal.chords import candidates, judge
+from pipeline.signal.chords.candidates import EDGE
+from pipeline.signal.chords.grid import F32, HOP_S, Levels, bins_of_midi, blocks
+from pipeline.signal.slides.trees import Forest
+from pipeline.training.chord_scenes import Mix, random_mix
+from pipeline.training.crew import Crew
+from pipeline.training.slide_trees import forest_of
+from pipeline.units import Floats
+
+Ints = npt.NDArray[np.int64]
+
+SEED = 131
+LENGTH_S = 15.0
+MIXES = {"violin": 675, "viola": 180, "cello": 405}
+"""Mixes for each of the two judges."""
+HELD_BACK = {"violin": 48, "viola": 18, "cello": 36}
+FIRST_FROM, SECOND_FROM, HELD_BACK_FROM = 0, 50_000, 100_000
+EVERY = 2
+"""One frame in so many is learned from: neighbours see much the same sound."""
+FIRST_TREES = {"max_iter": 80, "max_leaf_nodes": 24, "learning_rate": 0.12, "min_samples_leaf": 60}
+SECOND_TREES = {"max_iter": 150, "max_leaf_nodes": 31, "learning_rate": 0.08, "min_samples_leaf": 60}
+RIGHT_BINS, NEAR_BINS = 2.5, 4.0
+"""A candidate so near a note is that note; one a little further off teaches nothing."""
+EDGE_S, AFTER_S = 0.03, 0.15
+"""So near the edges of a note, and so long after it has rung, a candidate at its pitch teaches nothing."""
+TAUGHT_NOTHING = -1
+ATTACK_SHARE = 0.38
+"""Share of its attack at which a note is 10 dB under its level."""
+
+
+def states_of(mix: Mix, bins: npt.NDArray[np.int32], first: int) -> Ints:
+    """What each candidate (frames, k) of the frames from ``first`` on is: an index of ``judge.STATES``, or -1."""
+    time_s = (first + np.arange(len(bins))) * HOP_S
+    out = np.zeros(bins.shape, dtype=np.int64)
+    for note, midi in zip(mix.notes, mix.midi, strict=True):
+        near = (time_s > note.start_s - EDGE_S) & (time_s < note.rings_s + AFTER_S)
+        rows = np.flatnonzero(near)
+        if not rows.size:
+            continue
+        frames = np.clip(first + rows, 0, midi.size - 1)
+        known = np.flatnonzero(np.isfinite(midi))
+        if not known.size:
+            continue
+        place = bins_of_midi(np.interp(frames, known, midi[known]))
+        away = np.where(bins[rows] >= 0, np.abs(bins[rows] - place[:, None]), np.inf)
+        sounds_s = note.start_s + ATTACK_SHARE * note.attack_s
+        at = time_s[rows][:, None]
+        bowed = (at > sounds_s + EDGE_S) & (at < note.end_s - EDGE_S)
+        ringing = (at > note.end_s + EDGE_S) & (at < note.rings_s)
+        state = np.where(bowed, 2, np.where(ringing, 1, TAUGHT_NOTHING))
+        hit = away <= RIGHT_BINS
+        # A bowed note at the same pitch outweighs an old one that rings.
+        out[rows] = np.where(hit & (out[rows] != 2), state, out[rows])
+        out[rows] = np.where((away > RIGHT_BINS) & (away <= NEAR_BINS) & (out[rows] == 0), TAUGHT_NOTHING, out[rows])
+    return out
+
+
+@dataclass(frozen=True)
+class Job:
+    """One mix, by its seed; with ``first`` the second judge's rows are wanted, else the first's."""
+
+    instrument: str
+    seed: int
+    first: Forest | None = None
+
+    def mix(self) -> Mix:
+        """The mix."""
+        rng = np.random.default_rng([SEED, list(MIXES).index(self.instrument), self.seed])
+        return random_mix(rng, instrument=self.instrument, length_s=LENGTH_S)
+
+
+def rows_for(job: Job) -> tuple[F32, Ints]:
+    """Features and states of candidates of one mix."""
+    mix = job.mix()
+    seen, states = [], []
+    for levels in blocks(mix.samples, instrument=job.instrument):
+        for values, state in _rows(mix, levels, job):
+            seen.append(values)
+            states.append(state)
+    return np.concatenate(seen), np.concatenate(states)
+
+
+def _rows(mix: Mix, levels: Levels, job: Job) -> list[tuple[F32, Ints]]:
+    if job.first is None:
+        saliences = candidates.salience(levels.white)
+        bins = candidates.choose(saliences, instrument=job.instrument)
+        wanted = bins >= 0
+        answers = np.ones(bins.shape, dtype=np.float32)
+    else:
+        saliences, bins, answers = judge.first_answers(levels, job.first, instrument=job.instrument)
+        wanted = answers >= judge.LEAST_ANSWER
+    states = states_of(mix, bins, levels.first - EDGE)
+    wanted[:EDGE] = wanted[len(bins) - EDGE :] = False
+    wanted[np.arange(len(bins)) % EVERY != job.seed % EVERY] = False
+    frame, which = (found.astype(np.int32) for found in np.nonzero(wanted & (states != TAUGHT_NOTHING)))
+    if not frame.size:
+        return []
+    if job.first is None:
+        values = candidates.describe(levels, saliences, bins, frame, which)
+    else:
+        values = judge.second_rows(levels, saliences, bins, answers, frame, which)
+    return [(values, states[frame, which])]
+
+
+def gathered(crew: Crew, mixes: dict[str, int], *, start: int, first: Forest | None = None) -> tuple[F32, Ints]:
+    """Rows of random mixes."""
+    jobs = [Job(name, seed, first) for name, count in mixes.items() for seed in range(start, start + count)]
+    found = list(crew.over(rows_for, jobs))
+    return np.concatenate([values for values, _ in found]), np.concatenate([states for _, states in found])
+
+
+def grown(values: F32, states: Ints, trees: dict[str, Any]) -> Forest:
+    """Trees for two or three states."""
+    model = HistGradientBoostingClassifier(**trees, l2_regularization=2.0, early_stopping=False, random_state=SEED)
+    model.fit(values, states)
+    return forest_of(model, 1 if states.max() < 2 else 3)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """How one mix was heard: per kept candidate its answer and whether it is bowed, and counts for the figures."""
+
+    answer: Floats
+    bowed: npt.NDArray[np.bool_]
+    counts: dict[str, int]
+
+
+def hear(job: Job) -> Heard:
+    """Answers on a mix not learned from, by the weights in use."""
+    mix = job.mix()
+    heard = judge.which_sound(mix.samples, instrument=job.instrument)
+    states = states_of(mix, heard.bins, 0)
+    told = (heard.bins >= 0) & (states != TAUGHT_NOTHING)
+    said = (heard.bowed > 0.5) & told
+    time_s = heard.time_s
+    bowed = np.array([(time_s > n.start_s + ATTACK_SHARE * n.attack_s) & (time_s < n.end_s) for n in mix.notes])
+    found = np.array(
+        [
+            np.any((np.abs(heard.bins - bins_of_midi(midi)[:, None]) <= RIGHT_BINS) & (heard.bowed > 0.5), axis=1)
+            for midi in (m[: time_s.size] for m in mix.midi)
+        ]
+    )
+    several, several_said = bowed.sum(axis=0) >= 2, ((heard.bins >= 0) & (heard.bowed > 0.5)).sum(axis=1) >= 2
+    ringing = told & (states == 1)
+    return Heard(
+        heard.bowed[told].astype(np.float64),
+        states[told] == 2,
+        {
+            "notes": int(bowed.sum()),
+            "notes_found": int((bowed & found).sum()),
+            "said": int(said.sum()),
+            "said_right": int((said & (states == 2)).sum()),
+            "several": int(several.sum()),
+            "several_said": int(several_said.sum()),
+            "several_right": int((several & several_said).sum()),
+            "ringing": int(ringing.sum()),
+            "ringing_called_bowed": int((ringing & said).sum()),
+            "ringing_called_ringing": int((ringing & (heard.ringing > 0.5)).sum()),
+        },
+    )
+
+
+def heard_on(crew: Crew, mixes: dict[str, int]) -> list[Heard]:
+    """Answers on held-back mixes."""
+    jobs = [Job(n, seed) for n, count in mixes.items() for seed in range(HELD_BACK_FROM, HELD_BACK_FROM + count)]
+    return list(crew.over(hear, jobs))
+
+
+def figures(heard: list[Heard]) -> dict[str, float]:
+    """Precision and recall in frames."""
+    total = {name: sum(one.counts[name] for one in heard) for name in heard[0].counts}
+
+    def share(part: str, whole: str) -> float:
+        return round(total[part] / max(total[whole], 1), 4)
+
+    return {
+        "note_frames": total["notes"],
+        "note_recall": share("notes_found", "notes"),
+        "note_precision": share("said_right", "said"),
+        "several_recall": share("several_right", "several"),
+        "several_precision": share("several_right", "several_said"),
+        "ringing_called_bowed": share("ringing_called_bowed", "ringing"),
+        "ringing_called_ringing": share("ringing_called_ringing", "ringing"),
+    }
+
+
+def learn(crew: Crew, *, scale: float) -> None:
+    """Learn, calibrate, test on mixes of other seeds, write the weights; ``scale`` multiplies their numbers."""
+    mixes = {name: max(2, round(count * scale)) for name, count in MIXES.items()}
+    held_back = {name: max(2, round(count * min(scale, 1.0))) for name, count in HELD_BACK.items()}
+    arrays: dict[str, npt.NDArray[np.generic]] = {
+        "first_names": names_array(judge.FIRST_NAMES),
+        "second_names": names_array(judge.SECOND_NAMES),
+    }
+    rows: dict[str, int] = {}
+    kinds = {kind: [n for n in MIXES if judge.kind_of_window(n) == kind] for kind in ("short", "long")}
+    for kind, names in kinds.items():
+        own = {name: mixes[name] for name in names}
+        values, states = gathered(crew, own, start=FIRST_FROM)
+        first = grown(values, np.minimum(states, 1), FIRST_TREES)
+        rows[f"{kind}_first"] = len(values)
+        values, states = gathered(crew, own, start=SECOND_FROM, first=first)
+        rows[f"{kind}_second"] = len(values)
+        arrays |= {**first.arrays(f"{kind}_first"), **grown(values, states, SECOND_TREES).arrays(f"{kind}_second")}
+        arrays[f"{kind}_line"] = np.array([1.0, 0.0])
+        print(f"chords: {kind} grown", flush=True)
+    np.savez_compressed(judge.WEIGHTS, **arrays)  # type: ignore[arg-type]
+    for kind, names in kinds.items():
+        # A fresh crew reads the weights just written; the one in use may hold older ones.
+        heard = heard_on(crew, {name: held_back[name] for name in names})
+        share = np.clip(np.concatenate([one.answer for one in heard]), 1e-4, 1.0 - 1e-4)
+        line = LogisticRegression(C=100.0).fit(
+            np.log(share / (1.0 - share))[:, None], np.concatenate([one.bowed for one in heard])
+        )
+        arrays[f"{kind}_line"] = np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])
+    np.savez_compressed(judge.WEIGHTS, **arrays)  # type: ignore[arg-type]
+    record: dict[str, Any] = {
+        "made_by": "python -m pipeline.training",
+        "seed": SEED,
+        "length_s": LENGTH_S,
+        "mixes_for_each_judge": mixes,
+        "rows": rows,
+        "trees": {"first": FIRST_TREES, "second": SECOND_TREES},
+        "calibration": {kind: [round(float(x), 4) for x in arrays[f"{kind}_line"]] for kind in kinds},
+        "held_back": {"mixes": held_back, **{n: figures(heard_on(crew, {n: held_back[n]})) for n in held_back}},
+    }
+    path = judge.WEIGHTS.with_suffix(".json")
+    path.write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+    print(json.dumps(record["held_back"]), flush=True)
