@@ -1,20 +1,5 @@
 select
-    hit.group_key as kind,
-    hit.slides,
-    hit.slides / nullif(corpus.slides, 0) as share_of_slides,
-    hit.takes_with_slide,
-    hit.players_with_slide,
-    corpus.takes - corpus.takes_not_judged as takes,
-    corpus.minutes,
-    corpus.transitions,
-    hit.share_rising,
-    rate.* exclude (grouping, group_key),
-    quartile.* exclude (grouping, group_key),
-from tally.slides_by_group as hit
-join tally.takes_by_group as corpus
-    on corpus.grouping = 'corpus'
-left join summary.rate
-    on rate.grouping = hit.grouping and rate.group_key = hit.group_key
-left join result.quartile
-    on quartile.grouping = hit.grouping and quartile.group_key = hit.group_key
-where hit.grouping = 'kind'
+    rate_by_kind.group_key as kind,
+    rate_by_kind.* exclude (grouping, group_key),
+from summary.rate_by_kind
+where rate_by_kind.grouping = 'kind'

@@ -1,21 +1,6 @@
 select
-    split_part(hit.group_key, '/', 1) as kind,
-    split_part(hit.group_key, '/', 2) as direction,
-    hit.slides,
-    hit.slides / nullif(corpus.slides, 0) as share_of_slides,
-    hit.takes_with_slide,
-    hit.players_with_slide,
-    corpus.takes - corpus.takes_not_judged as takes,
-    corpus.minutes,
-    corpus.transitions,
-    hit.share_rising,
-    rate.* exclude (grouping, group_key),
-    quartile.* exclude (grouping, group_key),
-from tally.slides_by_group as hit
-join tally.takes_by_group as corpus
-    on corpus.grouping = 'corpus'
-left join summary.rate
-    on rate.grouping = hit.grouping and rate.group_key = hit.group_key
-left join result.quartile
-    on quartile.grouping = hit.grouping and quartile.group_key = hit.group_key
-where hit.grouping = 'kind_and_direction'
+    split_part(rate_by_kind.group_key, '/', 1) as kind,
+    split_part(rate_by_kind.group_key, '/', 2) as direction,
+    rate_by_kind.* exclude (grouping, group_key),
+from summary.rate_by_kind
+where rate_by_kind.grouping = 'kind_and_direction'
