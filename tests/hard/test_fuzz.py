@@ -1,10 +1,12 @@
 """Any bytes, and bytes that are nearly right, into every door: no crash but our own errors, nothing touched outside.
 
-2,000 examples a target; the catalogue's reader and dates have theirs beside their own tests. More on demand:
-``fuzz_on_demand.py``. Examples are drawn alike every time, so that a failure can be seen again.
+500 examples a target, or as many as FUZZ_EXAMPLES says; the catalogue's reader and dates have theirs beside their own
+tests. More, guided by coverage: ``fuzz_on_demand.py``. Examples are drawn alike every time, so that a failure can be
+seen again.
 """
 
 import json
+import os
 import struct
 import sys
 import traceback
@@ -19,7 +21,7 @@ from tests.helpers import fuzz_targets
 pytestmark = pytest.mark.slow
 # ruff: noqa: E501 (lists of words)
 many = settings(
-    max_examples=2_000,
+    max_examples=int(os.environ.get("FUZZ_EXAMPLES", "500")),
     deadline=None,
     derandomize=True,
     database=None,
