@@ -48,16 +48,21 @@ def _handbook(instrument: str, school: str) -> Score:
 def test_with_slides_handbook_passages_are_told(instrument: str) -> None:
     found = _handbook(instrument, "starting_finger")
     assert found.notes > 800
-    assert found.right_after_shift >= 0.85
-    assert found.in_set >= 0.9
+    # Measured: 0.92 and 0.93 right, 0.96 and 0.89 after shifts, 0.99 and 1.00 in the set; calibrated within 0.11 and
+    # 0.07, since handbooks keep to fewer positions than the professionals from whom the weights were learned.
+    assert found.right >= 0.9
+    assert found.right_after_shift >= 0.87
+    assert found.in_set >= 0.97
+    assert found.calibration_error <= 0.13
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("instrument", ["violin", "cello"])
 def test_without_slides_the_set_holds_the_truth_and_is_wide(instrument: str) -> None:
     found = _handbook(instrument, "silent")
-    assert found.in_set >= 0.9
+    assert found.in_set >= 0.92
     assert found.set_size > 2.5
+    assert found.calibration_error <= 0.13
 
 
 def test_an_open_string_anchors_its_string() -> None:
@@ -84,10 +89,18 @@ def test_a_large_slurred_shift_unheard_is_unlikely_for_a_player_whose_shifts_are
     assert one.chance[shifts].mean() > 1.5 * other.chance[shifts].mean()
 
 
-def test_a_rising_slide_into_a_note_with_no_lower_note_before_it_tells_of_a_shift() -> None:
-    # Worked case, common practice: the finger comes up from below a note that follows a higher one. The leap leaves
-    # room for a shift; for a fall of a semitone players hardly ever make one.
-    line = _line([81.0, 83.0, 78.0, 83.0, 81.0, 79.0])
+def odds(probability: float) -> float:
+    return probability / (1.0 - probability)
+
+
+@pytest.mark.parametrize(("before", "likelier_than_not"), [(83.0, True), (79.0, False)])
+def test_a_rising_slide_into_a_note_with_no_lower_note_before_it_tells_of_a_shift(
+    before: float, likelier_than_not: bool
+) -> None:
+    # Worked case, common practice: the finger comes up from below a note that follows a higher one. A leap leaves room
+    # for a shift. For a fall of a semitone professionals hardly ever make one, so that the same slide, however much it
+    # tells, leaves it less likely than not.
+    line = _line([81.0, before, 78.0, 83.0, 81.0, 79.0])
     line.slurred[:] = 0.2
     into = np.full((1, 6), 0.02)
     into[0, KINDS.index("into_note")] = 0.9
@@ -96,7 +109,9 @@ def test_a_rising_slide_into_a_note_with_no_lower_note_before_it_tells_of_a_shif
     board = fingerboard("violin")
     plain = reconstruct(line, board=board)
     told = reconstruct(replace(line, slide=at, slides=slide), board=board)
-    assert told.shifted[2] > 0.5 > plain.shifted[2]
+    assert odds(told.shifted[2]) > 5.0 * odds(plain.shifted[2])
+    assert (told.shifted[2] > 0.5 > plain.shifted[2]) == likelier_than_not
+    assert told.shifted[2] > 0.3
 
 
 def test_paths_are_ranked_and_begin_with_the_best() -> None:

@@ -116,6 +116,7 @@ def test_transposing_the_sound_transposes_every_slide() -> None:
 def test_later_by_a_second_is_the_same_a_second_later() -> None:
     line = melody().line(noise_cents=2.0, seed=3)
     later = MadeLine(**{**vars(line), "time_s": line.time_s + 1.0})
+    assert len(found(line).slides) == 3
     for a, b in zip(found(line).slides, found(later).slides, strict=True):
         assert b.start_s - a.start_s == pytest.approx(1.0, abs=1e-9)
         assert b.confidence == pytest.approx(a.confidence, abs=1e-9)
@@ -239,6 +240,7 @@ def test_spans_cut_what_is_looked_at() -> None:
 
 def test_kinds_and_notes_are_named_as_agreed() -> None:
     detection = found(melody().line(noise_cents=2.0))
+    assert len(detection.slides) == 3
     for slide in detection.slides:
         assert slide.kind in KINDS
         assert all(p >= 0 for p in slide.kinds)
