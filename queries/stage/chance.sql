@@ -11,4 +11,6 @@ select
     slurred_probability,
     coalesce(slurred_probability > 0.5, false) as is_slurred,
 from base.transition
+anti join stage.apart_by_chord
+    using (from_note_id, to_note_id)
 where exposure

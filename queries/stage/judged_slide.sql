@@ -109,10 +109,12 @@ select
     coalesce(verdict.kind, slide.kind) as kind,
     verdict.verdict,
     coalesce(verdict.listeners, 0) as listeners,
-    coalesce(verdict.verdict = 'slide', true) as is_slide,
+    coalesce(verdict.verdict = 'slide', apart_by_chord.from_note_id is null) as is_slide,
 from base.slide
 left join verdict
     on verdict.slide_id = slide.slide_id
+left join stage.apart_by_chord
+    on apart_by_chord.from_note_id = slide.from_note_id and apart_by_chord.to_note_id = slide.to_note_id
 union all
 select
     verdict.slide_id,

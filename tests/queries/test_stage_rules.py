@@ -64,6 +64,34 @@ def test_chances_are_the_pairs_that_count_and_slurred_is_likelier_than_not():
     ]
 
 
+def chord_notes(chord_id, *note_ids):
+    """Notes of one chord, lowest first."""
+    own = {"chord_id": chord_id, "transfer_id": "x1", "take_id": "t1"}
+    return [{**own, "note_number": i, "note_id": note_id} for i, note_id in enumerate(note_ids, start=1)]
+
+
+def test_no_chance_and_no_slide_within_a_chord_nor_beside_it_where_no_way_puts_both_notes_on_one_string():
+    # Within a chord; into one, with both notes hardly on one string, and with both likely on one; beside none.
+    times, same_string = (1.0, 2.0, 3.0, 4.0), (0.9, 0.01, 0.3, 0.01)
+    tables = {**chances("x1", "t1", list(times)), "slide": [slide("x1", "t1", at) for at in times]}
+    tables["chord_note"] = [
+        *chord_notes("x1-c1", "x1-n1000", "x1-n1200"),
+        *chord_notes("x1-c2", None, "x1-n2200"),
+        *chord_notes("x1-c3", "x1-n3200", None),
+    ]
+    tables["transition_hand"] = [
+        {"transition_id": f"x1-t{round(1000 * at) + 200}", "transfer_id": "x1", "speed_rank": 1,
+         "same_string_probability": share, "heard": False}
+        for at, share in zip(times, same_string, strict=True)
+    ]  # fmt: skip
+    con = facts(**tables)
+    assert rows(con, "stage.chance", "transition_id") == [("x1-t3200",), ("x1-t4200",)]
+    judged = rows(con, "stage.judged_slide", "slide_id", "is_slide")
+    assert judged == [("x1-s1000", False), ("x1-s2000", False), ("x1-s3000", True), ("x1-s4000", True)]
+    apart = rows(con, "stage.apart_by_chord", "from_note_id", "is_within_chord")
+    assert apart == [("x1-n1000", True), ("x1-n2000", False)]
+
+
 def test_the_stretch_that_holds_its_middle_owns_a_slide():
     # Slides last 0.2 s from where they begin: middles at 29.95, 30.0 and 30.15 s; Ann's stretch ends where Bo's begins.
     tables = joined(

@@ -17,7 +17,7 @@ from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
 from pipeline.store.catalogue.written import printed_notes, reference
 
-TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match")
+TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match", "chord_hand")
 LEAST_READING = 0.1
 """Probability from which on another reading of the speed gets rows of its own."""
 MOST_READINGS = 3
@@ -70,8 +70,9 @@ def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float
 
 
 def _run(given: StepInput) -> StepOutput:
+    from pipeline.steps.hand.chords import chord_rows
     from pipeline.steps.hand.printed import match_rows
-    from pipeline.steps.hand.rows import rows_of_take, take_notes
+    from pipeline.steps.hand.rows import rows_of_take, school_of, take_notes
 
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
@@ -90,6 +91,10 @@ def _run(given: StepInput) -> StepOutput:
             made, hand = rows_of_take(take, board=board, settings=settings, semitones=semitones, own=own)
             for name, new in made.items():
                 rows[name] += new
+            chords, inner = (tables[name].filter(of_take) for name in ("chord", "chord_note"))
+            rows["chord_hand"] += chord_rows(
+                take, chords, inner, board=board, school=school_of(settings), semitones=semitones, own=own
+            )
             if rank > 1:
                 continue
             told += sum(r["rank"] == 1 and not r["cannot_tell"] for r in made["note_hand"])
@@ -113,9 +118,9 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=8,
+    version=9,
     scope="transfer",
-    reads=("note", "transition", "slide", "speed", "speed_alternative", "melody"),
+    reads=("note", "transition", "slide", "chord", "chord_note", "speed", "speed_alternative", "melody"),
     writes=TABLES,
     facts=_facts,
     run=_run,

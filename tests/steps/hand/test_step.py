@@ -76,10 +76,19 @@ def _tables(midi: list[int], *, state: str = "estimated", slide_at: int | None =
         "note": _frame("note", notes),
         "transition": _frame("transition", transitions),
         "slide": _frame("slide", slides),
+        "chord": _frame("chord", []),
+        "chord_note": _frame("chord_note", []),
         "speed": _frame("speed", [speed]),
         "speed_alternative": _frame("speed_alternative", others),
         "melody": _frame("melody", [{"transfer_id": "t", "instrument": "violin"}]),
     }
+
+
+def _with_chord(tables: dict[str, pl.DataFrame], midi: list[float], start_s: float) -> dict[str, pl.DataFrame]:
+    """The tables with a chord of half a second."""
+    own = {"chord_id": "t-c1", "transfer_id": "t", "take_id": "k", "start_s": start_s, "end_s": start_s + 0.5}
+    notes = [{**own, "note_number": i, "midi": m, "vibrato_cents": None} for i, m in enumerate(midi, start=1)]
+    return {**tables, "chord": _frame("chord", [own]), "chord_note": _frame("chord_note", notes)}
 
 
 def _run(tables: dict[str, pl.DataFrame], *, settings: HandSettings = DEFAULTS, **take: Any) -> StepOutput:
@@ -98,12 +107,30 @@ def test_all_tables_fit_their_schemas() -> None:
     tables = _run(_tables([*FIRST_POSITION, 78, 86], slide_at=14)).tables["t"]
     for name in STEP.writes:
         checked = schema.load(name).checked(tables[name])
-        assert checked.height or name == "fingering_match"
+        assert checked.height or name in ("fingering_match", "chord_hand")
     notes = tables["note_hand"]
     assert notes["note_id"].n_unique() == 15
     assert notes.filter(pl.col("rank") == 1).height == 15
     sums = notes.group_by("note_id").agg(pl.col("probability").sum())
     assert sums["probability"].is_between(0.9, 1.0 + 1e-9).all()
+
+
+def test_a_chord_after_a_scale_gets_its_ways_in_the_same_position() -> None:
+    # G3, E4, C5, E5 with the open strings: common practice, from memory.
+    tables = _with_chord(_tables(FIRST_POSITION), [55.0, 64.0, 72.0, 76.0], start_s=5.4)
+    ways = schema.load("chord_hand").checked(_run(tables).tables["t"]["chord_hand"])
+    first = ways.filter(pl.col("rank") == 1)
+    assert first["string"].to_list() == ["G", "D", "A", "E"]
+    assert first["finger"].to_list() == [0, 1, 2, 0]
+    assert first["position"].to_list() == [1] * 4
+    assert ways["rank"].max() <= 5
+    chances = ways.filter(pl.col("note_number") == 1)["probability"].to_list()
+    assert chances == sorted(chances, reverse=True)
+    assert sum(chances) <= 1.0 + 1e-9
+
+
+def test_a_chord_that_no_hand_can_stop_has_no_ways() -> None:
+    assert _run(_with_chord(_tables(FIRST_POSITION), [55.0, 57.0], start_s=5.4)).tables["t"]["chord_hand"].is_empty()
 
 
 def test_the_best_paths_are_marked() -> None:

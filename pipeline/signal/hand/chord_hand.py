@@ -1,0 +1,275 @@
+"""How the hand stopped each chord: every way on neighbouring strings, weighed by itself and by the notes around it.
+
+A chord is one element of a chain like that of ``passage``, with its ways as states: all of its stops together. A way by
+itself is weighed by its hardest stretch, its reach, a finger laid over two strings, the place of the hand, the pitch of
+each note (open strings are at their tuning), vibrato (none on an open string), and the bow: strings that sound together
+are neighbours. Between a chord and a note, or two chords, the move is that between their nearest strings; a finger that
+keeps its stop costs nothing.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from pipeline.signal.hand import chain, ways
+from pipeline.signal.hand.chain import ANY_PITCH, OPEN_SPREAD, STOPPED_SPREAD, VIBRATO_ON_OPEN, Ints
+from pipeline.signal.hand.features import (
+    MOST_AT_ONCE,
+    STOP_NAMES,
+    doublings,
+    move_features,
+    scale_membership,
+)
+from pipeline.signal.hand.fingerboard import OPEN, Fingerboard, Stop, chord_ways
+from pipeline.signal.hand.passage import FREE_S, REST_FREEDOM, REST_S, arrays
+from pipeline.signal.hand.played_line import Line, vibrato_seen, vibrato_share
+from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
+from pipeline.units import Floats
+
+STRAIN = 1.0
+"""Log weight lost for each semitone of the finger that is furthest out of the frame (common practice, no source)."""
+LAID_OVER = 0.7
+"""Log weight lost where one finger stops two strings."""
+EASY_REACH_MM, PER_MM = 75.0, 0.015
+"""Reach from which on each mm costs so much."""
+NOT_NEIGHBOURS_S, NOT_NEIGHBOURS = 0.05, float(np.log(0.04))
+"""Strings that are no neighbours sounding together for longer make a way so much less likely: not impossible, for notes
+and times are only measured."""
+MOST_WAYS = 40
+MOST_NOTES = 4
+_PLACES = [k for k, name in enumerate(STOP_NAMES) if name.startswith(("place_", "above_place", "thumb"))]
+
+
+@dataclass(frozen=True)
+class PlayedChord:
+    """One chord, its notes lowest first; corrected time.
+
+    ``midi``, ``start_s``, ``end_s``, ``vibrato`` (n,): pitch, beginning and end, 1 where there is a vibrato, 0 where
+    is none, NaN where the note is too short to tell. ``line`` are the notes of the followed line that it holds.
+    """
+
+    midi: Floats
+    start_s: Floats
+    end_s: Floats
+    vibrato: Floats
+    line: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class ChordHand:
+    """Ways to stop a chord, likeliest in the passage first.
+
+    ``ways`` holds a stop for each note; ``alone`` and ``probability`` (ways,) how likely each is by itself and in the
+    passage. There are none where no hand can stop the notes together.
+    """
+
+    ways: tuple[tuple[Stop, ...], ...]
+    alone: Floats
+    probability: Floats
+
+
+class _States(NamedTuple):
+    """States of elements: how many strings each stops (n,), the place of the hand (n,), and of each of its stops
+    (n, MOST_NOTES) string, finger, stop and pitch above the lowest open string."""
+
+    strings: Ints
+    place: Ints
+    string: Ints
+    finger: Ints
+    stop: Ints
+    sounding: Ints
+
+
+@dataclass(frozen=True)
+class _Element:
+    """A note or a chord in the chain: its time, its states with their log weights; which chord, or -1."""
+
+    start_s: float
+    end_s: float
+    states: _States
+    logs: Floats
+    chord: int = -1
+
+
+def chord_hands(
+    line: Line, chords: Sequence[PlayedChord], *, board: Fingerboard, school: School = NO_SCHOOL
+) -> list[ChordHand]:
+    """The hand of each chord, in a chain with the notes of ``line`` that no chord holds."""
+    kind = of_players(board.instrument, school)[0]
+    share = vibrato_share(line, board=board)
+    weighed = [_weighed(chord, board=board, kind=kind, share=share) for chord in chords]
+    elements = sorted(
+        [*_notes(line, chords, board=board, kind=kind, share=share), *_chords(chords, weighed)], key=lambda e: e.start_s
+    )
+    if not elements:
+        return [ChordHand((), np.zeros(0), np.zeros(0)) for _ in chords]
+    begins = np.concatenate([[0], np.cumsum([e.logs.size for e in elements])]).astype(np.int64)
+    weights, _ = chain.note_weights(begins, np.concatenate([e.logs for e in elements]))
+    states = _States(*(np.concatenate(parts) for parts in zip(*(e.states for e in elements), strict=True)))
+    start_s, end_s = (np.array([getattr(e, name) for e in elements]) for name in ("start_s", "end_s"))
+    silence_s = np.maximum(start_s[1:] - end_s[:-1], 0.0)
+    rested = REST_FREEDOM * np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0)
+    wide = np.diff(begins)
+    pair_begins = np.concatenate([[0], np.cumsum(wide[:-1] * wide[1:])]).astype(np.int64)
+    pairs = np.empty(int(pair_begins[-1]))
+    apart = doublings(np.diff(start_s))
+    _pair_weights(begins, *states, kind.move, kind.move_by_time, apart, rested, pairs)
+    chance = ways.forward_backward(begins, weights, pairs, pair_begins).chance
+    found = [ChordHand((), np.zeros(0), np.zeros(0))] * len(chords)
+    for k, element in enumerate(elements):
+        if element.chord >= 0:
+            made, logs = weighed[element.chord]
+            own = chance[begins[k] : begins[k + 1]]
+            order = np.argsort(-own, kind="stable")
+            alone = np.exp(logs - logs.max())
+            found[element.chord] = ChordHand(
+                tuple(made[i] for i in order), (alone / alone.sum())[order], (own / own.sum())[order]
+            )
+    return found
+
+
+def _chords(
+    chords: Sequence[PlayedChord], weighed: Sequence[tuple[tuple[tuple[Stop, ...], ...], Floats]]
+) -> list[_Element]:
+    return [
+        _Element(float(chord.start_s.min()), float(chord.end_s.max()), _states(made), logs, k)
+        for k, (chord, (made, logs)) in enumerate(zip(chords, weighed, strict=True))
+        if made
+    ]
+
+
+def _notes(
+    line: Line, chords: Sequence[PlayedChord], *, board: Fingerboard, kind: Weights, share: float
+) -> list[_Element]:
+    """Notes of the line that no chord holds, each with all of its stops."""
+    table, of_stops = arrays(board)
+    stops = chain.gather(table, line.midi, vibrato_seen(line), share)
+    features = of_stops[stops.stops]
+    first_finger = np.round(table.open_midi[table.string[stops.stops]] + table.place[stops.stops]).astype(np.int64)
+    off_scale = STOP_NAMES.index("off_scale")
+    features[:, off_scale] = 1.0 - scale_membership(line.midi)[stops.owner, first_finger % 12]
+    long = doublings(line.end_s - line.start_s)[stops.owner]
+    logs = features @ kind.stop + long * (features @ kind.stop_by_time) + stops.sound + stops.seen
+    held = {i for chord in chords for i in chord.line}
+    found = []
+    for i in range(line.midi.size):
+        own = slice(stops.begins[i], stops.begins[i + 1])
+        k = stops.stops[own]
+        if i in held or not k.size:
+            continue
+        columns = (table.string[k], table.finger[k], table.stop[k], 7 * table.string[k] + table.stop[k])
+        padded = (np.pad(column[:, None], ((0, 0), (0, MOST_NOTES - 1))) for column in columns)
+        states = _States(np.ones(k.size, dtype=np.int64), table.place[k], *padded)
+        found.append(_Element(float(line.start_s[i]), float(line.end_s[i]), states, logs[own]))
+    return found
+
+
+def _states(made: Sequence[tuple[Stop, ...]]) -> _States:
+    shape = (len(made), MOST_NOTES)
+    string, finger, stop, sounding = (np.zeros(shape, dtype=np.int64) for _ in range(4))
+    for i, way in enumerate(made):
+        for j, each in enumerate(way):
+            string[i, j], finger[i, j], stop[i, j] = each.string, each.finger, each.stop
+            # Fifths between strings serve the sign of an interval, all that is asked of it.
+            sounding[i, j] = 7 * each.string + each.stop
+    count = np.array([len(way) for way in made], dtype=np.int64)
+    place = np.array([way[0].place for way in made], dtype=np.int64)
+    return _States(count, place, string, finger, stop, sounding)
+
+
+def _weighed(
+    chord: PlayedChord, *, board: Fingerboard, kind: Weights, share: float
+) -> tuple[tuple[tuple[Stop, ...], ...], Floats]:
+    """The best ways of a chord by itself, and their log weights."""
+    made = chord_ways(board, tuple(round(float(m)) for m in chord.midi))
+    if not made:
+        return (), np.zeros(0)
+    place_logs = _place_logs(board, kind)
+    logs = np.array([_log(way, chord, board=board, place_logs=place_logs, share=share) for way in made])
+    best = np.argsort(-logs, kind="stable")[:MOST_WAYS]
+    return tuple(made[i] for i in best), logs[best]
+
+
+def _place_logs(board: Fingerboard, kind: Weights) -> dict[int, float]:
+    """Log weight of each place of the hand, as learned."""
+    table, of_stops = arrays(board)
+    logs = of_stops[:, _PLACES] @ kind.stop[_PLACES]
+    pressed = (table.finger > 0) & ~table.harmonic
+    return {int(place): float(log) for place, log in zip(table.place[pressed], logs[pressed], strict=True)}
+
+
+def _log(
+    way: tuple[Stop, ...], chord: PlayedChord, *, board: Fingerboard, place_logs: dict[int, float], share: float
+) -> float:
+    stopped = [stop for stop in way if stop.finger != OPEN]
+    log = place_logs.get(way[0].place, 0.0) if stopped else 0.0
+    log -= STRAIN * max((stop.strained for stop in stopped), default=0)
+    fingers = [stop.finger for stop in stopped]
+    log -= LAID_OVER * (len(fingers) - len(set(fingers)))
+    if stopped:
+        places = [stop.stop for stop in stopped]
+        reach = board.stretch_mm(min(places), max(places) - min(places))
+        log -= PER_MM * max(reach - EASY_REACH_MM, 0.0)
+    for stop, midi, vibrato in zip(way, chord.midi, chord.vibrato, strict=True):
+        opened = stop.finger == OPEN
+        width = OPEN_SPREAD if opened else STOPPED_SPREAD
+        off = float(midi) - board.open_midi[stop.string] - stop.sounding
+        log += float(np.log(np.exp(-0.5 * (off / width) ** 2) / width + ANY_PITCH))
+        if np.isfinite(vibrato):
+            likely = VIBRATO_ON_OPEN if opened else share
+            log += float(np.log(likely if vibrato > 0.5 else 1.0 - likely))
+    if _apart_s(way, chord) > NOT_NEIGHBOURS_S:
+        log += NOT_NEIGHBOURS
+    return log
+
+
+def _apart_s(way: tuple[Stop, ...], chord: PlayedChord) -> float:
+    """How long strings sound together that are no neighbours."""
+    edges = np.unique(np.concatenate([chord.start_s, chord.end_s]))
+    apart = 0.0
+    for begin, end in pairwise(edges):
+        middle = 0.5 * (begin + end)
+        on = sorted(s.string for s, a, b in zip(way, chord.start_s, chord.end_s, strict=True) if a <= middle < b)
+        if len(on) > 1 and on[-1] - on[0] >= len(on):
+            apart += float(end - begin)
+    return apart
+
+
+@numba.njit(cache=True)
+def _pair_weights(  # type: ignore[no-untyped-def]
+    begins, count, place, string, finger, stop, sounding, move, move_by_time, apart, rested, out
+):
+    features = np.empty(MOST_AT_ONCE, dtype=np.uint8)
+    at = 0
+    for t in range(begins.shape[0] - 2):
+        for i in range(begins[t], begins[t + 1]):
+            for j in range(begins[t + 1], begins[t + 2]):
+                near, a, b = 99, 0, 0
+                kept = False
+                for p in range(count[i]):
+                    for q in range(count[j]):
+                        across = abs(string[i, p] - string[j, q])
+                        if across < near:
+                            near, a, b = across, p, q
+                        same = across == 0 and finger[i, p] == finger[j, q] and stop[i, p] == stop[j, q]
+                        kept = kept or (same and finger[i, p] > 0 and place[i] == place[j])
+                if kept and count[i] + count[j] > 2:
+                    out[at] = 1.0
+                    at += 1
+                    continue
+                one = (string[i, a], finger[i, a], place[i], stop[i, a])
+                other = (string[j, b], finger[j, b], place[j], stop[j, b])
+                many = move_features(one, other, sounding[j, b] - sounding[i, a], features)
+                if many < 0:
+                    out[at] = 0.0
+                else:
+                    log = 0.0
+                    for m in range(many):
+                        f = features[m]
+                        log += move[f] + apart[t] * move_by_time[f]
+                    out[at] = np.exp((1.0 - rested[t]) * log)
+                at += 1
