@@ -4,6 +4,8 @@ cli → demonstration → pages, flows → answers, engine → steps → signal 
 """
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 
 import networkx as nx
@@ -104,3 +106,14 @@ def test_a_room_of_signal_knows_only_the_rooms_that_it_needs(room: str) -> None:
     assert files
     known = {name.split(".")[2] for path in files for name in imported(path) if name.startswith("pipeline.signal.")}
     assert known - {room} == SIGNAL_DOORS[room]
+
+
+def test_questions_do_not_wait_for_what_only_measuring_needs() -> None:
+    # Together these take longer to load than any question takes to answer.
+    doors = ["answers.speed_ledger", "answers.open_corpus", "cli.query", "cli.speed", "cli.status", "cli.trace"]
+    heavy = {"scipy", "statsmodels", "numba", "librosa", "matplotlib", "prefect"}
+    code = f"import sys, {', '.join(f'pipeline.{door}' for door in doors)}; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert "pipeline.cli.query" in loaded
+    assert loaded & heavy == set()

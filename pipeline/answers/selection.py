@@ -15,7 +15,6 @@ import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.stats.lineage import CERTAINTIES
-from pipeline.steps.summarise.results import result_tables
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.database import views
 from pipeline.store.database.read import rows_of
@@ -109,6 +108,9 @@ def _count_again(
         wanted = wanted.union(_CLUSTERS, *map(views.rests_on, _CLUSTERS))
     views.create_views(con, layers=("tally",), only=wanted)
     if tables:
+        # Imported only here: with it comes half of scipy, which most questions can do without.
+        from pipeline.steps.summarise.results import result_tables
+
         groupings = None if "*" in relation.groupings else relation.groupings
         results = result_tables(con, seed=seed, replicates=replicates, groupings=groupings, tables=tables)
         views.create_layers(con, results, layers=("result",))

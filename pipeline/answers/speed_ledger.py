@@ -1,13 +1,16 @@
 """The speed ledger as frames: every transfer in a line, and all readings of one."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.answers.corrected_audio import CorrectedFile, render_corrected
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.errors import DataError, typed
 from pipeline.store.corpus import Corpus
+
+if TYPE_CHECKING:
+    from pipeline.answers.corrected_audio import CorrectedFile
 
 
 def speed(folder: Path | str, transfer_id: str | None = None) -> pl.DataFrame:
@@ -34,6 +37,9 @@ def speed_alternatives(folder: Path | str, transfer_id: str) -> pl.DataFrame:
     return pl.DataFrame() if found is None else found.sort("rank")
 
 
-def render(folder: Path | str, transfer_id: str) -> CorrectedFile:
+def render(folder: Path | str, transfer_id: str) -> "CorrectedFile":
     """Write the corrected audio of one transfer into ``derived/audio/``; see ``steps.corrected``."""
+    # Imported only here: with it comes the compiler, which reading the ledger can do without.
+    from pipeline.answers.corrected_audio import render_corrected
+
     return render_corrected(Corpus(folder), transfer_id)
