@@ -17,11 +17,11 @@ from pipeline.signal.slides.trees import Forest
 from pipeline.units import Floats
 
 LEARNED_KINDS = KINDS[:5]
-ACCEPT = {"max_iter": 500, "max_leaf_nodes": 16, "learning_rate": 0.045, "min_samples_leaf": 30}
+ACCEPT = {"max_iter": 800, "max_leaf_nodes": 24, "learning_rate": 0.045, "min_samples_leaf": 40}
 BOW = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 30}
 SHARE = 0.27
 """Share of slides among candidates that the confidence is stated for; the sides learned from hold more."""
-NAME = {"max_iter": 200, "max_leaf_nodes": 16, "learning_rate": 0.07, "min_samples_leaf": 30, "max_features": 0.3}
+NAME = {"max_iter": 250, "max_leaf_nodes": 16, "learning_rate": 0.07, "min_samples_leaf": 30, "max_features": 0.3}
 
 
 def grow(
@@ -69,7 +69,7 @@ def _calibration(
 ) -> Floats:
     """Slope and offset that turn scores into log odds, from scores of sides not learned from (Platt 1999)."""
     scores = np.empty(held.size)
-    for train, test in GroupKFold(5).split(values, held, side):
+    for train, test in GroupKFold(3).split(values, held, side):
         scores[test] = _classifier(options, seed).fit(values[train], held[train]).decision_function(values[test])
     line = LogisticRegression(C=100.0).fit(scores[:, None], held)
     return np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])

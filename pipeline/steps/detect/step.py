@@ -148,7 +148,7 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=11,
+    version=12,
     scope="transfer",
     reads=("pitch_frame", "melody", "speed", "speed_curve", "repeated_groove"),
     writes=("note", "transition", "slide", "solo_span"),
