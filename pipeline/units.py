@@ -13,7 +13,13 @@ Floats = npt.NDArray[np.float64]
 
 
 def cents_of_ratio(ratio: npt.ArrayLike) -> Any:
-    """Interval of a frequency (or speed) ratio in cents; the ratio must be positive."""
+    """Interval of a frequency (or speed) ratio in cents; the ratio must be positive.
+
+    >>> float(cents_of_ratio(2.0))  # an octave
+    1200.0
+    >>> round(float(cents_of_ratio(3 / 2)), 2)  # a pure fifth
+    701.96
+    """
     return 1200.0 * np.log2(ratio)
 
 
@@ -28,7 +34,11 @@ def midi_of_hz(hz: npt.ArrayLike, *, reference_pitch_hz: float) -> Any:
 
 
 def hz_of_midi(midi: npt.ArrayLike, *, reference_pitch_hz: float) -> Any:
-    """Frequency in Hz of a fractional MIDI number, with A4 (MIDI 69) at ``reference_pitch_hz``."""
+    """Frequency in Hz of a fractional MIDI number, with A4 (MIDI 69) at ``reference_pitch_hz``.
+
+    >>> round(float(hz_of_midi(60, reference_pitch_hz=440.0)), 2)  # middle C
+    261.63
+    """
     return reference_pitch_hz * np.exp2((np.asarray(midi, dtype=np.float64) - 69.0) / 12.0)
 
 

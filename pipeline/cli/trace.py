@@ -26,7 +26,7 @@ def trace(
 ) -> None:
     """Print where a number comes from, back to the audio's hash, settings, versions and matrix number.
 
-    Example: glideline trace glideline-demo fer-f-12-a-t1-s14113
+    Example: glideline trace glideline-demo owl-1007-a-t1
     """
     from pipeline.answers.trace_text import lines
     from pipeline.errors import UsageError

@@ -81,6 +81,12 @@ def follow(
     ValueError
         If the samples are not one-dimensional or hold values that are not finite, the rate is not positive, or the
         instrument is unknown.
+
+    >>> time_s = np.arange(2 * 22_050) / 22_050
+    >>> tone = sum(np.sin(2 * np.pi * 440.0 * k * time_s) / k for k in range(1, 9))
+    >>> line = follow(0.1 * tone, sample_rate_hz=22_050, instrument="violin")
+    >>> round(float(np.nanmedian(line.f0_hz)))
+    440
     """
     sound = np.asarray(samples, dtype=np.float32)
     if sound.ndim != 1:

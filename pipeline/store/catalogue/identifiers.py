@@ -17,7 +17,11 @@ _PLAIN = {
 
 
 def mod_11_2(digits: str) -> str:
-    """Check character of a string of digits by ISO/IEC 7064 MOD 11-2: ``0`` to ``9`` or ``X``."""
+    """Check character of a string of digits by ISO/IEC 7064 MOD 11-2: ``0`` to ``9`` or ``X``.
+
+    >>> mod_11_2("000000021694233")
+    'X'
+    """
     total = 0
     for digit in digits:
         total = (total + int(digit)) * 2

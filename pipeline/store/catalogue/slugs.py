@@ -36,6 +36,9 @@ def slug(text: str, *, longest: int = 64) -> str:
     """An id made from any text: small letters a to z, digits and hyphens; empty if nothing is left.
 
     What is too long is cut between words. A number never becomes another: ½ behind 1187 is ``1187-1-2``.
+
+    >>> slug("Air in D, no. 2")
+    'air-in-d-no-2'
     """
     spelled = "".join(map(_numbers_apart, text.translate(_SPELLED)))
     plain = unicodedata.normalize("NFKD", spelled).encode("ascii", "ignore").decode().lower()

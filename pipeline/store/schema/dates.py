@@ -100,6 +100,10 @@ def parse_date(text: str) -> UncertainDate:
     ------
     DateError
         If it is not EDTF, uses spellings of the old drafts, runs backwards, or does not exist.
+
+    >>> found = parse_date("1911/1912~")
+    >>> str(found.earliest), str(found.latest), found.qualifier
+    ('1911-01-01', '1912-12-31', 'approximate')
     """
     text = text.strip()
     try:
