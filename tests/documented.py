@@ -1,4 +1,7 @@
-"""The parts of README.md and DEVELOPERS.md that are made from the code: ``python tests/documented.py`` renews them."""
+"""The parts of README.md and DEVELOPERS.md that are made from the code: ``python tests/documented.py`` renews them.
+
+With a file that holds what ``glideline demo`` has printed, README's copy of that is renewed too.
+"""
 
 import ast
 import inspect
@@ -56,7 +59,48 @@ def renewed(name: str) -> str:
     return text
 
 
+def examples() -> list[str]:
+    """Command lines that help and README show."""
+    from pipeline.cli import COMMANDS
+
+    helps = [import_module(f"pipeline.cli.{name}").__dict__[name].__doc__ or "" for name in COMMANDS]
+    said = re.findall(r"Example: (glideline .+)", "\n".join(helps))
+    if len(said) < len(COMMANDS) - 1:
+        raise ValueError(f"only {len(said)} of {len(COMMANDS)} commands show an example")
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```sh\n(.*?)```", readme, flags=re.DOTALL)
+    return sorted({*said, *re.findall(r"^(glideline .+)$", "\n".join(blocks), flags=re.M)})
+
+
+# What README shows of the demo, by its headings; the rest is left out.
+SHOWN = ("Slides by player", "Slides: found against planted")
+_DEMO = re.compile(r"(<!-- made: demo -->\n```\n)(.*?)(```\n<!-- end: demo -->)", re.DOTALL)
+
+
+def shown_of_demo(printed: str) -> str:
+    """The parts of what the demo prints that README shows."""
+    lines = [line.rstrip() for line in printed.strip().splitlines()]
+    begins = [i for i, line in enumerate(lines) if line[:1].strip() and (i == 0 or not lines[i - 1])]
+    parts = ["\n".join(lines[i:j]).strip() for i, j in zip(begins, [*begins[1:], None], strict=True)]
+    wanted = [parts[0], *(part for part in parts if part.split("\n")[0] in SHOWN)]
+    if len(wanted) != 1 + len(SHOWN):
+        raise ValueError(f"the demo does not print {', '.join(SHOWN)}")
+    return "\n\n".join(wanted) + "\n"
+
+
+def demo_in_readme() -> str:
+    """README's copy of what the demo prints."""
+    found = _DEMO.search((ROOT / "README.md").read_text(encoding="utf-8"))
+    if found is None:
+        raise ValueError("README.md: has no place for what the demo prints")
+    return found[2]
+
+
 if __name__ == "__main__":
     for each in PARTS:
         (ROOT / each).write_text(renewed(each), encoding="utf-8")
+    if sys.argv[1:]:
+        said = shown_of_demo(Path(sys.argv[1]).read_text(encoding="utf-8"))
+        text = (ROOT / "README.md").read_text(encoding="utf-8")
+        (ROOT / "README.md").write_text(_DEMO.sub(lambda place: place[1] + said + place[3], text), encoding="utf-8")
     sys.exit(0)

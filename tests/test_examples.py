@@ -11,8 +11,8 @@ import pytest
 import typer.main
 
 import pipeline
-from pipeline.cli import COMMANDS, app
-from tests.documented import ROOT
+from pipeline.cli import app
+from tests.documented import examples
 
 PACKAGE = Path(pipeline.__file__).parent
 WITH_EXAMPLES = sorted(p for p in PACKAGE.rglob("*.py") if re.search(r"^ *>>> ", p.read_text(encoding="utf-8"), re.M))
@@ -28,16 +28,6 @@ def test_docstrings(path: Path) -> None:
 
 def test_the_public_doors_have_examples() -> None:
     assert len(WITH_EXAMPLES) >= 10
-
-
-def examples() -> list[str]:
-    """Command lines of help and README."""
-    helps = [import_module(f"pipeline.cli.{name}").__dict__[name].__doc__ or "" for name in COMMANDS]
-    said = re.findall(r"Example: (glideline .+)", "\n".join(helps))
-    assert len(said) >= len(COMMANDS) - 1
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    blocks = re.findall(r"```sh\n(.*?)```", readme, flags=re.DOTALL)
-    return sorted({*said, *re.findall(r"^(glideline .+)$", "\n".join(blocks), flags=re.M)})
 
 
 @pytest.mark.parametrize("line", examples())

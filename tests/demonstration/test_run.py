@@ -1,18 +1,57 @@
-"""The demo from start to finish: the end-to-end test of everything. Bounds are those that were set for the product."""
+"""The demo from start to finish: the end-to-end test of everything.
+
+Bounds are those that were set for the product. What it does beyond them is held by what the README shows of it.
+"""
+
+import io
+import re
+import shlex
+from contextlib import redirect_stderr, redirect_stdout
 
 import numpy as np
 import polars as pl
 import pytest
+from typer.testing import CliRunner
 
+from pipeline.cli import app
 from pipeline.demonstration.run import demo
 from pipeline.flows.run import run
+from tests.documented import ROOT, demo_in_readme, examples, shown_of_demo
 
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def result(tmp_path_factory):
-    return demo(tmp_path_factory.mktemp("demo") / "corpus", workers=2, quiet=True)
+def whole(tmp_path_factory):
+    """The demo's result, and what it prints."""
+    with redirect_stdout(io.StringIO()) as printed, redirect_stderr(io.StringIO()):
+        made = demo(tmp_path_factory.mktemp("demo") / "corpus", workers=2)
+    return made, printed.getvalue()
+
+
+@pytest.fixture(scope="module")
+def result(whole):
+    return whole[0]
+
+
+def test_readme_shows_what_is_printed(whole):
+    cure = "save what `glideline demo` prints, then: python tests/documented.py FILE"
+    assert demo_in_readme() == shown_of_demo(whole[1]), cure
+
+
+@pytest.mark.parametrize("line", [line for line in examples() if " glideline-demo" in line])
+def test_examples_on_the_demo_run(result, line):
+    words = shlex.split(line.replace("glideline-demo", shlex.quote(str(result.folder))))[1:]
+    said = CliRunner().invoke(app, words)
+    assert said.exit_code == 0, said.output
+    assert said.output.strip()
+
+
+def test_readme_python_runs(result, monkeypatch, capsys):
+    (code,) = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), flags=re.DOTALL)
+    monkeypatch.chdir(result.folder.parent)
+    exec(code.replace('"glideline-demo"', repr(str(result.folder))), {})
+    assert "slides_per_minute" in capsys.readouterr().out
 
 
 def test_slides_are_found_and_named(result):
