@@ -56,7 +56,7 @@ def take(
     for k, event in enumerate(played):
         run += k in run_begins
         at, note_id = 1.0 + k, f"{transfer_id}-n{k}"
-        pitch = (midi or {}).get(k, float(PITCHES[event][0]) if event else 62.0)
+        pitch = (midi or {}).get(k, float(PITCHES.get(event, (60,))[0]) if event else 62.0)
         notes.append(own | {"note_id": note_id, "midi": pitch, "transfer_start_s": at, "transfer_end_s": at + 0.9})
         matches.append(
             own

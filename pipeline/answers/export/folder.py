@@ -40,6 +40,7 @@ TIDY = {
     "take": "summary.take_for_models",
     "slide": "summary.slide_for_models",
     "transition": "fact.transition",
+    "place": "summary.place_for_models",
     "player": "base.player",
     "school_share": "fact.school_member",
     "period_share": "fact.take_period",
@@ -276,7 +277,7 @@ def _write_words(
     (folder / "README.md").write_text(methods.readme(title=title, content=content), encoding="utf-8")
     analysis = Path(store.__file__).parent / "analysis"
     (folder / "analysis").mkdir()
-    for name in ("slide_rate_model.R", "slide_rate_model.py"):
+    for name in ("slide_rate_model.R", "slide_rate_model.py", "place_model.R"):
         shutil.copyfile(analysis / name, folder / "analysis" / name)
 
 

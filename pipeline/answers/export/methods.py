@@ -123,6 +123,7 @@ errors would be far too sure):
 
     Rscript analysis/slide_rate_model.R
     python analysis/slide_rate_model.py
+    Rscript analysis/place_model.R       schools at the same places of the same works (table `place`)
 
 Slides are estimates with a stated confidence: read `methods.md` before you rely on one. Rights in recordings differ
 by country, and nothing here is legal advice.

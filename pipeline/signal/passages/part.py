@@ -74,16 +74,16 @@ def graph(part: Part) -> Graph:
     for a, b in part.ways:
         if b not in onward[a]:
             onward[a].append(b)
-    by_skips = np.power(SKIPPED, np.arange(MOST_SKIPPED + 1))
-    by_skips = by_skips / by_skips.sum()
+    by_skips = [SKIPPED**k for k in range(MOST_SKIPPED + 1)]
+    together = sum(by_skips)
     edges: dict[tuple[int, int], tuple[float, float]] = {}
     for source in range(size):
         front = {source: (1.0, 0.0)}
-        for share in by_skips.tolist():
+        for share in by_skips:
             front = _onward(front, onward, lasts)
             for event, (chance, beats) in front.items():
                 known = edges.get((event, source), (0.0, beats))
-                edges[event, source] = (known[0] + share * chance, known[1])
+                edges[event, source] = (known[0] + share / together * chance, known[1])
     keys = np.array(sorted(edges), dtype=np.int64).reshape(-1, 2)
     values = np.array([edges[a, b] for a, b in keys.tolist()], dtype=np.float64).reshape(-1, 2)
     first = np.searchsorted(keys[:, 0], np.arange(size + 1))

@@ -10,6 +10,8 @@ from pipeline.steps.summarise.comparisons import comparisons
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
 from pipeline.steps.summarise.effects import effects
 from pipeline.steps.summarise.lineage import birth_rows, lineage_tests
+from pipeline.steps.summarise.places import TABLES as OF_PLACES
+from pipeline.steps.summarise.places import place_results
 from pipeline.steps.summarise.players import player_effects
 from pipeline.steps.summarise.repertoire import (
     GROUPINGS,
@@ -63,6 +65,8 @@ def result_tables(
         made["effect"] = effects(con, seed=seed)
     if "lineage_test" in names:
         made["lineage_test"] = lineage_tests(con, seed=seed)
+    if wanted_of_places := set(names).intersection(OF_PLACES):
+        made |= place_results(con, seed=seed, replicates=replicates, tables=wanted_of_places)
     checked = {}
     for name, frame in made.items():
         relation = schema.load(name, "result")

@@ -96,7 +96,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=6,
+    version=7,
     scope="corpus",
     reads=COMPUTED,
     writes=tuple(relation.name for relation in schema.relations("result")),

@@ -1,0 +1,2 @@
+select test.*,
+from result.likeness_of_pupils as test

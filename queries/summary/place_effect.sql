@@ -1,0 +1,2 @@
+select effect.*,
+from result.place_effect as effect

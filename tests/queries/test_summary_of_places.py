@@ -1,0 +1,142 @@
+"""Summaries and results of places: made rows in, exact rows out."""
+
+from typing import Any
+
+import pytest
+
+from tests.helpers.made_rows import database, joined, rows
+from tests.helpers.played_part import PLACES, part, take, two_takes
+
+ONE_PLACE = "at the one place that both play: North 100 % against South 50 %"
+
+
+@pytest.fixture(scope="module")
+def con() -> Any:
+    people = {
+        "school": [
+            {"school_id": "north", "scheme": "towns", "name": "North"},
+            {"school_id": "south", "scheme": "towns", "name": "South"},
+        ],
+        "school_membership": [
+            {"player_id": "ann", "school_id": "north"},
+            {"player_id": "bo", "school_id": "south"},
+        ],
+        "period": [{"period_id": "early", "scheme": "halves", "name": "Early", "span": "1900/1919"}],
+        "teaching": [{"teacher_id": "ann", "student_id": "bo", "certainty": "certain"}],
+    }
+    hands = [
+        {"note_id": f"x-t2-n{k}", "transfer_id": "x-t2", "rank": 1, "speed_rank": 1, "string": "A", "finger": finger}
+        for k, finger in ((0, 1), (2, 3), (4, 1), (5, 3))
+    ]
+    tables = joined(two_takes(), part("Zorn 1911"), people, {"note_hand": hands})
+    results = ("place_effect", "player_likeness", "likeness_of_pupils")
+    return database("player", "school", "period", results=results, **tables)
+
+
+def test_places_of_the_work(con: Any) -> None:
+    columns = ("written_place_id", "bar", "from_name", "to_name", "takes", "reached", "told", "slid", "share")
+    assert rows(con, "summary.slides_by_place", *columns) == [
+        (PLACES[0], "1", "n60", "n64", 2, 3, 3, 2, 2 / 3),
+        (PLACES[1], "1", "n64", "n65", 2, 3, 2, 0, 0.0),
+        (PLACES[2], "2", "n65", "n69", 2, 1, 0, 0, None),
+        (PLACES[3], "3", "n69", "n67", 2, 1, 1, 0, 0.0),
+    ]
+    columns = ("players", "kind", "duration_median_ms", "fingers", "editions", "editions_marked")
+    assert rows(con, "summary.slides_by_place", *columns, order="written_place_id")[:2] == [
+        (2, "same_finger", 101.5, "1 to 3", 2, 1),
+        (1, None, None, None, 2, 0),
+    ]
+
+
+def test_limits_of_a_share_are_those_of_wilson(con: Any) -> None:
+    """2 of 3: 0.2077 to 0.9385 (statsmodels, proportion_confint(2, 3, method="wilson"))."""
+    low, high = rows(con, "summary.slides_by_place", "share_low", "share_high", order="written_place_id")[0]
+    assert (low, high) == (pytest.approx(0.20766, abs=2e-5), pytest.approx(0.93851, abs=2e-5))
+
+
+def test_groups_at_a_place(con: Any) -> None:
+    columns = ("written_place_id", "player_id", "player", "reached", "told", "slid")
+    assert rows(con, "summary.players_at_place", *columns)[:3] == [
+        (PLACES[0], "ann", "Ann", 1, 1, 1),
+        (PLACES[0], "bo", "Bo", 2, 2, 1),
+        (PLACES[1], "ann", "Ann", 1, 0, 0),
+    ]
+    columns = ("written_place_id", "scheme", "school", "told", "slid", "share")
+    assert rows(con, "summary.schools_at_place", *columns)[:2] == [
+        (PLACES[0], "towns", "North", 1, 1, 1.0),
+        (PLACES[0], "towns", "South", 2, 1, 0.5),
+    ]
+    columns = ("written_place_id", "scheme", "period", "told", "slid")
+    assert rows(con, "summary.periods_at_place", *columns)[0] == (PLACES[0], "halves", "Early", 3, 2)
+
+
+def test_the_matrix_and_the_rows_for_models(con: Any) -> None:
+    columns = ("written_place_id", "take_id", "time_through", "player", "from_name", "outcome", "to_finger")
+    assert rows(con, "summary.passage_matrix", *columns)[:3] == [
+        (PLACES[0], "t1", 1, "Ann", "n60", "slid", None),
+        (PLACES[0], "t2", 1, "Bo", "n60", "slid", 3),
+        (PLACES[0], "t2", 2, "Bo", "n60", "not_slid", 3),
+    ]
+    columns = ("written_place_id", "take_id", "time_through", "slid", "school_id", "period_id", "recorded_year")
+    assert rows(con, "summary.place_for_models", *columns) == [
+        (PLACES[0], "t1", 1, 1, "north", "early", 1910),
+        (PLACES[0], "t2", 1, 1, "south", "early", 1910),
+        (PLACES[0], "t2", 2, 0, "south", "early", 1910),
+        (PLACES[1], "t2", 1, 0, "south", "early", 1910),
+        (PLACES[1], "t2", 2, 0, "south", "early", 1910),
+        (PLACES[3], "t1", 1, 0, "north", "early", 1910),
+    ]
+
+
+def test_schools_compared_at_the_same_places(con: Any) -> None:
+    columns = (
+        "grouping",
+        "group_key",
+        "other_key",
+        "odds_ratio",
+        "share",
+        "other_share",
+        "places",
+        "players",
+        "sentence",
+    )
+    assert rows(con, "summary.place_effect", *columns) == [
+        # Where one group always slides, no ratio can be given; the plain answer can.
+        ("school", "towns/north", "towns/south", None, 1.0, pytest.approx(0.5), 1, 2, ONE_PLACE)
+    ]
+    # Of the seven rows that can be told (0.99 each) three lie at the one place.
+    assert rows(con, "result.place_effect", "coverage") == [(pytest.approx(3 / 6),)]
+
+
+def test_players_who_share_many_places_are_compared() -> None:
+    """A part of forty places: Bo does as Ann, her teacher, does; Cy and Di each as they like."""
+    notes = [
+        {
+            "work_id": "air", "edition": "Wrack 1897", "note_number": event, "event": event, "bar_index": event,
+            "bar": str(event), "beat": 1.0, "midi": 60.0 + event % 2,
+        }
+        for event in range(1, 42)
+    ]  # fmt: skip
+    whole = {"written_part": [{"work_id": "air", "edition": "Wrack 1897"}], "written_note": notes}
+    played = list(range(1, 42))
+    slides = {
+        "ann": tuple(range(1, 40, 3)), "bo": (*range(1, 40, 3), 2), "cy": tuple(range(2, 41, 4)),
+        "di": tuple(range(1, 41, 5)),
+    }  # fmt: skip
+    takes = [take(f"t-{who}", who, list(played), slides=of) for who, of in slides.items()]
+    people = {
+        "player": [{"player_id": who, "name": who.title()} for who in slides],
+        "teaching": [{"teacher_id": "ann", "student_id": "bo", "certainty": "certain"}],
+    }
+    con = database("player", results=("player_likeness", "likeness_of_pupils"), **joined(whole, people, *takes))
+    columns = ("player", "other_player", "are_teacher_and_student", "places", "both_slid", "one_slid", "neither_slid")
+    made = rows(con, "summary.agreement_between_players", *columns)
+    assert made[0] == ("Ann", "Bo", True, 40, pytest.approx(13), pytest.approx(1), pytest.approx(26))
+    kappa, beyond, low = rows(con, "summary.agreement_between_players", "kappa", "beyond", "beyond_low")[-1]
+    # By hand: agreement 39 of 40; chance (13 14 + 27 26) / 1600.
+    assert kappa == pytest.approx((39 / 40 - 884 / 1600) / (1 - 884 / 1600))
+    assert beyond > 0.5
+    assert low > 0.3
+    ((taught, others, p),) = rows(con, "summary.agreement_of_pupils", "taught", "others", "p")
+    assert (taught, others) == (1, 5)
+    assert p == pytest.approx(1 / 6, abs=0.05)
