@@ -6,6 +6,7 @@ step as (
         lead(midi) over part as to_midi,
         lead(string) over part as to_string,
         lead(finger) over part as to_finger,
+        lead(position) over part as to_position,
     from stage.written_event
     window part as (partition by work_id, edition order by event)
 )
@@ -18,8 +19,10 @@ select
     step.note_number,
     step.string as from_string,
     step.finger as from_finger,
+    step.position as from_position,
     step.to_string,
     step.to_finger,
+    step.to_position,
     step.is_slurred,
     step.slide_marked,
 from fact.written_place

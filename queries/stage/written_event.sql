@@ -13,6 +13,7 @@ struck as (
         bool_and(coalesce(grace, false)) as is_grace,
         arg_max(string, midi) as string,
         arg_max(finger, midi) as finger,
+        arg_max(position, midi) as position,
         bool_or(coalesce(slide_marked, false)) as slide_marked,
         bool_or(coalesce(slurred_to_next, false)) as is_slurred,
         arg_max(note_number, midi) as note_number,

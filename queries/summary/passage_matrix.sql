@@ -3,7 +3,6 @@ select
     place.transfer_id,
     place.take_id,
     place.time_through,
-    written_place.work_id,
     written_place.bar_index,
     written_place.bar,
     written_place.beat,
@@ -14,7 +13,7 @@ select
     written_place.interval_semitones,
     player.name as player,
     take_dated.recorded,
-    place.* exclude (written_place_id, transfer_id, take_id, time_through, work_id),
+    place.* exclude (written_place_id, transfer_id, take_id, time_through),
 from fact.written_place_take as place
 join fact.written_place
     on written_place.written_place_id = place.written_place_id

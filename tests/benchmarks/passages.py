@@ -6,7 +6,7 @@ Solo violin with note lists (FOLDER/solo_violin), folded where a section comes t
 through ``follow`` and ``detect`` first. For each take:
 
 - *placed*: share of the found notes that have a written place; *wrong*: of these, those for which another event of
-  their pitch begins nearer in time, or which begin a quarter of a second from theirs (lists are estimates, 32 ms apart);
+  their pitch begins nearer in time, or which begin a quarter of a second from theirs (lists are estimates themselves);
 - *sure*, *wrong*: the same of notes placed with probability .9 and more;
 - *events*: share of the played events that have a placed note within 100 ms; *possible*: those that any found note of
   their pitch meets: no aligner of notes can do better. *lost*: the difference.

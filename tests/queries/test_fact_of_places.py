@@ -1,6 +1,7 @@
 """Places of the written part in the layers ``stage`` and ``fact``: made rows in, expected rows out."""
 
 import math
+from typing import Any
 
 import pytest
 
@@ -56,54 +57,64 @@ def test_each_place_has_an_outcome_in_each_take() -> None:
     assert [row[4] for row in told if row[5] is None] == [0.0] * 4
 
 
-def outcome(place: str, **tables: list[dict[str, object]]) -> list[tuple[object, ...]]:
-    con = facts(**tables)
-    sql = "select outcome, reason, slid_into from fact.written_place_take where written_place_id = ?"
-    return con.execute(sql, [place]).fetchall()
+def reviewed(take_id: str, at: float, verdict: str) -> dict[str, Any]:
+    """A listener's word on what lies at a time of a take."""
+    own = {"transfer_id": f"x-{take_id}", "samples_sha256": "a" * 64}
+    heard = {"listener": "lee", "judged_on": "2026-01-01", "verdict": verdict}
+    run = own | {"step": "intake", "outcome": "done"}
+    return {"review": [own | heard | {"transfer_start_s": at - 0.1, "transfer_end_s": at + 0.1}], "run": [run]}
 
 
-def test_a_note_not_found_within_a_run_cannot_be_told() -> None:
-    missing = take("t1", "ann", [1, 3, 4, 5, 6])
-    assert outcome(PLACES[0], **joined(part(), missing)) == [("cannot_tell", "note_missing", False)]
-    assert outcome(PLACES[2], **joined(part(), missing)) == [("not_slid", None, False)]
-
-
-def test_a_rest_and_something_like_a_slide_cannot_be_told() -> None:
-    rested = joined(part(), take("t1", "ann", [1, 2]))
+@pytest.fixture(scope="module")
+def odd() -> Any:
+    """Takes with something odd about one place each."""
+    rested, into = take("rested", "ann", [1, 2]), take("into", "ann", [1, 2], slides=(1,))
     rested["transition"][0]["exposure"] = False
-    assert outcome(PLACES[0], **rested) == [("cannot_tell", "rest", False)]
-    unsure = joined(part(), take("t1", "ann", [1, 2], score=0.0))
-    assert outcome(PLACES[0], **unsure) == [("cannot_tell", "slide_unsure", False)]
-
-
-def test_a_slide_out_of_silence_is_none_from_the_note_before() -> None:
-    into = joined(part(), take("t1", "ann", [1, 2], slides=(1,)))
-    into["slide"][0] |= {"from_note_id": None, "kind": "into_note"}
     into["transition"][0]["exposure"] = False
-    assert outcome(PLACES[0], **into) == [("cannot_tell", "rest", True)]
+    into["slide"][0] |= {"from_note_id": None, "kind": "into_note"}
+    other = take("other", "ann", [1, 2])
+    other["written_fit"][0]["state"] = "not_this_work"
+    return facts(
+        **joined(
+            part(),
+            take("missing", "ann", [1, 3, 4, 5, 6]),
+            rested,
+            into,
+            other,
+            take("unsure", "ann", [1, 2], score=0.0),
+            take("short", "ann", [1, 2, 3, 4], span_to=2.5),
+            take("denied", "ann", [1, 2, 3, 4], slides=(1,)),
+            reviewed("denied", 2.0, "no_slide"),
+            take("doubted", "ann", [1, 2, 3, 4], slides=(1,)),
+            reviewed("doubted", 2.0, "cannot_tell"),
+            take("added", "ann", [1, 2, 3, 4]),
+            reviewed("added", 4.0, "slide"),
+        )
+    )
 
 
-def test_outside_the_counted_solo_nothing_is_reached() -> None:
-    short = joined(part(), take("t1", "ann", [1, 2, 3, 4], span_to=2.5))
-    assert outcome(PLACES[0], **short) == [("not_slid", None, False)]
-    assert outcome(PLACES[1], **short) == [("not_reached", "not_counted", False)]
-
-
-def test_listeners_have_the_last_word() -> None:
-    heard = {"transfer_id": "x-t1", "listener": "lee", "judged_on": "2026-01-01", "samples_sha256": "a" * 64}
-    run = {"run": [{"transfer_id": "x-t1", "step": "intake", "outcome": "done", "samples_sha256": "a" * 64}]}
-    tables = joined(part(), take("t1", "ann", [1, 2, 3, 4], slides=(1,)), run)
-    at = {"transfer_start_s": 1.9, "transfer_end_s": 2.1}
-    denied = joined(tables, {"review": [{**heard, **at, "verdict": "no_slide"}]})
-    assert outcome(PLACES[0], **denied) == [("not_slid", None, False)]
-    unsure = joined(tables, {"review": [{**heard, **at, "verdict": "cannot_tell"}]})
-    assert outcome(PLACES[0], **unsure) == [("cannot_tell", "slide_unsure", False)]
-    at = {"transfer_start_s": 3.9, "transfer_end_s": 4.1}
-    added = joined(tables, {"review": [{**heard, **at, "verdict": "slide"}]})
-    assert outcome(PLACES[2], **added) == [("slid", None, False)]
-
-
-def test_a_take_of_other_music_has_no_places() -> None:
-    tables = joined(part(), take("t1", "ann", [1, 2]))
-    tables["written_fit"][0]["state"] = "not_this_work"
-    assert outcome(PLACES[0], **tables) == []
+@pytest.mark.parametrize(
+    ("take_id", "place", "expected"),
+    [
+        # A note within a run was not found.
+        ("missing", 0, ("cannot_tell", "note_missing", False)),
+        ("missing", 2, ("not_slid", None, False)),
+        ("rested", 0, ("cannot_tell", "rest", False)),
+        # A slide out of silence is none from the note before.
+        ("into", 0, ("cannot_tell", "rest", True)),
+        # Even odds that something is a slide.
+        ("unsure", 0, ("cannot_tell", "slide_unsure", False)),
+        # Outside the counted solo nothing is reached.
+        ("short", 0, ("not_slid", None, False)),
+        ("short", 1, ("not_reached", "not_counted", False)),
+        # Listeners have the last word.
+        ("denied", 0, ("not_slid", None, False)),
+        ("doubted", 0, ("cannot_tell", "slide_unsure", False)),
+        ("added", 2, ("slid", None, False)),
+        # Other music has no places.
+        ("other", 0, None),
+    ],
+)
+def test_why_a_place_cannot_be_told(odd: Any, take_id: str, place: int, expected: tuple[Any, ...] | None) -> None:
+    sql = "select outcome, reason, slid_into from fact.written_place_take where take_id = ? and written_place_id = ?"
+    assert odd.execute(sql, [take_id, PLACES[place]]).fetchall() == ([expected] if expected else [])

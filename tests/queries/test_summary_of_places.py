@@ -140,3 +140,41 @@ def test_players_who_share_many_places_are_compared() -> None:
     ((taught, others, p),) = rows(con, "summary.agreement_of_pupils", "taught", "others", "p")
     assert (taught, others) == (1, 5)
     assert p == pytest.approx(1 / 6, abs=0.05)
+
+
+def test_the_edition_followed_is_told_and_other_music_refused() -> None:
+    """Sixty notes and two editions, which print slides at other places; Ann follows one of them."""
+    pitches = [60.0 + 2 * (event % 2) for event in range(60)]
+
+    def edition(name: str, offset: int) -> dict[str, Any]:
+        notes = []
+        for i, midi in enumerate(pitches):
+            moved = i % 8 == offset
+            notes.append(
+                {
+                    "work_id": "air", "edition": name, "note_number": i + 1, "event": i + 1, "bar_index": i + 1,
+                    "bar": str(i + 1), "beat": 1.0, "midi": midi, "string": "G",
+                    "finger": 3 if midi == 60.0 else 4, "slide_marked": moved,
+                }
+            )  # fmt: skip
+        return {"written_part": [{"work_id": "air", "edition": name}], "written_note": notes}
+
+    played = list(range(1, 61))
+    follows = tuple(k + 1 for k in range(59) if k % 8 == 3)
+    strangers = take("t2", "bo", list(played))
+    strangers["written_fit"][0]["state"] = "not_this_work"
+    tables = joined(
+        {"player": [{"player_id": "ann", "name": "Ann"}, {"player_id": "bo", "name": "Bo"}]},
+        edition("Wrack 1897", 3),
+        edition("Zorn 1911", 6),
+        take("t1", "ann", list(played), slides=follows),
+        strangers,
+    )
+    con = database("player", results=("edition_followed",), **tables)
+    columns = ("take_id", "edition", "player", "state", "verdict", "shifts", "shifts_slid", "others", "others_slid")
+    assert rows(con, "summary.edition_followed", *columns) == [
+        ("t1", "Wrack 1897", "Ann", "told", "followed", 7.0, 7.0, 52.0, 0.0),
+        ("t1", "Zorn 1911", "Ann", "told", "not_followed", 7.0, 0.0, 52.0, 7.0),
+        ("t2", "Wrack 1897", "Bo", "other_music", None, None, None, None, None),
+        ("t2", "Zorn 1911", "Bo", "other_music", None, None, None, None, None),
+    ]

@@ -41,7 +41,7 @@ def match_rows(printed: list[Row], *, take: TakeNotes, hand: PassageHand, board:
         neighbours = 0 <= j < after
         if neighbours:
             row["slide_heard"] = bool(np.any(take.slide[j + 1 : after + 1] >= 0))
-        printed_shift = _printed_shift(note, printed[i + 1], board) if i + 1 < len(printed) else None
+        printed_shift = printed_shift_of(note, printed[i + 1], board) if i + 1 < len(printed) else None
         row["printed_shift"] = printed_shift
         if neighbours:
             moved = hand.shifted[j + 1 : after + 1]
@@ -163,7 +163,7 @@ def _places(note: Row, board: Fingerboard) -> set[int]:
     return found
 
 
-def _printed_shift(note: Row, after: Row, board: Fingerboard) -> bool | None:
+def printed_shift_of(note: Row, after: Row, board: Fingerboard) -> bool | None:
     """Whether the print makes the hand move by more than a semitone; None where it does not say."""
     one, other = _places(note, board), _places(after, board)
     if not one or not other:

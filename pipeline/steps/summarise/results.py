@@ -8,6 +8,7 @@ import polars as pl
 from pipeline.stats.estimates import SCHEMA, estimates, pooled_by_measure
 from pipeline.steps.summarise.comparisons import comparisons
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
+from pipeline.steps.summarise.editions import editions_followed
 from pipeline.steps.summarise.effects import effects
 from pipeline.steps.summarise.lineage import birth_rows, lineage_tests
 from pipeline.steps.summarise.places import TABLES as OF_PLACES
@@ -65,6 +66,8 @@ def result_tables(
         made["effect"] = effects(con, seed=seed)
     if "lineage_test" in names:
         made["lineage_test"] = lineage_tests(con, seed=seed)
+    if "edition_followed" in names:
+        made["edition_followed"] = editions_followed(con, seed=seed)
     if wanted_of_places := set(names).intersection(OF_PLACES):
         made |= place_results(con, seed=seed, replicates=replicates, tables=wanted_of_places)
     checked = {}
