@@ -11,6 +11,9 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
+Z_95 = 1.96
+"""Standard errors from a value to its 95 % limits (normal distribution)."""
+
 
 def cents_of_ratio(ratio: npt.ArrayLike) -> Any:
     """Interval of a frequency (or speed) ratio in cents; the ratio must be positive.

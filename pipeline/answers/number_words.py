@@ -4,8 +4,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-Z_95 = 1.96
-"""Standard errors from a value to its 95 % limits (normal distribution)."""
+from pipeline.units import Z_95
 
 
 def probability_words(probability: float) -> str:
@@ -17,13 +16,22 @@ def probability_words(probability: float) -> str:
     return f"{100 * probability:.1f} %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
-def rival_words(row: Mapping[str, Any]) -> str:
-    """The remark of a line of the speed ledger; for an ambiguous side with the likeliest other reading."""
-    remark = row["remark"] or ""
-    if row["state"] != "ambiguous" or not row["alternatives"]:
-        return remark
-    rival = row["alternatives"].split("; ")[0].replace(f", A4 = {row['reference_pitch_hz']:.1f} Hz", "")
-    return f"or {rival}" + (f"; {remark}" if remark else "")
+def ledger_remark(row: Mapping[str, Any]) -> str:
+    """The remark of a line of the speed ledger, with a sudden change of speed, which has columns of its own."""
+    said = [row["remark"]] if row["remark"] else []
+    if row["jump_s"] is not None:
+        said.append(f"speed changes suddenly at {row['jump_s']:.2f} s, correction {row['jump_cents']:+.0f} cents")
+    return "; ".join(said)
+
+
+def given_words(standard_error: float | None) -> str:
+    """95 % limits of a correction given its reading: ± 1.2; a dash where none are stated."""
+    return "–" if standard_error is None else f"± {Z_95 * standard_error:.1f}"
+
+
+def over_all_words(low: float | None, high: float | None) -> str:
+    """95 % limits of a correction over all readings: −12 to +9; a dash where none are stated."""
+    return "–" if low is None or high is None else f"{low:+.0f} to {high:+.0f}".replace("-", "−")
 
 
 _STROKES = {

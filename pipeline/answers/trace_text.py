@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pipeline.answers.number_words import Z_95, approach_words, probability_words, stroke_words
+from pipeline.answers.number_words import approach_words, given_words, over_all_words, probability_words, stroke_words
 from pipeline.store.database.trace import Row, Trace, TransferTrace
 from pipeline.store.parts.part import name_of
 
@@ -56,9 +56,12 @@ def _told(item: TransferTrace) -> Iterator[str]:
         rpm = f", plays at {speed['playing_rpm']:.2f} rpm" if speed["playing_rpm"] else ""
         key = f", {speed['key']}" if speed["key"] else ""
         yield (
-            f"  speed: {speed['state']}, {speed['offset_cents']:+.1f} ± {Z_95 * speed['offset_se_cents']:.1f} cents "
-            f"(95 %, if A4 = {speed['reference_pitch_hz']:g} Hz{key}){rpm}"
+            f"  speed: {speed['state']}, {speed['offset_cents']:+.1f} {given_words(speed['offset_se_cents'])} cents "
+            f"(95 %, if A4 = {speed['reference_pitch_hz']:.4g} Hz{key}){rpm}"
         )
+        if speed["offset_low_cents"] is not None:
+            limits = over_all_words(speed["offset_low_cents"], speed["offset_high_cents"])
+            yield f"  over all readings of key, A4 and intonation: {limits} cents (95 %)"
     if item.decision:
         yield f"  ruling on the speed by {item.decision['decided_by']}: {item.decision['reason']}"
     issued = " ".join(str(side[name]) for name in ("label", "issue_number") if side.get(name))

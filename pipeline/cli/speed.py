@@ -60,13 +60,13 @@ def speed(
 def _print_ledger(frame: Any) -> None:
     from rich.table import Table
 
-    from pipeline.answers.number_words import Z_95, probability_words, rival_words
+    from pipeline.answers.number_words import given_words, ledger_remark, over_all_words, probability_words
     from pipeline.cli.console import console
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for head in ("transfer", "state"):
         table.add_column(head)
-    for head in ("rpm", "correction", "± (95 %)", "A4 Hz", "sure", "drift", "wow"):
+    for head in ("rpm", "correction", "given A4, key", "over all", "A4 Hz", "sure", "drift", "wow"):
         table.add_column(head, justify="right")
     for head in ("key", "remark"):
         table.add_column(head, overflow="fold")
@@ -76,17 +76,19 @@ def _print_ledger(frame: Any) -> None:
             row["state"],
             _number(row["playing_rpm"], "{:.2f}"),
             _number(row["offset_cents"], "{:+.1f}"),
-            "–" if row["offset_se_cents"] is None else f"{Z_95 * row['offset_se_cents']:.1f}",
-            _number(row["reference_pitch_hz"], "{:g}"),
+            given_words(row["offset_se_cents"]),
+            over_all_words(row["offset_low_cents"], row["offset_high_cents"]),
+            _number(row["reference_pitch_hz"], "{:.4g}"),
             "–" if row["probability"] is None else probability_words(row["probability"]),
             _number(row["drift_range_cents"], "{:.0f}"),
             _number(row["wow_cents"], "{:.1f}"),
             row["key"] or "–",
-            _safe(rival_words(row)),
+            _safe(ledger_remark(row)),
         )
     console().print(table)
     print(
-        "correction, ±, drift and wow in cents; ± holds if key and A4 are as shown; `glideline speed DIR ID` says why",
+        "correction, limits, drift and wow in cents; limits are of 95 %, given key and A4 as shown, and over all "
+        "readings of key, A4 and intonation; `glideline speed DIR ID` says why",
         file=sys.stderr,
     )
 
@@ -114,7 +116,7 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
             f"{reading['rank']}.",
             _number(reading["playing_rpm"], "{:.2f}"),
             _number(reading["offset_cents"], "{:+.1f}"),
-            f"{reading['reference_pitch_hz']:g}",
+            f"{reading['reference_pitch_hz']:.4g}",
             probability_words(reading["probability"]),
             reading["key"] or "–",
             _safe(reading["reason"]),
@@ -124,7 +126,7 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
 
 
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
-    from pipeline.answers.number_words import Z_95
+    from pipeline.answers.number_words import given_words, over_all_words
 
     facts = [("transfer", row["transfer_id"] + (f" (takes {row['takes']})" if row["takes"] else ""))]
     if row["session_id"]:
@@ -132,11 +134,22 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
     state = row["state"] + (f" by {row['decided_by']}: {row['decision_reason']}" if row["decided_by"] else "")
     facts.append(("state", state))
     if row["offset_cents"] is not None:
-        size = f"{row['offset_cents']:+.1f} ± {Z_95 * row['offset_se_cents']:.1f} cents (95 %)"
-        facts.append(("correction", f"{size}, if key and A4 = {row['reference_pitch_hz']:g} Hz are as shown"))
+        a4 = f"A4 = {row['reference_pitch_hz']:.4g} Hz"
+        if row["offset_se_cents"] is None:
+            facts.append(("correction", f"{row['offset_cents']:+.1f} cents, at {a4}"))
+        else:
+            size = f"{row['offset_cents']:+.1f} {given_words(row['offset_se_cents'])} cents (95 %)"
+            facts.append(("correction", f"{size}, if key and {a4} are as shown"))
+    if row["offset_low_cents"] is not None and not row["decided_by"]:
+        limits = over_all_words(row["offset_low_cents"], row["offset_high_cents"])
+        a4 = f"{row['reference_pitch_low_hz']:.1f} to {row['reference_pitch_high_hz']:.1f} Hz"
+        facts.append(("over all readings", f"{limits} cents (95 %), A4 {a4}"))
     if row["playing_rpm"] is not None:
         turned = _number(row["turntable_rpm"], "{:g}")
-        facts.append(("plays at", f"{row['playing_rpm']:.2f} rpm (transferred at {turned})"))
+        limits = ""
+        if row["playing_rpm_low"] is not None:
+            limits = f", {row['playing_rpm_low']:.2f} to {row['playing_rpm_high']:.2f} over all readings"
+        facts.append(("plays at", f"{row['playing_rpm']:.2f} rpm{limits} (transferred at {turned})"))
     if row["decided_by"]:
         facts.append(("would have been", f"{row['estimated_offset_cents']:+.1f} cents, {row['estimated_state']}"))
     if row["drift_range_cents"] is not None:
@@ -144,6 +157,7 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         facts.append(("drift", f"{row['drift_range_cents']:.1f} cents along the side{within}"))
     if row["jump_s"] is not None:
         bounds = f"between {row['jump_from_s']:.2f} and {row['jump_to_s']:.2f} s (95 %)"
+        bounds += f", the greatest of {row['jump_count']}" if row["jump_count"] > 1 else ""
         facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {row['jump_s']:.2f} s, {bounds}"))
     if row["wow_cents"] is not None:
         turning = f"once per turn of a turntable at {60.0 * row['wow_hz']:.2f} rpm"

@@ -8,7 +8,14 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.answers.number_words import Z_95, count_words, minutes_words, probability_words, with_limits
+from pipeline.answers.number_words import (
+    count_words,
+    given_words,
+    minutes_words,
+    over_all_words,
+    probability_words,
+    with_limits,
+)
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.demonstration.compare import HandCounts, SlideCounts
 
@@ -87,10 +94,6 @@ def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) 
     console.print(table)
 
 
-def _limit(standard_error: float | None) -> float | None:
-    return None if standard_error is None else Z_95 * standard_error
-
-
 def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Console) -> None:
     """The speed ledger, with what was planted."""
     table = _table("Speeds: what to add to each transfer's pitch (found, planted, and found less planted)")
@@ -98,7 +101,8 @@ def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Co
     table.add_column("state", no_wrap=True)
     for name in (
         "playing\nrpm",
-        "found, cent\n± (95 %)",
+        "found, cent\n± (given A4)",
+        "over all\n(95 %)",
         "planted\ncent",
         "error\ncent",
         "drift, cent\n(planted)",
@@ -110,7 +114,8 @@ def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Co
             row["transfer_id"],
             row["state"],
             _number(row["playing_rpm"], 2),
-            f"{_number(row['offset_cents'], 1, signed=True)} ± {_number(_limit(row['offset_se_cents']), 1)}",
+            f"{_number(row['offset_cents'], 1, signed=True)} {given_words(row['offset_se_cents'])}",
+            over_all_words(row["offset_low_cents"], row["offset_high_cents"]),
             _number(row["offset_cents_planted"], 1, signed=True),
             _number(row["error_cents"], 1, signed=True),
             f"{_number(row['drift_range_cents'], 0)} ({_number(row['drift_range_cents_planted'], 0)})",
@@ -120,7 +125,7 @@ def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Co
     for transfer_id in compared.filter(pl.col("state") == "ambiguous")["transfer_id"]:
         readings = alternatives.filter(pl.col("transfer_id") == transfer_id).sort("rank").head(3)
         told = "; ".join(
-            f"{_number(row['playing_rpm'], 2)} rpm, A4 {row['reference_pitch_hz']:g} Hz, "
+            f"{_number(row['playing_rpm'], 2)} rpm, A4 {row['reference_pitch_hz']:.4g} Hz, "
             f"{row['key'] or 'key unknown'}: {probability_words(row['probability'])}"
             for row in readings.rows(named=True)
         )

@@ -6,7 +6,14 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.number_words import Z_95, count_words, minutes_words, rival_words, with_limits
+from pipeline.answers.number_words import (
+    count_words,
+    given_words,
+    ledger_remark,
+    minutes_words,
+    over_all_words,
+    with_limits,
+)
 from pipeline.answers.sentences import sentences
 from pipeline.pages import charts
 from pipeline.pages.render import drawing, page
@@ -220,11 +227,12 @@ def _speeds(view: View) -> list[dict[str, str]]:
             "transfer_id": row["transfer_id"],
             "state": row["state"],
             "offset": f"{row['offset_cents']:+.1f}".replace("-", "−"),
-            "error": f"{Z_95 * row['offset_se_cents']:.1f}",
+            "given": given_words(row["offset_se_cents"]),
+            "over_all": over_all_words(row["offset_low_cents"], row["offset_high_cents"]),
             "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",
             "reference": f"{row['reference_pitch_hz']:.1f}",
             "key": row["key"] or "",
-            "remark": rival_words(row),
+            "remark": ledger_remark(row),
         }
         for row in rows
     ]

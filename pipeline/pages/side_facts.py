@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.answers.number_words import Z_95, probability_words, stroke_words
+from pipeline.answers.number_words import given_words, over_all_words, probability_words, stroke_words
 from pipeline.pages.pictures import note_name
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
@@ -97,7 +97,6 @@ def speed_words(speed: Row | None) -> str:
     """The decision about the speed, as a sentence or two."""
     if speed is None:
         return "The speed has not been measured."
-    offset, error = speed["offset_cents"], speed["offset_se_cents"]
     rpm = f", so the disc plays at {speed['playing_rpm']:.2f} rpm" if speed["playing_rpm"] else ""
     state = {
         "decided": f"Decided by {speed['decided_by'] or 'a person'}",
@@ -105,11 +104,22 @@ def speed_words(speed: Row | None) -> str:
         "ambiguous": "Ambiguous: the second reading below is nearly as likely. With the first",
         "unmeasurable": "The speed could not be measured; it is taken as it is",
     }[speed["state"]]
+    given = ""
+    if speed["offset_se_cents"] is not None:
+        given = f" {given_words(speed['offset_se_cents'])}"
     words = (
-        f"{state}: {signed(offset, 1)} ± {Z_95 * error:.1f} cents are added to the transfer{rpm} (A4 = "
-        f"{speed['reference_pitch_hz']:g} Hz{', ' + speed['key'] if speed['key'] else ''}; "
-        "the limits are of 95 %, if these are as shown)."
+        f"{state}: {signed(speed['offset_cents'], 1)}{given} cents are added to the transfer{rpm} (A4 = "
+        f"{speed['reference_pitch_hz']:.4g} Hz{', ' + speed['key'] if speed['key'] else ''}"
+        f"{'; the limits are of 95 %, if these are as shown' if given else ''})."
     )
+    if speed["offset_low_cents"] is not None and speed["state"] != "decided":
+        limits = over_all_words(speed["offset_low_cents"], speed["offset_high_cents"])
+        words += f" Over all readings of key, A4 and intonation: {limits} cents (95 %)."
+    if speed["jump_s"] is not None:
+        words += (
+            f" The speed changes suddenly at {speed['jump_s']:.2f} s (95 %: {speed['jump_from_s']:.2f} to "
+            f"{speed['jump_to_s']:.2f} s): correction {signed(speed['jump_cents'], 1)} cents."
+        )
     if speed["drift_range_cents"] is not None:
         words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side."
     if speed["wow_cents"] is not None:

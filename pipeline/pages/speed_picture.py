@@ -43,9 +43,11 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
         estimated = float(cents_of_ratio(settled["estimated_speed_ratio"]))
         if settled["state"] == "decided":
             axes.axhline(estimated, color=ORANGE, linewidth=1.0, linestyle="--", label="estimate, on the whole")
-        if row["jump_s"] is not None:
-            axes.axvspan(row["jump_from_s"], row["jump_to_s"], color=INK, alpha=0.12, linewidth=0)
-            axes.axvline(row["jump_s"], color=INK, linewidth=0.8, linestyle=":", label="sudden change (95 %)")
+        jumps = zip(row["jump_s"], row["jump_from_s"], row["jump_to_s"], strict=True)
+        for number, (jump_s, from_s, to_s) in enumerate(jumps):
+            axes.axvspan(from_s, to_s, color=INK, alpha=0.12, linewidth=0)
+            label = "_" if number else "sudden change (95 %)"
+            axes.axvline(jump_s, color=INK, linewidth=0.8, linestyle=":", label=label)
         middle = float(np.mean(smooth))
         reach = max(30.0, 1.2 * float(np.max(np.abs(smooth - middle))))
         axes.set(xlim=(0, row["length_s"]), ylim=(middle - reach, middle + reach))

@@ -59,7 +59,7 @@ def run(step: StepInput) -> StepOutput:
 
 STEP = Step(
     name="measure",
-    version=13,
+    version=14,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

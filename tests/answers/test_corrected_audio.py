@@ -45,9 +45,12 @@ def corpus(tmp_path: Path) -> Corpus:
         "reference_pitch_hz": 440.0,
         "estimated_state": "estimated",
         "estimated_speed_ratio": 80 / 78,
+        "jump_count": 0,
     }
     jump = ("jump_s", "jump_from_s", "jump_to_s", "jump_cents")
-    empty = dict.fromkeys(("key", "drift_range_cents", "wow_hz", "wow_cents", *jump, "decided_by", "remark"))
+    limits = ("offset_low_cents", "offset_high_cents", "reference_pitch_low_hz", "reference_pitch_high_hz")
+    waver = ("wow_hz", "wow_cents", "flutter_hz", "flutter_cents")
+    empty = dict.fromkeys(("key", "drift_range_cents", *limits, *waver, *jump, "decided_by", "remark"))
     made.write("speed", "t1", pl.DataFrame([{**speed, **empty}]))
     return made
 

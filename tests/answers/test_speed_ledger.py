@@ -13,10 +13,12 @@ from tests.helpers.made_rows import corpus_folder
 
 SPEED = {
     "state": "estimated", "speed_ratio": 2 ** (-20 / 1200), "offset_cents": -20.0, "offset_se_cents": 0.8,
+    "offset_low_cents": -32.0, "offset_high_cents": -12.0, "reference_pitch_low_hz": 437.0,
+    "reference_pitch_high_hz": 442.0, "jump_count": 0,
     "playing_rpm": 77.36, "reference_pitch_hz": 440.0, "key": "D major", "estimated_state": "estimated",
     "estimated_speed_ratio": 2 ** (-20 / 1200),
 }  # fmt: skip
-READING = {"reference_pitch_hz": 440.0, "reason": "the catalogue's key fits"}
+READING = {"offset_se_cents": 0.8, "reference_pitch_hz": 440.0, "reason": "the catalogue's key fits"}
 
 
 @pytest.fixture(scope="module")
@@ -34,18 +36,25 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             {"transfer_id": "t4", "side_id": "s3", "file": "d.wav"},
         ],
         speed=[
-            {"transfer_id": "t1", **SPEED, "state": "ambiguous"},
-            {"transfer_id": "t2", **SPEED, "state": "decided", "offset_cents": 5.0, "decided_by": "A. Listener"},
+            {
+                "transfer_id": "t1", **SPEED, "state": "ambiguous", "jump_count": 1, "jump_s": 30.0,
+                "jump_from_s": 29.0, "jump_to_s": 31.0, "jump_cents": 25.0, "remark": "perhaps transposed",
+            },
+            {
+                "transfer_id": "t2", **SPEED, "state": "decided", "offset_cents": 5.0, "decided_by": "A. Listener",
+                "offset_se_cents": None, "offset_low_cents": None, "offset_high_cents": None,
+            },
             {
                 "transfer_id": "t4", "state": "unmeasurable", "speed_ratio": 1.0, "offset_cents": 0.0,
                 "offset_se_cents": 100.0, "reference_pitch_hz": 440.0, "estimated_state": "unmeasurable",
+                "jump_count": 0,
                 "estimated_speed_ratio": 1.0,
             },
         ],
         speed_alternative=[
             {
                 "transfer_id": "t4", "rank": 1, "probability": 0.92, "offset_cents": -30.0, "playing_rpm": 76.92,
-                "reference_pitch_hz": 440.0, "reason": "its session's speed, not applied",
+                "offset_se_cents": 8.0, "reference_pitch_hz": 440.0, "reason": "its session's speed, not applied",
             },
             {"transfer_id": "t1", "rank": 1, "probability": 0.9, "offset_cents": -20.0, "key": "D major", **READING},
             {
@@ -70,7 +79,11 @@ def test_every_transfer_has_its_line(folder: Path) -> None:
     assert (first["takes"], first["session_id"], first["probability"]) == ("k1, k2", "spring", 0.9)
     assert first["evidence"] == "the catalogue's key fits"
     assert first["alternatives"] == ("+80.0 cents, A4 = 440.0 Hz, E flat major (6 %); 73.00 rpm, A4 = 440.0 Hz (4 %)")
+    # 1200 log2 of the limits over the value is 12 cents below and 8 above
+    assert first["playing_rpm_low"] == pytest.approx(77.36 * 2 ** (-12 / 1200))
+    assert first["playing_rpm_high"] == pytest.approx(77.36 * 2 ** (8 / 1200))
     ruled = rows["t2"]
+    assert (ruled["offset_se_cents"], ruled["playing_rpm_low"]) == (None, None)
     assert (ruled["decided_by"], ruled["decision_reason"]) == ("A. Listener", "by ear")
     assert ruled["estimated_offset_cents"] == pytest.approx(-20.0)
     assert (rows["t3"]["state"], rows["t3"]["offset_cents"]) == ("not measured", None)
@@ -93,11 +106,17 @@ def test_the_command_prints_the_ledger_and_one_side(folder: Path) -> None:
     assert "t1" in table.output
     assert "77.36" in table.output
     first = next(line for line in table.output.splitlines() if line.startswith("t1"))
-    assert " 1.6 " in first  # 1.96 standard errors of 0.8
+    assert "± 1.6 " in first  # 1.96 standard errors of 0.8
+    assert " −32 to −12 " in first
     assert " 90 % " in first
-    assert first.rstrip().endswith("or +80.0 cents, E flat major (6 %)")
+    # a sudden change is told once
+    one = runner.invoke(app, ["speed", str(folder), "t1"]).output
+    assert table.output.count("suddenly") == 1
+    assert one.count("30.00 s") == 1
+    assert "over all readings −32 to −12 cents (95 %), A4 437.0 to 442.0 Hz" in " ".join(one.split())
     side = runner.invoke(app, ["speed", str(folder), "t2"])
     assert "by ear" in side.output
+    assert "±" not in side.output
     assert "would have been" in side.output
     as_json = runner.invoke(app, ["speed", str(folder), "t1", "--as", "json"])
     assert json.loads(as_json.output)[0]["transfer_id"] == "t1"

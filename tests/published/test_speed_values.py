@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.signal.speed.prior import STANDARD_RPM, cents_of_rpm, hum_evidence, stroboscope_name
+from pipeline.signal.speed.prior import STANDARD_RPM, cents_of_rpm, hum_evidence, hum_words, stroboscope_name
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.tuning.hum import hum_lines
 from pipeline.signal.tuning.partials import RATE_HZ
@@ -45,6 +45,8 @@ def test_stroboscope_speeds() -> None:
     assert cents_of_ratio(STANDARD_RPM / (3000.0 / 38.5)) == pytest.approx(7.51, abs=0.01)
     assert stroboscope_name(80.0) == "80.00 rpm, 90 bars under 60 Hz or 75 bars under 50 Hz"
     assert stroboscope_name(78.8) is None
+    # 87 bars under 60 Hz are 82.76 rpm; a speed 1 cent beside it is another one
+    assert stroboscope_name(82.71) is None
 
 
 def test_standard_tolerance_of_recording_speed() -> None:
@@ -98,12 +100,12 @@ def test_hum_read_slow_tells_the_speed() -> None:
     sound = 0.02 * np.sin(2 * np.pi * 58.9 * at) + 0.01 * rng.normal(size=at.size)
     (line,) = hum_lines(sound.astype(np.float32))
     assert line.hz == pytest.approx(58.9, abs=0.005)
-    right, words = hum_evidence(32.0, [line.hz])
-    wrong, none = hum_evidence(-68.0, [line.hz])
+    right, wrong = hum_evidence(np.array([32.0, -68.0]), [line.hz])
     assert right - wrong > 2.0
-    assert "60 Hz" in words
-    assert none == ""
-    assert hum_evidence(32.0, [60.0]) == (0.0, "")
+    assert "60 Hz" in hum_words(32.0, [line.hz])
+    assert hum_words(-68.0, [line.hz]) == ""
+    # hum of the transfer itself says nothing
+    assert (hum_evidence(np.array([32.0]), [60.0])[0], hum_words(32.0, [60.0])) == (0.0, "")
 
 
 def test_invariants_of_a_speed_correction() -> None:

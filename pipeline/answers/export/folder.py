@@ -181,7 +181,7 @@ def _frame(opened: OpenCorpus, view: str, withheld: list[str]) -> pl.DataFrame:
 
 
 # What names withheld takes by its nature, and what holds no takes at all.
-_UNSHARED = ("missing_or_doubtful", "speed_ledger")
+_UNSHARED = ("depends_on_speed", "missing_or_doubtful", "speed_ledger")
 _WHOLE = ("player", "ancestor", "school_member")
 
 

@@ -1,7 +1,7 @@
 """From a tuning curve and a reading to the correction along the side; a session lends weak sides its shape."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -24,7 +24,7 @@ class SharpCurve:
     ----------
     length_s, mean_cents : length of the transfer, mean of drift and jump over it.
     time_s, smooth_cents, se_cents : shape (n,), the drift and the standard error of drift and jump.
-    jump_s, jump_cents : a sudden change; None: none.
+    jumps : moments and sizes, in cents, of sudden changes.
     wow : None if not significant.
     """
 
@@ -33,8 +33,7 @@ class SharpCurve:
     time_s: Floats
     smooth_cents: Floats
     se_cents: Floats
-    jump_s: float | None
-    jump_cents: float
+    jumps: tuple[tuple[float, float], ...]
     wow: Wow | None
 
     def grid(self) -> Floats:
@@ -44,7 +43,19 @@ class SharpCurve:
     def drift_at(self, time_s: Floats) -> Floats:
         """Drift and jump, without wow."""
         smooth = np.asarray(CubicSpline(self.time_s, self.smooth_cents)(time_s))
-        return smooth if self.jump_s is None else smooth + self.jump_cents * (time_s >= self.jump_s)
+        return smooth + sum(cents * (time_s >= jump_s) for jump_s, cents in self.jumps)
+
+    def turned(self, turns: tuple[int, ...]) -> "SharpCurve":
+        """The same with each sudden change so many semitones larger."""
+        jumps, mean = [], self.mean_cents
+        for (jump_s, cents), turn in zip(self.jumps, turns, strict=True):
+            jumps.append((jump_s, cents + 100.0 * turn))
+            mean += 100.0 * turn * self.share_after(jump_s)
+        return replace(self, jumps=tuple(jumps), mean_cents=mean)
+
+    def share_after(self, time_s: float) -> float:
+        """What part of the side comes after a moment."""
+        return 1.0 - time_s / self.length_s
 
     def correction(self, *, offset_cents: float) -> Floats:
         """Correction on ``grid()`` if ``offset_cents`` is the correction at the mean of the curve."""
@@ -74,7 +85,7 @@ def helped_by_session(curves: Mapping[str, SharpCurve]) -> dict[str, SharpCurve]
     standard error exceeds ``WEAK_SE_CENTS``; it needs two others that are not, and sides with a jump neither give
     nor take. How much a shape is drawn follows from the two variances: the side's own and that between sides.
     """
-    plain = {name: curve for name, curve in curves.items() if curve.jump_s is None}
+    plain = {name: curve for name, curve in curves.items() if not curve.jumps}
     errors = {name: float(np.sqrt(np.mean(curve.se_cents**2))) for name, curve in plain.items()}
     shapes = {name: _shape(curve) for name, curve in plain.items()}
     helped = dict(curves)
@@ -105,4 +116,4 @@ def _bent(curve: SharpCurve, change: Floats, share: Floats) -> SharpCurve:
     added = basis @ change
     smooth = curve.smooth_cents + added - added.mean()
     se = curve.se_cents * np.sqrt(1.0 - 0.5 * float(share.mean()))
-    return SharpCurve(curve.length_s, curve.mean_cents, curve.time_s, smooth, se, None, 0.0, curve.wow)
+    return replace(curve, smooth_cents=smooth, se_cents=se)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaln, gammaln, logsumexp
+from scipy.special import betaln, gammaln, logsumexp, ndtr
 
 from pipeline.units import Floats
 
@@ -30,7 +30,11 @@ LONG_NOTE_S = 0.25
 # Shares of notes without vibrato, as beta distributions: the lowest open string (which no finger can sound),
 # the other open strings (whose pitch may be stopped on the next string), and stopped notes.
 _STILL_LOWEST, _STILL_OPEN, _STILL_STOPPED = (9.0, 1.0), (2.0, 1.5), (1.0, 3.0)
+# Notes below the lowest string are errors of the line: octaves and noise anywhere, hardly ever just under the string.
 _STRAYS, _STRAY_SHARE = 0.3, 0.005
+_NEAR_STRAYS, _NEAR_STRAY_SHARE, _NEAR_SEMITONES = 0.03, 0.001, 5.0
+# A string lies this far below its pitch at most, and a note is known to so much, in cents (common practice, no source).
+_STRING_OFF_CENTS, _NOTE_SD_CENTS = 20.0, 7.0
 _LOCAL = {(0, False): 0.6, (7, False): 0.1, (5, False): 0.08}
 _LOCAL_RELATIVE = 0.1
 _LOCAL_PARALLEL = 0.05
@@ -131,42 +135,52 @@ def pitch_class_notes(
 @dataclass(frozen=True)
 class StringEvidence:
     """What open strings say about one shift: ``still`` of ``count`` notes at open strings lack vibrato, ``below``
-    notes lie under the lowest string."""
+    notes (each counted by the probability that it does) lie under the lowest string."""
 
     log_likelihood: float
     still: int
     count: int
-    below: int
+    below: float
 
 
 def string_evidence(
     semitone: npt.NDArray[np.int64],
+    above_cents: Floats,
     note_length_s: Floats,
     wobble_cents: Floats,
     *,
-    open_midi: tuple[int, ...],
+    open_midi: tuple[float, ...],
     shift: int,
 ) -> StringEvidence:
     """How well the notes (n,), all ``shift`` semitones higher, suit an instrument's open strings.
 
     Notes on open strings have no vibrato (Small, in Seashore, Psychology of Music, 1938), nothing lies below the
     lowest, and what lies on the lowest cannot be stopped. How still the player's stopped notes are is left open.
+    ``above_cents`` (n,) is how far each lies above its semitone.
     """
     long = note_length_s >= LONG_NOTE_S
     pitch = semitone[long] + shift
     still = wobble_cents[long] < STILL_CENTS
-    lowest = pitch == open_midi[0]
+    under_cents = 100.0 * (open_midi[0] - pitch) - above_cents[long]
+    lowest = (pitch == open_midi[0]) & (under_cents < _STRING_OFF_CENTS)
     opens = np.isin(pitch, open_midi[1:])
-    stopped = (pitch > open_midi[0]) & ~opens
+    stopped = ~lowest & ~opens
     # a player may stop these pitches on the next string down, always or in part
     apart = _still(still[opens], _STILL_OPEN) + _still(still[stopped], _STILL_STOPPED)
     alike = _still(still[opens | stopped], _STILL_STOPPED)
     total = _still(still[lowest], _STILL_LOWEST) + float(np.logaddexp(apart, alike) - np.log(2.0))
-    below = int((pitch < open_midi[0]).sum())
-    expected = _STRAYS + _STRAY_SHARE * pitch.size
-    total += below * float(np.log(expected)) - expected - float(gammaln(below + 1.0))
+    below = ndtr((under_cents - _STRING_OFF_CENTS) / _NOTE_SD_CENTS)
+    near = under_cents < 100.0 * _NEAR_SEMITONES
+    total += _strays(float(below[near].sum()), _NEAR_STRAYS + _NEAR_STRAY_SHARE * pitch.size)
+    total += _strays(float(below[~near].sum()), _STRAYS + _STRAY_SHARE * pitch.size)
     at_open = lowest | opens
-    return StringEvidence(EVIDENCE_PER_STRING_NOTE * total, int(still[at_open].sum()), int(at_open.sum()), below)
+    counts = int(still[at_open].sum()), int(at_open.sum())
+    return StringEvidence(EVIDENCE_PER_STRING_NOTE * total, *counts, float(below.sum()))
+
+
+def _strays(count: float, expected: float) -> float:
+    # probability of so many stray notes (Poisson)
+    return float(count * np.log(expected) - expected - gammaln(count + 1.0))
 
 
 def _still(still: npt.NDArray[np.bool_], prior: tuple[float, float]) -> float:

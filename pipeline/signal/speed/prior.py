@@ -22,7 +22,7 @@ _CORRECTED_SHARE, _CORRECTED_SD, _CORRECTED_SCALE = 0.5, 8.0, 20.0
 _LABEL_SHARE, _LABEL_EDGE = 0.5, 15.0
 _HUM_SD, _HUM_SHARE, _HUM_OF_TRANSFER = 4.0, 0.5, 1.5
 _FLAT = 1.0 / 1200.0
-LADDER_CENTS = 3.0
+LADDER_RPM = 0.01
 
 
 @dataclass(frozen=True)
@@ -81,39 +81,48 @@ def offset_density(
     return np.asarray(0.5 * (raw + corrected) if already_corrected == "unknown" else raw)
 
 
-def hum_evidence(offset_cents: float, hum_hz: Sequence[float]) -> tuple[float, str]:
-    """Log-likelihood of a correction from lines of hum, and what it says in words.
+def hum_evidence(offset_cents: Floats, hum_hz: Sequence[float]) -> Floats:
+    """Log-likelihoods of corrections (n,) from lines of hum.
 
     A line on 50 or 60 Hz may come from the transfer and tells nothing. Any other may still be rumble.
     """
-    total, words = 0.0, ""
+    total = np.zeros(np.shape(offset_cents))
     for hz in hum_hz:
-        wanted = [1200.0 * float(np.log2(mains / hz)) for mains in (50.0, 60.0)]
-        if min(abs(cents) for cents in wanted) < _HUM_OF_TRANSFER:
+        wanted = _wanted(hz)
+        if wanted is None:
             continue
-        near = int(np.argmin([abs(offset_cents - cents) for cents in wanted]))
-        density = 0.5 * sum(float(_normal(np.array(offset_cents), cents, _HUM_SD)) for cents in wanted)
-        total += float(np.log(_HUM_SHARE * density + (1.0 - _HUM_SHARE) * _FLAT) - np.log(_FLAT))
-        if abs(offset_cents - wanted[near]) < 2.5 * _HUM_SD and not words:
-            words = f"hum at {hz:.2f} Hz becomes {(50, 60)[near]} Hz"
-    return total, words
+        density = 0.5 * sum(_normal(offset_cents, cents, _HUM_SD) for cents in wanted)
+        total += np.log(_HUM_SHARE * density + (1.0 - _HUM_SHARE) * _FLAT) - np.log(_FLAT)
+    return total
+
+
+def hum_words(offset_cents: float, hum_hz: Sequence[float]) -> str:
+    """What hum says for a correction, in words; "" if nothing."""
+    for hz in hum_hz:
+        for mains, cents in zip((50, 60), _wanted(hz) or (), strict=False):
+            if abs(offset_cents - cents) < 2.5 * _HUM_SD:
+                return f"hum at {hz:.2f} Hz becomes {mains} Hz"
+    return ""
+
+
+def _wanted(hz: float) -> tuple[float, float] | None:
+    # corrections that make the line 50 or 60 Hz; None for one of the transfer
+    fifty, sixty = (1200.0 * float(np.log2(mains / hz)) for mains in (50.0, 60.0))
+    return None if min(abs(fifty), abs(sixty)) < _HUM_OF_TRANSFER else (fifty, sixty)
 
 
 def stroboscope_name(rpm: float) -> str | None:
-    """The stroboscope speed within 3 cents of a speed, in words, or None; 78.26 and 77.92 before all others."""
-    found: list[tuple[float, float, str]] = []
+    """The stroboscope speed that a written speed is, in words, or None.
+
+    Only for speeds that somebody wrote down: half of all speeds lie within 3 cents of one.
+    """
+    names, exact = [], 0.0
     for mains, turns in ((60, 7200.0), (50, 6000.0)):
         bars = round(turns / rpm)
-        exact = turns / bars
-        away = abs(1200.0 * float(np.log2(rpm / exact)))
-        if away <= LADDER_CENTS:
-            usual = (mains, bars) in ((60, 92), (50, 77))
-            found.append((away - (100.0 if usual else 0.0), exact, f"{bars} bars under {mains} Hz"))
-    if not found:
-        return None
-    first = min(found)
-    names = " or ".join(name for _, exact, name in found if abs(exact - first[1]) < 1e-6)
-    return f"{first[1]:.2f} rpm, {names}"
+        if abs(turns / bars - rpm) <= LADDER_RPM:
+            exact = turns / bars
+            names.append(f"{bars} bars under {mains} Hz")
+    return f"{exact:.2f} rpm, {' or '.join(names)}" if names else None
 
 
 def _normal(x: Floats, mean: float, sd: float) -> Floats:

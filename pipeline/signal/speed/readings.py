@@ -1,39 +1,54 @@
-"""All readings of a side by itself: each reference pitch and semitone with what speaks for it, speed apart.
+"""All readings of a side by itself: each semitone with what speaks for it, speed and reference pitch apart.
 
-The pitch of a side fixes only speed times reference pitch, modulo a semitone. A reading picks a reference pitch
-and a number of semitones; keys, open strings and hum say how well it suits, the speeds of discs and the other
-sides of the session (``session.py``) say how likely its speed is.
+The pitch of a side fixes only speed times reference pitch, modulo a semitone. A candidate picks a number of
+semitones, for each stretch between sudden changes; keys, open strings and hum say how well it suits. What A4 was and
+how fast discs of the time turn, and the other sides of the session, come in ``session.py``.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
 
-from pipeline.signal.speed.key import Key, at_shift, string_evidence
-from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm, hum_evidence, offset_density
+from pipeline.signal.speed.intonation import Level, NoteSet, level
+from pipeline.signal.speed.key import Key, at_shift, key_log_likelihoods, pitch_class_notes, string_evidence
+from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm, offset_density
+from pipeline.signal.speed.reference_pitch import ReferencePitch
 from pipeline.units import Floats
 
 REACH_SEMITONES = 5
-
-
-@dataclass(frozen=True)
-class ReferencePitch:
-    """A reference pitch that may have been in use, with its prior probability and where it comes from."""
-
-    hz: float
-    probability: float
-    origin: str
+ACCOMPANIMENT_SHARE = 0.5
+_TURN_SEMITONES = (0, -1, 1)
+# Sudden changes of speed are small: a Student t with 3 degrees of freedom over their size (common practice, no source).
+_CHANGE_CENTS, _LEAST_TURN = 20.0, 0.002
+# What is below this is not said of notes under the lowest string.
+_LEAST_BELOW = 0.5
 
 
 @dataclass(frozen=True)
 class Notes:
-    """Steady notes for string evidence, each (n,): semitone numbers, lengths in s, spreads in cents."""
+    """Steady notes, each (n,): beginnings in s, semitone numbers and cents above these, lengths in s, spreads in cents.
 
+    Numbers are counted from the tuning curve, 69 for A4.
+    """
+
+    start_s: Floats
     semitone: npt.NDArray[np.int64]
+    above_cents: Floats
     length_s: Floats
     wobble_cents: Floats
+
+
+@dataclass(frozen=True)
+class Change:
+    """A sudden change: when, by how many cents the sounding pitch rises as measured, what share of the side follows."""
+
+    time_s: float
+    cents: float
+    share_after: float
 
 
 @dataclass(frozen=True)
@@ -42,9 +57,11 @@ class SideEvidence:
 
     Attributes
     ----------
-    sharp_cents : how much sharper than A4 = 440 Hz equal temperament the side sounds, modulo 100.
-    key_scores : shape (24,), see ``semitone.key_log_likelihoods``.
-    key, key_trust : the catalogue's key (None: unknown or not to be used) and the probability that it is sounded.
+    sharp_cents, sharp_se : how much sharper than A4 = 440 Hz equal temperament the side sounds on the whole, modulo
+        100, and its standard error.
+    length_s, accompaniment : length of the transfer; effective numbers of accompaniment tones, (sections, 12).
+    changes : sudden changes of speed; their sizes are known modulo 100 cents only.
+    key, key_trust : the catalogue's key (None: unknown) and the probability that it is sounded.
     open_midi : the instrument's open strings, lowest first.
     references : the reference pitches that may have been in use; probabilities sum to 1.
     turntable_rpm : None where unknown.
@@ -54,11 +71,14 @@ class SideEvidence:
 
     name: str
     sharp_cents: float
-    key_scores: Floats
+    sharp_se: float
+    length_s: float
+    notes: Notes
+    accompaniment: Floats
+    changes: tuple[Change, ...]
     key: Key | None
     key_trust: float
-    notes: Notes
-    open_midi: tuple[int, ...]
+    open_midi: tuple[float, ...]
     references: tuple[ReferencePitch, ...]
     turntable_rpm: float | None
     already_corrected: str | None
@@ -90,11 +110,20 @@ class SideEvidence:
 
 @dataclass(frozen=True)
 class Candidate:
-    """One reading before its speed is judged; ``log_weight`` is the log of prior times likelihood of all else."""
+    """A reading before A4 and speed are judged.
+
+    Attributes
+    ----------
+    shift : semitones by which the notes before the first change truly lie higher than they sound.
+    turns : semitones by which each sudden change is larger than measured.
+    base_cents, se_cents : the correction on the whole if A4 = 440 Hz, and its standard error given this reading.
+    log_weight : log of prior times likelihood of all but A4, speed and hum.
+    """
 
     shift: int
-    reference: ReferencePitch
-    offset_cents: float
+    turns: tuple[int, ...]
+    base_cents: float
+    se_cents: float
     key: Key
     log_weight: float
     words: tuple[str, ...]
@@ -106,40 +135,101 @@ def candidates(side: SideEvidence) -> list[Candidate]:
     if abs(expected) < 120.0:
         expected = 0.0
     found: list[Candidate] = []
-    for reference in side.references:
-        bent = 1200.0 * float(np.log2(reference.hz / 440.0))
-        middle = round((expected - bent + side.sharp_cents) / 100.0)
+    for turns, log_prior in _turns(side.changes):
+        turned = _Turned(side, turns)
+        middle = round((expected + turned.sharp_cents) / 100.0)
         for shift in range(middle - REACH_SEMITONES, middle + REACH_SEMITONES + 1):
-            found.append(_candidate(side, reference, shift, bent - side.sharp_cents + 100.0 * shift))
+            found.append(_candidate(side, turned, shift, log_prior))
     return found
 
 
-def _candidate(side: SideEvidence, reference: ReferencePitch, shift: int, offset: float) -> Candidate:
-    key_weight, key, words = _key_evidence(side, shift)
+def _turns(changes: tuple[Change, ...]) -> list[tuple[tuple[int, ...], float]]:
+    # by how many semitones each change may differ from what was measured, with its log prior
+    each = []
+    for change in changes:
+        sizes = change.cents + 100.0 * np.array(_TURN_SEMITONES)
+        share = (1.0 + (sizes / _CHANGE_CENTS) ** 2 / 3.0) ** -2.0
+        share /= share.sum()
+        each.append(
+            [(turn, float(np.log(p))) for turn, p in zip(_TURN_SEMITONES, share, strict=True) if p > _LEAST_TURN]
+        )
+    return [(tuple(turn for turn, _ in one), sum(log for _, log in one)) for one in product(*each)]
+
+
+@dataclass(frozen=True)
+class _Turned:
+    """A side with its sudden changes taken to be so many semitones larger than measured."""
+
+    side: SideEvidence
+    turns: tuple[int, ...]
+
+    @cached_property
+    def sharp_cents(self) -> float:
+        pairs = zip(self.side.changes, self.turns, strict=True)
+        return self.side.sharp_cents + sum(100.0 * turn * change.share_after for change, turn in pairs)
+
+    @cached_property
+    def semitone(self) -> npt.NDArray[np.int64]:
+        notes, number = self.side.notes, self.side.notes.semitone.copy()
+        for change, turn in zip(self.side.changes, self.turns, strict=True):
+            number[notes.start_s + 0.5 * notes.length_s > change.time_s] -= turn
+        return number
+
+    @cached_property
+    def key_scores(self) -> Floats:
+        side, sections = self.side, self.side.accompaniment.shape[0]
+        solo = pitch_class_notes(
+            self.semitone, side.notes.start_s, side.notes.length_s, sections=sections, length_s=side.length_s
+        )
+        others = side.accompaniment.copy()
+        middle_s = (np.arange(sections) + 0.5) / sections * side.length_s
+        for change, turn in zip(side.changes, self.turns, strict=True):
+            later = middle_s > change.time_s
+            others[later] = np.roll(others[later], -turn, axis=1)
+        return key_log_likelihoods(solo + ACCOMPANIMENT_SHARE * others)
+
+    @cached_property
+    def accompanied(self) -> bool:
+        return bool(self.side.accompaniment.any())
+
+    def level(self, shift: int, key: Key) -> Level:
+        notes = self.side.notes
+        return level(
+            NoteSet(self.semitone + shift, notes.above_cents, notes.length_s, notes.wobble_cents),
+            key=key,
+            open_midi=self.side.open_midi,
+            curve_se=self.side.sharp_se,
+            accompanied=self.accompanied,
+        )
+
+
+def _candidate(side: SideEvidence, turned: _Turned, shift: int, log_prior: float) -> Candidate:
+    key_weight, key, words = _key_evidence(side, turned.key_scores, shift)
     strings = string_evidence(
-        side.notes.semitone,
+        turned.semitone,
+        side.notes.above_cents,
         side.notes.length_s,
         side.notes.wobble_cents,
         open_midi=side.open_midi,
         shift=shift,
     )
+    tuned = turned.level(shift, key)
+    base = 100.0 * shift - turned.sharp_cents - tuned.above_cents
     if strings.count:
         words.append(f"{strings.still} of {strings.count} notes at open strings without vibrato")
-    if strings.below:
-        words.append(f"{strings.below} {'note' if strings.below == 1 else 'notes'} below the lowest string")
-    hum, said = hum_evidence(offset, side.hum_hz)
-    if said:
-        words.append(said)
-    weight = float(np.log(reference.probability)) + key_weight + strings.log_likelihood + hum
-    return Candidate(shift, reference, offset, key, weight, tuple(words))
+    if strings.below >= _LEAST_BELOW:
+        below = round(strings.below) or 1
+        words.append(f"{below} {'note' if below == 1 else 'notes'} below the lowest string")
+    weight = log_prior + key_weight + strings.log_likelihood
+    return Candidate(shift, turned.turns, base, tuned.se_cents, key, weight, tuple(words))
 
 
-def _key_evidence(side: SideEvidence, shift: int) -> tuple[float, Key, list[str]]:
-    best = Key.of_number(int(np.argmax(side.key_scores))).shifted(shift)
-    anything = float(logsumexp(side.key_scores)) - float(np.log(24.0))
+def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[float, Key, list[str]]:
+    best = Key.of_number(int(np.argmax(key_scores))).shifted(shift)
+    anything = float(logsumexp(key_scores)) - float(np.log(24.0))
     if side.key is None:
         return anything, best, [f"key unknown, the notes fit {best.name} best"]
-    given = at_shift(side.key_scores, key=side.key, shift=shift) + float(np.log(side.key_trust))
+    given = at_shift(key_scores, key=side.key, shift=shift) + float(np.log(side.key_trust))
     other = anything + float(np.log(1.0 - side.key_trust))
     weight = float(np.logaddexp(given, other))
     if given >= other or best == side.key:

@@ -1,38 +1,52 @@
 """The sides of one session settled together: one lathe, so nearly one speed; one room, so one reference pitch.
 
-Every side's playing speed lies near the session's, which is unknown itself, or is an outlier (another day, a dub,
-a wrong note of the turntable's speed). The posterior of each side's reading sums over the session's speed, how
-closely its sides agree, and its reference pitch. Nothing depends on the order of the sides. A side by itself, or
-one whose turntable speed does not count, is judged by the prior of speeds alone.
+A4 is a quantity (``reference_pitch``), and so is the session's speed; every side's playing speed lies near the
+session's, or the side is an outlier (another day, a dub, a wrong note of the turntable's speed). The posterior of a
+side's reading sums over the session's speed, how closely its sides agree, and A4. Nothing depends on the order of the
+sides. A side by itself, or one whose turntable speed does not count, is judged by the prior of speeds alone.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
-from scipy.special import logsumexp
+from scipy.optimize import brentq
+from scipy.special import logsumexp, ndtr
 
-from pipeline.signal.speed.prior import stroboscope_name
-from pipeline.signal.speed.readings import Candidate, ReferencePitch, SideEvidence, candidates
+from pipeline.signal.speed.prior import hum_evidence, hum_words
+from pipeline.signal.speed.readings import Candidate, SideEvidence, candidates
+from pipeline.signal.speed.reference_pitch import GRID_CENTS, ReferencePitch
 from pipeline.units import Floats
 
 # how closely the sides of a session agree: standard deviation in cents and its prior probability
 _AGREEMENT = ((3.0, 0.3), (8.0, 0.35), (20.0, 0.35))
 OUTLIER_SHARE = 0.08
-_GRID = np.arange(-700.0, 701.0, 1.0)
+_SPEED_GRID = np.arange(-700.0, 701.0, 2.0)
 _TINY = 1e-300
+# readings this much less likely than the best, on the log scale, are not weighed
+_NEGLIGIBLE = 30.0
+LISTED_SEMITONES = 2
+"""Readings so near the first are always there, however unlikely."""
+LIMITS = (0.025, 0.975)
+ALIKE_CENTS = 30.0
+"""Readings no farther apart are one speed with A4 known more or less; strings and fingers are the same."""
 
 
 @dataclass(frozen=True)
 class Reading:
-    """One way to read a side; ``reason`` says in words what speaks for and against it."""
+    """One way to read a side; ``reason`` says in words what speaks for and against it.
+
+    ``offset_cents`` is the correction at ``reference_pitch_hz``, ``offset_se`` its standard error given the reading;
+    ``turns`` are semitones by which each sudden change is larger than measured.
+    """
 
     offset_cents: float
+    offset_se: float
     playing_rpm: float | None
     reference_pitch_hz: float
     key: str
     shift: int
+    turns: tuple[int, ...]
     probability: float
     reason: str
 
@@ -41,23 +55,45 @@ class Reading:
 class SettledSide:
     """A side's readings, likeliest first.
 
-    ``outlier_probability`` is that of not sharing its session's speed, None for a side by itself;
-    ``session_cents`` is the playing speed (cents above 78.26 rpm) that its session's other sides lead to expect.
+    ``low_cents`` and ``high_cents`` hold the correction with 95 % over all readings, A4 and intonation;
+    ``low_hz`` and ``high_hz`` hold A4. ``outlier_probability`` is that of not sharing its session's speed, None for a
+    side by itself; ``session_cents`` is the playing speed (cents above 78.26 rpm) that its session's other sides lead
+    to expect.
     """
 
     readings: tuple[Reading, ...]
+    low_cents: float
+    high_cents: float
+    low_hz: float
+    high_hz: float
     outlier_probability: float | None
     session_cents: float | None
+
+    def chance(self, reading: Reading) -> float:
+        """Probability of all readings about as fast as one."""
+        return sum(other.probability for other in self.readings if _alike(other, reading))
+
+    def rival(self) -> tuple[Reading, float] | None:
+        """The likeliest reading of another speed than the first, and the probability of all about as fast as it."""
+        first = self.readings[0]
+        others = [reading for reading in self.readings if not _alike(reading, first)]
+        if not others:
+            return None
+        best = max(others, key=self.chance)
+        return best, self.chance(best)
+
+
+def _alike(one: Reading, other: Reading) -> bool:
+    return one.turns == other.turns and abs(one.offset_cents - other.offset_cents) <= ALIKE_CENTS
 
 
 def settle_together(sides: Sequence[SideEvidence]) -> dict[str, SettledSide]:
     """Settle the sides of one session; the result is by ``SideEvidence.name``."""
-    sides = sorted(sides, key=lambda side: side.name)
-    options = {side.name: candidates(side) for side in sides}
-    tied = [side for side in sides if side.turntable_counts]
-    settled = {side.name: _alone(side, options[side.name]) for side in sides}
+    weighed = [_Weighed.of(side) for side in sorted(sides, key=lambda side: side.name)]
+    tied = [one for one in weighed if one.side.turntable_counts]
+    settled = {one.side.name: _alone(one) for one in weighed}
     if len(tied) > 1:
-        settled.update(_tied(tied, options))
+        settled.update(_tied(tied))
     return settled
 
 
@@ -74,86 +110,165 @@ def shared_speed(playing_cents: Floats) -> tuple[float, float]:
     return float(np.median(playing_cents)), float(np.sqrt(share @ sd**2 * (1.0 + 1.0 / count)))
 
 
-def _alone(side: SideEvidence, found: list[Candidate]) -> SettledSide:
-    offsets = np.array([candidate.offset_cents for candidate in found])
-    prior = np.log(side.speed_density(offsets) + _TINY)
-    weights = np.array([candidate.log_weight for candidate in found]) + prior
-    return SettledSide(_ranked(side, found, weights, ""), None, None)
+@dataclass(frozen=True)
+class _Weighed:
+    """A side's candidates (n,) against A4 (m,): corrections and weights of what does not depend on its session."""
+
+    side: SideEvidence
+    found: tuple[Candidate, ...]
+    offsets: Floats
+    se: Floats
+    weight: Floats
+    density: Floats
+
+    @classmethod
+    def of(cls, side: SideEvidence) -> "_Weighed":
+        found = candidates(side)
+        offsets = np.array([candidate.base_cents for candidate in found])[:, None] + GRID_CENTS
+        logs = np.array([candidate.log_weight for candidate in found])[:, None] + hum_evidence(offsets, side.hum_hz)
+        density = side.speed_density(offsets)
+        best = (logs + np.log(density + _TINY)).max(axis=1)
+        first = found[int(np.argmax(best))]
+        near = [one.turns == first.turns and abs(one.shift - first.shift) <= LISTED_SEMITONES for one in found]
+        kept = (best > best.max() - _NEGLIGIBLE) | np.array(near)
+        return cls(
+            side,
+            tuple(one for one, keep in zip(found, kept, strict=True) if keep),
+            offsets[kept],
+            np.array([one.se_cents for one in found])[kept],
+            np.exp(logs[kept] - logs[kept].max()),
+            density[kept],
+        )
+
+    def pitch(self) -> Floats:
+        """Prior probabilities of A4 on its grid, (m,)."""
+        return np.asarray(sum(reference.masses() for reference in self.side.references))
+
+    def near(self, index: int, sd: float) -> Floats:
+        """Density of one candidate's playing speed under each A4 and session speed, (m, speeds)."""
+        spread = float(np.hypot(sd, self.se[index]))
+        playing = self.side.playing_cents(self.offsets[index])
+        away = (_SPEED_GRID - playing[:, None]) / spread
+        near = np.exp(-0.5 * away**2) / (spread * np.sqrt(2.0 * np.pi))
+        return np.asarray((1.0 - OUTLIER_SHARE) * self.weight[index][:, None] * near)
+
+    def apart(self) -> Floats:
+        """Density of each candidate as an outlier of its session, (n, m)."""
+        return np.asarray(OUTLIER_SHARE * self.weight * self.density)
 
 
-def _tied(sides: list[SideEvidence], options: dict[str, list[Candidate]]) -> dict[str, SettledSide]:
-    speeds = np.mean([side.speed_density(_GRID - float(side.playing_cents(np.zeros(1))[0])) for side in sides], axis=0)
+def _alone(one: _Weighed) -> SettledSide:
+    return _settled(one, one.weight * one.density * one.pitch(), None, None)
+
+
+def _tied(sides: list[_Weighed]) -> dict[str, SettledSide]:
+    speeds = np.mean([one.side.speed_density(_SPEED_GRID - _turned(one)) for one in sides], axis=0)
     speeds = np.log(speeds / speeds.sum())
-    groups = sorted({side.references for side in sides}, key=lambda group: [(r.hz, r.probability) for r in group])
-    totals: dict[str, list[Floats]] = {side.name: [] for side in sides}
-    shares: dict[str, list[Floats]] = {side.name: [] for side in sides}
-    expected: dict[str, list[Floats]] = {side.name: [] for side in sides}
-    for (sd, chance), choice in product(_AGREEMENT, product(*groups)):
-        pitch = dict(zip(groups, choice, strict=True))
-        parts = [_parts(side, options[side.name], pitch[side.references], sd) for side in sides]
-        log_parts = [np.log(inside.sum(axis=0) + outside.sum() + _TINY) for inside, outside in parts]
-        everyone = np.sum(log_parts, axis=0) + speeds
-        base = float(np.log(chance)) + sum(float(np.log(reference.probability)) for reference in choice)
-        for i, side in enumerate(sides):
-            others = base + everyone - log_parts[i]
-            inside, outside = parts[i]
-            totals[side.name].append(logsumexp(others[None, :] + np.log(inside + _TINY), axis=1))
-            shares[side.name].append(float(logsumexp(others)) + np.log(outside + _TINY))
-            expected[side.name].append(others)
-    out: dict[str, SettledSide] = {}
-    for side in sides:
-        within = logsumexp(totals[side.name], axis=0)
-        beyond = logsumexp(shares[side.name], axis=0)
-        weights = np.logaddexp(within, beyond)
-        whole = float(logsumexp(weights))
-        speed = np.exp(logsumexp(expected[side.name], axis=0) - logsumexp(expected[side.name]))
-        mean = float(speed @ _GRID)
-        sd = float(np.sqrt(max(float(speed @ (_GRID - mean) ** 2), 0.0)))
-        rpm = 3600.0 / 46.0 * 2.0 ** (mean / 1200.0)
-        words = f"the session's other sides lead to expect {rpm:.2f} rpm (within {sd:.0f} cents)" if sd < 60.0 else ""
-        readings = _ranked(side, options[side.name], weights, words)
-        out[side.name] = SettledSide(readings, float(np.exp(logsumexp(beyond) - whole)), mean)
-    return out
+    groups: dict[tuple[ReferencePitch, ...], list[int]] = {}
+    for i, one in enumerate(sides):
+        groups.setdefault(one.side.references, []).append(i)
+    pitches = {group: np.log(sides[members[0]].pitch() + _TINY)[:, None] for group, members in groups.items()}
+    joint: list[list[Floats]] = [[] for _ in sides]
+    inside: list[list[float]] = [[] for _ in sides]
+    expected: list[list[Floats]] = [[] for _ in sides]
+    scale = []
+    for sd, chance in _AGREEMENT:
+        near = [np.sum([one.near(c, sd) for c in range(len(one.found))], axis=0) for one in sides]
+        each = [np.log(n + one.apart().sum(axis=0)[:, None] + _TINY) for n, one in zip(near, sides, strict=True)]
+        whole = {
+            group: pitches[group] + np.sum([each[i] for i in members], axis=0) for group, members in groups.items()
+        }
+        by_speed = {group: logsumexp(table, axis=0) for group, table in whole.items()}
+        everyone = speeds + np.log(chance) + np.sum(list(by_speed.values()), axis=0)
+        scale.append(float(logsumexp(everyone)))
+        for group, members in groups.items():
+            for i in members:
+                # what all else says of A4 and the session's speed, (m, speeds)
+                rest = whole[group] - each[i] + (everyone - by_speed[group])[None, :]
+                top = float(rest.max())
+                linear = np.exp(rest - top)
+                mine = [np.sum(sides[i].near(c, sd) * linear, axis=1) for c in range(len(sides[i].found))]
+                out = sides[i].apart() * linear.sum(axis=1)
+                joint[i].append((np.array(mine) + out) * np.exp(top - scale[0]))
+                inside[i].append(float(np.sum(mine)) * float(np.exp(top - scale[0])))
+                expected[i].append(linear.sum(axis=0) * np.exp(top - scale[0]))
+    settled: dict[str, SettledSide] = {}
+    for i, one in enumerate(sides):
+        table = np.sum(joint[i], axis=0)
+        speed = np.sum(expected[i], axis=0)
+        mean = float(speed @ _SPEED_GRID / speed.sum())
+        sd = float(np.sqrt(max(float(speed @ (_SPEED_GRID - mean) ** 2 / speed.sum()), 0.0)))
+        outlying = 1.0 - sum(inside[i]) / float(table.sum())
+        settled[one.side.name] = _settled(one, table, outlying, (mean, sd))
+    return settled
 
 
-def _parts(side: SideEvidence, found: list[Candidate], reference: ReferencePitch, sd: float) -> tuple[Floats, Floats]:
-    # likelihood of each reading by session speed (readings, grid) if it shares that speed, and (readings,) if not;
-    # the prior of the reference pitch belongs to the session, not to the side
-    offsets = np.array([candidate.offset_cents for candidate in found])
-    own = np.array([candidate.log_weight - np.log(candidate.reference.probability) for candidate in found])
-    mine = np.array([candidate.reference == reference for candidate in found])
-    weight = np.where(mine, np.exp(own - own.max()), 0.0)
-    playing = side.playing_cents(offsets)
-    near = np.exp(-0.5 * ((_GRID[None, :] - playing[:, None]) / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
-    inside = (1.0 - OUTLIER_SHARE) * weight[:, None] * near
-    return inside, OUTLIER_SHARE * weight * side.speed_density(offsets)
+def _turned(one: _Weighed) -> float:
+    return float(one.side.playing_cents(np.zeros(1))[0])
 
 
-def _ranked(side: SideEvidence, found: list[Candidate], weights: Floats, session_words: str) -> tuple[Reading, ...]:
-    probability = np.exp(weights - logsumexp(weights))
-    order = sorted(range(len(found)), key=lambda i: (-probability[i], found[i].reference.hz, found[i].shift))
-    return tuple(_reading(side, found[i], float(probability[i]), session_words) for i in order)
+def _settled(one: _Weighed, joint: Floats, outlying: float | None, session: tuple[float, float] | None) -> SettledSide:
+    # joint (n, m): unnormalised posterior of candidates and A4
+    joint = joint / joint.sum()
+    masses = np.array([reference.masses() for reference in one.side.references])
+    named = masses / (masses.sum(axis=0) + _TINY)
+    words = ""
+    if session is not None and session[1] < 60.0:
+        rpm = 3600.0 / 46.0 * 2.0 ** (session[0] / 1200.0)
+        words = f"the session's other sides lead to expect {rpm:.2f} rpm (within {session[1]:.0f} cents)"
+    readings = [
+        _reading(one, c, reference, joint[c] * named[r], words)
+        for c in range(len(one.found))
+        for r, reference in enumerate(one.side.references)
+    ]
+    readings.sort(key=lambda reading: (-reading.probability, reading.reference_pitch_hz, reading.shift, reading.turns))
+    low, high = (_quantile(one, joint, share) for share in LIMITS)
+    pitch = np.cumsum(joint.sum(axis=0))
+    low_hz, high_hz = (440.0 * 2.0 ** (float(np.interp(share, pitch, GRID_CENTS + 0.5)) / 1200.0) for share in LIMITS)
+    return SettledSide(tuple(readings), low, high, low_hz, high_hz, outlying, session[0] if session else None)
 
 
-def _reading(side: SideEvidence, candidate: Candidate, probability: float, session_words: str) -> Reading:
+def _quantile(one: _Weighed, joint: Floats, share: float) -> float:
+    kept = joint > 1e-9
+    at, mass, se = one.offsets[kept], joint[kept], np.broadcast_to(one.se[:, None], joint.shape)[kept]
+
+    def beyond(cents: float) -> float:
+        return float(mass @ ndtr((cents - at) / se)) / float(mass.sum()) - share
+
+    return float(brentq(beyond, at.min() - 10.0 * se.max(), at.max() + 10.0 * se.max(), xtol=1e-3))
+
+
+def _reading(one: _Weighed, index: int, reference: ReferencePitch, mass: Floats, session_words: str) -> Reading:
+    side, candidate = one.side, one.found[index]
+    probability = float(mass.sum())
+    # what was stated is kept; what was only assumed is estimated with the speed
+    pitch = reference.cents
+    if not reference.stated and probability > _TINY:
+        pitch = float(mass @ GRID_CENTS) / probability
+    hz, offset = 440.0 * 2.0 ** (pitch / 1200.0), candidate.base_cents + pitch
     rpm: float | None = None
-    words = [f"A4 = {candidate.reference.hz:g} Hz {candidate.reference.origin}", *candidate.words]
+    words = [f"A4 = {hz:.4g} Hz {reference.origin}", *candidate.words]
+    for change, turn in zip(side.changes, candidate.turns, strict=True):
+        if turn:
+            size = -(change.cents + 100.0 * turn)
+            words.append(f"the sudden change at {change.time_s:.2f} s taken as {size:+.0f} cents")
+    hum = hum_words(offset, side.hum_hz)
+    words += [hum] if hum else []
     if side.turntable_counts and side.turntable_rpm is not None:
-        rpm = side.turntable_rpm * 2.0 ** (candidate.offset_cents / 1200.0)
-        name = stroboscope_name(rpm)
-        if name:
-            words.append(f"stroboscope speed {name}")
+        rpm = side.turntable_rpm * 2.0 ** (offset / 1200.0)
         words += [
             f"usual at the label ({label.source})" for label in side.labels if label.low_rpm <= rpm <= label.high_rpm
         ]
     if session_words:
         words.append(session_words)
     return Reading(
-        offset_cents=candidate.offset_cents,
+        offset_cents=offset,
+        offset_se=candidate.se_cents,
         playing_rpm=rpm,
-        reference_pitch_hz=candidate.reference.hz,
+        reference_pitch_hz=hz,
         key=candidate.key.name,
         shift=candidate.shift,
+        turns=candidate.turns,
         probability=probability,
         reason="; ".join(words),
     )

@@ -1,4 +1,4 @@
-"""The tuning curve of a side, whole: smooth drift, at most one sudden change, and wow, with their evidence."""
+"""The tuning curve of a side, whole: smooth drift, sudden changes, and wow, with their evidence."""
 
 from dataclasses import dataclass
 
@@ -17,7 +17,12 @@ WOW_CHANCE = 1e-4
 WOW_LEAST_CENTS = 0.5
 # what a first look must say for a change to be placed, and what it must be once it is
 JUMP_LOG_ODDS = -1.0
-JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS, JUMP_BORNE_OUT_SIGMAS = 12.0, 4.4, 2.0
+JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS, JUMP_BORNE_OUT_SIGMAS = 8.0, 4.4, 2.0
+# A change smaller than this must show against a straight line through the tones near it, too: a curve that bends is
+# otherwise taken for small steps (trial, on smooth drifts by 40 cents and back: 6 errors do not suffice).
+JUMP_SMALL_CENTS, JUMP_NEAR_S, JUMP_NEAR_SIGMAS = 12.0, 20.0, 6.5
+MOST_JUMPS = 5
+FLUTTER_LOWEST_HZ, FLUTTER_HIGHEST_HZ = 0.2, 4.0
 EVIDENCE_TRUST = 0.8
 # Where solo and accompaniment sound together, each may lie beside the pitch that the side is in: a piano is
 # stretched or gone flat, a soloist plays sharp of it, and each disturbs the other's measurement.
@@ -27,36 +32,43 @@ _PLACINGS, _SETTLED_CENTS = 2, 1.5
 
 
 @dataclass(frozen=True)
+class Jump:
+    """A sudden change: when, with its standard error and 95 % bounds (the whole of a silence if it lies in one), and
+    by how many cents the sounding pitch rises, modulo 100."""
+
+    time_s: float
+    se_s: float
+    bounds_s: tuple[float, float]
+    cents: float
+
+
+@dataclass(frozen=True)
 class TuningCurve:
     """A fitted tuning curve, in cents sharper than equal temperament at A4 = 440 Hz, modulo 100.
 
     Attributes
     ----------
-    coefficient, covariance : of the spline columns, then of the jump if there is one.
-    jump_s, jump_se_s, jump_cents, jump_log_odds : the sudden change; ``jump_s`` is None if there is none.
-    jump_bounds_s : between which moments it lies (95 %), the whole of a silence if it lies in one.
+    coefficient, covariance : of the spline columns, then of the jumps in order of time.
+    jumps : the sudden changes; ``jump_log_odds`` is for a first one against none, found or not.
     wow : the wow if it is significant, else None. ``wow_chance`` is stated in either case.
+    flutter : a waver of another rate between 0.2 and 4 Hz that is significant; it is no part of the curve.
     fit : the last fit, for pictures and tests.
     """
 
     length_s: float
     coefficient: Floats
     covariance: Floats
-    jump_s: float | None
-    jump_se_s: float
-    jump_bounds_s: tuple[float, float]
-    jump_cents: float
+    jumps: tuple[Jump, ...]
     jump_log_odds: float
     wow: Wow | None
     wow_chance: float
+    flutter: Wow | None
     fit: Fit
 
     def columns(self, time_s: Floats) -> Floats:
         """Columns of the curve without wow at ``time_s`` (n,)."""
         spline = spline_columns(time_s, length_s=self.length_s)
-        if self.jump_s is None:
-            return spline
-        return np.column_stack([spline, (time_s >= self.jump_s).astype(np.float64)])
+        return np.column_stack([spline, *((time_s >= jump.time_s).astype(np.float64) for jump in self.jumps)])
 
     def smooth_at(self, time_s: Floats) -> Floats:
         """The drift without sudden change and wow."""
@@ -86,8 +98,16 @@ class TuningCurve:
         return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", columns, self.covariance, columns)))
 
 
+@dataclass(frozen=True)
+class _Found:
+    # sudden changes that hold, in order of time, the fit that knows of them, and the log odds of the first looked for
+    places: tuple[Place, ...]
+    fit: Fit
+    log_odds: float
+
+
 def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None = None) -> TuningCurve:
-    """Fit drift, sudden change and wow to the tracks of a side of ``length_s``.
+    """Fit drift, sudden changes and wow to the tracks of a side of ``length_s``.
 
     With the solo's ``frames`` a sudden change is placed by them too, not only by the tracks.
     """
@@ -99,20 +119,20 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
     wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
     waves = _waves(tracks, wow, length_s)
     fit = _fit(tracks, fit.curve, length_s, [biased, waves], forgiving=3.0)
-    jump = scan_jump(tracks, fit, length_s=length_s, size=size, trust=EVIDENCE_TRUST)
-    place: Place | None = None
-    steps = np.empty((tracks.time_s.size, 0))
-    if jump.log_odds > JUMP_LOG_ODDS:
-        for times_s in (jump.times_s, jump.other_times_s):
-            changed = _changed(tracks, frames, fit, times_s, length_s, [biased, waves], wow, size)
-            if changed:
-                place, fit = within_silence(changed[0], tracks, length_s=length_s), changed[1]
-                steps = jump_column(tracks, time_s=place.time_s)
-                break
-    fit = _fit(tracks, fit.curve, length_s, [biased, steps])
+    found = _jumps(tracks, frames, fit, length_s, [biased, waves], wow)
+    steps = _steps(tracks, found.places)
+    fit = _fit(tracks, found.fit.curve, length_s, [biased, steps])
     wow = find_wow(tracks, fit.residual, fit.weights, length_s=length_s)
     waves = _waves(tracks, wow, length_s)
     fit = _fit(tracks, fit.curve, length_s, [biased, steps, waves])
+    flutter = find_wow(
+        tracks,
+        fit.residual,
+        fit.weights,
+        length_s=length_s,
+        lowest_hz=FLUTTER_LOWEST_HZ,
+        highest_hz=FLUTTER_HIGHEST_HZ,
+    )
     keep = np.concatenate((np.arange(size), size + biased.shape[1] + np.arange(steps.shape[1])))
     if waves.shape[1]:
         left = fit.residual + waves @ fit.coefficient[-2:]
@@ -123,15 +143,44 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
         length_s=length_s,
         coefficient=coefficient,
         covariance=covariance[np.ix_(keep, keep)],
-        jump_s=place.time_s if place else None,
-        jump_se_s=place.se_s if place else 0.0,
-        jump_bounds_s=(max(place.from_s, 0.0), min(place.to_s, length_s)) if place else (0.0, 0.0),
-        jump_cents=float(coefficient[-1]) if place else 0.0,
-        jump_log_odds=jump.log_odds,
+        jumps=tuple(
+            Jump(place.time_s, place.se_s, (max(place.from_s, 0.0), min(place.to_s, length_s)), float(cents))
+            for place, cents in zip(found.places, coefficient[size:], strict=True)
+        ),
+        jump_log_odds=found.log_odds,
         wow=wow if waves.shape[1] else None,
         wow_chance=wow.chance,
+        flutter=flutter if _significant(flutter) else None,
         fit=fit,
     )
+
+
+def _jumps(
+    tracks: Tracks, frames: PitchFrames | None, fit: Fit, length_s: float, extras: list[Floats], wow: Wow
+) -> _Found:
+    # one after the other, each beside those found before
+    size = spline_count(length_s)
+    places: list[Place] = []
+    odds = -np.inf
+    while len(places) < MOST_JUMPS:
+        taken_s = tuple(place.time_s for place in places)
+        scan = scan_jump(tracks, fit, length_s=length_s, size=size, trust=EVIDENCE_TRUST, taken_s=taken_s)
+        odds = odds if places else scan.log_odds
+        known = [*extras, _steps(tracks, tuple(places))]
+        changed = None
+        if scan.log_odds > JUMP_LOG_ODDS:
+            for times_s in (scan.times_s, scan.other_times_s):
+                changed = changed or _changed(tracks, frames, fit, times_s, length_s, known, wow, taken_s)
+        if changed is None:
+            break
+        places.append(within_silence(changed[0], tracks, length_s=length_s))
+        fit = _fit(tracks, changed[1].curve, length_s, [*extras, _steps(tracks, tuple(places))], forgiving=3.0)
+    return _Found(tuple(sorted(places, key=lambda place: place.time_s)), fit, odds)
+
+
+def _steps(tracks: Tracks, places: tuple[Place, ...]) -> Floats:
+    none = np.empty((tracks.time_s.size, 0))
+    return np.hstack([none, *(jump_column(tracks, time_s=place.time_s) for place in places)])
 
 
 def _changed(
@@ -142,16 +191,18 @@ def _changed(
     length_s: float,
     extras: list[Floats],
     wow: Wow,
-    size: int,
+    taken_s: tuple[float, ...],
 ) -> tuple[Place, Fit] | None:
     # the cheapest of the candidates that holds when it is placed
+    size = spline_count(length_s)
     placed = [_placed(tracks, fit, time_s, length_s, extras) for time_s in times_s]
     placed.sort(key=lambda option: _cost(tracks, option[1], fit, size))
     for place, stepped in placed:
         found, closer = place, stepped
         if frames is not None and _clear(stepped):
-            found, closer = _by_frames(tracks, frames, stepped, place, length_s, extras, wow)
-        if _clear(closer) and _borne_out(tracks, closer, found, length_s, extras):
+            found, closer = _by_frames(tracks, frames, stepped, place, length_s, extras, wow, taken_s)
+        held = _clear(closer) and _borne_out(tracks, closer, found, length_s, extras)
+        if held and _stands_out(tracks, closer, found):
             return found, closer
     return None
 
@@ -176,6 +227,23 @@ def _borne_out(tracks: Tracks, fit: Fit, place: Place, length_s: float, extras: 
     return bool(size * np.sign(fit.coefficient[-1]) >= JUMP_BORNE_OUT_SIGMAS * sd)
 
 
+def _stands_out(tracks: Tracks, fit: Fit, place: Place) -> bool:
+    size = float(fit.coefficient[-1])
+    if abs(size) >= JUMP_SMALL_CENTS:
+        return True
+    middle_s = np.bincount(tracks.track, tracks.time_s, tracks.count) / np.bincount(
+        tracks.track, minlength=tracks.count
+    )
+    points = (np.abs(middle_s - place.time_s) < JUMP_NEAR_S)[tracks.track]
+    line = np.column_stack([np.ones(tracks.time_s.size), tracks.time_s - place.time_s, fit.columns[:, -1]])
+    line = np.where(points[:, None], line, 0.0)
+    left = np.where(points, fit.residual + size * fit.columns[:, -1], 0.0)
+    whitened = fit.weights.times(line, tracks)
+    covariance = np.linalg.inv(line.T @ whitened + 1e-9 * np.eye(3))
+    found = covariance @ (whitened.T @ left)
+    return bool(found[-1] * np.sign(size) >= JUMP_NEAR_SIGMAS * np.sqrt(covariance[-1, -1]))
+
+
 def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[Place, Fit]:
     place = Place(near_s, 0.0, near_s, near_s)
     for reach_s, step_s in ((6.0, 0.1), (3.0, 0.05), (0.6, 0.02)):
@@ -194,13 +262,15 @@ def _by_frames(
     length_s: float,
     extras: list[Floats],
     wow: Wow,
+    taken_s: tuple[float, ...],
 ) -> tuple[Place, Fit]:
-    biased, waves = extras
+    biased, waves, _ = extras
     columns = [spline_columns(frames.time_s, length_s=length_s)]
     if biased.shape[1]:
         columns.append(np.tile([1.0, 0.0], (frames.time_s.size, 1)))
     if waves.shape[1]:
         columns.append(waves_at(frames.time_s, hz=wow.hz, shrink=wow.shrink, length_s=length_s))
+    columns += [(frames.time_s >= time_s).astype(np.float64)[:, None] for time_s in taken_s]
     at_frames = np.hstack(columns)
     for _ in range(_PLACINGS):
         cents = float(fit.coefficient[-1])
@@ -230,9 +300,13 @@ def _bias(tracks: Tracks) -> Floats:
 
 
 def _waves(tracks: Tracks, wow: Wow, length_s: float) -> Floats:
-    if wow.chance > WOW_CHANCE or wow.cents < WOW_LEAST_CENTS:
+    if not _significant(wow):
         return np.empty((tracks.time_s.size, 0))
     return wow_columns(tracks, hz=wow.hz, shrink=wow.shrink, length_s=length_s)
+
+
+def _significant(wow: Wow) -> bool:
+    return wow.chance <= WOW_CHANCE and wow.cents >= WOW_LEAST_CENTS
 
 
 def _fit(

@@ -1,4 +1,4 @@
-"""One sudden change of speed: where a jump of the tuning curve explains a side better than a smooth curve.
+"""Sudden changes of speed, one at a time: where a jump of the tuning curve explains a side better than a smooth curve.
 
 The marginal likelihood of "smooth curve plus a jump at s" against "smooth curve" is computed for every s at once
 (the jump's column borders the normal equations), with the smoothing free in both: a curve that must bend sharply
@@ -27,7 +27,7 @@ _ABOUT_AS_LIKELY = 5.0
 
 
 @dataclass(frozen=True)
-class Jump:
+class Scan:
     """Candidates, and the log Bayes factor for a jump somewhere on this side against none.
 
     ``times_s`` are those about as likely as the likeliest, ``other_times_s`` are to be tried if none of them holds.
@@ -43,17 +43,22 @@ def jump_column(tracks: Tracks, *, time_s: float) -> Floats:
     return after_share(tracks.time_s, tracks.window_s, time_s)[:, None]
 
 
-def scan_jump(tracks: Tracks, fit: Fit, *, length_s: float, size: int, trust: float) -> Jump:
-    """The likeliest moments of a jump, from a fit without one.
+def scan_jump(
+    tracks: Tracks, fit: Fit, *, length_s: float, size: int, trust: float, taken_s: tuple[float, ...]
+) -> Scan:
+    """The likeliest moments of a jump, from a fit that does not know of it.
 
     Parameters
     ----------
     size : number of spline columns, the first of ``fit.columns``.
     trust : share of the nominal evidence that counts; tones that follow one another err alike.
+    taken_s : moments of jumps that the fit knows of; none is looked for within 3 s of them.
     """
     at = np.arange(_EDGE_S, length_s - _EDGE_S, _GRID_S)
+    for time_s in taken_s:
+        at = at[np.abs(at - time_s) >= _APART_S]
     if at.size == 0:
-        return Jump((), (), -np.inf)
+        return Scan((), (), -np.inf)
     gains = trust * _log_gains(tracks, fit, at, size)
     top = float(gains.max())
     odds = top + float(np.log(np.mean(np.exp(gains - top))))
@@ -65,7 +70,7 @@ def scan_jump(tracks: Tracks, fit: Fit, *, length_s: float, size: int, trust: fl
         rivals += bool(gains.max() > top - _ABOUT_AS_LIKELY)
         times.append(_middle_of_best(at, gains))
         gains = np.where(np.abs(at - times[-1]) < _APART_S, -np.inf, gains)
-    return Jump(tuple(times[:rivals]), tuple(times[rivals:]), odds)
+    return Scan(tuple(times[:rivals]), tuple(times[rivals:]), odds)
 
 
 def _middle_of_best(at: Floats, gains: Floats) -> float:

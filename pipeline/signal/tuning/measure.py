@@ -216,11 +216,11 @@ def _curve_values(curve: TuningCurve) -> dict[str, Any]:
         "curve_time_s": grid.tolist(),
         "curve_cents": curve.smooth_at(grid).tolist(),
         "curve_se_cents": curve.se_at(grid).tolist(),
-        "jump_s": curve.jump_s,
-        "jump_se_s": curve.jump_se_s if curve.jump_s is not None else None,
-        "jump_from_s": curve.jump_bounds_s[0] if curve.jump_s is not None else None,
-        "jump_to_s": curve.jump_bounds_s[1] if curve.jump_s is not None else None,
-        "jump_cents": curve.jump_cents if curve.jump_s is not None else None,
+        "jump_s": [jump.time_s for jump in curve.jumps],
+        "jump_se_s": [jump.se_s for jump in curve.jumps],
+        "jump_from_s": [jump.bounds_s[0] for jump in curve.jumps],
+        "jump_to_s": [jump.bounds_s[1] for jump in curve.jumps],
+        "jump_cents": [jump.cents for jump in curve.jumps],
         "jump_log_odds": curve.jump_log_odds if np.isfinite(curve.jump_log_odds) else None,
         "wow_hz": wow.hz if wow else None,
         "wow_hz_se": wow.hz_se if wow else None,
@@ -229,13 +229,15 @@ def _curve_values(curve: TuningCurve) -> dict[str, Any]:
         "wow_phase_rad": wow.phase_rad if wow else None,
         "wow_shrink": wow.shrink if wow else None,
         "wow_chance": curve.wow_chance,
+        "flutter_hz": curve.flutter.hz if curve.flutter else None,
+        "flutter_cents": curve.flutter.cents if curve.flutter else None,
     }
 
 
 def _no_curve() -> dict[str, Any]:
-    lists: dict[str, Any] = {name: [] for name in ("curve_time_s", "curve_cents", "curve_se_cents")}
+    lists = "curve_time_s curve_cents curve_se_cents jump_s jump_se_s jump_from_s jump_to_s jump_cents"
     names = (
-        "sharp_cents sharp_se_cents jump_s jump_se_s jump_from_s jump_to_s jump_cents jump_log_odds "
-        "wow_hz wow_hz_se wow_cents wow_se_cents wow_phase_rad wow_shrink wow_chance"
+        "sharp_cents sharp_se_cents jump_log_odds wow_hz wow_hz_se wow_cents wow_se_cents wow_phase_rad wow_shrink "
+        "wow_chance flutter_hz flutter_cents"
     )
-    return {**lists, **dict.fromkeys(names.split())}
+    return {**{name: [] for name in lists.split()}, **dict.fromkeys(names.split())}

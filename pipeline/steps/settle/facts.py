@@ -1,18 +1,24 @@
 """What the catalogue says that bears on the speed of a transfer, as plain values."""
 
 import datetime
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
 
+from pipeline.instruments import open_strings
+from pipeline.signal.speed.reference_pitch import FORKS, ReferencePitch, a4_of_fork, assumed, region_of
 from pipeline.steps.scopes import session_transfers
-from pipeline.store.catalogue.recording import Row, dating, takes_on
+from pipeline.store.catalogue.recording import Row, dating, soloists_of, takes_on
 
-# Prior probabilities of the pitches in use where the catalogue states none: 435 Hz is the French diapason
-# normal of 1859, taken over at Vienna in 1885, 452 Hz about the old Philharmonic pitch of British bands.
-ASSUMED = ((440.0, 0.75, "assumed"), (435.0, 0.17, "if the diapason normal"), (452.0, 0.08, "if old high pitch"))
+# How far a pitch that is stated without any limits may be off, in cents: a take's own by half a hertz, a place's usual
+# one by a hertz and a half (common practice, no source).
+STATED_SD_CENTS, USUAL_SD_CENTS = 2.0, 6.0
 USUAL_SHARE = 0.85
+# The probability that a piece is in its printed key where nobody says whether it was transposed.
+PERHAPS_TRANSPOSED = 0.5
 COPIES = ("dub", "tape_copy", "remaster")
 
 
@@ -36,6 +42,7 @@ def transfer_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
         "copy": transfer["generation"] in COPIES,
         "process": processes.pop() if len(processes) == 1 else None,
         **_key(catalogue, takes),
+        "open_strings": _open_strings(catalogue, takes),
         "references": _references(catalogue, takes, sessions, span),
         "labels": _labels(catalogue, labels, span),
         "decision": _decision(catalogue, transfer_id),
@@ -47,12 +54,21 @@ def _key(catalogue: Any, takes: list[Row]) -> dict[str, Any]:
     works = [catalogue.row("work", take["work_id"]) for take in takes if take["work_id"]]
     keys = played or {work["key"] for work in works if work and work["key"]}
     performances = [row for take in takes for row in catalogue.rows("performance", take_id=take["take_id"])]
-    transposed = not played and any(row["transposed"] in ("yes", "unknown") for row in performances)
+    transposed = {row["transposed"] for row in performances} & {"yes", "unknown"} if not played else set()
     if len(keys) != 1:
-        return {"key": None, "key_remark": "several keys on this side" if keys else ""}
+        return {"key": None, "key_share": 1.0, "key_remark": "several keys on this side" if keys else ""}
+    if "yes" in transposed:
+        return {"key": None, "key_share": 1.0, "key_remark": "transposed: the work's key is not used"}
     if transposed:
-        return {"key": None, "key_remark": "perhaps transposed: the work's key is not used"}
-    return {"key": keys.pop(), "key_remark": ""}
+        return {"key": keys.pop(), "key_share": PERHAPS_TRANSPOSED, "key_remark": "perhaps transposed"}
+    return {"key": keys.pop(), "key_share": 1.0, "key_remark": ""}
+
+
+def _open_strings(catalogue: Any, takes: list[Row]) -> list[float] | None:
+    # None: the usual ones
+    found = {row["tuning"] for take in takes for row in soloists_of(catalogue, take["take_id"])}
+    tuning = found.pop() if len(found) == 1 else None
+    return list(open_strings(tuning)) if tuning else None
 
 
 def _span(dated: list[Row]) -> tuple[Any, Any]:
@@ -71,23 +87,50 @@ def _meets(row: Mapping[str, Any], span: tuple[datetime.date | None, datetime.da
 
 
 def _references(catalogue: Any, takes: list[Row], sessions: list[Row], span: tuple[Any, Any]) -> list[list[Any]]:
-    stated = {row["reference_pitch_hz"] for take in takes for row in _pitches(catalogue, take)}
-    if stated:
-        return [[hz, 1.0 / len(stated), "as the take's reference pitch"] for hz in sorted(stated)]
+    own = {
+        stated_pitch(row, STATED_SD_CENTS)
+        for take in takes
+        for row in catalogue.rows("reference_pitch", take_id=take["take_id"])
+    }
+    if own:
+        return _rows(ReferencePitch(hz, sd, 1.0 / len(own), "as the take's reference pitch", True) for hz, sd in own)
     places = {row["place"].casefold() for row in (*takes, *sessions) if row["place"]}
     rows = [row for row in catalogue.frame("default_pitch").iter_rows(named=True) if _meets(row, span)]
     here = [row for row in rows if row["place"].casefold() in places] or [r for r in rows if r["place"] == "*"]
-    usual = sorted({row["reference_pitch_hz"] for row in here})
+    usual = {stated_pitch(row, USUAL_SD_CENTS) for row in here}
+    otherwise = assumed(region_of(" ".join(sorted(places))), _middle_year(span))
     if not usual:
-        return [list(row) for row in ASSUMED]
-    found = [[hz, USUAL_SHARE / len(usual), "usual at the place"] for hz in usual]
-    others = [row for row in ASSUMED if all(abs(row[0] / hz - 1.0) > 0.003 for hz in usual)]
-    total = sum(row[1] for row in others)
-    return found + [[hz, (1.0 - USUAL_SHARE) * share / total, origin] for hz, share, origin in others]
+        return _rows(otherwise)
+    found = [ReferencePitch(hz, sd, USUAL_SHARE / len(usual), "usual at the place", True) for hz, sd in usual]
+    # a pitch that is only assumed says nothing new beside one that is usual here
+    others = [row for row in otherwise if all(abs(row.hz / hz - 1.0) > 0.003 for hz, _ in usual)]
+    total = sum(row.probability for row in others)
+    return _rows([*found, *(replace(row, probability=(1.0 - USUAL_SHARE) * row.probability / total) for row in others)])
 
 
-def _pitches(catalogue: Any, take: Mapping[str, Any]) -> list[dict[str, Any]]:
-    return list(catalogue.rows("reference_pitch", take_id=take["take_id"]))
+def _rows(pitches: Iterable[ReferencePitch]) -> list[list[Any]]:
+    # as JSON values, likeliest first
+    order = sorted(pitches, key=lambda pitch: (-pitch.probability, pitch.hz))
+    return [[pitch.hz, pitch.sd_cents, pitch.probability, pitch.origin, pitch.stated] for pitch in order]
+
+
+def stated_pitch(row: Mapping[str, Any], usual_sd: float) -> tuple[float, float]:
+    """A4 in Hz and its standard deviation in cents, from a row of ``reference_pitch`` or ``default_pitch``.
+
+    A range without a standard error counts as a rectangular distribution (JCGM 100:2008, 4.3.7), one with neither as
+    off by ``usual_sd``.
+    """
+    stated = row["reference_pitch_hz"]
+    hz = a4_of_fork(stated, row["fork"]) if row["fork"] in FORKS else stated
+    sd_hz = row["se_hz"]
+    if sd_hz is None and row["low_hz"] is not None and row["high_hz"] is not None:
+        sd_hz = (row["high_hz"] - row["low_hz"]) / 12.0**0.5
+    return hz, usual_sd if sd_hz is None else 1200.0 / math.log(2.0) * sd_hz / stated
+
+
+def _middle_year(span: tuple[Any, Any]) -> int | None:
+    years = [day.year for day in span if day is not None]
+    return sum(years) // len(years) if years else None
 
 
 def _labels(catalogue: Any, labels: set[str], span: tuple[Any, Any]) -> list[list[Any]]:
@@ -105,5 +148,5 @@ def _decision(catalogue: Any, transfer_id: str) -> dict[str, Any] | None:
     if row is None:
         return None
     texts = ("key", "reason", "decided_by", "samples_sha256")
-    names = ("playing_rpm", "correction_cents", "reference_pitch_hz", *texts)
+    names = ("playing_rpm", "correction_cents", "se_cents", "reference_pitch_hz", *texts)
     return {**{name: row[name] for name in names}, "decided_on": row["decided_on"].isoformat()}

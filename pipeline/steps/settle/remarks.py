@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from pipeline.signal.speed.prior import stroboscope_name
 from pipeline.units import cents_of_ratio
 
 if TYPE_CHECKING:
@@ -47,22 +48,33 @@ def decision_cents(known: Known) -> tuple[float | None, str]:
 
 
 def remarks(
-    tuning: Known, known: Known, settled: SettledSide | None, first: Reading | None, *, offered: Reading | None
+    tuning: Known,
+    known: Known,
+    settled: SettledSide | None,
+    first: Reading | None,
+    *,
+    estimated: str,
+    jumps: Sequence[tuple[float, float]],
+    offered: Reading | None,
 ) -> str:
     """Everything worth saying about one side, joined by semicolons; "" if there is nothing.
 
-    ``offered`` is the session's speed for a side that cannot be measured.
+    ``estimated`` is the state without a ruling; ``jumps`` are times and sizes of sudden changes of the sounding pitch,
+    of which the greatest has columns of its own; ``offered`` is the session's speed for a side that cannot be measured.
     """
-    said = [*_on_decision(known), *_on_reference(known), known["key_remark"]]
-    if first is not None:
-        said += _on_key(known, first)
-    if settled is not None:
-        said += _on_session(settled, first)
+    said = [*_on_decision(known)]
+    ruled = decision_cents(known)[0] is not None
+    if settled is not None and first is not None:
+        said += [] if ruled else _on_reference(known, settled, first)
+        said += [known["key_remark"], *_on_key(first), *_on_session(settled)]
+        said += _on_rival(settled, known) if estimated == "ambiguous" else []
     said += _on_turntable(tuning, known)
-    if tuning["jump_s"] is not None:
-        size = -tuning["jump_cents"]
-        bounds = f"between {tuning['jump_from_s']:.2f} and {tuning['jump_to_s']:.2f} s (95 %)"
-        said.append(f"speed changes suddenly at {tuning['jump_s']:.2f} s, {bounds}; correction {size:+.0f} cents")
+    said += _on_changes(jumps)
+    if tuning["flutter_hz"] is not None:
+        said.append(
+            f"the pitch also wavers by {tuning['flutter_cents']:.1f} cents at {tuning['flutter_hz']:.2f} Hz, "
+            "which is not taken out"
+        )
     if known.get("leans"):
         said.append("weakly measured by itself: its drift leans on that of its session's other sides")
     if not tuning["measured"]:
@@ -80,28 +92,54 @@ def _on_decision(known: Known) -> list[str]:
         return []
     decision = known["decision"]
     said = [f"ruled by {decision['decided_by']} on {decision['decided_on']}: {decision['reason']}"]
+    name = stroboscope_name(decision["playing_rpm"]) if decision["playing_rpm"] is not None else None
+    said += [f"a stroboscope speed, {name}"] if name else []
     if known["already_corrected"] == "yes":
         said.append("the transfer counts as already corrected: make sure that this ruling is not a second correction")
     return said
 
 
-def _on_reference(known: Known) -> list[str]:
-    hz, _, origin = known["references"][0]
-    if origin != "assumed":
+def _on_reference(known: Known, settled: SettledSide, first: Reading) -> list[str]:
+    if any(row[-1] for row in known["references"]):
         return []
-    return [f"no reference pitch in the catalogue: A4 = {hz:g} Hz assumed"]
+    limits = f"{settled.low_hz:.1f} to {settled.high_hz:.1f} Hz (95 %)"
+    return [f"no reference pitch in the catalogue: A4 taken as {first.reference_pitch_hz:.1f} Hz, may be {limits}"]
 
 
-def _on_key(known: Known, first: Reading) -> list[str]:
+def _on_key(first: Reading) -> list[str]:
     return [words for words in first.reason.split("; ") if words.startswith("pitch content fits")]
 
 
-def _on_session(settled: SettledSide, first: Reading | None) -> list[str]:
+def _on_rival(settled: SettledSide, known: Known) -> list[str]:
+    rival = settled.rival()
+    if rival is None:
+        return []
+    reading, chance = rival
+    said = f"or {_played(reading)} ({100 * chance:.0f} %)"
+    if settled.readings[0].key != reading.key and known["key"]:
+        return [f"{said}: a transposed performance and a wrong speed sound alike"]
+    return [said]
+
+
+def _played(reading: Reading) -> str:
+    speed = f"{reading.offset_cents:+.0f} cents" if reading.playing_rpm is None else f"{reading.playing_rpm:.2f} rpm"
+    return f"{speed}, A4 = {reading.reference_pitch_hz:.4g} Hz, {reading.key}"
+
+
+def _on_session(settled: SettledSide) -> list[str]:
     share = settled.outlier_probability
-    if share is None or settled.session_cents is None or share < _OUTLIER or first is None:
+    if share is None or settled.session_cents is None or share < _OUTLIER:
         return []
     rpm = 3600.0 / 46.0 * 2.0 ** (settled.session_cents / 1200.0)
     return [f"disagrees with its session, whose other sides play at {rpm:.2f} rpm"]
+
+
+def _on_changes(jumps: Sequence[tuple[float, float]]) -> list[str]:
+    others = sorted(jumps, key=lambda jump: -abs(jump[1]))[1:]
+    if not others:
+        return []
+    each = ", ".join(f"{-cents:+.0f} cents at {time_s:.2f} s" for time_s, cents in sorted(others))
+    return [f"speed changes suddenly at {len(jumps)} places, the smaller ones {each}"]
 
 
 def _on_turntable(tuning: Known, known: Known) -> list[str]:

@@ -9,25 +9,32 @@ import polars as pl
 from pipeline.instruments import INSTRUMENTS
 from pipeline.settings import SettleSettings
 from pipeline.signal.speed.correction import SharpCurve, helped_by_session, speed_ratio, time_grid
-from pipeline.signal.speed.key import key_log_likelihoods, parse_key, pitch_class_notes
+from pipeline.signal.speed.key import parse_key
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm
-from pipeline.signal.speed.readings import Notes, ReferencePitch, SideEvidence
-from pipeline.signal.speed.session import OUTLIER_SHARE, Reading, SettledSide, settle_together, shared_speed
+from pipeline.signal.speed.readings import Change, Notes, SideEvidence
+from pipeline.signal.speed.reference_pitch import ReferencePitch
+from pipeline.signal.speed.session import (
+    LISTED_SEMITONES,
+    OUTLIER_SHARE,
+    Reading,
+    SettledSide,
+    settle_together,
+    shared_speed,
+)
 from pipeline.signal.tuning.wow import Wow
 from pipeline.steps.base import Outcome, StepInput, StepOutput
 from pipeline.steps.settle.remarks import decision_cents, remarks
-from pipeline.units import Floats, cents_of_ratio
+from pipeline.units import Z_95, Floats, cents_of_ratio
 
 UNMEASURED_SE_CENTS = 100.0
-ACCOMPANIMENT_SHARE = 0.5
 LEAST_PROBABILITY = 1e-3
-NEIGHBOURS = (-2, -1, 1, 2)
 Row = Mapping[str, Any]
 _ALTERNATIVE = {
     "transfer_id": pl.String,
     "rank": pl.Int64,
     "playing_rpm": pl.Float64,
     "offset_cents": pl.Float64,
+    "offset_se_cents": pl.Float64,
     "reference_pitch_hz": pl.Float64,
     "key": pl.String,
     "probability": pl.Float64,
@@ -76,24 +83,23 @@ def settle_sides(step: StepInput) -> StepOutput:
 
 def side_evidence(name: str, tuning: Row, known: Mapping[str, Any], instrument: str, key_trust: float) -> SideEvidence:
     """What a row of ``tuning`` and the catalogue's facts say of one side."""
-    accompaniment = np.reshape(np.asarray(tuning["accompaniment_pitch_classes"], dtype=np.float64), (-1, 12))
-    semitone = np.asarray(tuning["note_semitone"], dtype=np.int64)
-    lengths = np.asarray(tuning["note_length_s"], dtype=np.float64)
-    solo = pitch_class_notes(
-        semitone,
-        np.asarray(tuning["note_start_s"], dtype=np.float64),
-        lengths,
-        sections=accompaniment.shape[0],
-        length_s=tuning["length_s"],
+    semitone, *values = (
+        np.asarray(tuning[f"note_{name}"])
+        for name in ("semitone", "start_s", "deviation_cents", "length_s", "wobble_cents")
     )
+    start_s, above, length_s, wobble = (np.asarray(value, dtype=np.float64) for value in values)
+    curve = sharp_curve(tuning)
     return SideEvidence(
         name=name,
         sharp_cents=tuning["sharp_cents"],
-        key_scores=key_log_likelihoods(solo + ACCOMPANIMENT_SHARE * accompaniment),
+        sharp_se=tuning["sharp_se_cents"],
+        length_s=tuning["length_s"],
+        notes=Notes(start_s, semitone.astype(np.int64), above, length_s, wobble),
+        accompaniment=np.reshape(np.asarray(tuning["accompaniment_pitch_classes"], dtype=np.float64), (-1, 12)),
+        changes=tuple(Change(time_s, cents, curve.share_after(time_s)) for time_s, cents in curve.jumps),
         key=parse_key(known["key"]) if known["key"] else None,
-        key_trust=key_trust,
-        notes=Notes(semitone, lengths, np.asarray(tuning["note_wobble_cents"], dtype=np.float64)),
-        open_midi=INSTRUMENTS[instrument].open_midi,
+        key_trust=key_trust * known["key_share"],
+        open_midi=tuple(known["open_strings"] or INSTRUMENTS[instrument].open_midi),
         references=tuple(ReferencePitch(*row) for row in known["references"]),
         turntable_rpm=known["turntable_rpm"],
         already_corrected=known["already_corrected"],
@@ -122,8 +128,7 @@ def sharp_curve(tuning: Row) -> SharpCurve:
         time_s=np.asarray(tuning["curve_time_s"], dtype=np.float64),
         smooth_cents=np.asarray(tuning["curve_cents"], dtype=np.float64),
         se_cents=np.asarray(tuning["curve_se_cents"], dtype=np.float64),
-        jump_s=tuning["jump_s"],
-        jump_cents=tuning["jump_cents"] or 0.0,
+        jumps=tuple(zip(tuning["jump_s"], tuning["jump_cents"], strict=True)),
         wow=wow,
     )
 
@@ -141,10 +146,11 @@ def _tables(
     length_s = float(tuning["length_s"])
     grid = time_grid(length_s)
     readings = listed(settled.readings) if settled else []
-    state = estimated = _state(readings, settings.ambiguous_below_odds)
+    state = estimated = _state(settled, settings.ambiguous_below_odds)
     correction = np.zeros(grid.size)
     se = np.full(grid.size, UNMEASURED_SE_CENTS)
     if curve is not None and readings:
+        curve = curve.turned(readings[0].turns)
         correction = curve.correction(offset_cents=readings[0].offset_cents)
         se = curve.se_at(grid)
     estimated_ratio = speed_ratio(grid, correction, length_s=length_s)
@@ -157,26 +163,35 @@ def _tables(
     decision = known["decision"] if ruled is not None else None
     counted = known["turntable_rpm"] is not None and known["already_corrected"] != "yes"
     drift = curve.drift_at(grid) if curve is not None else np.zeros(0)
+    limits = _limits(settled, first, decision, float(cents_of_ratio(ratio)))
+    greatest = max(curve.jumps, key=lambda jump: abs(jump[1]), default=None) if curve is not None else None
+    placed = tuning["jump_s"].index(greatest[0]) if greatest else None
     speed = {
         "transfer_id": name,
         "state": state,
         "speed_ratio": ratio,
         "offset_cents": float(cents_of_ratio(ratio)),
-        "offset_se_cents": tuning["sharp_se_cents"] if first else UNMEASURED_SE_CENTS,
+        **limits,
         "playing_rpm": known["turntable_rpm"] * ratio if counted else None,
         "reference_pitch_hz": _reference(decision, first, known),
-        "key": (decision and decision["key"]) or (first.key if first else None),
+        "key": decision["key"] if decision is not None else (first.key if first else None),
         "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
         "wow_hz": tuning["wow_hz"],
         "wow_cents": tuning["wow_cents"],
-        "jump_s": tuning["jump_s"],
-        "jump_from_s": tuning["jump_from_s"],
-        "jump_to_s": tuning["jump_to_s"],
-        "jump_cents": -tuning["jump_cents"] if tuning["jump_cents"] is not None else None,
+        "flutter_hz": tuning["flutter_hz"],
+        "flutter_cents": tuning["flutter_cents"],
+        "jump_count": len(tuning["jump_s"]),
+        "jump_s": greatest[0] if greatest else None,
+        "jump_from_s": tuning["jump_from_s"][placed] if placed is not None else None,
+        "jump_to_s": tuning["jump_to_s"][placed] if placed is not None else None,
+        "jump_cents": -greatest[1] if greatest else None,
         "estimated_state": estimated,
         "estimated_speed_ratio": estimated_ratio,
         "decided_by": decision["decided_by"] if decision else None,
-        "remark": remarks(tuning, known, settled, first, offered=offered) or None,
+        "remark": remarks(
+            tuning, known, settled, first, estimated=estimated, jumps=curve.jumps if curve else (), offered=offered
+        )
+        or None,
     }
     tables = {
         "speed": pl.DataFrame([speed], infer_schema_length=None),
@@ -188,15 +203,40 @@ def _tables(
     return tables, ("done", state)
 
 
+def _limits(
+    settled: SettledSide | None, first: Reading | None, decision: Mapping[str, Any] | None, offset: float
+) -> dict[str, float | None]:
+    # given the reading, and over all readings; of a ruling its own, or none
+    names = ("offset_se_cents", "offset_low_cents", "offset_high_cents")
+    pitch = dict.fromkeys(("reference_pitch_low_hz", "reference_pitch_high_hz"))
+    if decision is not None:
+        se = decision["se_cents"]
+        return {**dict(zip(names, _normal_limits(offset, se), strict=True)), **pitch}
+    if settled is None or first is None:
+        return {**dict(zip(names, (UNMEASURED_SE_CENTS, None, None), strict=True)), **pitch}
+    # the offset on the whole is the mean of ratios, a reading's that of cents
+    apart = offset - first.offset_cents
+    return {
+        "offset_se_cents": first.offset_se,
+        "offset_low_cents": settled.low_cents + apart,
+        "offset_high_cents": settled.high_cents + apart,
+        "reference_pitch_low_hz": settled.low_hz,
+        "reference_pitch_high_hz": settled.high_hz,
+    }
+
+
+def _normal_limits(value: float, se: float | None) -> tuple[float | None, float | None, float | None]:
+    return (None, None, None) if se is None else (se, value - Z_95 * se, value + Z_95 * se)
+
+
 def listed(readings: tuple[Reading, ...]) -> list[Reading]:
     """The readings worth listing: all that are at all likely, and those 1 and 2 semitones from the first."""
     first = readings[0]
-    near = [(first.reference_pitch_hz, first.shift + step) for step in NEIGHBOURS]
-    return [
-        reading
-        for reading in readings
-        if reading.probability >= LEAST_PROBABILITY or (reading.reference_pitch_hz, reading.shift) in near
-    ]
+    kept = [reading for reading in readings if reading.probability >= LEAST_PROBABILITY]
+    for step in range(-LISTED_SEMITONES, LISTED_SEMITONES + 1):
+        like = [r for r in readings if r.shift == first.shift + step and r.turns == first.turns]
+        kept += [r for r in like[:1] if r not in kept]
+    return sorted(kept, key=lambda reading: -reading.probability)
 
 
 def _offered(known: Mapping[str, Any], mates: list[dict[str, Any]]) -> Reading | None:
@@ -212,20 +252,22 @@ def _offered(known: Mapping[str, Any], mates: list[dict[str, Any]]) -> Reading |
     said = f"the session's {others} at {rpm:.2f} rpm (another within {sd:.0f} cents of it)"
     return Reading(
         offset_cents=offset,
+        offset_se=sd,
         playing_rpm=rpm,
         reference_pitch_hz=float(settled[0]["reference_pitch_hz"]),
         key="",
         shift=0,
+        turns=(),
         probability=1.0 - OUTLIER_SHARE,
         reason=f"{said}; nothing on this side itself speaks for it or against it, so it is not applied",
     )
 
 
-def _state(readings: list[Reading], odds: float) -> str:
-    if not readings:
+def _state(settled: SettledSide | None, odds: float) -> str:
+    if settled is None:
         return "unmeasurable"
-    rival = readings[1].probability if len(readings) > 1 else 0.0
-    return "ambiguous" if readings[0].probability < odds * rival else "estimated"
+    rival = settled.rival()
+    return "ambiguous" if rival is not None and settled.chance(settled.readings[0]) < odds * rival[1] else "estimated"
 
 
 def _reference(decision: Mapping[str, Any] | None, first: Reading | None, known: Mapping[str, Any]) -> float:
@@ -252,6 +294,7 @@ def _alternatives(name: str, readings: list[Reading], counted: bool) -> pl.DataF
             "rank": rank,
             "playing_rpm": reading.playing_rpm if counted else None,
             "offset_cents": reading.offset_cents,
+            "offset_se_cents": reading.offset_se,
             "reference_pitch_hz": reading.reference_pitch_hz,
             "key": reading.key or None,
             "probability": reading.probability,

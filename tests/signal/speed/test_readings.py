@@ -9,13 +9,17 @@ import pytest
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.speed.key import Key, key_log_likelihoods, parse_key, pitch_class_notes
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm, offset_density, playing_density
-from pipeline.signal.speed.readings import Notes, ReferencePitch, SideEvidence
+from pipeline.signal.speed.readings import Change, Notes, SideEvidence
+from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed
 from pipeline.signal.speed.session import Reading, settle_together
 
 VIOLIN = INSTRUMENTS["violin"].open_midi
 MAJOR = (0, 2, 4, 5, 7, 9, 11)
-STATED = (ReferencePitch(440.0, 1.0, "as the take's reference pitch"),)
-UNSURE = (ReferencePitch(440.0, 0.5, "if modern"), ReferencePitch(452.0, 0.5, "if old high pitch"))
+STATED = (ReferencePitch(440.0, 2.0, 1.0, "as the take's reference pitch", stated=True),)
+UNSURE = (
+    ReferencePitch(440.0, 2.0, 0.5, "if modern", stated=True),
+    ReferencePitch(452.0, 2.0, 0.5, "if old high pitch", stated=True),
+)
 
 
 def tune(tonic: int, *, seed: int, count: int = 150) -> list[int]:
@@ -34,14 +38,16 @@ def side(midi: list[int], *, name: str = "side", sharp: float = 0.0, still: Any 
         wobble[[bool(still(m)) for m in midi]] = 2.0
     lengths = np.full(number.size, 0.5)
     starts = 0.5 * np.arange(number.size)
-    counted = pitch_class_notes(number, starts, lengths, sections=5, length_s=0.5 * number.size)
     evidence = SideEvidence(
         name=name,
         sharp_cents=sharp,
-        key_scores=key_log_likelihoods(counted),
+        sharp_se=0.8,
+        length_s=0.5 * number.size,
+        notes=Notes(starts, number, np.zeros(number.size), lengths, wobble),
+        accompaniment=np.zeros((5, 12)),
+        changes=(),
         key=None,
         key_trust=0.92,
-        notes=Notes(number, lengths, wobble),
         open_midi=VIOLIN,
         references=STATED,
         turntable_rpm=78.26,
@@ -55,6 +61,11 @@ def side(midi: list[int], *, name: str = "side", sharp: float = 0.0, still: Any 
 
 def first(evidence: SideEvidence) -> Reading:
     return settle_together([evidence])[evidence.name].readings[0]
+
+
+def near(reading: Reading, cents: float) -> bool:
+    """Whether a reading lies by a correction; these notes are in equal temperament exactly, which it cannot know."""
+    return abs(reading.offset_cents - cents) < 0.5 * reading.offset_se
 
 
 def odds(readings: tuple[Reading, ...]) -> float:
@@ -89,7 +100,7 @@ def test_a_known_key_settles_the_semitone(shift: int) -> None:
     # sounds shifted by whole semitones because the transfer runs at the wrong speed
     midi = [m - shift for m in tune(2, seed=40)]
     reading = first(side(midi, sharp=12.0, key=Key(2, False)))
-    assert reading.offset_cents == pytest.approx(100.0 * shift - 12.0)
+    assert near(reading, 100.0 * shift - 12.0)
     assert reading.key == "D major"
     assert "catalogue's key" in reading.reason
 
@@ -106,7 +117,7 @@ def test_one_key_at_one_speed_and_a_semitone_lower_at_another_are_alike() -> Non
     settled = settle_together([side(tune(2, seed=42), sharp=50.0)])["side"]
     best, second = settled.readings[:2]
     assert {best.key, second.key} == {"D major", "E flat major"}
-    assert abs(best.offset_cents - second.offset_cents) == pytest.approx(100.0)
+    assert abs(best.offset_cents - second.offset_cents) == pytest.approx(100.0, abs=best.offset_se)
     assert odds(settled.readings) < 3.0
 
 
@@ -124,8 +135,8 @@ def test_a_session_mate_settles_what_is_alike() -> None:
     mate_fast = replace(side([m - 1 for m in tune(7, seed=45)], name="mate", sharp=50.0, key=Key(7, False)))
     slow = settle_together([doubtful, mate])["doubtful"].readings
     fast = settle_together([doubtful, mate_fast])["doubtful"].readings
-    assert slow[0].offset_cents == pytest.approx(-50.0)
-    assert fast[0].offset_cents == pytest.approx(50.0)
+    assert near(slow[0], -50.0)
+    assert near(fast[0], 50.0)
     assert min(odds(slow), odds(fast)) > 3.0
     assert "session" in slow[0].reason
 
@@ -134,7 +145,7 @@ def test_the_lowest_open_string_settles_what_is_alike() -> None:
     # G3, the lowest string, cannot be stopped: it never has vibrato, and nothing lies below it
     midi = tune(2, seed=46) + [55] * 12
     settled = settle_together([side(midi, sharp=50.0, still=lambda m: m == 55)])["side"]
-    assert settled.readings[0].offset_cents == pytest.approx(-50.0)
+    assert near(settled.readings[0], -50.0)
     assert odds(settled.readings) > 3.0
     assert "without vibrato" in settled.readings[0].reason
     lower = next(r for r in settled.readings if r.shift == settled.readings[0].shift - 1)
@@ -145,7 +156,7 @@ def test_a_wrong_key_in_the_catalogue_is_found_out() -> None:
     """The work is entered in E flat, a semitone too high; the open strings and usual speeds speak for D."""
     midi = tune(2, seed=47) + [55] * 10 + [62] * 6 + [69] * 6
     reading = first(side(midi, sharp=4.0, still=lambda m: m in VIOLIN, key=Key(3, False)))
-    assert reading.offset_cents == pytest.approx(-4.0)
+    assert near(reading, -4.0)
     assert reading.key == "D major"
     assert "pitch content fits D major better than the catalogue's E flat major" in reading.reason
 
@@ -154,25 +165,25 @@ def test_usual_speeds_of_a_label_are_weak_evidence() -> None:
     plain = settle_together([side(tune(2, seed=48), sharp=50.0)])["side"].readings
     label = (LabelSpeed(80.0, 81.5, "source-1"),)
     told = settle_together([side(tune(2, seed=48), sharp=50.0, labels=label)])["side"].readings
-    assert told[0].offset_cents == pytest.approx(50.0)
+    assert near(told[0], 50.0)
     assert "source-1" in told[0].reason
     # weak: a key that speaks against it wins
     against = first(side(tune(2, seed=48), sharp=50.0, labels=label, key=Key(2, False)))
-    assert against.offset_cents == pytest.approx(-50.0)
+    assert near(against, -50.0)
     assert odds(plain) < odds(told)
 
 
 def test_hum_of_the_recording_counts() -> None:
     # 50 Hz hum that sounds at 51.47 Hz: the transfer is 50 cents sharp
     settled = first(side(tune(2, seed=49), sharp=50.0, process="electrical", hum_hz=(50.0 * 2 ** (50 / 1200),)))
-    assert settled.offset_cents == pytest.approx(-50.0)
+    assert near(settled, -50.0)
     assert settled.probability > 0.9
     assert "hum" in settled.reason
 
 
 def test_speeds_of_already_corrected_transfers_are_residuals() -> None:
     reading = first(side(tune(2, seed=50), sharp=30.0, already_corrected="yes"))
-    assert reading.offset_cents == pytest.approx(-30.0)
+    assert near(reading, -30.0)
     assert reading.playing_rpm is None
     # turntable and labels no longer matter
     other = replace(
@@ -188,6 +199,85 @@ def test_half_speed_transfers_are_read_at_disc_speed() -> None:
     midi = [m - 12 for m in tune(2, seed=51)]
     reading = first(side(midi, turntable_rpm=39.13, key=Key(2, False)))
     assert reading.playing_rpm == pytest.approx(78.26, abs=0.01)
+
+
+def changed(midi: list[int], *, after: int, size: float, seen: float) -> dict[str, Any]:
+    """A sudden change of ``size`` cents before note ``after``, measured as ``seen``: numbers as a curve counts them."""
+    numbers = np.array(midi)
+    numbers[after:] += round((size - seen) / 100.0)
+    share = 1.0 - after / len(midi)
+    return {
+        "notes": Notes(
+            0.5 * np.arange(numbers.size), numbers, np.zeros(numbers.size), np.full(numbers.size, 0.5),
+            np.full(numbers.size, 20.0),
+        ),
+        "changes": (Change(0.5 * after, seen, share),),
+        "sharp_cents": seen * share,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(("size", "seen"), [(55.0, -45.0), (-55.0, 45.0), (45.0, 45.0)])
+@pytest.mark.parametrize("key", [Key(2, minor=False), None])
+def test_the_key_of_both_halves_says_how_large_a_sudden_change_is(size: float, seen: float, key: Key | None) -> None:
+    """A rise of 55 cents looks like a fall of 45: then the second half would stand in D flat."""
+    midi = tune(2, seed=80)
+    found = settle_together([replace(side(midi, key=key), **changed(midi, after=75, size=size, seen=seen))])["side"]
+    best = found.readings[0]
+    assert best.turns == (round((size - seen) / 100.0),)
+    assert near(best, -0.5 * size)
+    assert "key" in best.reason
+
+
+def test_a_sudden_change_that_nothing_tells_is_listed_both_ways() -> None:
+    # five notes after the change: too few for a key
+    midi = tune(2, seed=81, count=60)
+    found = settle_together([replace(side(midi), **changed(midi, after=57, size=52.0, seen=-48.0))])["side"]
+    likely = {reading.turns for reading in found.readings if reading.probability > 0.05}
+    assert likely >= {(0,), (1,)}
+
+
+def test_certain_notes_below_the_lowest_string_speak_against_a_reading() -> None:
+    midi = [*tune(2, seed=82), 54, 54, 54]
+    assert near(first(side(midi, sharp=50.0, still=lambda m: m == 54)), 50.0)
+    # 45 cents under the open string is under it too, though it rounds to the open string
+    numbers = np.array([*tune(2, seed=82), 55, 55, 55])
+    cents = np.zeros(numbers.size)
+    cents[-3:] = -45.0
+    plainly = side(numbers.tolist(), sharp=50.0, still=lambda m: m == 55)
+    flat = settle_together([replace(plainly, notes=replace(plainly.notes, above_cents=cents))])["side"]
+    plain = settle_together([plainly])["side"]
+    assert near(plain.readings[0], -50.0)
+    assert sum(r.probability for r in flat.readings if r.offset_cents > 0) > 0.9
+
+
+def test_a_lowered_string_that_is_told_is_no_evidence() -> None:
+    midi = [*tune(2, seed=83), *[53] * 8]
+    told = side(midi, sharp=0.0, still=lambda m: m == 53, key=Key(2, False), open_midi=(53.0, 62.0, 69.0, 76.0))
+    assert near(first(told), 0.0)
+    assert "below" not in first(told).reason
+
+
+def test_a4_is_estimated_where_none_is_stated_and_kept_where_one_is() -> None:
+    """A disc of A4 = 444 Hz cut and played at 78.26 rpm sounds 15.7 cents above 440 Hz."""
+    sounding = side(tune(2, seed=84), sharp=15.7, key=Key(2, False), process="electrical")
+    free = settle_together([replace(sounding, references=assumed(None, 1932))])["side"]
+    assert free.low_cents < 0.0 < free.high_cents
+    assert free.low_hz < 444.0 < free.high_hz
+    kept = settle_together([sounding])["side"]
+    assert kept.readings[0].reference_pitch_hz == 440.0
+    # a stated pitch leaves little over what the reading itself leaves
+    assert kept.high_cents - kept.low_cents < 0.4 * (free.high_cents - free.low_cents)
+
+
+def test_a_session_shares_its_reference_pitch() -> None:
+    """Four sides whose A4 nobody states: the one of them that states it tells it to the other, at one speed."""
+    free = [
+        replace(side(tune(2, seed=85 + i), name=f"s{i}", sharp=20.0, key=Key(2, False)), references=assumed(None, 1910))
+        for i in range(3)
+    ]
+    alone = settle_together(free)["s0"]
+    helped = settle_together([*free, side(tune(2, seed=89), name="told", sharp=20.0, key=Key(2, False))])["s0"]
+    assert helped.high_cents - helped.low_cents < 0.6 * (alone.high_cents - alone.low_cents)
 
 
 def test_sessions_do_not_depend_on_order_and_point_out_outliers() -> None:

@@ -103,10 +103,33 @@ def test_vibrato_is_not_wow() -> None:
 @pytest.mark.parametrize("size", [-40.0, -25.0, 25.0, 40.0])
 def test_a_sudden_change_is_found_and_placed(size: float) -> None:
     found = jumping_line(16, 70.0, size)
-    assert found.jump_s == pytest.approx(70.0, abs=0.5)
+    (jump,) = found.jumps
+    assert jump.time_s == pytest.approx(70.0, abs=0.5)
     error = float(np.sqrt(found.covariance[-1, -1]))
     assert error < 6.0
-    assert abs(found.jump_cents - size) < 3.0 * error
+    assert abs(jump.cents - size) < 3.0 * error
+
+
+@pytest.mark.parametrize(("seed", "sizes"), [(61, (25.0, -30.0)), (62, (20.0, 22.0)), (63, (-28.0, 24.0, 26.0))])
+def test_several_sudden_changes_are_found(seed: int, sizes: tuple[float, ...]) -> None:
+    at_s = np.linspace(0.0, LENGTH_S, len(sizes) + 2)[1:-1]
+    time_s, f0_hz, sure = line(seed, lambda t: 5.0 + (np.array(sizes) * (t[:, None] >= at_s)).sum(axis=1))
+    _, tracks = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    frames = sure_frames(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    found = tuning_curve(tracks, length_s=LENGTH_S, frames=frames).jumps
+    assert [jump.time_s for jump in found] == pytest.approx(list(at_s), abs=1.0)
+    assert [jump.cents for jump in found] == pytest.approx(list(sizes), abs=9.0)
+
+
+@pytest.mark.parametrize("hz", [0.6, 2.3])
+def test_a_waver_beside_the_wow_is_stated(hz: float) -> None:
+    _, tracks = tracks_of(64, lambda t: 5.0 + 6.0 * np.sin(2 * np.pi * hz * t + 1.0))
+    flutter = tuning_curve(tracks, length_s=LENGTH_S).flutter
+    assert flutter is not None
+    assert flutter.hz == pytest.approx(hz, abs=0.01)
+    assert flutter.cents == pytest.approx(6.0, abs=1.5)
+    _, tracks = tracks_of(64, flat)
+    assert tuning_curve(tracks, length_s=LENGTH_S).flutter is None
 
 
 def jumping_line(seed: int, at_s: float, size: float, *, silent_s: float = 0.0) -> TuningCurve:
@@ -127,11 +150,11 @@ def test_the_step_inside_a_held_tone_places_a_sudden_change(seed: int, size: flo
     edge = np.flatnonzero((np.abs(np.diff(f0_hz)) > 12.0) | np.isnan(np.diff(f0_hz)))
     start = next(a for a, b in pairwise(edge) if time_s[a] > 60.0 and b - a > 0.8 / HOP_S)
     at_s = float(time_s[start]) + 0.4
-    found = jumping_line(seed, at_s, size)
-    assert found.jump_s == pytest.approx(at_s, abs=0.1)
-    assert found.jump_se_s < 0.1
-    low_s, high_s = found.jump_bounds_s
-    assert low_s <= min(found.jump_s, at_s) <= max(found.jump_s, at_s) <= high_s < low_s + 2.0
+    (jump,) = jumping_line(seed, at_s, size).jumps
+    assert jump.time_s == pytest.approx(at_s, abs=0.1)
+    assert jump.se_s < 0.1
+    low_s, high_s = jump.bounds_s
+    assert low_s <= min(jump.time_s, at_s) <= max(jump.time_s, at_s) <= high_s < low_s + 2.0
 
 
 @pytest.mark.parametrize("seed", [51, 52, 53])
@@ -143,7 +166,7 @@ def test_two_notes_of_one_pitch_in_different_tune_are_no_sudden_change(seed: int
     f0_hz[(start + end) // 2 : end + 1] *= 2.0 ** (18.0 / 1200.0)
     _, tracks = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
     frames = sure_frames(time_s, f0_hz, confidence=sure, least_confidence=0.5)
-    assert tuning_curve(tracks, length_s=LENGTH_S, frames=frames).jump_s is None
+    assert tuning_curve(tracks, length_s=LENGTH_S, frames=frames).jumps == ()
 
 
 def test_a_change_in_the_middle_of_a_held_tone_does_not_lose_the_tone() -> None:
@@ -156,19 +179,18 @@ def test_a_change_in_the_middle_of_a_held_tone_does_not_lose_the_tone() -> None:
 
 
 def test_a_change_in_a_long_rest_is_put_within_it_and_its_width_said() -> None:
-    found = jumping_line(35, 60.0, 35.0, silent_s=4.0)
-    assert found.jump_s is not None
-    assert 58.0 < found.jump_s < 62.0
-    assert 0.5 < found.jump_se_s < 2.5
+    (jump,) = jumping_line(35, 60.0, 35.0, silent_s=4.0).jumps
+    assert 58.0 < jump.time_s < 62.0
+    assert 0.5 < jump.se_s < 2.5
     # the bounds are the tones before and after: the whole rest, and at most a note's end more on either side
-    assert 57.0 < found.jump_bounds_s[0] <= 58.1
-    assert 61.9 <= found.jump_bounds_s[1] < 63.0
+    assert 57.0 < jump.bounds_s[0] <= 58.1
+    assert 61.9 <= jump.bounds_s[1] < 63.0
 
 
 def test_a_smooth_drift_has_no_sudden_change() -> None:
     for seed in (17, 18, 19, 20):
         _, tracks = tracks_of(seed, lambda t: -20.0 + 40.0 * np.sin(np.pi * t / LENGTH_S))
-        assert tuning_curve(tracks, length_s=LENGTH_S).jump_s is None
+        assert tuning_curve(tracks, length_s=LENGTH_S).jumps == ()
 
 
 def test_stated_errors_cover_the_truth() -> None:

@@ -32,9 +32,9 @@ def known(folder: Path, **more: str) -> dict[str, Any]:
 
 def test_without_a_reference_pitch_several_are_possible(tmp_path: Path) -> None:
     found = known(tmp_path)
-    assert found["references"][0] == [440.0, 0.75, "assumed"]
+    assert (found["references"][0][0], found["references"][0][3:]) == (440.0, ["assumed", False])
     assert {row[0] for row in found["references"]} == {435.0, 440.0, 452.0}
-    assert sum(row[1] for row in found["references"]) == pytest.approx(1.0)
+    assert sum(row[2] for row in found["references"]) == pytest.approx(1.0)
     assert (found["key"], found["process"], found["turntable_rpm"]) == ("D major", "acoustic", 78.26)
     assert found["decision"] is None
 
@@ -42,10 +42,43 @@ def test_without_a_reference_pitch_several_are_possible(tmp_path: Path) -> None:
 def test_a_takes_own_reference_pitch_wins_over_the_usual_one(tmp_path: Path) -> None:
     usual = "place,span,reference_pitch_hz\nArl,1900/1914,435\nArl,1920/,440\n*,,442\n"
     found = known(tmp_path, default_pitch=usual)
-    assert found["references"][0][:1] == [435.0]
-    assert found["references"][0][1] == pytest.approx(0.85)
+    assert found["references"][0][0] == 435.0
+    assert found["references"][0][2] == pytest.approx(0.85)
+    assert sum(row[2] for row in found["references"]) == pytest.approx(1.0)
     own = known(tmp_path, default_pitch=usual, reference_pitch="take_id,reference_pitch_hz\nk1,432\n")
-    assert own["references"] == [[432.0, 1.0, "as the take's reference pitch"]]
+    assert own["references"] == [[432.0, 2.0, 1.0, "as the take's reference pitch", True]]
+
+
+@pytest.mark.parametrize(
+    ("cells", "hz", "sd_cents"),
+    [
+        # half a hertz at 435 Hz is 1.990 cents, 1200/ln 2 times the ratio
+        ("435,,0.5,,", 435.0, 1.990),
+        # a range of 6 Hz has a standard deviation of 6/sqrt(12) Hz (JCGM 100:2008, 4.3.7): 6.846 cents at 438 Hz
+        ("438,,,435,441", 438.0, 6.846),
+        # the Philharmonic fork of 1896: C 522 Hz, A 438.95 Hz in equal temperament; 1 Hz at 522 Hz is 3.317 cents
+        ("522,C5,1,,", 438.948, 3.317),
+    ],
+)
+def test_a_reference_pitch_has_limits_and_may_be_a_fork_on_c(
+    tmp_path: Path, cells: str, hz: float, sd_cents: float
+) -> None:
+    head = "take_id,reference_pitch_hz,fork,se_hz,low_hz,high_hz\n"
+    ((found, sd, *_),) = known(tmp_path, reference_pitch=f"{head}k1,{cells}\n")["references"]
+    assert found == pytest.approx(hz, abs=0.001)
+    assert sd == pytest.approx(sd_cents, abs=0.001)
+
+
+def test_the_place_says_what_is_assumed(tmp_path: Path) -> None:
+    session = "session_id,recorded,place,label\nspring,1908-05-01,{},Nonesuch\n"
+    first = {place: known(tmp_path, session=session.format(place))["references"][0][0] for place in ("Berlin", "Arl")}
+    assert first == {"Berlin": 435.0, "Arl": 440.0}
+
+
+def test_scordatura_is_taken_over(tmp_path: Path) -> None:
+    table = "take_id,player_id,instrument,certainty,tuning\nk1,anna,violin,certain,{}\n"
+    assert known(tmp_path, performance=table.format("F3 D4 A4 E5"))["open_strings"] == [53.0, 62.0, 69.0, 76.0]
+    assert known(tmp_path, performance=table.format(""))["open_strings"] is None
 
 
 def test_everywhere_is_asked_only_where_the_place_says_nothing(tmp_path: Path) -> None:
@@ -53,12 +86,17 @@ def test_everywhere_is_asked_only_where_the_place_says_nothing(tmp_path: Path) -
     assert found["references"][0][0] == 442.0
 
 
-@pytest.mark.parametrize(("transposed", "key"), [("no", "D major"), ("", "D major"), ("yes", None), ("unknown", None)])
-def test_a_transposed_performance_does_not_use_the_works_key(tmp_path: Path, transposed: str, key: str | None) -> None:
+@pytest.mark.parametrize(
+    ("transposed", "key", "share"),
+    [("no", "D major", 1.0), ("", "D major", 1.0), ("yes", None, 1.0), ("unknown", "D major", 0.5)],
+)
+def test_a_transposed_performance_trusts_the_works_key_less(
+    tmp_path: Path, transposed: str, key: str | None, share: float
+) -> None:
     table = f"take_id,player_id,instrument,certainty,transposed\nk1,anna,violin,certain,{transposed}\n"
     found = known(tmp_path, performance=table)
-    assert found["key"] == key
-    assert bool(found["key_remark"]) == (key is None)
+    assert (found["key"], found["key_share"]) == (key, share)
+    assert bool(found["key_remark"]) == (transposed in ("yes", "unknown"))
 
 
 def test_the_key_played_stands_before_the_works(tmp_path: Path) -> None:

@@ -34,11 +34,11 @@ def tuning(name: str = "tr-1", *, sharp: float = 20.0, tonic: int = 2, seed: int
         "curve_time_s": time_s.tolist(),
         "curve_cents": (sharp + 5.0 - 10.0 * time_s / LENGTH_S).tolist(),
         "curve_se_cents": [1.0] * 61,
-        "jump_s": None,
-        "jump_se_s": None,
-        "jump_from_s": None,
-        "jump_to_s": None,
-        "jump_cents": None,
+        "jump_s": [],
+        "jump_se_s": [],
+        "jump_from_s": [],
+        "jump_to_s": [],
+        "jump_cents": [],
         "jump_log_odds": -1.0,
         "wow_hz": None,
         "wow_hz_se": None,
@@ -47,6 +47,8 @@ def tuning(name: str = "tr-1", *, sharp: float = 20.0, tonic: int = 2, seed: int
         "wow_phase_rad": None,
         "wow_shrink": None,
         "wow_chance": 0.6,
+        "flutter_hz": None,
+        "flutter_cents": None,
         "note_start_s": [0.5 * i for i in range(100)],
         "note_length_s": [0.4] * 100,
         "note_semitone": notes,
@@ -66,8 +68,10 @@ def known(**changes: Any) -> dict[str, Any]:
         "copy": False,
         "process": None,
         "key": "D major",
+        "key_share": 1.0,
         "key_remark": "",
-        "references": [[440.0, 1.0, "as the take's reference pitch"]],
+        "open_strings": None,
+        "references": [[440.0, 2.0, 1.0, "as the take's reference pitch", True]],
         "labels": [],
         "decision": None,
     }
@@ -78,6 +82,7 @@ def ruling(**changes: Any) -> dict[str, Any]:
     row: dict[str, Any] = {
         "playing_rpm": 76.0,
         "correction_cents": None,
+        "se_cents": None,
         "reference_pitch_hz": 435.0,
         "key": None,
         "reason": "matched to a piano of the time",
@@ -198,8 +203,8 @@ def test_wow_checks_the_turntable_only_while_that_counts() -> None:
 
 
 def test_doubts_about_the_catalogue_are_said() -> None:
-    assumed = [[440.0, 0.75, "assumed"], [435.0, 0.17, "if the diapason normal"], [452.0, 0.08, "if old high pitch"]]
-    assert "A4 = 440 Hz assumed" in one(known(references=assumed))["remark"]
+    assumed = [[440.0, 7.0, 0.75, "assumed", False], [435.0, 5.0, 0.25, "if the diapason normal", False]]
+    assert "no reference pitch in the catalogue: A4 taken as 44" in one(known(references=assumed))["remark"]
     wrong = one(known(key="A flat major"), tuning(sharp=3.0))
     assert "pitch content fits D major better than the catalogue's A flat major" in wrong["remark"]
     assert wrong["key"] == "D major"

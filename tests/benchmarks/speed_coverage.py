@@ -1,0 +1,299 @@
+"""Do the stated limits of a speed hold the truth? Both intervals, for sides whose A4, intonation and speed are drawn.
+
+Sides are drawn as rows of ``tuning``: the notes of a plan with their pitches, lengths and vibrato, and a curve through
+them with the error that such a curve has, without sound; rendering adds nothing to what is asked here. Speeds are
+Student t with 4 degrees of freedom and a scale of 45 cents; A4 lies anywhere from 430 to 455 Hz. ``tests.benchmarks.
+speed`` prints the tables.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from pipeline.instruments import INSTRUMENTS
+from pipeline.signal.speed.intonation import FIFTH_CENTS, JUST_CENTS, fifths_above_a
+from pipeline.signal.speed.key import Key, parse_key
+from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed
+from pipeline.signal.speed.session import SettledSide, settle_together
+from pipeline.signal.synth.plan import Plan
+from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.tuning.coarse_path import wrap100
+from pipeline.steps.settle.sides import side_evidence
+from pipeline.units import Z_95, Floats, cents_of_ratio
+
+SYSTEMS = ("equal", "Pythagorean", "just", "sharp leading notes", "rising", "free")
+OPEN_STRING_SD, PIANO_SD = 2.0, 2.0
+"""How far open strings, and the mean of a piano's notes, lie beside their A4; cents."""
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A drawn side: ``row`` as of ``tuning``, its true mean correction, A4 in cents above 440 Hz, printed key."""
+
+    row: dict[str, Any]
+    offset_cents: float
+    a4_cents: float
+    key: str
+    instrument: str
+
+
+def bend(midi: Floats, start: Floats, key: Key, system: str, rng: np.random.Generator) -> Floats:
+    """How far notes (n,) lie above equal temperament when played in a system, in cents; ``start`` from 0 to 1."""
+    pitch_class = np.round(midi).astype(int) % 12
+    degree, fifths = (pitch_class - key.tonic) % 12, fifths_above_a(key)
+    if system == "Pythagorean":
+        return np.asarray(FIFTH_CENTS * fifths[pitch_class])
+    if system == "just":
+        return np.asarray(JUST_CENTS[degree] + FIFTH_CENTS * fifths[key.tonic])
+    if system == "sharp leading notes":
+        return np.where(degree == 11, 15.0, 0.0)
+    if system == "rising":
+        return np.asarray(10.0 * start)
+    if system == "free":
+        return np.asarray(rng.normal(0.0, 5.0, 12)[pitch_class] + rng.normal(0.0, 3.0))
+    return np.zeros(midi.size)
+
+
+def drawn_side(
+    seed: int,
+    *,
+    instrument: str,
+    system: str = "equal",
+    piano: bool = False,
+    a4_hz: float | None = None,
+    lowered: int = 0,
+    transposed: int = 0,
+    jump_cents: float = 0.0,
+) -> Drawn:
+    """A side without sound.
+
+    Parameters
+    ----------
+    a4_hz : None for anywhere from 430 to 455.
+    lowered : semitones by which the lowest string is tuned down; its open notes go along.
+    transposed : semitones by which the piece is played above its printed key.
+    jump_cents : a sudden rise of the sounding pitch at a moment between 30 and 70 % of the side.
+    """
+    rng = np.random.default_rng([seed, 1])
+    plan = _plan(seed, instrument)
+    length_s = plan.length_s
+    key = parse_key(plan.key.replace("b ", " flat ")).shifted(transposed)
+    notes = [note for note in plan.notes if note.end_s - note.start_s >= 0.15]
+    start_s, midi = np.array([note.start_s for note in notes]), np.array([note.midi for note in notes])
+    long_s = np.array([note.end_s - note.start_s for note in notes])
+    opened = np.array([note.finger == 0 for note in notes])
+    midi = np.where(opened & (np.round(midi) == INSTRUMENTS[instrument].open_midi[0]), midi - lowered, midi)
+    played = midi + np.where(opened, 0.0, transposed)
+    wobble = np.hypot(0.7 * np.array([note.vibrato_cents for note in notes]), rng.uniform(1.5, 4.0, midi.size))
+    off = bend(played, start_s / length_s, key, system, rng)
+    strings = rng.normal(0.0, OPEN_STRING_SD, 128) + FIFTH_CENTS * rng.uniform(0.0, 1.0) * (np.arange(128) - 69) / 7.0
+    off = np.where(opened, strings[np.round(midi).astype(int)], off)
+    a4 = float(cents_of_ratio((float(rng.uniform(430.0, 455.0)) if a4_hz is None else a4_hz) / 440.0))
+    offset = float(np.clip(45.0 * rng.standard_t(4), -250.0, 250.0))
+    sounds = 100.0 * (played - 69.0) + off + a4 - offset
+    at_s = float(rng.uniform(0.3, 0.7)) * length_s
+    level, se = circular_level(sounds, np.minimum(long_s / 0.18, 6.0))
+    if piano:
+        level, se = a4 - offset + float(rng.normal(0.0, PIANO_SD)), 0.5
+    level = float(wrap100(np.array(level)))
+    seen = float(wrap100(np.array(jump_cents)))
+    after = (start_s + 0.5 * long_s > at_s).astype(np.float64)
+    above = sounds + (jump_cents - seen) * after - level
+    share = 1.0 - at_s / length_s
+    classes = np.zeros((max(1, round(length_s / 15.0)), 12))
+    for other in plan.accompaniment if piano else ():
+        section = min(int(other.start_s / length_s * classes.shape[0]), classes.shape[0] - 1)
+        sounded = other.midi + transposed + (a4 - offset - level + (jump_cents - seen) * (other.start_s > at_s)) / 100.0
+        classes[section, round(sounded) % 12] += 1.0
+    jumped = jump_cents != 0.0
+    row: dict[str, Any] = {
+        "length_s": length_s,
+        "sharp_cents": level + seen * share,
+        "sharp_se_cents": se,
+        "curve_time_s": [0.0, length_s],
+        "curve_cents": [level, level],
+        "curve_se_cents": [se, se],
+        "jump_s": [at_s] * jumped,
+        "jump_cents": [seen] * jumped,
+        "wow_hz": None,
+        "note_start_s": start_s.tolist(),
+        "note_length_s": long_s.tolist(),
+        "note_semitone": (np.round(above / 100.0).astype(np.int64) + 69).tolist(),
+        "note_deviation_cents": wrap100(above).tolist(),
+        "note_wobble_cents": wobble.tolist(),
+        "accompaniment_pitch_classes": classes.ravel().tolist(),
+        "hum_hz": [],
+    }
+    return Drawn(row, offset - jump_cents * share, a4, plan.key.replace("b ", " flat "), instrument)
+
+
+@lru_cache(maxsize=4096)
+def _plan(seed: int, instrument: str) -> Plan:
+    rng = np.random.default_rng([seed, 0])
+    length_s = float(rng.uniform(60.0, 200.0))
+    how: dict[str, Any] = {"slide_share": 0.0, "negative_share": 0.0, "with_piano": True}
+    return random_plan(rng, instrument=instrument, length_s=length_s, reference_pitch_hz=440.0, **how)
+
+
+def circular_level(cents: Floats, weight: Floats) -> tuple[float, float]:
+    """Level of tones modulo a semitone under a bounded loss, as a tuning curve has it, and its standard error."""
+    turn = np.exp(2j * np.pi * cents / 100.0)
+    level = 100.0 * float(np.angle(np.sum(weight * turn))) / (2.0 * np.pi)
+    for _ in range(8):
+        left = wrap100(cents - level)
+        scale = max(2.0, 1.4826 * float(np.median(np.abs(left))))
+        used = weight / (1.0 + (left / (2.0 * scale)) ** 2) ** 2
+        level += float(np.sum(used * left) / np.sum(used))
+    return level, 1.1 * float(np.sqrt(np.sum((used * left) ** 2))) / float(np.sum(used))
+
+
+def settled(
+    side: Drawn,
+    *,
+    references: tuple[ReferencePitch, ...],
+    with_key: bool,
+    key: str | None = None,
+    key_share: float = 1.0,
+    open_strings: list[float] | None = None,
+) -> SettledSide:
+    """The side settled by itself, transferred at 78.26 rpm."""
+    known: dict[str, Any] = {
+        "key": (key or side.key) if with_key else None,
+        "key_share": key_share,
+        "open_strings": open_strings,
+        "references": [[r.hz, r.sd_cents, r.probability, r.origin, r.stated] for r in references],
+        "turntable_rpm": 3600 / 46,
+        "already_corrected": "no",
+        "process": None,
+        "labels": [],
+    }
+    return settle_together([side_evidence("side", side.row, known, side.instrument, 0.92)])["side"]
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Shares of sides whose limits hold the truth, and median widths, for both intervals."""
+
+    cell: str
+    sides: int
+    given: float
+    given_width: float
+    over_all: float
+    over_all_width: float
+    right_or_ambiguous: float
+
+    def line(self) -> str:
+        """One line of a table."""
+        return (
+            f"  {self.cell:46} {100 * self.given:5.1f} % ± {self.given_width:4.1f}    "
+            f"{100 * self.over_all:5.1f} % in {self.over_all_width:5.0f}    {100 * self.right_or_ambiguous:5.1f} %"
+        )
+
+
+def covered(cell: str, sides: list[Drawn], *, with_key: bool) -> Coverage:
+    """Both intervals over sides: given A4 and key, and over all readings with A4 unknown."""
+    given, widths, over_all, wide, right = [], [], [], [], []
+    for side in sides:
+        true = (ReferencePitch(440.0 * 2.0 ** (side.a4_cents / 1200.0), 1.0, 1.0, "stated", stated=True),)
+        told = settled(side, references=true, with_key=True)
+        near = min(told.readings, key=lambda reading: abs(reading.offset_cents - side.offset_cents))
+        given.append(abs(near.offset_cents - side.offset_cents) <= Z_95 * near.offset_se)
+        widths.append(Z_95 * near.offset_se)
+        free = settled(side, references=assumed(None, None), with_key=with_key)
+        over_all.append(free.low_cents <= side.offset_cents <= free.high_cents)
+        wide.append(free.high_cents - free.low_cents)
+        right.append(_right(free, side.offset_cents, within=60.0))
+    return Coverage(
+        cell,
+        len(sides),
+        float(np.mean(given)),
+        float(np.median(widths)),
+        float(np.mean(over_all)),
+        float(np.median(wide)),
+        float(np.mean(right)),
+    )
+
+
+def _right(found: SettledSide, offset_cents: float, *, within: float, odds: float = 3.0) -> bool:
+    # right, or called ambiguous, at the odds of the usual settings
+    rival = found.rival()
+    doubtful = rival is not None and found.chance(found.readings[0]) < odds * rival[1]
+    return doubtful or abs(found.readings[0].offset_cents - offset_cents) < within
+
+
+def tables(sides: int, first: int) -> Iterator[Coverage]:
+    """All cells, ``sides`` to each; seeds count from ``first``, and the cells share their plans."""
+    for instrument in ("violin", "cello"):
+        for piano in (False, True):
+            accompaniment = "with piano" if piano else "alone"
+            for with_key in (True, False):
+                drawn = [drawn_side(first + i, instrument=instrument, piano=piano) for i in range(sides)]
+                key = "known" if with_key else "unknown"
+                yield covered(f"{instrument} {accompaniment}, key {key}, equal", drawn, with_key=with_key)
+            for system in SYSTEMS[1:]:
+                drawn = [drawn_side(first + i, instrument=instrument, piano=piano, system=system) for i in range(sides)]
+                yield covered(f"{instrument} {accompaniment}, key known, {system}", drawn, with_key=True)
+
+
+def _stated(side: Drawn) -> tuple[ReferencePitch, ...]:
+    return (ReferencePitch(440.0 * 2.0 ** (side.a4_cents / 1200.0), 2.0, 1.0, "stated", stated=True),)
+
+
+def half_semitones(sides: int, first: int, *, with_key: bool) -> tuple[float, float]:
+    """Sudden changes of 42 to 58 cents: shares right or called ambiguous, and wrong though called estimated."""
+    good, doubtful = [], []
+    for i in range(sides):
+        rng = np.random.default_rng(first + i)
+        size = float(rng.choice((-1.0, 1.0)) * rng.uniform(42.0, 58.0))
+        side = drawn_side(first + i, instrument=("violin", "cello")[i % 2], piano=i % 4 > 1, jump_cents=size)
+        found = settled(side, references=_stated(side), with_key=with_key)
+        good.append(_right(found, side.offset_cents, within=15.0))
+        doubtful.append(good[-1] and abs(found.readings[0].offset_cents - side.offset_cents) >= 15.0)
+    return float(np.mean(good)), float(np.mean(doubtful))
+
+
+def scordatura(sides: int, first: int, *, told: bool) -> float:
+    """Lowest string a tone down, key unknown: share right or called ambiguous, the catalogue telling or not."""
+    good = []
+    for i in range(sides):
+        instrument = ("violin", "cello")[i % 2]
+        side = drawn_side(first + i, instrument=instrument, lowered=2)
+        strings = [float(midi) for midi in INSTRUMENTS[instrument].open_midi]
+        strings[0] -= 2.0
+        found = settled(side, references=_stated(side), with_key=False, open_strings=strings if told else None)
+        good.append(_right(found, side.offset_cents, within=40.0))
+    return float(np.mean(good))
+
+
+def transpositions(sides: int, first: int, *, key_share: float) -> tuple[float, float]:
+    """Pieces played a semitone above print: shares right or called ambiguous, and right outright."""
+    good, right = [], []
+    for i in range(sides):
+        side = drawn_side(first + i, instrument=("violin", "cello")[i % 2], transposed=1)
+        found = settled(side, references=_stated(side), with_key=True, key_share=key_share)
+        good.append(_right(found, side.offset_cents, within=40.0))
+        right.append(abs(found.readings[0].offset_cents - side.offset_cents) < 40.0)
+    return float(np.mean(good)), float(np.mean(right))
+
+
+def say(sides: int, first: int) -> None:
+    """Print all tables."""
+    print(f"\nlimits of 95 %: share of {sides} drawn sides that they hold, and median width, cents")
+    print(f"  {'':46} {'given A4 and key':18} {'over all readings':18}  speed within 60 c or ambiguous")
+    for row in tables(sides, first):
+        print(row.line(), flush=True)
+    for with_key in (True, False):
+        good, doubtful = half_semitones(sides, first + 100_000, with_key=with_key)
+        print(
+            f"half-semitone changes, key {'known' if with_key else 'unknown'}: "
+            f"right or ambiguous {100 * good:.1f} %, ambiguous and wrong {100 * doubtful:.1f} %"
+        )
+    for told in (True, False):
+        good = scordatura(sides, first + 110_000, told=told)
+        print(f"scordatura, {'told' if told else 'not told'}: right or ambiguous {100 * good:.1f} %")
+    for share, words in ((1.0, "not said"), (0.5, "perhaps")):
+        good, right = transpositions(sides, first + 120_000, key_share=share)
+        print(f"transposed, {words}: right or ambiguous {100 * good:.1f} %, right {100 * right:.1f} %")
