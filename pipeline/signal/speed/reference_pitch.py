@@ -17,7 +17,7 @@ GRID_CENTS = np.arange(-130.0, 131.0, 1.0)
 FORKS = {"A4": 0, "C5": 3}
 """Notes that a fork may give, and semitones by which they lie above A4 in equal temperament."""
 _LEAST_SD_CENTS = 1.0
-_WIDE_SHARE, _WIDE_SD_CENTS = 0.3, 16.0
+_WIDE_SHARE, _WIDE_SD_CENTS = 0.5, 24.0
 _HIGH_PITCH_GIVEN_UP, _STANDARD_FROM = 1929, 1940
 
 
