@@ -1,13 +1,14 @@
 """Speed correction against planted truth: tuning curve, wow, sudden changes, semitones, calibration, times.
 
     OMP_NUM_THREADS=1 python -m tests.benchmarks.speed [--lines 200] [--sides 36] [--covered 200]
-        [--first 90000] [--kept DIR]
+        [--first 90000] [--kept DIR] [--folder SOUND]
 
 Three suites. *Lines*: pitch lines as a tracker gives them for planned solos (46 ms mean, 1 cent of noise, one note in
 forty an octave off), cheap enough for rates and calibration. *Sides*: rendered sound, 60-200 s, violin and cello,
 solo and with piano 0-12 dB below, 30, 20 and 10 dB signal to noise, acoustic and electrical, followed by this
 package's own tracker. *Limits*: sides drawn without sound, for how often both intervals hold the truth, half-semitone
-changes, scordatura and transposition (``speed_coverage``). Thresholds were chosen on seeds below 10,000; the seeds
+changes, scordatura and transposition (``speed_coverage``). With ``--folder`` real
+playing is read at other speeds (``speed_real``). Thresholds were chosen on seeds below 10,000; the seeds
 here begin at 90,000. With ``--kept`` rendered and followed sides are stored and used again.
 """
 
@@ -36,7 +37,7 @@ from pipeline.signal.tuning.measure import MeasuredSide, measure_side, measure_t
 from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
 from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Floats
-from tests.benchmarks import speed_coverage
+from tests.benchmarks import speed_coverage, speed_real
 from tests.benchmarks.speed_lines import simulated_line
 
 RATE = 44100
@@ -298,6 +299,7 @@ def main() -> None:
     parser.add_argument("--sides", type=int, default=36)
     parser.add_argument("--covered", type=int, default=200)
     parser.add_argument("--first", type=int, default=90_000)
+    parser.add_argument("--folder", type=Path, default=None)
     parser.add_argument("--kept", type=Path, default=None)
     asked = parser.parse_args()
     # one side of each suite first, with piano and a sudden change: compiling is not measuring
@@ -320,6 +322,8 @@ def main() -> None:
     say_readings("sound", sides)
     say_resampler()
     speed_coverage.say(asked.covered, asked.first + 20_000)
+    if asked.folder:
+        speed_real.say(asked.folder)
 
 
 if __name__ == "__main__":

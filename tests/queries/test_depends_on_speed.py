@@ -1,7 +1,8 @@
 """Which conclusions hang on the reading of the speed: made rows in, exact rows out."""
 
 import pytest
-from made import database
+
+from tests.helpers.made_rows import database
 
 SEMITONE = 2.0 ** (1 / 12)
 

@@ -277,3 +277,57 @@ def test_a_weak_side_takes_the_shape_of_its_session() -> None:
     assert "leans" not in (out.tables["tr-1"]["speed"]["remark"][0] or "")
     # the others' correction rises by 10 cents over the side
     assert 4.0 < curve[-1] - curve[0] < 10.0
+
+
+def test_a_ruling_shows_its_own_limits_or_none() -> None:
+    plain = one(known(decision=ruling()))
+    assert (plain["offset_se_cents"], plain["offset_low_cents"], plain["offset_high_cents"]) == (None, None, None)
+    # nothing of the estimate stands beside it: no key, no limits of A4, no pitch assumed
+    assert (plain["key"], plain["reference_pitch_low_hz"]) == (None, None)
+    assumed = [[440.0, 7.0, 1.0, "assumed", False]]
+    said = one(known(references=assumed, decision=ruling(playing_rpm=None, correction_cents=35.0, se_cents=3.0)))
+    assert (said["offset_se_cents"], said["reference_pitch_hz"]) == (3.0, 435.0)
+    # 1.96 standard errors (normal distribution)
+    assert said["offset_low_cents"] == pytest.approx(35.0 - 5.88, abs=0.01)
+    assert said["offset_high_cents"] == pytest.approx(35.0 + 5.88, abs=0.01)
+    assert "A4" not in said["remark"]
+
+
+def test_a_stroboscope_speed_is_named_only_where_one_is_written() -> None:
+    # 7200/92 rpm, a stroboscope of 92 bars under 60 Hz
+    written = one(known(decision=ruling(playing_rpm=78.26)))
+    assert "stroboscope speed, 78.26 rpm, 92 bars under 60 Hz" in written["remark"]
+    assert "stroboscope" not in one(known(decision=ruling()))["remark"]
+    frame = run({"tr-1": known()}, {"tr-1": tuning(sharp=0.0)}).tables["tr-1"]["speed_alternative"]
+    assert not any("stroboscope" in reason for reason in frame["reason"])
+
+
+def test_the_limits_over_all_readings_lie_outside_those_given_one() -> None:
+    stated = one(known())
+    half = 1.96 * stated["offset_se_cents"]
+    assert stated["offset_low_cents"] < stated["offset_cents"] - half
+    assert stated["offset_high_cents"] > stated["offset_cents"] + half
+    assert stated["reference_pitch_low_hz"] < 440.0 < stated["reference_pitch_high_hz"]
+    assumed = [[440.0, 7.0, 0.7, "assumed", False], [435.0, 5.0, 0.3, "if the diapason normal", False]]
+    unknown = one(known(references=assumed))
+    assert unknown["offset_high_cents"] - unknown["offset_low_cents"] > 40.0
+
+
+def test_the_larger_of_two_sudden_changes_is_taken_where_the_keys_say_so() -> None:
+    """Measured as a fall of 45 cents, but then the second half stood in D flat: it is a rise of 55."""
+    frame = tuning(sharp=0.0, seed=4)
+    start = frame["note_start_s"][0]
+    numbers = [n + (s > 25.0) for n, s in zip(frame["note_semitone"][0], start, strict=True)]
+    jump = {"jump_s": [25.0], "jump_se_s": [0.1], "jump_from_s": [24.8], "jump_to_s": [25.2], "jump_cents": [-45.0]}
+    smooth = {"curve_cents": frame["curve_cents"][0].to_list()}
+    whole = tuning(sharp=-45.0 * 35.0 / 60.0, seed=4, note_semitone=numbers, **smooth, **jump)
+    out = run({"tr-1": known()}, {"tr-1": whole})
+    speed = out.tables["tr-1"]["speed"].row(0, named=True)
+    curve = out.tables["tr-1"]["speed_curve"]
+    assert (speed["jump_count"], speed["jump_s"]) == (1, 25.0)
+    # the correction falls where the sounding pitch rises
+    assert speed["jump_cents"] == pytest.approx(-55.0, abs=1e-6)
+    at = curve.filter(pl.col("transfer_time_s").is_between(24.95, 25.05))["correction_cents"]
+    assert at[-1] - at[0] == pytest.approx(-55.0, abs=0.5)
+    # first part in tune as it sounds, second to be lowered by 55 cents: 35 of 60 s
+    assert speed["offset_cents"] == pytest.approx(-55.0 * 35.0 / 60.0, abs=speed["offset_se_cents"])

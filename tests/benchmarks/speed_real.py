@@ -1,0 +1,84 @@
+"""Real playing read at its own speed, 1 and 2 % fast and 3 % slow: do the readings differ by just that?
+
+What the recordings' speed was is known (they are of our time); what A4 was is not. So the differences test the
+measurement, and the limits over all readings must hold the true correction. ``tests.benchmarks.speed --folder`` prints
+the table.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.signal.line.follow import follow
+from pipeline.signal.speed.reference_pitch import assumed
+from pipeline.signal.speed.session import SettledSide, settle_together
+from pipeline.signal.tuning.coarse_path import wrap100
+from pipeline.signal.tuning.measure import measure_side, side_row
+from pipeline.steps.settle.sides import side_evidence
+from pipeline.units import Z_95, cents_of_ratio
+from tests.benchmarks import real_sound
+
+FACTORS = (1.0, 1.01, 1.02, 0.97)
+RECORDED = 2020
+
+
+@dataclass(frozen=True)
+class Read:
+    """One recording read at one speed: level modulo 100 cents, and what was settled; None: not measured."""
+
+    factor: float
+    sharp_cents: float
+    found: SettledSide
+
+
+def read(sound: real_sound.RealSound, factor: float) -> Read | None:
+    """Measure and settle a recording as if its samples came faster by a factor."""
+    rate = round(real_sound.RATE * factor)
+    line = follow(sound.samples, sample_rate_hz=rate, instrument=sound.instrument)
+    side = measure_side(
+        sound.samples, sample_rate_hz=rate, time_s=line.time_s, f0_hz=line.f0_hz, confidence=line.confidence
+    )
+    if side.curve is None:
+        return None
+    known: dict[str, Any] = {
+        "key": None,
+        "key_share": 1.0,
+        "open_strings": None,
+        "references": [[r.hz, r.sd_cents, r.probability, r.origin, r.stated] for r in assumed(None, RECORDED)],
+        "turntable_rpm": 3600 / 46,
+        "already_corrected": "no",
+        "process": None,
+        "labels": [],
+    }
+    evidence = side_evidence("side", side_row(side), known, sound.instrument, 0.92)
+    return Read(factor, side.curve.mean(), settle_together([evidence])["side"])
+
+
+def say(folder: Path, *, most_s: float = 60.0) -> None:
+    """Print a line for each recording and speed."""
+    print("\nreal playing read at other speeds: level less what is right, limits given A4 and key, over all readings")
+    worst = 0.0
+    for load in real_sound.movements(folder, most_s=most_s):
+        sound = load()
+        plain: Read | None = None
+        for factor in FACTORS:
+            made = read(sound, factor)
+            if made is None:
+                print(f"  {sound.name:40} {factor:.2f}  not measured")
+                continue
+            plain = plain or made
+            moved = float(cents_of_ratio(factor / plain.factor))
+            apart = float(wrap100(np.array(made.sharp_cents - plain.sharp_cents - moved)))
+            worst = max(worst, abs(apart))
+            first, true = made.found.readings[0], -float(cents_of_ratio(factor))
+            held = made.found.low_cents <= true <= made.found.high_cents
+            print(
+                f"  {sound.name:40} {factor:.2f}  {apart:+5.2f} cents; first reading {first.offset_cents:+7.1f} "
+                f"± {Z_95 * first.offset_se:.1f} at {first.reference_pitch_hz:.1f} Hz; "
+                f"{made.found.low_cents:+.0f} to {made.found.high_cents:+.0f}, right {true:+.1f}: "
+                f"{'held' if held else 'MISSED'}",
+                flush=True,
+            )
+    print(f"  greatest difference {worst:.2f} cents")
