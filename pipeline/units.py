@@ -45,6 +45,12 @@ def hz_of_midi(midi: npt.ArrayLike, *, reference_pitch_hz: float) -> Any:
     return reference_pitch_hz * np.exp2((np.asarray(midi, dtype=np.float64) - 69.0) / 12.0)
 
 
+def a4_of_fork(hz: float, note: str | None) -> float:
+    """A4 in Hz from the frequency of a fork; ``note`` is "A4", None for the same, or "C5" of equal temperament."""
+    semitones = {None: 0, "A4": 0, "C5": 3}[note]
+    return hz * float(2.0 ** (-semitones / 12.0))
+
+
 def playing_rpm(*, turntable_rpm: float, speed_ratio: float) -> float:
     """Speed at which the disc should have been played, in rpm, for a transfer made at ``turntable_rpm``."""
     return turntable_rpm * speed_ratio

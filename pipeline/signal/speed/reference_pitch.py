@@ -14,8 +14,6 @@ from scipy.special import ndtr
 from pipeline.units import Floats, cents_of_ratio
 
 GRID_CENTS = np.arange(-130.0, 131.0, 1.0)
-FORKS = {"A4": 0, "C5": 3}
-"""Notes that a fork may give, and semitones by which they lie above A4 in equal temperament."""
 _LEAST_SD_CENTS = 1.0
 _WIDE_SHARE, _WIDE_SD_CENTS = 0.5, 24.0
 _HIGH_PITCH_GIVEN_UP, _STANDARD_FROM = 1929, 1940
@@ -56,11 +54,6 @@ def _normal_masses(mean: float, sd: float) -> Floats:
     edges = np.concatenate((GRID_CENTS - 0.5, GRID_CENTS[-1:] + 0.5))
     masses = np.diff(ndtr((edges - mean) / max(sd, _LEAST_SD_CENTS)))
     return np.asarray(masses / masses.sum())
-
-
-def a4_of_fork(hz: float, note: str) -> float:
-    """A4 in Hz of a fork that gives another note of equal temperament; ``note`` is one of ``FORKS``."""
-    return hz * 2.0 ** (-FORKS[note] / 12.0)
 
 
 # Where recordings were made, by words in the name of the place. Countries, and cities with studios before 1940.

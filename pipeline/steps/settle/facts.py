@@ -9,9 +9,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.instruments import open_strings
-from pipeline.signal.speed.reference_pitch import FORKS, ReferencePitch, a4_of_fork, assumed, region_of
+from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed, region_of
 from pipeline.steps.scopes import session_transfers
 from pipeline.store.catalogue.recording import Row, dating, soloists_of, takes_on
+from pipeline.units import a4_of_fork
 
 # How far a pitch that is stated without any limits may be off, in cents: a take's own by half a hertz, a place's usual
 # one by a hertz and a half (common practice, no source).
@@ -121,11 +122,10 @@ def stated_pitch(row: Mapping[str, Any], usual_sd: float) -> tuple[float, float]
     off by ``usual_sd``.
     """
     stated = row["reference_pitch_hz"]
-    hz = a4_of_fork(stated, row["fork"]) if row["fork"] in FORKS else stated
     sd_hz = row["se_hz"]
     if sd_hz is None and row["low_hz"] is not None and row["high_hz"] is not None:
         sd_hz = (row["high_hz"] - row["low_hz"]) / 12.0**0.5
-    return hz, usual_sd if sd_hz is None else 1200.0 / math.log(2.0) * sd_hz / stated
+    return a4_of_fork(stated, row["fork"]), usual_sd if sd_hz is None else 1200.0 / math.log(2.0) * sd_hz / stated
 
 
 def _middle_year(span: tuple[Any, Any]) -> int | None:

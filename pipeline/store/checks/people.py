@@ -8,7 +8,9 @@ from typing import Any
 from pipeline.store.catalogue import teaching
 from pipeline.store.catalogue.likeness import like_names, like_titles
 from pipeline.store.checks.findings import Findings, before
+from pipeline.units import a4_of_fork
 
+LOWEST_A4_HZ, HIGHEST_A4_HZ = 380.0, 500.0
 _EARLY_LIFE, _LATE_LIFE = date(1600, 1, 1), date(2030, 1, 1)
 
 
@@ -122,7 +124,25 @@ def _usual_values(found: Findings) -> None:
             if (one["span_latest"] or date.max) >= (two["span_earliest"] or date.min):
                 message = f"overlaps the span {one['span'] or 'always'} for the same place"
                 found.error("default_pitch", two, "span", message, "let one begin after the other ends")
+    for table in ("default_pitch", "reference_pitch"):
+        for row in found.catalogue.rows(table):
+            _pitch(found, table, row)
     for row in found.catalogue.rows("label_speed"):
         if row["low_rpm"] > row["high_rpm"]:
             message = f"is higher than high_rpm ({row['high_rpm']:g})"
             found.error("label_speed", row, "low_rpm", message, "exchange the two")
+
+
+def _pitch(found: Findings, table: str, row: dict[str, Any]) -> None:
+    hz, low, high = row["reference_pitch_hz"], row["low_hz"], row["high_hz"]
+    a4 = a4_of_fork(hz, row["fork"])
+    if not LOWEST_A4_HZ <= a4 <= HIGHEST_A4_HZ:
+        cure = "write C5 into fork if it is a fork's C" if a4 > HIGHEST_A4_HZ else "leave fork empty if it is A4"
+        found.error(table, row, "reference_pitch_hz", f"makes A4 {a4:.1f} Hz", cure)
+    if (low is None) != (high is None):
+        found.error(
+            table, row, "low_hz" if low is None else "high_hz", "is missing", "give both limits, or se_hz alone"
+        )
+    elif low is not None and not low <= hz <= high:
+        message = f"does not lie from low_hz to high_hz ({low:g} to {high:g})"
+        found.error(table, row, "reference_pitch_hz", message, "mend one of the three")
