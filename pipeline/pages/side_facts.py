@@ -101,7 +101,7 @@ def speed_words(speed: Row | None) -> str:
     state = {
         "decided": f"Decided by {speed['decided_by'] or 'a person'}",
         "estimated": "Estimated",
-        "ambiguous": "Ambiguous: the second reading below is nearly as likely. With the first",
+        "ambiguous": "Ambiguous: other notes are nearly as likely, see below. With the first reading",
         "unmeasurable": "The speed could not be measured; it is taken as it is",
     }[speed["state"]]
     given = ""

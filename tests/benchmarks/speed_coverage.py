@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.instruments import INSTRUMENTS
+from pipeline.settings import SettleSettings
 from pipeline.signal.speed.intonation import FIFTH_CENTS, JUST_CENTS, fifths_above_a
 from pipeline.signal.speed.key import Key, parse_key
 from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed
@@ -217,11 +218,14 @@ def covered(cell: str, sides: list[Drawn], *, with_key: bool) -> Coverage:
     )
 
 
-def _right(found: SettledSide, offset_cents: float, *, within: float, odds: float = 3.0) -> bool:
-    # right, or called ambiguous, at the odds of the usual settings
+def called_ambiguous(found: SettledSide) -> bool:
+    """Whether the step would call a side ambiguous, at the odds of the usual settings."""
     rival = found.rival()
-    doubtful = rival is not None and found.chance(found.readings[0]) < odds * rival[1]
-    return doubtful or abs(found.readings[0].offset_cents - offset_cents) < within
+    return rival is not None and found.chance(found.readings[0]) < SettleSettings().ambiguous_below_odds * rival[1]
+
+
+def _right(found: SettledSide, offset_cents: float, *, within: float) -> bool:
+    return called_ambiguous(found) or abs(found.readings[0].offset_cents - offset_cents) < within
 
 
 def tables(sides: int, first: int) -> Iterator[Coverage]:

@@ -19,6 +19,7 @@ from pipeline.signal.tuning.measure import measure_side, side_row
 from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Z_95, cents_of_ratio
 from tests.benchmarks import real_sound
+from tests.benchmarks.speed_coverage import called_ambiguous
 
 FACTORS = (1.0, 1.01, 1.02, 0.97)
 RECORDED = 2020
@@ -76,7 +77,7 @@ def say(folder: Path, *, most_s: float = 60.0) -> None:
             held = made.found.low_cents <= true <= made.found.high_cents
             print(
                 f"  {sound.name:40} {factor:.2f}  {apart:+5.2f} cents; first reading {first.offset_cents:+7.1f} "
-                f"± {Z_95 * first.offset_se:.1f} at {first.reference_pitch_hz:.1f} Hz; "
+                f"{'(ambiguous) ' if called_ambiguous(made.found) else ''}± {Z_95 * first.offset_se:.1f} at {first.reference_pitch_hz:.1f} Hz; "
                 f"{made.found.low_cents:+.0f} to {made.found.high_cents:+.0f}, right {true:+.1f}: "
                 f"{'held' if held else 'MISSED'}",
                 flush=True,

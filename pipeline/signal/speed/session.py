@@ -28,8 +28,6 @@ _NEGLIGIBLE = 30.0
 LISTED_SEMITONES = 2
 """Readings so near the first are always there, however unlikely."""
 LIMITS = (0.025, 0.975)
-ALIKE_CENTS = 30.0
-"""Readings no farther apart are one speed with A4 known more or less; strings and fingers are the same."""
 
 
 @dataclass(frozen=True)
@@ -70,21 +68,20 @@ class SettledSide:
     session_cents: float | None
 
     def chance(self, reading: Reading) -> float:
-        """Probability of all readings about as fast as one."""
-        return sum(other.probability for other in self.readings if _alike(other, reading))
+        """Probability that the notes are those of a reading, whatever A4 was."""
+        return sum(other.probability for other in self.readings if _same_notes(other, reading))
 
     def rival(self) -> tuple[Reading, float] | None:
-        """The likeliest reading of another speed than the first, and the probability of all about as fast as it."""
-        first = self.readings[0]
-        others = [reading for reading in self.readings if not _alike(reading, first)]
+        """The likeliest reading by which other notes were played than by the first, and the probability of these."""
+        others = [reading for reading in self.readings if not _same_notes(reading, self.readings[0])]
         if not others:
             return None
         best = max(others, key=self.chance)
         return best, self.chance(best)
 
 
-def _alike(one: Reading, other: Reading) -> bool:
-    return one.turns == other.turns and abs(one.offset_cents - other.offset_cents) <= ALIKE_CENTS
+def _same_notes(one: Reading, other: Reading) -> bool:
+    return (one.shift, one.turns) == (other.shift, other.turns)
 
 
 def settle_together(sides: Sequence[SideEvidence]) -> dict[str, SettledSide]:

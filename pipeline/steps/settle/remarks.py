@@ -115,7 +115,7 @@ def _on_rival(settled: SettledSide, known: Known) -> list[str]:
     if rival is None:
         return []
     reading, chance = rival
-    said = f"or {_played(reading)} ({100 * chance:.0f} %)"
+    said = f"or {_played(reading)} ({100 * chance:.0f} %, whatever A4 was)"
     if settled.readings[0].key != reading.key and known["key"]:
         return [f"{said}: a transposed performance and a wrong speed sound alike"]
     return [said]
