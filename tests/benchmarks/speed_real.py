@@ -75,9 +75,10 @@ def say(folder: Path, *, most_s: float = 60.0) -> None:
             worst = max(worst, abs(apart))
             first, true = made.found.readings[0], -float(cents_of_ratio(factor))
             held = made.found.low_cents <= true <= made.found.high_cents
+            state = "ambiguous" if called_ambiguous(made.found) else "estimated"
             print(
-                f"  {sound.name:40} {factor:.2f}  {apart:+5.2f} cents; first reading {first.offset_cents:+7.1f} "
-                f"{'(ambiguous) ' if called_ambiguous(made.found) else ''}± {Z_95 * first.offset_se:.1f} at {first.reference_pitch_hz:.1f} Hz; "
+                f"  {sound.name:40} {factor:.2f}  {apart:+5.2f} cents; {state} {first.offset_cents:+7.1f} "
+                f"± {Z_95 * first.offset_se:.1f} at {first.reference_pitch_hz:.1f} Hz; "
                 f"{made.found.low_cents:+.0f} to {made.found.high_cents:+.0f}, right {true:+.1f}: "
                 f"{'held' if held else 'MISSED'}",
                 flush=True,

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.instruments import open_strings
 from pipeline.settings import HandSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.board import board_of, tuning_of

@@ -8,8 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.instruments import open_strings
 from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed, region_of
+from pipeline.steps.board import open_strings
 from pipeline.steps.scopes import session_transfers
 from pipeline.store.catalogue.recording import Row, dating, soloists_of, takes_on
 from pipeline.units import a4_of_fork
