@@ -331,3 +331,14 @@ def test_the_larger_of_two_sudden_changes_is_taken_where_the_keys_say_so() -> No
     assert at[-1] - at[0] == pytest.approx(-55.0, abs=0.5)
     # first part in tune as it sounds, second to be lowered by 55 cents: 35 of 60 s
     assert speed["offset_cents"] == pytest.approx(-55.0 * 35.0 / 60.0, abs=speed["offset_se_cents"])
+
+
+def test_a_side_that_cannot_be_measured_lends_nothing_to_its_session() -> None:
+    empty: dict[str, Any] = {name: [] for name in ("curve_time_s", "curve_cents", "curve_se_cents", "note_semitone")}
+    mute = tuning("tr-3", measured=False, reason="speech", sharp_cents=None, sharp_se_cents=None, **empty)
+    frames = {"tr-1": tuning("tr-1", sharp=30.0), "tr-2": tuning("tr-2", sharp=34.0, seed=3)}
+    alone = run({name: known() for name in frames}, frames)
+    beside = run({name: known() for name in (*frames, "tr-3")}, {**frames, "tr-3": mute})
+    for name in frames:
+        for table in ("speed", "speed_alternative", "speed_curve"):
+            assert beside.tables[name][table].equals(alone.tables[name][table])
