@@ -16,11 +16,11 @@ from pipeline.units import Floats
 
 MOVES_BINS = 4
 """Most bins that a note moves from frame to frame: 80 cents in 23 ms."""
-GOES_ON = 1.5
+GOES_ON = 1.0
 """Log odds that a note which sounded just before is bowed still, against a new one's (common practice, no source)."""
 GAP_FRAMES = 2
-SHORTEST_FRAMES = 2
-JOINED_FRAMES, JOINED_BOWED = 12, 0.15
+SHORTEST_FRAMES = 3
+JOINED_FRAMES, JOINED_BOWED = 12, 0.45
 """Longest gap between pieces of one note, and least mean probability of bowing in it (common practice, no source)."""
 CLAIM_S, CLAIM_TOGETHER_S, TOGETHER_S = 0.2, 0.06, 0.06
 NEXT_S, BREAK_S = 0.15, 0.35
@@ -73,7 +73,8 @@ def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[No
         open_notes = [note for note in open_notes if frame - note.last_frame <= GAP_FRAMES]
         places = sounding.bins[frame]
         goes_on = [_nearest(open_notes, int(place)) if place >= 0 else None for place in places]
-        here = odds[frame] + GOES_ON * np.array([note is not None for note in goes_on])
+        bowed_still = sounding.bowed[frame] > sounding.ringing[frame]
+        here = odds[frame] + GOES_ON * (bowed_still & np.array([note is not None for note in goes_on]))
         for k in best_set(board, midi[frame], here):
             note = goes_on[k]
             if note is None or note.last_frame == frame:
