@@ -93,7 +93,7 @@ held as (
     select
         thing.thing,
         thing.id,
-        100 * avg(fingered.differs::integer) as differing,
+        100 * count(*) filter (where fingered.differs) / count(*) as differing,
     from thing
     join fingered
         on fingered.take_id = thing.take_id

@@ -193,7 +193,7 @@ def read(scene: Scene, *, with_key: bool) -> tuple[Floats, Floats, float]:
         "key": scene.key.replace("b ", " flat ") if with_key else None,
         "key_share": 1.0,
         "open_strings": None,
-        "references": [[440.0, 2.0, 1.0, "stated", True]],
+        "references": {"stated": {"hz": 440.0, "sd_cents": 2.0, "probability": 1.0, "stated": True}},
         "turntable_rpm": 3600 / 46,
         "already_corrected": "no",
         "process": None,

@@ -22,6 +22,7 @@ from pipeline.signal.speed.session import SettledSide, settle_together
 from pipeline.signal.synth.plan import Plan
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.tuning.coarse_path import wrap100
+from pipeline.steps.settle.facts import as_facts
 from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Z_95, Floats, cents_of_ratio
 
@@ -165,7 +166,7 @@ def settled(
         "key": (key or side.key) if with_key else None,
         "key_share": key_share,
         "open_strings": open_strings,
-        "references": [[r.hz, r.sd_cents, r.probability, r.origin, r.stated] for r in references],
+        "references": as_facts(references),
         "turntable_rpm": 3600 / 46,
         "already_corrected": "no",
         "process": None,

@@ -16,6 +16,7 @@ from pipeline.signal.speed.reference_pitch import assumed
 from pipeline.signal.speed.session import SettledSide, settle_together
 from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.measure import measure_side, side_row
+from pipeline.steps.settle.facts import as_facts
 from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Z_95, cents_of_ratio
 from tests.benchmarks import real_sound
@@ -47,7 +48,7 @@ def read(sound: real_sound.RealSound, factor: float) -> Read | None:
         "key": None,
         "key_share": 1.0,
         "open_strings": None,
-        "references": [[r.hz, r.sd_cents, r.probability, r.origin, r.stated] for r in assumed(None, RECORDED)],
+        "references": as_facts(assumed(None, RECORDED)),
         "turntable_rpm": 3600 / 46,
         "already_corrected": "no",
         "process": None,

@@ -117,8 +117,10 @@ def test_planted_speeds_are_found_in_sound(instrument: str, piano_db: float | No
         "copy": False,
         "process": "electrical",
         "key": "D major",
+        "key_share": 1.0,
         "key_remark": "",
-        "references": [[440.0, 1.0, "as the take's reference pitch"]],
+        "open_strings": None,
+        "references": {"stated": {"hz": 440.0, "sd_cents": 2.0, "probability": 1.0, "stated": True}},
         "labels": [],
         "decision": None,
     }

@@ -87,32 +87,51 @@ def _meets(row: Mapping[str, Any], span: tuple[datetime.date | None, datetime.da
     return not (begins and last and last < begins) and not (ends and first and first > ends)
 
 
-def _references(catalogue: Any, takes: list[Row], sessions: list[Row], span: tuple[Any, Any]) -> list[list[Any]]:
+def _references(
+    catalogue: Any, takes: list[Row], sessions: list[Row], span: tuple[Any, Any]
+) -> dict[str, dict[str, Any]]:
     own = {
         stated_pitch(row, STATED_SD_CENTS)
         for take in takes
         for row in catalogue.rows("reference_pitch", take_id=take["take_id"])
     }
     if own:
-        return _rows(ReferencePitch(hz, sd, 1.0 / len(own), "as the take's reference pitch", True) for hz, sd in own)
+        return as_facts(ReferencePitch(hz, sd, 1.0 / len(own), "as the take's reference pitch", True) for hz, sd in own)
     places = {row["place"].casefold() for row in (*takes, *sessions) if row["place"]}
     rows = [row for row in catalogue.frame("default_pitch").iter_rows(named=True) if _meets(row, span)]
     here = [row for row in rows if row["place"].casefold() in places] or [r for r in rows if r["place"] == "*"]
     usual = {stated_pitch(row, USUAL_SD_CENTS) for row in here}
     otherwise = assumed(region_of(" ".join(sorted(places))), _middle_year(span))
     if not usual:
-        return _rows(otherwise)
+        return as_facts(otherwise)
     found = [ReferencePitch(hz, sd, USUAL_SHARE / len(usual), "usual at the place", True) for hz, sd in usual]
     # a pitch that is only assumed says nothing new beside one that is usual here
     others = [row for row in otherwise if all(abs(row.hz / hz - 1.0) > 0.003 for hz, _ in usual)]
     total = sum(row.probability for row in others)
-    return _rows([*found, *(replace(row, probability=(1.0 - USUAL_SHARE) * row.probability / total) for row in others)])
+    return as_facts(
+        [*found, *(replace(row, probability=(1.0 - USUAL_SHARE) * row.probability / total) for row in others)]
+    )
 
 
-def _rows(pitches: Iterable[ReferencePitch]) -> list[list[Any]]:
-    # as JSON values, likeliest first
-    order = sorted(pitches, key=lambda pitch: (-pitch.probability, pitch.hz))
-    return [[pitch.hz, pitch.sd_cents, pitch.probability, pitch.origin, pitch.stated] for pitch in order]
+def as_facts(pitches: Iterable[ReferencePitch]) -> dict[str, dict[str, Any]]:
+    """Reference pitches as JSON values by origin, in words; of several with one origin each says its own."""
+    found = list(pitches)
+    several = len({pitch.origin for pitch in found}) < len(found)
+    return {
+        f"{pitch.origin} ({pitch.hz:g} Hz)" if several else pitch.origin: {
+            "hz": pitch.hz,
+            "sd_cents": pitch.sd_cents,
+            "probability": pitch.probability,
+            "stated": pitch.stated,
+        }
+        for pitch in found
+    }
+
+
+def pitches_of(known: Mapping[str, Any]) -> tuple[ReferencePitch, ...]:
+    """The reference pitches of a transfer's facts, likeliest first."""
+    found = [ReferencePitch(origin=origin, **row) for origin, row in known["references"].items()]
+    return tuple(sorted(found, key=lambda pitch: (-pitch.probability, pitch.hz)))
 
 
 def stated_pitch(row: Mapping[str, Any], usual_sd: float) -> tuple[float, float]:

@@ -100,7 +100,7 @@ def _on_decision(known: Known) -> list[str]:
 
 
 def _on_reference(known: Known, settled: SettledSide, first: Reading) -> list[str]:
-    if any(row[-1] for row in known["references"]):
+    if any(row["stated"] for row in known["references"].values()):
         return []
     limits = f"{settled.low_hz:.1f} to {settled.high_hz:.1f} Hz (95 %)"
     return [f"no reference pitch in the catalogue: A4 taken as {first.reference_pitch_hz:.1f} Hz, may be {limits}"]

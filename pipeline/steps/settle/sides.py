@@ -12,7 +12,6 @@ from pipeline.signal.speed.correction import SharpCurve, helped_by_session, spee
 from pipeline.signal.speed.key import parse_key
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm
 from pipeline.signal.speed.readings import Change, Notes, SideEvidence
-from pipeline.signal.speed.reference_pitch import ReferencePitch
 from pipeline.signal.speed.session import (
     LISTED_SEMITONES,
     OUTLIER_SHARE,
@@ -23,6 +22,7 @@ from pipeline.signal.speed.session import (
 )
 from pipeline.signal.tuning.wow import Wow
 from pipeline.steps.base import Outcome, StepInput, StepOutput
+from pipeline.steps.settle.facts import pitches_of
 from pipeline.steps.settle.remarks import decision_cents, remarks
 from pipeline.units import Z_95, Floats, cents_of_ratio
 
@@ -100,7 +100,7 @@ def side_evidence(name: str, tuning: Row, known: Mapping[str, Any], instrument: 
         key=parse_key(known["key"]) if known["key"] else None,
         key_trust=key_trust * known["key_share"],
         open_midi=tuple(known["open_strings"] or INSTRUMENTS[instrument].open_midi),
-        references=tuple(ReferencePitch(*row) for row in known["references"]),
+        references=pitches_of(known),
         turntable_rpm=known["turntable_rpm"],
         already_corrected=known["already_corrected"],
         process=known["process"],
@@ -273,7 +273,7 @@ def _state(settled: SettledSide | None, odds: float) -> str:
 def _reference(decision: Mapping[str, Any] | None, first: Reading | None, known: Mapping[str, Any]) -> float:
     if decision is not None:
         return float(decision["reference_pitch_hz"])
-    return first.reference_pitch_hz if first else float(known["references"][0][0])
+    return first.reference_pitch_hz if first else pitches_of(known)[0].hz
 
 
 def _curve_frame(name: str, grid: Floats, correction: Floats, se: Floats) -> pl.DataFrame:

@@ -5,7 +5,9 @@ from typing import Any
 
 import pytest
 
-from pipeline.steps.settle.facts import facts
+from pipeline.engine.explain import changes
+from pipeline.signal.speed.reference_pitch import ReferencePitch
+from pipeline.steps.settle.facts import facts, pitches_of
 from pipeline.store.catalogue.tables import Catalogue
 
 TABLES = {
@@ -32,9 +34,10 @@ def known(folder: Path, **more: str) -> dict[str, Any]:
 
 def test_without_a_reference_pitch_several_are_possible(tmp_path: Path) -> None:
     found = known(tmp_path)
-    assert (found["references"][0][0], found["references"][0][3:]) == (440.0, ["assumed", False])
-    assert {row[0] for row in found["references"]} == {435.0, 440.0, 452.0}
-    assert sum(row[2] for row in found["references"]) == pytest.approx(1.0)
+    first, *others = pitches_of(found)
+    assert (first.hz, first.origin, first.stated) == (440.0, "assumed", False)
+    assert {pitch.hz for pitch in others} == {435.0, 452.0}
+    assert sum(pitch.probability for pitch in (first, *others)) == pytest.approx(1.0)
     assert (found["key"], found["process"], found["turntable_rpm"]) == ("D major", "acoustic", 78.26)
     assert found["decision"] is None
 
@@ -42,11 +45,10 @@ def test_without_a_reference_pitch_several_are_possible(tmp_path: Path) -> None:
 def test_a_takes_own_reference_pitch_wins_over_the_usual_one(tmp_path: Path) -> None:
     usual = "place,span,reference_pitch_hz\nArl,1900/1914,435\nArl,1920/,440\n*,,442\n"
     found = known(tmp_path, default_pitch=usual)
-    assert found["references"][0][0] == 435.0
-    assert found["references"][0][2] == pytest.approx(0.85)
-    assert sum(row[2] for row in found["references"]) == pytest.approx(1.0)
+    assert (pitches_of(found)[0].hz, pitches_of(found)[0].probability) == (435.0, pytest.approx(0.85))
+    assert sum(pitch.probability for pitch in pitches_of(found)) == pytest.approx(1.0)
     own = known(tmp_path, default_pitch=usual, reference_pitch="take_id,reference_pitch_hz\nk1,432\n")
-    assert own["references"] == [[432.0, 2.0, 1.0, "as the take's reference pitch", True]]
+    assert pitches_of(own) == (ReferencePitch(432.0, 2.0, 1.0, "as the take's reference pitch", stated=True),)
 
 
 @pytest.mark.parametrize(
@@ -64,14 +66,20 @@ def test_a_reference_pitch_has_limits_and_may_be_a_fork_on_c(
     tmp_path: Path, cells: str, hz: float, sd_cents: float
 ) -> None:
     head = "take_id,reference_pitch_hz,fork,se_hz,low_hz,high_hz\n"
-    ((found, sd, *_),) = known(tmp_path, reference_pitch=f"{head}k1,{cells}\n")["references"]
-    assert found == pytest.approx(hz, abs=0.001)
-    assert sd == pytest.approx(sd_cents, abs=0.001)
+    (found,) = pitches_of(known(tmp_path, reference_pitch=f"{head}k1,{cells}\n"))
+    assert found.hz == pytest.approx(hz, abs=0.001)
+    assert found.sd_cents == pytest.approx(sd_cents, abs=0.001)
+
+
+def test_what_changed_in_a_reference_pitch_is_told_in_words(tmp_path: Path) -> None:
+    usual = "place,span,reference_pitch_hz\nArl,,{}\n"
+    before, after = (known(tmp_path, default_pitch=usual.format(hz))["references"] for hz in (442, 444))
+    assert "references › usual at the place › hz changed 442 → 444" in list(changes(before, after, path="references"))
 
 
 def test_the_place_says_what_is_assumed(tmp_path: Path) -> None:
     session = "session_id,recorded,place,label\nspring,1908-05-01,{},Nonesuch\n"
-    first = {place: known(tmp_path, session=session.format(place))["references"][0][0] for place in ("Berlin", "Arl")}
+    first = {place: pitches_of(known(tmp_path, session=session.format(place)))[0].hz for place in ("Berlin", "Arl")}
     assert first == {"Berlin": 435.0, "Arl": 440.0}
 
 
@@ -83,7 +91,7 @@ def test_scordatura_is_taken_over(tmp_path: Path) -> None:
 
 def test_everywhere_is_asked_only_where_the_place_says_nothing(tmp_path: Path) -> None:
     found = known(tmp_path, default_pitch="place,span,reference_pitch_hz\nElsewhere,,439\n*,,442\n")
-    assert found["references"][0][0] == 442.0
+    assert pitches_of(found)[0].hz == 442.0
 
 
 @pytest.mark.parametrize(

@@ -71,11 +71,17 @@ def known(**changes: Any) -> dict[str, Any]:
         "key_share": 1.0,
         "key_remark": "",
         "open_strings": None,
-        "references": [[440.0, 2.0, 1.0, "as the take's reference pitch", True]],
+        "references": {
+            "as the take's reference pitch": {"hz": 440.0, "sd_cents": 2.0, "probability": 1.0, "stated": True}
+        },
         "labels": [],
         "decision": None,
     }
     return {**facts, **changes}
+
+
+def pitch(hz: float, sd_cents: float, probability: float) -> dict[str, Any]:
+    return {"hz": hz, "sd_cents": sd_cents, "probability": probability, "stated": False}
 
 
 def ruling(**changes: Any) -> dict[str, Any]:
@@ -203,7 +209,7 @@ def test_wow_checks_the_turntable_only_while_that_counts() -> None:
 
 
 def test_doubts_about_the_catalogue_are_said() -> None:
-    assumed = [[440.0, 7.0, 0.75, "assumed", False], [435.0, 5.0, 0.25, "if the diapason normal", False]]
+    assumed = {"assumed": pitch(440.0, 7.0, 0.75), "if the diapason normal": pitch(435.0, 5.0, 0.25)}
     assert "no reference pitch in the catalogue: A4 taken as 44" in one(known(references=assumed))["remark"]
     wrong = one(known(key="A flat major"), tuning(sharp=3.0))
     assert "pitch content fits D major better than the catalogue's A flat major" in wrong["remark"]
@@ -284,7 +290,7 @@ def test_a_ruling_shows_its_own_limits_or_none() -> None:
     assert (plain["offset_se_cents"], plain["offset_low_cents"], plain["offset_high_cents"]) == (None, None, None)
     # nothing of the estimate stands beside it: no key, no limits of A4, no pitch assumed
     assert (plain["key"], plain["reference_pitch_low_hz"]) == (None, None)
-    assumed = [[440.0, 7.0, 1.0, "assumed", False]]
+    assumed = {"assumed": pitch(440.0, 7.0, 1.0)}
     said = one(known(references=assumed, decision=ruling(playing_rpm=None, correction_cents=35.0, se_cents=3.0)))
     assert (said["offset_se_cents"], said["reference_pitch_hz"]) == (3.0, 435.0)
     # 1.96 standard errors (normal distribution)
@@ -308,7 +314,7 @@ def test_the_limits_over_all_readings_lie_outside_those_given_one() -> None:
     assert stated["offset_low_cents"] < stated["offset_cents"] - half
     assert stated["offset_high_cents"] > stated["offset_cents"] + half
     assert stated["reference_pitch_low_hz"] < 440.0 < stated["reference_pitch_high_hz"]
-    assumed = [[440.0, 7.0, 0.7, "assumed", False], [435.0, 5.0, 0.3, "if the diapason normal", False]]
+    assumed = {"assumed": pitch(440.0, 7.0, 0.7), "if the diapason normal": pitch(435.0, 5.0, 0.3)}
     unknown = one(known(references=assumed))
     assert unknown["offset_high_cents"] - unknown["offset_low_cents"] > 40.0
 
