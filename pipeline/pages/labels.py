@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import Any
 
-from pipeline.pages.pictures import PIXELS_PER_S, ROW_S, Drawn, Frame, note_name
+from pipeline.pages.note_names import note_name
+from pipeline.pages.pictures import PIXELS_PER_S, ROW_S, Drawn, Frame
 
 # Widths are estimates from above for a serif face, in parts of the letter's height.
 _LETTER = 0.6

@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.instruments import INSTRUMENTS, Instrument
+from pipeline.pages.chords import chord_curves
 from pipeline.pages.pictures import Drawn
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.store.catalogue.recording import instrument_of, takes_on
@@ -72,6 +73,7 @@ def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_fi
         slides=slides,
         strings=list(zip(instrument.strings, instrument.open_midi, strict=True)),
         hands=_hands(corpus.read("note_hand", transfer_id)) if with_finds else {},
+        chords=chord_curves(corpus, transfer_id, speed_map=speed_map) if with_finds else (),
     )
 
 

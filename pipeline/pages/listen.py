@@ -14,6 +14,7 @@ from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.pages import draw, pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
+from pipeline.pages.note_names import note_name
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.adding.reviews import sample_name
@@ -246,7 +247,7 @@ def _change_words(notes: pl.DataFrame | None, item: dict[str, Any]) -> str:
         (pl.col("transfer_end_s") <= begins + _EDGE_S) & (pl.col("transfer_end_s") >= begins - _RESTED_S)
     ).sort("transfer_start_s")
     after = notes.filter(pl.col("transfer_start_s") >= ends - _EDGE_S).sort("transfer_start_s")
-    to = pictures.note_name(after["midi"][0]) if after.height else "the note after it"
+    to = note_name(after["midi"][0]) if after.height else "the note after it"
     if before.is_empty():
         return f"The beginning of {to}, shaded"
-    return f"The change from {pictures.note_name(before['midi'][-1])} to {to}, shaded"
+    return f"The change from {note_name(before['midi'][-1])} to {to}, shaded"

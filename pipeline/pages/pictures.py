@@ -6,7 +6,7 @@ the same symbol seen through a smaller window, so it costs no second image.
 
 import base64
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy.typing as npt
 import soxr
 from PIL import Image
 
+from pipeline.pages.chords import ChordCurve
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, spectra
 from pipeline.units import Floats, hz_of_midi
 
@@ -22,8 +23,6 @@ ROW_S = 12.0
 OVERLAP_S = 1.0
 PIXELS_PER_S = 60
 PIXELS_PER_SEMITONE = 6
-
-_NAMES = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
 
 
 @dataclass(frozen=True)
@@ -41,12 +40,6 @@ class Frame:
     def y(self, midi: npt.ArrayLike) -> Any:
         """Vertical place of fractional MIDI numbers."""
         return (self.highest + 0.5 - np.asarray(midi, dtype=np.float64)) * PIXELS_PER_SEMITONE
-
-
-def note_name(midi: float) -> str:
-    """Scientific pitch name of the nearest note: A4 for 69."""
-    nearest = round(midi)
-    return f"{_NAMES[nearest % 12]}{nearest // 12 - 1}"
 
 
 def frame_of(midi: npt.ArrayLike, *, open_midi: Iterable[int]) -> Frame:
@@ -97,7 +90,7 @@ class Drawn:
 
     ``line_s`` and ``line_midi`` are the pitch line (NaN where there is none); ``notes`` and ``slides`` rows of
     the tables ``note`` and ``slide``; ``strings`` name and MIDI number of each open string; ``hands`` by note id the
-    row of ``note_hand`` that can be taken for the answer.
+    row of ``note_hand`` that can be taken for the answer; ``chords`` the notes of chords.
     """
 
     line_s: Floats
@@ -106,6 +99,7 @@ class Drawn:
     slides: list[Mapping[str, Any]]
     strings: list[tuple[str, int]]
     hands: Mapping[str, Mapping[str, Any]]
+    chords: Sequence[ChordCurve] = ()
 
 
 def rows(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, length_s: float) -> list[dict[str, Any]]:
@@ -184,6 +178,9 @@ def _symbol(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, start_s
             x1, x2 = note["start_s"] * PIXELS_PER_S, note["end_s"] * PIXELS_PER_S
             parts.append(f'<line class="note" x1="{x1:.1f}" x2="{x2:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>')
     parts += [f'<polyline class="pitch" points="{points}"/>' for points in _pieces(drawn, frame, start_s, end_s)]
+    for curve in drawn.chords:
+        if curve.time_s.size and curve.time_s[-1] > start_s and curve.time_s[0] < end_s:
+            parts += _chord_note(curve, frame)
     for slide in drawn.slides:
         if slide["end_s"] > start_s and slide["start_s"] < end_s:
             parts += [
@@ -191,6 +188,27 @@ def _symbol(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, start_s
                 for points in _pieces(drawn, frame, slide["start_s"], slide["end_s"])
             ]
     return "".join(parts)
+
+
+def _chord_note(curve: ChordCurve, frame: Frame) -> list[str]:
+    """The curve of one note of a chord in the colour of its string, and a tick where it begins, with its error."""
+    points = _points(curve.time_s, frame.y(curve.midi))
+    x, y = curve.onset_s * PIXELS_PER_S, float(frame.y(float(np.median(curve.midi))))
+    told = curve.error_s is not None
+    kind = f"chord {f'string-{curve.string}' if curve.string else ''}".strip()
+    tick = f"{kind} onset" if told else "chord onset untold"
+    made = [
+        f'<polyline class="{kind}" points="{points}"/>',
+        f'<line class="{tick}" x1="{x:.1f}" x2="{x:.1f}" y1="{y - 4:.1f}" y2="{y + 4:.1f}"/>',
+    ]
+    if curve.error_s is not None:
+        away = curve.error_s * PIXELS_PER_S
+        made.append(f'<line class="{tick}" x1="{x - away:.1f}" x2="{x + away:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>')
+    return made
+
+
+def _points(time_s: Floats, y: Any) -> str:
+    return " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(time_s * PIXELS_PER_S, y, strict=True))
 
 
 def _pieces(drawn: Drawn, frame: Frame, start_s: float, end_s: float) -> list[str]:
@@ -203,6 +221,5 @@ def _pieces(drawn: Drawn, frame: Frame, start_s: float, end_s: float) -> list[st
     for piece in np.split(np.arange(midi.size), breaks):
         piece = piece[voiced[piece]]
         if piece.size >= 2:
-            x, y = time_s[piece] * PIXELS_PER_S, frame.y(midi[piece])
-            made.append(" ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True)))
+            made.append(_points(time_s[piece], frame.y(midi[piece])))
     return made

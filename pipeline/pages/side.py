@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.pages import pictures, side_facts
+from pipeline.pages.chords import chord_table
 from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
 from pipeline.pages.recovery_picture import recovery_picture
@@ -29,6 +30,9 @@ PAGE_TABLES = (
         "slide",
         "slide_hand",
         "recovery",
+        "chord",
+        "chord_note",
+        "chord_hand",
     ),
     *("note_hand", "solo_span", "run"),
 )
@@ -121,6 +125,7 @@ def write_side(
         no_slides=side_facts.no_slides_words(tables["solo_span"]),
         recovery_picture=drawing(recovery_picture(tables["recovery"]) or ""),
         slides=cards,
+        chords=chord_table(tables),
         runs=_runs(tables["run"]),
     )
     path = target / "side" / f"{transfer_id}.html"

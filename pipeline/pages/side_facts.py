@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.answers.number_words import given_words, over_all_words, probability_words, stroke_words
-from pipeline.pages.pictures import note_name
+from pipeline.pages.note_names import note_name
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue
