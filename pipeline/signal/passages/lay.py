@@ -24,6 +24,9 @@ LEAST_GAIN = 1.5
 """Gain (see ``Fit``) below which it is another work. Four movements and an excerpt of solo violin on the right part:
 2.5 and more, with a fifth of the notes missing and as many false 1.8 and more; on the twenty wrong parts and in
 excerpts of 40 notes 1.3 and less, the highest for a variation on the same harmonies."""
+LEAST_SHARE = 1 / 3
+"""Share of the found notes placed, or of the events struck, below which it is another work: by chance some bars of two
+works are alike (on 42 wrong pairs of made melodies with a high gain .14 and less)."""
 PASSES = 3
 """The first without time, so that an excerpt is found; each further one with the tempo of the one before."""
 GLANCES, GLANCE = 4, 60
@@ -92,7 +95,8 @@ def lay(part: Part, *, midi: Floats, start_s: Floats, widest_shift: int = WIDEST
     if placed.any():
         better = sure.log_likelihood - chain.outside_only(heard)
         gain = better / int(placed.sum()) * float(sure.probability[placed].mean())
-    if gain < LEAST_GAIN or placed.sum() < LEAST_NOTES:
+    share = max(float(placed.mean()), np.unique(event[placed]).size / len(part.pitches))
+    if gain < LEAST_GAIN or share < LEAST_SHARE or placed.sum() < LEAST_NOTES:
         return _nothing(midi.size, "not_this_work", likelihood=sure.log_likelihood / midi.size, gain=gain)
     return Fit(
         state="placed",

@@ -148,7 +148,8 @@ def melody(seed: int) -> Part:
     """Two sections of twelve bars, each to be repeated; notes of one beat and of half a beat, every tenth a chord."""
     rng = np.random.default_rng(seed)
     scale = np.array([0, 2, 4, 5, 7, 9, 11])
-    degree = np.clip(np.cumsum(rng.choice([-3, -2, -1, 1, 1, 2, 4], LONG)) + 10, 0, 20)
+    walk = np.cumsum(rng.choice([-3, -2, -1, 1, 1, 2, 4], LONG)) + 10
+    degree = 20 - np.abs(walk % 40 - 20)  # turned back at both ends of three octaves
     top = 55 + 12 * (degree // 7) + scale[degree % 7]
     pitches = tuple((float(p), float(p) - 8.0) if i % 10 == 9 else (float(p),) for i, p in enumerate(top))
     lasts = np.tile([1.0, 0.5, 0.5, 1.0], LONG // 4)
