@@ -6,6 +6,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.answers.number_words import count_words, rounded, with_limits
+from pipeline.stats.correction import RECOVERY, UNCORRECTED
 
 Row = Mapping[str, Any]
 MEASURES = {
@@ -46,6 +47,7 @@ def _rates(row: Row) -> Iterator[str]:
             f"with the uncertain dates of others drawn, {_limits(row, 'drawn_per_minute')}; whatever their dates, "
             f"between {rounded(row['least_per_minute'])} and {rounded(row['most_per_minute'])}"
         )
+    said.append(_mended(row, "slides_per_minute", f"{{}} {MEASURES['slides_per_minute']}"))
     people = f"{row['players']} player{'s' if row['players'] != 1 else ''}, {count_words(row['takes'])} takes"
     yield _sentence(f"{_name(row)}: {'; '.join(said)} ({people})", row["warning"])
 
@@ -99,6 +101,12 @@ def _comparison(row: Row) -> Iterator[str]:
         text += f"; {_p(row['p'])}"
         if row["pairs_in_family"] > 1:
             text += f" ({_p(row['p_holm'])} for {row['pairs_in_family']} pairs at once)"
+    text += f"; {_mended(row, 'ratio', '{} times')}"
+    if row["recall_to_equal"] is not None:
+        text += f"; nothing is left of it if {_times(row['recall_to_equal'])} as large a share is found in one"
+        text += " as in the other" + (" beyond that" if row["ratio_corrected"] is not None else "")
+        if row["recall_to_doubt"] > 1:
+            text += f", and it is in doubt from {_times(row['recall_to_doubt'])}"
     apart = row["changed_or_replaced_p"]
     if row["evidence"] == "within_players" and apart is not None and apart < 0.05:
         text += f"; those who stand in one only tell otherwise ({_p(apart)}): no joined number is given"
@@ -107,6 +115,7 @@ def _comparison(row: Row) -> Iterator[str]:
 
 def _effect(row: Row) -> Iterator[str]:
     text = f"{MEASURES[row['measure']]}, {row['term']}: {_limits(row, 'ratio')} times, {_p(row['p'])}"
+    text += f"; {_mended(row, 'ratio', '{} times')}"
     people = f"{row['players']} players, {count_words(row['takes'])} takes, dates by {_DATES[row['dates']]}"
     cautions = [each for each in (row["reading"], row["warning"]) if each]
     yield _sentence(f"{text} ({people})", "; ".join(cautions) or None)
@@ -118,13 +127,15 @@ _DATES = {"middles of spans": "the middles of their spans", "drawn given the cou
 def _player(row: Row) -> Iterator[str]:
     yield _sentence(
         f"{row['player'] or row['player_id']}: {_limits(row, 'shrunken_rate')} {MEASURES[row['measure']]}, drawn from "
-        f"{rounded(row['rate'])} towards the others; players differ by {_limits(row, 'player_spread')} in log rates",
+        f"{rounded(row['rate'])} towards the others; {_mended(row, 'shrunken_rate', '{}')}; players differ by "
+        f"{_limits(row, 'player_spread')} in log rates",
         row["warning"],
     )
 
 
 def _lineage(row: Row) -> Iterator[str]:
     links = "certain links" if row["links"] == "certain" else "links, the less certain with less weight"
+    rates = "rates as found" if row["correction"] == UNCORRECTED else f"rates corrected by {row['correction']}"
     likeness = "no teacher recorded" if row["resemblance"] is None else f"resemblance {row['resemblance']:.2f}"
     p = "" if row["p"] is None else f", {_p(row['p'])}"
     power = (
@@ -133,7 +144,7 @@ def _lineage(row: Row) -> Iterator[str]:
     caution = "it cannot tell teaching from choosing a like-minded teacher or a shared town"
     cautions = [each for each in (row["warning"], power, caution) if each]
     yield _sentence(
-        f"{MEASURES[row['measure']]}, {row['pairs']} pairs by {links}: {likeness}{p}, against "
+        f"{MEASURES[row['measure']]} ({rates}), {row['pairs']} pairs by {links}: {likeness}{p}, against "
         f"{row['candidates']:.1f} possible teachers a pupil",
         "; ".join(cautions),
     )
@@ -145,6 +156,24 @@ _SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
     "player_effect": _player,
     "lineage_resemblance": _lineage,
 }
+
+
+def _mended(row: Row, name: str, words: str) -> str:
+    """The corrected number in these words with what it rests on, or that there is none."""
+    if row[f"{name}_corrected"] is None:
+        return "not corrected for slides missed and invented, of which nothing is known"
+    counts = {"excerpt judged": row["judged"], "slide planted": row["planted"]}
+    rests = " and ".join(
+        f"{count_words(number)} {words_of.replace(' ', 's ' if number != 1 else ' ', 1)}"
+        for words_of, number in counts.items()
+        if number
+    )
+    misses = "slides missed" if row["correction"] == RECOVERY else "slides missed and invented"
+    return f"corrected for {misses} {words.format(_limits(row, f'{name}_corrected'))} ({rests})"
+
+
+def _times(value: float) -> str:
+    return f"{rounded(value)} times"
 
 
 def _limits(row: Row, name: str) -> str:

@@ -23,15 +23,19 @@ _BRIEF = (
     "slides",
     "slides_per_minute",
     "slides_per_100_transitions",
+    "slides_per_100_transitions_corrected",
     "slides_per_100_slurred_transitions",
     "ratio",
+    "ratio_corrected",
     "p",
     "p_holm",
     "duration_median_ms",
     "interval_median_cents",
     "share_rising",
+    "correction",
     "warning",
 )
+_CORRECTED = ("slides_per_100_transitions_corrected", "ratio_corrected")
 # Of a summary of which finger slid, which finger it was.
 _FINGERS = (
     "share_departing_finger",
@@ -45,7 +49,9 @@ _HEADS = {
     "takes_not_judged": "not judged",
     "slides_per_minute": "slides /min (95 %)",
     "slides_per_100_transitions": "slides /100 transitions (95 %)",
+    "slides_per_100_transitions_corrected": "corrected (95 %)",
     "slides_per_100_slurred_transitions": "slides /100 slurred (95 %)",
+    "ratio_corrected": "corrected (95 %)",
     "duration_median_ms": "median duration",
     "interval_median_cents": "median interval",
     "share_rising": "rising",
@@ -111,7 +117,7 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
             for name in names
             if name not in ids
             and (name in named or frame.schema[name] == pl.String)
-            and name not in ("warning", "method", "cluster_unit")
+            and name not in ("warning", "method", "cluster_unit", "correction")
         ]
         fingers = _FINGERS if "departing_finger" in names else ()
         brief = [name for name in (*_BRIEF, *fingers) if name in names]
@@ -122,8 +128,8 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
                 names.remove("takes_not_judged")
             if "player_id" in relation.key:
                 names = [name for name in names if name != "players"]
-            if "warning" in names and frame["warning"].null_count() == frame.height:
-                names.remove("warning")
+            empty = [name for name in ("warning", *_CORRECTED) if name in names and frame[name].is_null().all()]
+            names = [name for name in names if name not in empty]
     return [_shown(name, frame, relation) for name in names]
 
 

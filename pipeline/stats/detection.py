@@ -90,7 +90,8 @@ def _misses(judged: Judgements, strata: int) -> tuple[Floats, Floats]:
 
 
 def merged_strata(keys: Sequence[tuple[Hashable, ...]], judged_finds: Sequence[float]) -> list[tuple[Hashable, ...]]:
-    """The stratum in which each one is corrected: its own, or the first of those above it with thirty judged finds.
+    """The stratum in which each one is corrected: a stratum is split by its next property only if thirty finds were
+    judged in every part.
 
     Parameters
     ----------
@@ -101,7 +102,18 @@ def merged_strata(keys: Sequence[tuple[Hashable, ...]], judged_finds: Sequence[f
     for key, count in zip(keys, judged_finds, strict=True):
         for length in range(len(key) + 1):
             sums[key[:length]] = sums.get(key[:length], 0.0) + count
-    return [next((key[:n] for n in range(len(key), 0, -1) if sums[key[:n]] >= ENOUGH_FINDS), ()) for key in keys]
+
+    def splits(above: tuple[Hashable, ...]) -> bool:
+        parts = [count for key, count in sums.items() if len(key) == len(above) + 1 and key[: len(above)] == above]
+        return bool(parts) and min(parts) >= ENOUGH_FINDS
+
+    made = []
+    for key in keys:
+        length = 0
+        while length < len(key) and splits(key[:length]):
+            length += 1
+        made.append(key[:length])
+    return made
 
 
 def group_factor(finds: npt.ArrayLike, factors: Floats) -> Floats:

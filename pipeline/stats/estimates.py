@@ -8,7 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.stats.correction import UNCORRECTED, Factor
+from pipeline.stats.detection import corrected
+from pipeline.stats.intervals import Interval
 from pipeline.stats.rates import (
+    BOOTSTRAP,
     ENOUGH_DEGREES,
     FEW_CLUSTERS,
     REPLICATES,
@@ -19,20 +23,22 @@ from pipeline.stats.rates import (
     resampling_weights,
     small_sample_warning,
 )
-from pipeline.stats.whose_rate import players_rates
+from pipeline.stats.whose_rate import PlayersRates, players_rates
 from pipeline.units import Floats
 
 # Name of a rate -> column of counts, column of exposure, and what the quotient is multiplied by.
 MEASURES: Mapping[str, tuple[str, str, float]] = {
     "slides_per_minute": ("timed_slides", "timed_minutes", 1.0),
-    "slides_per_100_transitions": ("slides", "transitions", 100.0),
-    "slides_per_100_slurred_transitions": ("slurred_slides", "slurred_transitions", 100.0),
+    "slides_per_100_transitions": ("slid_transitions", "transitions", 100.0),
+    "slides_per_100_slurred_transitions": ("slurred_slid_transitions", "slurred_transitions", 100.0),
     "observed_over_expected": ("slid_transitions", "expected_slides", 1.0),
 }
 COUNTED = tuple(dict.fromkeys(name for counts, exposure, _ in MEASURES.values() for name in (counts, exposure)))
 # What is asked of a group: how often one slides in its music as it was recorded, all slides over all exposure; what
 # its players do on average, one vote each; and what the player in the middle does (``stats.whose_rate``).
 AS_RECORDED, AVERAGE, TYPICAL = "music_as_recorded", "average_player", "typical_player"
+RELATIVE = "observed_over_expected"
+"""The measure that sets a group against the whole corpus."""
 OF_PLAYERS = ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected")
 """Measures for which players are asked."""
 ASSUMED = "no recording days known: takes of one year count as one day"
@@ -43,6 +49,10 @@ SCHEMA = pl.Schema(
         "measure": pl.String(),
         "estimand": pl.String(),
         **dict.fromkeys(("rate", "low", "high", "poisson_low", "poisson_high", "least", "most"), pl.Float64()),
+        **dict.fromkeys(("corrected", "corrected_low", "corrected_high"), pl.Float64()),
+        "correction": pl.String(),
+        "judged": pl.Int64(),
+        "planted": pl.Int64(),
         "method": pl.String(),
         "cluster_unit": pl.String(),
         "clusters": pl.Int64(),
@@ -75,6 +85,8 @@ def estimates(
     replicates: int = REPLICATES,
     pooled: Pooled | None = None,
     named: Collection[str] | None = None,
+    factors: Mapping[str, Factor] | None = None,
+    overall: Factor | None = None,
 ) -> pl.DataFrame:
     """A row for each group and measure, in the order of keys; without a rate where there is no exposure.
 
@@ -89,11 +101,12 @@ def estimates(
         limits do not depend on which other groups are asked for.
     pooled : spread between such clusters over the whole corpus, by measure, for groups of few clusters.
     named : clusters that are persons, of whom the average and the typical one are told; None for no such rows.
+    factors : true slides per find of each group, where they are known, and ``overall`` of the whole corpus.
     """
     ordered = clusters.with_columns(pl.col(COUNTED).cast(pl.Float64)).sort("group_key", "cluster")
     ordered = ordered.with_columns(pl.col("cluster").is_in(list(named or ())).alias("is_named"))
     groups = [
-        (str(key[0]), {name: frame[name].to_numpy() for name in (*COUNTED, "is_assumed", "is_named")})
+        (str(key[0]), {name: frame[name].to_numpy() for name in (*COUNTED, "is_assumed", "is_named", "cluster")})
         for key, frame in ordered.group_by("group_key", maintain_order=True)
     ]
     rows = [
@@ -107,6 +120,8 @@ def estimates(
             seed=seed,
             replicates=replicates,
             pooled=pooled or {},
+            factor=(factors or {}).get(key),
+            overall=overall,
         )
     ]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
@@ -114,13 +129,15 @@ def estimates(
 
 def _rows(
     key: str,
-    columns: Mapping[str, Floats],
+    columns: Mapping[str, npt.NDArray[Any]],
     grouping: str,
     *,
     cluster_unit: str,
     seed: int,
     replicates: int,
     pooled: Pooled,
+    factor: Factor | None,
+    overall: Factor | None,
 ) -> Iterator[dict[str, Any]]:
     stream = group_seed(seed, grouping=grouping, group_key=key)
     size = next(iter(columns.values())).size
@@ -131,7 +148,7 @@ def _rows(
         unit=cluster_unit,
         clusters=int(used.sum()),
         effective=effective,
-        count=float(columns["slides"].sum()),
+        count=float(np.maximum(columns["timed_slides"], columns["slid_transitions"]).sum()),
         is_guessed=pooled.get("slides_per_minute", Spread(0.0, 0.0)).degrees < ENOUGH_DEGREES,
     )
     is_assumed = cluster_unit == "session" and bool(columns["is_assumed"].any())
@@ -145,8 +162,10 @@ def _rows(
         "effective_clusters": effective,
         "replicates": replicates,
         "warning": "; ".join(warnings) or None,
+        **source_columns(factor),
     }
-    for measure, (counts, exposures, factor) in MEASURES.items():
+    names = [str(name) for name in columns["cluster"]]
+    for measure, (counts, exposures, times) in MEASURES.items():
         rate = rate_interval(
             columns[counts],
             columns[exposures],
@@ -155,40 +174,104 @@ def _rows(
             pooled=pooled.get(measure),
             weights=weights,
             # A transition carries one slide at most.
-            most=1.0 if factor == 100 else None,
+            most=1.0 if times == 100 else None,
         )
         row: dict[str, Any] = group | {"measure": measure}
         if rate is not None:
             row |= {
-                "rate": factor * rate.estimate,
-                "low": factor * rate.low,
-                "high": factor * rate.high,
-                "poisson_low": factor * rate.poisson_low,
-                "poisson_high": factor * rate.poisson_high,
+                "rate": times * rate.estimate,
+                "low": times * rate.low,
+                "high": times * rate.high,
+                "poisson_low": times * rate.poisson_low,
+                "poisson_high": times * rate.poisson_high,
                 "method": rate.method,
             }
+        relative = overall if measure == RELATIVE else None
+        if rate is not None and factor is not None:
+            scaled = factor.scaled(columns[counts], names) if rate.method == BOOTSTRAP else None
+            again = (
+                rate
+                if scaled is None
+                else rate_interval(scaled, columns[exposures], seed=stream, replicates=replicates, weights=weights)
+            )
+            assert again is not None
+            made = corrected(Interval(again.estimate, again.low, again.high), factor.over(relative))
+            row |= corrected_columns(made, times, most=100.0 if times == 100 else None)
         yield row
         if measure in OF_PLAYERS and columns["is_named"].any():
-            yield from _of_players(row, columns[counts], columns[exposures] / factor, columns["is_named"] > 0)
+            named = columns["is_named"] > 0
+            given = columns[counts][named], columns[exposures][named] / times
+            own = [name for name, is_named in zip(names, named, strict=True) if is_named]
+            yield from _of_players(row, *given, own, factor, relative)
+
+
+_SHARED = (
+    "grouping",
+    "group_key",
+    "measure",
+    "cluster_unit",
+    "replicates",
+    "warning",
+    "correction",
+    "judged",
+    "planted",
+)
 
 
 def _of_players(
-    row: Mapping[str, Any], counts: Floats, exposures: Floats, named: npt.NDArray[np.bool_]
+    row: Mapping[str, Any],
+    counts: Floats,
+    exposures: Floats,
+    names: Sequence[str],
+    factor: Factor | None,
+    relative: Factor | None,
 ) -> Iterator[dict[str, Any]]:
-    made = players_rates(counts[named], exposures[named], np.arange(int(named.sum())))
+    made = players_rates(counts, exposures, np.arange(counts.size))
     if made is None:
         return
-    shared = {name: row[name] for name in ("grouping", "group_key", "measure", "cluster_unit", "replicates", "warning")}
-    for estimand, interval in ((AVERAGE, made.average), (TYPICAL, made.typical)):
-        yield shared | {
-            "estimand": estimand,
-            "rate": interval.estimate,
-            "low": interval.low,
-            "high": interval.high,
-            "method": made.method,
-            "clusters": made.players,
-            "effective_clusters": float(made.players),
-        }
+    shared = {name: row[name] for name in _SHARED}
+    mended: PlayersRates | None = None
+    if factor is not None:
+        # The grid is dear: there the players' common factor alone is carried along.
+        means = factor.means(names) if made.method == "log t" else None
+        mended = made if means is None else players_rates(counts, exposures / means, np.arange(counts.size))
+    for estimand in (AVERAGE, TYPICAL):
+        interval = made.average if estimand == AVERAGE else made.typical
+        values: dict[str, Any] = {}
+        if mended is not None and factor is not None:
+            draws = factor.typical(names, about_means=means is not None) / (1.0 if relative is None else relative.whole)
+            again = mended.average if estimand == AVERAGE else mended.typical
+            values = corrected_columns(corrected(again, draws))
+        yield (
+            shared
+            | values
+            | {
+                "estimand": estimand,
+                "rate": interval.estimate,
+                "low": interval.low,
+                "high": interval.high,
+                "method": made.method,
+                "clusters": made.players,
+                "effective_clusters": float(made.players),
+            }
+        )
+
+
+def source_columns(factor: Factor | None) -> dict[str, Any]:
+    """Where a correction comes from, as columns of ``result`` tables."""
+    if factor is None:
+        return {"correction": UNCORRECTED, "judged": 0, "planted": 0}
+    return {"correction": factor.source, "judged": factor.judged, "planted": factor.planted}
+
+
+def corrected_columns(
+    made: Interval, times: float = 1.0, *, most: float | None = None, name: str = "corrected"
+) -> dict[str, float]:
+    """A corrected rate as the column ``name`` and its limits; ``most``: what it cannot exceed."""
+    rate, low, high = (times * value for value in (made.estimate, made.low, made.high))
+    if most is not None:
+        rate, low, high = min(rate, most), min(low, most), min(high, most)
+    return {name: rate, f"{name}_low": low, f"{name}_high": high}
 
 
 def group_seed(seed: int, *, grouping: str, group_key: str) -> Sequence[int]:

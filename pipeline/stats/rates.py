@@ -43,6 +43,9 @@ _MOST_CORPUS_DEGREES = 8
 ENOUGH_DEGREES = 3
 
 
+BOOTSTRAP = "cluster bootstrap"
+
+
 @dataclass(frozen=True)
 class Rate:
     """A rate with its cluster interval, and the exact Poisson interval (which takes slides as independent).
@@ -146,7 +149,7 @@ def rate_interval(
     else:
         if weights is None or weights.shape[1] != c.size:
             weights = resampling_weights(c.size, seed=seed, replicates=replicates)
-        (low, high), method = _bootstrap(c, e, weights, level=level), "cluster bootstrap"
+        (low, high), method = _bootstrap(c, e, weights, level=level), BOOTSTRAP
     ceiling = np.inf if most is None or naive.estimate > most else most
     return Rate(naive.estimate, low, min(high, ceiling), naive.low, min(naive.high, ceiling), method)
 

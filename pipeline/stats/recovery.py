@@ -2,9 +2,10 @@
 
 The chance is p = A / (1 + (T / d)^k) for a slide of d ms: A for long ones, half of it at T, steepness k. T moves with
 the size and with a step in the glide by effects common to the corpus (normal priors, the mode). A, T and k of a side
-have a posterior on a grid; how sides differ is learned from all of them (the prior over the grid by
-expectation-maximisation: Laird, JASA 73, 1978, stopped early, which keeps it smooth), so that sides with few plantings
-lean on the others.
+have a posterior on a grid; how sides differ is learned from those of like sound (the prior over the grid by
+expectation-maximisation: Laird, JASA 73, 1978, stopped early, which keeps it smooth), and a little from all, so that
+sides with few plantings or none lean on the others. Draws for sides without plantings hold what a few planted sides
+leave open of the prior (the Bayesian bootstrap: Rubin, Annals of Statistics 9, 1981).
 
 A find stands for 1 / p slides (Horvitz and Thompson, JASA 47, 1952), at most ``GREATEST_WEIGHT``. Draws of the curve
 give draws of the true slides per find, with which a rate is corrected as by ``pipeline.stats.detection``.
@@ -33,6 +34,8 @@ AT_MOST = np.array([0.5, 0.65, 0.78, 0.87, 0.93, 0.97, 0.995])
 STEEPNESS = np.array([2.5, 4.5, 8.0])
 _GRID = np.array([(a, t, k) for a in AT_MOST for t in HALF_MS for k in STEEPNESS])
 _SIZE_SEMITONES = 3.0
+_OTHERS = 2.0
+"""How many sides' worth is borrowed from sides of another sound (no source; see the coverage benchmark)."""
 # Prior spread of the log of T for each doubling of the size, and for a step in the glide.
 _EFFECT_SD = np.array([0.2, 0.2])
 
@@ -58,10 +61,20 @@ class Plantings:
 
 @dataclass(frozen=True)
 class Curves:
-    """Posterior of each side over the grid, shape (sides, cells), and the effects, shape (2,), on the log of T."""
+    """What is known of every side's curve.
+
+    Attributes
+    ----------
+    posterior : of each side over the grid, shape (sides, cells).
+    effects : on the log of T, shape (2,).
+    told : the same as the posterior, but 0 where nothing was planted, so that it sums to what sides say of each other.
+    groups : number of the sound of each side, shape (sides,); sides of one sound are taken to be alike.
+    """
 
     posterior: Floats
     effects: Floats
+    told: Floats
+    groups: Ints
 
     def chance(self, slides: Plantings) -> Floats:
         """Posterior mean of the chance that each slide is found, shape (n,)."""
@@ -81,27 +94,81 @@ class Curves:
         return quantile(0.5 - 0.5 * level), quantile(0.5 + 0.5 * level)
 
 
-def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int) -> Curves:
-    """The curve of every side; sides without plantings have the corpus's.
+def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, groups: Ints | None = None) -> Curves:
+    """The curve of every side; sides without plantings have that of their like.
 
     Parameters
     ----------
     found : (n,) which plantings were found.
     sides : how many sides there are; numbers of ``plantings.side`` lie below.
+    groups : number of the sound of each side, 0 and up, shape (sides,); None if all are alike.
     """
+    of = np.zeros(sides, dtype=np.intp) if groups is None else groups
+    number = int(of.max()) + 1 if sides else 1
     effects = _effects(plantings, found)
     own = np.zeros((sides, len(_GRID)))
     np.add.at(own, plantings.side, _log_likelihood(plantings, found, effects))
     likelihood = np.exp(own - own.max(axis=1, keepdims=True))
     planted = np.zeros((sides, 1))
     planted[plantings.side] = 1.0
-    each, flat = np.zeros_like(likelihood), 1.0 / len(_GRID)
+    each = np.zeros_like(likelihood)
     for _ in range(PASSES):
-        each = likelihood * (flat + each.sum(axis=0))
+        each = likelihood * _prior(each, of, planted, number)[of]
         each *= planted / each.sum(axis=1, keepdims=True)
     # What a side has said itself is no prior of its own.
-    posterior = likelihood * (flat + each.sum(axis=0) - each)
-    return Curves(posterior / posterior.sum(axis=1, keepdims=True), effects)
+    share = 1.0 + _OTHERS / max(float(planted.sum()), 1.0)
+    posterior = likelihood * np.maximum(_prior(each, of, planted, number)[of] - share * each, 1e-12)
+    return Curves(posterior / posterior.sum(axis=1, keepdims=True), effects, each, of)
+
+
+def _prior(told: Floats, groups: Ints, weights: Floats, number: int) -> Floats:
+    """Prior over the grid of each of so many groups, not scaled, shape (number, cells): one side's worth of no
+    knowledge, the sides of the group with their weights (sides, 1), and ``_OTHERS`` sides' worth of all."""
+    member = groups == np.arange(number)[:, None]
+    made = (member * weights[:, 0]) @ told
+    everybody = made.sum(axis=0)
+    return np.asarray(made + _OTHERS * everybody / max(float(everybody.sum()), 1.0) + 1.0 / len(_GRID))
+
+
+def drawn_cells(known: Curves, *, seed: tuple[int, ...], replicates: int = REPLICATES) -> Ints:
+    """Draws of each side's curve, as numbers of cells of the grid, shape (replicates, sides)."""
+    rng = np.random.default_rng(list(seed))
+    sides = known.posterior.shape[0]
+    planted = known.told.sum(axis=1) > 0
+    drawn = np.empty((replicates, sides), dtype=np.intp)
+    for side in np.flatnonzero(planted):
+        drawn[:, side] = _picked(np.cumsum(known.posterior[side]), rng.random(replicates))
+    number, told, of = int(planted.sum()), known.told[planted], known.groups[planted]
+    alike = [np.flatnonzero(~planted & (known.groups == group)) for group in range(int(known.groups.max()) + 1)]
+    for replicate in range(replicates if number < sides else 0):
+        weights = number * rng.dirichlet(np.ones(number)) if number else np.zeros(0)
+        prior = np.cumsum(_prior(told, of, weights[:, None], len(alike)), axis=1)
+        for group, own in enumerate(alike):
+            drawn[replicate, own] = _picked(prior[group], rng.random(own.size))
+    return drawn
+
+
+def _picked(cumulative: Floats, at: Floats) -> Ints:
+    return np.asarray(np.minimum(np.searchsorted(cumulative, at * cumulative[-1]), cumulative.size - 1), dtype=np.intp)
+
+
+# Classes of slides that are found alike, for sums over millions: lengths 7 % apart, sizes, and with a step or without.
+CLASS_MS = np.geomspace(15.0, 1500.0, 70)
+CLASS_SEMITONES = np.array([1.0, 2.0, 3.0, 4.5, 7.0, 12.0])
+
+
+def classes(slides: Plantings) -> Ints:
+    """Class of each slide, shape (n,)."""
+    ms = np.searchsorted(np.sqrt(CLASS_MS[1:] * CLASS_MS[:-1]), slides.duration_ms)
+    size = np.searchsorted(np.sqrt(CLASS_SEMITONES[1:] * CLASS_SEMITONES[:-1]), np.abs(slides.semitones))
+    return np.asarray((ms * CLASS_SEMITONES.size + size) * 2 + slides.broken, dtype=np.intp)
+
+
+def class_weights(known: Curves) -> Floats:
+    """Slides that were there for each slide found of each class, in each cell of the grid, shape (classes, cells)."""
+    ms, size, broken = (x.ravel() for x in np.meshgrid(CLASS_MS, CLASS_SEMITONES, [False, True], indexing="ij"))
+    chances = _chances(Plantings(np.zeros(ms.size, dtype=np.intp), ms, size, broken), known.effects)
+    return np.minimum(1.0 / np.maximum(chances, 1e-9), GREATEST_WEIGHT)
 
 
 def slides_per_find(
@@ -111,17 +178,16 @@ def slides_per_find(
 
     With ``at_least_ms`` both are those of that length and more. 1 where a side has no finds.
     """
-    rng = np.random.default_rng(list(seed))
-    sides, cells = known.posterior.shape
+    sides = known.posterior.shape[0]
+    cells = drawn_cells(known, seed=seed, replicates=replicates)
     long = finds.of(finds.duration_ms >= at_least_ms)
     out = np.ones((replicates, sides))
     order = np.argsort(long.side, kind="stable")
     first = np.searchsorted(long.side[order], np.arange(sides + 1))
     for side in range(sides):
-        drawn = rng.choice(cells, size=replicates, p=known.posterior[side])
         own = order[first[side] : first[side + 1]]
         if own.size:
-            chances = _chances(long.of(own), known.effects)[:, drawn]
+            chances = _chances(long.of(own), known.effects)[:, cells[:, side]]
             out[:, side] = np.minimum(1.0 / np.maximum(chances, 1e-9), GREATEST_WEIGHT).mean(axis=0)
     return out
 

@@ -2,7 +2,7 @@ with
 tally as (
     select
         player_id,
-        total(weight * timed_slides) / nullif(total(weight * timed_minutes), 0) as slides_per_minute,
+        total(weight * timed_found_slides) / nullif(total(weight * timed_minutes), 0) as slides_per_minute,
     from fact.take_tally
     where player_id is not null and state = 'judged'
     group by player_id

@@ -16,6 +16,8 @@ chance as (
         player_id,
         count(*) as transitions,
         count(*) filter (where is_slurred) as slurred_transitions,
+        count(*) filter (where has_find) as slid_transitions,
+        count(*) filter (where has_find and is_slurred) as slurred_slid_transitions,
     from fact.transition
     group by take_id, player_id
 ),
@@ -24,9 +26,9 @@ sliding as (
         take_id,
         player_id,
         count(*) filter (where is_slide) as slides,
-        count(*) filter (where is_slide and speed_state is distinct from 'unmeasurable') as timed_slides,
         count(*) filter (where is_slide and is_slurred) as slurred_slides,
         count(*) filter (where origin = 'found') as found_slides,
+        count(*) filter (where origin = 'found' and speed_state is distinct from 'unmeasurable') as timed_found_slides,
         count(*) filter (where verdict is not null) as reviewed_slides,
         count(*) filter (where verdict = 'no_slide') as rejected_slides,
         count(*) filter (where verdict = 'cannot_tell') as undecided_slides,
@@ -89,10 +91,12 @@ judged as (
         exposure.has_ambiguous_speed,
         coalesce(chance.transitions, 0) as transitions,
         coalesce(chance.slurred_transitions, 0) as slurred_transitions,
+        coalesce(chance.slid_transitions, 0) as slid_transitions,
+        coalesce(chance.slurred_slid_transitions, 0) as slurred_slid_transitions,
         coalesce(sliding.slides, 0) as slides,
-        coalesce(sliding.timed_slides, 0) as timed_slides,
         coalesce(sliding.slurred_slides, 0) as slurred_slides,
         coalesce(sliding.found_slides, 0) as found_slides,
+        coalesce(sliding.timed_found_slides, 0) as timed_found_slides,
         coalesce(sliding.reviewed_slides, 0) as reviewed_slides,
         coalesce(sliding.rejected_slides, 0) as rejected_slides,
         coalesce(sliding.undecided_slides, 0) as undecided_slides,
@@ -167,8 +171,8 @@ select
     listed.reason,
     1::double as weight,
     listed.* exclude (take_id, player_id, state, reason),
-    listed.timed_slides / nullif(listed.timed_minutes, 0) as slides_per_minute,
-    100 * listed.slides / nullif(listed.transitions, 0) as slides_per_100_transitions,
+    listed.timed_found_slides / nullif(listed.timed_minutes, 0) as slides_per_minute,
+    100 * listed.slid_transitions / nullif(listed.transitions, 0) as slides_per_100_transitions,
 from listed
 join base.take
     on take.take_id = listed.take_id

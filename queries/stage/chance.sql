@@ -10,6 +10,7 @@ select
     gap_ms,
     slurred_probability,
     coalesce(slurred_probability > 0.5, false) as is_slurred,
+    slide_score,
 from base.transition
 anti join stage.apart_by_chord
     using (from_note_id, to_note_id)

@@ -16,9 +16,18 @@ select
     counted.slides_per_minute,
     counted.slides_per_minute_low,
     counted.slides_per_minute_high,
+    counted.slides_per_minute_corrected,
+    counted.slides_per_minute_corrected_low,
+    counted.slides_per_minute_corrected_high,
     counted.slides_per_100_transitions,
     counted.slides_per_100_transitions_low,
     counted.slides_per_100_transitions_high,
+    counted.slides_per_100_transitions_corrected,
+    counted.slides_per_100_transitions_corrected_low,
+    counted.slides_per_100_transitions_corrected_high,
+    counted.correction,
+    counted.judged,
+    counted.planted,
     counted.warning,
 from stage.ancestor as distance
 left join base.player as ancestor

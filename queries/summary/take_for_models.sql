@@ -51,8 +51,16 @@ select
     take_tally.two_finger,
     take_tally.into_note,
     take_tally.cannot_tell,
+    take_tally.timed_minutes,
+    take_tally.found_slides,
+    take_tally.timed_found_slides,
+    take_tally.slid_transitions,
     take_tally.slides_per_minute,
     take_tally.slides_per_100_transitions,
+    known.slides_per_find,
+    known.slides_per_find_low,
+    known.slides_per_find_high,
+    coalesce(known.correction, 'uncorrected') as correction,
     take_tally.has_ambiguous_speed,
     take_tally.reviewed_slides,
 from fact.take_tally
@@ -62,3 +70,5 @@ left join base.work
     on work.work_id = take_tally.work_id
 left join placed
     on placed.player_id = take_tally.player_id
+left join result.slides_per_find as known
+    on known.take_id = take_tally.take_id and known.player_key = coalesce(take_tally.player_id, '~')

@@ -14,10 +14,9 @@ hit as (
         group_key,
         cluster,
         total(if(is_timed, weight, 0)) as timed_slides,
-        total(weight) as slides,
-        total(if(is_slurred, weight, 0)) as slurred_slides,
-    from tally.slide_in_group
-    where grouping in ('kind', 'kind_and_direction', 'interval')
+        total(if(is_on_transition, weight, 0)) as slid_transitions,
+        total(if(is_on_transition and is_slurred, weight, 0)) as slurred_slid_transitions,
+    from tally.find_in_group
     group by grouping, group_key, cluster
 ),
 kind as (
@@ -37,11 +36,21 @@ select
     whole.cluster,
     coalesce(hit.timed_slides, 0) as timed_slides,
     whole.timed_minutes,
-    coalesce(hit.slides, 0) as slides,
-    if(kind.grouping = 'interval', coalesce(chance.transitions, 0), whole.transitions) as transitions,
-    coalesce(hit.slurred_slides, 0) as slurred_slides,
-    if(kind.grouping = 'interval', coalesce(chance.slurred_transitions, 0), whole.slurred_transitions)
-        as slurred_transitions,
+    coalesce(if(kind.grouping = 'interval', chance.slid_transitions, hit.slid_transitions), 0) as slid_transitions,
+    -- A slide into a note stands on no transition, and has no chances that we count.
+    case
+        when kind.grouping = 'interval' then coalesce(chance.transitions, 0)
+        when kind.group_key not like 'into_note%' then whole.transitions
+        else 0
+    end as transitions,
+    coalesce(
+        if(kind.grouping = 'interval', chance.slurred_slid_transitions, hit.slurred_slid_transitions), 0
+    ) as slurred_slid_transitions,
+    case
+        when kind.grouping = 'interval' then coalesce(chance.slurred_transitions, 0)
+        when kind.group_key not like 'into_note%' then whole.slurred_transitions
+        else 0
+    end as slurred_transitions,
     false as is_assumed,
 -- A player without such a slide counts with none.
 from kind

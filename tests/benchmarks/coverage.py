@@ -11,25 +11,33 @@ import argparse
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+import polars as pl
 
 from pipeline.stats.change import changed_or_replaced
 from pipeline.stats.detection import corrected, group_factor, true_slides_per_find
+from pipeline.stats.estimates import COUNTED, MEASURES, estimates
 from pipeline.stats.intervals import Interval
 from pipeline.stats.latent_class import latent_class
 from pipeline.stats.planning import Design, holm, power
 from pipeline.stats.player_grid import player_grid
 from pipeline.stats.rates import pooled_spread, rate_interval
+from pipeline.stats.recovery import class_weights, curves, drawn_cells
 from pipeline.stats.regression import dated_regression, regression
 from pipeline.stats.repertoire import expected_slides, standardised_rates
 from pipeline.stats.resemblance import resemblance, residuals
 from pipeline.stats.uncertain_dates import Takes, drawn_rates, ratio_bounds
 from pipeline.stats.whose_rate import Ratio, compare_players, players_rates
+from pipeline.steps.summarise.comparisons import Pair
+from pipeline.steps.summarise.correction import combined
+from pipeline.steps.summarise.listening import Listened
 from tests.benchmarks import worlds
 
 RNG = np.random.Generator
 CHAINS = 499
+COUNTS = {counts for counts, _, _ in MEASURES.values()}
 
 
 @dataclass(frozen=True)
@@ -217,6 +225,52 @@ def errors(judged: int) -> World:
     return run
 
 
+def noise(*, listening: bool, recovery: bool, **world: Any) -> World:
+    """Two groups that differ in sound alone, through what the step ``summarise`` makes of them."""
+
+    def run(rng: RNG) -> Iterator[Outcome]:
+        made = worlds.two_sounds(rng, **world)
+        seed = int(rng.integers(1 << 30))
+        sound = made.parts["sound"].to_numpy()
+        judged = np.bincount(made.judgements.strata, minlength=2) + made.judgements.judged_finds.astype(np.intp)
+        heard = (
+            Listened(np.arange(2), true_slides_per_find(made.judgements, seed=(seed,)), judged) if listening else None
+        )
+        recovered = None
+        if recovery:
+            known = curves(made.plantings, made.found, sides=sound.size, groups=sound)
+            recovered = drawn_cells(known, seed=(seed,)), class_weights(known)
+        correction = combined(made.parts, made.finds, made.sides, heard, recovered, np.ones(2, dtype=np.intp))
+        if correction is None:
+            return
+        members = made.parts.select(
+            pl.when(pl.col("sound") == 0).then(pl.lit("noisy")).otherwise(pl.lit("clear")).alias("group_key"),
+            pl.col("player").alias("cluster"), "take_id", "player", pl.lit(1.0).alias("weight"),
+        )  # fmt: skip
+        factors = correction.of_members(members)
+        clusters = made.clusters.select(
+            "group_key", "cluster", pl.lit(False).alias("is_assumed"),
+            *(pl.col("slides" if name in COUNTS else "exposure").alias(name) for name in COUNTED),
+        )  # fmt: skip
+        frame = estimates(clusters, grouping="process", cluster_unit="player", seed=seed, factors=factors)
+        rates = {row["group_key"]: row for row in frame.filter(measure="slides_per_minute").iter_rows(named=True)}
+        sums = {
+            key: {row["cluster"]: row for row in clusters.filter(group_key=key).iter_rows(named=True)} for key in rates
+        }
+        pair = Pair(
+            "process", "noisy", "clear", "slides_per_minute", sums["noisy"], sums["clear"],
+            (factors["noisy"], factors["clear"]),
+        )  # fmt: skip
+        rows = [pair.as_recorded(rates["noisy"], rates["clear"], None, seed=seed, replicates=400), *pair.of_players()]
+        for row in rows:
+            for name, what in (("ratio", "as found (for contrast)"), ("ratio_corrected", "corrected")):
+                low, high = row[f"{name}_low"], row[f"{name}_high"]
+                p = 1.0 if low <= 1 <= high else 0.0
+                yield Outcome(f"{row['evidence']}, {what}", Interval(row[name], low, high), 1.0, p)
+
+    return run
+
+
 def listeners(recall: float, hears: float, imagines: float) -> World:
     def run(rng: RNG) -> Iterator[Outcome]:
         answers, truth = worlds.heard_twice(rng, recall=recall, hears=hears, imagines=imagines)
@@ -305,6 +359,9 @@ WORLDS: dict[str, World] = {
     "repertoire: ratio 1.4, 8 + 8": repertoire(8, 1.44),
     "repertoire: ratio 1, 15 + 15, correlated .5": repertoire(15, 1.0, 0.5),
     **{f"detection: {n} judged in each stratum": errors(n) for n in (50, 100, 200, 400)},
+    "noise: by ear, 200 in each sound": noise(listening=True, recovery=False),
+    "noise: by slides planted": noise(listening=False, recovery=True, precise=(1.0, 1.0)),
+    "noise: by both": noise(listening=True, recovery=True),
     "listeners: recall .92, hear .9, imagine .03": listeners(0.92, 0.9, 0.03),
     "listeners: recall .60, hear .9, imagine .03": listeners(0.60, 0.9, 0.03),
     "listeners: recall .92, perfect": listeners(0.92, 1.0, 0.0),

@@ -9,9 +9,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from pipeline.stats.detection import Judgements
 from pipeline.stats.latent_class import Answers
+from pipeline.stats.recovery import Plantings, classes
 from pipeline.stats.repertoire import Cells
 from pipeline.stats.resemblance import Links
 from pipeline.stats.uncertain_dates import Takes
@@ -266,3 +268,102 @@ def undated_sessions(rng: RNG, *, sessions: int) -> tuple[Floats, Floats, dict[s
     counts = rng.poisson(3.0 * gamma(rng, float(np.sqrt(0.2)), sessions)[of] * exposures).astype(float)
     known = {"sessions known": of, "take is cluster": np.arange(of.size), "year and label": of // 2, "label": 0 * of}
     return counts, exposures, known, 3.0
+
+
+@dataclass(frozen=True)
+class TwoSounds:
+    """Two groups of players who slide alike, recorded in unlike sound: what was found, heard and planted.
+
+    ``parts`` and ``finds`` are those of ``steps.summarise.correction.combined``; ``clusters`` the rows of players with
+    their finds and exposure, in groups "noisy" and "clear".
+    """
+
+    parts: pl.DataFrame
+    finds: pl.DataFrame
+    sides: dict[str, int]
+    clusters: pl.DataFrame
+    plantings: Plantings
+    found: npt.NDArray[np.bool_]
+    judgements: Judgements
+
+
+def two_sounds(
+    rng: RNG,
+    *,
+    each: int = 15,
+    planted: float = 0.25,
+    judged: int = 200,
+    precise: tuple[float, float] = (0.90, 0.97),
+) -> TwoSounds:
+    """``each`` players a group, four sides each; slides of 150 ms (sd of the log .45) are found as the renders' curve
+    says, half of them at 85 ms in noise and at 48 ms without (sides differ by .15 on the log), with these precisions.
+
+    ``planted`` is the share of sides in which twenty slides are planted, ``judged`` the excerpts heard in each sound,
+    30 % of them finds.
+    """
+    takes, curves_of = 4, ((85.0, 0.93, precise[0]), (48.0, 0.98, precise[1]))
+    parts, finds, clusters, side_half = [], [], [], []
+    plant_side, plant_ms, plant_found = [], [], []
+    hits, right, scores, strata, heard, all_scores, all_strata, number = [], [], [], [], [], [], [], []
+    for sound, (half, most, precision) in enumerate(curves_of):
+        made = players(rng, each, sessions=takes)
+        misses, true_finds, false_finds = 0, 0, 0
+        for place, (player, count, exposure) in enumerate(zip(made.of, made.counts, made.exposures, strict=True)):
+            own = half * np.exp(0.15 * rng.normal())
+            ms = 150.0 * np.exp(0.45 * rng.normal(size=int(count)))
+            is_found = rng.random(ms.size) < most / (1 + (own / ms) ** 4.5)
+            invented = rng.poisson(is_found.sum() * (1 / precision - 1))
+            ms_found = np.r_[ms[is_found], 150.0 * np.exp(0.45 * rng.normal(size=invented))]
+            name = f"x{sound}-{place}"
+            part = {"take_id": name, "player": f"p{sound}-{player}", "part": len(parts), "sound": sound}
+            parts.append(part)
+            side_half.append((own, most))
+            klass = classes(_unbroken(np.zeros(ms_found.size, dtype=np.intp), ms_found))
+            finds += [
+                {"transfer_id": name, "class": int(k), "finds": float(n), "part": part["part"]}
+                for k, n in zip(*np.unique(klass, return_counts=True), strict=True)
+            ]
+            group = "clear" if sound else "noisy"
+            clusters.append((group, part["player"], float(ms_found.size), exposure))
+            misses += int((~is_found).sum())
+            true_finds += int(is_found.sum())
+            false_finds += int(invented)
+            if rng.random() < planted:
+                length = np.exp(rng.uniform(np.log(25), np.log(400), 20))
+                plant_side += [part["part"]] * 20
+                plant_ms.append(length)
+                plant_found.append(rng.random(20) < most / (1 + (own / length) ** 4.5))
+        changes = 12 * (misses + true_finds)
+        at = rng.normal(0, 1.5, changes)
+        slides = np.zeros(changes, dtype=bool)
+        slides[rng.choice(changes, misses, replace=False, p=np.exp(at) / np.exp(at).sum())] = True
+        some = min(round(0.3 * judged), true_finds + false_finds)
+        hits.append(float(rng.hypergeometric(true_finds, false_finds, some)))
+        right.append(float(some))
+        drawn = _by_score(rng, at, judged - some) if judged else np.empty(0, dtype=np.intp)
+        scores.append(at[drawn])
+        heard.append(slides[drawn].astype(float))
+        strata.append(np.full(drawn.size, sound))
+        all_scores.append(at)
+        all_strata.append(np.full(changes, sound))
+        number.append(float(true_finds + false_finds))
+    judgements = Judgements(
+        np.array(number), np.array(right), np.array(hits), np.concatenate(strata), np.concatenate(scores),
+        np.concatenate(heard), np.concatenate(all_strata), np.concatenate(all_scores),
+        np.ones(sum(x.size for x in all_scores)),
+    )  # fmt: skip
+    plantings = _unbroken(np.array(plant_side, dtype=np.intp), np.concatenate([*plant_ms, np.empty(0)]))
+    frame = pl.DataFrame(clusters, schema=["group_key", "cluster", "slides", "exposure"], orient="row")
+    return TwoSounds(
+        pl.DataFrame(parts),
+        pl.DataFrame(finds),
+        {str(part["take_id"]): int(part["part"]) for part in parts},
+        frame.group_by("group_key", "cluster", maintain_order=True).sum(),
+        plantings,
+        np.concatenate([*plant_found, np.empty(0, dtype=bool)]),
+        judgements,
+    )
+
+
+def _unbroken(side: Ints, ms: Floats) -> Plantings:
+    return Plantings(side, ms, np.full(ms.size, 3.0), np.zeros(ms.size, dtype=bool))

@@ -36,7 +36,7 @@ def test_a_second_transfer_of_a_take_changes_nothing():
 
 def test_unmeasurable_speed_leaves_rates_per_minute_only():
     tables = joined(small(), {"speed": [{"transfer_id": "x1", "state": "unmeasurable", "speed_ratio": 1.0}]})
-    columns = ("minutes", "timed_minutes", "slides", "timed_slides", "slides_per_minute")
+    columns = ("minutes", "timed_minutes", "slides", "timed_found_slides", "slides_per_minute")
     assert rows(facts(**tables), "fact.take_tally", "take_id", *columns)[0] == ("t1", 2.0, 0.0, 2, 0, None)
     ambiguous = joined(small(), {"speed": [{"transfer_id": "x1", "state": "ambiguous", "speed_ratio": 1.0}]})
     made = rows(facts(**ambiguous), "fact.take_tally", "take_id", "has_ambiguous_speed", "slides_per_minute")

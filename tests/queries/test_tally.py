@@ -100,7 +100,7 @@ def test_takes_by_group(con):
 
 
 def test_clusters_hold_counts_and_exposure(con):
-    columns = ("cluster", "timed_slides", "timed_minutes", "slides", "transitions", "slurred_transitions")
+    columns = ("cluster", "timed_slides", "timed_minutes", "slid_transitions", "transitions", "slurred_transitions")
     of = f"select group_key, {', '.join(columns)} from tally.by_cluster where grouping = "
     # Over several players a player is a cluster; within one player's rate a session is. What was not judged is in none.
     assert con.execute(of + "'period' order by all").fetchall() == [
@@ -117,9 +117,9 @@ def test_clusters_hold_counts_and_exposure(con):
         ("same_finger", "bo", 0, 1.0, 0, 2, 0),
     ]
     assert con.execute(of + "'interval' order by all").fetchall() == [
-        ("falling/3", "ann", 1, 2.0, 1, 0, 0),
+        ("falling/3", "ann", 1, 2.0, 0, 0, 0),
         ("falling/3", "bo", 0, 1.0, 0, 0, 0),
-        ("rising/3", "ann", 1, 2.0, 1, 4, 4),
+        ("rising/3", "ann", 1, 2.0, 2, 4, 4),
         ("rising/3", "bo", 0, 1.0, 0, 2, 0),
     ]
 

@@ -111,7 +111,10 @@ def test_small_strata_merge_upwards():
         ("acoustic", "none", "quiet"),
         ("electrical", "none", "quiet"),
     ]
-    assert merged_strata(keys, [40, 10, 5, 4]) == [keys[0], ("acoustic", "piano"), ("acoustic",), ()]
+    # By hand: a stratum splits only into parts of thirty finds at least.
+    assert merged_strata(keys, [40, 10, 5, 4]) == [()] * 4
+    assert merged_strata(keys, [40, 10, 5, 60]) == [("acoustic",)] * 3 + [keys[3]]
+    assert merged_strata(keys, [40, 30, 30, 60]) == [keys[0], keys[1], keys[2], keys[3]]
 
 
 def test_the_same_error_in_both_groups_cancels_in_their_ratio():

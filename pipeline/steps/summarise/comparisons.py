@@ -6,11 +6,14 @@ from typing import Any
 
 import duckdb
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from pipeline.stats.change import changed_or_replaced
+from pipeline.stats.change import ChangedOrReplaced, changed_or_replaced
 from pipeline.stats.compare import compare_rates
-from pipeline.stats.estimates import AS_RECORDED, MEASURES, group_seed
+from pipeline.stats.correction import Factor
+from pipeline.stats.detection import corrected
+from pipeline.stats.estimates import AS_RECORDED, MEASURES, group_seed, source_columns
 from pipeline.stats.intervals import Interval
 from pipeline.stats.planning import holm
 from pipeline.stats.rates import Rate
@@ -18,12 +21,14 @@ from pipeline.stats.uncertain_dates import ratio_bounds
 from pipeline.stats.whose_rate import Ratio
 from pipeline.steps.summarise.dates import DRAWN, Dated
 from pipeline.store import schema
+from pipeline.units import Floats
 
 COMPARED = ("school", "period", "process", "accompaniment", "instrument")
 RATES = ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected")
 # A group that is none is not compared.
 _NO_GROUP = {"unplaced", "undated", "uncertain", "outside", "unknown"}
-Clusters = Mapping[str, Mapping[str, Mapping[str, float]]]
+_Sums = tuple[Floats, Floats]
+"""Counts and exposures of each player."""
 
 
 def comparisons(
@@ -31,6 +36,7 @@ def comparisons(
     clusters: Mapping[str, pl.DataFrame],
     estimate: pl.DataFrame,
     dates: Sequence[Dated],
+    factors: Mapping[str, Mapping[str, Factor]],
     *,
     seed: int,
     replicates: int,
@@ -42,6 +48,7 @@ def comparisons(
     clusters : rows of ``tally.by_cluster`` of each grouping.
     estimate : rows of ``result.estimate``.
     dates : drawn rates of the schemes of periods in which some date is uncertain.
+    factors : true slides per find by grouping and group.
     """
     rates = {
         (row["grouping"], row["group_key"], row["measure"]): row
@@ -57,7 +64,8 @@ def comparisons(
             one, other = rates[source, first, measure], rates[source, second, measure]
             if one["rate"] is None or other["rate"] is None:
                 continue
-            given = _Pair(grouping, first, second, measure, wide[source][first], wide[source][second])
+            known = tuple(factors[source].get(key) for key in (first, second))
+            given = Pair(grouping, first, second, measure, wide[source][first], wide[source][second], known)
             warning = "; ".join(sorted({row["warning"] for row in (one, other) if row["warning"]})) or None
             rows.append(given.as_recorded(one, other, warning, seed=seed, replicates=replicates))
             if grouping in COMPARED:
@@ -82,8 +90,12 @@ def _pairs(con: duckdb.DuckDBPyConnection, groups: Sequence[tuple[str, str]]) ->
     return pairs + [("teacher_and_student", "player", student, teacher) for student, teacher in taught]
 
 
-class _Pair:
-    """Two groups of one grouping, and a measure."""
+class Pair:
+    """Two groups of one grouping, and a measure.
+
+    ``one`` and ``other`` are the rows of ``tally.by_cluster`` of each, by cluster; ``factors`` are their true slides per
+    find, None where unknown.
+    """
 
     def __init__(
         self,
@@ -93,9 +105,11 @@ class _Pair:
         measure: str,
         one: Mapping[str, Mapping[str, float]],
         other: Mapping[str, Mapping[str, float]],
+        factors: tuple[Factor | None, ...],
     ) -> None:
         self.grouping, self.first, self.second, self.measure = grouping, first, second, measure
-        names = sorted(one.keys() | other.keys())
+        self.names = names = sorted(one.keys() | other.keys())
+        self.factors = [factor for factor in factors if factor is not None]
         counts, exposures, self.factor = MEASURES[measure]
         self.groups = [
             tuple(np.array([of[n][column] if n in of else 0.0 for n in names]) for column in (counts, exposures))
@@ -114,7 +128,8 @@ class _Pair:
         )
         difference = {f"difference{x}": _finite(self.factor * v) for x, v in _named(made.difference)}
         players = int(((self.groups[0][1] > 0) | (self.groups[1][1] > 0)).sum())
-        return self._row(AS_RECORDED, made.ratio, players=players, warning=warning) | difference
+        mended = corrected(made.ratio, self._apart()) if self.factors else None
+        return self._row(AS_RECORDED, made.ratio, mended, players=players, warning=warning) | difference
 
     def of_players(self) -> Iterator[dict[str, Any]]:
         # A player of two schools is in both with the same takes, which says nothing of a change.
@@ -122,17 +137,39 @@ class _Pair:
         kept = ~both if self.grouping == "school" else np.ones(both.size, dtype=bool)
         first, second = ((counts[kept], exposures[kept]) for counts, exposures in self.groups)
         made = changed_or_replaced(first, second)
-        for name, evidence in (
-            ("within_players", made.within),
-            ("between_players", made.between),
-            ("joined", made.joined if made.within and made.between else None),
+        mended = self._mended(first, second, kept) if self.factors else None
+        for name, evidence, again in (
+            ("within_players", made.within, mended and mended.within),
+            ("between_players", made.between, mended and mended.between),
+            ("joined", made.joined if made.within and made.between else None, mended and mended.joined),
         ):
             if evidence is not None:
                 ratio: Ratio = evidence.compared
-                yield self._row(name, ratio.ratio, players=evidence.players) | {
+                right = corrected(again.compared.ratio, self._apart(kept)) if again else None
+                yield self._row(name, ratio.ratio, right, players=evidence.players) | {
                     "p": _finite(ratio.p),
                     "changed_or_replaced_p": made.differ_p,
                 }
+
+    def _mended(self, first: _Sums, second: _Sums, kept: npt.NDArray[np.bool_]) -> ChangedOrReplaced:
+        """The same players with each one's exposure divided by the true slides per find."""
+        names = [name for name, is_kept in zip(self.names, kept, strict=True) if is_kept]
+        groups = []
+        for (counts, exposures), factor in zip((first, second), self.factors, strict=True):
+            means = factor.means(names)
+            groups.append((counts, exposures if means is None else exposures / means))
+        return changed_or_replaced(*groups)
+
+    def _apart(self, kept: npt.NDArray[np.bool_] | None = None) -> Floats:
+        """Draws of the first group's true slides per find over the other's; with players what is left of it."""
+        if kept is None:
+            return self.factors[0].whole / self.factors[1].whole
+        typical = []
+        for (_, exposures), factor in zip(self.groups, self.factors, strict=True):
+            used = kept & (exposures > 0)
+            names = [name for name, is_used in zip(self.names, used, strict=True) if is_used]
+            typical.append(factor.typical(names, about_means=True))
+        return np.asarray(typical[0] / typical[1])
 
     def of_drawn_dates(self, dates: Sequence[Dated]) -> Iterator[dict[str, Any]]:
         for each in dates:
@@ -140,12 +177,18 @@ class _Pair:
                 places = each.place(self.first), each.place(self.second)
                 bounds = ratio_bounds(each.takes, *places)
                 players = int(each.takes.players.max()) + 1
-                yield self._row(DRAWN, each.drawn.ratio(*places), players=players) | {
+                ratio = each.drawn.ratio(*places)
+                mended = corrected(ratio, self._apart()) if self.factors else None
+                yield self._row(DRAWN, ratio, mended, players=players) | {
                     "ratio_least": _finite(bounds.least),
                     "ratio_most": _finite(bounds.most),
                 }
 
-    def _row(self, evidence: str, ratio: Interval, *, players: int, warning: str | None = None) -> dict[str, Any]:
+    def _row(
+        self, evidence: str, ratio: Interval, mended: Interval | None, *, players: int, warning: str | None = None
+    ) -> dict[str, Any]:
+        source = source_columns(self.factors[0] if self.factors else None)
+        source |= {name: sum(getattr(each, name) for each in self.factors) for name in ("judged", "planted")}
         return {
             "grouping": self.grouping,
             "group_key": self.first,
@@ -153,6 +196,9 @@ class _Pair:
             "measure": self.measure,
             "evidence": evidence,
             **{f"ratio{x}": _finite(v) for x, v in _named(ratio)},
+            **{f"ratio_corrected{x}": _finite(v) for x, v in (_named(mended) if mended else ())},
+            **source,
+            **_explained(mended or ratio),
             "players": players,
             "shared_clusters": self.shared,
             "warning": warning,
@@ -202,6 +248,15 @@ def _rate(row: Mapping[str, Any], factor: float) -> Rate:
         row[name] / factor for name in ("rate", "low", "high", "poisson_low", "poisson_high")
     )
     return Rate(rate, low, high, poisson_low, poisson_high, row["method"])
+
+
+def _explained(ratio: Interval) -> dict[str, float | None]:
+    """How many times as large a share of its slides would have to be found in the group that slides more, beyond what
+    is corrected, for the ratio to be 1, and for its limits to reach 1."""
+    if not ratio.estimate > 0 or not np.isfinite(ratio.estimate):
+        return {"recall_to_equal": None, "recall_to_doubt": None}
+    doubt = max(ratio.low, 1 / ratio.high if ratio.high > 0 else np.inf, 1.0)
+    return {"recall_to_equal": float(max(ratio.estimate, 1 / ratio.estimate)), "recall_to_doubt": _finite(doubt)}
 
 
 def _named(interval: Interval) -> list[tuple[str, float]]:

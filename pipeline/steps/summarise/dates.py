@@ -17,8 +17,8 @@ COMPARED = ("slides_per_minute", "slides_per_100_transitions")
 
 _TAKES = """
 select period.scheme, period.period_id, period.share, period.is_certain, tally.take_id, tally.player_key,
-    tally.weight * tally.timed_slides as timed_slides, tally.weight * tally.timed_minutes as timed_minutes,
-    tally.weight * tally.slides as slides, tally.weight * tally.transitions as transitions
+    tally.weight * tally.timed_found_slides as timed_slides, tally.weight * tally.timed_minutes as timed_minutes,
+    tally.weight * tally.slid_transitions as slid_transitions, tally.weight * tally.transitions as transitions
 from fact.take_period as period
 join fact.take_tally as tally on tally.take_id = period.take_id
 where tally.state = 'judged' and period.period_id <> 'undated'

@@ -1,20 +1,25 @@
 """Birth, recording date, process, accompaniment and instrument side by side in a regression over takes."""
 
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.stats.estimates import MEASURES, group_seed
+from pipeline.stats.detection import corrected
+from pipeline.stats.estimates import MEASURES, corrected_columns, group_seed, source_columns
 from pipeline.stats.rates import FEW_CLUSTERS
-from pipeline.stats.regression import dated_regression, regression
+from pipeline.stats.regression import Effect, dated_regression, regression
+from pipeline.steps.summarise.correction import Correction
 from pipeline.store import schema
+from pipeline.units import Floats
 
 # Dates in decades of 3652.425 days.
 _TAKES = """select
-    tally.timed_slides, tally.timed_minutes, tally.slides, tally.transitions, tally.player_id,
-    coalesce(expected.slid_transitions, 0) as slid_transitions,
+    tally.timed_found_slides as timed_slides, tally.timed_minutes, tally.slid_transitions, tally.transitions,
+    tally.take_id, tally.player_id,
     coalesce(expected.expected_slides, 0) as expected_slides,
     (epoch(player.born_earliest) + epoch(player.born_latest)) / 2 / 86400 / 3652.425 as born,
     (epoch(tally.recorded_earliest) + epoch(tally.recorded_latest)) / 2 / 86400 / 3652.425 as recorded,
@@ -52,23 +57,28 @@ _READINGS = {
     "born": f"ten years later born, same date: later and younger; {_ONE_EQUATION}",
     "recorded": f"ten years later recorded, same birth: older and later; {_ONE_EQUATION}",
 }
+Fit = Callable[[Floats, Floats, Floats], list[Effect] | None]
 # A span this short, in decades, is a date: half of a year.
 _DATED_WITHIN = 0.05
 
 
-def effects(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
+def effects(con: duckdb.DuckDBPyConnection, known: Correction | None, *, seed: int) -> pl.DataFrame:
     """Rows of ``result.effect``; needs the temporary table ``take_expected``."""
     takes = con.sql(_TAKES).pl()
+    per_find = None if known is None else known.of_takes(takes)
+    source = source_columns(None if known is None else known.whole())
     rows: list[dict[str, Any]] = []
     for model, terms in _MODELS.items():
         for measure in ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected"):
-            rows += _rows(takes, model, terms, measure, seed=seed)
+            rows += [source | row for row in _rows(takes, model, terms, measure, per_find, seed=seed)]
     return pl.DataFrame(rows, schema=schema.load("effect", "result").polars_schema(), orient="row")
 
 
-def _rows(takes: pl.DataFrame, model: str, terms: dict[str, str], measure: str, *, seed: int) -> list[dict[str, Any]]:
+def _rows(
+    takes: pl.DataFrame, model: str, terms: dict[str, str], measure: str, per_find: Floats | None, *, seed: int
+) -> list[dict[str, Any]]:
     counts, exposures, _ = MEASURES[measure]
-    used = takes.filter(pl.col(exposures) > 0)
+    used = takes.with_row_index("row").filter(pl.col(exposures) > 0)
     if len(terms) > len(_DATES):
         used = used.filter((pl.col("process") != "unknown") & (pl.col("accompaniment") != "unknown"))
     varying = [name for name in terms if used[name].drop_nulls().n_unique() > 1]
@@ -79,14 +89,16 @@ def _rows(takes: pl.DataFrame, model: str, terms: dict[str, str], measure: str, 
     half = used["half_span"].to_numpy()
     given = used[counts].to_numpy(), used[exposures].to_numpy(), used.select(varying).to_numpy()
     drawn = bool(np.mean(half > _DATED_WITHIN) > 0.5)
+    fit: Fit = partial(regression, names=varying, players=players)
     if drawn:
         stream = group_seed(seed, grouping=model, group_key=measure)
-        made = dated_regression(
-            *given, names=varying, players=players, dated=varying.index("recorded"), half_spans=half, seed=stream
-        )
-    else:
-        made = regression(*given, names=varying, players=players)
+        dated = varying.index("recorded")
+        fit = partial(dated_regression, names=varying, players=players, dated=dated, half_spans=half, seed=stream)
+    made = fit(*given)
     number = len(set(players))
+    mended: Sequence[Effect | None] = [None] * len(made or ())
+    if per_find is not None and made:
+        mended = _mended(fit, *given, per_find[used["row"].to_numpy()])
     return [
         {
             "model": model,
@@ -96,11 +108,29 @@ def _rows(takes: pl.DataFrame, model: str, terms: dict[str, str], measure: str, 
             "ratio_low": effect.ratio.low,
             "ratio_high": effect.ratio.high,
             "p": effect.p if np.isfinite(effect.p) else None,
+            **(corrected_columns(again.ratio, name="ratio_corrected") if again else {}),
             "dates": "drawn given the counts" if drawn else "middles of spans",
             "takes": used.height,
             "players": number,
             "reading": _READINGS.get(effect.term),
             "warning": f"only {number} players: rough interval" if number < FEW_CLUSTERS else None,
         }
-        for effect in made or ()
+        for effect, again in zip(made or (), mended, strict=True)
+    ]
+
+
+def _mended(fit: Fit, counts: Floats, exposures: Floats, terms: Floats, per_find: Floats) -> Sequence[Effect | None]:
+    """The regression with each take's exposure divided by its true slides per find; what the draws of these leave open
+    moves the coefficients as it would move a weighted least-squares fit of their logarithms."""
+    logs = np.log(per_find)
+    means = logs.mean(axis=1)
+    made = fit(counts, exposures / np.exp(means), terms)
+    if made is None:
+        return [None] * terms.shape[1]
+    weight = (counts + 0.5)[:, None]
+    design = np.column_stack([np.ones(counts.size), terms - terms.mean(axis=0)])
+    moved = np.linalg.lstsq(design * np.sqrt(weight), (logs - means[:, None]) * np.sqrt(weight), rcond=None)[0]
+    return [
+        Effect(effect.term, corrected(effect.ratio, np.exp(moved[place])), effect.p)
+        for place, effect in enumerate(made, start=1)
     ]

@@ -1,12 +1,13 @@
 """Whether pupils resemble their own teachers more than others who could have taught then."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import duckdb
 import numpy as np
 import polars as pl
 
+from pipeline.stats.correction import UNCORRECTED, Factor
 from pipeline.stats.estimates import MEASURES, group_seed
 from pipeline.stats.resemblance import LEAST_PAIRS_FOR_P, Links, link_weights, resemblance, residuals
 from pipeline.store import schema
@@ -14,10 +15,10 @@ from pipeline.units import Floats
 
 _PLAYERS = """select player.player_id,
     (year(player.born_earliest) + year(player.born_latest)) / 2 as born,
-    total(tally.weight * tally.timed_slides) as timed_slides,
+    total(tally.weight * tally.timed_found_slides) as timed_slides,
     total(tally.weight * tally.timed_minutes) as timed_minutes,
-    total(tally.weight * tally.slides) as slides, total(tally.weight * tally.transitions) as transitions,
-    total(tally.weight * expected.slid_transitions) as slid_transitions,
+    total(tally.weight * tally.slid_transitions) as slid_transitions,
+    total(tally.weight * tally.transitions) as transitions,
     total(tally.weight * expected.expected_slides) as expected_slides,
     avg((epoch(tally.recorded_earliest) + epoch(tally.recorded_latest)) / 2 / 86400 / 365.2425) as recorded
 from base.player
@@ -77,15 +78,20 @@ def birth_rows(con: duckdb.DuckDBPyConnection, clusters: pl.DataFrame) -> Iterat
             }
 
 
-def lineage_tests(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
-    """Rows of ``result.lineage_test``: for each rate, by certain links alone and by all; needs ``take_expected``."""
+def lineage_tests(con: duckdb.DuckDBPyConnection, factors: Mapping[str, Factor], *, seed: int) -> pl.DataFrame:
+    """Rows of ``result.lineage_test``: for each rate, by certain links alone and by all; needs ``take_expected``.
+
+    Where the true slides per find of players are known (``factors``), rates are corrected by them first.
+    """
     players, taught = con.sql(_PLAYERS).pl(), con.sql(_LINKS).pl()
+    source = next((each.source for each in factors.values()), UNCORRECTED)
     rows: list[dict[str, Any]] = []
     for measure in ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected"):
         counts, exposures, _ = MEASURES[measure]
         c, e = (players[name].fill_null(0.0).to_numpy().astype(np.float64) for name in (counts, exposures))
         with np.errstate(divide="ignore"):
             logs = np.where(e > 0, np.log((c + 0.5) / e), np.nan)
+        logs += [np.log(factors[name].whole).mean() if name in factors else 0.0 for name in players["player_id"]]
         logs[players["born"].is_null().to_numpy()] = np.nan
         left = residuals(logs, players["born"].fill_null(np.nan).to_numpy(), _recorded(players))
         for which in ("certain", "all"):
@@ -106,6 +112,7 @@ def lineage_tests(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
                     "p": made.p,
                     "candidates": made.candidates,
                     "power": made.power,
+                    "correction": source,
                     "warning": f"fewer than {LEAST_PAIRS_FOR_P} pairs: no p value" if few else None,
                 }
             )

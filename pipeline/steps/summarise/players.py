@@ -1,22 +1,27 @@
 """Players as a random sample: each one's rate drawn towards the others'."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from pipeline.stats.estimates import MEASURES, OF_PLAYERS
+from pipeline.stats.correction import Factor
+from pipeline.stats.detection import corrected
+from pipeline.stats.estimates import MEASURES, OF_PLAYERS, RELATIVE, corrected_columns, source_columns
+from pipeline.stats.intervals import Interval
 from pipeline.stats.player_grid import player_grid
 from pipeline.stats.rates import FEW_CLUSTERS
 from pipeline.store import schema
 
 
-def player_effects(sessions: pl.DataFrame) -> pl.DataFrame:
+def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole: Mapping[str, Factor]) -> pl.DataFrame:
     """Rows of ``result.player_effect``.
 
     Parameters
     ----------
     sessions : rows of ``tally.by_cluster`` of the grouping ``player``: the sessions of each player.
+    factors, whole : true slides per find of each player, and of the corpus; empty where nothing is known.
     """
     rows: list[dict[str, Any]] = []
     for measure in OF_PLAYERS:
@@ -59,6 +64,20 @@ def player_effects(sessions: pl.DataFrame) -> pl.DataFrame:
                 "shrunken_rate_low": made.low[place],
                 "shrunken_rate_high": made.high[place],
             }
+            | _corrected(
+                Interval(made.rates[place], made.low[place], made.high[place]),
+                factors.get(player_id),
+                whole.get("corpus") if measure == RELATIVE else None,
+            )
             for place, (player_id, count, exposure) in enumerate(players.iter_rows())
         ]
     return pl.DataFrame(rows, schema=schema.load("player_effect", "result").polars_schema(), orient="row")
+
+
+def _corrected(drawn: Interval, factor: Factor | None, relative: Factor | None) -> dict[str, Any]:
+    columns = source_columns(factor)
+    return (
+        columns
+        if factor is None
+        else columns | corrected_columns(corrected(drawn, factor.over(relative)), name="shrunken_rate_corrected")
+    )

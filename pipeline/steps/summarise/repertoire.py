@@ -36,7 +36,7 @@ select
     coalesce(take.instrument, 'unknown') as instrument,
     total(coalesce(change.slurred_probability, 0.5)) as slurred,
     count(*)::double as chances,
-    count(*) filter (where change.has_slide)::double as slides
+    count(*) filter (where change.has_find)::double as slides
 from fact.transition as change
 join fact.take_tally as take
     on take.take_id = change.take_id and take.player_id is not distinct from change.player_id
@@ -77,7 +77,7 @@ def repertoire(con: duckdb.DuckDBPyConnection) -> Repertoire:
     )
     con.register("chance_of_kind", chance)
     con.execute(
-        "create or replace temp table take_expected as select take_id, player_id, sum(slides) as slid_transitions, "
+        "create or replace temp table take_expected as select take_id, player_id, "
         "total(chances * chance) as expected_slides from change_kind "
         f"join chance_of_kind using ({', '.join(_KIND)}) group by all"
     ).fetchall()
@@ -90,7 +90,6 @@ def expected_by_cluster(con: duckdb.DuckDBPyConnection, groupings: Sequence[str]
     frame: pl.DataFrame = con.sql(
         """select member.grouping, member.group_key,
             if(grouping.cluster_unit = 'session', take.session_key, take.player_key) as cluster,
-            total(member.weight * expected.slid_transitions) as slid_transitions,
             total(member.weight * expected.expected_slides) as expected_slides
         from tally.take_in_group as member
         join tally.grouping as grouping on grouping.grouping = member.grouping

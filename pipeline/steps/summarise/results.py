@@ -1,12 +1,17 @@
 """The tables of the layer ``result``, made from the facts of a database connection."""
 
 from collections.abc import Collection, Mapping, Sequence
+from typing import Any
 
 import duckdb
 import polars as pl
 
-from pipeline.stats.estimates import SCHEMA, estimates, pooled_by_measure
+from pipeline.stats.correction import Factor
+from pipeline.stats.detection import corrected
+from pipeline.stats.estimates import SCHEMA, corrected_columns, estimates, pooled_by_measure, source_columns
+from pipeline.stats.intervals import Interval
 from pipeline.steps.summarise.comparisons import comparisons
+from pipeline.steps.summarise.correction import SLIDE_GROUPINGS, Correction, correction
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
 from pipeline.steps.summarise.editions import editions_followed
 from pipeline.steps.summarise.effects import effects
@@ -23,9 +28,9 @@ from pipeline.steps.summarise.repertoire import (
 )
 from pipeline.store import schema
 
-# Groupings of slides rather than takes: rates of a part, of which no player is asked.
-_OF_SLIDES = ("kind", "kind_and_direction", "interval")
 # Where the spread between clusters is learnt: between the sessions of each player, and between all players.
+Factors = Mapping[str, Mapping[str, Factor]]
+"""True slides per find by grouping and group; no groups where nothing is known."""
 POOLS = {"session": "player", "player": "corpus"}
 
 
@@ -52,20 +57,24 @@ def result_tables(
     units = {row[0]: row[1] for row in wanted}
     clusters = _clusters(con, {*units, *POOLS.values()})
     dates = dated(con, seed=seed) if "period" in units else []
-    estimate = _estimates(con, clusters, units, changes, dates, seed=seed, replicates=replicates)
+    known = correction(con, seed=seed)
+    factors = _factors(con, known, clusters)
+    estimate = _estimates(con, clusters, units, changes, dates, factors, seed=seed, replicates=replicates)
     made = {"estimate": estimate}
     if "quartile" in names:
         # One grouping after another: the quartiles of all at once would hold every slide in memory many times.
         some = [_of_groupings(con, "quartile_by_group", [name])[name] for name, _, has_any in wanted if has_any]
         made["quartile"] = pl.concat(some) if some else pl.DataFrame()
     if "comparison" in names:
-        made["comparison"] = comparisons(con, clusters, estimate, dates, seed=seed, replicates=replicates)
+        made["comparison"] = comparisons(con, clusters, estimate, dates, factors, seed=seed, replicates=replicates)
+    if "slides_per_find" in names:
+        made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
     if "player_effect" in names:
-        made["player_effect"] = player_effects(clusters["player"])
+        made["player_effect"] = player_effects(clusters["player"], factors["player"], factors["corpus"])
     if "effect" in names:
-        made["effect"] = effects(con, seed=seed)
+        made["effect"] = effects(con, known, seed=seed)
     if "lineage_test" in names:
-        made["lineage_test"] = lineage_tests(con, seed=seed)
+        made["lineage_test"] = lineage_tests(con, factors["player"], seed=seed)
     if "edition_followed" in names:
         made["edition_followed"] = editions_followed(con, seed=seed)
     if wanted_of_places := set(names).intersection(OF_PLACES):
@@ -77,6 +86,19 @@ def result_tables(
     return checked
 
 
+def _factors(con: duckdb.DuckDBPyConnection, known: Correction | None, clusters: Mapping[str, pl.DataFrame]) -> Factors:
+    return {name: {} if known is None else known.factors(con, name) for name in clusters}
+
+
+def _corrected(row: Mapping[str, Any], factor: Factor | None) -> dict[str, Any]:
+    """The columns of a corrected rate, for a rate that was made from whole groups."""
+    columns = source_columns(factor)
+    if factor is None or row["rate"] is None or row.get("low") is None:
+        return columns
+    made = corrected(Interval(row["rate"], row["low"], row["high"]), factor.whole)
+    return columns | corrected_columns(made, most=100.0 if "per_100" in row["measure"] else None)
+
+
 def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[str]) -> dict[str, pl.DataFrame]:
     """The rows of a view of ``tally`` by grouping."""
     listed = ", ".join(f"'{name}'" for name in sorted(set(names)))
@@ -86,11 +108,11 @@ def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[s
 
 def _clusters(con: duckdb.DuckDBPyConnection, names: Collection[str]) -> dict[str, pl.DataFrame]:
     """Rows of ``tally.by_cluster`` by grouping, with the slides to be expected of anybody at such changes."""
-    expected = expected_by_cluster(con, [name for name in names if name not in _OF_SLIDES])
+    expected = expected_by_cluster(con, [name for name in names if name not in SLIDE_GROUPINGS])
     return {
         name: frame.join(
             expected, on=["grouping", "group_key", "cluster"], how="left", maintain_order="left"
-        ).with_columns(pl.col("slid_transitions", "expected_slides").fill_null(0.0))
+        ).with_columns(pl.col("expected_slides").fill_null(0.0))
         for name, frame in _of_groupings(con, "by_cluster", names).items()
     }
 
@@ -101,10 +123,12 @@ def _estimates(
     units: Mapping[str, str],
     changes: Repertoire,
     dates: Sequence[Dated],
+    factors: Factors,
     *,
     seed: int,
     replicates: int,
 ) -> pl.DataFrame:
+    overall = factors["corpus"].get("corpus")
     pooled = {unit: pooled_by_measure(clusters[name]) for unit, name in POOLS.items()}
     people = {player_id for (player_id,) in con.sql("select player_id from base.player").fetchall()}
     made = [
@@ -115,7 +139,9 @@ def _estimates(
             seed=seed,
             replicates=replicates,
             pooled=pooled[unit],
-            named=people if unit == "player" and name not in _OF_SLIDES else None,
+            named=people if unit == "player" and name not in SLIDE_GROUPINGS else None,
+            factors=factors[name],
+            overall=overall,
         )
         for name, unit in units.items()
     ]
@@ -123,5 +149,6 @@ def _estimates(
     rows += [row for name in GROUPINGS if name in units for row in standardised_rows(con, changes, name)]
     if "lineage" in units:
         rows += birth_rows(con, clusters["lineage"])
+    rows = [row | _corrected(row, factors[row["grouping"]].get(row["group_key"], overall)) for row in rows]
     made.append(pl.DataFrame(rows, schema=SCHEMA, orient="row"))
     return pl.concat(made)

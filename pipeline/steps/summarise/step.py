@@ -11,7 +11,17 @@ from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.store import schema
 from pipeline.store.database import views
 
-COMPUTED = ("speed", "note", "transition", "slide", "solo_span", "written_fit", "written_match")
+COMPUTED = (
+    "melody",
+    "speed",
+    "note",
+    "transition",
+    "slide",
+    "solo_span",
+    "recovery",
+    "written_fit",
+    "written_match",
+)
 KEPT = (
     "player",
     "teaching",

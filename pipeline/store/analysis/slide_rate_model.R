@@ -12,6 +12,8 @@
 # "birth and recording": as the view cohort_and_period_effect with dates by the middles of their spans. Poisson model,
 # takes of a player as a cluster, errors CR3 without (G - 1)/G (Mancl and DeRouen 2001), t of players less 1; the plain
 # errors of glm would take slides of one player as independent and be far too sure.
+# Counts are transitions on which a slide was found, whatever listeners said. slides_per_find corrects for slides missed
+# and invented, as far as that is known (the table slides_per_find holds draws of it); without it leave it out.
 # "schools": as the view comparison, between players: Welch's t test on the logarithms of players' rates, players of both
 # schools left out.
 #
@@ -19,10 +21,10 @@
 #   CR2 with Satterthwaite's degrees, as good with few players:
 #     clubSandwich::coef_test(fit, vcov = "CR2", cluster = rows$player_id, test = "Satterthwaite")
 #   From 20 players, all at once:
-#     glmmTMB::glmmTMB(slides ~ school_id + born + recorded + process + offset(log(transitions)) + (1 | player_id) +
-#       (1 | player_id:session_key) + (1 | work_id), family = glmmTMB::nbinom2, data = rows)
+#     glmmTMB::glmmTMB(slid_transitions ~ school_id + born + recorded + process +
+#       offset(log(transitions / slides_per_find)) + (1 | player_id) + (1 | player_id:session_key) + (1 | work_id), family = glmmTMB::nbinom2, data = rows)
 #   Players of a lineage who resemble their teachers, A the relationship matrix of the links (Henderson 1976):
-#     brms::brm(slides ~ born + recorded + offset(log(transitions)) + (1 | gr(player_id, cov = A)),
+#     brms::brm(slid_transitions ~ born + recorded + offset(log(transitions)) + (1 | gr(player_id, cov = A)),
 #       family = brms::negbinomial(), data = rows, data2 = list(A = A))
 
 given <- commandArgs(trailingOnly = FALSE)
@@ -65,7 +67,7 @@ read_table <- function(name) {
 
 take <- read_table("take")
 take <- take[take$judged & !is.na(take$transitions) & take$transitions > 0, ]
-take$slides <- as.numeric(take$slides)
+take$slid_transitions <- as.numeric(take$slid_transitions)
 take$transitions <- as.numeric(take$transitions)
 take$player_id <- as.character(take$player_id)
 result <- data.frame(model = character(), term = character(), ratio = numeric(), low = numeric(), high = numeric(),
@@ -84,7 +86,7 @@ take$recorded_at <- middle("recorded")
 rows <- take[!is.na(take$born) & !is.na(take$recorded_at) & !is.na(take$player_id), ]
 players <- unique(rows$player_id)
 if (length(players) >= 8 && length(unique(rows$born)) > 1 && length(unique(rows$recorded_at)) > 1) {
-  fit <- glm(slides ~ born + recorded_at + offset(log(transitions)), family = poisson(), data = rows)
+  fit <- glm(slid_transitions ~ born + recorded_at + offset(log(transitions)), family = poisson(), data = rows)
   x <- model.matrix(fit)
   mu <- fitted(fit)
   bread <- solve(crossprod(x * sqrt(mu)))
@@ -93,7 +95,7 @@ if (length(players) >= 8 && length(unique(rows$born)) > 1 && length(unique(rows$
     own <- which(rows$player_id == one)
     w <- sqrt(mu[own])
     hat <- (x[own, , drop = FALSE] * w) %*% bread %*% t(x[own, , drop = FALSE] * w)
-    left <- solve(diag(length(own)) - hat, (rows$slides[own] - mu[own]) / w)
+    left <- solve(diag(length(own)) - hat, (rows$slid_transitions[own] - mu[own]) / w)
     meat <- meat + tcrossprod(crossprod(x[own, , drop = FALSE] * w, left))
   }
   error <- sqrt(diag(bread %*% meat %*% bread))
@@ -107,7 +109,7 @@ if (length(players) >= 8 && length(unique(rows$born)) > 1 && length(unique(rows$
 # Schools, by their players.
 share <- read_table("school_share")
 share <- share[share$school_id != "unplaced" & !is.na(share$player_id), ]
-sums <- aggregate(cbind(slides, transitions) ~ player_id, data = take, FUN = sum)
+sums <- aggregate(cbind(slid_transitions, transitions) ~ player_id, data = take, FUN = sum)
 for (scheme in sort(unique(as.character(share$scheme)))) {
   of <- share[share$scheme == scheme, ]
   schools <- sort(unique(as.character(of$school_id)))
@@ -118,11 +120,11 @@ for (scheme in sort(unique(as.character(share$scheme)))) {
       own <- of[of$school_id == school, ]
       own <- own[!own$player_id %in% of$player_id[of$school_id %in% setdiff(pair, school)], ]
       group <- merge(sums, own[, c("player_id", "share")])
-      data.frame(slides = group$slides * group$share, transitions = group$transitions * group$share)
+      data.frame(slid_transitions = group$slid_transitions * group$share, transitions = group$transitions * group$share)
     })
     # Fewer slides: the view sums over a grid of spreads, which is more than a script.
-    if (min(sapply(groups, nrow)) < 4 || min(sapply(groups, function(g) mean(g$slides))) < 10) next
-    logs <- lapply(groups, function(g) log((g$slides + 0.5) / g$transitions))
+    if (min(sapply(groups, nrow)) < 4 || min(sapply(groups, function(g) mean(g$slid_transitions))) < 10) next
+    logs <- lapply(groups, function(g) log((g$slid_transitions + 0.5) / g$transitions))
     test <- t.test(logs[[1]], logs[[2]])
     result <- rbind(result, data.frame(
       model = "schools", term = paste(pair[1], "over", pair[2]), ratio = exp(mean(logs[[1]]) - mean(logs[[2]])),

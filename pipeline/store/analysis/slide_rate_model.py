@@ -13,7 +13,10 @@ measures of slides, never for rates, since it knows nothing of music without any
 estimating equations with takes of a player as a cluster and the errors of Mancl and DeRouen (2001, that is CR3), t of
 players less 1; a plain Poisson model would take slides of one player as independent and be far too sure.
 "schools": as the view comparison, between players: Welch's t test on the logarithms of players' rates, players of both
-schools left out. For the numbers of slides in models of your own, let the logarithm of transitions be the offset.
+schools left out. Counts are transitions on which a slide was found (``slid_transitions``), whatever listeners said, so
+that a player who was reviewed more does not differ by it. In models of your own let the logarithm of transitions over
+``slides_per_find`` be the offset: it corrects for slides missed and invented, as far as that is known; the table
+``slides_per_find`` holds draws of it.
 """
 
 import sys
@@ -55,7 +58,7 @@ def _regression(take: pd.DataFrame) -> list[tuple[object, ...]]:
     order = np.argsort(rows["player_id"].to_numpy(), kind="stable")
     rows, terms = rows.iloc[order], terms.iloc[order]
     fit = GEE(
-        rows["slides"].to_numpy(float),
+        rows["slid_transitions"].to_numpy(float),
         np.column_stack([np.ones(len(rows)), terms - terms.mean()]),
         groups=rows["player_id"].to_numpy(),
         family=Poisson(),
@@ -69,16 +72,17 @@ def _regression(take: pd.DataFrame) -> list[tuple[object, ...]]:
 
 
 def _schools(take: pd.DataFrame, school_share: pd.DataFrame) -> list[tuple[object, ...]]:
-    sums = take.groupby("player_id")[["slides", "transitions"]].sum()
+    sums = take.groupby("player_id")[["slid_transitions", "transitions"]].sum()
     made = []
     for _, scheme in school_share[school_share["school_id"] != "unplaced"].groupby("scheme"):
         known = scheme[scheme["player_id"].isin(sums.index)]
         members = {school: rows.set_index("player_id")["share"] for school, rows in known.groupby("school_id")}
         for first, second in combinations(sorted(members), 2):
             groups = [_alone(sums, *pair) for pair in permutations((members[first], members[second]))]
-            if min(map(len, groups)) < LEAST_FOR_RATIO or min(g["slides"].mean() for g in groups) < LEAST_SLIDES:
+            fewest = min(group["slid_transitions"].mean() for group in groups)
+            if min(map(len, groups)) < LEAST_FOR_RATIO or fewest < LEAST_SLIDES:
                 continue  # fewer slides: the view sums over a grid of spreads, which is more than a script
-            logs = [np.log((g["slides"] + 0.5) / g["transitions"]) for g in groups]
+            logs = [np.log((g["slid_transitions"] + 0.5) / g["transitions"]) for g in groups]
             test = stats.ttest_ind(*logs, equal_var=False)
             limits = test.confidence_interval(0.95)
             middle = float(logs[0].mean() - logs[1].mean())

@@ -24,7 +24,7 @@ def summarised(tables, *, samples):
     return STEP.run(given).tables["corpus"]["estimate"]
 
 
-def test_a_verdict_on_other_samples_counts_neither_in_estimates_nor_in_views():
+def test_verdicts_change_what_is_shown_and_no_rate_and_those_on_other_samples_nothing():
     review = {
         "transfer_id": "x1", "transfer_start_s": 1.0, "transfer_end_s": 1.2, "verdict": "no_slide",
         "listener": "l", "judged_on": "2026-01-01", "samples_sha256": OLD,
@@ -33,10 +33,11 @@ def test_a_verdict_on_other_samples_counts_neither_in_estimates_nor_in_views():
     for now, slides in ((SHA, 2), (OLD, 1)):
         made = summarised(tables, samples={"x1": now, "x2": SHA, "x3": SHA})
         ann = made.filter(grouping="player", group_key="ann", measure="slides_per_minute")
-        assert ann["rate"].to_list() == [slides / 2]
+        # Two finds in two minutes: reviewing a player does not move his rate.
+        assert ann["rate"].to_list() == [1.0]
         run = [{"transfer_id": "x1", "step": "intake", "samples_sha256": now}]
         con = facts(**joined(tables, {"run": run}))
-        assert rows(con, "fact.take_tally", "slides", order="take_id")[0] == (slides,)
+        assert rows(con, "fact.take_tally", "slides", "found_slides", order="take_id")[0] == (slides, 2)
 
 
 def test_each_player_is_one_cluster_of_a_kind_of_slide():

@@ -1,0 +1,279 @@
+"""What is known of the slides missed and invented in each take, and the true slides per find of groups of takes."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy import sparse
+
+from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, Factor
+from pipeline.stats.recovery import (
+    CLASS_MS,
+    CLASS_SEMITONES,
+    REPLICATES,
+    Plantings,
+    class_weights,
+    curves,
+    drawn_cells,
+)
+from pipeline.steps.summarise.listening import Listened, listened
+from pipeline.units import Floats
+
+Ints = npt.NDArray[np.intp]
+LEAST_PLANTED = 50
+"""Below so many slides planted in the corpus nothing is corrected by them (judgement: five sides of ten)."""
+SLIDE_GROUPINGS = ("kind", "kind_and_direction", "interval")
+"""Groupings of slides rather than takes."""
+_SOUND = ["process", "accompaniment", "noise"]
+_PART = ["take_id", "player"]
+
+
+def class_sql() -> str:
+    """The class of a find (``stats.recovery.classes``) as SQL over duration_ms, interval_cents and found_kind."""
+    step = float(np.log(CLASS_MS[1] / CLASS_MS[0]))
+    steps = f"round(ln(greatest(duration_ms, 1) / {float(CLASS_MS[0])!r}) / {step!r})"
+    ms = f"least(greatest({steps}, 0), {CLASS_MS.size - 1})"
+    ends = np.sqrt(CLASS_SEMITONES[1:] * CLASS_SEMITONES[:-1])
+    size = " + ".join(f"(abs(interval_cents) / 100 > {float(end)!r})::int" for end in ends)
+    broken = "(found_kind in ('departing_finger', 'arriving_finger', 'two_finger'))::int"
+    return f"(({ms}::bigint * {CLASS_SEMITONES.size} + {size}) * 2 + {broken})"
+
+
+_SPANS = """
+select distinct span.take_id, coalesce(span.player_id, '~') as player, span.transfer_id,
+    sound.process, sound.accompaniment, sound.noise
+from stage.counted_span as span
+join stage.take_sound as sound on sound.take_id = span.take_id
+order by all
+"""
+_FINDS = f"""
+select take_id, coalesce(player_id, '~') as player, transfer_id, {class_sql()} as class, count(*)::double as finds
+from stage.owned_slide where origin = 'found' group by all order by all
+"""
+_FINDS_IN_GROUP = f"""
+select group_key, take_id, coalesce(player_id, '~') as player, transfer_id, {class_sql()} as class,
+    total(weight) as finds
+from tally.find_in_group where grouping = $1 group by all order by all
+"""
+_PLANTED = """
+select transfer_id, duration_ms, interval_cents / 100 as semitones, kind <> 'same_finger' as broken, found
+from base.recovery
+where transfer_id in (select transfer_id from stage.counted_span)
+order by recovery_id
+"""
+_MEMBERS = """
+select member.group_key, if(grouping.cluster_unit = 'session', take.session_key, take.player_key) as cluster,
+    take.take_id, coalesce(take.player_id, '~') as player, total(member.weight) as weight
+from tally.take_in_group as member
+join tally.grouping as grouping on grouping.grouping = member.grouping
+join fact.take_tally as take
+    on take.take_id = member.take_id and take.player_id is not distinct from member.player_id
+where member.grouping = $1 and take.state = 'judged'
+group by all order by all
+"""
+_TRIFLE = 1e-6  # finds of a take that has none, so that its group has an error of finding all the same
+
+
+@dataclass(frozen=True)
+class Correction:
+    """True slides per find of every take.
+
+    Attributes
+    ----------
+    parts : a row for each take and player: take_id, player, part (its number) and stratum.
+    sides : number of each transfer.
+    per_find : draws for each part, shape (parts, replicates).
+    level : what listening makes of recovery, or of plain counts, by stratum, shape (strata, replicates).
+    finds : of each part, shape (parts,).
+    recovered : cells of each side's curve, and weights of classes in cells; None without plantings.
+    source : where it comes from.
+    judged, planted : excerpts judged and slides planted, by stratum, shape (strata,).
+    """
+
+    parts: pl.DataFrame
+    sides: Mapping[str, int]
+    per_find: Floats
+    level: Floats
+    finds: Floats
+    recovered: tuple[Ints, Floats] | None
+    source: str
+    judged: Ints
+    planted: Ints
+
+    def factors(self, con: duckdb.DuckDBPyConnection, grouping: str) -> dict[str, Factor]:
+        """True slides per find of each group of a grouping."""
+        if grouping in SLIDE_GROUPINGS:
+            return self._of_slides(con, grouping)
+        return self.of_members(con.sql(_MEMBERS, params=[grouping]).pl())
+
+    def of_members(self, members: pl.DataFrame) -> dict[str, Factor]:
+        """True slides per find of groups whose parts are given: group_key, cluster, take_id, player, weight."""
+        made = {}
+        placed = members.join(self.parts, on=_PART, maintain_order="left")
+        for key, rows in placed.group_by("group_key", maintain_order=True):
+            part = rows["part"].to_numpy()
+            names, at = np.unique(rows["cluster"].to_numpy().astype(str), return_inverse=True)
+            weight = rows["weight"].to_numpy() * self.finds[part]
+            share = sparse.csr_matrix((weight, (at, np.arange(part.size))), shape=(names.size, part.size))
+            there, found = share @ self.per_find[part], np.bincount(at, weight)[:, None]
+            whole = there.sum(axis=0) / found.sum()
+            made[str(key[0])] = self._factor(whole, rows["stratum"].to_numpy(), there / found, names.tolist())
+        return made
+
+    def of_takes(self, takes: pl.DataFrame) -> Floats:
+        """Draws for the rows of a frame with take_id and player_id, shape (rows, replicates)."""
+        keyed = takes.select("take_id", pl.col("player_id").fill_null("~").alias("player"))
+        part = keyed.join(self.parts, on=_PART, how="left", maintain_order="left")["part"].to_numpy()
+        return np.asarray(self.per_find[part])
+
+    def table(self) -> pl.DataFrame:
+        """Rows of ``result.slides_per_find``."""
+        low, middle, high = np.quantile(self.per_find, [0.025, 0.5, 0.975], axis=1)
+        stratum = self.parts["stratum"].to_numpy()
+        return self.parts.select("take_id", pl.col("player").alias("player_key")).with_columns(
+            pl.Series("slides_per_find", middle),
+            pl.Series("slides_per_find_low", low),
+            pl.Series("slides_per_find_high", high),
+            pl.lit(self.source).alias("correction"),
+            pl.Series("judged", self.judged[stratum].astype(np.int64)),
+            pl.Series("planted", self.planted[stratum].astype(np.int64)),
+            pl.Series("draws", self.per_find.round(6).tolist(), dtype=pl.List(pl.Float64)),
+        )
+
+    def whole(self) -> Factor:
+        """Of the whole corpus."""
+        there = (self.per_find * self.finds[:, None]).sum(axis=0) / self.finds.sum()
+        return self._factor(there, np.arange(self.judged.size), None, ())
+
+    def _of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> dict[str, Factor]:
+        rows = con.sql(_FINDS_IN_GROUP, params=[grouping]).pl().join(self.parts, on=_PART, maintain_order="left")
+        if rows.is_empty():
+            return {}
+        keys, at = np.unique(rows["group_key"].to_numpy().astype(str), return_inverse=True)
+        there = summed(rows, self.sides, self.recovered, at, keys.size, level=self.level)
+        whole = there / np.bincount(at, rows["finds"].to_numpy())[:, None]
+        every = np.arange(self.judged.size)
+        return {str(key): self._factor(whole[place], every, None, ()) for place, key in enumerate(keys)}
+
+    def _factor(self, whole: Floats, strata: Ints, clusters: Floats | None, names: list[str] | tuple[()]) -> Factor:
+        own = np.unique(strata)
+        return Factor(whole, clusters, names, self.source, int(self.judged[own].sum()), int(self.planted[own].sum()))
+
+
+def correction(con: duckdb.DuckDBPyConnection, *, seed: int) -> Correction | None:
+    """What is known of the error of finding in the whole corpus, whatever takes are chosen; None if nothing is."""
+    spans = con.sql(_SPANS).pl()
+    parts = spans.unique(_PART, keep="first", maintain_order=True).with_row_index("part")
+    if parts.is_empty():
+        return None
+    sounds = sorted(set(parts.select(_SOUND).iter_rows()))
+    parts = parts.with_columns(
+        pl.col("part").cast(pl.Int64),
+        pl.Series("sound", [sounds.index(row) for row in parts.select(_SOUND).iter_rows()], dtype=pl.Int64),
+    )
+    sides = {name: place for place, name in enumerate(sorted(set(spans["transfer_id"])))}
+    finds = con.sql(_FINDS).pl().join(parts.select(*_PART, "part"), on=_PART, maintain_order="left")
+    number = np.bincount(finds["part"].to_numpy(), finds["finds"].to_numpy(), minlength=parts.height)
+    sound_of = dict(parts.select("take_id", "sound").iter_rows())
+    by_sound = np.bincount(parts["sound"].to_numpy(), number, minlength=len(sounds)).astype(np.float64)
+    heard = listened(con, sounds, sound_of, by_sound, seed=seed)
+    of_side = np.zeros(len(sides), dtype=np.intp)
+    for name, take_id in spans.select("transfer_id", "take_id").iter_rows():
+        of_side[sides[name]] = sound_of[take_id]
+    recovered, planted = _recovered(con, sides, of_side, len(sounds), seed=seed)
+    return combined(parts, finds, sides, heard, recovered, planted)
+
+
+def combined(
+    parts: pl.DataFrame,
+    finds: pl.DataFrame,
+    sides: Mapping[str, int],
+    heard: Listened | None,
+    recovered: tuple[Ints, Floats] | None,
+    planted: Ints,
+) -> Correction | None:
+    """What listening and recovery say of each part together; None if both say nothing.
+
+    Parameters
+    ----------
+    parts : a row for each take and player: take_id, player, part (its number) and sound.
+    finds : how many of a class there are on a side in a part: transfer_id, class, finds, part.
+    sides : number of each transfer.
+    recovered : cells of each side's curve (``stats.recovery.drawn_cells``) and ``class_weights``.
+    planted : slides planted in each kind of sound, shape (sounds,).
+    """
+    if heard is None and recovered is None:
+        return None
+    part = finds["part"].to_numpy()
+    number = np.bincount(part, finds["finds"].to_numpy(), minlength=parts.height)
+    strata = np.arange(planted.size) if heard is None else heard.strata
+    stratum, size = strata[parts["sound"].to_numpy()], int(strata.max()) + 1
+    there = summed(finds, sides, recovered, part, parts.height)
+    in_stratum = np.zeros((size, REPLICATES))
+    np.add.at(in_stratum, stratum, there)
+    usual = (in_stratum + _TRIFLE) / (np.bincount(stratum, number, minlength=size) + _TRIFLE)[:, None]
+    level = np.ones_like(usual) if heard is None else heard.per_find.T / usual
+    of_part = np.where(number[:, None] > 0, there / np.maximum(number, 1)[:, None], usual[stratum])
+    return Correction(
+        parts=parts.select(*_PART, "part", pl.Series("stratum", stratum)),
+        sides=sides,
+        per_find=of_part * level[stratum],
+        level=level,
+        finds=np.maximum(number, _TRIFLE),
+        recovered=recovered,
+        source=BOTH if heard and recovered else LISTENING if heard else RECOVERY,
+        judged=np.zeros(size, dtype=np.intp) if heard is None else heard.judged,
+        planted=np.bincount(strata, planted, minlength=size).astype(np.intp),
+    )
+
+
+def _recovered(
+    con: duckdb.DuckDBPyConnection, sides: Mapping[str, int], sound: Ints, sounds: int, *, seed: int
+) -> tuple[tuple[Ints, Floats] | None, Ints]:
+    """Draws of each side's curve with the weights of classes in its cells, and slides planted by sound."""
+    rows = con.sql(_PLANTED).pl()
+    if rows.height < LEAST_PLANTED:
+        return None, np.zeros(sounds, dtype=np.intp)
+    side = np.array([sides[name] for name in rows["transfer_id"]], dtype=np.intp)
+    planted = Plantings(side, *(rows[name].to_numpy() for name in ("duration_ms", "semitones", "broken")))
+    known = curves(planted, rows["found"].to_numpy().astype(bool), sides=len(sides), groups=sound)
+    drawn = drawn_cells(known, seed=(seed, 7)), class_weights(known)
+    return drawn, np.bincount(sound[side], minlength=sounds)
+
+
+def summed(
+    finds: pl.DataFrame,
+    sides: Mapping[str, int],
+    recovered: tuple[Ints, Floats] | None,
+    of: Ints,
+    number: int,
+    *,
+    level: Floats | None = None,
+) -> Floats:
+    """Draws of the slides that were there for the finds of each of so many sums, shape (number, replicates).
+
+    Parameters
+    ----------
+    finds : transfer_id, class, finds, and with ``level`` (strata, replicates) stratum.
+    of : number of the sum that each row belongs to, shape (rows,).
+    """
+    count = finds["finds"].to_numpy()
+    made = np.zeros((number, REPLICATES))
+    side = np.array([sides[name] for name in finds["transfer_id"]], dtype=np.intp)
+    order = np.argsort(side, kind="stable")
+    ends = np.searchsorted(side[order], np.arange(len(sides) + 1))
+    classes = finds["class"].to_numpy()
+    strata = None if level is None else finds["stratum"].to_numpy()
+    for place in range(len(sides)):
+        own = order[ends[place] : ends[place + 1]]
+        there = np.broadcast_to(count[own, None], (own.size, REPLICATES))
+        if recovered is not None:
+            cells, weights = recovered
+            there = there * weights[classes[own]][:, cells[:, place]]
+        if level is not None and strata is not None:
+            there = there * level[strata[own]]
+        np.add.at(made, of[own], there)
+    return made

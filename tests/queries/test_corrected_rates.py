@@ -1,0 +1,183 @@
+"""Rates corrected for slides missed and invented: made finds, verdicts and plantings in, corrected rates out."""
+
+import numpy as np
+import pytest
+from made import chances, database, joined, rows, side, slide, solo
+from scipy import stats
+
+from pipeline.stats.recovery import Plantings, classes
+from pipeline.steps.summarise.correction import class_sql
+
+SHA = "a" * 64
+FINDS, CHANGES = 60, 160
+
+
+def two_takes():
+    """Ann, recorded acoustically, and Bo, electrically: each 60 finds on 160 changes of note in ten minutes."""
+    parts = []
+    for name, player, process in (("x1", "ann", "acoustic"), ("x2", "bo", "electrical")):
+        times = [float(3 * n + 1) for n in range(CHANGES)]
+        made = chances(name, f"t-{name}", times)
+        made["note"] = [note | {"transfer_end_s": note["transfer_start_s"] + 0.15} for note in made["note"]]
+        parts += [
+            side(name, f"t-{name}"),
+            made,
+            {
+                "player": [{"player_id": player, "name": player}],
+                "take": [{"take_id": f"t-{name}", "process": process, "accompaniment": "none"}],
+                "performance": [{"take_id": f"t-{name}", "player_id": player, "certainty": "certain"}],
+                "solo_span": [solo(name, f"t-{name}", player, to=600.0)],
+                "slide": [slide(name, f"t-{name}", at) for at in times[:FINDS]],
+            },
+        ]
+    return joined(*parts)
+
+
+def heard(tables, transfer, *, finds, changes, right=1.0, missed=0):
+    """All of so many finds and changes of a transfer drawn and judged; the first are slides."""
+    drawn, reviews = [], []
+    own = [row for row in tables["slide"] if row["transfer_id"] == transfer][:finds]
+    begin = {row["note_id"]: row["transfer_start_s"] for row in tables["note"]}
+    plain = [
+        row for row in tables["transition"] if row["transfer_id"] == transfer
+        and row["from_note_id"] not in {s["from_note_id"] for s in tables["slide"]}
+    ][:changes]  # fmt: skip
+    places = [("slide", s["transfer_audible_start_s"], s["transfer_audible_end_s"]) for s in own]
+    places += [("transition", begin[t["from_note_id"]] + 0.15 - 0.05, begin[t["to_note_id"]] + 0.05) for t in plain]
+    for n, (what, start, end) in enumerate(places):
+        is_slide = n < round(right * finds) if what == "slide" else n - finds < missed
+        place = {
+            "sample_id": "s1", "item_id": f"{transfer}-{n}", "transfer_id": transfer, "samples_sha256": SHA,
+            "transfer_start_s": start, "transfer_end_s": end,
+        }  # fmt: skip
+        drawn.append(
+            place | {"drawn_from": what, "stratum": "all", "stratum_size": 10, "stratum_drawn": 5,
+                     "take_id": f"t-{transfer}", "found_kind": "same_finger" if what == "slide" else None}
+        )  # fmt: skip
+        verdict = {"verdict": "slide" if is_slide else "no_slide", "listener": "lee", "judged_on": "2026-01-01"}
+        reviews.append(place | verdict)
+    return {"drawn_item": drawn, "review": reviews}
+
+
+def planted(transfer, *, found, of, ms=150.0):
+    """So many slides planted of which so many were found."""
+    return {
+        "recovery": [
+            {"recovery_id": f"{transfer}-r{n}", "transfer_id": transfer, "duration_ms": ms, "interval_cents": 300.0,
+             "kind": "same_finger", "found": n < found}
+            for n in range(of)
+        ]
+    }  # fmt: skip
+
+
+RATE = (
+    "slides_per_100_transitions", "slides_per_100_transitions_corrected",
+    "slides_per_100_transitions_corrected_low", "slides_per_100_transitions_corrected_high",
+    "correction", "judged", "planted",
+)  # fmt: skip
+
+
+def by_process(**tables):
+    con = database("process", "corpus", results=("comparison",), **tables)
+    return con, {row[0]: row[1:] for row in rows(con, "summary.slides_by_process", "process", *RATE)}
+
+
+def test_with_nothing_known_a_rate_says_so_and_by_how_much_recall_would_have_to_differ():
+    tables = two_takes()
+    # Bo with half as many finds: 18.75 against 37.5 of 100.
+    tables["slide"] = [row for n, row in enumerate(tables["slide"]) if n < FINDS + FINDS // 2]
+    con, made = by_process(**tables)
+    assert made["acoustic"] == (37.5, None, None, None, "uncorrected", 0, 0)
+    compared = con.execute(
+        "select ratio, ratio_low, ratio_corrected, correction, recall_to_equal, recall_to_doubt "
+        "from summary.comparison where grouping = 'process' and measure = 'slides_per_100_transitions' "
+        "and evidence = 'music_as_recorded'"
+    ).fetchall()
+    assert compared == [(2.0, pytest.approx(compared[0][1]), None, "uncorrected", 2.0, max(compared[0][1], 1.0))]
+
+
+def test_what_listeners_hear_is_carried_into_rates_by_the_sound_of_the_take():
+    tables = two_takes()
+    # Of Ann's sixty finds 45 are slides, of Bo's all, and nothing was missed.
+    told = joined(heard(tables, "x1", finds=60, changes=90, right=0.75), heard(tables, "x2", finds=60, changes=90))
+    con, made = by_process(**joined(tables, told))
+    for process, right in (("acoustic", 45), ("electrical", 60)):
+        found, rate, low, high, correction, judged, _ = made[process]
+        assert (found, correction, judged) == (37.5, "listening", 150)
+        # Jeffreys' posterior of the precision, by scipy; the chance of misses adds a little.
+        assert rate == pytest.approx(37.5 * stats.beta(right + 0.5, 60 - right + 0.5).median(), rel=0.04)
+        assert low < rate < high
+    ((ratio, mended, low, high),) = con.execute(
+        "select ratio, ratio_corrected, ratio_corrected_low, ratio_corrected_high from summary.comparison "
+        "where grouping = 'process' and measure = 'slides_per_100_transitions' and evidence = 'music_as_recorded'"
+    ).fetchall()
+    assert ratio == 1.0
+    assert mended == pytest.approx(0.75, abs=0.04)
+    assert low < mended < high
+
+
+def test_misses_heard_raise_the_rate():
+    tables = two_takes()
+    told = joined(
+        *(heard(tables, name, finds=60, changes=100, missed=missed) for name, missed in (("x1", 20), ("x2", 0)))
+    )
+    _, made = by_process(**joined(tables, told))
+    # All hundred changes without a find were judged, twenty of them slides: 80 slides for 60 finds.
+    assert made["acoustic"][1] == pytest.approx(37.5 * 80 / 60, rel=0.08)
+    assert made["electrical"][1] == pytest.approx(37.5, rel=0.05)
+
+
+def test_slides_planted_and_not_found_raise_the_rate_of_such_sound():
+    tables = joined(two_takes(), planted("x1", found=60, of=100), planted("x2", found=98, of=100))
+    _, made = by_process(**tables)
+    assert made["acoustic"][4:] == ("recovery", 0, 100)
+    assert made["acoustic"][1] == pytest.approx(37.5 / 0.6, rel=0.1)
+    assert made["electrical"][1] == pytest.approx(37.5 / 0.98, rel=0.05)
+    assert made["acoustic"][2] < 37.5 / 0.6 < made["acoustic"][3]
+
+
+def test_listening_says_how_many_and_recovery_how_they_lie():
+    tables = two_takes()
+    # Thirty finds and sixty changes are judged in all: one stratum. Half the slides of x1 are found, all of x2.
+    told = joined(*(heard(tables, name, finds=20, changes=40) for name in ("x1", "x2")))
+    tables = joined(tables, told, planted("x1", found=50, of=100), planted("x2", found=99, of=100))
+    con, made = by_process(**tables)
+    whole = rows(con, "summary.slides_in_corpus", "slides_per_100_transitions_corrected", "correction", "judged")
+    assert whole[0][1:] == ("listening and recovery", 120)
+    assert made["acoustic"][1] / made["electrical"][1] == pytest.approx(2.0, rel=0.15)
+    assert whole[0][0] == pytest.approx(37.5, rel=0.06)
+
+
+def test_no_share_of_transitions_exceeds_all_of_them():
+    tables = two_takes()
+    tables["slide"] += [
+        slide("x1", "t-x1", 1000.0 + n, kind="into_note", from_note_id=None, to_note_id=f"x1-n{3000 * n + 1000}")
+        for n in range(3)
+    ]
+    tables["solo_span"][0] |= {"transfer_end_s": 2000.0}
+    con = database("kind", "player", "corpus", **tables)
+    kinds = rows(con, "summary.slides_by_kind", "kind", "slides", "slides_per_100_transitions")
+    assert kinds == [("into_note", 3, None), ("same_finger", 120, 37.5)]
+    assert rows(con, "summary.slides_by_player", "player_id", "slides", "slides_per_100_transitions") == [
+        ("ann", 63, 37.5),
+        ("bo", 60, 37.5),
+    ]
+
+
+def test_finds_fall_into_the_same_classes_in_sql_and_in_python():
+    import duckdb
+
+    rng = np.random.default_rng(1)
+    ms, cents = np.exp(rng.uniform(2, 8, 500)), rng.uniform(-1500, 1500, 500)
+    kind = rng.choice(["same_finger", "into_note", "arriving_finger", "departing_finger", "two_finger"], 500)
+    broken = ~np.isin(kind, ["same_finger", "into_note"])
+    given = Plantings(np.zeros(500, dtype=int), ms, cents / 100, broken)
+    with duckdb.connect() as con:
+        made = [
+            con.execute(
+                f"select {class_sql()} from (select $1 as duration_ms, $2 as interval_cents, $3 as found_kind)",
+                [float(a), float(b), str(c)],
+            ).fetchone()[0]
+            for a, b, c in zip(ms, cents, kind, strict=True)
+        ]
+    assert made == classes(given).tolist()
