@@ -15,6 +15,7 @@ from pipeline.cli.console import console
 from pipeline.cli.rows import as_csv, as_json, first_rows, write_parquet
 from pipeline.cli.tables import counts_by_share, print_table
 from pipeline.errors import UsageError
+from pipeline.stats.correction import UNCORRECTED
 from pipeline.stats.lineage import LineagePath
 from pipeline.store import schema
 from pipeline.store.database.read import SEARCHED, find_view
@@ -73,7 +74,7 @@ def answer(
     with OpenCorpus(folder) as corpus:
         if view is not None:
             made = corpus.selected(view, selection, where=where)
-            return Answer([made.frame], relation, made.remarks)
+            return Answer([made.frame], relation, [*made.remarks, *_of_correction(made.frame)])
         certainty = selection.min_certainty or "possible"
         if common_teacher is not None:
             found = corpus.nearest_common_teachers(*common_teacher, min_certainty=certainty)
@@ -83,6 +84,11 @@ def answer(
             found = corpus.lineage_paths(paths, min_certainty=certainty)
             return Answer([_path_frame(found)], None, [] if found else [f"{paths} has no teacher"])
     return Answer([_list_of_views()])
+
+
+def _of_correction(frame: pl.DataFrame) -> Iterator[str]:
+    if "correction" in frame.columns and (frame["correction"] == UNCORRECTED).any():
+        yield "uncorrected: how many slides are missed and invented is not known; `glideline listen` tells"
 
 
 def _asked(folder: Path, sql: str) -> Iterator[pl.DataFrame]:

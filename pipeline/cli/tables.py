@@ -32,7 +32,6 @@ _BRIEF = (
     "duration_median_ms",
     "interval_median_cents",
     "share_rising",
-    "correction",
     "warning",
 )
 _CORRECTED = ("slides_per_100_transitions_corrected", "ratio_corrected")

@@ -93,8 +93,8 @@ def _pairs(con: duckdb.DuckDBPyConnection, groups: Sequence[tuple[str, str]]) ->
 class Pair:
     """Two groups of one grouping, and a measure.
 
-    ``one`` and ``other`` are the rows of ``tally.by_cluster`` of each, by cluster; ``factors`` are their true slides per
-    find, None where unknown.
+    ``one`` and ``other`` are the rows of ``tally.by_cluster`` of each, by cluster; ``factors`` are their true slides
+    per find, None where unknown.
     """
 
     def __init__(
