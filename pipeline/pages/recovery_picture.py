@@ -6,6 +6,7 @@ import polars as pl
 from matplotlib.figure import Figure
 
 from pipeline.pages.charts import BLUE, GREY, INK, STYLE, svg
+from pipeline.signal.recovery.search import DEEPEST_DB
 from pipeline.stats.recovery import SURE_FROM_MS, Plantings, curves
 
 _SIZE_INCHES = (8.4, 2.8)
@@ -42,7 +43,7 @@ def recovery_picture(rows: pl.DataFrame | None) -> str | None:
                 )
         # Sizes and depths are told apart by the dots' size and place, so that none hides another.
         area = 6.0 + 4.0 * np.abs(rows["interval_cents"].to_numpy()) / 100.0
-        aside = 0.05 * rows["fall_db"].to_numpy() / 12.0
+        aside = 0.05 * rows["fall_db"].to_numpy() / DEEPEST_DB
         axes.scatter(
             rows["duration_ms"],
             np.where(found, 1.03 + aside, -0.03 - aside),

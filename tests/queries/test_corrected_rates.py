@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from made import chances, database, joined, rows, side, slide, solo
 from scipy import stats
 
 from pipeline.stats.recovery import Plantings, classes
 from pipeline.steps.summarise.correction import class_sql
+from tests.helpers.made_rows import chances, database, joined, rows, side, slide, solo
 
 SHA = "a" * 64
 FINDS, CHANGES = 60, 160
@@ -64,7 +64,7 @@ def planted(transfer, *, found, of, ms=150.0):
     return {
         "recovery": [
             {"recovery_id": f"{transfer}-r{n}", "transfer_id": transfer, "duration_ms": ms, "interval_cents": 300.0,
-             "kind": "same_finger", "found": n < found}
+             "kind": "same_finger", "fall_db": 3.0, "found": n < found}
             for n in range(of)
         ]
     }  # fmt: skip

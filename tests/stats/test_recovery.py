@@ -22,7 +22,9 @@ def slides(rng, *, side, n, median_ms, spread=0.45):
 
 def joined(parts):
     """Several sets of slides as one."""
-    return Plantings(*(np.concatenate([getattr(p, f) for p in parts]) for f in Plantings.__dataclass_fields__))
+    return Plantings(
+        *(np.concatenate([getattr(p, f) for p in parts]) for f in ("side", "duration_ms", "semitones", "broken"))
+    )
 
 
 def planted(rng, *, halves, each):
