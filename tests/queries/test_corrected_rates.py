@@ -59,8 +59,8 @@ def heard(tables, transfer, *, finds, changes, right=1.0, missed=0):
     return {"drawn_item": drawn, "review": reviews}
 
 
-def planted(transfer, *, found, of, ms=150.0):
-    """So many slides planted of which so many were found."""
+def planted(transfer, *, found, of, ms=200.0):
+    """So many slides planted, as long as those found, of which so many were found."""
     return {
         "recovery": [
             {"recovery_id": f"{transfer}-r{n}", "transfer_id": transfer, "duration_ms": ms, "interval_cents": 300.0,
