@@ -23,19 +23,20 @@ Ints = npt.NDArray[np.intp]
 PASSES = 5
 """Trial, 30 sides of two sounds with one rate: ratio .96 and .98 of 10 and 30 plantings a side, limits cover 95 %; 60
 passes .94 and .98; with a prior worth 60 plantings of all sides alike .86, no better than uncorrected."""
-GREATEST_WEIGHT = 10.0
 SURE_FROM_MS = 80.0
 """The shortest length that is found with a chance of one half and more on nearly every side (renders)."""
 LEAST_CHANCE = 0.2
 """Below it nothing is known of how many there were."""
+GREATEST_WEIGHT = 1.0 / LEAST_CHANCE
 REPLICATES = 400
 HALF_MS = np.geomspace(15.0, 300.0, 22)
 AT_MOST = np.array([0.5, 0.65, 0.78, 0.87, 0.93, 0.97, 0.995])
 STEEPNESS = np.array([2.5, 4.5, 8.0])
 _GRID = np.array([(a, t, k) for a in AT_MOST for t in HALF_MS for k in STEEPNESS])
 # What is believed of a side before anything is planted, worth one side: in renders .98 and more of slides of 160 ms and
-# longer are found (benchmarks/recovery); of T and k nothing.
+# longer are found, and half of those of 30 to 120 ms (benchmarks/recovery); of k nothing.
 _BELIEF = np.repeat([0.01, 0.02, 0.04, 0.1, 0.2, 0.28, 0.35], HALF_MS.size * STEEPNESS.size)
+_BELIEF = _BELIEF * np.exp(-0.5 * (np.log(_GRID[:, 1] / 60.0) / 0.7) ** 2)
 _BELIEF /= _BELIEF.sum()
 _SIZE_SEMITONES = 3.0
 _OTHERS = 2.0

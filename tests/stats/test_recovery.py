@@ -75,7 +75,7 @@ def test_two_groups_that_differ_in_sound_alone_come_out_alike(each: int) -> None
         rng = np.random.default_rng([7, seed])
         halves = [*(48.0 * np.exp(0.15 * rng.standard_normal(15))), *(85.0 * np.exp(0.15 * rng.standard_normal(15)))]
         made, found = planted(rng, halves=halves, each=each)
-        known = curves(made, found, sides=30)
+        known = curves(made, found, sides=30, groups=(np.arange(30) >= 15).astype(int))
         there = joined([slides(rng, side=side, n=40, median_ms=150.0) for side in range(30)])
         heard = rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=np.array(halves)[there.side])
         finds = there.of(heard)
