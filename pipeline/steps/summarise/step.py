@@ -106,7 +106,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=7,
+    version=8,
     scope="corpus",
     reads=COMPUTED,
     writes=tuple(relation.name for relation in schema.relations("result")),
