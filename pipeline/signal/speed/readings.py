@@ -5,7 +5,7 @@ semitones, for each stretch between sudden changes; keys, open strings and hum s
 how fast discs of the time turn, and the other sides of the session, come in ``session.py``.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
 
@@ -24,6 +24,8 @@ ACCOMPANIMENT_SHARE = 0.5
 _TURN_SEMITONES = (0, -1, 1)
 # Sudden changes of speed are small: a Student t with 3 degrees of freedom over their size (common practice, no source).
 _CHANGE_CENTS, _LEAST_TURN = 20.0, 0.002
+# How much less likely than the best, on the log scale, notes may be for the level under them to be looked for.
+_WORTH = 40.0
 # What is below this is not said of notes under the lowest string.
 _LEAST_BELOW = 0.5
 
@@ -134,13 +136,14 @@ def candidates(side: SideEvidence) -> list[Candidate]:
     expected = -float(cents_of_rpm(side.turntable_rpm)) if side.turntable_counts and side.turntable_rpm else 0.0
     if abs(expected) < 120.0:
         expected = 0.0
-    found: list[Candidate] = []
+    drafts: list[tuple[_Turned, Candidate]] = []
     for turns, log_prior in _turns(side.changes):
         turned = _Turned(side, turns)
         middle = round((expected + turned.sharp_cents) / 100.0)
         for shift in range(middle - REACH_SEMITONES, middle + REACH_SEMITONES + 1):
-            found.append(_candidate(side, turned, shift, log_prior))
-    return found
+            drafts.append((turned, _draft(side, turned, shift, log_prior)))
+    best = max(draft.log_weight for _, draft in drafts)
+    return [_levelled(turned, draft) if draft.log_weight > best - _WORTH else draft for turned, draft in drafts]
 
 
 def _turns(changes: tuple[Change, ...]) -> list[tuple[tuple[int, ...], float]]:
@@ -203,7 +206,8 @@ class _Turned:
         )
 
 
-def _candidate(side: SideEvidence, turned: _Turned, shift: int, log_prior: float) -> Candidate:
+def _draft(side: SideEvidence, turned: _Turned, shift: int, log_prior: float) -> Candidate:
+    # a candidate at the level of equal temperament
     key_weight, key, words = _key_evidence(side, turned.key_scores, shift)
     strings = string_evidence(
         turned.semitone,
@@ -213,15 +217,19 @@ def _candidate(side: SideEvidence, turned: _Turned, shift: int, log_prior: float
         open_midi=side.open_midi,
         shift=shift,
     )
-    tuned = turned.level(shift, key)
-    base = 100.0 * shift - turned.sharp_cents - tuned.above_cents
+    base = 100.0 * shift - turned.sharp_cents
     if strings.count:
         words.append(f"{strings.still} of {strings.count} notes at open strings without vibrato")
     if strings.below >= _LEAST_BELOW:
         below = round(strings.below) or 1
         words.append(f"{below} {'note' if below == 1 else 'notes'} below the lowest string")
     weight = log_prior + key_weight + strings.log_likelihood
-    return Candidate(shift, turned.turns, base, tuned.se_cents, key, weight, tuple(words))
+    return Candidate(shift, turned.turns, base, side.sharp_se, key, weight, tuple(words))
+
+
+def _levelled(turned: _Turned, draft: Candidate) -> Candidate:
+    tuned = turned.level(draft.shift, draft.key)
+    return replace(draft, base_cents=draft.base_cents - tuned.above_cents, se_cents=tuned.se_cents)
 
 
 def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[float, Key, list[str]]:
