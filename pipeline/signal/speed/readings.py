@@ -242,4 +242,13 @@ def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[f
     weight = float(np.logaddexp(given, other))
     if given >= other or best == side.key:
         return weight, side.key, [f"the catalogue's key {side.key.name} fits"]
-    return weight, best, [f"pitch content fits {best.name} better than the catalogue's {side.key.name}"]
+    said = f"pitch content fits {best.name} better than the catalogue's {side.key.name}"
+    return weight, best, [said + _transposed_words(best, side.key)]
+
+
+def _transposed_words(sounded: Key, printed: Key) -> str:
+    steps = (sounded.tonic - printed.tonic + 5) % 12 - 5
+    if sounded.minor != printed.minor or not steps:
+        return ""
+    semitones = "a semitone" if abs(steps) == 1 else f"{abs(steps)} semitones"
+    return f", as if transposed by {semitones} {'up' if steps > 0 else 'down'}"

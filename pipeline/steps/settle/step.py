@@ -13,7 +13,7 @@ def run(step: StepInput) -> StepOutput:
 
 STEP = Step(
     name="settle",
-    version=8,
+    version=9,
     scope="session",
     reads=("tuning", "melody"),
     writes=("speed", "speed_curve", "speed_alternative"),

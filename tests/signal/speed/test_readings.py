@@ -158,7 +158,10 @@ def test_a_wrong_key_in_the_catalogue_is_found_out() -> None:
     reading = first(side(midi, sharp=4.0, still=lambda m: m in VIOLIN, key=Key(3, False)))
     assert near(reading, -4.0)
     assert reading.key == "D major"
-    assert "pitch content fits D major better than the catalogue's E flat major" in reading.reason
+    assert (
+        "pitch content fits D major better than the catalogue's E flat major, as if transposed by a semitone down"
+        in reading.reason
+    )
 
 
 def test_usual_speeds_of_a_label_are_weak_evidence() -> None:
