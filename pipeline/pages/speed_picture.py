@@ -1,9 +1,12 @@
 """The picture of one side's speed: the correction along the side with its error, and the notes that it rests on."""
 
+from typing import Any
+
 import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 
+from pipeline.answers.number_words import over_all_words
 from pipeline.pages.charts import BLUE, GREY, INK, ORANGE, STYLE, svg
 from pipeline.steps.settle.sides import sharp_curve
 from pipeline.store.corpus import Corpus
@@ -56,8 +59,10 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
         return svg(figure, title=_title(settled))
 
 
-def _title(settled: dict[str, float | str | None]) -> str:
+def _title(settled: dict[str, Any]) -> str:
     words = f"Correction along the side: {settled['offset_cents']:+.1f} cents on the whole"
+    if settled["offset_low_cents"] is not None and settled["state"] != "decided":
+        words += f" ({over_all_words(settled['offset_low_cents'], settled['offset_high_cents'])} over all readings)"
     if settled["wow_cents"] is not None:
         words += f", wow of {settled['wow_cents']:.1f} cents at {settled['wow_hz']:.3f} Hz not drawn"
     return words

@@ -152,7 +152,8 @@ def _tables(
     if curve is not None and readings:
         curve = curve.turned(readings[0].turns)
         correction = curve.correction(offset_cents=readings[0].offset_cents)
-        se = curve.se_at(grid)
+        # the curve's own error, and what intonation leaves open of the whole
+        se = np.sqrt(curve.se_at(grid) ** 2 + max(readings[0].offset_se ** 2 - tuning["sharp_se_cents"] ** 2, 0.0))
     estimated_ratio = speed_ratio(grid, correction, length_s=length_s)
     ruled, _ = decision_cents(known)
     if ruled is not None:

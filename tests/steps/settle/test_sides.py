@@ -348,3 +348,11 @@ def test_a_side_that_cannot_be_measured_lends_nothing_to_its_session() -> None:
     for name in frames:
         for table in ("speed", "speed_alternative", "speed_curve"):
             assert beside.tables[name][table].equals(alone.tables[name][table])
+
+
+def test_the_curves_error_holds_what_intonation_leaves_open() -> None:
+    tables = run({"tr-1": known()}, {"tr-1": tuning()}).tables["tr-1"]
+    whole, curve = tables["speed"]["offset_se_cents"][0], tables["speed_curve"]["se_cents"]
+    # the made curve is known to 1.0 cents everywhere, its mean to 0.8: variances add
+    assert curve[0] == pytest.approx((1.0 + whole**2 - 0.64) ** 0.5)
+    assert whole > 1.5
