@@ -117,7 +117,8 @@ def _chord(sound: F32, span: Span, notes: Sequence[Note], board: Fingerboard, co
             )
         )
     timed = [Timed(note.start, note.end, note.fresh, len(note.own)) for note in made]
-    return Chord(span.first * HOP_S, span.last * HOP_S, tuple(made), order_of(timed), span.probability, span.whole)
+    order = order_of(timed, instrument=board.instrument)
+    return Chord(span.first * HOP_S, span.last * HOP_S, tuple(made), order, span.probability, span.whole)
 
 
 def _beside(note: Note, span: Span, notes: Sequence[Note]) -> list[Note]:
