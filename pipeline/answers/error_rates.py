@@ -114,6 +114,8 @@ def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
     )
 
 
+PLACE_STRATUM = "place "
+"""How strata begin that are one place of a written part in all takes: chosen, not drawn, and left out here."""
 _CHANGES = """
 select
     transition.transfer_id, first_note.transfer_end_s - 0.05 as start_s, second_note.transfer_start_s + 0.05 as end_s,
@@ -131,7 +133,7 @@ where state = 'judged' and transitions > 0 order by player_id, session_key, take
 
 def _verdicts(corpus: Corpus) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Items of the samples used, and the last verdict of each listener on each of them."""
-    items = corpus.catalogue.frame("drawn_item")
+    items = corpus.catalogue.frame("drawn_item").filter(~pl.col("stratum").str.starts_with(PLACE_STRATUM))
     reviews = corpus.catalogue.frame("review").filter(pl.col("sample_id").is_not_null())
     exact = [pl.col(name).round(6) for name in ("transfer_start_s", "transfer_end_s")]
     matched = (

@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.answers.written_parts import chosen_edition
 from pipeline.errors import DataError, typed
 from pipeline.steps.board import board_of
 from pipeline.steps.hand.printed import match_rows
@@ -19,6 +20,7 @@ from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 from pipeline.store.parts.part import name_of
 from pipeline.store.parts.read import read_part
+from pipeline.store.parts.where import place_words, written_places
 
 WAYS = 3
 
@@ -31,6 +33,7 @@ def hand(
     to_s: float | None = None,
     transfer_id: str | None = None,
     printed: Path | str | None = None,
+    edition: str | None = None,
     speed_rank: int = 1,
 ) -> pl.DataFrame:
     """Notes of a passage with their likeliest strings and fingers.
@@ -41,13 +44,15 @@ def hand(
     take_id : the take; or a transfer that holds only one.
     from_s, to_s : corrected time of the passage; None for the beginning and the end.
     transfer_id : which transfer; the one that stands for the take if None.
-    printed : MusicXML or CSV file of a fingering to set beside it; the catalogue's is used if None.
+    printed : a written part to set beside it, MusicXML, CSV or any that ``part add`` reads; the catalogue's is used if
+        None.
+    edition : which edition of the catalogue; a part of its name serves. The reference if None.
     speed_rank : which reading of an ambiguous speed.
 
     Returns
     -------
-    One row per note: start_s, note, cents, ways (likeliest first), position, slide (into the note),
-    shift_probability, cannot_tell; with a printed part also printed and verdict.
+    One row per note: start_s, place (written bar and beat, where there is a part), note, cents, ways (likeliest first),
+    position, slide (into the note), shift_probability, cannot_tell; with a printed part also printed and verdict.
 
     Raises
     ------
@@ -73,15 +78,20 @@ def hand(
     part = facts["takes"].get(take_id, {}).get("printed", [])
     if printed is not None:
         part = _read(Path(printed), take_id, board.strings, take.midi_at)
-    editions = sorted({p["edition"] for p in part})
+    work_id = (corpus.catalogue.row("take", take_id) or {})["work_id"]
+    chosen_name = Path(printed).stem if printed is not None else _edition(corpus, work_id, part, edition)
     matched: dict[str, Row] = {}
-    if editions:
-        chosen = sorted((p for p in part if p["edition"] == editions[0]), key=lambda p: p["note_number"])
+    if chosen_name is not None:
+        chosen = sorted((p for p in part if p["edition"] == chosen_name), key=lambda p: p["note_number"])
         own = {"transfer_id": transfer_id, "take_id": take_id}
         matches = match_rows(chosen, take=take, hand=found, board=board, own=own)
         matched = {row["note_id"]: row for row in matches if row.get("note_id")}
     columns = _columns(take, rows, semitones=ranks[speed_rank - 1])
-    if editions:
+    placed = written_places(corpus, transfer_id, edition=None if printed is not None else chosen_name)
+    if placed:
+        places = [placed.get(i) for i in take.notes["note_id"]]
+        columns = {"start_s": columns.pop("start_s"), "place": [p and place_words(p) for p in places]} | columns
+    if chosen_name is not None:
         columns |= {
             "printed": [_printed(matched.get(i, {})) for i in take.notes["note_id"]],
             "verdict": [matched.get(i, {}).get("verdict") for i in take.notes["note_id"]],
@@ -95,6 +105,13 @@ def hand(
     if to_s is not None:
         wanted = wanted & (pl.col("start_s") <= to_s)
     return table.filter(wanted)
+
+
+def _edition(corpus: Corpus, work_id: str | None, part: list[Row], name: str | None) -> str | None:
+    """The edition of the catalogue that is meant, if the work has any."""
+    if work_id is None or not (part or name):
+        return None
+    return chosen_edition(corpus.catalogue, work_id, name)
 
 
 def _read(file: Path, take_id: str, strings: tuple[str, ...], midi_at: Callable[[float], float | None]) -> list[Row]:

@@ -6,6 +6,7 @@ from typing import Any
 from pipeline.answers.number_words import approach_words, given_words, over_all_words, probability_words, stroke_words
 from pipeline.store.database.trace import Row, Trace, TransferTrace
 from pipeline.store.parts.part import name_of
+from pipeline.store.parts.where import place_words
 
 _TOLD_APART = ("take_id", "matrix_number", "take_number")
 
@@ -20,6 +21,10 @@ def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
         yield f"  {name_of(row['midi'])} from {row['start_s']:.2f} to {row['end_s']:.2f} s"
         if words := approach_words(row):
             yield f"  {words}"
+    if found.place:
+        title, name = found.place["title"], found.place["name"]
+        probability = probability_words(found.place["probability"])
+        yield f"  written: {place_words(found.place)} of {title} ({found.place['edition']}): {name}, {probability}"
     if row and (everything or found.kind not in ("slide", "note", "transfer")):
         yield from _fields(row)
     for item in found.transfers:

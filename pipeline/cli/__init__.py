@@ -27,6 +27,7 @@ COMMANDS = {
     "status": "Show what is done, what failed, and why.",
     "speed": "Show how fast each side should play, and how sure that is.",
     "part": "Keep the written part of a work, bar by bar.",
+    "passage": "Show what each take does at the same written bars.",
     "hand": "Show likely strings and fingers, note by note.",
     "query": "Count slides by player, school, period and more.",
     "plan": "Tell how many players and minutes a comparison needs.",

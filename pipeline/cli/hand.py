@@ -30,7 +30,10 @@ def hand(
     ] = None,
     printed: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="A fingering to set beside it: MusicXML or CSV; else the catalogue's."),
+        typer.Option(metavar="FILE", help="A written part to set beside it: MusicXML or CSV; else the catalogue's."),
+    ] = None,
+    edition: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Which edition of the catalogue; a part of its name serves.")
     ] = None,
     speed_rank: Annotated[
         int, typer.Option(min=1, metavar="N", help="Which reading, where the speed is ambiguous.")
@@ -46,7 +49,14 @@ def hand(
     take = whole_id(folder, take, "take", "transfer")
     transfer = whole_id(folder, transfer, "transfer") if transfer is not None else None
     frame = passage.hand(
-        folder, take, from_s=from_s, to_s=to_s, transfer_id=transfer, printed=printed, speed_rank=speed_rank
+        folder,
+        take,
+        from_s=from_s,
+        to_s=to_s,
+        transfer_id=transfer,
+        printed=printed,
+        edition=edition,
+        speed_rank=speed_rank,
     )
     if output == "csv":
         typer.echo(frame.write_csv(), nl=False)

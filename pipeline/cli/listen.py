@@ -15,6 +15,12 @@ def listen(
         str, typer.Option(metavar="WHAT", help="Draw evenly over: player, kind, process, take; joined by commas.")
     ] = ("player,kind"),
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="The same seed draws the same sample.")] = 1,
+    place: Annotated[
+        str | None,
+        typer.Option(
+            "--place", metavar="WORK:BAR:BEAT", help="Instead: one written place in every take, such as air-in-d:21:3."
+        ),
+    ] = None,
     take_in: Annotated[
         Path | None,
         typer.Option("--take-in", metavar="FILE", help="Check saved verdicts and add them to reviews/."),
@@ -55,7 +61,7 @@ def listen(
         return
     from pipeline.pages.listen import listen as draw
 
-    sample = draw(folder, number=n, by=[name.strip() for name in by.split(",") if name.strip()], seed=seed)
+    sample = draw(folder, number=n, by=[name.strip() for name in by.split(",") if name.strip()], seed=seed, place=place)
     numbers = sample.numbers
     typer.echo(
         f"{sum(numbers.values())} excerpts drawn: {numbers['slide']} slides found, {numbers['transition']} "

@@ -4,7 +4,7 @@ Everything follows from the recipe's seeds: the same recipe gives the same sampl
 """
 
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from multiprocessing import get_context
@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from pipeline.demonstration.works import Work, read_works
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.synth.plan import Truth
-from pipeline.signal.synth.plans import random_plan, random_player
+from pipeline.signal.synth.plans import Line, random_plan, random_player
 from pipeline.signal.synth.render import Samples, render_side
 from pipeline.signal.synth.scale_melodies import random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
@@ -56,6 +57,7 @@ class SideRecipe:
     sample_rate_hz: int = 44_100
     subtype: str | None = None
     stereo: bool = False
+    line: Line | None = None
 
     def render(self) -> tuple[Samples, Truth]:
         """Samples and truth of this transfer."""
@@ -76,6 +78,7 @@ class SideRecipe:
             introduction_s=self.introduction_s,
             interlude_s=self.interlude_s,
             taste=taste,
+            line=self.line,
         )
         rng = np.random.default_rng(self.transfer)
         speed = SpeedPlan(
@@ -113,13 +116,17 @@ def read_recipe(path: Path) -> Recipe:
     """The recipe of the file at ``path``."""
     values = tomllib.loads(path.read_text(encoding="utf-8"))
     players: dict[str, Any] = values["players"]
-    sides = tuple(_side(side, players[side["player"]]) for side in values["side"])
+    works = read_works(values)
+    sides = tuple(_side(side, players[side["player"]], works) for side in values["side"])
     return Recipe(sides, tuple(item["file"] for item in values["broken"]))
 
 
-def _side(side: dict[str, Any], player: dict[str, Any]) -> SideRecipe:
+def _side(side: dict[str, Any], player: dict[str, Any], works: Mapping[str, Work]) -> SideRecipe:
     habits = {name: player[name] for name in ("crossing", "gliding")}
-    return SideRecipe(**side, **habits, player_seed=player["seed"], kinds=tuple(player["kinds"]))
+    plays = {name: side.pop(name, usual) for name, usual in (("repeats", True), ("cut", None), ("semitones", 0))}
+    work = works.get(side.pop("work", ""))
+    line = work.played(**plays, sliding=player["sliding"]) if work else None
+    return SideRecipe(**side, **habits, player_seed=player["seed"], kinds=tuple(player["kinds"]), line=line)
 
 
 def write_side(side: SideRecipe, *, folder: Path) -> str:

@@ -2,8 +2,11 @@
 
 import shutil
 import sys
+import tomllib
 from dataclasses import dataclass
+from math import exp
 from pathlib import Path
+from statistics import mean
 
 import polars as pl
 from rich.console import Console
@@ -28,6 +31,7 @@ from pipeline.store.files.outputs import refuse_inside_a_corpus
 
 # Columns where the output is no terminal.
 WIDE = 100
+SCHOOLS = ("saltmarrow", "mossgate")
 FOUNDERS = ["quillfeather", "brackwhistle"]
 PARTS = ("settings.toml", "recipe.toml", "catalogue", "reviews", "truth")
 
@@ -38,7 +42,8 @@ class DemoResult:
 
     ``speeds`` has a row per transfer with ``error_cents``; ``lineage`` the rates by founder and generation;
     ``failures`` the transfers that could not be measured, with the reason; ``hands`` the fingerings of
-    all notes and of those after a shift that is heard.
+    all notes and of those after a shift that is heard; ``planted_odds_ratio`` is how much higher, at the same place,
+    the odds are that players of the first of ``SCHOOLS`` let a shift be heard.
     """
 
     folder: Path
@@ -47,6 +52,7 @@ class DemoResult:
     lineage: list[story.Row]
     failures: list[tuple[str, str]]
     hands: dict[str, HandCounts]
+    planted_odds_ratio: float
 
 
 def demo(
@@ -134,13 +140,23 @@ def _result(folder: Path, corpus: OpenCorpus, failures: list[tuple[str, str]]) -
         lineage=story.lineage_rows(corpus, founders=FOUNDERS),
         failures=failures,
         hands=hands,
+        planted_odds_ratio=_planted_odds_ratio(folder, corpus),
     )
+
+
+def _planted_odds_ratio(folder: Path, corpus: OpenCorpus) -> float:
+    recipe = tomllib.loads((folder / "recipe.toml").read_text(encoding="utf-8"))
+    sliding = {name: player["sliding"] for name, player in recipe["players"].items() if "sliding" in player}
+    members = corpus.view("base.school_membership").select("school_id", "player_id").rows()
+    first, other = (mean(sliding[p] for s, p in members if s == school and p in sliding) for school in SCHOOLS)
+    return exp(first - other)
 
 
 def _print(corpus: OpenCorpus, result: DemoResult, out: Console) -> None:
     out.print("\nEverything here is invented: players, schools, labels, works; the audio was made from a recipe.\n")
     story.print_rates(corpus, out)
     story.print_lineage(corpus, out, founders=FOUNDERS)
+    story.print_places(corpus, out, school=SCHOOLS[0], other=SCHOOLS[1], planted=result.planted_odds_ratio)
     story.print_speeds(result.speeds, corpus.view("base.speed_alternative"), out)
     story.print_found(result.slides, result.hands, out)
     out.print("\n[bold]One file is broken on purpose; it fails alone, with its reason[/bold]")

@@ -94,6 +94,34 @@ def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) 
     console.print(table)
 
 
+def place_effect(corpus: OpenCorpus, *, school: str) -> Row:
+    """A school against the other at the places that both play; empty if there are none."""
+    (row,) = corpus.view("summary.place_effect", where="grouping = 'school'").rows(named=True) or [{}]
+    if not row or row["group_key"].endswith(f"/{school}"):
+        return row
+    low, high = (row[name] and 1.0 / row[name] for name in ("odds_ratio_high", "odds_ratio_low"))
+    ratios = {name: row[name] and 1.0 / row[name] for name in ("odds_ratio", "unmatched_odds_ratio")}
+    return row | ratios | {"odds_ratio_low": low, "odds_ratio_high": high}
+
+
+def print_places(corpus: OpenCorpus, console: Console, *, school: str, other: str, planted: float) -> None:
+    """Two schools at the same places, where their repertoire misleads; ``planted`` is their ratio of odds."""
+    row = place_effect(corpus, school=school)
+    console.print("\n[bold]The same places in the written music[/bold]")
+    if not row:
+        return
+    names = {name: name.capitalize() for name in (school, other)}
+    console.print(
+        f"  Planted: wherever the hand shifts, players of {names[school]} slide at {planted:.1f} times the odds of\n"
+        f"  {names[other]}'s, on average; but {names[other]} mostly plays the works in which everybody slides."
+    )
+    console.print(f"  Whatever the places, their odds of a slide seem {row['unmatched_odds_ratio']:.2g} times as high;")
+    ratio = with_limits(row["odds_ratio"], row["odds_ratio_low"], row["odds_ratio_high"])
+    console.print(f"  within the {row['places']} places that both play they are {ratio} times as high:")
+    console.print(f"  {row['sentence']}", markup=False)
+    console.print("  See for yourself: glideline passage DIR romance-in-f --bars 1-4 --by school", markup=False)
+
+
 def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Console) -> None:
     """The speed ledger, with what was planted."""
     table = _table("Speeds: what to add to each transfer's pitch (found, planted, and found less planted)")

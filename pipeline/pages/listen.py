@@ -9,7 +9,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.answers.error_rates import PLACE_STRATUM
 from pipeline.answers.number_words import probability_words
+from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.answers.passages.gather import gather
 from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.pages import draw, pictures, render
@@ -78,7 +81,14 @@ class Sample:
     numbers: dict[str, int]
 
 
-def listen(root: Path | str, *, number: int = 200, by: Sequence[str] = ("player", "kind"), seed: int = 1) -> Sample:
+def listen(
+    root: Path | str,
+    *,
+    number: int = 200,
+    by: Sequence[str] = ("player", "kind"),
+    seed: int = 1,
+    place: str | None = None,
+) -> Sample:
     """Draw a stratified random sample of finds and non-finds into a page with sound.
 
     Parameters
@@ -86,6 +96,8 @@ def listen(root: Path | str, *, number: int = 200, by: Sequence[str] = ("player"
     number : items in all, those heard twice among them; fewer if the corpus holds fewer.
     by : what makes a stratum, of ``STRATA``.
     seed : the same seed and corpus state draw the same sample.
+    place : instead of a sample, one place of a written part in every take that comes by, in random order: work, bar
+        and beat as ``air-in-d:21:3``. Its verdicts are no random sample and stay out of error rates.
 
     Raises
     ------
@@ -99,7 +111,9 @@ def listen(root: Path | str, *, number: int = 200, by: Sequence[str] = ("player"
     if number < 1:
         raise UsageError(f"--n {number}: draw at least 1")
     corpus = Corpus(root)
-    items = _drawn(corpus, number=number, by=by, seed=seed)
+    items = _drawn(corpus, number=number, by=by, seed=seed, place=place)
+    if items.is_empty() and place is not None:
+        raise DataError(f"--place {place}: no take has both notes of it", "see `glideline passage` for what was found")
     if items.is_empty():
         raise DataError(f"{root}: there is nothing counted to draw from", f"see `glideline status {typed(root)}`")
     sample_id = items["sample_id"][0]
@@ -109,11 +123,15 @@ def listen(root: Path | str, *, number: int = 200, by: Sequence[str] = ("player"
     return Sample(sample_id, page, numbers)
 
 
-def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.DataFrame:
+def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int, place: str | None) -> pl.DataFrame:
     """The sample as rows of ``drawn_item``, in the order heard."""
     with open_read_only(corpus.root) as con:
         slides, changes, spans = (con.sql(text).pl() for text in (_SLIDES, _CHANGES, _SPANS))
         hashes = con.sql(_HASHES).pl()
+    if place is not None:
+        ids = _ids_at(corpus, place)
+        slides, changes = (each.filter(pl.col("id").is_in(ids)) for each in (slides, changes))
+        spans, number = spans.clear(), slides.height + changes.height
     whole = draw.stretches(
         spans,
         slides.select(
@@ -123,16 +141,19 @@ def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.D
         ),
     )
     parts = []
-    left = number - draw.repeats(number)
-    for place, (name, population) in enumerate({"slide": slides, "transition": changes, "stretch": whole}.items()):
+    again_drawn = draw.repeats(number) if place is None else 0
+    left = number - again_drawn
+    for order, (name, population) in enumerate({"slide": slides, "transition": changes, "stretch": whole}.items()):
         strata = [each for each in by if name == "slide" or each != "kind"]
-        wanted = min(left, max(1, round(number * draw.SHARES[name])))
-        rng = np.random.default_rng([seed, place])
+        wanted = population.height if place is not None else min(left, max(1, round(number * draw.SHARES[name])))
+        rng = np.random.default_rng([seed, order])
         picked = draw.draw(population, number=wanted, strata=strata, rng=rng)
+        if place is not None:
+            picked = picked.with_columns(stratum=pl.lit(f"{PLACE_STRATUM}{place}"))
         left -= picked.height
         parts.append(picked.with_columns(pl.lit(name).alias("drawn_from")).drop("id", "player", "take", strict=False))
     once = pl.concat(parts, how="diagonal").with_row_index("place")
-    again = np.random.default_rng([seed, 98]).permutation(once.height)[: draw.repeats(number)]
+    again = np.random.default_rng([seed, 98]).permutation(once.height)[:again_drawn]
     items = pl.concat([once, once[again.tolist()].with_columns(repeats="place", place=None)], how="diagonal_relaxed")
     items = items.join(hashes, on="transfer_id", how="left", maintain_order="left")
     items = items[np.random.default_rng([seed, 99]).permutation(items.height).tolist()]
@@ -148,6 +169,20 @@ def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int) -> pl.D
     sample_id = sample_name(seed=seed, number=number, content=items.write_csv())
     items = items.with_columns(pl.lit(sample_id).alias("sample_id"))
     return relation.checked(items.select([column.name for column in relation.columns]))
+
+
+def _ids_at(corpus: Corpus, place: str) -> list[str]:
+    """Ids of the slides, and of the changes of note, at one place in all takes."""
+    work_id, _, bar = place.partition(":")
+    with OpenCorpus(corpus.root) as opened:
+        passage = gather(opened, work_id, bars=bar or None)
+        if len(passage.places) != 1:
+            raise UsageError(f"--place {place!r} names no single place", "write work, bar and beat: air-in-d:21:3")
+        steps = [step for take in passage.takes for step in take.steps.values()]
+        changes = opened.sql("select transition_id, to_note_id from base.transition")
+    arrivals = [step["to_note_id"] for step in steps if step["slide_id"] is None and step["to_note_id"]]
+    at = changes.filter(pl.col("to_note_id").is_in(arrivals))["transition_id"].to_list()
+    return [*(step["slide_id"] for step in steps if step["slide_id"]), *at]
 
 
 def _keep(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> None:

@@ -31,12 +31,13 @@ _SAID = ("comparison", "cohort_and_period_effect", "lineage_resemblance")
 _LEDGER_ORDER = {"ambiguous": 0, "unmeasurable": 1, "estimated": 2, "decided": 3}
 
 
-def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
+def overview(view: View, *, corpus_title: str, sides: Sequence[Row], passages: Sequence[Row] = ()) -> str:
     """The page.
 
     Parameters
     ----------
     view : gives a view of the database by its full name.
+    passages : page, title and words of each work that has a page of its passages.
     sides : transfer_id, side_id, title, recorded, found and has_page of each transfer, in the report's order.
     """
     takes = view("fact.take_tally").to_dicts()
@@ -57,6 +58,7 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row]) -> str:
     totals = view("summary.slides_in_corpus").to_dicts()
     return page(
         "overview.html.j2",
+        passages=passages,
         root="",
         title=corpus_title or "Slides in this corpus",
         corpus_title=corpus_title,

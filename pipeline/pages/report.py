@@ -21,6 +21,7 @@ from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, GlidelineError
 from pipeline.pages import render, side_facts
 from pipeline.pages.overview import overview
+from pipeline.pages.passage import write_pages
 from pipeline.pages.side import PAGE_TABLES, Neighbours, write_side
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view, open_read_only, rows_of
@@ -78,7 +79,13 @@ def report(root: Path | str, *, workers: int | None = None, told: Callable[[str]
         }
         render.write_text(record, json.dumps(made, indent=1, sort_keys=True))
         sides = [_listed(corpus, row, made.get(row["transfer_id"])) for row in transfers]
-        text = overview(lambda name: rows_of(con, find_view(name)), corpus_title=corpus.settings.title, sides=sides)
+        passages = write_pages(corpus)
+        text = overview(
+            lambda name: rows_of(con, find_view(name)),
+            corpus_title=corpus.settings.title,
+            sides=sides,
+            passages=passages,
+        )
         render.write_text(target / "index.html", text)
     finally:
         con.close()

@@ -12,12 +12,14 @@ from pipeline.pages import pictures, side_facts
 from pipeline.pages.chords import chord_table
 from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
+from pipeline.pages.passage import page_name
 from pipeline.pages.recovery_picture import recovery_picture
 from pipeline.pages.render import drawing, page, write_text
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_sound
 from pipeline.pages.speed_picture import speed_picture
 from pipeline.steps.base import Sound
 from pipeline.store.corpus import Corpus
+from pipeline.store.parts.where import place_words, written_places
 
 PAGE_TABLES = (
     *(
@@ -34,7 +36,7 @@ PAGE_TABLES = (
         "chord_note",
         "chord_hand",
     ),
-    *("note_hand", "solo_span", "run"),
+    *("note_hand", "solo_span", "run", "written_match"),
 )
 
 STEP_WORDS = {
@@ -94,7 +96,7 @@ def write_side(
 
     (target / "sound").mkdir(parents=True, exist_ok=True)
     write_sound(target / "sound" / f"{transfer_id}.flac", heard, sample_rate_hz=PAGE_RATE_HZ)
-    cards = _cards(tables, drawn, frame, verdicts)
+    cards = _cards(tables, drawn, frame, verdicts, written_places(corpus, transfer_id))
     reel = _slow_reel(heard, cards, drawn.slides)
     if reel is not None:
         write_sound(target / "sound" / f"{transfer_id}-slow.flac", reel, sample_rate_hz=SLOW_RATE_HZ)
@@ -142,7 +144,11 @@ def _first(frame: pl.DataFrame | None) -> dict[str, Any] | None:
 
 
 def _cards(
-    tables: Any, drawn: pictures.Drawn, frame: pictures.Frame, verdicts: Mapping[str, str]
+    tables: Any,
+    drawn: pictures.Drawn,
+    frame: pictures.Frame,
+    verdicts: Mapping[str, str],
+    places: Mapping[str, dict[str, Any]],
 ) -> list[dict[str, Any]]:
     hands: dict[str, list[dict[str, Any]]] = {}
     for hand in _rows(tables["slide_hand"]):
@@ -151,6 +157,7 @@ def _cards(
     cards: list[dict[str, Any]] = []
     for number, slide in enumerate(drawn.slides, start=1):
         window = pictures.zoom_window(slide, frame=frame)
+        place = places.get(slide["from_note_id"]) or places.get(slide["to_note_id"])
         cards.append(
             {
                 "id": slide["slide_id"],
@@ -161,6 +168,8 @@ def _cards(
                 "from_s": f"{max(0.0, slide['start_s'] - _AROUND_S):.3f}",
                 "to_s": f"{slide['end_s'] + _AROUND_S:.3f}",
                 "verdict": verdicts.get(slide["slide_id"], ""),
+                "place": "" if place is None else f"{place_words(place)} of the written part ({place['edition']})",
+                "passage": "" if place is None else page_name(place["work_id"]),
             }
         )
     return cards

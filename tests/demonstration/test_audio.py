@@ -40,7 +40,7 @@ def test_keys_and_reference_pitches_are_those_of_the_catalogue(recipe):
     for side in recipe.sides:
         transfer = catalogue.row("transfer", side.transfer_id)
         take = catalogue.row("take", catalogue.rows("side_take", side_id=transfer["side_id"])[0]["take_id"])
-        key = catalogue.row("work", take["work_id"])["key"]
+        key = take["key_played"] or catalogue.row("work", take["work_id"])["key"]
         assert key in (None, side.key)
         unknown += key is None
         assert given.get(take["take_id"], side.reference_pitch_hz) == side.reference_pitch_hz

@@ -6,6 +6,7 @@ Bounds are those that were set for the product. What it does beyond them is held
 import io
 import re
 import shlex
+import shutil
 from contextlib import redirect_stderr, redirect_stdout
 
 import numpy as np
@@ -13,9 +14,16 @@ import polars as pl
 import pytest
 from typer.testing import CliRunner
 
+from pipeline.answers.error_rates import listening_results
+from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.answers.passages.gather import gather
 from pipeline.cli import app
-from pipeline.demonstration.run import demo
+from pipeline.demonstration.run import SCHOOLS, demo
+from pipeline.demonstration.story import place_effect
+from pipeline.errors import DataError
 from pipeline.flows.run import run
+from pipeline.pages.listen import listen
+from pipeline.store.corpus import Corpus
 from tests.documented import ROOT, demo_in_readme, examples, shown_of_demo
 
 pytestmark = pytest.mark.slow
@@ -56,7 +64,7 @@ def test_readme_python_runs(result, monkeypatch, capsys):
 
 def test_slides_are_found_and_named(result):
     slides = result.slides
-    assert slides.planted > 200
+    assert slides.planted > 150
     assert slides.precision >= 0.95
     assert slides.recall >= 0.85
     assert slides.kinds_right / slides.right >= 0.88
@@ -103,3 +111,66 @@ def test_a_second_run_has_nothing_to_do(result):
 def test_report_and_database_are_there(result):
     assert (result.folder / "derived" / "corpus.duckdb").is_file()
     assert list((result.folder / "derived" / "report").rglob("*.html"))
+
+
+def test_repertoire_misleads_and_the_same_places_do_not(result):
+    """Planted: one school slides at several times the odds of the other at the same place, and plays other works."""
+    with OpenCorpus(result.folder) as corpus:
+        effect = place_effect(corpus, school=SCHOOLS[0])
+        fits = corpus.view("base.written_fit")
+    assert result.planted_odds_ratio > 3
+    assert effect["unmatched_odds_ratio"] < 1 < effect["odds_ratio"]
+    assert set(fits["state"]) == {"placed"}
+    shifts = dict(fits.select("take_id", "shift_semitones").rows())
+    assert shifts.pop("brackwhistle-1908") == 2
+    assert set(shifts.values()) == {0}
+
+
+def test_a_passage_is_shown_side_by_side(result):
+    """A scholar's question: who slides in these bars, and from whose fingers?"""
+    said = CliRunner().invoke(app, ["passage", str(result.folder), "romance-in-f", "--bars", "5-8", "--by", "school"])
+    assert said.exit_code == 0, said.output
+    for take in ("larkspindle-1911-1", "nettlebright-1928", "tindlemere-1938"):
+        assert take in said.stdout
+    assert "At the " in said.stdout
+    report = result.folder / "derived" / "report"
+    page = (report / "passage" / "romance-in-f.html").read_text(encoding="utf-8")
+    assert page.count('class="take"') >= 3
+    assert re.search(
+        r'href="\.\./passage/romance-in-f\.html">Bar \d+', (report / "side" / "owl-1410-a-t1.html").read_text()
+    )
+    with OpenCorpus(result.folder) as corpus:
+        slides = corpus.sql("select slide_id, written_place_id from fact.written_place_take where outcome = 'slid'")
+    traced = CliRunner().invoke(app, ["trace", str(result.folder), slides["slide_id"][0]])
+    assert re.search(r"written: bar \d+, beat [\d.]+ of ", traced.stdout)
+
+
+def test_takes_that_leave_something_out_do_not_reach_it(result):
+    with OpenCorpus(result.folder) as corpus:
+        cut = gather(corpus, "romance-in-f", bars="10-13")
+        repeated = gather(corpus, "romance-in-f", bars="2-6")
+        without = gather(corpus, "lantern-dance", bars="2-6")
+    assert cut.passed_by == ["tindlemere-1938"]
+    assert {t.take_id for t in repeated.takes if t.time_through == 2} == {t.take_id for t in repeated.takes}
+    assert {t.take_id for t in without.takes if t.time_through == 2} == {"doveturn-1926", "tindlemere-1929"}
+
+
+def test_one_place_is_judged_across_takes(result, tmp_path):
+    with OpenCorpus(result.folder) as corpus:
+        place = corpus.view("fact.written_place", where="work_id = 'romance-in-f' and bar = '5'").row(0, named=True)
+        takes = corpus.view("fact.written_place_take", where=f"written_place_id = '{place['written_place_id']}'")
+    folder = tmp_path / "copy"
+    shutil.copytree(result.folder, folder, ignore=shutil.ignore_patterns("report"))
+    sample = listen(folder, place=f"romance-in-f:5:{place['beat']:g}")
+    assert sample.numbers["stretch"] == 0
+    assert 2 <= sum(sample.numbers.values()) <= takes.height
+    drawn = Corpus(folder).catalogue.frame("drawn_item").to_dicts()
+    verdicts = (
+        "transfer_id,samples_sha256,transfer_start_s,transfer_end_s,verdict,kind,listener,judged_on,sample_id,item_id\n"
+    )
+    for row in drawn:
+        span = f"{row['transfer_id']},{row['samples_sha256']},{row['transfer_start_s']},{row['transfer_end_s']}"
+        verdicts += f"{span},no_slide,,ina,2026-01-05,{sample.sample_id},{row['item_id']}\n"
+    (folder / "reviews" / "ina.csv").write_text(verdicts, encoding="utf-8")
+    with pytest.raises(DataError, match="no drawn item has been judged"):  # chosen places are no random sample
+        listening_results(folder)

@@ -34,6 +34,15 @@ SHORTEST_NOTE_S = 0.16
 
 
 @dataclass(frozen=True)
+class Line:
+    """A melody that is given: pitches (MIDI), lengths in beats, and the share of shifts to each note that is heard."""
+
+    midi: tuple[int, ...]
+    beats: tuple[float, ...]
+    heard: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class Player:
     """How one player plays: random habits from which single notes vary.
 
@@ -80,6 +89,7 @@ def random_plan(
     introduction_s: float = 0.0,
     interlude_s: float = 0.0,
     taste: Taste | None = None,
+    line: Line | None = None,
 ) -> Plan:
     """A random playable side.
 
@@ -96,13 +106,14 @@ def random_plan(
         the middle of the side.
     taste : what the player would rather not do with the hand; None for a hand that walks at random. With it,
         ``slide_share`` is the share of the shifts along a string that are heard.
+    line : the melody to play, to its end or till ``length_s``; with a taste only.
     """
     kind = INSTRUMENTS[instrument]
     who = random_player(rng) if player is None else player
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}" if key is None else key
     walk = _Walk(rng, kind, who, key, slide_share, negative_share, dict(kind_shares or KIND_SHARES))
     if taste is not None:
-        walk = _Knowing(walk, taste, notes=int(length_s / who.shortest_note_s))
+        walk = _Knowing(walk, taste, notes=int(length_s / who.shortest_note_s), line=line)
     walk.fill(start_s=0.25 + introduction_s, end_s=length_s - 0.4, interlude_s=interlude_s)
     accompaniment = accompany(rng, key=key, beat_s=who.beat_s, length_s=length_s)
     return Plan(
@@ -148,7 +159,7 @@ class _Walk:
         rng, at, began = self.rng, start_s, True
         stop = self._begin()
         slide_in: tuple[Shift, float] | None = None
-        while at < end_s - 0.4:
+        while at < end_s - 0.4 and not self._over():
             into = began and self.slide_share > 0 and rng.random() < 4 * self.kind_shares.get("into_note", 0.0)
             at = self._note(stop, at, end_s, began=began, slide_in=slide_in, into=into and stop.finger > 0)
             began, slide_in = rng.random() < self.player.rest_share, None
@@ -157,12 +168,24 @@ class _Walk:
             if began:
                 at += float(rng.uniform(0.12, 0.9))
                 stop = self._next(stop)
-            elif rng.random() < self.slide_share and (shift := self._shift(stop, at)) is not None:
+            elif rng.random() < self._share() and (shift := self._shift(stop, at)) is not None:
                 duration = float(np.exp(rng.uniform(np.log(0.06), np.log(0.4))))
                 slide_in, stop = (shift, duration), shift.target
                 self.first = shift.target.first
             else:
                 stop = self._next(stop)
+
+    def _over(self) -> bool:
+        """Whether nothing is left to play."""
+        return False
+
+    def _share(self) -> float:
+        """How likely a slide leads to the next note."""
+        return self.slide_share
+
+    def _beats(self) -> float:
+        """How many beats the next note lasts."""
+        return float(self.rng.choice((0.5, 1.0, 1.0, 1.5, 2.0, 0.33)))
 
     def _begin(self) -> Stop:
         start = stops_in_frame(self.instrument, first=self.first, strings=(1, 2))
@@ -216,7 +239,7 @@ class _Walk:
             if not slurred:
                 bow_s = at if rng.random() < 0.3 else at + duration
             at += duration
-        length = who.beat_s * float(rng.choice((0.5, 1.0, 1.0, 1.5, 2.0, 0.33))) * float(rng.lognormal(0.0, 0.12))
+        length = who.beat_s * self._beats() * float(rng.lognormal(0.0, 0.12))
         length = min(max(length, who.shortest_note_s), end_s - at)
         self.level_db = float(np.clip(0.8 * self.level_db + rng.normal(0.0, 1.6), -9.0, 5.0))
         still = stop.finger == 0 or length < 0.2 or rng.random() < who.still_share
@@ -343,11 +366,25 @@ class _Walk:
 class _Knowing(_Walk):
     """A hand that knows the melody: every stop is settled beforehand, and a slide is a shift that is heard."""
 
-    def __init__(self, walk: _Walk, taste: Taste, *, notes: int) -> None:
+    def __init__(self, walk: _Walk, taste: Taste, *, notes: int, line: Line | None) -> None:
         self.__dict__.update(walk.__dict__)
-        line = melody(self.rng, instrument=self.instrument, pull=self.pull, notes=notes)
-        self.stops = fingering(line, instrument=self.instrument, scale=self.scale, taste=taste)
+        own = list(line.midi) if line else melody(self.rng, instrument=self.instrument, pull=self.pull, notes=notes)
+        # the hand goes on thinking of a next note when the last is played
+        ahead = [*own, own[-2]] if line else own
+        self.stops = fingering(ahead, instrument=self.instrument, scale=self.scale, taste=taste)
+        self.line = line
         self.at = 0
+
+    def _over(self) -> bool:
+        return self.line is not None and self.at >= len(self.line.midi)
+
+    def _share(self) -> float:
+        if self.line is None or self.at + 1 >= len(self.line.heard):
+            return self.slide_share
+        return self.line.heard[self.at + 1]
+
+    def _beats(self) -> float:
+        return super()._beats() if self.line is None else self.line.beats[self.at]
 
     def _begin(self) -> Stop:
         return self.stops[0]

@@ -61,14 +61,17 @@ def random_taste(rng: np.random.Generator) -> Taste:
     return Taste(*(c * s ** float(rng.uniform(-1.0, 1.0)) for c, s in zip(centres, spreads, strict=True)))
 
 
-def melody(rng: np.random.Generator, *, instrument: Instrument, pull: dict[int, float], notes: int) -> list[int]:
+def melody(
+    rng: np.random.Generator, *, instrument: Instrument, pull: dict[int, float], notes: int, top: int | None = None
+) -> list[int]:
     """Pitches (MIDI) of a scale, no two neighbours alike.
 
     The line makes for one turning point after another, by step or over a note or two of the scale, now and then by one
-    leap. ``pull`` says how readily it turns on each pitch class of the scale.
+    leap. ``pull`` says how readily it turns on each pitch class of the scale; ``top`` how many semitones above the top
+    open string the line may rise, drawn at random if None.
     """
     low = instrument.open_midi[0] + 2
-    high = instrument.open_midi[-1] + int(rng.integers(LEAST_RANGE, MOST_RANGE))
+    high = instrument.open_midi[-1] + (int(rng.integers(LEAST_RANGE, MOST_RANGE)) if top is None else top)
     ladder = [midi for midi in range(low, high + 1) if midi % 12 in pull]
     at = int(rng.integers(len(ladder) // 2, 3 * len(ladder) // 4))
     found = [ladder[at]]

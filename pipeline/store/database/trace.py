@@ -13,6 +13,7 @@ from pipeline.errors import UsageError
 from pipeline.settings import Settings
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.corpus import Corpus
+from pipeline.store.parts.where import written_places
 from pipeline.store.provenance import RunRow, rows_of
 
 Row = dict[str, Any]
@@ -29,6 +30,7 @@ class Trace:
     ----------
     id, kind : what was asked for: slide, note, transition, transfer, take, side, session or player.
     row : its own row; None for what has none.
+    place : where a note, or the note that a slide leaves or leads to, stands in the written music; None if not known.
     transfers : for each transfer that it rests on, the way back.
     """
 
@@ -36,6 +38,7 @@ class Trace:
     kind: str
     row: Row | None
     transfers: tuple["TransferTrace", ...]
+    place: Row | None = None
 
 
 @dataclass(frozen=True)
@@ -80,7 +83,8 @@ def trace(corpus: Path | str | Corpus, thing_id: str) -> Trace:
             if frame is not None:
                 rows = frame.filter(frame[f"{table}_id"] == thing_id).to_dicts()
                 if rows:
-                    return Trace(thing_id, table, rows[0], (of_transfer(corpus, transfer_id),))
+                    place = _place(corpus, transfer_id, rows[0])
+                    return Trace(thing_id, table, rows[0], (of_transfer(corpus, transfer_id),), place)
     for kind in ("transfer", "side", "take", "session", "player"):
         row = catalogue.row(kind, thing_id)
         if row is not None:
@@ -115,6 +119,14 @@ def of_transfer(corpus: Corpus, transfer_id: str) -> TransferTrace:
         speed=speed.row(0, named=True) if speed is not None and speed.height else None,
         steps=tuple(in_order(rows.values())),
     )
+
+
+def _place(corpus: Corpus, transfer_id: str, row: Row) -> Row | None:
+    places = written_places(corpus, transfer_id)
+    named = (row.get(name) for name in ("note_id", "from_note_id", "to_note_id"))
+    found = next((places[str(note)] for note in named if note in places), None)
+    title = (corpus.catalogue.row("work", found["work_id"]) or {}).get("title") if found else None
+    return found | {"title": title} if found else None
 
 
 def _players(performances: Iterable[Row]) -> list[str]:

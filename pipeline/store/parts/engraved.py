@@ -1,9 +1,8 @@
 """A written part from MEI, Humdrum or ABC, through verovio (an optional library: ``pip install 'glideline[scores]'``).
 
-Verovio turns each of them into MEI and tells where notes begin; fingers, slurs, ties and glissandi are read
-from the MEI (Music Encoding Initiative, version 5). What its importers leave out is not there: strings (which MEI
-has no place for), and of ABC fingers, numbered endings and
-the length of rests longer than one unit (as of version 6.4).
+Verovio turns each of them into MEI and tells where notes begin; fingers, slurs, ties and glissandi are read from the
+MEI (Music Encoding Initiative, version 5). What its importers leave out is not there (version 6.4): strings, for which
+MEI has no place; of ABC fingers, numbered endings, and the length of a chord that stands behind its bracket.
 """
 
 import re
@@ -18,8 +17,8 @@ from defusedxml.ElementTree import fromstring
 from pipeline.errors import DataError
 from pipeline.store.parts.engraver import CannotEngraveError, ask, is_there
 from pipeline.store.parts.musicxml import chosen, event_ways
-from pipeline.store.parts.part import MOST_NOTES, WrittenNote, WrittenPart, numbered
-from pipeline.store.parts.repeats import BarSigns, WayKind, bar_ways
+from pipeline.store.parts.part import MOST_NOTES, WayKind, WrittenNote, WrittenPart, numbered
+from pipeline.store.parts.repeats import BarSigns, bar_ways
 
 ENDINGS = {".mei": "mei", ".krn": "humdrum", ".abc": "abc"}
 """Endings of files, and verovio's name for what they hold."""

@@ -18,8 +18,20 @@ def midi_of_name(name: str) -> float:
     DataError
         If it is not a pitch.
     """
+    step, alter, octave = pitch_of_name(name)
+    return float(12 * (octave + 1) + STEPS[step] + alter)
+
+
+def pitch_of_name(name: str) -> tuple[str, int, int]:
+    """Letter, accidental in semitones and octave of a pitch written like F#5 or Bb3.
+
+    Raises
+    ------
+    DataError
+        If it is not a pitch.
+    """
     matched = _NAME.fullmatch(name.strip())
     if matched is None:
         raise DataError(f"{name!r} is not a pitch", "write it like F#5 or Bb3, or give a MIDI number")
     step, accidental, octave = matched.groups()
-    return float(12 * (int(octave) + 1) + STEPS[step.upper()] + _ALTER[accidental])
+    return step.upper(), _ALTER[accidental], int(octave)

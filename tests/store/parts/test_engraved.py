@@ -10,7 +10,7 @@ from pipeline.store.parts.part import Way
 from pipeline.store.parts.read import read_part
 
 VIOLIN = ("G", "D", "A", "E")
-ABC = "X:1\nT:Made\nM:3/4\nL:1/4\nK:D\nA | d2 (f | e2) {g}a | [DB]2 z | z z z | d3- | d2 z |]\n"
+ABC = "X:1\nT:Made\nM:3/4\nL:1/4\nK:D\nA | d2 (f | e2) {g}a | [D2B2] z | z3 | d3- | d2 z |]\n"
 KERN = """**kern
 *clefG2
 *k[f#]

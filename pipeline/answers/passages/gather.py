@@ -1,0 +1,216 @@
+"""What a corpus says of some bars of a work: the part, its editions, and what each take does at each place."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.answers.passages.bars import Stretch, stretch
+from pipeline.answers.written_parts import chosen_edition, known_work
+from pipeline.errors import DataError
+from pipeline.store.corpus import Corpus
+
+Row = dict[str, Any]
+PASSED_BY = "not_reached"
+
+
+@dataclass(frozen=True)
+class TakeRow:
+    """One time that a take comes by the passage.
+
+    ``steps``: rows of ``fact.written_place_take`` with the events of their place, by the event to which they lead.
+    """
+
+    take_id: str
+    transfer_id: str
+    time_through: int
+    player: str | None
+    player_id: str | None
+    school: str | None
+    period: str | None
+    year: int | None
+    shift_semitones: int
+    steps: dict[int, Row] = field(default_factory=dict)
+
+    @property
+    def label(self) -> str:
+        """The take's id; when it comes by again, which time; and by how much it is transposed."""
+        again = f" ({_ordinal(self.time_through)} time)" if self.time_through > 1 else ""
+        shift = f" {self.shift_semitones:+d}" if self.shift_semitones else ""
+        return f"{self.take_id}{shift}{again}"
+
+    @property
+    def slid(self) -> int:
+        """Places slid."""
+        return sum(step["outcome"] == "slid" for step in self.steps.values())
+
+    @property
+    def told(self) -> int:
+        """Places of which it can be told."""
+        return sum(step["outcome"] in ("slid", "not_slid") for step in self.steps.values())
+
+    def finger(self, event: int) -> tuple[str | None, int | None]:
+        """Likeliest string and finger at an event."""
+        into = self.steps.get(event)
+        if into is not None and into["to_finger"] is not None:
+            return into["to_string"], into["to_finger"]
+        out = next((step for step in self.steps.values() if step["from_event"] == event), None)
+        return (None, None) if out is None else (out["from_string"], out["from_finger"])
+
+
+@dataclass(frozen=True)
+class Passage:
+    """Bars of a work, and what takes do there.
+
+    ``events``: rows of ``stage.written_event`` of the reference; ``places``: rows of ``fact.written_place`` by the
+    event to which they lead; ``printed``: of each edition the finger, string and slide at each event; ``passed_by``:
+    takes of the work that do not come by; ``unlike``: takes whose notes do not fit the part, with what is said of them.
+    """
+
+    work: Row
+    reference: str
+    stretch: Stretch
+    events: list[Row]
+    places: dict[int, Row]
+    printed: dict[str, dict[int, Row]]
+    takes: list[TakeRow]
+    passed_by: list[str]
+    unlike: list[tuple[str, str]]
+
+    def outcomes(self, to_event: int) -> list[tuple[TakeRow, Row]]:
+        """Each take's step into an event, where it can be told."""
+        return [
+            (take, take.steps[to_event])
+            for take in self.takes
+            if to_event in take.steps and take.steps[to_event]["outcome"] in ("slid", "not_slid")
+        ]
+
+
+def gather(
+    corpus: OpenCorpus,
+    work_id: str,
+    *,
+    bars: str | None = None,
+    edition: str | None = None,
+    takes: Sequence[str] = (),
+    players: Sequence[str] = (),
+) -> Passage:
+    """Brings together what there is to know of a passage.
+
+    Parameters
+    ----------
+    corpus : the corpus, run.
+    work_id : the work.
+    bars : as in ``bars.stretch``; None for the whole part.
+    edition : which edition's fingers; a part of its name serves. None for all.
+    takes, players : only these; all if empty.
+
+    Raises
+    ------
+    DataError
+        If there is no such work or edition, or the corpus was not run since its part was added.
+    UsageError
+        If there are no such bars.
+    """
+    catalogue = Corpus(corpus.root).catalogue
+    work = known_work(catalogue, work_id)
+    reference = chosen_edition(catalogue, work_id, None)
+    only = chosen_edition(catalogue, work_id, edition) if edition is not None else None
+    events = _rows(corpus, "select * from stage.written_event", work_id, "edition", [reference], "event")
+    if not events:
+        raise DataError(f"{work_id}: its part is not in the database yet", f"run: glideline run {corpus.root}")
+    meant = stretch(events, bars)
+    inside = [event for event in events if meant.first <= event["event"] <= meant.last]
+    places = _rows(corpus, "select * from fact.written_place", work_id, "edition", [reference], "from_event")
+    own = {
+        row["written_place_id"]: row
+        for row in places
+        if meant.first <= row["from_event"] and row["to_event"] <= meant.last
+    }
+    printed = _rows(corpus, "select * from fact.written_place_printed", work_id, "edition", [only] if only else [])
+    found, passed_by = _takes(corpus, work_id, own, takes=takes, players=players)
+    return Passage(
+        work=work,
+        reference=reference,
+        stretch=meant,
+        events=inside,
+        places={row["to_event"]: row for row in own.values()},
+        printed=_printed(printed, own),
+        takes=found,
+        passed_by=passed_by,
+        unlike=_unlike(corpus, work_id, reference),
+    )
+
+
+def _rows(
+    corpus: OpenCorpus, select: str, work_id: str, column: str = "", values: Sequence[str] = (), order: str = "all"
+) -> list[Row]:
+    """Rows of a work, chosen by the values of a column if any are given."""
+    chosen = f" and {column} in ({', '.join(map(_quoted, values))})" if values else ""
+    return corpus.sql(f"{select} where work_id = {_quoted(work_id)}{chosen} order by {order}").to_dicts()
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _printed(rows: list[Row], places: Mapping[str, Row]) -> dict[str, dict[int, Row]]:
+    found: dict[str, dict[int, Row]] = {}
+    for row in rows:
+        place = places.get(row["written_place_id"])
+        if place is None:
+            continue
+        edition = found.setdefault(row["edition"], {})
+        after = {"string": row["to_string"], "finger": row["to_finger"], "slide_marked": False}
+        edition.setdefault(place["to_event"], after)
+        here = {"string": row["from_string"], "finger": row["from_finger"], "slide_marked": row["slide_marked"]}
+        edition[place["from_event"]] = here
+    return found
+
+
+def _takes(
+    corpus: OpenCorpus, work_id: str, places: Mapping[str, Row], *, takes: Sequence[str], players: Sequence[str]
+) -> tuple[list[TakeRow], list[str]]:
+    rows = _rows(
+        corpus,
+        """select outcome.*, player.name as player, year(dated.recorded_earliest) as year, fit.shift_semitones,
+            (select string_agg(period.name, ', ' order by period.name) from fact.take_period
+             join base.period using (scheme, period_id)
+             where take_period.take_id = outcome.take_id and take_period.is_certain) as period,
+            (select string_agg(school.name, ', ' order by school.name) from fact.school_member as member
+             join base.school using (school_id) where member.player_id = outcome.player_id) as school
+        from fact.written_place_take as outcome
+        left join base.player using (player_id)
+        left join stage.take_dated as dated using (take_id)
+        left join stage.reference_part as part using (work_id)
+        left join base.written_fit as fit using (transfer_id, take_id, work_id, edition)""",
+        work_id,
+        order="transfer_id",
+    )
+    found: dict[tuple[str, str, int], TakeRow] = {}
+    seen: set[str] = set()
+    for row in rows:
+        if (takes and row["take_id"] not in takes) or (players and row["player_id"] not in players):
+            continue
+        seen.add(row["take_id"])
+        place = places.get(row["written_place_id"])
+        if place is None:
+            continue
+        key = (row["take_id"], row["transfer_id"], row["time_through"])
+        if key not in found:
+            about = {name: row[name] for name in ("player", "player_id", "school", "period", "year")}
+            found[key] = TakeRow(*key, **about, shift_semitones=row["shift_semitones"] or 0)
+        found[key].steps[place["to_event"]] = row | {"from_event": place["from_event"], "to_event": place["to_event"]}
+    reached = [take for take in found.values() if any(s["outcome"] != PASSED_BY for s in take.steps.values())]
+    order = sorted(reached, key=lambda t: (t.school or "~", t.year or 9999, t.take_id, t.transfer_id, t.time_through))
+    return order, sorted(seen - {take.take_id for take in reached})
+
+
+def _unlike(corpus: OpenCorpus, work_id: str, reference: str) -> list[tuple[str, str]]:
+    words = {"too_little": "too few notes found to tell", "not_this_work": "its notes are not those of the part"}
+    rows = _rows(corpus, "select distinct take_id, state from base.written_fit", work_id, "edition", [reference])
+    return [(row["take_id"], words[row["state"]]) for row in rows if row["state"] in words]
+
+
+def _ordinal(number: int) -> str:
+    return {1: "1st", 2: "2nd", 3: "3rd"}.get(number, f"{number}th")

@@ -1,0 +1,203 @@
+"""A passage in plain text: a row for each take under the written notes, and sentences."""
+
+from collections.abc import Iterator
+from itertools import combinations, groupby
+from math import inf, isnan
+from statistics import median
+from typing import Any
+
+import numpy as np
+
+from pipeline.answers.passages.gather import PASSED_BY, Passage, TakeRow
+from pipeline.stats.intervals import wilson_interval
+from pipeline.stats.places import Told, place_effect, sentence
+
+Row = dict[str, Any]
+_CELL = 6
+_COUNT = 9
+LEAST_PLAYERS = 2
+"""Players of whom it can be told, from which on a place is ranked."""
+MOST_RANKED = 8
+LEGEND = (
+    "/ slides up   \\ slides down   . plays on without a slide   ? cannot tell   - does not come by   ~ slide printed"
+)
+
+
+def table(passage: Passage, *, width: int) -> Iterator[str]:
+    """Lines of the table, in as many pieces as the width asks for; whole bars stay together where they can."""
+    labels = ["written", *passage.printed, *(take.label for take in passage.takes), "slid", "of"]
+    head = min(max(map(len, labels)) + 2, width // 3)
+    pieces = _pieces(passage.events, max((width - head - _COUNT) // _CELL, 2))
+    for number, events in enumerate(pieces):
+        if number:
+            yield ""
+        yield from _piece(passage, events, head, last=number == len(pieces) - 1)
+
+
+def _piece(passage: Passage, events: list[Row], head: int, *, last: bool) -> Iterator[str]:
+    def line(label: str, cells: list[str], end: str = "") -> str:
+        return f"{label[: head - 1]:<{head}}{''.join(cells)}{end}".rstrip()
+
+    bars = [str(e["bar"] or "") if i == 0 or e["bar"] != events[i - 1]["bar"] else "" for i, e in enumerate(events)]
+    yield line("bar", [f"  {bar:<{_CELL - 2}}" for bar in bars])
+    beats = ["" if e["is_grace"] else f"{e['beat']:.3g}" if e["beat"] is not None else str(e["event"]) for e in events]
+    yield line("beat", [f"  {beat:<{_CELL - 2}}" for beat in beats])
+    marks = {e["event"] + 1 for e in passage.events if e["slide_marked"]}
+    yield line("written", [_cell("~" if e["event"] in marks else " ", e["name"] or "") for e in events])
+    for edition, notes in passage.printed.items():
+        slides = {event + 1 for event, row in notes.items() if row["slide_marked"]}
+        cells = [
+            _cell("~" if e["event"] in slides else " ", finger_words(notes.get(e["event"], {}).get("finger")))
+            for e in events
+        ]
+        yield line(edition, cells)
+    for take in passage.takes:
+        cells = [
+            _cell(_sign(take, e["event"], first=e is passage.events[0]), _finger(take, e["event"])) for e in events
+        ]
+        yield line(take.label, cells, f"  {take.slid} of {take.told}" if last else "")
+    told = {e["event"]: passage.outcomes(e["event"]) for e in events}
+    slid = {event: sum(step["outcome"] == "slid" for _, step in steps) for event, steps in told.items()}
+    known = [e["event"] in passage.places for e in events]
+    yield line("slid", [_cell(" ", str(slid[e["event"]]) if k else "") for e, k in zip(events, known, strict=True)])
+    yield line("of", [_cell(" ", str(len(told[e["event"]])) if k else "") for e, k in zip(events, known, strict=True)])
+
+
+def _pieces(events: list[Row], most: int) -> list[list[Row]]:
+    pieces: list[list[Row]] = [[]]
+    for _, bar in groupby(events, key=lambda event: event["bar_index"]):
+        notes = list(bar)
+        if pieces[-1] and len(pieces[-1]) + len(notes) > most:
+            pieces.append([])
+        while len(notes) > most:
+            pieces[-1] += notes[:most]
+            notes = notes[most:]
+            pieces.append([])
+        pieces[-1] += notes
+    return [piece for piece in pieces if piece]
+
+
+def _cell(sign: str, text: str) -> str:
+    return f"{sign} {text:<{_CELL - 2}}"
+
+
+def finger_words(finger: int | None) -> str:
+    """A finger as it is printed; nothing for none."""
+    return "" if finger is None else str(finger)
+
+
+def _finger(take: TakeRow, event: int) -> str:
+    string, finger = take.finger(event)
+    return "" if finger is None else f"{finger}{string or ''}"
+
+
+def _sign(take: TakeRow, event: int, *, first: bool) -> str:
+    step = take.steps.get(event)
+    if step is None:
+        return " " if first else "-"
+    if step["outcome"] == "slid":
+        rises = (step["interval_cents"] if step["interval_cents"] is not None else 1.0) >= 0
+        return "/" if rises else "\\"
+    return {"cannot_tell": "?", PASSED_BY: "-"}.get(step["outcome"], ".")
+
+
+def sentences(passage: Passage) -> Iterator[str]:
+    """What there is to say in words: the place most slid, and who is not in the table."""
+    players = len({take.player_id for take in passage.takes if take.player_id})
+    takes = len({take.take_id for take in passage.takes})
+    ranked = sorted(passage.places.values(), key=lambda place: _share_slid(passage, place), reverse=True)
+    if ranked and _share_slid(passage, ranked[0]) > (0.0, 0):
+        yield f"Most slid: {place_words(ranked[0])}: {place_counts(passage, ranked[0])}."
+    slid, told = (sum(getattr(take, name) for take in passage.takes) for name in ("slid", "told"))
+    if told:
+        limits = wilson_interval(slid, trials=told)
+        within = f"95 % limits {100 * limits.low:.0f}–{100 * limits.high:.0f} % if each were by itself"
+        whose = f"in {takes} take{'s' * (takes != 1)} of {players} player{'s' * (players != 1)}"
+        yield f"In all {slid} of {told} ({100 * slid / told:.0f} %, {within}), {whose}."
+    if passage.passed_by:
+        yield f"Not reached by {', '.join(passage.passed_by)}."
+    for take_id, why in passage.unlike:
+        yield f"{take_id}: {why}."
+
+
+def by_group(passage: Passage, by: str) -> Iterator[str]:
+    """Every two schools or periods at the places that both play, each place weighing alike for both."""
+    groups = sorted({name for take in passage.takes if (name := getattr(take, by)) is not None})
+    said = [words for first, other in combinations(groups, 2) if (words := _against(passage, by, first, other))]
+    yield from said or [f"No place here was played in more than one {by}."]
+
+
+def _against(passage: Passage, by: str, first: str, other: str) -> str | None:
+    effect = place_effect(_told(passage, by, first), _told(passage, by, other), seed=[len(passage.places)])
+    if effect is None:
+        return None
+    plain = sentence(effect, first=first, other=other)
+    ratio = effect.ratio
+    within = "too few players for limits" if isnan(ratio.low) else f"{ratio.low:.2g}–{ratio.high:.2g}"
+    odds = f"; odds ratio within places {ratio.estimate:.2g} ({within})" if 0 < ratio.estimate < inf else ""
+    players = f"{effect.players} player{'s' * (effect.players != 1)}"
+    return f"{plain[0].upper()}{plain[1:]}{odds}; {players}."
+
+
+def _told(passage: Passage, by: str, group: str) -> Told:
+    """What a group did here, by player and place."""
+    players = sorted({take.player_id or take.take_id for take in passage.takes})
+    events = list(passage.places)
+    slid, told = np.zeros((len(players), len(events))), np.zeros((len(players), len(events)))
+    for place, event in enumerate(events):
+        for take, step in passage.outcomes(event):
+            if getattr(take, by) == group:
+                player = players.index(take.player_id or take.take_id)
+                told[player, place] += step["weight"]
+                slid[player, place] += step["weight"] * (step["outcome"] == "slid")
+    return Told(slid, told)
+
+
+def ranked_places(passage: Passage) -> tuple[list[Row], list[Row]]:
+    """The places most slid, and those where players differ most: about as many slide as do not."""
+    told = [place for place in passage.places.values() if len(_by_player(passage, place)) >= LEAST_PLAYERS]
+    most = sorted(told, key=lambda place: _share_slid(passage, place), reverse=True)
+
+    def apart(place: Row) -> tuple[int, float]:
+        shares = _by_player(passage, place)
+        slid = sum(share > 0.5 for share in shares)
+        return min(slid, len(shares) - slid), -abs(sum(shares) / len(shares) - 0.5)
+
+    differ = [place for place in sorted(told, key=apart, reverse=True) if apart(place)[0] > 0]
+    return [place for place in most if _share_slid(passage, place)[1] > 0][:MOST_RANKED], differ[:MOST_RANKED]
+
+
+def _by_player(passage: Passage, place: Row) -> list[float]:
+    """Of each player the share of the times that the place was slid."""
+    steps: dict[str, list[bool]] = {}
+    for take, step in passage.outcomes(place["to_event"]):
+        steps.setdefault(take.player_id or take.take_id, []).append(step["outcome"] == "slid")
+    return [sum(each) / len(each) for each in steps.values()]
+
+
+def _share_slid(passage: Passage, place: Row) -> tuple[float, int]:
+    steps = passage.outcomes(place["to_event"])
+    slid = sum(step["outcome"] == "slid" for _, step in steps)
+    return (slid / len(steps) if steps else 0.0, slid)
+
+
+def place_words(place: Row) -> str:
+    """A place by bar and beat, with its notes."""
+    notes = f"{place['from_name']} to {place['to_name']}"
+    if place["bar"] is None:
+        return f"note {place['from_event']}, {notes}"
+    beat = "" if place["beat"] is None else f" beat {place['beat']:.3g}"
+    return f"bar {place['bar']}{beat}, {notes}"
+
+
+def place_counts(passage: Passage, place: Row) -> str:
+    """How many slid of those that can be told; how long, and by which kind."""
+    steps = [step for _, step in passage.outcomes(place["to_event"])]
+    slides = [step for step in steps if step["outcome"] == "slid"]
+    said = f"{len(slides)} of {len(steps)}"
+    lengths = [step["duration_ms"] for step in slides if step["duration_ms"] is not None]
+    if lengths:
+        said += f", median {median(lengths):.0f} ms"
+    kinds = [step["kind"] for step in slides if step["kind"] not in (None, "cannot_tell")]
+    counts = sorted({kind: kinds.count(kind) for kind in kinds}.items(), key=lambda item: (-item[1], item[0]))
+    return said + "".join(f", {kind.replace('_', ' ')} {count}" for kind, count in counts)

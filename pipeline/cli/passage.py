@@ -1,0 +1,125 @@
+"""``glideline passage``."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from pipeline.cli.ids import completing, whole_id
+
+if TYPE_CHECKING:
+    from pipeline.answers.passages.gather import Passage
+
+
+def passage(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    work: Annotated[
+        str,
+        typer.Argument(
+            metavar="WORK", help="The work; the beginning of its id serves.", autocompletion=completing("work")
+        ),
+    ],
+    bars: Annotated[
+        str | None,
+        typer.Option(
+            metavar="BARS", help="Which bars: 21, 21-24, 12a; 21:3 is beat 3. Else the places that stand out."
+        ),
+    ] = None,
+    by: Annotated[
+        Literal["school", "period"] | None, typer.Option(help="Also count by school or period, at places all play.")
+    ] = None,
+    edition: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Whose fingers to print; a part of the name serves. Else all.")
+    ] = None,
+    take: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="Only this take; may be repeated.", autocompletion=completing("take")),
+    ] = None,
+    player: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="Only this player; may be repeated.", autocompletion=completing("player")),
+    ] = None,
+    output: Annotated[
+        Literal["table", "csv", "json"], typer.Option("--as", help="How to give the rows: a place and take each.")
+    ] = "table",
+    open_page: Annotated[
+        bool, typer.Option("--open", help="Build the page of these bars, with sound, and open it.")
+    ] = False,
+) -> None:
+    """Show what each take does at the same written bars: fingers, slides, counts, beside the printed editions.
+
+    Example: glideline passage glideline-demo romance-in-f --bars 5-8 --by school
+    """
+    from pipeline.answers.open_corpus import OpenCorpus
+    from pipeline.answers.passages.gather import gather
+
+    work = whole_id(folder, work, "work")
+    with OpenCorpus(folder) as corpus:
+        found = gather(
+            corpus,
+            work,
+            bars=bars,
+            edition=edition,
+            takes=[whole_id(folder, each, "take") for each in take or ()],
+            players=[whole_id(folder, each, "player") for each in player or ()],
+        )
+    if open_page:
+        from pipeline.pages.passage import write_page
+
+        page = write_page(folder, found)
+        typer.echo(str(page))
+        typer.launch(str(page))
+        return
+    if output != "table":
+        import polars as pl
+
+        rows = pl.DataFrame([_row(found, t.label, step) for t in found.takes for step in t.steps.values()])
+        typer.echo(rows.write_csv() if output == "csv" else rows.write_json(), nl=output == "json")
+    elif bars is None:
+        _print_ranked(found, by)
+    else:
+        _print_table(found, by)
+
+
+def _row(found: "Passage", label: str, step: dict[str, Any]) -> dict[str, Any]:
+    place = found.places[step["to_event"]]
+    named = {name: place[name] for name in ("bar", "beat", "from_name", "to_name")}
+    return named | {"label": label} | {name: value for name, value in step.items() if name not in named}
+
+
+def _head(found: "Passage", what: str) -> str:
+    takes, players = len({t.take_id for t in found.takes}), len({t.player_id for t in found.takes if t.player_id})
+    plural = f"{takes} take{'s' * (takes != 1)} of {players} player{'s' * (players != 1)}"
+    return f"{found.work['title']}, {what} (reference: {found.reference}): {plural}"
+
+
+def _print_table(found: "Passage", by: str | None) -> None:
+    from pipeline.answers.passages import words
+    from pipeline.cli.console import console
+
+    typer.echo(_head(found, found.stretch.name))
+    typer.echo()
+    for line in words.table(found, width=console().width):
+        typer.echo(line)
+    typer.echo()
+    typer.echo(f"  {words.LEGEND}")
+    for sentence in (*words.sentences(found), *(words.by_group(found, by) if by else ())):
+        typer.echo(sentence)
+
+
+def _print_ranked(found: "Passage", by: str | None) -> None:
+    from pipeline.answers.passages import words
+
+    typer.echo(_head(found, "where its takes slide"))
+    most, differ = words.ranked_places(found)
+    for title, places in (("Most slid", most), ("Where players differ most", differ)):
+        typer.echo(f"\n{title}")
+        for place in places:
+            typer.echo(f"  {words.place_words(place):<34} {words.place_counts(found, place)}")
+        if not places:
+            typer.echo("  no place that two players or more come by")
+    typer.echo()
+    for sentence in (*words.sentences(found), *(words.by_group(found, by) if by else ())):
+        if not sentence.startswith("Most slid"):
+            typer.echo(sentence)
+    typer.echo("Give --bars, such as --bars 1-4, to see who does what there.")

@@ -1,0 +1,134 @@
+"""The works that several takes of the demo share: melodies in bars, what editions print, what each take plays of them.
+
+``python -m pipeline.demonstration.works`` writes the parts anew into ``demo_corpus/catalogue``. At each place the
+log-odds that a shift is heard are those of the place (normal about the work's ``singing``) plus those of the player
+(``sliding``), so that players differ by the same odds ratio at every place, whatever they choose to play.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline import resources
+from pipeline.instruments import INSTRUMENTS
+from pipeline.signal.synth.keys import pull_of, scale_of
+from pipeline.signal.synth.plans import Line
+from pipeline.signal.synth.scale_melodies import Taste, fingering, melody, random_taste
+from pipeline.store.parts.part import Way, WrittenNote, WrittenPart, numbered
+from pipeline.store.parts.played import played
+
+BEATS = 3
+_RHYTHMS = ((1.0, 1.0, 1.0), (2.0, 1.0), (1.5, 0.5, 1.0), (1.0, 0.5, 0.5, 1.0), (1.0, 2.0), (3.0,))
+_RHYTHM_SHARES = (0.3, 0.25, 0.15, 0.15, 0.1, 0.05)
+PLACE_SPREAD = 1.0
+"""Standard deviation of the places of a work, in log-odds."""
+MARKED = 0.25
+"""Share of the shifts along a string at which the demo's editions print a slide."""
+
+
+@dataclass(frozen=True)
+class Work:
+    """A melody of so many bars of three beats, of which the first ``repeated`` are played twice."""
+
+    key: str
+    seed: int
+    bars: int
+    repeated: int
+    top: int
+    singing: float
+
+    def line(self) -> list[WrittenNote]:
+        """Notes without fingers."""
+        rng = np.random.default_rng(self.seed)
+        rhythms = [_RHYTHMS[i] for i in rng.choice(len(_RHYTHMS), size=self.bars, p=_RHYTHM_SHARES)]
+        pitches = melody(
+            rng,
+            instrument=INSTRUMENTS["violin"],
+            pull=pull_of(self.key),
+            notes=sum(map(len, rhythms)),
+            top=self.top,
+        )
+        notes, at = [], iter(pitches)
+        for bar, rhythm in enumerate(rhythms, start=1):
+            beat = 1.0
+            for beats in rhythm:
+                onset = (bar - 1) * BEATS + beat - 1.0
+                notes.append(WrittenNote(float(next(at)), 0, bar, str(bar), beat, beats, onset))
+                beat += beats
+        return notes
+
+    def ways(self) -> tuple[Way, ...]:
+        """Back to the beginning after the bars that are repeated."""
+        return (Way(sum((note.bar_index or 0) <= self.repeated for note in self.line()), 1, "repeat"),)
+
+    def edition(self, seed: int, *, crossing: float = 1.5, gliding: float = 0.4) -> WrittenPart:
+        """The part with the fingers of an editor, printed where the hand moves and now and then besides."""
+        rng = np.random.default_rng(seed)
+        taste: Taste = replace(random_taste(rng), crossing=crossing, gliding=gliding)
+        violin, line = INSTRUMENTS["violin"], self.line()
+        stops = fingering([int(n.midi) for n in line], instrument=violin, scale=scale_of(self.key), taste=taste)
+        slurs = rng.random(len(line)) < 0.4
+        chances = rng.random((len(line), 2))
+        notes = []
+        for i, (note, stop) in enumerate(zip(line, stops, strict=True)):
+            moved = i == 0 or stop.first != stops[i - 1].first or stop.string != stops[i - 1].string
+            leaves = i + 1 < len(line) and stops[i + 1].first != stop.first and stops[i + 1].string == stop.string
+            told = moved or leaves or chances[i, 0] < 0.2
+            notes.append(
+                replace(
+                    note,
+                    finger=stop.finger if told else None,
+                    string=violin.strings[stop.string] if moved else None,
+                    slurred_to_next=bool(slurs[i]) and i + 1 < len(line),
+                    slide_marked=bool(leaves and chances[i, 1] < MARKED),
+                )
+            )
+        return WrittenPart(numbered(notes, range(len(notes))), self.ways())
+
+    def played(self, *, repeats: bool, cut: Sequence[int] | None, semitones: int, sliding: float) -> Line:
+        """What a take plays: with or without the repeat, without the bars of a cut, so many semitones higher."""
+        line = self.line()
+        places = np.random.default_rng(self.seed + 1000).normal(self.singing, PLACE_SPREAD, len(line))
+        heard = 1.0 / (1.0 + np.exp(-(places + sliding)))
+        order = played(len(line), self.ways() if repeats else ())
+        low, high = cut or (1, 0)
+        kept = [i - 1 for i in order if not low <= (line[i - 1].bar_index or 0) <= high]
+        return Line(
+            tuple(int(line[i].midi) + semitones for i in kept),
+            tuple(line[i].beats or 1.0 for i in kept),
+            tuple(float(heard[i]) for i in kept),
+        )
+
+
+def read_works(recipe: Mapping[str, Any]) -> dict[str, Work]:
+    """The works of a recipe, by id."""
+    fields = ("key", "seed", "bars", "repeated", "top", "singing")
+    return {name: Work(**{field: work[field] for field in fields}) for name, work in recipe.get("works", {}).items()}
+
+
+def write_parts(folder: Path) -> None:
+    """Writes the parts of the recipe in ``folder`` into its catalogue, as ``glideline part add`` does."""
+    import tomllib
+
+    from pipeline.answers.written_parts import add
+    from pipeline.store.catalogue.written import written_rows
+    from pipeline.store.parts.written_out import as_musicxml
+
+    values = tomllib.loads((folder / "recipe.toml").read_text(encoding="utf-8"))
+    works = read_works(values)
+    strings = INSTRUMENTS["violin"].strings
+    for name, work in values["works"].items():
+        for edition, habits in work["editions"].items():
+            rows = written_rows(works[name].edition(**habits), work_id=name, edition=edition)
+            document = as_musicxml(rows["written_note"], rows["written_way"], strings=strings, part="Violin")
+            file = folder / "catalogue" / "parts" / f"{name}-{habits['seed']}.musicxml"
+            file.parent.mkdir(exist_ok=True)
+            file.write_bytes(document)
+            add(folder, name, file, edition=edition, rights="Invented; as the rest of the demo", replace=True)
+
+
+if __name__ == "__main__":
+    write_parts(resources.folder("demo_corpus"))

@@ -1,0 +1,128 @@
+"""A passage in words: who slides where, of how many that can be told; bars as they are typed."""
+
+from typing import Any
+
+import pytest
+
+from pipeline.answers.passages.bars import Stretch, stretch
+from pipeline.answers.passages.gather import Passage, TakeRow
+from pipeline.answers.passages.words import by_group, ranked_places, sentences, table
+from pipeline.errors import UsageError
+
+NAMES = ("A4", "C5", "F5", "A5", "G5")
+EVENTS = [
+    {"event": i, "bar": "21" if i < 4 else "22", "bar_index": 21 if i < 4 else 22, "beat": float(i if i < 4 else i - 3)}
+    | {"name": name, "is_grace": False, "slide_marked": i == 3}
+    for i, name in enumerate(NAMES, start=1)
+]
+PLACES = {
+    i: {"from_event": i - 1, "to_event": i, "bar": EVENTS[i - 2]["bar"], "beat": EVENTS[i - 2]["beat"]}
+    | {"from_name": NAMES[i - 2], "to_name": NAMES[i - 1]}
+    for i in range(2, 6)
+}
+SIGNS = {"/": ("slid", 300.0), "\\": ("slid", -200.0), ".": ("not_slid", None), "?": ("cannot_tell", None)}
+SIGNS["-"] = ("not_reached", None)
+
+
+def _take(take_id: str, player: str, school: str, signs: str, *, again: int = 1, shift: int = 0) -> TakeRow:
+    steps: dict[int, dict[str, Any]] = {}
+    for event, sign in enumerate(signs, start=2):
+        outcome, cents = SIGNS[sign]
+        steps[event] = {"from_event": event - 1, "to_event": event, "outcome": outcome, "interval_cents": cents}
+        steps[event] |= {"duration_ms": 100.0 + event if cents else None, "kind": "same_finger" if cents else None}
+        steps[event] |= {
+            "weight": 1.0,
+            "from_string": "A",
+            "from_finger": event - 2,
+            "to_string": "A",
+            "to_finger": event - 1,
+        }
+    return TakeRow(take_id, f"{take_id}-t", again, player, player, school, None, 1902, shift, steps)
+
+
+def _passage(*takes: TakeRow) -> Passage:
+    return Passage(
+        work={"work_id": "air", "title": "Air"},
+        reference="Ed 1898",
+        stretch=Stretch(1, 5, "bars 21–22"),
+        events=EVENTS,
+        places=PLACES,
+        printed={"Ed 1898": {1: {"string": "A", "finger": 0, "slide_marked": False}}},
+        takes=list(takes),
+        passed_by=["late-take"],
+        unlike=[("odd-take", "its notes are not those of the part")],
+    )
+
+
+PASSAGE = _passage(
+    _take("quill-02", "quill", "north", "./\\?", shift=2),
+    _take("quill-02", "quill", "north", "--/.", again=2),
+    _take("brack-03", "brack", "south", "//..", again=1),
+)
+
+
+def test_each_take_has_its_signs_fingers_and_counts() -> None:
+    lines = list(table(PASSAGE, width=100))
+    assert lines[0].split() == ["bar", "21", "22"]
+    assert lines[2].split() == ["written", "A4", "C5", "F5", "~", "A5", "G5"]
+    quill, again, brack, slid, of = lines[4:]
+    assert quill.split() == ["quill-02", "+2", "0A", ".", "1A", "/", "2A", "\\", "3A", "?", "4A", "2", "of", "3"]
+    assert again.split()[:3] == ["quill-02", "(2nd", "time)"]
+    assert again.split()[-3:] == ["1", "of", "2"]
+    assert brack.split()[-3:] == ["2", "of", "4"]
+    assert slid.split() == ["slid", "1", "2", "2", "0"]
+    assert of.split() == ["of", "2", "2", "3", "2"]
+
+
+def test_a_narrow_terminal_gets_bar_below_bar() -> None:
+    lines = list(table(PASSAGE, width=50))
+    assert max(map(len, lines)) <= 50
+    assert sum(line.startswith("bar") for line in lines) == 2
+
+
+def test_sentences_name_the_place_most_slid_and_who_is_missing() -> None:
+    said = list(sentences(PASSAGE))
+    assert said[0] == "Most slid: bar 21 beat 2, C5 to F5: 2 of 2, median 103 ms, same finger 2."
+    assert said[1].startswith("In all 5 of 9 (56 %, 95 % limits 27–81 % ")  # Wilson 1927, by hand: .267 to .811
+    assert said[1].endswith("in 2 takes of 2 players.")
+    assert said[2:] == ["Not reached by late-take.", "odd-take: its notes are not those of the part."]
+
+
+def test_groups_are_counted_where_all_of_them_play() -> None:
+    # By hand: shares weigh .5, .5, 2/3, .5; above 2 * 1 / 3, below 1 * 1 / 2 (Mantel and Haenszel 1959).
+    (said,) = by_group(PASSAGE, "school")
+    assert said == (
+        "At the 4 places that both play: north 54 % against south 46 %; odds ratio within places 1.3 "
+        "(too few players for limits); 2 players."
+    )
+    (alone,) = by_group(_passage(_take("quill-02", "quill", "north", "./\\?")), "school")
+    assert alone == "No place here was played in more than one school."
+
+
+def test_places_are_ranked_by_share_and_by_how_players_differ() -> None:
+    most, differ = ranked_places(PASSAGE)
+    assert [place["to_event"] for place in most] == [3, 4, 2]  # 2 of 2, 2 of 3, 1 of 2
+    assert differ[0]["to_event"] in (2, 4)
+    assert 3 not in [place["to_event"] for place in differ]
+
+
+@pytest.mark.parametrize(
+    ("bars", "first", "last"), [(None, 1, 5), ("21", 1, 4), ("21-22", 1, 5), ("22", 4, 5), ("21:2", 2, 3)]
+)
+def test_bars_as_typed(bars: str | None, first: int, last: int) -> None:
+    meant = stretch(EVENTS, bars)
+    assert (meant.first, meant.last) == (first, last)
+
+
+@pytest.mark.parametrize(
+    ("bars", "said"),
+    [
+        ("x", "cannot be read; write 21, 21-24"),
+        ("7", "there is no bar 7; the part has bars 21 to 22"),
+        ("22-21", "runs backwards; write 21-22"),
+        ("21:9", "bar 21 has nothing on beat 9"),
+    ],
+)
+def test_wrong_bars_are_named(bars: str, said: str) -> None:
+    with pytest.raises(UsageError, match=said):
+        stretch(EVENTS, bars)
