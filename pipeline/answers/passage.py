@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.answers.chords import chord_lines
 from pipeline.answers.written_parts import chosen_edition
 from pipeline.errors import DataError, typed
 from pipeline.steps.board import board_of
@@ -112,6 +113,26 @@ def _edition(corpus: Corpus, work_id: str | None, part: list[Row], name: str | N
     if work_id is None or not (part or name):
         return None
     return chosen_edition(corpus.catalogue, work_id, name)
+
+
+def chords(
+    folder: Path | str,
+    take_id: str,
+    *,
+    from_s: float | None = None,
+    to_s: float | None = None,
+    transfer_id: str | None = None,
+    speed_rank: int = 1,
+) -> list[Row]:
+    """Chords of a passage: start_s, notes, heard (in words) and ways (likeliest first); arguments as of ``hand``."""
+    corpus = Corpus(folder)
+    take_id, transfer_id = _take_of(corpus, take_id, transfer_id)
+    transfer_id, tables = _tables(corpus, take_id, transfer_id)
+    own = {**tables, "chord_hand": corpus.read("chord_hand", transfer_id)}
+    of_take = {n: None if t is None else t.filter(pl.col("take_id") == take_id) for n, t in own.items() if "chord" in n}
+    lines = chord_lines(of_take, name=name_of, speed_rank=speed_rank)
+    first, last = float("-inf") if from_s is None else from_s, float("inf") if to_s is None else to_s
+    return [line for line in lines if first <= line["start_s"] <= last]
 
 
 def _read(file: Path, take_id: str, strings: tuple[str, ...], midi_at: Callable[[float], float | None]) -> list[Row]:

@@ -1,7 +1,7 @@
 """``glideline hand``."""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -85,6 +85,25 @@ def hand(
         sure = int((~frame["cannot_tell"]).sum())
         typer.echo(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
         typer.echo("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
+        _show_chords(
+            passage.chords(folder, take, from_s=from_s, to_s=to_s, transfer_id=transfer, speed_rank=speed_rank)
+        )
+
+
+def _show_chords(lines: list[dict[str, Any]]) -> None:
+    """Print the chords of a passage, what is heard of each and the ways to stop it."""
+    from rich.table import Table
+
+    from pipeline.cli.console import console
+
+    if not lines:
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold", title="Chords and double stops", title_justify="left")
+    for head in ("s", "notes", "heard", "ways, lowest note first"):
+        table.add_column(head, justify="right" if head == "s" else "left")
+    for line in lines:
+        table.add_row(f"{line['start_s']:.2f}", line["notes"], line["heard"], "\n".join(line["ways"]))
+    console().print(table)
 
 
 def _shown(name: str, value: object) -> str:

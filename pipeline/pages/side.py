@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.answers.chords import chord_lines
 from pipeline.pages import pictures, side_facts
-from pipeline.pages.chords import chord_table
 from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
+from pipeline.pages.note_names import note_name
 from pipeline.pages.passage import page_name
 from pipeline.pages.recovery_picture import recovery_picture
 from pipeline.pages.render import drawing, page, write_text
@@ -127,7 +128,7 @@ def write_side(
         no_slides=side_facts.no_slides_words(tables["solo_span"]),
         recovery_picture=drawing(recovery_picture(tables["recovery"]) or ""),
         slides=cards,
-        chords=chord_table(tables),
+        chords=chord_lines(tables, name=note_name),
         runs=_runs(tables["run"]),
     )
     path = target / "side" / f"{transfer_id}.html"

@@ -1,78 +1,9 @@
-"""Chords on pages: what is said of them, and how they are drawn."""
-
-from typing import Any
+"""Chords in pictures."""
 
 import numpy as np
-import polars as pl
 
-from pipeline.pages.chords import ChordCurve, chord_table, heard_words
+from pipeline.pages.chords import ChordCurve
 from pipeline.pages.pictures import Drawn, Frame, rows
-from pipeline.store import schema
-
-NONE = {"sounds_later": "no", "later_ms": 0.0, "later_error_ms": 12.0, "start_cents": None}
-CHORD: dict[str, Any] = {
-    "chord_id": "t-c1000",
-    "start_s": 1.0,
-    "breaking": "other",
-    "spread_ms": 70.4,
-    "spread_error_ms": 14.0,
-    "bow_rule": "broken",
-    "flags": ["octave_uncertain"],
-}
-
-
-def notes(**middle: Any) -> list[dict[str, Any]]:
-    """Three notes, of which something is known of the middle one."""
-    return [{**NONE, "midi": midi, "chord_id": "t-c1000", "note_number": i} for i, midi in ((1, 57.0),)] + [
-        {**NONE, "midi": 66.1, "chord_id": "t-c1000", "note_number": 2, **middle},
-        {**NONE, "midi": 74.0, "chord_id": "t-c1000", "note_number": 3},
-    ]
-
-
-def frame(name: str, made: list[dict[str, Any]]) -> pl.DataFrame:
-    columns = schema.load(name).polars_schema()
-    return pl.DataFrame({c: [row.get(c) for row in made] for c in columns.names()}, schema=columns)
-
-
-def test_a_late_middle_note_and_what_it_means_are_said_with_its_error() -> None:
-    said = heard_words(CHORD, notes(sounds_later="yes", later_ms=70.4, later_error_ms=14.0, start_cents=18.0))
-    assert said.startswith("the strings begin one after another, 70 ms from the first to the last (± 14); ")
-    assert "the middle note (F♯4) sounds 70 ms later (± 14)" in said
-    assert "the middle note (F♯4) begins 18 cents high" in said
-    assert "no bow leaves out a middle string" in said
-    assert "may be missed, or wrong" in said
-
-
-def test_nothing_is_claimed_of_a_chord_that_cannot_be_told() -> None:
-    untold = {**CHORD, "breaking": "cannot_tell", "spread_ms": None, "bow_rule": "cannot_tell", "flags": []}
-    assert heard_words(untold, notes(start_cents=-4.0)) == "whether the strings begin together cannot be told"
-
-
-def test_a_chord_is_a_line_of_the_table_with_its_ways_likeliest_first() -> None:
-    stops = {1: (0.8, (("G", 1), ("D", 2), ("A", 3))), 2: (0.1, (("G", 2), ("D", 3), ("A", 4)))}
-    ways = [
-        {
-            "chord_id": "t-c1000",
-            "speed_rank": 1,
-            "rank": rank,
-            "note_number": i,
-            "string": string,
-            "finger": finger,
-            "probability": chance,
-            "alone_probability": 0.4,
-        }
-        for rank, (chance, way) in stops.items()
-        for i, (string, finger) in enumerate(way, start=1)
-    ]
-    tables = {
-        "chord": frame("chord", [CHORD]),
-        "chord_note": frame("chord_note", notes()),
-        "chord_hand": frame("chord_hand", ways),
-    }
-    (line,) = chord_table(tables)
-    assert line["notes"] == "A3–F♯4–D5"
-    assert line["ways"] == ["G1 D2 A3: 0.80 in the passage, 0.40 alone", "G2 D3 A4: 0.10 in the passage, 0.40 alone"]
-    assert chord_table({"chord": None, "chord_note": None, "chord_hand": None}) == []
 
 
 def test_curves_are_drawn_by_string_and_an_untold_onset_in_grey() -> None:
