@@ -1,14 +1,15 @@
 """A part grown from takes alone, where nobody has a score.
 
 The take of middle length is the first part; all takes are laid on it, what fewer than half of them strike is dropped,
-and what a third of them have beside it is added (next to a note that repeats, takes disagree on which side of it), three
-times over; at the end half of the takes must have every note. Its events are columns without bars; sections that come
-again stand as often as they were played.
+and what a third of them have beside it is added (next to a note that repeats, takes disagree on which side of it),
+three times over; at the end half of the takes must have every note. Its events are columns without bars; sections that
+come again stand as often as they were played.
 """
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -116,7 +117,7 @@ def _beside(fitting: Sequence[_Laid]) -> dict[tuple[int, float], dict[int, float
     found: defaultdict[tuple[int, float], dict[int, float]] = defaultdict(dict)
     for k, own in enumerate(fitting):
         struck = np.flatnonzero(own.event >= 0)
-        for a, b in zip(struck[:-1], struck[1:], strict=True):
+        for a, b in pairwise(struck):
             if own.event[b] <= own.event[a] or own.event[b] > own.event[a] + 2:
                 continue
             for j in range(a + 1, b):

@@ -87,10 +87,9 @@ def graph(part: Part) -> Graph:
     keys = np.array(sorted(edges), dtype=np.int64).reshape(-1, 2)
     values = np.array([edges[a, b] for a, b in keys.tolist()], dtype=np.float64).reshape(-1, 2)
     first = np.searchsorted(keys[:, 0], np.arange(size + 1))
-    beats, apart = np.unique(np.round(np.maximum(values[:, 1], 1e-3), 6), return_inverse=True)
-    return Graph(
-        first.astype(np.int64), keys[:, 1].copy(), values[:, 0].copy(), apart.astype(np.int64).ravel(), np.log(beats)
-    )
+    distinct, apart = np.unique(np.round(np.maximum(values[:, 1], 1e-3), 6), return_inverse=True)
+    source, chance = keys[:, 1].copy(), values[:, 0].copy()
+    return Graph(first.astype(np.int64), source, chance, apart.astype(np.int64).ravel(), np.log(distinct))
 
 
 def _onward(
