@@ -58,3 +58,10 @@ def test_the_step_is_given_every_table_that_its_results_rest_on():
     }
     assert len(used) > 15
     assert used <= {*KEPT, *COMPUTED, "run"}
+
+
+def test_places_rest_on_tables_that_the_step_is_given():
+    # But for the hands, which no result counts.
+    used = {name for layer, name in views.rests_on(("fact", "written_place_take")) if layer == "base"}
+    assert {"written_note", "written_match", "written_fit"} < used
+    assert used - {"note_hand"} <= {*KEPT, *COMPUTED, "run"}
