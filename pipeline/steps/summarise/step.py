@@ -18,6 +18,8 @@ COMPUTED = (
     "transition",
     "slide",
     "solo_span",
+    "chord_note",
+    "transition_hand",
     "recovery",
     "written_fit",
     "written_match",
@@ -106,7 +108,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=8,
+    version=9,
     scope="corpus",
     reads=COMPUTED,
     writes=tuple(relation.name for relation in schema.relations("result")),
