@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.errors import DataError, typed
 from pipeline.instruments import INSTRUMENTS
 from pipeline.store.adding.editing import EditableTable
@@ -16,11 +17,12 @@ from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.catalogue.written import bars_of, reference, written_rows
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
-from pipeline.store.parts.part import WrittenPart
+from pipeline.store.parts.part import WrittenNote, WrittenPart, numbered
 from pipeline.store.parts.read import read_part
 from pipeline.store.schema import load
 
 FOLDER = "catalogue/parts"
+GROWN = "grown from takes"
 _OF_A_PART = ("written_part", "written_note", "written_way")
 
 
@@ -56,13 +58,9 @@ def add(
         corpus = Corpus(folder)
         known_work(corpus.catalogue, work_id)
         there = corpus.catalogue.rows("written_part", work_id=work_id, edition=edition)
-        if there and not replace:
-            if "catalogue/written_note.csv" in change.finished:  # the same command, cut short
-                return read_part(file, strings=_strings(corpus.catalogue, work_id), part=part)
-            raise DataError(
-                f"{edition!r} of {work_id} is already in catalogue/written_part.csv",
-                "give --replace to read it anew (what was mended by hand in written_note.csv is then lost)",
-            )
+        if there and not replace and "catalogue/written_note.csv" in change.finished:  # the same command, cut short
+            return read_part(file, strings=_strings(corpus.catalogue, work_id), part=part)
+        _require_new(corpus, work_id, edition, replace=replace)
         read = read_part(
             file,
             strings=_strings(corpus.catalogue, work_id),
@@ -77,17 +75,72 @@ def add(
         return read
 
 
+def grow(folder: Path | str, work_id: str, *, edition: str | None = None, replace: bool = False) -> WrittenPart:
+    """Grows a part from the takes of a work, for want of a score, and keeps it; its places are numbers, not bars.
+
+    Parameters
+    ----------
+    folder : the corpus, run.
+    work_id : the work.
+    edition : name of the part; "grown from takes" if None.
+    replace : as in ``add``.
+
+    Raises
+    ------
+    DataError
+        If there is no such work, fewer than two of its takes have notes, or the part is there already.
+    """
+    from pipeline.signal.passages.grow import LEAST_TAKES
+    from pipeline.signal.passages.grow import grow as grown_from
+
+    edition = edition or GROWN
+    with OpenCorpus(folder) as opened:
+        known_work(Corpus(folder).catalogue, work_id)
+        frame = opened.sql(
+            "select note.take_id, note.midi, note.start_s from base.note "
+            "join stage.analysed_take using (transfer_id, take_id) join base.take using (take_id) "
+            f"where take.work_id = '{work_id}' order by take_id, note.start_s"
+        )
+    takes = [
+        (rows["midi"].to_numpy(), rows["start_s"].to_numpy())
+        for _, rows in frame.group_by("take_id", maintain_order=True)
+    ]
+    if len(takes) < LEAST_TAKES:
+        cure = "add takes of it, or read a score by `glideline part add`"
+        raise DataError(f"{work_id}: {len(takes)} of its takes have notes; a part is grown from {LEAST_TAKES}", cure)
+    found = grown_from(takes)
+    notes = [
+        WrittenNote(pitch[0], onset=float(beat))
+        for pitch, beat in zip(found.part.pitches, found.part.beats, strict=True)
+    ]
+    part = WrittenPart(numbered(notes, range(len(notes))))
+    with changing(Corpus(folder).root, doing="part grow") as change:
+        corpus = Corpus(folder)
+        _require_new(corpus, work_id, edition, replace=replace)
+        row = {"grown": True, "note": f"from {len(takes)} takes, {', '.join(sorted(set(frame['take_id'])))}"}
+        write(corpus, change, part, work_id=work_id, edition=edition, row=row)
+    return part
+
+
+def _require_new(corpus: Corpus, work_id: str, edition: str, *, replace: bool) -> None:
+    if corpus.catalogue.rows("written_part", work_id=work_id, edition=edition) and not replace:
+        raise DataError(
+            f"{edition!r} of {work_id} is already in catalogue/written_part.csv",
+            "give --replace to make it anew (what was mended by hand in written_note.csv is then lost)",
+        )
+
+
 def write(
     corpus: Corpus, change: Change, part: WrittenPart, *, work_id: str, edition: str, row: Mapping[str, Any]
 ) -> None:
     """Gives the rows of a part to a change, in the place of what is there of that edition.
 
-    The first part of a work becomes its reference. ``row``: other cells of ``written_part``.
+    The first edition of a work becomes its reference, before any grown part. ``row``: other cells of ``written_part``.
     """
     own = {"work_id": work_id, "edition": edition}
     parts = corpus.catalogue.rows("written_part", work_id=work_id)
     first, last = bars_of(part)
-    is_reference = reference(parts) in (None, edition)
+    is_reference = not row.get("grown") and reference(p for p in parts if not p["grown"]) in (None, edition)
     rows = written_rows(part, **own)
     rows["written_part"] = [
         own | {"is_reference": is_reference, "from_bar": first, "to_bar": last} | {k: v for k, v in row.items() if v}

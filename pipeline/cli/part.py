@@ -7,10 +7,16 @@ import typer
 
 from pipeline.cli.ids import completing, whole_id
 
+_NEXT = "They are in catalogue/written_note.csv, where you can mend them; `glideline run` compares them."
+
 
 def part(
     do: Annotated[
-        Literal["add", "show"], typer.Argument(metavar="WHAT", help="add: read a file in. show: list its notes.")
+        Literal["add", "show", "grow"],
+        typer.Argument(
+            metavar="WHAT",
+            help="add: read a file in. show: list its notes. grow: make one from takes, without a score.",
+        ),
     ],
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
     work: Annotated[
@@ -50,7 +56,12 @@ def part(
         said = f" in {bars} bars" if bars else ", no bars named"
         ways = ", ".join(sorted({way.way.replace("_", " ") for way in read.ways}))
         typer.echo(f"{len(read.notes)} notes{said}" + (f"; {ways}" if ways else ""))
-        typer.echo("They are in catalogue/written_note.csv, where you can mend them; `glideline run` compares them.")
+        typer.echo(_NEXT)
+        return
+    if do == "grow":
+        read = written_parts.grow(folder, work, edition=edition, replace=replace)
+        typer.echo(f"{len(read.notes)} notes, numbered, since no score says where bars begin")
+        typer.echo(_NEXT)
         return
     frame = written_parts.notes(folder, work, edition=edition)
     if output == "csv":
