@@ -14,6 +14,7 @@ import polars as pl
 import pytest
 from typer.testing import CliRunner
 
+from pipeline.answers import written_parts
 from pipeline.answers.error_rates import listening_results
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.gather import gather
@@ -155,12 +156,32 @@ def test_takes_that_leave_something_out_do_not_reach_it(result):
     assert {t.take_id for t in without.takes if t.time_through == 2} == {"doveturn-1926", "tindlemere-1929"}
 
 
-def test_one_place_is_judged_across_takes(result, tmp_path):
+@pytest.fixture(scope="module")
+def copied(result, tmp_path_factory):
+    """A copy of the demo without pages, to be written to."""
+    folder = tmp_path_factory.mktemp("copied") / "demo"
+    shutil.copytree(result.folder, folder, ignore=shutil.ignore_patterns("report"))
+    return folder
+
+
+def test_a_part_is_grown_where_there_is_no_score(copied):
+    part = written_parts.grow(copied, "romance-in-f")
+    kept = Corpus(copied).catalogue.rows("written_part", work_id="romance-in-f")
+    assert [(row["edition"], row["grown"], bool(row["is_reference"])) for row in kept] == [
+        *(("Peerwick 1899", None, True), ("grown from takes", True, False)),
+    ]
+    written = {row["midi"] for row in Corpus(copied).catalogue.rows("written_note", edition="Peerwick 1899")}
+    assert len(part.notes) > 60
+    assert {note.midi for note in part.notes} <= written
+    with pytest.raises(DataError, match="'grown from takes' of romance-in-f is already in"):
+        written_parts.grow(copied, "romance-in-f")
+
+
+def test_one_place_is_judged_across_takes(result, copied):
+    folder = copied
     with OpenCorpus(result.folder) as corpus:
         place = corpus.view("fact.written_place", where="work_id = 'romance-in-f' and bar = '5'").row(0, named=True)
         takes = corpus.view("fact.written_place_take", where=f"written_place_id = '{place['written_place_id']}'")
-    folder = tmp_path / "copy"
-    shutil.copytree(result.folder, folder, ignore=shutil.ignore_patterns("report"))
     sample = listen(folder, place=f"romance-in-f:5:{place['beat']:g}")
     assert sample.numbers["stretch"] == 0
     assert 2 <= sum(sample.numbers.values()) <= takes.height
