@@ -23,7 +23,7 @@ def status(
     """
     import polars as pl
 
-    from pipeline.engine.planner import NEW
+    from pipeline.engine.decision import NEW
     from pipeline.flows.status import STATES
     from pipeline.flows.status import status as find_status
 

@@ -3,9 +3,9 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pipeline.engine.planner import CHANGED, Due, Planner
-from pipeline.engine.runner import group_values
-from pipeline.steps.scopes import CORPUS
+from pipeline.engine.decision import CHANGED
+from pipeline.engine.planner import Due, Planner
+from pipeline.steps.base import Step
 from pipeline.store.database.compaction import frames
 from pipeline.store.provenance import RunRow, hash_value, row_of, shortened
 
@@ -17,15 +17,11 @@ def explain(planner: Planner) -> Iterator[str]:
     steps = {step.name: step for stage in planner.stages for step in stage}
     steps |= {step.name: step for step in planner.corpus_steps}
     found = list(planner.outlook())
-    rows = _rows(planner, {(_first(due), due.step) for due in found if due.why == CHANGED})
+    rows = _rows(planner, {(due.transfers[0], due.step) for due in found if due.why == CHANGED})
     for due in found:
-        row = rows.get((_first(due), due.step)) if due.why == CHANGED else None
+        row = rows.get((due.transfers[0], due.step)) if due.why == CHANGED else None
         why = "; ".join(_differences(planner, due, row, steps[due.step])) if row else ""
         yield f"{due.step} of {due.unit_id}: {why or due.why}"
-
-
-def _first(due: Due) -> str:
-    return CORPUS if due.unit_id == CORPUS else due.transfers[0]
 
 
 def _rows(planner: Planner, wanted: set[tuple[str, str]]) -> dict[tuple[str, str], RunRow]:
@@ -42,25 +38,17 @@ def _rows(planner: Planner, wanted: set[tuple[str, str]]) -> dict[tuple[str, str
     }
 
 
-def _differences(planner: Planner, due: Due, row: RunRow, step: Any) -> Iterator[str]:
+def _differences(planner: Planner, due: Due, row: RunRow, step: Step) -> Iterator[str]:
+    now = planner.reads(step, due.unit_id, due.transfers)
     if row.step_version != step.version:
         yield f"version of the step changed {row.step_version} → {step.version}"
-    yield from changes(row.settings, group_values(planner.settings, step.name), what="setting ")
-    facts = step.facts(planner.corpus.catalogue, due.unit_id)
-    yield from changes(row.facts, shortened(facts))
-    samples = None if due.unit_id == CORPUS else planner.samples(due.transfers[0])
-    if row.samples_sha256 != samples:
+    yield from changes(row.settings, now.settings, what="setting ")
+    yield from changes(row.facts, shortened(now.facts))
+    if row.samples_sha256 != now.samples.get(due.transfers[0]):
         yield "the samples of the audio changed"
-    seen = planner.known.get(due.unit_id)
-    if step.needs_file and seen and row.file_sha256 != seen.file_sha256:
+    if step.needs_file and due.unit_id in now.files and row.file_sha256 != now.files[due.unit_id]:
         yield "the audio file changed (tags, or samples too)"
-    yield from changes(row.input_hashes, _inputs(planner, due, step), what="input table ", values=False)
-
-
-def _inputs(planner: Planner, due: Due, step: Any) -> Mapping[str, str]:
-    if due.unit_id == CORPUS:
-        return planner.corpus_inputs(step)
-    return planner.inputs(step, due.transfers)
+    yield from changes(row.input_hashes, now.inputs, what="input table ", values=False)
 
 
 def changes(old: Any, new: Any, *, what: str = "", path: str = "", values: bool = True) -> Iterator[str]:

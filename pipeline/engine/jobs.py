@@ -3,13 +3,13 @@
 A stage is a run of neighbouring steps of one scope: they are done together, by one worker, for one unit.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.steps.base import Step
-from pipeline.store.provenance import Cause, hash_value
+from pipeline.store.provenance import Cause
 
 Result = Literal["done", "cannot_tell", "failed", "unchanged", "waiting"]
 
@@ -129,41 +129,3 @@ def stages(steps: Sequence[Step]) -> list[tuple[Step, ...]]:
         else:
             groups.append([step])
     return [tuple(group) for group in groups]
-
-
-def key_of(
-    step: Step,
-    *,
-    settings: Mapping[str, Any],
-    facts: Mapping[str, Any],
-    samples: Mapping[str, str],
-    sounds: Mapping[str, SoundSpec],
-    files: Mapping[str, str],
-    inputs: Mapping[str, str],
-) -> str:
-    """Hash of everything that a step reads; it runs again if and only if this changes."""
-    return hash_value(
-        {
-            "step": step.name,
-            "version": step.version,
-            "settings": settings,
-            "facts": facts,
-            "samples": samples,
-            "sounds": {name: sound.key() for name, sound in sounds.items()} if step.needs_sound else {},
-            "files": files if step.needs_file else {},
-            "inputs": inputs,
-        }
-    )
-
-
-def input_hashes(step: Step, transfers: Iterable[str], outputs: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
-    """``transfer/table`` -> hash, for the input tables that there are.
-
-    ``outputs``: by transfer id, table -> hash of its file.
-    """
-    return {
-        f"{transfer_id}/{table}": outputs[transfer_id][table]
-        for transfer_id in transfers
-        for table in step.reads
-        if table in outputs.get(transfer_id, {})
-    }

@@ -9,24 +9,28 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.engine.damage import Files, Table
-from pipeline.engine.jobs import Brief, Job, Report, Seen, SoundSpec, input_hashes, key_of
-from pipeline.engine.runner import blocked_key, group_values
+from pipeline.engine.decision import (
+    DAMAGED,
+    GONE,
+    NEW,
+    Reads,
+    blocked_key,
+    group_values,
+    input_hashes,
+    outputs_of,
+    why,
+)
+from pipeline.engine.jobs import Brief, Job, Report, Seen, SoundSpec
 from pipeline.errors import GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import Step
-from pipeline.steps.scopes import CORPUS, session_units, transfer_ids
+from pipeline.steps.scopes import CORPUS, WHOLE, session_units, transfer_ids
 from pipeline.store.audio.channels import channel_rule_of
 from pipeline.store.corpus import Corpus
-from pipeline.store.provenance import TRIED_AGAIN, hash_bytes_of, hash_value
+from pipeline.store.provenance import hash_bytes_of, hash_value
 
-NEW = "has not run yet"
-CHANGED = "something that it reads has changed"
 COPIED = "its file was copied or touched; the next run compares it and keeps what still holds"
 AUDIO = "the audio file is new or has changed on disk"
-GONE = "a table that it wrote is gone"
-DAMAGED = "a table that it wrote is damaged or has been changed"
-AGAIN = "asked to run again"
-RETRY = "failed for a reason that lay in the machine or the program"
 PERHAPS = "its input tables may change"
 
 Book = dict[str, dict[str, Brief]]
@@ -140,9 +144,10 @@ class Planner:
             for _, _, found in self.due(stage, perhaps):
                 yield from found
         for step in self.corpus_steps:
-            why = PERHAPS if any(not t.isdisjoint(step.reads) for t in perhaps.values()) else self.corpus_why(step)
-            if why:
-                yield Due(CORPUS, step.name, (), why, sure=why != PERHAPS)
+            unsure = any(not tables.isdisjoint(step.reads) for tables in perhaps.values())
+            reason = PERHAPS if unsure else self.why(step, *WHOLE)
+            if reason:
+                yield Due(CORPUS, step.name, WHOLE[1], reason, sure=not unsure)
 
     def _blocked_anew(self, transfer_id: str) -> bool:
         row = self.book.get(transfer_id, {}).get(self.stages[0][0].name)
@@ -166,11 +171,11 @@ class Planner:
             unsure = any(not perhaps.get(t, set()).isdisjoint(step.reads) for t in ready)
             if unheard:
                 looked = COPIED if unit_id in self.touched else AUDIO
-                why = looked if step.name in self.book.get(unit_id, {}) else NEW
+                reason = looked if step.name in self.book.get(unit_id, {}) else NEW
             else:
-                why = PERHAPS if unsure else self._why(step, unit_id, ready)
-            if why:
-                found.append(Due(unit_id, step.name, tuple(ready), why, sure=not unsure))
+                reason = PERHAPS if unsure else self.why(step, unit_id, ready)
+            if reason:
+                found.append(Due(unit_id, step.name, tuple(ready), reason, sure=not unsure))
                 for t in ready:
                     perhaps.setdefault(t, set()).update(step.writes)
             elif self.book[ready[0]][step.name].outcome == "failed":
@@ -178,22 +183,14 @@ class Planner:
         return found
 
     def _outputs(self, transfer_id: str) -> dict[str, str]:
-        rows = self.book.get(transfer_id, {})
-        return {table: sha for row in rows.values() for table, sha in row.outputs.items()}
+        return outputs_of(self.book.get(transfer_id, {}).values())
 
-    def _why(self, step: Step, unit_id: str, transfers: Sequence[str]) -> str:
+    def why(self, step: Step, unit_id: str, transfers: Sequence[str]) -> str:
         """Why a step whose inputs are settled must run; empty if it need not."""
-        rows = [self.book.get(t, {}).get(step.name) for t in transfers]
-        if any(row is None for row in rows):
-            return NEW
-        key = self.key(step, unit_id, transfers)
-        if any(row.key != key for row in rows if row):
-            return CHANGED
-        if self.again:
-            return AGAIN
-        if any(row.cause in TRIED_AGAIN for row in rows if row):
-            return RETRY
-        return next((why for t, row in zip(transfers, rows, strict=True) if row and (why := self._amiss(t, row))), "")
+        rows = {t: self.book.get(t, {}).get(step.name) for t in transfers}
+        if None in rows.values():
+            return NEW  # before anything is hashed
+        return why(self.reads(step, unit_id, transfers), rows, again=self.again, amiss=self._amiss)
 
     def _amiss(self, transfer_id: str, row: Brief) -> str:
         """What is wrong with the tables of a row; empty if they stand."""
@@ -205,17 +202,17 @@ class Planner:
                 return f"{DAMAGED}: {table}"
         return ""
 
-    def key(self, step: Step, unit_id: str, transfers: Sequence[str]) -> str:
-        """The key that the step would have now."""
-        samples = {t: sha for t in transfers if (sha := self.samples(t))}
-        return key_of(
+    def reads(self, step: Step, unit_id: str, transfers: Sequence[str]) -> Reads:
+        """What the step would read for a unit now."""
+        heard = list(self.sounds) if step.scope == "corpus" else transfers
+        return Reads(
             step,
             settings=self._settings(step.name),
             facts=step.facts(self.corpus.catalogue, unit_id),
-            samples=samples,
-            sounds={t: self.sounds[t] for t in transfers},
+            samples={t: sha for t in heard if (sha := self.samples(t))},
+            sounds={t: self.sounds[t] for t in transfers if t in self.sounds},
             files={t: self.known[t].file_sha256 for t in transfers if t in self.known},
-            inputs=self.inputs(step, transfers),
+            inputs=self._inputs(step, transfers),
         )
 
     def _settings(self, step: str) -> Mapping[str, Any]:
@@ -223,9 +220,14 @@ class Planner:
             self._plain_settings[step] = group_values(self.settings, step)
         return self._plain_settings[step]
 
-    def inputs(self, step: Step, transfers: Sequence[str]) -> dict[str, str]:
-        """Hashes of the step's input tables as they stand."""
-        return input_hashes(step, transfers, {t: self._outputs(t) for t in transfers})
+    def _inputs(self, step: Step, transfers: Sequence[str]) -> dict[str, str]:
+        """Hashes of the step's input tables as they stand; for the corpus one over the tables of all transfers."""
+        if step.scope != "corpus":
+            return input_hashes(step, transfers, {t: self._outputs(t) for t in transfers})
+        return {
+            table: hash_value({t: sha for t in self.sounds if (sha := self._outputs(t).get(table)) is not None})
+            for table in step.reads
+        }
 
     def samples(self, transfer_id: str) -> str | None:
         """Hash of the transfer's samples as far as known."""
@@ -273,55 +275,18 @@ class Planner:
 
     def corpus_job(self, step: Step) -> Job:
         """The job of a step on the whole corpus."""
-        facts = step.facts(self.corpus.catalogue, CORPUS)
-        inputs = self.corpus_inputs(step)
+        reads = self.reads(step, *WHOLE)
         return Job(
             CORPUS,
             len(self.stages),
             (step.name,),
-            (CORPUS,),
-            {step.name: facts},
+            WHOLE[1],
+            {step.name: reads.facts},
             {},
             {},
             again=self.again,
-            inputs=inputs,
-            samples=self.all_samples(),
-        )
-
-    def all_samples(self) -> dict[str, str]:
-        """Hashes of the samples of all transfers, as far as known."""
-        return {t: sha for t in self.sounds if (sha := self.samples(t))}
-
-    def corpus_inputs(self, step: Step) -> dict[str, str]:
-        """For a step on the whole corpus: table -> one hash over the tables of all transfers."""
-        return {
-            table: hash_value({t: sha for t in self.sounds if (sha := self._outputs(t).get(table)) is not None})
-            for table in step.reads
-        }
-
-    def corpus_why(self, step: Step) -> str:
-        """Why a step on the whole corpus must run; empty if it need not."""
-        row = self.book.get(CORPUS, {}).get(step.name)
-        if row is None:
-            return NEW
-        if row.key != self.corpus_key(step):
-            return CHANGED
-        if self.again:
-            return AGAIN
-        if row.cause in TRIED_AGAIN:
-            return RETRY
-        return self._amiss(CORPUS, row)
-
-    def corpus_key(self, step: Step) -> str:
-        """The key that a step on the whole corpus would have now."""
-        return key_of(
-            step,
-            settings=group_values(self.settings, step.name),
-            facts=step.facts(self.corpus.catalogue, CORPUS),
-            samples=self.all_samples(),
-            sounds={},
-            files={},
-            inputs=self.corpus_inputs(step),
+            inputs=reads.inputs,
+            samples=reads.samples,
         )
 
 

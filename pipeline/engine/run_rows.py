@@ -12,7 +12,7 @@ from pipeline.store.files.durable import sync_folder
 from pipeline.store.provenance import RunRow, frame_of, hash_bytes_of, rows_of
 
 
-class Shelves:
+class RunRows:
     """Reads and writes the ``run`` table of transfers, and takes away tables whose row goes."""
 
     def __init__(self, corpus: Corpus, steps: Iterable[Step]) -> None:

@@ -6,28 +6,27 @@ are touched, so a row that stands always tells the truth about the tables beside
 """
 
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from pipeline.engine.decision import DAMAGED, Reads, blocked_key, group_values, input_hashes, outputs_of, why
 from pipeline.engine.failures import Failure, TableDamagedError, WorkerKilledError, explain_failure
-from pipeline.engine.jobs import Brief, Did, Job, Report, Seen, SoundSpec, input_hashes, key_of
-from pipeline.engine.run_rows import Shelves, WholeTables
+from pipeline.engine.jobs import Brief, Did, Job, Report, Seen, SoundSpec
+from pipeline.engine.run_rows import RunRows, WholeTables
 from pipeline.errors import DataError, GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import Sound, Step, StepInput, StepOutput, Tables
 from pipeline.store.audio.decode import file_hash, hash_and_sound, read_sound
 from pipeline.store.corpus import Corpus
 from pipeline.store.provenance import (
-    TRIED_AGAIN,
     Cause,
     Outcome,
     RunRow,
     hash_bytes_of,
-    hash_value,
     libraries,
     shortened,
 )
@@ -48,7 +47,7 @@ class _Doing:
         self.job = job
         self.settings = settings
         self.steps = {step.name: step for step in steps}
-        self.shelves = Shelves(corpus, steps)
+        self.run_rows = RunRows(corpus, steps)
         self.rows: dict[str, dict[str, RunRow]] = {}
         self._unkept: set[str] = set()  # transfers with rows that are not on disk yet
         self.seen: dict[str, Seen] = {}
@@ -60,7 +59,7 @@ class _Doing:
     def report(self) -> Report:
         started, transfers = time.perf_counter(), list(self.job.transfers)
         try:
-            self.rows = {transfer_id: self.shelves.rows(transfer_id) for transfer_id in transfers}
+            self.rows = {transfer_id: self.run_rows.rows(transfer_id) for transfer_id in transfers}
             if self.job.problem:
                 self._blocked()
                 transfers = []
@@ -70,7 +69,7 @@ class _Doing:
                 transfers = self._step(self.steps[name], transfers)
             for transfer_id in sorted(self._unkept):
                 rows, self.rows[transfer_id] = self.rows[transfer_id], {}
-                self.shelves.keep(transfer_id, rows)
+                self.run_rows.keep(transfer_id, rows)
                 self.rows[transfer_id] = rows
         except Exception as error:  # a fault of ours, or of the disk under the rows
             failure = explain_failure(error, doing="reading or writing the rows of run")
@@ -107,11 +106,11 @@ class _Doing:
         except Exception as error:
             first = self.steps[self.job.steps[0]]
             failure = explain_failure(error, doing="reading the audio file")
-            self._failed(transfer_id, first, failure, key=self._key(first, [transfer_id], {}), inputs={})
+            self._failed(transfer_id, first, failure, key=self._reads(first, [transfer_id], {}).key, inputs={})
             return False
         old = {row.samples_sha256 for row in self.rows[transfer_id].values() if row.samples_sha256}
         if old - {known.samples_sha256}:
-            self.shelves.set_aside(transfer_id, label=sorted(old)[0][:12])
+            self.run_rows.set_aside(transfer_id, label=sorted(old)[0][:12])
             self.rows[transfer_id] = {}
         return True
 
@@ -127,14 +126,14 @@ class _Doing:
         if self.job.inputs is not None:
             ready, inputs = transfers, dict(self.job.inputs)
         else:
-            outputs = {t: outputs_of(rows.values()) for t, rows in self.rows.items()}
+            outputs = {t: outputs_of(map(brief, rows.values())) for t, rows in self.rows.items()}
             ready = [t for t in transfers if all(table in outputs[t] for table in step.reads)]
             inputs = input_hashes(step, ready, outputs)
         if not ready:
             return []
-        key = self._key(step, ready, inputs)
-        due = [t for t in ready if self._due(step, t, key)]
-        if not due:
+        reads = self._reads(step, ready, inputs)
+        rows = {t: brief(row) if (row := self.rows[t].get(step.name)) else None for t in ready}
+        if not why(reads, rows, again=self.job.again, amiss=lambda t, _: self._amiss(step, t)):
             self.did += [Did(t, step.name, "unchanged") for t in ready]
             return [t for t in ready if self.rows[t][step.name].outcome != "failed"]
         try:
@@ -153,18 +152,16 @@ class _Doing:
         except Exception as error:
             failure = explain_failure(error, doing=f"step {step.name}")
             for t in ready:
-                self._failed(t, step, failure, key=key, inputs=inputs)
+                self._failed(t, step, failure, key=reads.key, inputs=inputs)
             return []
-        return [t for t in ready if self._written(step, t, output, key=key, inputs=inputs)]
+        return [t for t in ready if self._written(step, t, output, key=reads.key, inputs=inputs)]
 
-    def _due(self, step: Step, transfer_id: str, key: str) -> bool:
-        row = self.rows[transfer_id].get(step.name)
-        if row is None or row.key_sha256 != key or self.job.again or row.cause in TRIED_AGAIN:
-            return True
-        return row.outcome != "failed" and not self.shelves.intact(row, thorough=self.job.rehash)
+    def _amiss(self, step: Step, transfer_id: str) -> str:
+        row = self.rows[transfer_id][step.name]
+        return "" if self.run_rows.intact(row, thorough=self.job.rehash) else DAMAGED
 
-    def _key(self, step: Step, transfers: list[str], inputs: Mapping[str, str]) -> str:
-        return key_of(
+    def _reads(self, step: Step, transfers: list[str], inputs: Mapping[str, str]) -> Reads:
+        return Reads(
             step,
             settings=group_values(self.settings, step.name),
             facts=self.job.facts.get(step.name, {}),
@@ -204,7 +201,7 @@ class _Doing:
         for table in step.reads:
             frame = self._table(table, transfer_id, sha256=inputs[f"{transfer_id}/{table}"])
             if frame is None:
-                self.rows[transfer_id] = self.shelves.disown(self.rows[transfer_id], transfer_id, table)
+                self.rows[transfer_id] = self.run_rows.disown(self.rows[transfer_id], transfer_id, table)
                 raise TableDamagedError(
                     f"the table {table} of {transfer_id} is gone or damaged; run again to make it anew"
                 )
@@ -224,13 +221,13 @@ class _Doing:
         outcome, message = output.outcomes.get(transfer_id, ("done", ""))
         try:
             moved = self._moved(step, transfer_id, output, inputs)
-            self.rows[transfer_id] = self.shelves.forget(self.rows[transfer_id], transfer_id, step.name)
+            self.rows[transfer_id] = self.run_rows.forget(self.rows[transfer_id], transfer_id, step.name)
             tables = {table: output.tables[transfer_id][table] for table in step.writes}
             hashes = self._write(transfer_id, tables)
             row = self._row(step, transfer_id, outcome, message, key, inputs, hashes)
             rows = {**self.rows[transfer_id], step.name: row}
             if self.job.alone or step.name == self.job.steps[-1]:
-                self.shelves.keep(transfer_id, rows)
+                self.run_rows.keep(transfer_id, rows)
                 self._unkept.discard(transfer_id)
             else:
                 self._unkept.add(transfer_id)
@@ -280,7 +277,7 @@ class _Doing:
         if failure.cause != "machine" or standing is None or standing.outcome == "failed":
             try:
                 row = self._row(step, transfer_id, "failed", failure.message, key, inputs, {}, cause=failure.cause)
-                self.rows[transfer_id] = self.shelves.fail(self.rows[transfer_id], row)
+                self.rows[transfer_id] = self.run_rows.fail(self.rows[transfer_id], row)
                 self._unkept.discard(transfer_id)
             except (OSError, GlidelineError) as error:
                 more = explain_failure(error, doing="noting the failure in the table run")
@@ -318,11 +315,6 @@ class _Doing:
         )
 
 
-def blocked_key(problem: str) -> str:
-    """Key of a failure that lies in the catalogue."""
-    return hash_value({"blocked": problem})
-
-
 def said(transfer_id: str, step: str, failure: Failure) -> Did:
     """A failure as a report tells it."""
     return Did(
@@ -336,20 +328,9 @@ def said(transfer_id: str, step: str, failure: Failure) -> Did:
     )
 
 
-def group_values(settings: Settings, step: str) -> dict[str, Any]:
-    """A step's settings as plain values."""
-    values: dict[str, Any] = getattr(settings, step).model_dump(mode="json")
-    return values
-
-
 def brief(row: RunRow) -> Brief:
     """What the planner keeps of a row."""
     return Brief(row.key_sha256, row.outcome, row.cause, row.message, row.samples_sha256, row.output_hashes)
-
-
-def outputs_of(rows: Iterable[RunRow]) -> dict[str, str]:
-    """Table -> hash, over all rows of one transfer."""
-    return {table: sha for row in rows for table, sha in row.output_hashes.items()}
 
 
 def look_at(path: Path, *, decode: bool, spec: SoundSpec) -> tuple[Seen, Sound | None]:

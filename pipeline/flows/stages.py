@@ -10,6 +10,7 @@ from pipeline.engine.planner import Planner
 from pipeline.flows.journal import Journal
 from pipeline.flows.progress import Display, Tally
 from pipeline.flows.work import Batch, batches
+from pipeline.steps.scopes import WHOLE
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.build import build_database, is_current
 from pipeline.store.database.compaction import Spread, compact
@@ -64,7 +65,7 @@ class Work:
 
     def is_finished(self) -> bool:
         """Whether the steps on the whole corpus and the database are up to date as well."""
-        if any(self.planner.corpus_why(step) for step in self.planner.corpus_steps):
+        if any(self.planner.why(step, *WHOLE) for step in self.planner.corpus_steps):
             return False
         return is_current(self.corpus, compact(self.corpus, seen=self.planner.files))
 
@@ -119,7 +120,7 @@ class Work:
         """
         generation = compact(self.corpus, spread=spread)
         for step in self.planner.corpus_steps:
-            if not self.planner.corpus_why(step):
+            if not self.planner.why(step, *WHOLE):
                 continue
             job = self.planner.corpus_job(step)
             run_batches(batches([job], like=self.empty_batch, size=1), self.learn)

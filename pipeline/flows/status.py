@@ -9,7 +9,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.engine.damage import MOST_TO_ASK
-from pipeline.engine.planner import NEW, PERHAPS, Due, Planner
+from pipeline.engine.decision import NEW
+from pipeline.engine.planner import PERHAPS, Due, Planner
 from pipeline.errors import DataError
 from pipeline.flows.journal import events, latest
 from pipeline.flows.progress import clock, time_left_s
@@ -85,7 +86,7 @@ def status(corpus: Path | str | Corpus) -> Status:
     planner.known |= {t: planner.seen[planner.sounds[t].file] for t in planner.touched}
     due: dict[tuple[str, str], Due] = {}
     for item in planner.outlook():
-        for transfer_id in item.transfers or (CORPUS,):
+        for transfer_id in item.transfers:
             due[transfer_id, item.step] = item
     log = latest(corpus.derived)
     said = list(events(log)) if log else []

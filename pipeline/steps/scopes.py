@@ -11,6 +11,8 @@ from typing import Any
 import polars as pl
 
 CORPUS = "corpus"
+WHOLE = (CORPUS, (CORPUS,))
+"""The corpus as a unit, and its one member."""
 ALONE = "alone:"
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.engine.decision import group_values
 from pipeline.engine.jobs import key_of
-from pipeline.engine.runner import group_values
 from pipeline.settings import HandSettings, Settings
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.hand.step import STEP, readings
