@@ -13,7 +13,7 @@ from pathlib import Path
 from pipeline.engine.damage import Files, damaged_rows, table_owners
 from pipeline.engine.jobs import Brief, Seen
 from pipeline.engine.planner import Book
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.steps.scopes import CORPUS
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.corpus import Corpus
@@ -35,7 +35,7 @@ def read_book(corpus: Corpus) -> Book:
     return book
 
 
-def clear_up(corpus: Corpus, steps: Iterable[Step]) -> list[str]:
+def clear_up(corpus: Corpus, steps: Iterable[AnyStep]) -> list[str]:
     """Removes unfinished files and sets aside what has left the catalogue; says what it did."""
     steps = tuple(steps)
     for path in (corpus.derived / "tables").glob("*/.*.tmp"):

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 import pyarrow as pa
 
 from pipeline.engine.jobs import Brief
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.store.corpus import Corpus, read_parquet
 from pipeline.store.database.compaction import Stamp, current, owners, stamps
 from pipeline.store.provenance import hash_bytes_of
@@ -20,12 +20,12 @@ Table = tuple[str, str]  # name and transfer
 MOST_TO_ASK = 1000  # files that are hashed to answer a question; a run looks at all that it must
 
 
-def table_files(corpus: Corpus, steps: Iterable[Step]) -> Files:
+def table_files(corpus: Corpus, steps: Iterable[AnyStep]) -> Files:
     """By table that a step writes and by transfer, size and time of the files that exist."""
     return {table: stamps(corpus, table) for table in _tables(steps)}
 
 
-def _tables(steps: Iterable[Step]) -> list[str]:
+def _tables(steps: Iterable[AnyStep]) -> list[str]:
     return sorted({table for step in steps for table in step.writes} | {"run"})
 
 
@@ -51,7 +51,7 @@ def damaged(
     return {(table, t) for table, t, sha256 in suspects if hash_bytes_of(corpus.path(table, t)) != sha256}
 
 
-def table_owners(corpus: Corpus, steps: Iterable[Step]) -> dict[str, set[str]]:
+def table_owners(corpus: Corpus, steps: Iterable[AnyStep]) -> dict[str, set[str]]:
     """By table that a step writes, the transfers that have a file of it."""
     return {table: set(owners(corpus, table)) for table in _tables(steps)}
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from pipeline.engine.jobs import Brief, SoundSpec
 from pipeline.settings import Settings
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.store.provenance import TRIED_AGAIN, hash_value
 
 NEW = "has not run yet"
@@ -35,7 +35,7 @@ class Reads:
     inputs : hashes of the tables read.
     """
 
-    step: Step
+    step: AnyStep
     settings: Mapping[str, Any]
     facts: Mapping[str, Any]
     samples: Mapping[str, str]
@@ -97,7 +97,7 @@ def outputs_of(rows: Iterable[Brief]) -> dict[str, str]:
     return {table: sha for row in rows for table, sha in row.outputs.items()}
 
 
-def input_hashes(step: Step, transfers: Iterable[str], outputs: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
+def input_hashes(step: AnyStep, transfers: Iterable[str], outputs: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
     """``transfer/table`` -> hash, for the input tables that there are.
 
     ``outputs``: by transfer id, table -> hash of its file.

@@ -5,7 +5,7 @@ from typing import Any
 
 from pipeline.engine.decision import CHANGED
 from pipeline.engine.planner import Due, Planner
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.store.database.compaction import frames
 from pipeline.store.provenance import RunRow, hash_value, row_of, shortened
 
@@ -38,7 +38,7 @@ def _rows(planner: Planner, wanted: set[tuple[str, str]]) -> dict[tuple[str, str
     }
 
 
-def _differences(planner: Planner, due: Due, row: RunRow, step: Step) -> Iterator[str]:
+def _differences(planner: Planner, due: Due, row: RunRow, step: AnyStep) -> Iterator[str]:
     now = planner.reads(step, due.unit_id, due.transfers)
     if row.step_version != step.version:
         yield f"version of the step changed {row.step_version} → {step.version}"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.store.provenance import Cause
 
 Result = Literal["done", "cannot_tell", "failed", "unchanged", "waiting"]
@@ -120,9 +120,9 @@ class Report:
     took_s: float = 0.0
 
 
-def stages(steps: Sequence[Step]) -> list[tuple[Step, ...]]:
+def stages(steps: Sequence[AnyStep]) -> list[tuple[AnyStep, ...]]:
     """The steps grouped into runs of neighbours of one scope."""
-    groups: list[list[Step]] = []
+    groups: list[list[AnyStep]] = []
     for step in steps:
         if groups and groups[-1][-1].scope == step.scope:
             groups[-1].append(step)

@@ -23,7 +23,7 @@ from pipeline.engine.decision import (
 from pipeline.engine.jobs import Brief, Job, Report, Seen, SoundSpec
 from pipeline.errors import GlidelineError
 from pipeline.settings import Settings
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.steps.scopes import CORPUS, WHOLE, session_units, transfer_ids
 from pipeline.store.audio.channels import channel_rule_of
 from pipeline.store.corpus import Corpus
@@ -68,8 +68,8 @@ class Planner:
 
     corpus: Corpus
     settings: Settings
-    stages: Sequence[tuple[Step, ...]]
-    corpus_steps: Sequence[Step]
+    stages: Sequence[tuple[AnyStep, ...]]
+    corpus_steps: Sequence[AnyStep]
     book: Book
     seen: dict[str, Seen]
     files: Files
@@ -185,7 +185,7 @@ class Planner:
     def _outputs(self, transfer_id: str) -> dict[str, str]:
         return outputs_of(self.book.get(transfer_id, {}).values())
 
-    def why(self, step: Step, unit_id: str, transfers: Sequence[str]) -> str:
+    def why(self, step: AnyStep, unit_id: str, transfers: Sequence[str]) -> str:
         """Why a step whose inputs are settled must run; empty if it need not."""
         rows = {t: self.book.get(t, {}).get(step.name) for t in transfers}
         if None in rows.values():
@@ -202,7 +202,7 @@ class Planner:
                 return f"{DAMAGED}: {table}"
         return ""
 
-    def reads(self, step: Step, unit_id: str, transfers: Sequence[str]) -> Reads:
+    def reads(self, step: AnyStep, unit_id: str, transfers: Sequence[str]) -> Reads:
         """What the step would read for a unit now."""
         heard = list(self.sounds) if step.scope == "corpus" else transfers
         return Reads(
@@ -220,7 +220,7 @@ class Planner:
             self._plain_settings[step] = group_values(self.settings, step)
         return self._plain_settings[step]
 
-    def _inputs(self, step: Step, transfers: Sequence[str]) -> dict[str, str]:
+    def _inputs(self, step: AnyStep, transfers: Sequence[str]) -> dict[str, str]:
         """Hashes of the step's input tables as they stand; for the corpus one over the tables of all transfers."""
         if step.scope != "corpus":
             return input_hashes(step, transfers, {t: self._outputs(t) for t in transfers})
@@ -273,7 +273,7 @@ class Planner:
         """Lets a unit come up once more in this run."""
         self._done.discard((stage, unit_id))
 
-    def corpus_job(self, step: Step) -> Job:
+    def corpus_job(self, step: AnyStep) -> Job:
         """The job of a step on the whole corpus."""
         reads = self.reads(step, *WHOLE)
         return Job(

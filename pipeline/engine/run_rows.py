@@ -5,7 +5,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import current, whole
 from pipeline.store.files.durable import sync_folder
@@ -15,7 +15,7 @@ from pipeline.store.provenance import RunRow, frame_of, hash_bytes_of, rows_of
 class RunRows:
     """Reads and writes the ``run`` table of transfers, and takes away tables whose row goes."""
 
-    def __init__(self, corpus: Corpus, steps: Iterable[Step]) -> None:
+    def __init__(self, corpus: Corpus, steps: Iterable[AnyStep]) -> None:
         self.corpus = corpus
         self.order = {step.name: number for number, step in enumerate(steps)}
 

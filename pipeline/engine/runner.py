@@ -19,7 +19,7 @@ from pipeline.engine.jobs import Brief, Did, Job, Report, Seen, SoundSpec
 from pipeline.engine.run_rows import RunRows, WholeTables
 from pipeline.errors import DataError, GlidelineError
 from pipeline.settings import Settings
-from pipeline.steps.base import Sound, Step, StepInput, StepOutput, Tables
+from pipeline.steps.base import AnyStep, Sound, StepInput, StepOutput, Tables
 from pipeline.store.audio.decode import file_hash, hash_and_sound, read_sound
 from pipeline.store.corpus import Corpus
 from pipeline.store.provenance import (
@@ -34,7 +34,7 @@ from pipeline.store.provenance import (
 MOVED_CENTS = 1.0  # a speed that moves by less is not worth a word
 
 
-def do_job(corpus: Corpus, job: Job, *, settings: Settings, steps: tuple[Step, ...]) -> Report:
+def do_job(corpus: Corpus, job: Job, *, settings: Settings, steps: tuple[AnyStep, ...]) -> Report:
     """Do what a job needs; nothing that its rows of ``run`` show to be done. Never raises for the job's sake."""
     return _Doing(corpus, job, settings, steps).report()
 
@@ -42,7 +42,7 @@ def do_job(corpus: Corpus, job: Job, *, settings: Settings, steps: tuple[Step, .
 class _Doing:
     """One job being done; one unit's sound and rows at a time."""
 
-    def __init__(self, corpus: Corpus, job: Job, settings: Settings, steps: tuple[Step, ...]) -> None:
+    def __init__(self, corpus: Corpus, job: Job, settings: Settings, steps: tuple[AnyStep, ...]) -> None:
         self.corpus = corpus
         self.job = job
         self.settings = settings
@@ -121,7 +121,7 @@ class _Doing:
                 return replace(seen, samples_sha256=row.samples_sha256, problem="")
         return seen
 
-    def _step(self, step: Step, transfers: list[str]) -> list[str]:
+    def _step(self, step: AnyStep, transfers: list[str]) -> list[str]:
         """Does one step for the job's unit; returns the transfers that can go on."""
         if self.job.inputs is not None:
             ready, inputs = transfers, dict(self.job.inputs)
@@ -156,11 +156,11 @@ class _Doing:
             return []
         return [t for t in ready if self._written(step, t, output, key=reads.key, inputs=inputs)]
 
-    def _amiss(self, step: Step, transfer_id: str) -> str:
+    def _amiss(self, step: AnyStep, transfer_id: str) -> str:
         row = self.rows[transfer_id][step.name]
         return "" if self.run_rows.intact(row, thorough=self.job.rehash) else DAMAGED
 
-    def _reads(self, step: Step, transfers: list[str], inputs: Mapping[str, str]) -> Reads:
+    def _reads(self, step: AnyStep, transfers: list[str], inputs: Mapping[str, str]) -> Reads:
         return Reads(
             step,
             settings=group_values(self.settings, step.name),
@@ -193,7 +193,7 @@ class _Doing:
     def _file(self, transfer_id: str) -> Any:
         return self.corpus.audio_path(self.job.sounds[transfer_id].file)
 
-    def _tables(self, step: Step, transfer_id: str, inputs: Mapping[str, str]) -> Tables:
+    def _tables(self, step: AnyStep, transfer_id: str, inputs: Mapping[str, str]) -> Tables:
         """The tables that a step reads; one that is not what its row says goes, so that the next run makes it."""
         if step.scope == "corpus":
             return WholeTables(self.corpus, step.reads)
@@ -216,7 +216,7 @@ class _Doing:
         return self.corpus.read(table, transfer_id, sha256=sha256)
 
     def _written(
-        self, step: Step, transfer_id: str, output: StepOutput, *, key: str, inputs: Mapping[str, str]
+        self, step: AnyStep, transfer_id: str, output: StepOutput, *, key: str, inputs: Mapping[str, str]
     ) -> bool:
         outcome, message = output.outcomes.get(transfer_id, ("done", ""))
         try:
@@ -249,7 +249,7 @@ class _Doing:
         self._fresh |= {(transfer_id, table): (hashes[table], written[table]) for table in written}
         return hashes
 
-    def _moved(self, step: Step, transfer_id: str, output: StepOutput, inputs: Mapping[str, str]) -> str:
+    def _moved(self, step: AnyStep, transfer_id: str, output: StepOutput, inputs: Mapping[str, str]) -> str:
         """In words, how a side's speed moved although nothing of its own changed: its session moved it."""
         before = self.rows[transfer_id].get(step.name)
         if "speed" not in step.writes or step.scope != "session" or before is None or before.outcome == "failed":
@@ -271,7 +271,9 @@ class _Doing:
             return ""
         return f"speed moved from {was:+.1f} to {now:+.1f} cents with its session"
 
-    def _failed(self, transfer_id: str, step: Step, failure: Failure, *, key: str, inputs: Mapping[str, str]) -> None:
+    def _failed(
+        self, transfer_id: str, step: AnyStep, failure: Failure, *, key: str, inputs: Mapping[str, str]
+    ) -> None:
         """Notes a failure. What stood before is kept if only the machine failed; else it is out of date."""
         standing = self.rows[transfer_id].get(step.name)
         if failure.cause != "machine" or standing is None or standing.outcome == "failed":
@@ -286,7 +288,7 @@ class _Doing:
 
     def _row(
         self,
-        step: Step,
+        step: AnyStep,
         transfer_id: str,
         outcome: Outcome,
         message: str,

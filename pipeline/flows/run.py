@@ -24,7 +24,7 @@ from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display
 from pipeline.flows.stages import Summary, Work
 from pipeline.flows.work import load_steps, usable_cores
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import mend
@@ -178,7 +178,7 @@ def _uncollected() -> Iterator[None]:
 @_uncollected()
 def plan(
     corpus: Corpus,
-    steps: Sequence[Step],
+    steps: Sequence[AnyStep],
     *,
     until: str | None,
     only: frozenset[str] | None,

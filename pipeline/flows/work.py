@@ -9,7 +9,7 @@ from pathlib import Path
 from pipeline.engine.jobs import Job, Report
 from pipeline.engine.runner import do_job
 from pipeline.settings import Settings
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 from pipeline.store.corpus import Corpus
 
 # Read by the numeric libraries when they are loaded, so set before the workers start.
@@ -47,9 +47,9 @@ def do_batch(batch: Batch) -> list[Report]:
     return [do_job(corpus, job, settings=batch.settings, steps=steps) for job in batch.jobs]
 
 
-def load_steps(steps_from: str) -> tuple[Step, ...]:
+def load_steps(steps_from: str) -> tuple[AnyStep, ...]:
     """The steps that a module holds under the name STEPS; loading them takes seconds, so it is done late."""
-    steps: tuple[Step, ...] = import_module(steps_from).STEPS
+    steps: tuple[AnyStep, ...] = import_module(steps_from).STEPS
     return steps
 
 

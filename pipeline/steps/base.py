@@ -7,7 +7,7 @@ tables, step version) to decide whether the step must run, so a step cannot depe
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Generic, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,9 +15,11 @@ import polars as pl
 
 from pipeline.settings import Group
 from pipeline.store.audio.decode import Heard
+from pipeline.store.catalogue.tables import Catalogue
 
 Outcome = Literal["done", "cannot_tell"]
 Tables = Mapping[str, pl.DataFrame]
+S = TypeVar("S", bound=Group)
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ class Sound:
 
 
 @dataclass(frozen=True)
-class StepInput:
+class StepInput(Generic[S]):
     """All that a step may read.
 
     Attributes
@@ -58,7 +60,7 @@ class StepInput:
 
     unit_id: str
     facts: Mapping[str, Any]
-    settings: Group
+    settings: S
     tables: Mapping[str, Tables]
     sound: Callable[[str], Sound]
     file: Callable[[str], Path] | None = None
@@ -74,7 +76,7 @@ class StepOutput:
 
 
 @dataclass(frozen=True)
-class Step:
+class Step(Generic[S]):
     """One step of the pipeline.
 
     Attributes
@@ -91,7 +93,11 @@ class Step:
     scope: Literal["transfer", "session", "corpus"]
     reads: tuple[str, ...]
     writes: tuple[str, ...]
-    facts: Callable[[Any, str], Mapping[str, Any]]
-    run: Callable[[StepInput], StepOutput]
+    facts: Callable[[Catalogue, str], Mapping[str, Any]]
+    run: Callable[[StepInput[S]], StepOutput]
     needs_sound: bool = False
     needs_file: bool = False
+
+
+AnyStep = Step[Any]
+"""A step, whatever its settings are."""

@@ -8,12 +8,13 @@ import polars as pl
 
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard
 from pipeline.store.catalogue.recording import soloists_of
+from pipeline.store.catalogue.tables import Catalogue
 
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _PITCH = re.compile("([A-G])(b|#)?([0-9])")
 
 
-def tuning_of(catalogue: Any, take: Mapping[str, Any]) -> dict[str, Any]:
+def tuning_of(catalogue: Catalogue, take: Mapping[str, Any]) -> dict[str, Any]:
     """What of a take's soloists (see ``solo_facts``) says which board it was played on."""
     tunings = sorted({r["tuning"] for r in soloists_of(catalogue, take["take_id"]) if r["tuning"]})
     return {

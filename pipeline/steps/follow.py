@@ -12,6 +12,7 @@ from pipeline.settings import FollowSettings
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 from pipeline.steps.heard import why_no_solo
 from pipeline.store.catalogue.recording import instrument_of, takes_on
+from pipeline.store.catalogue.tables import Catalogue
 
 if TYPE_CHECKING:
     from pipeline.signal.line.follow import MelodyLine
@@ -21,25 +22,24 @@ SURE = 0.5
 LEAST_SURE_SHARE = 0.02
 
 
-def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
+def facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
     """The solo instrument, if the performances of all takes on the transfer's side name one and the same."""
-    side_id = catalogue.row("transfer", transfer_id)["side_id"]
+    side_id = catalogue.one("transfer", transfer_id)["side_id"]
     return {"instrument": instrument_of(catalogue, [take["take_id"] for take in takes_on(catalogue, side_id)])}
 
 
-def run(step: StepInput) -> StepOutput:
+def run(given: StepInput[FollowSettings]) -> StepOutput:
     """Follow one transfer."""
     from pipeline.signal.line.follow import follow
     from pipeline.signal.line.solo_parts import where_solo
 
-    assert isinstance(step.settings, FollowSettings)
-    transfer_id = step.unit_id
-    sound = step.sound(transfer_id)
+    transfer_id = given.unit_id
+    sound = given.sound(transfer_id)
     line = follow(
         sound.samples,
         sample_rate_hz=sound.sample_rate_hz,
-        instrument=step.facts["instrument"],
-        scoring=step.settings.scoring,
+        instrument=given.facts["instrument"],
+        scoring=given.settings.scoring,
     )
     length_s = sound.samples.size / sound.sample_rate_hz
     no_solo = why_no_solo(where_solo(line, length_s=length_s))
@@ -49,7 +49,7 @@ def run(step: StepInput) -> StepOutput:
         "transfer_id": transfer_id,
         "instrument": line.instrument,
         "instrument_source": estimated if line.instrument_estimated else "catalogue",
-        "scoring": step.settings.scoring,
+        "scoring": given.settings.scoring,
         "length_s": length_s,
         "line_share": float(np.mean(np.isfinite(line.f0_hz))) if line.time_s.size else None,
         "sure_share": sure,

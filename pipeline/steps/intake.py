@@ -11,15 +11,16 @@ from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.store import schema
 from pipeline.store.audio.claims import read_claims
 from pipeline.store.audio.decode import Heard, check_usable
+from pipeline.store.catalogue.tables import Catalogue
 
 
-def facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
+def facts(catalogue: Catalogue, unit_id: str) -> Mapping[str, Any]:
     """What the catalogue says of the length."""
     row = catalogue.row("transfer", unit_id) or {}
     return {"length_s": row.get("length_s")}
 
 
-def run(given: StepInput) -> StepOutput:
+def run(given: StepInput[IntakeSettings]) -> StepOutput:
     """Checks the samples and writes what the file is and claims.
 
     Raises
@@ -28,7 +29,6 @@ def run(given: StepInput) -> StepOutput:
         If nothing can be measured in the samples, or their length contradicts the catalogue.
     """
     settings = given.settings
-    assert isinstance(settings, IntakeSettings)  # for type checkers
     sound = given.sound(given.unit_id)
     check_usable(sound.samples, sample_rate_hz=sound.sample_rate_hz, shortest_s=settings.shortest_s, name=given.unit_id)
     length_s = len(sound.samples) / sound.sample_rate_hz

@@ -6,24 +6,26 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.settings import MeasureSettings
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 from pipeline.steps.heard import line_of, why_no_solo
 from pipeline.store import schema
+from pipeline.store.catalogue.tables import Catalogue
 
 
-def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
+def facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
     """Nothing from the catalogue: what a transfer sounds does not depend on what is known of it."""
     return {}
 
 
-def run(step: StepInput) -> StepOutput:
+def run(given: StepInput[MeasureSettings]) -> StepOutput:
     """Measure one transfer."""
     from pipeline.signal.line.solo_parts import where_solo
     from pipeline.signal.tuning.measure import measure_side, side_row
 
-    transfer_id = step.unit_id
-    sound = step.sound(transfer_id)
-    line = line_of(step.tables[transfer_id]["pitch_frame"])
+    transfer_id = given.unit_id
+    sound = given.sound(transfer_id)
+    line = line_of(given.tables[transfer_id]["pitch_frame"])
     spans = where_solo(line, length_s=sound.samples.size / sound.sample_rate_hz)
     spoken = np.zeros(line.time_s.size, dtype=np.bool_)
     for span in spans:

@@ -14,6 +14,7 @@ from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.heard import line_of
 from pipeline.store import schema
+from pipeline.store.catalogue.tables import Catalogue
 
 if TYPE_CHECKING:
     from pipeline.signal.recovery.partials import Samples
@@ -21,19 +22,18 @@ if TYPE_CHECKING:
     from pipeline.signal.slides.detect import Detection
 
 
-def facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
+def facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
     """Nothing from the catalogue: whose solo is looked at stands in the spans."""
     return {}
 
 
-def run(given: StepInput) -> StepOutput:
+def run(given: StepInput[RecoverSettings]) -> StepOutput:
     """Plant slides in the counted solo of one transfer and look for them; no rows where it is not in the sample."""
     from pipeline.signal.line.follow import follow
     from pipeline.signal.recovery.search import recover
     from pipeline.signal.slides.detect import find_notes_and_slides
 
     settings = given.settings
-    assert isinstance(settings, RecoverSettings)
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
     number = zlib.crc32(transfer_id.encode())

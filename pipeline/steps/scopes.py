@@ -6,9 +6,10 @@ one is a session of its own, with the unit id ``alone:<transfer_id>`` (a colon s
 
 from collections import defaultdict
 from functools import lru_cache
-from typing import Any
 
 import polars as pl
+
+from pipeline.store.catalogue.tables import Catalogue
 
 CORPUS = "corpus"
 WHOLE = (CORPUS, (CORPUS,))
@@ -16,13 +17,13 @@ WHOLE = (CORPUS, (CORPUS,))
 ALONE = "alone:"
 
 
-def transfer_ids(catalogue: Any) -> list[str]:
+def transfer_ids(catalogue: Catalogue) -> list[str]:
     """Ids of all transfers of the catalogue, sorted."""
     return sorted(catalogue.frame("transfer")["transfer_id"].to_list())
 
 
 @lru_cache(maxsize=2)
-def session_units(catalogue: Any) -> dict[str, tuple[str, ...]]:
+def session_units(catalogue: Catalogue) -> dict[str, tuple[str, ...]]:
     """Unit id of each session -> its transfers, both sorted."""
     takes = (
         catalogue.frame("transfer")
@@ -38,7 +39,7 @@ def session_units(catalogue: Any) -> dict[str, tuple[str, ...]]:
     return {unit: tuple(members[unit]) for unit in sorted(members)}
 
 
-def session_transfers(catalogue: Any, unit_id: str) -> tuple[str, ...]:
+def session_transfers(catalogue: Catalogue, unit_id: str) -> tuple[str, ...]:
     """The transfers of one session; see ``session_units``."""
     if unit_id.startswith(ALONE):
         return (unit_id.removeprefix(ALONE),)

@@ -94,6 +94,9 @@ class _Catalogue:
     def row(self, table: str, key: str) -> dict[str, Any] | None:
         return next((r for r in self.tables[table] if r[f"{table}_id"] == key), None)
 
+    def one(self, table: str, key: str) -> dict[str, Any]:
+        return next(r for r in self.tables[table] if r[f"{table}_id"] == key)
+
     def rows(self, table: str, **where: Any) -> list[dict[str, Any]]:
         return [r for r in self.tables[table] if all(r[k] == v for k, v in where.items())]
 

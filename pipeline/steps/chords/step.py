@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from pipeline.settings import ChordsSettings
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.board import board_of, tuning_of
 from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
+from pipeline.store.catalogue.tables import Catalogue
 from pipeline.units import cents_of_ratio
 
 if TYPE_CHECKING:
@@ -22,13 +24,13 @@ if TYPE_CHECKING:
 TABLES = ("chord", "chord_note", "chord_frame")
 
 
-def _facts(catalogue: Any, transfer_id: str) -> Mapping[str, Any]:
+def _facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
     solo = solo_facts(catalogue, transfer_id)
     takes = {take["take_id"]: tuning_of(catalogue, take) for take in solo["takes"]}
     return {"instrument": instrument(solo), "takes": takes}
 
 
-def _run(given: StepInput) -> StepOutput:
+def _run(given: StepInput[ChordsSettings]) -> StepOutput:
     from pipeline.signal.chords.find import chords_of
     from pipeline.signal.chords.grid import at_rate
     from pipeline.signal.chords.judge import which_sound

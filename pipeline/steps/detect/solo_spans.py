@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline.steps.heard import NOT_COUNTED, Heard
 from pipeline.store.catalogue.recording import OTHER_LINES, soloists_of, takes_on
+from pipeline.store.catalogue.tables import Catalogue
 
 MARGIN_S = 0.25
 """Measured solos are wider by this much: the measurement is no finer."""
@@ -33,9 +34,9 @@ class SoloSpan:
     reason: str | None
 
 
-def solo_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
+def solo_facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
     """What the catalogue says about who plays when on a transfer, as JSON values."""
-    transfer = catalogue.row("transfer", transfer_id)
+    transfer = catalogue.one("transfer", transfer_id)
     takes = [
         {
             "take_id": take["take_id"],

@@ -30,12 +30,11 @@ if TYPE_CHECKING:
     from pipeline.signal.slides.measures import Slide
 
 
-def _run(given: StepInput) -> StepOutput:
+def _run(given: StepInput[DetectSettings]) -> StepOutput:
     from pipeline.signal.line.solo_parts import where_solo
     from pipeline.signal.slides.detect import find_notes_and_slides
 
     settings = given.settings
-    assert isinstance(settings, DetectSettings)
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
     line = line_of(tables["pitch_frame"])

@@ -15,6 +15,7 @@ from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.board import board_of, tuning_of
 from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
+from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.catalogue.written import printed_notes, reference
 
 TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match", "chord_hand")
@@ -24,7 +25,7 @@ MOST_READINGS = 3
 SAME_HAND_SEMITONES = 0.3
 
 
-def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
+def _facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
     solo = solo_facts(catalogue, transfer_id)
     takes = {}
     for take in solo["takes"]:
@@ -41,7 +42,7 @@ def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     return {"instrument": instrument(solo), "takes": takes}
 
 
-def _printed(catalogue: Any, work_id: str, take_id: str) -> list[dict[str, Any]]:
+def _printed(catalogue: Catalogue, work_id: str, take_id: str) -> list[dict[str, Any]]:
     """Notes of every edition of a work in the order played, with the times that a person gave them in this take."""
     rows = list(catalogue.rows("printed_fingering", work_id=work_id))
     older = {row["edition"] for row in rows}
@@ -69,7 +70,7 @@ def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float
     return found
 
 
-def _run(given: StepInput) -> StepOutput:
+def _run(given: StepInput[HandSettings]) -> StepOutput:
     from pipeline.steps.hand.chords import chord_rows
     from pipeline.steps.hand.printed import match_rows
     from pipeline.steps.hand.rows import rows_of_take, school_of, take_notes
@@ -77,8 +78,6 @@ def _run(given: StepInput) -> StepOutput:
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
     settings = given.settings
-    if not isinstance(settings, HandSettings):
-        raise TypeError(f"step hand got settings {type(settings).__name__}; it needs HandSettings")
     ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
     rows: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
     told = 0

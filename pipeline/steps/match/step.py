@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from pipeline.settings import MatchSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.store import schema
 from pipeline.store.catalogue.recording import takes_on
+from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.catalogue.written import reference
 
 if TYPE_CHECKING:
@@ -28,8 +30,8 @@ _NOTE = ("event", "bar_index", "beat", "beats", "onset", "midi", "grace")
 Row = dict[str, Any]
 
 
-def _facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
-    transfer = catalogue.row("transfer", transfer_id)
+def _facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
+    transfer = catalogue.one("transfer", transfer_id)
     works, takes = {}, {}
     for take in takes_on(catalogue, transfer["side_id"]):
         work_id = take["work_id"]
@@ -52,7 +54,7 @@ def _editions(parts: list[Row]) -> list[str]:
     return sorted(part["edition"] for part in parts)
 
 
-def _part_rows(catalogue: Any, work_id: str, edition: str) -> dict[str, list[Row]]:
+def _part_rows(catalogue: Catalogue, work_id: str, edition: str) -> dict[str, list[Row]]:
     own = {"work_id": work_id, "edition": edition}
     return {
         "notes": [{name: row[name] for name in _NOTE} for row in catalogue.rows("written_note", **own)],
@@ -62,7 +64,7 @@ def _part_rows(catalogue: Any, work_id: str, edition: str) -> dict[str, list[Row
     }
 
 
-def _run(given: StepInput) -> StepOutput:
+def _run(given: StepInput[MatchSettings]) -> StepOutput:
     from pipeline.signal.passages.lay import lay
     from pipeline.steps.match.written import part_of
 

@@ -2,7 +2,7 @@
 
 import datetime
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -12,6 +12,7 @@ from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed, regio
 from pipeline.steps.board import open_strings
 from pipeline.steps.scopes import session_transfers
 from pipeline.store.catalogue.recording import Row, dating, soloists_of, takes_on
+from pipeline.store.catalogue.tables import Catalogue
 from pipeline.units import a4_of_fork
 
 # How far a pitch that is stated without any limits may be off, in cents: a take's own by half a hertz, a place's usual
@@ -23,14 +24,14 @@ PERHAPS_TRANSPOSED = 0.5
 COPIES = ("dub", "tape_copy", "remaster")
 
 
-def facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
+def facts(catalogue: Catalogue, unit_id: str) -> Mapping[str, Any]:
     """For each transfer of the session: what the catalogue says that bears on its speed."""
     return {name: transfer_facts(catalogue, name) for name in session_transfers(catalogue, unit_id)}
 
 
-def transfer_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
+def transfer_facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
     """The values for one transfer, as JSON values."""
-    transfer = catalogue.row("transfer", transfer_id)
+    transfer = catalogue.one("transfer", transfer_id)
     side = catalogue.row("side", transfer["side_id"]) or {}
     takes = takes_on(catalogue, transfer["side_id"])
     sessions = [row for row in (catalogue.row("session", t["session_id"] or "") for t in takes) if row]
@@ -50,7 +51,7 @@ def transfer_facts(catalogue: Any, transfer_id: str) -> dict[str, Any]:
     }
 
 
-def _key(catalogue: Any, takes: list[Row]) -> dict[str, Any]:
+def _key(catalogue: Catalogue, takes: Sequence[Row]) -> dict[str, Any]:
     played = {take["key_played"] for take in takes if take["key_played"]}
     works = [catalogue.row("work", take["work_id"]) for take in takes if take["work_id"]]
     keys = played or {work["key"] for work in works if work and work["key"]}
@@ -65,14 +66,14 @@ def _key(catalogue: Any, takes: list[Row]) -> dict[str, Any]:
     return {"key": keys.pop(), "key_share": 1.0, "key_remark": ""}
 
 
-def _open_strings(catalogue: Any, takes: list[Row]) -> list[float] | None:
+def _open_strings(catalogue: Catalogue, takes: Sequence[Row]) -> list[float] | None:
     # None: the usual ones
     found = {row["tuning"] for take in takes for row in soloists_of(catalogue, take["take_id"])}
     tuning = found.pop() if len(found) == 1 else None
     return list(open_strings(tuning)) if tuning else None
 
 
-def _span(dated: list[Row]) -> tuple[Any, Any]:
+def _span(dated: Sequence[Row]) -> tuple[Any, Any]:
     known = [row for row in dated if row["recorded"]]
     earliest = [row["recorded_earliest"] for row in known]
     latest = [row["recorded_latest"] for row in known]
@@ -88,7 +89,7 @@ def _meets(row: Mapping[str, Any], span: tuple[datetime.date | None, datetime.da
 
 
 def _references(
-    catalogue: Any, takes: list[Row], sessions: list[Row], span: tuple[Any, Any]
+    catalogue: Catalogue, takes: Sequence[Row], sessions: Sequence[Row], span: tuple[Any, Any]
 ) -> dict[str, dict[str, Any]]:
     own = {
         stated_pitch(row, STATED_SD_CENTS)
@@ -152,7 +153,7 @@ def _middle_year(span: tuple[Any, Any]) -> int | None:
     return sum(years) // len(years) if years else None
 
 
-def _labels(catalogue: Any, labels: set[str], span: tuple[Any, Any]) -> list[list[Any]]:
+def _labels(catalogue: Catalogue, labels: set[str], span: tuple[Any, Any]) -> list[list[Any]]:
     names = {label.casefold() for label in labels}
     frame: pl.DataFrame = catalogue.frame("label_speed")
     return [
@@ -162,7 +163,7 @@ def _labels(catalogue: Any, labels: set[str], span: tuple[Any, Any]) -> list[lis
     ]
 
 
-def _decision(catalogue: Any, transfer_id: str) -> dict[str, Any] | None:
+def _decision(catalogue: Catalogue, transfer_id: str) -> dict[str, Any] | None:
     row = catalogue.row("speed_decision", transfer_id)
     if row is None:
         return None

@@ -42,18 +42,17 @@ _ALTERNATIVE = {
 }
 
 
-def settle_sides(step: StepInput) -> StepOutput:
+def settle_sides(given: StepInput[SettleSettings]) -> StepOutput:
     """Settle the speeds of one session."""
-    settings = step.settings
-    assert isinstance(settings, SettleSettings)  # for type checkers
-    rows = {name: step.tables[name]["tuning"].row(0, named=True) for name in sorted(step.tables)}
+    settings = given.settings
+    rows = {name: given.tables[name]["tuning"].row(0, named=True) for name in sorted(given.tables)}
     measured = [name for name, row in rows.items() if row["measured"]]
-    instruments = {name: step.tables[name]["melody"].row(0, named=True)["instrument"] for name in measured}
+    instruments = {name: given.tables[name]["melody"].row(0, named=True)["instrument"] for name in measured}
     sides = [
-        side_evidence(name, rows[name], step.facts[name], instruments[name], settings.catalogue_key_trust)
+        side_evidence(name, rows[name], given.facts[name], instruments[name], settings.catalogue_key_trust)
         for name in measured
     ]
-    tied = [side for side in sides if not step.facts[side.name]["copy"]]
+    tied = [side for side in sides if not given.facts[side.name]["copy"]]
     settled = settle_together(tied)
     for side in sides:
         settled.update({} if side in tied else settle_together([side]))
@@ -63,12 +62,12 @@ def settle_sides(step: StepInput) -> StepOutput:
     outcomes: dict[str, tuple[Outcome, str]] = {}
     # what cannot be measured comes last: the others' speeds are offered to it
     for name in sorted(rows, key=lambda name: (name not in measured, name)):
-        known = dict(step.facts[name])
+        known = dict(given.facts[name])
         decision = known["decision"]
-        sound = step.samples_sha256.get(name)
+        sound = given.samples_sha256.get(name)
         if decision:
             known["waits"] = bool(decision["samples_sha256"] and sound and decision["samples_sha256"] != sound)
-        mates = [tables[other]["speed"].row(0, named=True) for other in tables if not step.facts[other]["copy"]]
+        mates = [tables[other]["speed"].row(0, named=True) for other in tables if not given.facts[other]["copy"]]
         tables[name], outcomes[name] = _tables(
             name,
             rows[name],

@@ -1,14 +1,15 @@
 """The step ``settle``: which speed, reference pitch and key, for all sides of a session together."""
 
+from pipeline.settings import SettleSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.settle.facts import facts
 
 
-def run(step: StepInput) -> StepOutput:
+def run(given: StepInput[SettleSettings]) -> StepOutput:
     """Settle the speeds of one session."""
     from pipeline.steps.settle.sides import settle_sides
 
-    return settle_sides(step)
+    return settle_sides(given)
 
 
 STEP = Step(

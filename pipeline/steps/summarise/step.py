@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.settings import SummariseSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.store import schema
+from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.database import views
 
 COMPUTED = (
@@ -45,7 +46,7 @@ KEPT = (
 _PROSE = ("note", "comment", "inscription", "processing", "description", "archive", "shelf_mark", "citation")
 
 
-def _facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
+def _facts(catalogue: Catalogue, unit_id: str) -> Mapping[str, Any]:
     facts = {}
     for name in KEPT:
         relation = schema.load(name)
@@ -56,11 +57,10 @@ def _facts(catalogue: Any, unit_id: str) -> Mapping[str, Any]:
     return facts
 
 
-def _run(given: StepInput) -> StepOutput:
+def _run(given: StepInput[SummariseSettings]) -> StepOutput:
     from pipeline.steps.summarise.results import result_tables
 
     settings = given.settings
-    assert isinstance(settings, SummariseSettings)
     sources: dict[str, views.Source] = {}
     for name in KEPT:
         sources[name] = _typed(name, given.facts[name])

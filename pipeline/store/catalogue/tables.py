@@ -54,6 +54,13 @@ class Catalogue:
         found = self._index(table, self._relations[table].key[0]).get(key, [])
         return found[0] if found else None
 
+    def one(self, table: str, key: str) -> Row:
+        """The row with that id; KeyError if there is none."""
+        row = self.row(table, key)
+        if row is None:
+            raise KeyError(f"{table} {key}")
+        return row
+
     def problems(self) -> list[Problem]:
         """Everything wrong in the files themselves, in the order of files and rows."""
         return list(self._tables[1])

@@ -6,8 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.engine.decision import group_values
-from pipeline.engine.jobs import key_of
+from pipeline.engine.decision import Reads, group_values
 from pipeline.settings import HandSettings, Settings
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.hand.step import STEP, readings
@@ -267,7 +266,7 @@ def test_another_setting_gives_another_hand_and_another_key(changed: dict[str, A
 
     def key(settings: Settings) -> str:
         values = group_values(settings, "hand")
-        return key_of(STEP, settings=values, facts={}, samples={}, sounds={}, files={}, inputs={})
+        return Reads(STEP, settings=values, facts={}, samples={}, sounds={}, files={}, inputs={}).key
 
     other = HandSettings.model_validate(changed)
     assert not told(other).equals(told(DEFAULTS))
