@@ -84,5 +84,7 @@ def ways_words(hand: pl.DataFrame | None, *, speed_rank: int) -> list[str]:
     for way in used.partition_by("rank", maintain_order=True):
         stops = " ".join(f"{row['string']}{row['finger']}" for row in way.to_dicts())
         row = way.row(0, named=True)
+        if row["position"] is not None:
+            stops += f" pos. {row['position']}"
         made.append(f"{stops}: {row['probability']:.2f} in the passage, {row['alone_probability']:.2f} alone")
     return made
