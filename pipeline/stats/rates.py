@@ -43,7 +43,8 @@ _MOST_CORPUS_DEGREES = 8
 ENOUGH_DEGREES = 3
 
 
-BOOTSTRAP = "cluster bootstrap"
+BOOTSTRAP, SMALL = "cluster bootstrap", "negative binomial"
+"""How limits are made: of ten clusters and more, and of fewer."""
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,7 @@ def rate_interval(
     naive = poisson_interval(count, exposure=exposure, level=level)
     if c.size < FEW_CLUSTERS or count == 0:
         limits = _gamma_limits(c, e, pooled=pooled, level=level)
-        low, high, method = min(limits[0], naive.low), max(limits[1], naive.high), "negative binomial"
+        low, high, method = min(limits[0], naive.low), max(limits[1], naive.high), SMALL
     else:
         if weights is None or weights.shape[1] != c.size:
             weights = resampling_weights(c.size, seed=seed, replicates=replicates)

@@ -6,8 +6,19 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 
 from pipeline import __version__
+from pipeline.answers.error_rates import listening_results
+from pipeline.answers.number_words import with_limits
 from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.errors import DataError
+from pipeline.stats.correction import BOTH, LISTENING, RECOVERY
+from pipeline.stats.rates import BOOTSTRAP, SMALL
 from pipeline.store.corpus import Corpus
+
+_FOLLOWED = {
+    "network": "by its partials with the help of a small trained network",
+    "comb": "by its partials alone, with a comb",
+}
+_JUDGED = {"learned": "boosted trees trained on rendered sides", "rules": "plain rules"}
 
 
 def paragraph(
@@ -29,20 +40,21 @@ def paragraph(
         "was settled first: the deviation of sounding pitches from equal temperament was followed along the side, "
         "with once-per-turn wow and sudden changes where significant, and the semitone was chosen by the evidence "
         f"listed in the table `speed_alternative` (states: {states}). Times and pitches below are corrected for it. "
-        "The solo line was followed by its partials with the help of a small trained network, divided into notes and "
-        "glides by a fitted model, and each change of note was judged by boosted trees trained on rendered sides. "
+        f"The solo line was followed {_FOLLOWED[corpus.settings.follow.scoring]}, divided into notes and glides by a "
+        f"fitted model, and each change of note was judged by {_JUDGED[corpus.settings.detect.acceptance]}; slides "
+        f"of a confidence of {corpus.settings.detect.least_confidence:g} and more are given. "
         "Slides carry a confidence and probabilities of their kind; what was audible is bounded by 10 and 90 % of the "
         "interval.",
         "",
-        f"Of {take.height} takes {judged.height} could be judged: {int(judged['slides'].sum() or 0)} slides in "
-        f"{int(judged['transitions'].sum() or 0)} transitions and {minutes:.1f} minutes of solo. Takes without a slide "
-        f"count with zero. {_listening(opened)}",
+        f"Of {_count(take.height, 'take')} {judged.height} could be judged: "
+        f"{_count(int(judged['slides'].sum() or 0), 'slide')} in "
+        f"{_count(int(judged['transitions'].sum() or 0), 'transition')} and {minutes:.1f} minutes of solo. Takes "
+        f"without a slide count with zero. {_listening(opened, corpus)}",
+        "",
+        f"Rates start from what was found, whatever listeners said of single slides. {_correction(opened)}",
         "",
         "Three rates answer three questions. Music as recorded is all slides over all exposure, what a random "
-        "minute sounds like; its intervals (95 %) come from resampling whole clusters (sessions for one "
-        f"player's rate, players for rates over players; {corpus.settings.summarise.replicates} replicates, "
-        f"seed {corpus.settings.summarise.seed}), or with fewer than ten clusters from a negative binomial "
-        "distribution with the corpus's spread. The average player is the mean of players' rates by a "
+        f"minute sounds like; {_intervals(opened, corpus)} The average player is the mean of players' rates by a "
         "modified Cox interval (Olsson 2005), the typical player their median by Student's t on logarithms; "
         "with fewer than ten slides a player both are summed over a grid of spreads. Exact Poisson intervals "
         "are given for contrast. Quartiles are of type 7 (Hyndman and Fan 1996).",
@@ -57,9 +69,9 @@ def paragraph(
         "",
         "## Left out",
         "",
-        f"- {len(withheld)} takes withheld for rights or privacy; all rates are counted without them.",
+        f"- {_count(len(withheld), 'take')} withheld for rights or privacy; all rates are counted without them.",
     ]
-    lines += [f"- {row['count']} takes not judged: {row['reason']}" for row in reasons]
+    lines += [f"- {_count(row['count'], 'take')} not judged: {row['reason']}" for row in reasons]
     lines += ["", "## Settings that differ from the default", ""]
     changed = _changed(corpus)
     lines += [f"- `{name}` = {value}" for name, value in changed] or ["None."]
@@ -71,14 +83,75 @@ def _steps(opened: OpenCorpus) -> str:
     return "steps " + ", ".join(f"{row['step']} {row['version']}" for row in rows) if rows else "no step was run"
 
 
-def _listening(opened: OpenCorpus) -> str:
+def _listening(opened: OpenCorpus, corpus: Corpus) -> str:
     row = opened.sql("select count(*) as n, count(distinct listener) as listeners from base.review").to_dicts()[0]
     if row["n"] == 0:
-        return "No listening check has been made, so error rates on this corpus are unknown."
-    return (
-        f"{row['n']} verdicts of {row['listeners']} listeners are included; a majority of listeners overrides the "
-        "program, and both answers are kept."
+        return "No listening check has been made."
+    said = (
+        f"{_count(row['n'], 'verdict')} of {_count(row['listeners'], 'listener')} are included; a majority of "
+        "listeners overrides the program in what is shown of single slides, and both answers are kept."
     )
+    try:
+        heard = listening_results(corpus.root)
+    except DataError:
+        return said  # verdicts, but none on a drawn excerpt
+    shares = {"precision": heard.errors.precision, "recall": heard.errors.recall}
+    numbers = " and ".join(
+        f"{name} {with_limits(100 * x.estimate, 100 * x.low, 100 * x.high, unit=' %')}" for name, x in shares.items()
+    )
+    said += f" By {_count(heard.items, 'drawn excerpt')} judged by ear the program's {numbers}."
+    alike = {
+        "Cohen's kappa": heard.kappa,
+        "Krippendorff's alpha": heard.alpha,
+        "share judged alike when heard again": None if heard.self_agreement is None else heard.self_agreement.estimate,
+    }
+    told = [f"{name} {value:.2f}" for name, value in alike.items() if value is not None]
+    return said + (f" Agreement of listeners: {', '.join(told)}." if told else "")
+
+
+_CORRECTED = {
+    LISTENING: "by drawn excerpts judged by ear (double sampling: Tenenbein 1970)",
+    RECOVERY: "for slides missed, not for those invented, by slides planted in the sides' own sound and looked for "
+    "again (weights: Horvitz and Thompson 1952)",
+    BOTH: "by drawn excerpts judged by ear (double sampling: Tenenbein 1970), and between sides and lengths by slides "
+    "planted in the sides' own sound and looked for again (weights: Horvitz and Thompson 1952)",
+}
+
+
+def _correction(opened: OpenCorpus) -> str:
+    rows = opened.sql(
+        "select correction, median(slides_per_find) as middle, min(slides_per_find) as least, "
+        "max(slides_per_find) as most from result.slides_per_find group by correction order by correction"
+    ).to_dicts()
+    if not rows:
+        return "They are not corrected for slides missed and invented, of which nothing is known on this corpus."
+    planted = opened.sql("select count(*) as n, count(distinct transfer_id) as sides from base.recovery").to_dicts()[0]
+    row = rows[0]
+    said = f"Beside each stands the rate corrected {_CORRECTED[row['correction']]}"
+    if row["correction"] != LISTENING:
+        said += f"; {_count(planted['n'], 'slide')} were planted in {_count(planted['sides'], 'side')}"
+    return said + (
+        f". For one find there are {row['middle']:.2f} slides in the take in the middle ({row['least']:.2f} to "
+        f"{row['most']:.2f})."
+    )
+
+
+def _intervals(opened: OpenCorpus, corpus: Corpus) -> str:
+    """How limits were made, of the ways used in this export."""
+    used = opened.sql("select distinct method from result.estimate where estimand = 'music_as_recorded'")["method"]
+    ways = []
+    if BOOTSTRAP in used:
+        ways.append(
+            "from resampling whole clusters (sessions for one player's rate, players for rates over players; "
+            f"{corpus.settings.summarise.replicates} replicates, seed {corpus.settings.summarise.seed})"
+        )
+    if SMALL in used:
+        ways.append("with fewer than ten clusters from a negative binomial distribution with the corpus's spread")
+    return f"its intervals (95 %) come {', and '.join(ways)}." if ways else "no interval could be made."
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _changed(corpus: Corpus) -> list[tuple[str, str]]:

@@ -1,0 +1,64 @@
+"""Words for print: made from the settings and tables in use, so that each setting changes them."""
+
+import pytest
+
+from pipeline.answers.export import methods
+from pipeline.answers.open_corpus import open_corpus
+from pipeline.settings import Settings
+from pipeline.store.corpus import Corpus
+from tests.helpers.made_rows import corpus_folder, small
+
+OTHER = {"network": "comb", "learned": "rules"}
+
+
+def said(root, settings=""):
+    (root / "settings.toml").write_text(settings)
+    with open_corpus(root) as opened:
+        tables = {"take": opened.view("summary.take_for_models")}
+        return methods.paragraph(opened, Corpus(root), tables=tables, withheld={"t9": "private"})
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory):
+    return corpus_folder(tmp_path_factory.mktemp("corpus"), **small())
+
+
+def other(value, field):
+    if isinstance(value, str):
+        return f'"{OTHER[value]}"'
+    least = next((rule.ge for rule in field.metadata if hasattr(rule, "ge")), None)
+    return str(least if least is not None and least != value else value * 0.9 or 1)
+
+
+def settings_of_steps():
+    for group in ("intake", "follow", "settle", "detect", "recover", "hand", "summarise"):
+        fields = type(getattr(Settings(), group)).model_fields
+        yield from ((group, name, field) for name, field in fields.items())
+
+
+@pytest.mark.parametrize(
+    ("group", "name", "field"), [pytest.param(*each, id=".".join(each[:2])) for each in settings_of_steps()]
+)
+def test_each_setting_changes_the_words(root, group, name, field):
+    value = other(getattr(getattr(Settings(), group), name), field)
+    assert said(root) != said(root, f"[{group}]\n{name} = {value}\n")
+
+
+def test_words_name_what_followed_and_what_judged(root):
+    usual = said(root)
+    assert "with the help of a small trained network" in usual
+    assert "judged by boosted trees trained on rendered sides; slides of a confidence of 0.7 and more" in usual
+    plain = said(root, '[follow]\nscoring = "comb"\n[detect]\nacceptance = "rules"\nleast_confidence = 0.5\n')
+    assert "network" not in plain
+    assert "judged by plain rules; slides of a confidence of 0.5 and more" in plain
+
+
+def test_words_count_in_singular_and_plural_and_say_what_is_not_known(root):
+    words = said(root)
+    assert "Of 3 takes 2 could be judged: 2 slides in 6 transitions and 3.0 minutes of solo." in words
+    assert "- 1 take withheld for rights or privacy" in words
+    assert "- 1 take not judged: a voice plays too" in words
+    assert "not corrected for slides missed and invented, of which nothing is known on this corpus" in words
+    # Two players: no interval of this corpus was resampled.
+    assert "negative binomial" in words
+    assert "resampling whole clusters" not in words
