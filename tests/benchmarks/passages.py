@@ -41,6 +41,8 @@ LATE_S = 0.02
 """The given times are that much late on average (measured on the same recordings)."""
 NEAR_S, FAR_S, SAME_PITCH = 0.1, 0.25, 0.6
 LEAST_SECTION, SAME_SHARE = 24, 0.85
+LONG = 400
+"""Notes from which on a take tells what a side costs."""
 
 
 @dataclass(frozen=True)
@@ -344,7 +346,8 @@ def told(takes: list[Take], rng: np.random.Generator) -> str:
             rows.append((take.name[-24:], str(len(changed.notes)), f"{chords:.2f}", name, *cells))
             stated.append(made.stated)
             right.append(made.right)
-            cost.append(1e6 * made.seconds / (len(changed.notes) * len(take.part.pitches)))
+            if len(changed.notes) >= LONG:  # of a short take the fixed cost is the most
+                cost.append(made.seconds / (len(changed.notes) * len(take.part.pitches)))
     wide = [max(len(row[k]) for row in rows) for k in range(len(head))]
     lines = ["  ".join(cell.rjust(w) for cell, w in zip(row, wide, strict=True)) for row in rows]
     said, held = np.concatenate(stated), np.concatenate(right)
@@ -354,7 +357,8 @@ def told(takes: list[Take], rng: np.random.Generator) -> str:
         if own.any():
             lines.append(f"stated {words}: mean {said[own].mean():.3f}, right {held[own].mean():.3f}, n {own.sum()}")
     # Four minutes: 700 notes found, 600 events.
-    lines.append(f"a side of four minutes: {np.median(cost) * 700 * 600 / 1e6:.2f} s")
+    if cost:
+        lines.append(f"a side of four minutes: {np.median(cost) * 700 * 600:.2f} s of CPU")
     return "\n".join(lines)
 
 

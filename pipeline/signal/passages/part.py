@@ -88,8 +88,8 @@ def graph(part: Part) -> Graph:
     values = np.array([edges[a, b] for a, b in keys.tolist()], dtype=np.float64).reshape(-1, 2)
     first = np.searchsorted(keys[:, 0], np.arange(size + 1))
     distinct, apart = np.unique(np.round(np.maximum(values[:, 1], 1e-3), 6), return_inverse=True)
-    source, chance = keys[:, 1].copy(), values[:, 0].copy()
-    return Graph(first.astype(np.int64), source, chance, apart.astype(np.int64).ravel(), np.log(distinct))
+    leaves, shares = keys[:, 1].copy(), values[:, 0].copy()
+    return Graph(first.astype(np.int64), leaves, shares, apart.astype(np.int64).ravel(), np.log(distinct))
 
 
 def _onward(
