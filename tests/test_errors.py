@@ -1,10 +1,15 @@
 """Errors carry what is wrong, the cure and the place apart, and lose none of it on the way between processes."""
 
 import pickle
+import re
+from pathlib import Path
 
 import pytest
 
+import pipeline
 from pipeline.errors import AudioError, CombinedError, DataError, GlidelineError
+
+PACKAGE = Path(pipeline.__file__).parent
 
 
 @pytest.mark.parametrize(
@@ -25,3 +30,17 @@ def test_an_error_is_its_parts_here_and_in_another_process(error: GlidelineError
     assert type(again) is type(error)
     assert (again.message, again.cure, again.where) == (error.message, error.cure, error.where)
     assert str(again) == text
+
+
+def test_no_code_cuts_our_own_prose() -> None:
+    # Messages of libraries come as text and may be cut; ours have parts.
+    cutting = re.compile(
+        r"""\.r?(partition|split)\(["']; ["']|reason\.split|str\(error\)\.r?(partition|split)\(["'][;:]"""
+    )
+    found = {
+        f"{path.relative_to(PACKAGE).as_posix()}: {line.strip()}"
+        for path in sorted(PACKAGE.rglob("*.py"))
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if cutting.search(line)
+    }
+    assert found == set()

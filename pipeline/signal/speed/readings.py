@@ -120,6 +120,8 @@ class Candidate:
     turns : semitones by which each sudden change is larger than measured.
     base_cents, se_cents : the correction on the whole if A4 = 440 Hz, and its standard error given this reading.
     log_weight : log of prior times likelihood of all but A4, speed and hum.
+    words : what speaks for and against it.
+    against_key : in words, that the notes fit another key than the catalogue's; empty if they do not.
     """
 
     shift: int
@@ -129,6 +131,7 @@ class Candidate:
     key: Key
     log_weight: float
     words: tuple[str, ...]
+    against_key: str
 
 
 def candidates(side: SideEvidence) -> list[Candidate]:
@@ -208,7 +211,8 @@ class _Turned:
 
 def _draft(side: SideEvidence, turned: _Turned, shift: int, log_prior: float) -> Candidate:
     # a candidate at the level of equal temperament
-    key_weight, key, words = _key_evidence(side, turned.key_scores, shift)
+    key_weight, key, said, against_key = _key_evidence(side, turned.key_scores, shift)
+    words = [said]
     strings = string_evidence(
         turned.semitone,
         side.notes.above_cents,
@@ -224,7 +228,7 @@ def _draft(side: SideEvidence, turned: _Turned, shift: int, log_prior: float) ->
         below = round(strings.below) or 1
         words.append(f"{below} {'note' if below == 1 else 'notes'} below the lowest string")
     weight = log_prior + key_weight + strings.log_likelihood
-    return Candidate(shift, turned.turns, base, side.sharp_se, key, weight, tuple(words))
+    return Candidate(shift, turned.turns, base, side.sharp_se, key, weight, tuple(words), against_key)
 
 
 def _levelled(turned: _Turned, draft: Candidate) -> Candidate:
@@ -232,18 +236,19 @@ def _levelled(turned: _Turned, draft: Candidate) -> Candidate:
     return replace(draft, base_cents=draft.base_cents - tuned.above_cents, se_cents=tuned.se_cents)
 
 
-def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[float, Key, list[str]]:
+def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[float, Key, str, str]:
     best = Key.of_number(int(np.argmax(key_scores))).shifted(shift)
     anything = float(logsumexp(key_scores)) - float(np.log(24.0))
     if side.key is None:
-        return anything, best, [f"key unknown, the notes fit {best.name} best"]
+        return anything, best, f"key unknown, the notes fit {best.name} best", ""
     given = at_shift(key_scores, key=side.key, shift=shift) + float(np.log(side.key_trust))
     other = anything + float(np.log(1.0 - side.key_trust))
     weight = float(np.logaddexp(given, other))
     if given >= other or best == side.key:
-        return weight, side.key, [f"the catalogue's key {side.key.name} fits"]
+        return weight, side.key, f"the catalogue's key {side.key.name} fits", ""
     said = f"pitch content fits {best.name} better than the catalogue's {side.key.name}"
-    return weight, best, [said + _transposed_words(best, side.key)]
+    said += _transposed_words(best, side.key)
+    return weight, best, said, said
 
 
 def _transposed_words(sounded: Key, printed: Key) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import logsumexp, ndtr
 
-from pipeline.signal.speed.prior import hum_evidence, hum_words
+from pipeline.signal.speed.prior import STANDARD_RPM, hum_evidence, hum_words
 from pipeline.signal.speed.readings import Candidate, SideEvidence, candidates
 from pipeline.signal.speed.reference_pitch import GRID_CENTS, ReferencePitch
 from pipeline.units import Floats
@@ -32,7 +32,7 @@ LIMITS = (0.025, 0.975)
 
 @dataclass(frozen=True)
 class Reading:
-    """One way to read a side; ``reason`` says in words what speaks for and against it.
+    """One way to read a side; ``reason`` says in words what speaks for and against it, ``against_key`` against the key.
 
     ``offset_cents`` is the correction at ``reference_pitch_hz``, ``offset_se`` its standard error given the reading;
     ``turns`` are semitones by which each sudden change is larger than measured.
@@ -47,6 +47,7 @@ class Reading:
     turns: tuple[int, ...]
     probability: float
     reason: str
+    against_key: str = ""
 
 
 @dataclass(frozen=True)
@@ -211,7 +212,7 @@ def _settled(one: _Weighed, joint: Floats, outlying: float | None, session: tupl
     named = masses / (masses.sum(axis=0) + _TINY)
     words = ""
     if session is not None and session[1] < 60.0:
-        rpm = 3600.0 / 46.0 * 2.0 ** (session[0] / 1200.0)
+        rpm = STANDARD_RPM * 2.0 ** (session[0] / 1200.0)
         words = f"the session's other sides lead to expect {rpm:.2f} rpm (within {session[1]:.0f} cents)"
     readings = [
         _reading(one, c, reference, joint[c] * named[r], words)
@@ -268,4 +269,5 @@ def _reading(one: _Weighed, index: int, reference: ReferencePitch, mass: Floats,
         turns=candidate.turns,
         probability=probability,
         reason="; ".join(words),
+        against_key=candidate.against_key,
     )

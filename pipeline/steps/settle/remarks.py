@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.signal.speed.prior import stroboscope_name
+from pipeline.signal.speed.prior import STANDARD_RPM, stroboscope_name
 from pipeline.units import cents_of_ratio
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def _on_reference(known: Known, settled: SettledSide, first: Reading) -> list[st
 
 
 def _on_key(first: Reading) -> list[str]:
-    return [words for words in first.reason.split("; ") if words.startswith("pitch content fits")]
+    return [first.against_key] if first.against_key else []
 
 
 def _on_rival(settled: SettledSide, known: Known) -> list[str]:
@@ -130,7 +130,7 @@ def _on_session(settled: SettledSide) -> list[str]:
     share = settled.outlier_probability
     if share is None or settled.session_cents is None or share < _OUTLIER:
         return []
-    rpm = 3600.0 / 46.0 * 2.0 ** (settled.session_cents / 1200.0)
+    rpm = STANDARD_RPM * 2.0 ** (settled.session_cents / 1200.0)
     return [f"disagrees with its session, whose other sides play at {rpm:.2f} rpm"]
 
 
