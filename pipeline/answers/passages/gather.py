@@ -7,7 +7,9 @@ from typing import Any
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.bars import Stretch, stretch
 from pipeline.answers.written_parts import chosen_edition, known_work
-from pipeline.errors import DataError
+from pipeline.errors import DataError, typed
+from pipeline.store.catalogue.problems import did_you_mean
+from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.corpus import Corpus
 
 Row = dict[str, Any]
@@ -114,11 +116,14 @@ def gather(
     """
     catalogue = Corpus(corpus.root).catalogue
     work = known_work(catalogue, work_id)
+    for table, ids in (("take", takes), ("player", players)):
+        for each in ids:
+            _known(catalogue, table, each)
     reference = chosen_edition(catalogue, work_id, None)
     only = chosen_edition(catalogue, work_id, edition) if edition is not None else None
     events = _rows(corpus, "select * from stage.written_event", work_id, "edition", [reference], "event")
     if not events:
-        raise DataError(f"{work_id}: its part is not in the database yet", f"run: glideline run {corpus.root}")
+        raise DataError(f"{work_id}: its part is not in the database yet", f"run: glideline run {typed(corpus.root)}")
     meant = stretch(events, bars)
     inside = [event for event in events if meant.first <= event["event"] <= meant.last]
     places = _rows(corpus, "select * from fact.written_place", work_id, "edition", [reference], "from_event")
@@ -128,7 +133,12 @@ def gather(
         if meant.first <= row["from_event"] and row["to_event"] <= meant.last
     }
     printed = _rows(corpus, "select * from fact.written_place_printed", work_id, "edition", [only] if only else [])
+    unlike = _unlike(corpus, work_id, reference)
     found, passed_by = _takes(corpus, work_id, own, takes=takes, players=players)
+    if not (found or passed_by or unlike):
+        raise DataError(
+            f"{work_id}: no such take has been laid beside its part", f"run: glideline run {typed(corpus.root)}"
+        )
     return Passage(
         work=work,
         reference=reference,
@@ -138,8 +148,14 @@ def gather(
         printed=_printed(printed, own),
         takes=found,
         passed_by=passed_by,
-        unlike=_unlike(corpus, work_id, reference),
+        unlike=unlike,
     )
+
+
+def _known(catalogue: Catalogue, table: str, thing_id: str) -> None:
+    if catalogue.row(table, thing_id) is None:
+        known = catalogue.frame(table)[f"{table}_id"].to_list()
+        raise DataError(f"there is no {table} {thing_id!r}", did_you_mean(thing_id, known, otherwise="mend the id"))
 
 
 def _rows(
