@@ -96,12 +96,18 @@ def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) 
 
 def place_effect(corpus: OpenCorpus, *, school: str) -> Row:
     """A school against the other at the places that both play; empty if there are none."""
-    (row,) = corpus.view("summary.place_effect", where="grouping = 'school'").rows(named=True) or [{}]
-    if not row or row["group_key"].endswith(f"/{school}"):
-        return row
-    low, high = (row[name] and 1.0 / row[name] for name in ("odds_ratio_high", "odds_ratio_low"))
-    ratios = {name: row[name] and 1.0 / row[name] for name in ("odds_ratio", "unmatched_odds_ratio")}
-    return row | ratios | {"odds_ratio_low": low, "odds_ratio_high": high}
+    rows = corpus.view("summary.place_effect", where="grouping = 'school'").rows(named=True)
+    row = next((row for row in rows if school in _schools(row) and row["odds_ratio"]), None)
+    if row is None or _schools(row)[0] == school:
+        return row or {}
+    turned = {"odds_ratio_low": "odds_ratio_high", "odds_ratio_high": "odds_ratio_low"}
+    names = ("odds_ratio", "odds_ratio_low", "odds_ratio_high", "unmatched_odds_ratio")
+    return row | {name: 1.0 / value if (value := row[turned.get(name, name)]) else None for name in names}
+
+
+def _schools(row: Row) -> tuple[str, str]:
+    group, other = (str(row[name]).rpartition("/")[2] for name in ("group_key", "other_key"))
+    return group, other
 
 
 def print_places(corpus: OpenCorpus, console: Console, *, school: str, other: str, planted: float) -> None:
@@ -118,7 +124,7 @@ def print_places(corpus: OpenCorpus, console: Console, *, school: str, other: st
     console.print(f"  Whatever the places, their odds of a slide seem {row['unmatched_odds_ratio']:.2g} times as high;")
     ratio = with_limits(row["odds_ratio"], row["odds_ratio_low"], row["odds_ratio_high"])
     console.print(f"  within the {row['places']} places that both play they are {ratio} times as high:")
-    console.print(f"  {row['sentence']}", markup=False)
+    console.print(f"  {row['sentence'][:1].upper()}{row['sentence'][1:]}.", markup=False)
     console.print("  See for yourself: glideline passage DIR romance-in-f --bars 1-4 --by school", markup=False)
 
 
