@@ -63,6 +63,8 @@ def following(
     For each edition its evidence; None where it says something of fewer than ``LEAST_PLACES`` places, or all the same.
     """
     places = slid.size
+    if places < LEAST_PLACES:
+        return [None] * len(shift)
     weights = np.vstack([np.ones((1, places)), resampling_weights(places, seed=seed, replicates=replicates)])
     whole = [_log_ratios(slid, row, weights) if _says(row) else None for row in shift]
     made: list[Following | None] = []

@@ -56,3 +56,9 @@ def test_one_edition_has_no_others() -> None:
     assert made is not None
     assert np.isnan(made.against_others)
     assert made.log_ratio > 5.0
+
+
+def test_few_places_or_none_say_nothing() -> None:
+    assert following(np.zeros(0), np.zeros((2, 0)), seed=[1]) == [None, None]
+    assert following(np.ones(3), np.array([[1.0, 0.0, 1.0]]), seed=[1]) == [None]
+    assert following(np.zeros(0), np.zeros((0, 0)), seed=[1]) == []

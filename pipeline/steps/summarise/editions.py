@@ -21,7 +21,7 @@ _TAKES = """select fit.take_id, fit.work_id, fit.edition, fit.state,
 from base.written_fit as fit
 join stage.analysed_take as standing on standing.take_id = fit.take_id and standing.transfer_id = fit.transfer_id
 join stage.reference_part as reference on reference.work_id = fit.work_id and reference.edition = fit.edition
-left join fact.take_tally as tally on tally.take_id = fit.take_id
+join fact.take_tally as tally on tally.take_id = fit.take_id
 where standing.state = 'judged'
 group by all
 order by all"""
