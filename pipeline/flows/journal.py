@@ -7,13 +7,14 @@ import contextlib
 import json
 import os
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from pipeline.engine.jobs import Report
 
 KEEP = 30  # logs of earlier runs that stay
+_TIME = "%Y%m%dT%H%M%S.%fZ"
 
 
 class Journal:
@@ -24,8 +25,10 @@ class Journal:
         folder.mkdir(parents=True, exist_ok=True)
         for old in sorted(folder.glob("run-*.jsonl"))[: -(KEEP - 1)]:
             old.unlink(missing_ok=True)
-        now = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
-        self.path = folder / f"run-{now}-{os.getpid()}.jsonl"
+        now = datetime.now(UTC)
+        if last := latest(derived):  # a clock that was set back must not put this run before it
+            now = max(now, _begun(last) + timedelta(microseconds=1))
+        self.path = folder / f"run-{now.strftime(_TIME)}-{os.getpid()}.jsonl"
 
     def write(self, event: str, **values: Any) -> None:
         """Adds a line."""
@@ -55,6 +58,14 @@ def latest(derived: Path) -> Path | None:
     """The log of the last run, or of the one going on."""
     found = sorted((derived / "log").glob("run-*.jsonl"))
     return found[-1] if found else None
+
+
+def _begun(path: Path) -> datetime:
+    """When the run of a log began, by its name."""
+    try:
+        return datetime.strptime(path.name.split("-")[1], _TIME).replace(tzinfo=UTC)
+    except (IndexError, ValueError):
+        return datetime.min.replace(tzinfo=UTC)
 
 
 def events(path: Path) -> Iterator[dict[str, Any]]:
