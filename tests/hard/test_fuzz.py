@@ -1,6 +1,6 @@
 """Any bytes, and bytes that are nearly right, into every door: no crash but our own errors, nothing touched outside.
 
-500 examples a target, or as many as FUZZ_EXAMPLES says; the catalogue's reader and dates have theirs beside their own
+200 examples a target, or as many as FUZZ_EXAMPLES says; the catalogue's reader and dates have theirs beside their own
 tests. More, guided by coverage: ``fuzz_on_demand.py``. Examples are drawn alike every time, so that a failure can be
 seen again.
 """
@@ -21,7 +21,7 @@ from tests.helpers import fuzz_targets
 pytestmark = pytest.mark.slow
 # ruff: noqa: E501 (lists of words)
 many = settings(
-    max_examples=int(os.environ.get("FUZZ_EXAMPLES", "500")),
+    max_examples=int(os.environ.get("FUZZ_EXAMPLES", "200")),
     deadline=None,
     derandomize=True,
     database=None,
