@@ -105,9 +105,14 @@ def test_what_cannot_be_given_is_said(con: duckdb.DuckDBPyConnection, text: str,
 @pytest.mark.skipif(os.name == "nt", reason="signals as on Unix")
 def test_ctrl_c_is_heard_while_the_database_works(con: duckdb.DuckDBPyConnection) -> None:
     endless = "select sum(sin(range)) from range(1000000000000)"  # holds nothing, so no limit of memory ends it first
-    threading.Timer(0.5, lambda: os.kill(os.getpid(), signal.SIGINT)).start()
-    with pytest.raises(KeyboardInterrupt):
-        attended(con, lambda: con.execute(endless).fetchall())
+    # Where the tests were started in the background, the shell has told them not to hear it.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        threading.Timer(0.5, lambda: os.kill(os.getpid(), signal.SIGINT)).start()
+        with pytest.raises(KeyboardInterrupt):
+            attended(con, lambda: con.execute(endless).fetchall())
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @pytest.fixture
