@@ -28,7 +28,7 @@ _GROUPS = {
     "school": """select player_id, scheme, school_id as group_key, share, coalesce(name, school_id) as name
 from fact.school_member left join base.school using (school_id, scheme)
 where player_id is not null and school_id <> 'unplaced' order by all""",
-    "period": """select take_id, scheme, period_id as group_key, 1.0 as share, coalesce(name, period_id) as name
+    "period": """select take_id, scheme, period_id as group_key, 1::double as share, coalesce(name, period_id) as name
 from fact.take_period left join base.period using (period_id, scheme)
 where is_certain and period_id not in ('undated', 'outside') order by all""",
 }
