@@ -30,7 +30,7 @@ from pipeline.flows.work import usable_cores
 from pipeline.store.files.outputs import refuse_inside_a_corpus
 
 # Columns where the output is no terminal.
-WIDE = 110
+WIDE = 116
 SCHOOLS = ("saltmarrow", "mossgate")
 FOUNDERS = ["quillfeather", "brackwhistle"]
 PARTS = ("settings.toml", "recipe.toml", "catalogue", "reviews", "truth")
