@@ -9,7 +9,6 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from pipeline.units import Floats, cents_of_ratio
 
@@ -51,6 +50,8 @@ class ReferencePitch:
 
 
 def _normal_masses(mean: float, sd: float) -> Floats:
+    from scipy.special import ndtr  # Here, so that telling what must run need not wait for scipy.
+
     edges = np.concatenate((GRID_CENTS - 0.5, GRID_CENTS[-1:] + 0.5))
     masses = np.diff(ndtr((edges - mean) / max(sd, _LEAST_SD_CENTS)))
     return np.asarray(masses / masses.sum())
