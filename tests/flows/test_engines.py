@@ -68,7 +68,7 @@ def test_engines_give_the_same_bytes(tmp_path: Path, plain: dict[str, bytes], en
     assert not (root / "derived" / "run.holder.json").exists()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_only_what_may_succeed_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     root = make_corpus(tmp_path / "c", sides=3, session_of=1)
     monkeypatch.setenv("QUICK_STEPS", "s00-a stumbles,s01-a full")
@@ -134,9 +134,8 @@ if __name__ == "__main__":
 """
 
 
-@pytest.mark.parametrize(
-    "server", [pytest.param("keep", marks=pytest.mark.slow), pytest.param("lose", marks=pytest.mark.long)]
-)
+@pytest.mark.long
+@pytest.mark.parametrize("server", ["keep", "lose"])
 def test_a_process_can_run_again_and_a_lost_server_fails_no_side(tmp_path: Path, server: str) -> None:
     """Prefect keeps the address of the first server for the whole process, unless told otherwise."""
     root = make_corpus(tmp_path / "c", sides=2)
@@ -212,7 +211,7 @@ HOSTILE = {
 }
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_proxies_and_settings_of_the_users_own_do_not_touch_the_private_server(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -267,7 +267,7 @@ def use(
     return owner
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_twenty_rounds_leave_the_tables_of_a_fresh_build(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     run = partial(quick_run, say=lambda _: None)
     owner = use(tmp_path / "c", tone, run, rounds=20, seed=78, compare_every=10, monkeypatch=monkeypatch)
