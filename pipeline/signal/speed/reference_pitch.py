@@ -63,7 +63,7 @@ _REGION_WORDS = {
     "america": "usa america york camden philadelphia chicago boston bridgeport richmond oakland toronto montreal",
     "continent": (
         "france germany austria italy russia hungary bohemia czechoslovakia poland belgium netherlands spain sweden "
-        "denmark norway finland switzerland romania paris lyon berlin leipzig dresden munich hamburg hanover cologne "
+        "denmark norway finland switzerland romania paris lyon berlin dresden munich hamburg hanover cologne "
         "vienna budapest prague milan rome naples petersburg petrograd leningrad moscow warsaw riga brussels amsterdam "
         "madrid barcelona stockholm copenhagen oslo kristiania helsinki zurich geneva bucharest"
     ),
