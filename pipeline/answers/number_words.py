@@ -16,6 +16,17 @@ def probability_words(probability: float) -> str:
     return f"{100 * probability:.1f} %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
+def clock_words(seconds: float) -> str:
+    """A place in time as m:ss.mmm, to the millisecond: 1:02.345."""
+    ms = round(1000 * abs(seconds))
+    return f"{'−' if seconds < 0 and ms else ''}{ms // 60_000}:{ms // 1000 % 60:02d}.{ms % 1000:03d}"
+
+
+def both_clocks(corrected_s: float, transfer_s: float) -> str:
+    """A place in corrected and in transfer time."""
+    return f"{clock_words(corrected_s)} (in the transfer {clock_words(transfer_s)})"
+
+
 def ledger_remark(row: Mapping[str, Any]) -> str:
     """The remark of a line of the speed ledger, with a sudden change of speed, which has columns of its own."""
     said = [row["remark"]] if row["remark"] else []

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.answers.chords import chord_lines
+from pipeline.answers.note_names import Spelling, spelling_of
 from pipeline.answers.written_parts import chosen_edition
 from pipeline.errors import DataError, typed
 from pipeline.steps.board import board_of
@@ -19,7 +20,6 @@ from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.catalogue.written import printed_notes, written_rows
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
-from pipeline.store.parts.part import name_of
 from pipeline.store.parts.read import read_part
 from pipeline.store.parts.where import place_words, written_places
 
@@ -52,8 +52,9 @@ def hand(
 
     Returns
     -------
-    One row per note: start_s, place (written bar and beat, where there is a part), note, cents, ways (likeliest first),
-    position, slide (into the note), shift_probability, cannot_tell; with a printed part also printed and verdict.
+    One row per note: start_s and transfer_start_s in s, place (written bar and beat, where there is a part), note,
+    cents, ways (likeliest first), position, slide (into the note), shift_probability, cannot_tell; with a printed
+    part also printed and verdict.
 
     Raises
     ------
@@ -87,17 +88,20 @@ def hand(
         own = {"transfer_id": transfer_id, "take_id": take_id}
         matches = match_rows(chosen, take=take, hand=found, board=board, own=own)
         matched = {row["note_id"]: row for row in matches if row.get("note_id")}
-    columns = _columns(take, rows, semitones=ranks[speed_rank - 1])
+    semitones = ranks[speed_rank - 1]
+    name = spelling_of(corpus, transfer_id, semitones=semitones)
+    columns = _columns(take, rows, semitones=semitones, name=name)
     placed = written_places(corpus, transfer_id, edition=None if printed is not None else chosen_name)
     if placed:
         places = [placed.get(i) for i in take.notes["note_id"]]
-        columns = {"start_s": columns.pop("start_s"), "place": [p and place_words(p) for p in places]} | columns
+        times = {name: columns.pop(name) for name in ("start_s", "transfer_start_s")}
+        columns = {**times, "place": [p and place_words(p) for p in places], **columns}
     if chosen_name is not None:
         columns |= {
             "printed": [_printed(matched.get(i, {})) for i in take.notes["note_id"]],
             "verdict": [matched.get(i, {}).get("verdict") for i in take.notes["note_id"]],
         }
-    kinds: dict[str, Any] = dict.fromkeys(("start_s", "cents", "shift_probability"), pl.Float64())
+    kinds: dict[str, Any] = dict.fromkeys(("start_s", "transfer_start_s", "cents", "shift_probability"), pl.Float64())
     kinds |= {"position": pl.Int64(), "cannot_tell": pl.Boolean()}
     table = pl.DataFrame(columns, schema={name: kinds.get(name, pl.String()) for name in columns})
     wanted = pl.lit(value=True)
@@ -130,7 +134,9 @@ def chords(
     transfer_id, tables = _tables(corpus, take_id, transfer_id)
     own = {**tables, "chord_hand": corpus.read("chord_hand", transfer_id)}
     of_take = {n: None if t is None else t.filter(pl.col("take_id") == take_id) for n, t in own.items() if "chord" in n}
-    lines = chord_lines(of_take, name=name_of, speed_rank=speed_rank)
+    ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
+    name = spelling_of(corpus, transfer_id, semitones=ranks[speed_rank - 1])
+    lines = chord_lines(of_take, name=name, speed_rank=speed_rank)
     first, last = float("-inf") if from_s is None else from_s, float("inf") if to_s is None else to_s
     return [line for line in lines if first <= line["start_s"] <= last]
 
@@ -177,7 +183,7 @@ def _standing(corpus: Corpus, take_id: str) -> list[str]:
     return [str(each) for (each,) in found]
 
 
-def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float) -> dict[str, list[Any]]:
+def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float, name: Spelling) -> dict[str, list[Any]]:
     ways: dict[str, list[Row]] = {}
     for row in rows["note_hand"]:
         ways.setdefault(row["note_id"], []).append(row)
@@ -188,11 +194,12 @@ def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float) -
     midi = [m + semitones for m in take.notes["midi"]]
     return {
         "start_s": take.notes["start_s"].to_list(),
-        "note": [name_of(m) for m in midi],
+        "transfer_start_s": take.notes["transfer_start_s"].to_list(),
+        "note": [name(m) for m in midi],
         "cents": [100.0 * (m - round(m)) for m in midi],
         "ways": ["  ".join(_way(w) for w in ways[i][:WAYS]) or "off the instrument" for i in ids],
         "position": [ways[i][0].get("position") for i in ids],
-        "slide": [_slide(slides[k], semitones) if k >= 0 else None for k in take.slide],
+        "slide": [_slide(slides[k], semitones, name) if k >= 0 else None for k in take.slide],
         "shift_probability": [shifts.get(i) for i in ids],
         "cannot_tell": [ways[i][0]["cannot_tell"] for i in ids],
     }
@@ -201,14 +208,14 @@ def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float) -
 def _way(row: Row) -> str:
     if row.get("string") is None:
         return ""
-    return f"{row['string']}{row['finger']} {100 * row['probability']:.0f}%"
+    return f"{row['string']}{row['finger']} {100 * row['probability']:.0f} %"
 
 
-def _slide(row: Row, semitones: float) -> str:
-    start = name_of(row["from_midi"] + semitones)
+def _slide(row: Row, semitones: float, name: Spelling) -> str:
+    start = name(row["from_midi"] + semitones)
     broken = ""
     if row["step_from_midi"] is not None:
-        broken = f" broken {name_of(row['step_from_midi'] + semitones)}-{name_of(row['step_to_midi'] + semitones)}"
+        broken = f" broken {name(row['step_from_midi'] + semitones)}–{name(row['step_to_midi'] + semitones)}"
     return f"{row['kind'].replace('_', ' ')} from {start}{broken}"
 
 

@@ -3,9 +3,16 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pipeline.answers.number_words import approach_words, given_words, over_all_words, probability_words, stroke_words
+from pipeline.answers.note_names import Spelling, printed_name, spelling
+from pipeline.answers.number_words import (
+    approach_words,
+    both_clocks,
+    given_words,
+    over_all_words,
+    probability_words,
+    stroke_words,
+)
 from pipeline.store.database.trace import Row, Trace, TransferTrace
-from pipeline.store.parts.part import name_of
 from pipeline.store.parts.where import place_words
 
 _TOLD_APART = ("take_id", "matrix_number", "take_number")
@@ -15,14 +22,17 @@ def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
     """The trace as text, from the number back to the disc; ``everything`` adds all values, settings and hashes."""
     yield f"{found.kind} {found.id}"
     row = found.row
+    speed = next((item.speed for item in found.transfers if item.speed), None)
+    name_of = spelling(speed["key"] if speed else None)
     if row and found.kind == "slide":
-        yield from _slide(row)
+        yield from _slide(row, name_of)
     elif row and found.kind == "note":
-        yield f"  {name_of(row['midi'])} from {row['start_s']:.2f} to {row['end_s']:.2f} s"
+        begins, ends = (both_clocks(row[f"{end}_s"], row[f"transfer_{end}_s"]) for end in ("start", "end"))
+        yield f"  {name_of(row['midi'])} from {begins} to {ends}"
         if words := approach_words(row):
             yield f"  {words}"
     if found.place:
-        title, name = found.place["title"], found.place["name"]
+        title, name = found.place["title"], printed_name(found.place["name"])
         probability = probability_words(found.place["probability"])
         yield f"  written: {place_words(found.place)} of {title} ({found.place['edition']}): {name}, {probability}"
     if row and (everything or found.kind not in ("slide", "note", "transfer")):
@@ -43,11 +53,11 @@ def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
         yield "Every value, setting and hash: --all"
 
 
-def _slide(row: Row) -> Iterator[str]:
+def _slide(row: Row, name_of: Spelling) -> Iterator[str]:
     up = "up" if row["interval_cents"] > 0 else "down"
     yield (
         f"  {name_of(row['from_midi'])} to {name_of(row['to_midi'])}, {abs(row['interval_cents']):.0f} cents {up} in "
-        f"{row['duration_ms']:.0f} ms, at {row['start_s']:.2f} s (in the transfer: {row['transfer_start_s']:.2f} s)"
+        f"{row['duration_ms']:.0f} ms, at {both_clocks(row['start_s'], row['transfer_start_s'])}"
     )
     kind = row["kind"]
     yield f"  kind: {kind.replace('_', ' ')}, {probability_words(row[f'p_{kind}'])}; confidence {row['confidence']:.2f}"

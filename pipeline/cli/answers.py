@@ -1,13 +1,14 @@
 """What ``glideline query`` answers, and in which form it is given."""
 
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TextIO
 
 import polars as pl
 
+from pipeline.answers.note_names import spelling
 from pipeline.answers.open_corpus import OpenCorpus, per_transfer
 from pipeline.answers.selection import Selection
 from pipeline.answers.sentences import CANNOT_SAY, sentences
@@ -29,11 +30,15 @@ ROWS_SHOWN = 1000
 
 @dataclass(frozen=True)
 class Answer:
-    """Rows in pieces, the view they come from if there is one, and what there is to say about them."""
+    """Rows in pieces, the view they come from if there is one, and what there is to say about them.
+
+    ``keys``: key of each transfer whose pitches are in the rows.
+    """
 
     pieces: Iterable[pl.DataFrame]
     relation: Relation | None = None
     remarks: list[str] = field(default_factory=list)
+    keys: Mapping[str, str] = field(default_factory=dict)
 
 
 def answer(
@@ -74,7 +79,8 @@ def answer(
     with OpenCorpus(folder) as corpus:
         if view is not None:
             made = corpus.selected(view, selection, where=where)
-            return Answer([made.frame], relation, [*made.remarks, *_of_correction(made.frame)])
+            remarks = [*made.remarks, *_of_correction(made.frame)]
+            return Answer([made.frame], relation, remarks, _keys(corpus, made.frame))
         certainty = selection.min_certainty or "possible"
         if common_teacher is not None:
             found = corpus.nearest_common_teachers(*common_teacher, min_certainty=certainty)
@@ -91,26 +97,40 @@ def _of_correction(frame: pl.DataFrame) -> Iterator[str]:
         yield "uncorrected: how many slides are missed and invented is not known; `glideline listen` tells"
 
 
+def _keys(corpus: OpenCorpus, frame: pl.DataFrame) -> dict[str, str]:
+    if "transfer_id" not in frame.columns or not any(name.endswith("midi") for name in frame.columns):
+        return {}
+    return dict(corpus.sql("select transfer_id, key from base.speed where key is not null").iter_rows())
+
+
 def _asked(folder: Path, sql: str) -> Iterator[pl.DataFrame]:
     with OpenCorpus(folder) as corpus:
         yield from corpus.sql_pieces(sql)
 
 
 def give(
-    made: Answer, *, form: str = "table", to: Path | None = None, every: bool = False, replace: bool = False
+    made: Answer,
+    *,
+    form: str = "table",
+    to: Path | None = None,
+    columns: Sequence[str] = (),
+    wide: bool = False,
+    replace: bool = False,
 ) -> None:
-    """Print the answer, or write it to a file; remarks go to stderr."""
+    """Print the answer, or write it to a file; remarks go to stderr. ``columns`` and ``wide`` are of the table."""
+    if form != "table" and (columns or wide):
+        raise UsageError("--columns and --wide go with the table", "other forms hold all columns")
     if form == "parquet" and to is None:
         raise UsageError("--as parquet needs a file: --to rows.parquet")
     if to is None:
-        _write(made, sys.stdout, form=form, every=every)
+        _write(made, sys.stdout, form=form, columns=columns, wide=wide)
     else:
         with output(to, replace=replace) as part:
             if form == "parquet":
                 write_parquet(iter(made.pieces), part)
             else:
                 with part.open("w", encoding="utf-8", newline="") as file:
-                    _write(made, file, form=form, every=every)
+                    _write(made, file, form=form, columns=columns, wide=wide)
     for remark in made.remarks:
         print(remark, file=sys.stderr)
 
@@ -132,23 +152,30 @@ def tell(made: Answer) -> None:
         print(remark, file=sys.stderr)
 
 
-def _write(made: Answer, file: TextIO, *, form: str, every: bool) -> None:
+def _write(made: Answer, file: TextIO, *, form: str, columns: Sequence[str], wide: bool) -> None:
     if form == "table":
-        _table(made, file, every=every)
+        _table(made, file, columns=columns, wide=wide)
     else:
         for text in (as_csv if form == "csv" else as_json)(made.pieces):
             file.write(text)
 
 
-def _table(made: Answer, file: TextIO, *, every: bool) -> None:
+def _table(made: Answer, file: TextIO, *, columns: Sequence[str], wide: bool) -> None:
     frame, more = first_rows(made.pieces, most=ROWS_SHOWN)
-    hidden = print_table(frame, made.relation, console=console(file), every=every)
+    hidden = print_table(
+        frame,
+        made.relation,
+        console=console(file),
+        columns=columns,
+        wide=wide,
+        spelling=lambda row: spelling(made.keys.get(row.get("transfer_id", ""))),
+    )
     if made.relation is not None and counts_by_share(frame):
         print("a take that falls into several groups counts in each by its share", file=sys.stderr)
     if more:
         print(f"only the first {ROWS_SHOWN:,} rows are shown; all: --as csv", file=sys.stderr)
-    if hidden:
-        print(f"{hidden} more columns: --all-columns, or --as csv", file=sys.stderr)
+    if hidden and not columns:
+        print(f"{hidden} more columns: --wide, --columns NAMES, or --as csv", file=sys.stderr)
 
 
 def _path_frame(paths: Iterable[LineagePath]) -> pl.DataFrame:

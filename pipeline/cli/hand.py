@@ -65,23 +65,10 @@ def hand(
     elif frame.is_empty():
         typer.echo("No note was found there; leave --from and --to away to see where notes are.", err=True)
     else:
-        from rich.table import Table
-
         from pipeline.cli.console import console
+        from pipeline.cli.fitting import print_columns
 
-        table = Table(box=None, pad_edge=False, header_style="bold")
-        heads = {
-            "start_s": "s",
-            "ways": "string and finger",
-            "position": "pos.",
-            "shift_probability": "shift [%]",
-            "cannot_tell": "sure",
-        }
-        for name in frame.columns:
-            table.add_column(heads.get(name, name), justify="right" if frame[name].dtype.is_numeric() else "left")
-        for row in frame.iter_rows(named=True):
-            table.add_row(*(_shown(name, value) for name, value in row.items()))
-        console().print(table)
+        print_columns([_column(frame, name, *shown) for name, shown in _SHOWN.items() if name in frame], console())
         sure = int((~frame["cannot_tell"]).sum())
         typer.echo(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
         typer.echo("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
@@ -90,29 +77,63 @@ def hand(
         )
 
 
+# Columns in order: head, and what is left out first where it is narrow (0: never).
+_SHOWN: dict[str, tuple[str, int]] = {
+    "start_s": ("time [m:ss]", 0),
+    "transfer_start_s": ("in the transfer", 7),
+    "place": ("place", 2),
+    "note": ("note", 0),
+    "cents": ("[cent]", 6),
+    "ways": ("string and finger", 0),
+    "position": ("position", 5),
+    "slide": ("slide", 1),
+    "shift_probability": ("shift [%]", 4),
+    "printed": ("printed", 2),
+    "verdict": ("verdict", 3),
+}
+_TEXTS = ("ways", "slide", "verdict")
+
+
+def _column(frame: Any, name: str, head: str, rank: int) -> Any:
+    from pipeline.cli.fitting import Column
+
+    cells = [_shown(name, value) for value in frame[name]]
+    if name == "ways":
+        cells = [
+            f"cannot tell: {cell}" if told else cell for cell, told in zip(cells, frame["cannot_tell"], strict=True)
+        ]
+    return Column(head, cells, whole=name not in _TEXTS, right=frame[name].dtype.is_numeric(), rank=rank)
+
+
 def _show_chords(lines: list[dict[str, Any]]) -> None:
     """Print the chords of a passage, what is heard of each and the ways to stop it."""
-    from rich.table import Table
-
+    from pipeline.answers.number_words import clock_words
     from pipeline.cli.console import console
+    from pipeline.cli.fitting import Column, print_columns
 
     if not lines:
         return
-    table = Table(box=None, pad_edge=False, header_style="bold", title="Chords and double stops", title_justify="left")
-    for head in ("s", "notes", "heard", "ways, lowest note first"):
-        table.add_column(head, justify="right" if head == "s" else "left")
-    for line in lines:
-        table.add_row(f"{line['start_s']:.2f}", line["notes"], line["heard"], "\n".join(line["ways"]))
-    console().print(table)
+    typer.echo("Chords and double stops")
+    print_columns(
+        [
+            Column("time [m:ss]", [clock_words(line["start_s"]) for line in lines], whole=True, right=True),
+            Column("notes", [line["notes"] for line in lines], whole=True),
+            Column("heard", [line["heard"] for line in lines]),
+            Column("ways, lowest note first", ["; ".join(line["ways"]) for line in lines], note=True),
+        ],
+        console(),
+    )
 
 
-def _shown(name: str, value: object) -> str:
+def _shown(name: str, value: Any) -> str:
+    from pipeline.answers.number_words import clock_words
+
     if value is None:
         return ""
-    if name == "cannot_tell":
-        return "cannot tell" if value else "yes"
-    if name == "verdict":
-        return str(value).replace("_", " ")
-    if isinstance(value, float):
-        return {"start_s": f"{value:.2f}", "cents": f"{value:+.0f}"}.get(name, f"{100 * value:.0f}")
-    return str(value)
+    if name.endswith("start_s"):
+        return clock_words(value)
+    if name == "cents":
+        return f"{value:+.0f}"
+    if name == "shift_probability":
+        return f"{100 * value:.0f}"
+    return str(value).replace("_", " ") if name == "verdict" else str(value)

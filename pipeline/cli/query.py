@@ -59,7 +59,10 @@ def query(
     to: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file; needed for parquet.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="The file of --to may be there, and is replaced.")] = False,
     say: Annotated[bool, typer.Option("--say", help="Say the answer in sentences, each with its caution.")] = False,
-    every: Annotated[bool, typer.Option("--all-columns", help="Show every column in the table.")] = False,
+    columns: Annotated[
+        str | None, typer.Option(metavar="NAMES", help="Of the table, show these columns; names joined by commas.")
+    ] = None,
+    wide: Annotated[bool, typer.Option("--wide", help="Show every column in the table, however wide.")] = False,
 ) -> None:
     """Show a view of the corpus, counted over all takes or over those you choose.
 
@@ -80,4 +83,5 @@ def query(
     if say:
         tell(made)
     else:
-        give(made, form=output, to=to, every=every, replace=replace)
+        chosen = [name.strip() for name in (columns or "").split(",") if name.strip()]
+        give(made, form=output, to=to, columns=chosen, wide=wide, replace=replace)

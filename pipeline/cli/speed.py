@@ -58,75 +58,83 @@ def speed(
 
 
 def _print_ledger(frame: Any) -> None:
-    from rich.table import Table
-
-    from pipeline.answers.number_words import given_words, ledger_remark, over_all_words, probability_words
+    from pipeline.answers.number_words import given_words, ledger_remark, over_all_words
     from pipeline.cli.console import console
+    from pipeline.cli.fitting import Column, print_columns
 
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for head in ("transfer", "state"):
-        table.add_column(head)
-    for head in ("rpm", "correction", "given A4, key", "over all", "A4 Hz", "sure", "drift", "wow"):
-        table.add_column(head, justify="right")
-    for head in ("key", "remark"):
-        table.add_column(head, overflow="fold")
-    for row in frame.iter_rows(named=True):
-        table.add_row(
-            row["transfer_id"],
-            row["state"],
-            _number(row["playing_rpm"], "{:.2f}"),
-            _number(row["offset_cents"], "{:+.1f}"),
-            given_words(row["offset_se_cents"]),
-            over_all_words(row["offset_low_cents"], row["offset_high_cents"]),
-            _number(row["reference_pitch_hz"], "{:.4g}"),
-            "–" if row["probability"] is None else probability_words(row["probability"]),
-            _number(row["drift_range_cents"], "{:.0f}"),
-            _number(row["wow_cents"], "{:.1f}"),
-            row["key"] or "–",
-            _safe(ledger_remark(row)),
-        )
-    console().print(table)
+    rows = frame.to_dicts()
+    # What to correct by and how sure that is come first; what moves along the side is left out where it is narrow.
+    print_columns(
+        [
+            Column("transfer", [row["transfer_id"] for row in rows], whole=True),
+            Column("state", [row["state"] for row in rows]),
+            _numbers("[rpm]", [_number(row["playing_rpm"], "{:.2f}") for row in rows], 1),
+            _numbers("correction [cent]", [_number(row["offset_cents"], "{:+.1f}") for row in rows]),
+            _numbers("given A4, key", [given_words(row["offset_se_cents"]) for row in rows], 3),
+            _numbers(
+                "over all", [over_all_words(row["offset_low_cents"], row["offset_high_cents"]) for row in rows], 2
+            ),
+            _numbers("A4 [Hz]", [_number(row["reference_pitch_hz"], "{:.4g}") for row in rows], 5),
+            _numbers("probability", [_probable(row["probability"]) for row in rows], 4),
+            _numbers("drift [cent]", [_number(row["drift_range_cents"], "{:.0f}") for row in rows], 7),
+            _numbers("wow [cent]", [_number(row["wow_cents"], "{:.1f}") for row in rows], 8),
+            Column("key", [row["key"] or "–" for row in rows], rank=6),
+            Column("remark", [ledger_remark(row) for row in rows], note=True),
+        ],
+        console(),
+    )
     print(
-        "correction, limits, drift and wow in cents; limits are of 95 %, given key and A4 as shown, and over all "
-        "readings of key, A4 and intonation; `glideline speed DIR ID` says why",
+        "limits of 95 %: given A4 and key as shown, and over all readings of key, A4 and intonation; "
+        "`glideline speed DIR ID` says why",
         file=sys.stderr,
     )
 
 
 def _print_side(folder: Path, row: dict[str, Any]) -> None:
-    from rich.table import Table
+    from rich.text import Text
 
-    from pipeline.answers.number_words import probability_words
     from pipeline.answers.speed_ledger import speed_alternatives
     from pipeline.cli.console import console
+    from pipeline.cli.fitting import Column, print_columns
 
     out = console()
     for name, words in _facts(row):
-        out.print(f"{name:18}{_safe(words)}", highlight=False)
-    found = speed_alternatives(folder, row["transfer_id"])
-    if found.is_empty():
+        first, *more = Text(words).wrap(out, max(out.width - 18, 20))
+        out.print(Text(f"{name:18}{first.plain}"), highlight=False)
+        for line in more:
+            out.print(Text(" " * 18 + line.plain), highlight=False)
+    found = speed_alternatives(folder, row["transfer_id"]).to_dicts()
+    if not found:
         return
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for head in ("", "rpm", "correction", "A4 Hz", "sure"):
-        table.add_column(head, justify="right")
-    table.add_column("key")
-    table.add_column("what speaks for it and against it", overflow="fold")
-    for reading in found.iter_rows(named=True):
-        table.add_row(
-            f"{reading['rank']}.",
-            _number(reading["playing_rpm"], "{:.2f}"),
-            _number(reading["offset_cents"], "{:+.1f}"),
-            f"{reading['reference_pitch_hz']:.4g}",
-            probability_words(reading["probability"]),
-            reading["key"] or "–",
-            _safe(reading["reason"]),
-        )
     out.print()
-    out.print(table)
+    print_columns(
+        [
+            _numbers("", [f"{reading['rank']}." for reading in found]),
+            _numbers("[rpm]", [_number(reading["playing_rpm"], "{:.2f}") for reading in found]),
+            _numbers("correction [cent]", [_number(reading["offset_cents"], "{:+.1f}") for reading in found]),
+            _numbers("A4 [Hz]", [f"{reading['reference_pitch_hz']:.4g}" for reading in found]),
+            _numbers("probability", [_probable(reading["probability"]) for reading in found]),
+            Column("key", [reading["key"] or "–" for reading in found]),
+            Column("what speaks for it and against it", [reading["reason"] for reading in found], note=True),
+        ],
+        out,
+    )
+
+
+def _numbers(head: str, cells: list[str], rank: int = 0) -> Any:
+    from pipeline.cli.fitting import Column
+
+    return Column(head, cells, whole=True, right=True, rank=rank)
+
+
+def _probable(probability: float | None) -> str:
+    from pipeline.answers.number_words import probability_words
+
+    return "–" if probability is None else probability_words(probability)
 
 
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
-    from pipeline.answers.number_words import given_words, over_all_words
+    from pipeline.answers.number_words import clock_words, given_words, over_all_words
 
     facts = [("transfer", row["transfer_id"] + (f" (takes {row['takes']})" if row["takes"] else ""))]
     if row["session_id"]:
@@ -156,9 +164,9 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         within = ", the sudden change included" if row["jump_s"] is not None else ""
         facts.append(("drift", f"{row['drift_range_cents']:.1f} cents along the side{within}"))
     if row["jump_s"] is not None:
-        bounds = f"between {row['jump_from_s']:.2f} and {row['jump_to_s']:.2f} s (95 %)"
+        bounds = f"between {clock_words(row['jump_from_s'])} and {clock_words(row['jump_to_s'])} (95 %)"
         bounds += f", the greatest of {row['jump_count']}" if row["jump_count"] > 1 else ""
-        facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {row['jump_s']:.2f} s, {bounds}"))
+        facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {clock_words(row['jump_s'])}, {bounds}"))
     if row["wow_cents"] is not None:
         turning = f"once per turn of a turntable at {60.0 * row['wow_hz']:.2f} rpm"
         facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz, {turning}"))
@@ -199,7 +207,3 @@ def _render(folder: Path, transfer_ids: list[str]) -> None:
 
 def _number(value: float | None, form: str) -> str:
     return "–" if value is None else form.format(value)
-
-
-def _safe(text: str) -> str:
-    return text.replace("[", "\\[")

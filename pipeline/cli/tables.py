@@ -1,22 +1,27 @@
 """Frames as readable tables: estimate and limits in one cell, units in heads, only digits that mean something."""
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 from rich.console import Console
-from rich.table import Table
 
-from pipeline.answers.number_words import count_words, minutes_words, rounded, with_limits
+from pipeline.answers.number_words import clock_words, count_words, minutes_words, rounded, with_limits
 from pipeline.cli.console import console as a_console
+from pipeline.cli.fitting import Column, print_columns
+from pipeline.errors import UsageError
+from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.schema import Relation
 
-WIDE = 16
+# Summaries of more columns show only the following; the rest is in csv and json.
+MANY = 16
 # Of a summary with many columns, these are shown unless all are asked for; the rest is in csv and json.
 _BRIEF = (
     "takes",
     "takes_not_judged",
+    "takes_doubtful",
     "players",
     "minutes",
     "transitions",
@@ -43,19 +48,33 @@ _FINGERS = (
     "share_two_finger",
     "share_into_note",
 )
-COUNTS = ("takes", "takes_not_judged", "players", "transfers", "transitions", "slurred_transitions", "slides")
+COUNTS = (
+    "takes",
+    "takes_not_judged",
+    "takes_doubtful",
+    "players",
+    "transfers",
+    "transitions",
+    "slurred_transitions",
+    "slides",
+)
 _HEADS = {
     "takes_not_judged": "not judged",
-    "slides_per_minute": "slides /min (95 %)",
-    "slides_per_100_transitions": "slides /100 transitions (95 %)",
-    "slides_per_100_transitions_corrected": "corrected (95 %)",
-    "slides_per_100_slurred_transitions": "slides /100 slurred (95 %)",
-    "ratio_corrected": "corrected (95 %)",
+    "takes_doubtful": "doubtful",
+    "slides_per_minute": "slides /min",
+    "slides_per_100_transitions": "slides /100 transitions",
+    "slides_per_100_transitions_corrected": "corrected",
+    "slides_per_100_slurred_transitions": "slides /100 slurred",
+    "ratio_corrected": "corrected",
     "duration_median_ms": "median duration",
     "interval_median_cents": "median interval",
     "share_rising": "rising",
 }
-_SUFFIXES = ("_cents_per_s", "_per_minute", "_cents", "_ms", "_db", "_hz", "_rpm", "_s")
+_SUFFIXES = ("_cents_per_s", "_per_minute", "_cents", "_ms", "_db", "_hz", "_rpm", "_s", "_midi")
+# Places in time, which are shown as m:ss.mmm; all other seconds are lengths.
+_PLACE = re.compile("(?:.*_)?(?:start|end|time|middle|from|to|jump|inflection|step)_s")
+_NOTE = 40  # text longer than this is a remark
+Names = Callable[[dict[str, Any]], Callable[[float], str]]
 
 
 @dataclass(frozen=True)
@@ -63,7 +82,8 @@ class _Shown:
     name: str
     low: str | None
     head: str
-    is_number: bool
+    kind: str  # number, id or text
+    rank: int
 
 
 def print_table(
@@ -72,26 +92,37 @@ def print_table(
     *,
     console: Console | None = None,
     columns: Sequence[str] = (),
-    every: bool = False,
+    wide: bool = False,
+    spelling: Names | None = None,
 ) -> int:
-    """Print a frame; gives the number of columns left out.
+    """Print a frame as wide as the console is; gives the number of columns left out.
 
     Parameters
     ----------
     relation : the declared view, for units; None for rows of one's own SQL.
     columns : which to show, instead of the usual ones.
-    every : show all columns.
+    wide : show all columns, however wide.
+    spelling : names pitches, given as MIDI numbers, in the key of a row.
+
+    Raises
+    ------
+    UsageError
+        If there is no such column.
     """
     console = console or a_console()
-    shown = _chosen(frame, relation, columns=columns, every=every)
-    table = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
-    for each in shown:
-        table.add_column(each.head, justify="right" if each.is_number else "left", overflow="fold")
-    for row in frame.iter_rows(named=True):
-        table.add_row(*(_cell(row, each) for each in shown))
-    console.print(table)
+    shown = _chosen(frame, relation, columns=columns, every=wide)
+    rows = frame.to_dicts()
+    made = [_column(each, [_cell(row, each, spelling) for row in rows]) for each in shown]
+    if wide:
+        console.width = sum(column.most + 2 for column in made)
+    missed = print_columns(made, console)
     used = {name for each in shown for name in (each.name, each.low, _high(each)) if name}
-    return frame.width - len(used)
+    return frame.width - len(used) + missed
+
+
+def _column(each: _Shown, cells: list[str]) -> Column:
+    note = each.kind == "text" and max(map(len, cells), default=0) > _NOTE
+    return Column(each.head, cells, whole=each.kind != "text", right=each.kind == "number", rank=each.rank, note=note)
 
 
 def counts_by_share(frame: pl.DataFrame) -> bool:
@@ -105,35 +136,40 @@ def _high(each: _Shown) -> str | None:
 
 
 def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence[str], every: bool) -> list[_Shown]:
+    """The columns to show, in order, each with its rank; what was asked for by name has none to spare."""
+    for name in columns:
+        if name not in frame.columns:
+            raise UsageError(f"--columns: there is no column {name!r}", did_you_mean(name, frame.columns, otherwise=""))
+    if columns or every:
+        names = list(columns) or [name for name in frame.columns if not _is_limit(name, frame.columns)]
+        return [_shown(name, frame, relation, rank=0) for name in names]
     names = [name for name in frame.columns if not _is_limit(name, frame.columns)]
-    if columns:
-        names = list(columns)
-    elif not every and len(names) > WIDE and relation is not None:
-        named = {"scheme", "school_scheme", "period_scheme", "year", "generation"}
-        ids = {name for name in names if name.endswith("_id") and name.removesuffix("_id") in names}
-        labels = [
-            name
-            for name in names
-            if name not in ids
-            and (name in named or frame.schema[name] == pl.String)
-            and name not in ("warning", "method", "cluster_unit", "correction")
-        ]
-        fingers = _FINGERS if "departing_finger" in names else ()
-        brief = [name for name in (*_BRIEF, *fingers) if name in names]
-        if brief:
-            rest = [n for n in names if n in relation.key and n not in labels and n not in ids and n not in brief]
-            names = [n for n in names if n in labels or n in rest] + brief
-            if _always(frame, "takes_not_judged", 0):
-                names.remove("takes_not_judged")
-            if "player_id" in relation.key:
-                names = [name for name in names if name != "players"]
-            empty = [name for name in ("warning", *_CORRECTED) if name in names and frame[name].is_null().all()]
-            names = [name for name in names if name not in empty]
-    return [_shown(name, frame, relation) for name in names]
+    key = relation.key if relation is not None else names[:1]
+    ids = {name for name in names if name.endswith("_id") and name.removesuffix("_id") in names}
+    heads = {name.removesuffix("_id") if name in ids else name for name in key}
+    rest = [name for name in names if name not in heads and name not in ids]
+    brief = [name for name in (*_BRIEF, *(_FINGERS if "departing_finger" in names else ())) if name in rest]
+    if brief and len(names) > MANY:
+        rest = [name for name in rest if name in brief or _labels(name, frame)]
+        rest = [name for name in rest if not _tells_nothing(name, frame, key)]
+    order = [name for name in brief if name in rest] + [name for name in rest if name not in brief] + sorted(ids)
+    ranks = {name: place for place, name in enumerate(order, start=1)}
+    shown = [name for name in names if name in heads or name in ranks]
+    shown.sort(key=lambda name: (name in brief, brief.index(name) if name in brief else 0))
+    return [_shown(name, frame, relation, rank=ranks.get(name, 0)) for name in shown]
 
 
-def _always(frame: pl.DataFrame, name: str, value: float) -> bool:
-    return name in frame.columns and bool((frame[name].fill_null(value) == value).all())
+def _labels(name: str, frame: pl.DataFrame) -> bool:
+    """Whether a column says which group a row is about, rather than how its numbers came about."""
+    if name in ("method", "cluster_unit", "correction"):
+        return False
+    return frame.schema[name] == pl.String or name in ("year", "generation")
+
+
+def _tells_nothing(name: str, frame: pl.DataFrame, key: Sequence[str]) -> bool:
+    if name in ("takes_not_judged", "takes_doubtful"):
+        return bool((frame[name].fill_null(0) == 0).all())
+    return frame[name].is_null().all() or (name == "players" and "player_id" in key)
 
 
 def _is_limit(name: str, names: Sequence[str]) -> bool:
@@ -143,23 +179,32 @@ def _is_limit(name: str, names: Sequence[str]) -> bool:
     return False
 
 
-def _shown(name: str, frame: pl.DataFrame, relation: Relation | None) -> _Shown:
-    low = f"{name}_low" if f"{name}_low" in frame.columns and f"{name}_high" in frame.columns else None
-    unit = ""
-    if relation is not None and name in {column.name for column in relation.columns}:
-        unit = relation.column(name).unit or ""
-    head = _HEADS.get(name)
-    if head is None:
-        suffix = next((end for end in _SUFFIXES if unit and name.endswith(end)), "")
-        head = name.removesuffix(suffix).removesuffix("_id").replace("_", " ") + (" (95 %)" if low else "")
-    if unit and name not in ("slides_per_minute",):
+def _shown(name: str, frame: pl.DataFrame, relation: Relation | None, *, rank: int) -> _Shown:
+    limits = [f"{name}_low", f"{name}_high"]
+    told = all(limit in frame.columns and not frame[limit].is_null().all() for limit in limits)
+    units = {column.name: column.unit for column in relation.columns} if relation is not None else {}
+    unit = units.get(name) or ""
+    suffix = next((end for end in _SUFFIXES if unit and name.endswith(end)), "")
+    head = _HEADS.get(name) or name.removesuffix(suffix).removesuffix("_id").replace("_", " ")
+    if frame.schema[name].is_float() and _PLACE.fullmatch(name):
+        unit = "m:ss"
+    elif _is_pitch(name):
+        unit = "±cent"
+    head += " (95 %)" if told else ""
+    if unit and name != "slides_per_minute":
         head += f" [{unit}]"
     if name.startswith("share_"):
         head += " [%]"
-    return _Shown(name, low, head.replace("[", "\\["), frame.schema[name].is_numeric())
+    number = frame.schema[name].is_numeric() or frame.schema[name] == pl.Boolean
+    is_id = name.endswith(("_id", "_number", "sha256"))
+    return _Shown(name, limits[0] if told else None, head, "number" if number else "id" if is_id else "text", rank)
 
 
-def _cell(row: dict[str, Any], each: _Shown) -> str:
+def _is_pitch(name: str) -> bool:
+    return name == "midi" or name.endswith("_midi")
+
+
+def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
     value = row[each.name]
     if value is None:
         return "–"
@@ -168,12 +213,16 @@ def _cell(row: dict[str, Any], each: _Shown) -> str:
     if isinstance(value, list):
         return ", ".join(str(item) for item in value)
     if not isinstance(value, int | float):
-        return str(value).replace("[", "\\[")
+        return " ".join(str(value).split())
     if each.name.startswith("share_"):
         return f"{100 * value:.0f}"
     if each.name == "minutes":
         return minutes_words(value)
     if each.name in COUNTS:
         return count_words(value)
+    if isinstance(value, float) and _PLACE.fullmatch(each.name):
+        return clock_words(value)
+    if _is_pitch(each.name) and spelling is not None:
+        return f"{spelling(dict(row))(value)} {100 * (value - round(value)):+.0f}"
     low, high = row.get(each.low or ""), row.get(_high(each) or "")
     return rounded(value) if low is None or high is None else with_limits(value, low, high)

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import Any
 
-from pipeline.pages.note_names import note_name
 from pipeline.pages.pictures import PIXELS_PER_S, ROW_S, Drawn, Frame
 
 # Widths are estimates from above for a serif face, in parts of the letter's height.
@@ -119,7 +118,7 @@ def card_labels(slide: Mapping[str, Any], *, frame: Frame, drawn: Drawn, window:
         if x2 <= x1:
             continue
         hand = drawn.hands.get(note["note_id"])
-        words = note_name(note["midi"])
+        words = drawn.name(note["midi"])
         if hand is not None:
             told = f"{hand['string']} {_position(hand['position'])}".strip() if hand["finger"] else hand["string"]
             words += f" · {hand['finger']} ({told})"

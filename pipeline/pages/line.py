@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.answers.note_names import spelling_of
 from pipeline.errors import DataError
 from pipeline.instruments import INSTRUMENTS, Instrument
 from pipeline.pages.chords import chord_curves
@@ -74,6 +75,7 @@ def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_fi
         strings=list(zip(instrument.strings, instrument.open_midi, strict=True)),
         hands=_hands(corpus.read("note_hand", transfer_id)) if with_finds else {},
         chords=chord_curves(corpus, transfer_id, speed_map=speed_map) if with_finds else (),
+        name=spelling_of(corpus, transfer_id),
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.answers.error_rates import PLACE_STRATUM
+from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import probability_words
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.gather import gather
@@ -17,7 +18,6 @@ from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.pages import draw, pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
-from pipeline.pages.note_names import note_name
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.adding.reviews import sample_name
@@ -262,7 +262,7 @@ def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], targ
             "length_s": cut.size / PAGE_RATE_HZ,
             "asked_from_s": shaded[0],
             "asked_to_s": shaded[1],
-            "asked": "The shaded stretch" if stretch else _change_words(notes, row),
+            "asked": "The shaded stretch" if stretch else _change_words(notes, row, drawn.name),
             "stretch": stretch,
             "quarter_from_s": (half.size + gap.size) / SLOW_RATE_HZ,
             "ours": f"a slide, {kind} (confidence {probability_words(row['confidence'])})." if found else "no slide.",
@@ -273,7 +273,7 @@ def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], targ
     return made
 
 
-def _change_words(notes: pl.DataFrame | None, item: dict[str, Any]) -> str:
+def _change_words(notes: pl.DataFrame | None, item: dict[str, Any], name: Spelling) -> str:
     """The change of note that an item asks about: "The change from E5 to G5, shaded"."""
     begins, ends = item["transfer_start_s"], item["transfer_end_s"]
     if notes is None:
@@ -282,7 +282,7 @@ def _change_words(notes: pl.DataFrame | None, item: dict[str, Any]) -> str:
         (pl.col("transfer_end_s") <= begins + _EDGE_S) & (pl.col("transfer_end_s") >= begins - _RESTED_S)
     ).sort("transfer_start_s")
     after = notes.filter(pl.col("transfer_start_s") >= ends - _EDGE_S).sort("transfer_start_s")
-    to = note_name(after["midi"][0]) if after.height else "the note after it"
+    to = name(after["midi"][0]) if after.height else "the note after it"
     if before.is_empty():
         return f"The beginning of {to}, shaded"
-    return f"The change from {note_name(before['midi'][-1])} to {to}, shaded"
+    return f"The change from {name(before['midi'][-1])} to {to}, shaded"

@@ -7,7 +7,7 @@ the same symbol seen through a smaller window, so it costs no second image.
 import base64
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy.typing as npt
 import soxr
 from PIL import Image
 
+from pipeline.answers.note_names import Spelling, spelling
 from pipeline.pages.chords import ChordCurve
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, spectra
 from pipeline.units import Floats, hz_of_midi
@@ -90,7 +91,7 @@ class Drawn:
 
     ``line_s`` and ``line_midi`` are the pitch line (NaN where there is none); ``notes`` and ``slides`` rows of
     the tables ``note`` and ``slide``; ``strings`` name and MIDI number of each open string; ``hands`` by note id the
-    row of ``note_hand`` that can be taken for the answer; ``chords`` the notes of chords.
+    row of ``note_hand`` that can be taken for the answer; ``chords`` the notes of chords; ``name`` names pitches.
     """
 
     line_s: Floats
@@ -100,6 +101,7 @@ class Drawn:
     strings: list[tuple[str, int]]
     hands: Mapping[str, Mapping[str, Any]]
     chords: Sequence[ChordCurve] = ()
+    name: Spelling = field(default_factory=lambda: spelling(None))
 
 
 def rows(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, length_s: float) -> list[dict[str, Any]]:

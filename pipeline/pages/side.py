@@ -12,7 +12,6 @@ from pipeline.answers.chords import chord_lines
 from pipeline.pages import pictures, side_facts
 from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
-from pipeline.pages.note_names import note_name
 from pipeline.pages.passage import page_name
 from pipeline.pages.recovery_picture import recovery_picture
 from pipeline.pages.render import drawing, page, write_text
@@ -128,7 +127,7 @@ def write_side(
         no_slides=side_facts.no_slides_words(tables["solo_span"]),
         recovery_picture=drawing(recovery_picture(tables["recovery"]) or ""),
         slides=cards,
-        chords=chord_lines(tables, name=note_name),
+        chords=chord_lines(tables, name=drawn.name),
         runs=_runs(tables["run"]),
     )
     path = target / "side" / f"{transfer_id}.html"
@@ -162,7 +161,7 @@ def _cards(
         cards.append(
             {
                 "id": slide["slide_id"],
-                **side_facts.slide_words(slide, number=number, hands=hands.get(slide["slide_id"], ())),
+                **side_facts.slide_words(slide, number=number, hands=hands.get(slide["slide_id"], ()), name=drawn.name),
                 "row": pictures.row_of(slide["start_s"]),
                 "window": window,
                 "labels": drawing(card_labels(slide, frame=frame, drawn=drawn, window=window)),

@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.answers.number_words import given_words, over_all_words, probability_words, stroke_words
-from pipeline.pages.note_names import note_name
+from pipeline.answers.note_names import Spelling
+from pipeline.answers.number_words import clock_words, given_words, over_all_words, probability_words, stroke_words
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue
@@ -117,8 +117,9 @@ def speed_words(speed: Row | None) -> str:
         words += f" Over all readings of key, A4 and intonation: {limits} cents (95 %)."
     if speed["jump_s"] is not None:
         words += (
-            f" The speed changes suddenly at {speed['jump_s']:.2f} s (95 %: {speed['jump_from_s']:.2f} to "
-            f"{speed['jump_to_s']:.2f} s): correction {signed(speed['jump_cents'], 1)} cents."
+            f" The speed changes suddenly at {clock_words(speed['jump_s'])} (95 %: "
+            f"{clock_words(speed['jump_from_s'])} to {clock_words(speed['jump_to_s'])}): "
+            f"correction {signed(speed['jump_cents'], 1)} cents."
         )
     if speed["drift_range_cents"] is not None:
         words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side."
@@ -142,18 +143,19 @@ def sentence(text: str | None) -> str:
     return f" {text[0].upper()}{text[1:].rstrip('.')}." if text else ""
 
 
-def slide_words(slide: Row, *, number: int, hands: Iterable[Row]) -> dict[str, str]:
+def slide_words(slide: Row, *, number: int, hands: Iterable[Row], name: Spelling) -> dict[str, str]:
     """Title, measurements, kinds and hand of one slide."""
     direction = "up" if slide["interval_cents"] > 0 else "down"
-    start, end = note_name(slide["from_midi"]), note_name(slide["to_midi"])
+    start, end = name(slide["from_midi"]), name(slide["to_midi"])
     measures = (
         f"{abs(slide['interval_cents']):.0f} cents {direction} in {slide['duration_ms']:.0f} ms "
         f"({signed(slide['gradient_cents_per_s'])} cents/s), from {start} to {end}; audible from "
-        f"{slide['audible_start_s']:.3f} to {slide['audible_end_s']:.3f} s; confidence {share(slide['confidence'])}."
+        f"{clock_words(slide['audible_start_s'])} to {clock_words(slide['audible_end_s'])} (in the transfer from "
+        f"{clock_words(slide['transfer_audible_start_s'])}); confidence {share(slide['confidence'])}."
     )
     if slide["step_from_midi"] is not None:
         step, glided = (slide["step_to_midi"] - slide["step_from_midi"]) * 100, abs(slide["glided_cents"])
-        measures += f" The glide breaks at {note_name(slide['step_from_midi'])} by {signed(step)} cents; "
+        measures += f" The glide breaks at {name(slide['step_from_midi'])} by {signed(step)} cents; "
         measures += f"{glided:.0f} cents are glided."
     measures += f" Bow: {stroke_words(slide)}."
     ranked = sorted(((slide[f"p_{kind}"], kind) for kind in KINDS), reverse=True)
@@ -168,7 +170,7 @@ def slide_words(slide: Row, *, number: int, hands: Iterable[Row]) -> dict[str, s
             f"{hand['from_position']} to {hand['to_position']} ({share(hand['probability'])})"
         )
     return {
-        "title": f"{number}. {start} to {end} at {slide['start_s']:.2f} s: {slide['kind'].replace('_', ' ')}",
+        "title": f"{number}. {start} to {end} at {clock_words(slide['start_s'])}: {slide['kind'].replace('_', ' ')}",
         "from_name": start,
         "to_name": end,
         "measures": measures,
@@ -219,7 +221,7 @@ def _length_s(span: Row) -> float:
 
 
 def _left_out_words(span: Row) -> str:
-    words = f"{clock(span['transfer_start_s'])} to {clock(span['transfer_end_s'])}: {span['reason']}"
+    words = f"{clock_words(span['transfer_start_s'])} to {clock_words(span['transfer_end_s'])}: {span['reason']}"
     if span["source"] != "measured" or span["sureness"] is None or span["content"] == "repeated":
         return words
     sure = f"{share(span['sureness'])} sure of a solo"
@@ -229,11 +231,6 @@ def _left_out_words(span: Row) -> str:
     if span["content"] == "accompaniment_only":
         return f"{words} ({sure}; {share(span['early_share'])} of the notes are loudest as they begin)"
     return f"{words} ({sure})"
-
-
-def clock(seconds: float) -> str:
-    """Minutes and seconds of the transfer."""
-    return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
 
 
 def chances(transitions: pl.DataFrame | None) -> int:

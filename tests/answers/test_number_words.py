@@ -2,7 +2,14 @@
 
 import pytest
 
-from pipeline.answers.number_words import count_words, minutes_words, probability_words, rounded, with_limits
+from pipeline.answers.number_words import (
+    clock_words,
+    count_words,
+    minutes_words,
+    probability_words,
+    rounded,
+    with_limits,
+)
 
 
 @pytest.mark.parametrize(
@@ -16,6 +23,10 @@ def test_no_probability_is_sure(probability: float, words: str) -> None:
 def test_counts_and_minutes() -> None:
     assert [count_words(value) for value in (61, 60.999999, 2.0, 2.67)] == ["61", "61", "2", "2.7"]
     assert [minutes_words(value) for value in (0.1667, 1.0, 12.34)] == ["0.17", "1.00", "12.3"]
+
+
+def test_places_in_time_are_told_to_the_millisecond() -> None:
+    assert [clock_words(s) for s in (0.0, 59.9996, 62.345, -0.25)] == ["0:00.000", "1:00.000", "1:02.345", "−0:00.250"]
 
 
 def test_decimals_follow_the_uncertainty() -> None:

@@ -1,0 +1,68 @@
+"""Tables fit the width that is there: ids whole, words whole, what matters first, what is left out said."""
+
+import io
+import textwrap
+
+import polars as pl
+import pytest
+from rich.console import Console
+
+from pipeline.cli.tables import print_table
+from pipeline.errors import UsageError
+from pipeline.store.schema import load
+
+REMARK = "the stylus falls back by one turn, so that the grooves from here on are heard a second time"
+SLIDES = pl.DataFrame(
+    {
+        "slide_id": ["fer-f-12-a-t1-s14113", "fer-f-12-a-t1-s74000"],
+        "transfer_id": ["fer-f-12-a-t1"] * 2,
+        "start_s": [14.1134, 74.2],
+        "transfer_start_s": [14.3, 75.0],
+        "from_midi": [68.1, 69.9],
+        "interval_cents": [390.2, -210.0],
+        "kind": ["same_finger", "two_finger"],
+        "remark": [REMARK, None],
+    }
+)
+
+
+def printed(width: int, **more: object) -> tuple[str, int]:
+    out = io.StringIO()
+    left = print_table(SLIDES, load("slide"), console=Console(file=out, width=width), **more)
+    return out.getvalue(), left
+
+
+@pytest.mark.parametrize("width", [60, 80, 100, 120])
+def test_a_table_is_no_wider_than_asked_and_cuts_no_id_and_no_word(width: int) -> None:
+    text, left = printed(width)
+    assert max(map(len, text.splitlines())) <= width
+    for whole in (*SLIDES["slide_id"], "0:14.113", "1:14.200"):
+        assert whole in text
+    told = " ".join(text.split())
+    assert REMARK in told
+    assert ("same_finger" in text) == (width >= 100)
+    assert (left > 0) == (width < 100)
+
+
+def test_wide_and_columns_choose(monkeypatch: pytest.MonkeyPatch) -> None:
+    text, left = printed(40, wide=True)
+    assert (left, len(text.splitlines())) == (0, 3)
+    text, _ = printed(80, columns=["kind", "start_s"])
+    assert text == textwrap.dedent(
+        """\
+        kind         start [m:ss]
+        same_finger      0:14.113
+        two_finger       1:14.200
+        """
+    )
+    with pytest.raises(UsageError, match=r"no column 'kinds'.*kind"):
+        printed(80, columns=["kinds"])
+
+
+def test_pitches_are_named_and_units_stand_in_heads() -> None:
+    from pipeline.answers.note_names import spelling
+
+    text, _ = printed(120, spelling=lambda row: spelling("C minor"))
+    assert "A♭4 +10" in text
+    assert "interval [cent]" in text
+    assert "(95 %)" not in text  # nothing here has limits
