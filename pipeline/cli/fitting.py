@@ -1,7 +1,8 @@
 """Fits a table to a width: the columns that matter, words never cut, long remarks below their row."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 from rich.cells import cell_len
 from rich.console import Console
@@ -9,7 +10,10 @@ from rich.text import Text
 
 GAP = "  "
 _LEAST_NOTE = 30  # a remark in a narrower column is more lines tall than it is worth
-_LONGEST_WORD = 24  # a longer one may be cut
+_SHORT = 24  # names and words up to this length stay on one line
+_TIGHT = 14  # where all is narrow, longer words may be cut
+_NEEDED = 3  # columns of a rank up to this stay if breaking names makes room for them
+_GLUE = "\ue000"  # stands for a space at which no line is broken
 
 
 @dataclass(frozen=True)
@@ -21,7 +25,9 @@ class Column:
     whole : its cells are never wrapped: ids, numbers, times.
     right : numbers, set to the right.
     rank : what does not fit is left out from the highest rank down; 0 stays.
-    note : a remark, which goes below its row where there is no room beside it.
+    note : a remark, which goes below where there is no room beside: below its row, or below the table with a number
+        if the same stands in several rows.
+    tight : even short names may be broken between words.
     """
 
     head: str
@@ -30,13 +36,16 @@ class Column:
     right: bool = False
     rank: int = 0
     note: bool = False
+    tight: bool = False
 
     @property
     def least(self) -> int:
         """The narrowest that it can be."""
-        texts = [word for text in (self.head, *(() if self.whole else self.cells)) for word in text.split()]
-        longest = max((min(cell_len(word), _LONGEST_WORD) for word in texts), default=1)
-        return max([longest, *map(cell_len, self.cells)]) if self.whole else longest
+        words = max((cell_len(word) for word in _glued(self.head).split(" ")), default=1)
+        if self.whole:
+            return max([words, *map(cell_len, self.cells)])
+        longest = max((cell_len(word) for text in self.cells for word in _glued(text).split(" ")), default=1)
+        return max(words, min(longest, _TIGHT) if self.tight else min(self.most, _SHORT))
 
     @property
     def most(self) -> int:
@@ -46,20 +55,31 @@ class Column:
 
 def print_columns(columns: Sequence[Column], console: Console) -> int:
     """Print a table; gives the number of columns for which there was no room."""
+    needed = [column for column in columns if column.rank <= _NEEDED and not column.note]
+    if _room(needed, console.width) < 0:
+        columns = [replace(column, tight=True) for column in columns]
     shown, below = _that_fit(columns, console.width)
-    widths = _widths(shown, console.width)
-    for number, line in _lines(shown, below, widths, console.width):
-        style = "bold" if number < 0 else ""
-        console.print(Text(line, style=style), soft_wrap=True, highlight=False)
-    return len(columns) - len(shown) - len(below)
+    repeated = [note for note in below if 2 * len(set(note.cells) - {""}) <= sum(map(bool, note.cells))]
+    texts = list(dict.fromkeys(text for note in repeated for text in note.cells if text))
+    for note in repeated:
+        numbers = [str(texts.index(text) + 1) if text else "" for text in note.cells]
+        shown.append(Column(note.head, numbers, whole=True))
+    apart = [note for note in below if note not in repeated]
+    for bold, line in _lines(shown, apart, _widths(shown, console.width), console.width):
+        console.print(Text(line, style="bold" if bold else ""), soft_wrap=True, highlight=False)
+    for number, text in enumerate(texts, start=1):
+        for first, line in enumerate(_wrapped(text, console.width - 4)):
+            console.print(Text(f"{'' if first else number:>2}  {line}"), soft_wrap=True, highlight=False)
+    return len(columns) - len([column for column in columns if column in shown]) - len(below)
 
 
 def _that_fit(columns: Sequence[Column], width: int) -> tuple[list[Column], list[Column]]:
-    """Columns side by side, and those that go below their row."""
-    beside = [column for column in columns if not column.note]
-    while _room(beside, width) < 0 and any(column.rank for column in beside):
-        beside.remove(max(beside, key=lambda column: column.rank))
+    """Columns side by side, and those that go below."""
     notes = [column for column in columns if column.note and any(column.cells)]
+    beside = [column for column in columns if not column.note]
+    room = width - (len(GAP) + 6 if notes else 0)  # where notes repeat, their numbers stand in a column
+    while _room(beside, room) < 0 and any(column.rank for column in beside):
+        beside.remove(max(beside, key=lambda column: column.rank))
     below = [note for note in notes if _room(beside, width) < len(GAP) + min(note.most, _LEAST_NOTE)]
     return [column for column in columns if column in beside or (column in notes and column not in below)], below
 
@@ -81,23 +101,24 @@ def _widths(columns: Sequence[Column], width: int) -> list[int]:
 
 def _lines(
     columns: Sequence[Column], below: Sequence[Column], widths: Sequence[int], width: int
-) -> Iterator[tuple[int, str]]:
-    """Lines with the number of their row; that of the heads is negative."""
-    rows = max((len(column.cells) for column in columns), default=0)
-    for number in range(-1, rows):
-        wrapped = [
-            _wrapped(column.head if number < 0 else column.cells[number], room)
-            for column, room in zip(columns, widths, strict=True)
-        ]
-        height = max(map(len, wrapped), default=1)
-        for line in range(height):
-            # Heads stand on the line above their first row.
-            at = [line - (height - len(cell)) if number < 0 else line for cell in wrapped]
-            texts = [cell[i] if 0 <= i < len(cell) else "" for cell, i in zip(wrapped, at, strict=True)]
-            yield number, GAP.join(map(_padded, texts, columns, widths)).rstrip()
-        for note in below if number >= 0 else ():
+) -> Iterator[tuple[bool, str]]:
+    """Lines, and whether they belong to the heads, which stand on the line above the first row."""
+    heads = [_wrapped(column.head, room) for column, room in zip(columns, widths, strict=True)]
+    height = max(map(len, heads), default=1)
+    for line in _side_by_side([[""] * (height - len(head)) + head for head in heads], columns, widths):
+        yield True, line
+    for number in range(max((len(column.cells) for column in columns), default=0)):
+        cells = [_wrapped(column.cells[number], room) for column, room in zip(columns, widths, strict=True)]
+        for line in _side_by_side(cells, columns, widths):
+            yield False, line
+        for note in below:
             for text in _wrapped(note.cells[number], width - 2 * len(GAP)) if note.cells[number] else ():
-                yield number, 2 * GAP + text
+                yield False, 2 * GAP + text
+
+
+def _side_by_side(cells: Sequence[list[str]], columns: Sequence[Column], widths: Sequence[int]) -> Iterator[str]:
+    for texts in zip_longest(*cells, fillvalue=""):
+        yield GAP.join(map(_padded, texts, columns, widths)).rstrip()
 
 
 def _padded(text: str, column: Column, room: int) -> str:
@@ -107,7 +128,13 @@ def _padded(text: str, column: Column, room: int) -> str:
 
 def _wrapped(text: str, room: int) -> list[str]:
     """Lines broken between words; a word that has no room is cut."""
-    return [line.plain.rstrip() for line in Text(text).wrap(_MEASURE, max(room, 1))] or [""]
+    lines = Text(_glued(text)).wrap(_MEASURE, max(room, 1))
+    return [line.plain.rstrip().replace(_GLUE, " ") for line in lines] or [""]
+
+
+def _glued(text: str) -> str:
+    """No line is broken before a sign of per cent."""
+    return text.replace(" %", f"{_GLUE}%")
 
 
 _MEASURE = Console(width=80)

@@ -37,7 +37,16 @@ _BRIEF = (
     "duration_median_ms",
     "interval_median_cents",
     "share_rising",
+    *("start_s", "audible_start_s", "transfer_start_s", "transfer_audible_start_s"),
+    *("midi", "from_midi", "to_midi", "interval_cents", "duration_ms", "kind", "confidence"),
     "warning",
+)
+# Of these the last to be left out where it is narrow.
+_FIRST = (
+    *("takes", "slides", "slides_per_100_transitions", "slides_per_minute", "ratio", "takes_doubtful"),
+    *("slides_per_100_transitions_corrected", "ratio_corrected", "p_holm", "minutes", "players"),
+    *("start_s", "audible_start_s", "transfer_audible_start_s", "from_midi", "to_midi"),
+    *("interval_cents", "kind", "duration_ms", "confidence"),
 )
 _CORRECTED = ("slides_per_100_transitions_corrected", "ratio_corrected")
 # Of a summary of which finger slid, which finger it was.
@@ -73,7 +82,9 @@ _HEADS = {
 _SUFFIXES = ("_cents_per_s", "_per_minute", "_cents", "_ms", "_db", "_hz", "_rpm", "_s", "_midi")
 # Places in time, which are shown as m:ss.mmm; all other seconds are lengths.
 _PLACE = re.compile("(?:.*_)?(?:start|end|time|middle|from|to|jump|inflection|step)_s")
+_WORDS = re.compile("[a-z0-9]+(?:_[a-z0-9]+)+")  # a word of ours, which may be broken
 _NOTE = 40  # text longer than this is a remark
+_NOTHING = "–"
 Names = Callable[[dict[str, Any]], Callable[[float], str]]
 
 
@@ -122,6 +133,7 @@ def print_table(
 
 def _column(each: _Shown, cells: list[str]) -> Column:
     note = each.kind == "text" and max(map(len, cells), default=0) > _NOTE
+    cells = ["" if note and cell == _NOTHING else cell for cell in cells]
     return Column(each.head, cells, whole=each.kind != "text", right=each.kind == "number", rank=each.rank, note=note)
 
 
@@ -152,7 +164,8 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
     if brief and len(names) > MANY:
         rest = [name for name in rest if name in brief or _labels(name, frame)]
         rest = [name for name in rest if not _tells_nothing(name, frame, key)]
-    order = [name for name in brief if name in rest] + [name for name in rest if name not in brief] + sorted(ids)
+    first = [name for name in (*_FIRST, *brief) if name in rest]
+    order = list(dict.fromkeys([*first, *rest, *sorted(ids)]))
     ranks = {name: place for place, name in enumerate(order, start=1)}
     shown = [name for name in names if name in heads or name in ranks]
     shown.sort(key=lambda name: (name in brief, brief.index(name) if name in brief else 0))
@@ -207,13 +220,14 @@ def _is_pitch(name: str) -> bool:
 def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
     value = row[each.name]
     if value is None:
-        return "–"
+        return _NOTHING
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):
         return ", ".join(str(item) for item in value)
     if not isinstance(value, int | float):
-        return " ".join(str(value).split())
+        text = " ".join(str(value).split())
+        return text.replace("_", " ") if each.kind == "text" and _WORDS.fullmatch(text) else text
     if each.name.startswith("share_"):
         return f"{100 * value:.0f}"
     if each.name == "minutes":

@@ -38,9 +38,8 @@ def test_a_table_is_no_wider_than_asked_and_cuts_no_id_and_no_word(width: int) -
     assert max(map(len, text.splitlines())) <= width
     for whole in (*SLIDES["slide_id"], "0:14.113", "1:14.200"):
         assert whole in text
-    told = " ".join(text.split())
-    assert REMARK in told
-    assert ("same_finger" in text) == (width >= 100)
+    assert set(REMARK.split()) <= set(text.split())
+    assert ("same finger" in text) == (width >= 80)
     assert (left > 0) == (width < 100)
 
 
@@ -51,8 +50,8 @@ def test_wide_and_columns_choose(monkeypatch: pytest.MonkeyPatch) -> None:
     assert text == textwrap.dedent(
         """\
         kind         start [m:ss]
-        same_finger      0:14.113
-        two_finger       1:14.200
+        same finger      0:14.113
+        two finger       1:14.200
         """
     )
     with pytest.raises(UsageError, match=r"no column 'kinds'.*kind"):
@@ -64,5 +63,5 @@ def test_pitches_are_named_and_units_stand_in_heads() -> None:
 
     text, _ = printed(120, spelling=lambda row: spelling("C minor"))
     assert "A♭4 +10" in text
-    assert "interval [cent]" in text
+    assert {"interval", "[cent]", "[m:ss]"} <= set(text.split())
     assert "(95 %)" not in text  # nothing here has limits
