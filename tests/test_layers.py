@@ -43,6 +43,7 @@ SIGNAL_DOORS = {
     "synth": set(),
     "passages": set(),
 }
+TESTS = Path(__file__).parent
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")
 
 
@@ -106,6 +107,20 @@ def test_a_room_of_signal_knows_only_the_rooms_that_it_needs(room: str) -> None:
     assert files
     known = {name.split(".")[2] for path in files for name in imported(path) if name.startswith("pipeline.signal.")}
     assert known - {room} == SIGNAL_DOORS[room]
+
+
+def test_the_test_of_a_module_is_found_by_its_name() -> None:
+    # test_<module>.py or test_<module>_<aspect>.py, in the folder of the module.
+    rooms = {path.name for path in PACKAGE.iterdir() if path.is_dir()}
+    files = [path for path in sorted(TESTS.rglob("test_*.py")) if path.relative_to(TESTS).parts[0] in rooms]
+    assert len(files) > 100
+    lost = []
+    for path in files:
+        room = PACKAGE / path.parent.relative_to(TESTS)
+        words = path.stem.split("_")[1:]
+        if not any(list(room.glob("_".join(words[:n]) + ".*")) for n in range(1, len(words) + 1)):
+            lost.append(path.relative_to(TESTS).as_posix())
+    assert lost == []
 
 
 def test_questions_do_not_wait_for_what_only_measuring_needs() -> None:

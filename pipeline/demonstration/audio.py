@@ -16,8 +16,10 @@ import soundfile
 
 from pipeline.demonstration.works import Work, read_works
 from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.synth.known_melody import Line
 from pipeline.signal.synth.plan import Truth
-from pipeline.signal.synth.plans import Line, random_plan, random_player
+from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.player import random_player
 from pipeline.signal.synth.render import Samples, render_side
 from pipeline.signal.synth.scale_melodies import random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan

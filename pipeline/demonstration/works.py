@@ -15,7 +15,7 @@ import numpy as np
 from pipeline import resources
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.synth.keys import pull_of, scale_of
-from pipeline.signal.synth.plans import Line
+from pipeline.signal.synth.known_melody import Line
 from pipeline.signal.synth.scale_melodies import Taste, fingering, melody, random_taste
 from pipeline.store.parts.part import Way, WrittenNote, WrittenPart, numbered
 from pipeline.store.parts.played import played

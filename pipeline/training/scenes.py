@@ -16,7 +16,8 @@ from pipeline.signal.synth.copies import denoised, lossy
 from pipeline.signal.synth.degrade import Chain, in_live_room, random_chain
 from pipeline.signal.synth.manner import PLAIN, real_manner
 from pipeline.signal.synth.plan import AccompanimentNote, Plan, Truth
-from pipeline.signal.synth.plans import Player, random_plan, random_player
+from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.player import Player, random_player
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import random_speed
 from pipeline.signal.synth.voice import Voice, random_voice, with_fine_resonances

@@ -1,8 +1,8 @@
 """Passages with known fingerings, made without the weights that the reconstruction uses.
 
 Three sources: handbook scales and arpeggios (common practice, from memory); random lines with the fingers of a random
-player who knows what comes next (the optimum path of ``signal.synth.economy``); melodies fingered by players of random
-habits who know nothing of it and hold a position until a note is out of reach or the fancy takes them.
+player who knows what comes next (the optimum path of ``signal.synth.scale_melodies``); melodies fingered by players of
+random habits who know nothing of it and hold a position until a note is out of reach or the fancy takes them.
 ``played_passages`` plays them.
 """
 
