@@ -10,6 +10,8 @@ import pytest
 
 # Workers of pytest-xdist set a width of 80, which the program would obey in its tables.
 os.environ.pop("COLUMNS", None)
+# Tests run beside each other: threads of linear algebra, which wait by spinning, would only take turns.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Last, so that an installed wheel is tested rather than the checkout beside these tests.
 sys.path.append(str(Path(__file__).parent.parent))
 

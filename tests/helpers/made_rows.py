@@ -90,9 +90,11 @@ def corpus_folder(folder: Path, **tables: list[dict[str, Any]]) -> Path:
     with duckdb.connect() as con:
         con.execute(f"attach '{folder / 'derived' / 'corpus.duckdb'}' as corpus").fetchall()
         con.execute("use corpus").fetchall()
+        con.execute("begin").fetchall()
         views.create_layers(con, sources, layers=("base", "stage", "fact", "tally"), stored=views.STORED)
         results = result_tables(con, seed=1902, replicates=2000)
         views.create_layers(con, results, layers=("result", "summary", "check"))
+        con.execute("commit").fetchall()
     return folder
 
 

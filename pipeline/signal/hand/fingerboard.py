@@ -164,15 +164,17 @@ def offsets(board: Fingerboard, *, place: int, finger: int) -> dict[int, int]:
     return {o: s for o, s in sorted(found.items()) if place + o > 0 and board.stretch_mm(place, o) <= longest}
 
 
-def stops(board: Fingerboard, *, string: int, sounding: int) -> list[Stop]:
+@lru_cache(maxsize=1024)
+def stops(board: Fingerboard, *, string: int, sounding: int) -> tuple[Stop, ...]:
     """Every way to make the pitch ``sounding`` semitones above an open string, natural harmonics included.
 
     For the open string itself there is one for each place where the hand may stand meanwhile.
     """
     if sounding < 0:
-        return []
+        return ()
     if sounding == 0:
-        return [Stop(string, OPEN, place, 0, 0, 0, False) for place in range(min(board.highest_place, FREE_PLACE) + 1)]
+        places = range(min(board.highest_place, FREE_PLACE) + 1)
+        return tuple(Stop(string, OPEN, place, 0, 0, 0, False) for place in places)
     found = []
     touched = [(sounding, False)] + [(touch, True) for touch in HARMONICS.get(sounding, ())]
     for at, harmonic in touched:
@@ -184,7 +186,7 @@ def stops(board: Fingerboard, *, string: int, sounding: int) -> list[Stop]:
     stopped = sounding - ARTIFICIAL
     if board.instrument != "cello" and 0 < stopped <= board.highest_place:
         found.append(Stop(string, 1, stopped, stopped, sounding, 0, True))
-    return found
+    return tuple(found)
 
 
 def double_stops(board: Fingerboard, *, lower_midi: float, upper_midi: float) -> list[tuple[Stop, Stop]]:

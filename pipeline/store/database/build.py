@@ -13,7 +13,7 @@ import duckdb
 from pipeline.store import schema
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import Generation
-from pipeline.store.database.views import FUNCTIONS, STORED, Source, create_layers, query_files
+from pipeline.store.database.views import FUNCTIONS, STORED, Source, create_layers, describe, query_files
 from pipeline.store.files.durable import sync_folder
 from pipeline.store.provenance import hash_bytes_of, hash_value
 
@@ -54,6 +54,7 @@ def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) 
         con.execute("use corpus").fetchall()
         con.execute("begin").fetchall()  # else each of some thousand comments is made safe on its own
         create_layers(con, sources(corpus, generation), stored=STORED)
+        describe(con)
         con.execute("commit").fetchall()
         con.execute("checkpoint corpus").fetchall()
         con.execute("use memory").fetchall()

@@ -51,7 +51,7 @@ def create_layers(
 
 
 def create_tables(con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source], *, layer: str = "base") -> None:
-    """Make every declared table of a layer, with comments; empty and typed where ``sources`` has none.
+    """Make every declared table of a layer; empty and typed where ``sources`` has none.
 
     Parameters
     ----------
@@ -80,7 +80,6 @@ def create_tables(con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source],
             columns = ", ".join(f'"{column.name}"' for column in relation.columns)
             files = [str(path) for path in source]
             con.execute(f"insert into {name} select {columns} from read_parquet($files)", {"files": files}).fetchall()
-        _describe(con, relation, "table")
 
 
 def create_views(
@@ -90,7 +89,7 @@ def create_views(
     stored: Collection[str] = (),
     only: Collection[Name] | None = None,
 ) -> None:
-    """Make one view for each file of ``queries/<layer>/``, with the comments of its schema.
+    """Make one view for each file of ``queries/<layer>/``.
 
     Parameters
     ----------
@@ -115,7 +114,17 @@ def create_views(
                 raise DataError(
                     f"queries/{layer}/{relation.name}.sql: {error}", "mend the query or its tables"
                 ) from error
-            _describe(con, relation, kind)
+
+
+def describe(con: duckdb.DuckDBPyConnection) -> None:
+    """Give every declared table and view, and their columns, what the schemas say of them as comments.
+
+    For a database that people open: some thousand comments cost more than an empty corpus's views themselves.
+    """
+    tables = set(con.execute("select schema_name, table_name from duckdb_tables()").fetchall())
+    for relation in schema.relations():
+        if relation.name not in PER_TRANSFER:
+            _describe(con, relation, "table" if (relation.layer, relation.name) in tables else "view")
 
 
 def query(name: Name) -> str:

@@ -21,6 +21,7 @@ TYPES = {
 def con():
     made = duckdb.connect()
     views.create_layers(made, {})
+    views.describe(made)
     return made
 
 
