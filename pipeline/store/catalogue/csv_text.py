@@ -7,6 +7,7 @@ and empty trailing columns. Everything else is reported, with the row as a sprea
 import csv
 import io
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -26,6 +27,7 @@ LONGEST_CELL = 20_000
 _TRUE, _FALSE = ("yes", "true", "1"), ("no", "false", "0")
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+,[0-9]+")
+_NOT_UTF8 = re.compile("[\udc80-\udcff]")  # bytes that are none, as decoding leaves them
 
 
 @dataclass
@@ -79,44 +81,45 @@ def read_text_table(path: Path, *, relation: Relation, root: Path) -> TextTable:
     text = raw.decode("utf-8-sig", errors="surrogateescape")
     first_line = text.lstrip("\r\n").split("\n", 1)[0]
     table.delimiter = max(",;\t", key=first_line.count)
-    records, table.whole = _records(text, table.delimiter, report)
-    if not records:
+    records = _records(text, table, report)
+    number, headings = next(records, (0, []))
+    if not headings:
         table.whole = False
         report("has no headings", f"begin it with: {','.join(c.name for c in relation.written_columns[:4])},…")
         return table
-    number, headings = records[0]
     table.headings = _headings(headings, relation, number, report)
     table.whole &= relation.key[0] in table.headings
     width = len(table.headings)
-    for number, record in records[1:]:
+    alike: dict[str, str] = {}  # a value that stands in a million rows is kept once
+    for number, record in records:
         cells = [*record, *[""] * (width - len(record))]
         if not any(cell.strip() for cell in cells):
             continue
         if any(cell.strip() for cell in cells[width:]):
             extra = next(cell for cell in cells[width:] if cell.strip())
             report("has more cells than there are headings", "quote cells that hold a separator", number, "", extra)
-        table.rows.append(_clean(cells[:width], table.headings, number, report))
+        cleaned = _clean(cells[:width], table.headings, number, report)
+        table.rows.append([alike.setdefault(cell, cell) for cell in cleaned])
         table.numbers.append(number)
     return table
 
 
-def _records(text: str, delimiter: str, report: Any) -> tuple[list[tuple[int, list[str]]], bool]:
-    """Numbered rows from the headings on, and whether the whole text could be read."""
-    records: list[tuple[int, list[str]]] = []
+def _records(text: str, table: TextTable, report: Any) -> Iterator[tuple[int, list[str]]]:
+    """Numbered rows from the headings on; says so of the table if the text cannot be read to its end."""
     number = 0
-    whole = True
+    begun = False
     before = csv.field_size_limit(50_000_000)
     try:
-        for record in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True):
+        for record in csv.reader(io.StringIO(text, newline=""), delimiter=table.delimiter, strict=True):
             number += 1
-            if records or any(cell.strip() for cell in record):
-                records.append((number, record))
+            begun = begun or any(cell.strip() for cell in record)
+            if begun:
+                yield number, record
     except csv.Error as error:
-        whole = False
+        table.whole = False
         report(f"cannot be read beyond this row ({error})", "look for a quotation mark without its twin", number + 1)
     finally:
         csv.field_size_limit(before)
-    return records, whole
 
 
 def _headings(cells: list[str], relation: Relation, number: int, report: Any) -> list[str]:
@@ -144,7 +147,7 @@ def _headings(cells: list[str], relation: Relation, number: int, report: Any) ->
 def _clean(cells: list[str], headings: list[str], number: int, report: Any) -> list[str]:
     kept = []
     for heading, cell in zip(headings, cells, strict=True):
-        if any("\udc80" <= c <= "\udcff" for c in cell):
+        if not cell.isascii() and _NOT_UTF8.search(cell):
             shown = cell.encode("utf-8", "surrogateescape").decode("latin-1")
             report("is not saved as UTF-8", "save the file again as 'CSV UTF-8'", number, heading, shown)
             cell = ""
@@ -174,11 +177,13 @@ def typed(column: Column, cells: list[str | None], *, comma_decimals: bool) -> t
     """
     problems: list[CellProblem] = []
     values: list[Any] = [None] * len(cells)
+    known: dict[str, tuple[Any, tuple[str, str] | None]] = {}  # most columns hold few different words
     for row, cell in enumerate(cells):
         if cell is None:
             continue
-        value, trouble = _value(column, cell, comma_decimals)
-        values[row] = value
+        if cell not in known:
+            known[cell] = _value(column, cell, comma_decimals)
+        values[row], trouble = known[cell]
         if trouble:
             problems.append(CellProblem(row, *trouble))
     dtype = {"string": pl.String(), "int64": pl.Int64(), "double": pl.Float64(), "boolean": pl.Boolean()}

@@ -6,7 +6,7 @@ from difflib import get_close_matches
 from typing import Literal
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True, order=True, slots=True)
 class Problem:
     """One finding.
 

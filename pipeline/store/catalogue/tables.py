@@ -20,6 +20,8 @@ from pipeline.store.schema import Column, Relation, hand_kept
 from pipeline.store.schema.dates import parse_date
 
 Row = dict[str, Any]
+# Unknown ids of a column for which the nearest known one is sought: more are no slips of the keys.
+GUESSED = 100
 
 
 class Catalogue:
@@ -65,15 +67,22 @@ class Catalogue:
         """Everything wrong in the files themselves, in the order of files and rows."""
         return list(self._tables[1])
 
-    def text(self, table: str) -> list[TextTable]:
-        """The table's files as text, with row numbers; several only for reviews."""
-        self._known(table)
-        return self._texts[table]
-
     def place(self, table: str, row: Row) -> tuple[str, int | None]:
-        """File and spreadsheet row at which a row stands."""
+        """File and spreadsheet row at which a row stands; one of ``placed`` says so itself."""
+        if "_file" in row:
+            return row["_file"], row["_row"]
+        if table not in self._places:
+            keys = self._placed[table].select(self._relations[table].key).iter_rows()
+            places = self._placed[table].select("_file", "_row").iter_rows()
+            self._places[table] = dict(zip(keys, places, strict=True))
         key = tuple(row[name] for name in self._relations[table].key)
         return self._places[table].get(key, (f"catalogue/{table}.csv", None))
+
+    def placed(self, table: str) -> pl.DataFrame:
+        """As ``frame``, as the files have it, with ``_file`` and ``_row``: for tables that may have very many rows."""
+        self._known(table)
+        self.frame(table)
+        return self._placed[table]
 
     def blocking(self, transfer_id: str) -> list[Problem]:
         """Errors in the rows that decide how this transfer is measured; with any, it must not be measured."""
@@ -141,34 +150,39 @@ class Catalogue:
     @cached_property
     def _tables(self) -> tuple[dict[str, pl.DataFrame], list[Problem]]:
         problems: list[Problem] = []
-        parsed = {name: _parsed(self._relations[name], texts, problems) for name, texts in self._texts.items()}
-        if "file" in parsed["transfer"].columns and not (self.root / "audio" / "audio").is_dir():
-            # paths are below audio/; many write that folder as well
-            parsed["transfer"] = parsed["transfer"].with_columns(pl.col("file").str.strip_prefix("audio/"))
-        self._check_references(parsed, problems)
-        parsed["teaching"] = _possible(parsed["teaching"], parsed["player"], problems)
-        frames: dict[str, pl.DataFrame] = {}
-        self._places: dict[str, dict[tuple[Any, ...], tuple[str, int]]] = {}
-        for name, frame in parsed.items():
-            relation = self._relations[name]
-            ordered = frame.sort([*relation.key, "_row"], nulls_last=False, maintain_order=True)
-            keys = ordered.select(relation.key).iter_rows()
-            places = ordered.select("_file", "_row").iter_rows()
-            self._places[name] = dict(zip(keys, places, strict=True))
-            frames[name] = ordered.select([column.name for column in relation.columns])
-        frames |= taken_over(frames)
-        order = {relation.name: number for number, relation in enumerate(self._relations.values())}
-        problems.sort(key=lambda p: (order.get(p.table, 99), p.file, p.row or 0, p.column, p.message))
-        return frames, problems
-
-    def _check_references(self, parsed: dict[str, pl.DataFrame], problems: list[Problem]) -> None:
-        """Drops rows (or clears cells) that refer to what is not there, until nothing changes."""
         written = {
             (relation.name, relation.key[0]): {
                 cell.casefold() for text in self._texts[relation.name] for cell in text.column(relation.key[0]) if cell
             }
             for relation in self._relations.values()
         }
+        parsed = {name: _parsed(self._relations[name], texts, problems) for name, texts in self._texts.items()}
+        for text in (text for texts in self._texts.values() for text in texts):
+            text.rows.clear()  # there may be a million
+        if "file" in parsed["transfer"].columns and not (self.root / "audio" / "audio").is_dir():
+            # paths are below audio/; many write that folder as well
+            parsed["transfer"] = parsed["transfer"].with_columns(pl.col("file").str.strip_prefix("audio/"))
+        self._check_references(parsed, written, problems)
+        parsed["teaching"] = _possible(parsed["teaching"], parsed["player"], problems)
+        frames: dict[str, pl.DataFrame] = {}
+        self._placed: dict[str, pl.DataFrame] = {}
+        for name, frame in parsed.items():
+            relation = self._relations[name]
+            ordered = frame.sort([*relation.key, "_row"], nulls_last=False, maintain_order=True)
+            self._placed[name] = ordered.select([*(column.name for column in relation.columns), "_file", "_row"])
+            frames[name] = ordered.select([column.name for column in relation.columns])
+        frames |= taken_over(frames)
+        order = {relation.name: number for number, relation in enumerate(self._relations.values())}
+        problems.sort(key=lambda p: (order.get(p.table, 99), p.file, p.row or 0, p.column, p.message))
+        return frames, problems
+
+    def _check_references(
+        self, parsed: dict[str, pl.DataFrame], written: dict[tuple[str, str], set[str]], problems: list[Problem]
+    ) -> None:
+        """Drops rows (or clears cells) that refer to what is not there, until nothing changes.
+
+        ``written``: ids as they stand in the files, right or wrong, by table and column.
+        """
         partly = {name for name, texts in self._texts.items() if not all(text.whole for text in texts)}
         changed = True
         while changed:
@@ -178,26 +192,20 @@ class Catalogue:
                     if column.references is None or parsed[name].is_empty():
                         continue
                     target, _, target_column = column.references.partition(".")
-                    known = set(parsed[target][target_column].to_list())
+                    known = parsed[target][target_column].unique().drop_nulls().sort()
                     frame = parsed[name]
-                    absent = [
-                        place
-                        for place, value in enumerate(frame[column.name])
-                        if value is not None and value not in known
-                    ]
-                    if not absent:
+                    absent = frame[column.name].is_not_null() & ~frame[column.name].is_in(known.implode())
+                    if not absent.any():
                         continue
                     changed = True
-                    for place in absent:
-                        row = frame.row(place, named=True)
-                        ids = written[target, target_column]
-                        problems.append(_dangling(relation, column, row, sorted(known), ids, target in partly))
+                    rows = frame.filter(absent).iter_rows(named=True)
+                    ids = written[target, target_column]
+                    problems.extend(_dangling(relation, column, rows, known.to_list(), ids, partly=target in partly))
                     if column.required or column.name in relation.key:
-                        keep = pl.Series(values=[True] * frame.height, dtype=pl.Boolean())
-                        keep = keep.scatter(absent, False)
-                        parsed[name] = frame.filter(keep)
+                        parsed[name] = frame.filter(~absent)
                     else:
-                        parsed[name] = frame.with_columns(frame[column.name].scatter(absent, None))
+                        kept = pl.when(~absent).then(pl.col(column.name))
+                        parsed[name] = frame.with_columns(kept.alias(column.name))
 
     def _rows(self, table: str) -> list[Row]:
         if table not in self._row_lists:
@@ -211,6 +219,10 @@ class Catalogue:
                 made.setdefault(row[column], []).append(row)
             self._indexes[table, column] = made
         return self._indexes[table, column]
+
+    @cached_property
+    def _places(self) -> dict[str, dict[tuple[Any, ...], tuple[str, int]]]:
+        return {}
 
     @cached_property
     def _row_lists(self) -> dict[str, list[Row]]:
@@ -239,6 +251,8 @@ def _parsed(relation: Relation, texts: Iterable[TextTable], problems: list[Probl
     frames = []
     for text in texts:
         problems.extend(text.problems)
+        if not text.rows:
+            continue
         said = {(problem.row, problem.column) for problem in text.problems}
         series: list[pl.Series] = []
         dropped: set[int] = set()
@@ -280,29 +294,27 @@ def _parsed(relation: Relation, texts: Iterable[TextTable], problems: list[Probl
 
 
 def _unrepeated(relation: Relation, frame: pl.DataFrame, problems: list[Problem]) -> pl.DataFrame:
+    key = pl.struct(relation.key)
     first: dict[tuple[Any, ...], tuple[str, int]] = {}
-    keep = []
-    key_of = frame.select(relation.key).iter_rows()
-    for key, (file, row) in zip(key_of, frame.select("_file", "_row").iter_rows(), strict=True):
-        keep.append(key not in first)
-        if key in first:
-            where = f"{first[key][0]} row {first[key][1]}" if first[key][0] != file else f"row {first[key][1]}"
-            named = ", ".join("empty" if part is None else str(part) for part in key)
-            problems.append(
-                Problem(
-                    file,
-                    row,
-                    " + ".join(relation.key),
-                    named,
-                    f"stands already in {where}",
-                    "give one of the two another id" if len(key) == 1 else "keep one of the two rows",
-                    table=relation.name,
-                    key=str(key[0]),
-                )
+    repeated = frame.filter(key.is_duplicated())
+    for *parts, file, row in repeated.select([*relation.key, "_file", "_row"]).iter_rows():
+        stands = first.setdefault(tuple(parts), (file, row))
+        if stands == (file, row):
+            continue
+        where = f"{stands[0]} row {stands[1]}" if stands[0] != file else f"row {stands[1]}"
+        problems.append(
+            Problem(
+                file,
+                row,
+                " + ".join(relation.key),
+                ", ".join("empty" if part is None else str(part) for part in parts),
+                f"stands already in {where}",
+                "give one of the two another id" if len(parts) == 1 else "keep one of the two rows",
+                table=relation.name,
+                key=str(parts[0]),
             )
-        else:
-            first[key] = (file, row)
-    return frame.filter(pl.Series(values=keep, dtype=pl.Boolean()))
+        )
+    return frame.filter(key.is_first_distinct())
 
 
 def _possible(teaching: pl.DataFrame, player: pl.DataFrame, problems: list[Problem]) -> pl.DataFrame:
@@ -335,27 +347,31 @@ def _possible(teaching: pl.DataFrame, player: pl.DataFrame, problems: list[Probl
 
 
 def _dangling(
-    relation: Relation, column: Column, row: Row, known: list[str], written: set[str], partly: bool
-) -> Problem:
-    """A reference to a row that is not there, is wrong itself (``written``), or may stand in an unread part."""
+    relation: Relation, column: Column, rows: Iterable[Row], known: list[str], written: set[str], *, partly: bool
+) -> Iterator[Problem]:
+    """References to rows that are not there, are wrong themselves (``written``), or may stand in an unread part."""
     target = (column.references or "").partition(".")[0]
-    value = str(row[column.name])
-    wrong = value.casefold() in written
-    waits = wrong or partly
-    cause = f"its row in {target}.csv is wrong" if wrong else f"{target}.csv cannot be read as a whole"
-    cure = did_you_mean(value, known, otherwise=f"add a row to {target}.csv, or mend the id")
-    first = f"mend that row of {target}.csv first" if wrong else f"mend {target}.csv first"
-    return Problem(
-        row["_file"],
-        row["_row"],
-        column.name,
-        value,
-        f"is left out, since {cause}" if waits else f"is not in {target}.csv",
-        first if waits else cure,
-        severity="remark" if waits else "error",
-        table=relation.name,
-        key=str(row[relation.key[0]]),
-    )
+    cures: dict[str, str] = {}  # looking for the nearest of many ids takes a while
+    for row in rows:
+        value = str(row[column.name])
+        wrong = value.casefold() in written
+        waits = wrong or partly
+        cause = f"its row in {target}.csv is wrong" if wrong else f"{target}.csv cannot be read as a whole"
+        first = f"mend that row of {target}.csv first" if wrong else f"mend {target}.csv first"
+        if not waits and value not in cures:
+            plainly = f"add a row to {target}.csv, or mend the id"
+            cures[value] = did_you_mean(value, known if len(cures) < GUESSED else [], otherwise=plainly)
+        yield Problem(
+            row["_file"],
+            row["_row"],
+            column.name,
+            value,
+            f"is left out, since {cause}" if waits else f"is not in {target}.csv",
+            first if waits else cures[value],
+            severity="remark" if waits else "error",
+            table=relation.name,
+            key=str(row[relation.key[0]]),
+        )
 
 
 def _date_columns(relation: Relation, column: Column, values: pl.Series) -> Iterator[pl.Series]:

@@ -3,6 +3,8 @@
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
 from pipeline.errors import DataError
 from pipeline.store.audio.decode import file_hash, samples_hash
 from pipeline.store.checks.findings import Findings
@@ -98,11 +100,10 @@ def check_waiting(found: Findings, hashes: Hashes) -> None:
         "mark": "the mark was made on other sound, and waits",
     }
     for table, message in what.items():
-        for row in found.catalogue.rows(table):
-            stated = row["samples_sha256"]
-            if stated is None:
-                continue
-            now = hashes.now(row["transfer_id"])
-            if now is not None and now != stated:
-                cure = f"listen again; if it still holds, write {now}"
-                found.remark(table, row, "samples_sha256", message, cure)
+        rows = found.catalogue.placed(table)
+        heard = rows.select("transfer_id", "samples_sha256").drop_nulls().unique(maintain_order=True)
+        now = heard.with_columns(now=pl.Series([hashes.now(t) for t in heard["transfer_id"]], dtype=pl.String()))
+        other = now.filter(pl.col("now") != pl.col("samples_sha256"))
+        for row in rows.join(other, on=["transfer_id", "samples_sha256"]).iter_rows(named=True):
+            cure = f"listen again; if it still holds, write {row['now']}"
+            found.remark(table, row, "samples_sha256", message, cure)
