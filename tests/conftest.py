@@ -16,6 +16,18 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.append(str(Path(__file__).parent.parent))
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Workers take whole files, which share what fixtures make; kills share nothing, so they are taken one by one."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class KillsApart(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            return nodeid if "::test_killed" in nodeid else super()._split_scope(nodeid)
+
+    return KillsApart(config, log) if config.getvalue("dist") == "loadfile" else None
+
+
 @pytest.fixture(scope="session")
 def measured_once(tmp_path_factory, worker_id):
     """A measured corpus; only to be read. Whichever worker of pytest-xdist needs it first makes it for all."""

@@ -9,13 +9,21 @@ import pytest
 
 from tests.helpers.programs import environment, program
 
+CHUNKS, KILLS = 50, 20  # before a release: a thousand, which workers share
+
 
 @pytest.mark.skipif(os.name == "nt", reason="kills as on Unix")
-@pytest.mark.parametrize("kills", [pytest.param(6, marks=pytest.mark.slow), pytest.param(1000, marks=pytest.mark.long)])
-def test_no_kill_loses_or_doubles_anything(kills: int, tmp_path: Path) -> None:
-    command = program("kill_at_random", tmp_path, kills, 78)
-    done = subprocess.run(command, env=environment(), capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
+@pytest.mark.parametrize(
+    ("seed", "kills"),
+    [
+        pytest.param(78, 6, marks=pytest.mark.slow),
+        *(pytest.param(1000 + chunk, KILLS, marks=pytest.mark.long) for chunk in range(CHUNKS)),
+    ],
+)
+def test_killed_at_random_nothing_is_lost_or_doubled(seed: int, kills: int, tmp_path: Path) -> None:
+    command = program("kill_at_random", tmp_path, kills, seed)
+    done = subprocess.run(command, env=environment(POLARS_MAX_THREADS="1"), capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"seed {seed}: {done.stderr}"
     told = json.loads(done.stdout.splitlines()[-1])
-    assert told["amiss"] == []
+    assert told["amiss"] == [], f"seed {seed}"
     assert sum(told["kills"].values()) == kills

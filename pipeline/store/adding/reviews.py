@@ -51,13 +51,14 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
     table = read_text_table(file, relation=relation, root=file.parent)
     problems = list(table.problems)
     for column in relation.written_columns:
-        _, troubles = typed(column, table.column(column.name), comma_decimals=False)
+        cells = table.column(column.name)
+        _, troubles = typed(column, cells, comma_decimals=False)
         problems += [
             Problem(
                 file.name,
                 table.numbers[t.row],
                 column.name,
-                table.column(column.name)[t.row] or "",
+                cells[t.row] or "",
                 t.message,
                 t.cure,
                 table="review",

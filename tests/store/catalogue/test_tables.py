@@ -11,7 +11,7 @@ from pipeline.errors import DataError
 from pipeline.store.catalogue.csv_text import read_text_table, typed
 from pipeline.store.catalogue.problems import Problem
 from pipeline.store.catalogue.slugs import slug
-from pipeline.store.catalogue.tables import Catalogue
+from pipeline.store.catalogue.tables import GUESSED, Catalogue
 from pipeline.store.schema import load
 
 Write = Callable[[str, str], None]
@@ -132,6 +132,15 @@ def test_a_dangling_reference_offers_the_nearest_id(corpus: Path, write: Write) 
     problem = only(corpus)
     assert (problem.column, problem.value, problem.message) == ("take_id", "k22", "is not in take.csv")
     assert problem.cure == "did you mean k2?"
+
+
+def test_of_very_many_unknown_ids_only_the_first_get_a_guess(corpus: Path, write: Write) -> None:
+    """Each guess looks through all known ids: a million of them would take days."""
+    rows = [f"k{number},spring-3{number:03}" for number in range(2 * GUESSED)]
+    write("take", "\n".join(["take_id,session_id", *rows]) + "\n")
+    cures = [problem.cure for problem in Catalogue(corpus).problems()]
+    assert cures[:GUESSED] == ["did you mean spring-3?"] * GUESSED
+    assert cures[GUESSED:] == ["add a row to session.csv, or mend the id"] * GUESSED
 
 
 def test_a_dangling_reference_that_may_be_empty_is_cleared(corpus: Path, write: Write) -> None:
