@@ -45,6 +45,11 @@ def over_all_words(low: float | None, high: float | None) -> str:
     return "–" if low is None or high is None else f"{low:+.0f} to {high:+.0f}".replace("-", "−")
 
 
+def doubt_words(certainty: str | None, what: str = "attribution") -> str:
+    """What stands behind a name or a link that is less than certain: `` (attribution possible)``."""
+    return "" if certainty in (None, "certain") else f" ({what} {certainty})"
+
+
 _STROKES = {
     "before": "the slide is on the old bow",
     "after": "the slide is on the new bow",

@@ -88,9 +88,10 @@ def _row(found: "Passage", label: str, step: dict[str, Any]) -> dict[str, Any]:
 
 
 def _head(found: "Passage", what: str) -> str:
-    takes, players = len({t.take_id for t in found.takes}), len({t.player_id for t in found.takes if t.player_id})
-    plural = f"{takes} take{'s' * (takes != 1)} of {players} player{'s' * (players != 1)}"
-    return f"{found.work['title']}, {what} (reference: {found.reference}): {plural}"
+    from pipeline.answers.counts import counts
+
+    whose = counts((take.take_id, take.player_id) for take in found.takes).words()
+    return f"{found.work['title']}, {what} (reference: {found.reference}): {whose}"
 
 
 def _print_table(found: "Passage", by: str | None) -> None:

@@ -68,7 +68,7 @@ def lineage_rows(corpus: OpenCorpus, *, founders: list[str]) -> list[Row]:
 
 def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) -> None:
     """The story: how sliding changes from a teacher to students and their students."""
-    table = _table("From teacher to student (teaching at least probable)")
+    table = _table("From teacher to student (attributions and teaching at least probable, as the report can show)")
     for name in ("founder", "generation"):
         table.add_column(name, no_wrap=True)
     for name in ("players", "slides", "slides /100 transitions\n(95 %)"):

@@ -20,11 +20,11 @@ def summary_lines(summary: Summary) -> Iterator[str]:
     if summary.sound_s:
         yield f"{clock(summary.sound_s)} of sound heard."
     if summary.moved:
-        yield f"{len(summary.moved)} sides moved in speed although nothing of their own changed:"
+        yield f"{len(summary.moved)} transfers moved in speed although nothing of their own changed:"
         yield from _listed(summary.moved)
     if summary.failed:
-        sides = len({transfer_id for transfer_id, _, _ in summary.failed})
-        yield f"{sides} {'fails' if sides == 1 else 'fail'}:"
+        failing = len({transfer_id for transfer_id, _, _ in summary.failed})
+        yield f"{failing} {'transfer fails' if failing == 1 else 'transfers fail'}:"
         yield from _listed([f"{t}, {step}: {message}" for t, step, message in summary.failed])
     if summary.condemned:
         found = "1 error was found" if summary.condemned == 1 else f"{summary.condemned} errors were found"

@@ -43,14 +43,41 @@ WIDTH_INCHES = 9.0
 _FAR = 2.0
 
 
-def svg(figure: Figure, *, title: str) -> str:
-    """The figure as an SVG element with a title for those who cannot see it."""
+def svg(figure: Figure, *, title: str, ways: Mapping[str, str] | None = None) -> str:
+    """The figure as an SVG element with a title for those who cannot see it.
+
+    ``ways``: what each address means that its marks lead to, for those who cannot see the mark.
+    """
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
     plt.close(figure)
     text = buffer.getvalue()
     element = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
-    return element.replace("<svg ", f'<svg role="img" aria-label="{_attribute(title)}" ', 1)
+    element = element.replace(' target="_blank"', "")
+    for address, words in (ways or {}).items():
+        element = element.replace(
+            f'<a xlink:href="{_attribute(address)}"',
+            f'<a href="{_attribute(address)}" aria-label="{_attribute(words)}"',
+        )
+    # What holds links is no image to a reader of screens.
+    role = "group" if ways else "img"
+    return element.replace("<svg ", f'<svg role="{role}" aria-label="{_attribute(title)}" ', 1)
+
+
+def _ways(rows: Sequence[Row], name: str) -> dict[str, str]:
+    """Where the marks of rows lead, with what stands under ``name``."""
+    return {row["way"]: f"Sides: {row[name]}" for row in rows if row.get("way")}
+
+
+def _doubt(row: Row) -> str:
+    return f", {row['takes_doubtful']:.0f} doubtful" if row["takes_doubtful"] else ""
+
+
+def _lead(labels: Sequence[Any], rows: Sequence[Row]) -> None:
+    """Names beside an axis lead where their rows do."""
+    for label, row in zip(labels, rows, strict=True):
+        if row.get("way"):
+            label.set_url(row["way"])
 
 
 def _attribute(text: str) -> str:
@@ -89,14 +116,17 @@ def rates_by_player(rows: Sequence[Row]) -> str:
                         f"to {high:.0f}", (reach, place), xytext=(7, 0), textcoords="offset points", va="center",
                         fontsize=9, annotation_clip=False,
                     )  # fmt: skip
-            axes.plot(rate, place, "o", ms=7, mfc="white" if weak else BLUE, mec=BLUE, mew=1.6)
-        names = [f"{row['player'] or row['player_id'] or 'nobody named'} ({row['born'] or '?'})" for row in rows]
+            (dot,) = axes.plot(rate, place, "o", ms=7, mfc="white" if weak else BLUE, mec=BLUE, mew=1.6)
+            dot.set_url(row["way"] or None)
+        names = [f"{row['player'] or 'nobody named'} ({row['born'] or '?'}){_doubt(row)}" for row in rows]
         axes.set_yticks(range(len(rows)), names)
+        _lead(axes.get_yticklabels(), rows)
         axes.set_ylim(len(rows) - 0.4, -0.6)
         axes.set_xlim(0, reach)
         axes.grid(axis="y", visible=False)
-        axes.set_xlabel("slides per 100 transitions, with 95 % interval (open, dotted: rough, see the remarks)")
-        return svg(figure, title="Slides per 100 transitions by player, ordered by birth")
+        axes.set_xlabel("slides per 100 transitions, with 95 % interval\n(open, dotted: rough, see the remarks)")
+        title = "Slides per 100 transitions by player, ordered by birth"
+        return svg(figure, title=title, ways=_ways(rows, "player"))
 
 
 def rates_over_years(rows: Sequence[Row]) -> str:
@@ -111,7 +141,11 @@ def rates_over_years(rows: Sequence[Row]) -> str:
                 continue
             colour, mark, fill = styles.get(row["process"], (GREY, "D", "white"))
             axes.plot([start, end], [rate, rate], color=colour, lw=2.2, alpha=0.85, solid_capstyle="butt")
-            axes.plot((start + end) / 2, rate, mark, ms=5.5, mfc=fill, mec=colour, mew=1.4)
+            doubtful = row["certainty"] in ("possible", "probable")
+            (dot,) = axes.plot(
+                (start + end) / 2, rate, mark, ms=5.5, mfc=fill, mec=colour, mew=1.4, alpha=0.4 if doubtful else 1.0
+            )
+            dot.set_url(row["way"] or None)
         seen = {row["process"] if row["process"] in styles else "unknown process" for row in rows}
         for name, (colour, mark, fill) in {**styles, "unknown process": (GREY, "D", "white")}.items():
             if name in seen:
@@ -121,9 +155,10 @@ def rates_over_years(rows: Sequence[Row]) -> str:
         # A little below zero, so that a take without any slide is seen whole.
         axes.set_ylim(bottom=-0.03 * axes.get_ylim()[1])
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-        axes.set_xlabel("recorded (bar: all that the date may mean)")
+        axes.set_xlabel("recorded (bar: all that the date may mean; pale: the player is named as possible or probable)")
         axes.set_ylabel("slides per 100 transitions")
-        return svg(figure, title="Slides per 100 transitions of each take over its recording date")
+        title = "Slides per 100 transitions of each take over its recording date"
+        return svg(figure, title=title, ways=_ways(rows, "words"))
 
 
 def sides_by_year(rows: Sequence[Row]) -> str:
@@ -137,17 +172,23 @@ def sides_by_year(rows: Sequence[Row]) -> str:
                 continue
             judged = row["state"] == "judged"
             place = players.index(row["player"])
-            axes.barh(
+            bars = axes.barh(
                 place, max(end - start, 0.35), left=start, height=0.55, alpha=0.75, lw=1.2,
                 color=BLUE if judged else "white", edgecolor=BLUE if judged else GREY,
                 hatch="" if judged else "////",
             )  # fmt: skip
+            for bar in bars:
+                bar.set_url(row["way"] or None)
         axes.set_yticks(range(len(players)), players)
+        ways = {row["player"]: row["player_way"] for row in rows}
+        _lead(axes.get_yticklabels(), [{"way": ways[player]} for player in players])
         axes.set_ylim(len(players) - 0.4, -0.6)
         axes.grid(axis="y", visible=False)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_xlabel("recorded (filled: judged; hatched: not judged)")
-        return svg(figure, title="Takes in the corpus by player and recording date")
+        title = "Takes in the corpus by player and recording date"
+        to_sides = {row["player_way"]: f"Sides: {row['player']}" for row in rows if row["player_way"]}
+        return svg(figure, title=title, ways=_ways(rows, "words") | to_sides)
 
 
 def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
@@ -170,25 +211,27 @@ def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
         _legend(axes, ncols=3)
         names = [f"{row['school'] or 'in no school'} ({row['slides'] or 0:.0f} slides)" for row in rows]
         axes.set_yticks(range(len(rows)), names)
+        _lead(axes.get_yticklabels(), rows)
         axes.set_ylim(len(rows) - 0.4, -0.6)
         axes.set_xlim(0, 1)
         axes.grid(visible=False)
         axes.xaxis.set_major_formatter(PercentFormatter(1.0))
-        return svg(figure, title="Kinds of slide by school")
+        return svg(figure, title="Kinds of slide by school", ways=_ways(rows, "school"))
 
 
-def intervals_by_school(schools: Sequence[tuple[str, Sequence[Row]]], *, widest: int) -> str:
+def intervals_by_school(schools: Sequence[tuple[str, str, Sequence[Row]]], *, widest: int) -> str:
     """For each school, changes of note by interval (outlined) and how many of them are slid (filled).
 
     Parameters
     ----------
-    schools : name and rows of semitones (1 to ``widest``, the last for all wider), direction, transitions and slides.
+    schools : name, way to its sides, rows of semitones (1 to ``widest``, the last for all wider), direction,
+        transitions and slides.
     """
     with mpl.rc_context(STYLE):
         figure, panels = plt.subplots(
             len(schools), 1, figsize=(WIDTH_INCHES, 1.9 * len(schools) + 0.7), sharex=True, sharey=True, squeeze=False
         )
-        for axes, (name, rows) in zip(panels[:, 0], schools, strict=True):
+        for axes, (name, to_sides, rows) in zip(panels[:, 0], schools, strict=True):
             for row in rows:
                 sign = 1 if row["direction"] == "rising" else -1
                 axes.bar(row["semitones"], sign * row["transitions"], width=0.8, fill=False, ec=GREY, lw=0.9)
@@ -198,14 +241,15 @@ def intervals_by_school(schools: Sequence[tuple[str, Sequence[Row]]], *, widest:
                     hatch=hatch, ec="white", lw=0,
                 )  # fmt: skip
             axes.axhline(0, color=INK, lw=0.8)
-            axes.set_title(name, loc="left", fontsize=10)
+            axes.set_title(name, loc="left", fontsize=10).set_url(to_sides)
             axes.set_ylabel("falling\N{NO-BREAK SPACE}\N{NO-BREAK SPACE}\N{NO-BREAK SPACE}rising")
             axes.yaxis.set_major_formatter(lambda value, _: f"{abs(value):.0f}")
             axes.grid(axis="x", visible=False)
         semitones = range(1, widest + 1)
         panels[-1, 0].set_xticks(semitones, [*map(str, semitones[:-1]), f"{widest}+"])
         panels[-1, 0].set_xlabel("interval in semitones (outline: changes of note; filled: those with a slide)")
-        return svg(figure, title="Changes of note and slides by interval and direction in each school")
+        title = "Changes of note and slides by interval and direction in each school"
+        return svg(figure, title=title, ways={to_sides: f"Sides: {name}" for name, to_sides, _ in schools})
 
 
 def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
@@ -241,14 +285,16 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
                 axes.plot(x[row["player_id"]], place, "x", ms=7, color=GREY, mew=1.6)
                 said = "no rate" if row["takes"] else "no recording"
             else:
-                axes.plot(x[row["player_id"]], place, "o", ms=4 + rate**0.5 * 2.2, color=BLUE, mec="white")
+                (dot,) = axes.plot(x[row["player_id"]], place, "o", ms=4 + rate**0.5 * 2.2, color=BLUE, mec="white")
+                dot.set_url(row["way"] or None)
                 said = f"{rate:.0f} per 100"
             unknown = "" if row["year"] is not None else ", birth unknown"
-            axes.annotate(
+            text = axes.annotate(
                 f"{row['player']} ({said}{unknown})", (x[row["player_id"]], place), xytext=(13, 0),
                 textcoords="offset points", va="center", fontsize=9,
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85},
             )  # fmt: skip
+            text.set_url(row["way"] or None)
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
         axes.set_ylim(len(people) - 0.4, -0.6)
@@ -256,7 +302,7 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
         axes.set_xlim(left, right + (right - left) * 0.45)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_xlabel("born (dot: larger where slides are denser; line: certain, broken: probable, dotted: possible)")
-        return svg(figure, title="Teaching lineage through time with slide density")
+        return svg(figure, title="Teaching lineage through time with slide density", ways=_ways(people, "player"))
 
 
 def calibration(rows: Sequence[Row]) -> str:

@@ -10,10 +10,12 @@ from html import escape
 from typing import Any
 
 from pipeline.pages.pictures import PIXELS_PER_S, ROW_S, Drawn, Frame
+from pipeline.pages.written_over import Over
 
 # Widths are estimates from above for a serif face, in parts of the letter's height.
 _LETTER = 0.6
 _KIND_SIZE, _FINGER_SIZE, _STRING_SIZE = 9.0, 7.5, 9.0
+_BAND_SIZE, _BAR_SIZE, _TOP_LINE = 9.0, 8.0, 10.0
 _LEAST_FINGER_S = 0.1
 # A card's picture as the style sheet makes it, and how high its letters are to be.
 _CARD_PX, _CARD_LETTER_PX = (304.0, 176.0), 12.0
@@ -35,11 +37,11 @@ class _Taken:
         self.boxes.append(box)
 
 
-def row_labels(*, frame: Frame, drawn: Drawn, start_s: float) -> str:
+def row_labels(*, frame: Frame, drawn: Drawn, over: Over, start_s: float) -> str:
     """Labels of the row that begins at ``start_s``."""
     x0, x1 = start_s * PIXELS_PER_S, (start_s + ROW_S) * PIXELS_PER_S
     taken = _Taken()
-    parts = []
+    parts = [*_bands(frame, over, (x0, x1), taken), *_bars(frame, over, (x0, x1), taken)]
     for name, midi in drawn.strings:
         y = float(frame.y(midi)) - 2
         if y > frame.height:
@@ -54,7 +56,57 @@ def row_labels(*, frame: Frame, drawn: Drawn, start_s: float) -> str:
             taken.take(_box(x + 2, frame.height - 3, f"{second} s", _STRING_SIZE))
     parts += _kinds(frame, drawn, (x0, x1), taken)
     parts += _fingers(frame, drawn, (x0, x1), taken)
+    parts += _printed(frame, drawn, over, (x0, x1), taken)
     return "".join(parts)
+
+
+def _bands(frame: Frame, over: Over, row: tuple[float, float], taken: _Taken) -> list[str]:
+    """Whose solo it is, named where it begins and in every row; grey where nothing is counted."""
+    parts = []
+    for band in over.bands:
+        left, right = max(band.start_s * PIXELS_PER_S, row[0]), min(band.end_s * PIXELS_PER_S, row[1])
+        if right <= left:
+            continue
+        if not band.counted:
+            parts.append(
+                f'<rect class="left-out" x="{left:.1f}" y="0" width="{right - left:.1f}" height="{frame.height}">'
+                f"<title>{escape(band.words)}</title></rect>"
+            )
+        words = band.words if _width(band.words, _BAND_SIZE) <= right - left else band.words.partition(":")[0]
+        box = _box(left + 3, _TOP_LINE, words, _BAND_SIZE)
+        if box[2] <= right and taken.free(box):
+            taken.take(box)
+            parts.append(f'<text class="band" x="{left + 3:.1f}" y="{_TOP_LINE}">{escape(words)}</text>')
+    return parts
+
+
+def _bars(frame: Frame, over: Over, row: tuple[float, float], taken: _Taken) -> list[str]:
+    parts = []
+    for start_s, bar in over.bars:
+        x = start_s * PIXELS_PER_S
+        if not row[0] <= x < row[1]:
+            continue
+        parts.append(f'<line class="bar" x1="{x:.1f}" x2="{x:.1f}" y1="0" y2="{frame.height}"/>')
+        y = frame.height - 3 - _STRING_SIZE - 2
+        box = _box(x + 2, y, bar, _BAR_SIZE)
+        if taken.free(box):
+            taken.take(box)
+            parts.append(f'<text class="bar-number" x="{x + 2:.1f}" y="{y:.1f}">{escape(bar)}</text>')
+    return parts
+
+
+def _printed(frame: Frame, drawn: Drawn, over: Over, row: tuple[float, float], taken: _Taken) -> list[str]:
+    """The printed finger above its note."""
+    parts = []
+    for note in drawn.notes:
+        words = over.printed.get(note["note_id"], "")
+        middle = (note["start_s"] + note["end_s"]) / 2 * PIXELS_PER_S
+        y = float(frame.y(note["midi"])) - 5
+        box = _box(middle - _width(words, _FINGER_SIZE) / 2, y, words, _FINGER_SIZE)
+        if words and row[0] <= middle < row[1] and taken.free(box):
+            taken.take(box)
+            parts.append(f'<text class="printed" x="{middle:.1f}" y="{y:.1f}">{escape(words)}</text>')
+    return parts
 
 
 def _kinds(frame: Frame, drawn: Drawn, row: tuple[float, float], taken: _Taken) -> list[str]:

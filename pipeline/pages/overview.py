@@ -1,25 +1,25 @@
 """The overview page: what the corpus holds, rates by player, year, lineage and school, and the speed ledger."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 import polars as pl
 
+from pipeline.answers.counts import Counts, counts
+from pipeline.answers.counts import counted as number_of
 from pipeline.answers.number_words import (
     count_words,
+    doubt_words,
     given_words,
     ledger_remark,
-    minutes_words,
     over_all_words,
-    with_limits,
 )
 from pipeline.answers.sentences import sentences
 from pipeline.pages import charts
+from pipeline.pages.counted import Level, View, by_birth, counted, limits, way
 from pipeline.pages.render import drawing, page
-from pipeline.signal.slides.kinds import KINDS
 
-View = Callable[[str], pl.DataFrame]
 Row = Mapping[str, Any]
 
 # Wider intervals are drawn together.
@@ -31,49 +31,33 @@ _SAID = ("comparison", "cohort_and_period_effect", "lineage_resemblance")
 _LEDGER_ORDER = {"ambiguous": 0, "unmeasurable": 1, "estimated": 2, "decided": 3}
 
 
-def overview(view: View, *, corpus_title: str, sides: Sequence[Row], passages: Sequence[Row] = ()) -> str:
+def overview(levels: Sequence[Level], *, corpus_title: str, sides: Sequence[Row], passages: Sequence[Row] = ()) -> str:
     """The page.
 
     Parameters
     ----------
-    view : gives a view of the database by its full name.
+    levels : views of the database by full name, at each least certainty; the first counts all.
     passages : page, title and words of each work that has a page of its passages.
-    sides : transfer_id, side_id, title, recorded, found and has_page of each transfer, in the report's order.
+    sides : transfer_id, side_id, title, recorded, found, find (what it is found by) and has_page of each transfer, in
+        the report's order.
     """
-    takes = view("fact.take_tally").to_dicts()
-    players = _by_birth(view)
-    names = {row["player_id"]: row["player"] for row in players}
-    for take in takes:
-        take["player"] = names.get(take["player_id"]) or take["player_id"] or "nobody named"
-    order = {row["player_id"]: place for place, row in enumerate(players)}
-    takes.sort(
-        key=lambda take: (
-            order.get(take["player_id"], len(order)), take["recorded_earliest"] or date.max, take["take_id"],
-        )
-    )  # fmt: skip
-    schools = view("summary.slides_by_school").to_dicts()
-    people, links = _lineage(view, players)
-    sliding = [row for row in schools if row["slides"]]
-    by_interval = _intervals_by_school(view, schools)
-    totals = view("summary.slides_in_corpus").to_dicts()
+    view = levels[0].view
+    players = by_birth(view("summary.slides_by_player"), view)
+    takes = _takes(view, players, pages={row["transfer_id"] for row in sides if row["has_page"]})
+    by_interval = _intervals_by_school(view, view("summary.slides_by_school").to_dicts())
     return page(
         "overview.html.j2",
         passages=passages,
         root="",
         title=corpus_title or "Slides in this corpus",
         corpus_title=corpus_title,
-        subheading=_subheading(totals),
-        holds=_holds(takes, len(players), sides),
+        subheading=_subheading(view("summary.slides_in_corpus").to_dicts()),
+        holds=_holds(takes, sides),
         chart_sides=drawing(charts.sides_by_year(takes)),
         undated_words=_undated(takes),
         doubts=view("summary.missing_or_doubtful").to_dicts(),
-        players=[_rates(row, row["player"] or row["player_id"] or "nobody named") for row in players],
-        chart_players=drawing(charts.rates_by_player(players)),
+        levels=[counted(level, base=view) for level in levels],
         chart_years=drawing(charts.rates_over_years(takes)),
-        chart_lineage=drawing(charts.lineage(people, links)) if links else "",
-        lineage_words=_lineage_words(view),
-        schools=[_rates(row, f"{row['school'] or 'in no school'} ({row['scheme'] or 'no scheme'})") for row in schools],
-        chart_kinds=drawing(charts.kinds_by_school(sliding, KINDS)) if sliding else "",
         chart_intervals=drawing(charts.intervals_by_school(by_interval, widest=WIDEST)) if by_interval else "",
         intervals=[
             {
@@ -81,7 +65,7 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row], passages: S
                 "direction": row["direction"],
                 "transitions": count_words(row["transitions"] or 0),
                 "slides": count_words(row["slides"] or 0),
-                "rate": _interval(row, "slides_per_100_transitions"),
+                "rate": limits(row, "slides_per_100_transitions"),
             }
             for row in view("summary.slides_by_interval").sort("semitones", "direction").to_dicts()
         ],
@@ -91,8 +75,28 @@ def overview(view: View, *, corpus_title: str, sides: Sequence[Row], passages: S
     )
 
 
-def _intervals_by_school(view: View, schools: Sequence[Row]) -> list[tuple[str, list[dict[str, Any]]]]:
-    """Changes of note and slides by interval of each school's players, by their share in it."""
+def _takes(view: View, players: Sequence[Row], *, pages: Collection[str]) -> list[dict[str, Any]]:
+    """Takes by player and date, each with its player's name and the way to the page of its side."""
+    rows = view("fact.take_tally").to_dicts()
+    names = {row["player_id"]: row["player"] for row in players}
+    order = {row["player_id"]: place for place, row in enumerate(players)}
+    standing = view("stage.analysed_take").sort("take_id", "part", descending=True)
+    side = {row["take_id"]: row["transfer_id"] for row in standing.to_dicts() if row["transfer_id"] in pages}
+    for take in rows:
+        take["player"] = names.get(take["player_id"]) or take["player_id"] or "nobody named"
+        take["way"] = f"side/{side[take['take_id']]}.html" if take["take_id"] in side else ""
+        take["player_way"] = way(take["player"]) if take["player_id"] else ""
+        take["words"] = f"{take['player']}{doubt_words(take['certainty'])}, {take['recorded'] or 'undated'}"
+    rows.sort(
+        key=lambda take: (
+            order.get(take["player_id"], len(order)), take["recorded_earliest"] or date.max, take["take_id"],
+        )
+    )  # fmt: skip
+    return rows
+
+
+def _intervals_by_school(view: View, schools: Sequence[Row]) -> list[tuple[str, str, list[dict[str, Any]]]]:
+    """Changes of note and slides by interval of each school's players, by share, and the way to its sides."""
     counted = (
         view("fact.transition")
         .join(view("fact.school_member"), on="player_id", how="inner")
@@ -110,44 +114,8 @@ def _intervals_by_school(view: View, schools: Sequence[Row]) -> list[tuple[str, 
             (pl.col("school_id") == school["school_id"]) & (pl.col("scheme") == school["scheme"])
         ).to_dicts()
         if rows:
-            made.append((school["school"] or school["school_id"], rows))
+            made.append((school["school"] or school["school_id"], way(school["school"] or school["school_id"]), rows))
     return made
-
-
-def _by_birth(view: View) -> list[dict[str, Any]]:
-    """By the middle of the dates of birth that the catalogue allows: 187X stands at the end of 1874."""
-    born = {
-        row["player_id"]: _middle(row["born_earliest"], row["born_latest"]) for row in view("base.player").to_dicts()
-    }
-    rows = view("summary.slides_by_player").to_dicts()
-    return sorted(rows, key=lambda row: (born.get(row["player_id"], date.max), row["player"] or ""))
-
-
-def _middle(earliest: date | None, latest: date | None) -> date:
-    if earliest is None or latest is None:
-        return earliest or latest or date.max
-    return earliest + (latest - earliest) / 2
-
-
-def _rates(row: Row, name: str) -> dict[str, str]:
-    missed = f" ({count_words(row['takes_not_judged'])})" if row["takes_not_judged"] else ""
-    return {
-        "name": name,
-        "takes": f"{count_words(row['takes'] or 0)}{missed}",
-        "minutes": minutes_words(row["minutes"] or 0),
-        "transitions": count_words(row["transitions"] or 0),
-        "slides": count_words(row["slides"] or 0),
-        "per_minute": _interval(row, "slides_per_minute"),
-        "per_100": _interval(row, "slides_per_100_transitions"),
-        "per_100_slurred": _interval(row, "slides_per_100_slurred_transitions"),
-        "warning": row["warning"] or "",
-    }
-
-
-def _interval(row: Row, name: str) -> str:
-    if row[name] is None:
-        return "–"
-    return with_limits(row[name], row.get(f"{name}_low"), row.get(f"{name}_high"))
 
 
 def _subheading(totals: list[dict[str, Any]]) -> str:
@@ -158,17 +126,27 @@ def _subheading(totals: list[dict[str, Any]]) -> str:
     if row["slides_per_100_transitions"] is None:
         return f"{words}. Rates have not been worked out; see the state of the step summarise."
     return (
-        f"{words}: {_interval(row, 'slides_per_minute')} a minute, "
-        f"{_interval(row, 'slides_per_100_transitions')} per 100 transitions (with 95 % intervals)."
+        f"{words}: {limits(row, 'slides_per_minute')} a minute, "
+        f"{limits(row, 'slides_per_100_transitions')} per 100 transitions (with 95 % intervals)."
     )
 
 
-def _holds(takes: Sequence[Row], players: int, transfers: Sequence[Row]) -> str:
-    judged = sum(take["state"] == "judged" for take in takes)
-    left = len(takes) - judged
-    sides = len({row["side_id"] for row in transfers})
-    words = f"{len(takes)} takes by {players} players on {sides} sides, in {len(transfers)} transfers; {judged} judged"
-    return f"{words}, {left} not (the reasons are listed below)." if left else f"{words}."
+def _holds(takes: Sequence[Row], transfers: Sequence[Row]) -> str:
+    whole = _counts(takes)
+    judged = _counts([take for take in takes if take["state"] == "judged"]).takes
+    doubtful = _counts([take for take in takes if doubt_words(take["certainty"])]).takes
+    sides = number_of(len({row["side_id"] for row in transfers}), "side")
+    words = f"{whole.words()} on {sides}, in {number_of(len(transfers), 'transfer')}; {judged} judged"
+    left = whole.takes - judged
+    words += f", {left} not (the reasons are listed below)." if left else "."
+    if doubtful:
+        names = "is of a player named" if doubtful == 1 else "are of players named"
+        words += f" {number_of(doubtful, 'take')} {names} as possible or probable only; they count, and are marked."
+    return words
+
+
+def _counts(takes: Sequence[Row]) -> Counts:
+    return counts((take["take_id"], take["player_id"]) for take in takes)
 
 
 def _undated(takes: Sequence[Row]) -> str:
@@ -176,49 +154,6 @@ def _undated(takes: Sequence[Row]) -> str:
     if not undated:
         return "Each bar covers all dates that the catalogue allows."
     return f"Each bar covers all dates that the catalogue allows; {len(undated)} takes without them are not drawn."
-
-
-def _lineage(view: View, players: Sequence[Row]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    rates = {row["player_id"]: row["slides_per_100_transitions"] for row in players}
-    takes = {row["player_id"]: row["takes"] for row in players}
-    links = view("base.teaching").sort("teacher_id", "student_id").to_dicts()
-    linked = {person for link in links for person in (link["teacher_id"], link["student_id"])}
-    people = []
-    for row in view("base.player").to_dicts():
-        if row["player_id"] not in linked and row["player_id"] not in rates:
-            continue
-        days = [day for day in (row["born_earliest"], row["born_latest"]) if day is not None]
-        people.append(
-            {
-                "player_id": row["player_id"],
-                "player": row["name"],
-                "takes": takes.get(row["player_id"]),
-                "year": sum(day.year for day in days) / len(days) if days else None,
-                "slides_per_100_transitions": rates.get(row["player_id"]),
-            }
-        )
-    people.sort(key=lambda row: (row["year"] is None, row["year"] or 0, row["player"]))
-    return people, links
-
-
-def _lineage_words(view: View) -> str:
-    """Each generation's rate below the ancestor with most descendants who recorded."""
-    rows = view("summary.lineage_by_generation").to_dicts()
-    if not rows:
-        return "No teaching is recorded in the catalogue."
-    tallies: dict[str, int] = {}
-    for row in rows:
-        tallies[row["ancestor_id"]] = tallies.get(row["ancestor_id"], 0) + int(row["players"] or 0)
-    chief = min(tallies, key=lambda ancestor: (-tallies[ancestor], ancestor))
-    line = sorted((row for row in rows if row["ancestor_id"] == chief), key=lambda row: row["generation"])
-    names = ("{ancestor}", "students", "students of students")
-    said = [
-        f"{names[row['generation']] if row['generation'] < len(names) else 'generation ' + str(row['generation'])}: "
-        f"{_interval(row, 'slides_per_100_transitions')}"
-        for row in line
-    ]
-    words = "; ".join(said).replace("{ancestor}", line[0]["ancestor"] or chief)
-    return f"Slides per 100 transitions: {words}."
 
 
 def _speeds(view: View) -> list[dict[str, str]]:

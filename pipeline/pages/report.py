@@ -12,21 +12,23 @@ import shutil
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, GlidelineError
 from pipeline.pages import render, side_facts
+from pipeline.pages.counted import Level, least_certainties
 from pipeline.pages.overview import overview
 from pipeline.pages.passage import write_pages
 from pipeline.pages.side import PAGE_TABLES, Neighbours, write_side
 from pipeline.store.corpus import Corpus
-from pipeline.store.database.read import find_view, open_read_only, rows_of
 
-PAGE_VERSION = 3
+PAGE_VERSION = 4
 
 
 @dataclass(frozen=True)
@@ -54,13 +56,12 @@ def report(root: Path | str, *, workers: int | None = None, told: Callable[[str]
     """
     corpus = Corpus(root)
     target = corpus.derived / "report"
-    con = open_read_only(corpus.root)
-    try:
+    with OpenCorpus(corpus.root) as opened:
         target.mkdir(parents=True, exist_ok=True)
         for asset in sorted(render.ASSETS.iterdir()):
             shutil.copyfile(asset, target / asset.name)
         transfers = _in_order(corpus)
-        wanted = _wanted(corpus, transfers, rows_of(con, find_view("stage.judged_slide")).to_dicts())
+        wanted = _wanted(corpus, transfers, opened.view("stage.judged_slide").to_dicts())
         record = target / "made.json"
         before = _remembered(record)
         stale = [
@@ -80,15 +81,11 @@ def report(root: Path | str, *, workers: int | None = None, told: Callable[[str]
         render.write_text(record, json.dumps(made, indent=1, sort_keys=True))
         sides = [_listed(corpus, row, made.get(row["transfer_id"])) for row in transfers]
         passages = write_pages(corpus)
-        text = overview(
-            lambda name: rows_of(con, find_view(name)),
-            corpus_title=corpus.settings.title,
-            sides=sides,
-            passages=passages,
-        )
+        first, *others = least_certainties(opened.view)
+        levels = [Level(first, opened.view)]
+        levels += [Level(least, partial(opened.view, min_certainty=least)) for least in others]
+        text = overview(levels, corpus_title=corpus.settings.title, sides=sides, passages=passages)
         render.write_text(target / "index.html", text)
-    finally:
-        con.close()
     done = tuple(t for t in stale if t in made)
     return Built(target / "index.html", done, tuple(t for t in made if t not in stale), tuple(failed))
 
@@ -193,6 +190,7 @@ def _listed(corpus: Corpus, transfer: Any, made: Mapping[str, str] | None) -> di
         "title": title,
         "recorded": second.partition(" · ")[0],
         "found": _found(corpus, transfer_id) if made is None else made["found"],
+        "find": f"{title} {second} {transfer['side_id']} {' '.join(side_facts.found_by(corpus.catalogue, transfer))}",
         "has_page": made is not None,
     }
 

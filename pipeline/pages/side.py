@@ -14,9 +14,10 @@ from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
 from pipeline.pages.passage import page_name
 from pipeline.pages.recovery_picture import recovery_picture
-from pipeline.pages.render import drawing, page, write_text
+from pipeline.pages.render import data_block, drawing, page, write_text
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, corrected_sound, excerpt, slowed, write_sound
 from pipeline.pages.speed_picture import speed_picture
+from pipeline.pages.written_over import Over, over
 from pipeline.steps.base import Sound
 from pipeline.store.corpus import Corpus
 from pipeline.store.parts.where import place_words, written_places
@@ -36,7 +37,7 @@ PAGE_TABLES = (
         "chord_note",
         "chord_hand",
     ),
-    *("note_hand", "solo_span", "run", "written_match"),
+    *("note_hand", "solo_span", "run", "written_match", "fingering_match"),
 )
 
 STEP_WORDS = {
@@ -90,13 +91,15 @@ def write_side(
     frame = pictures.frame_of(np.array(found), open_midi=[midi for _, midi in drawn.strings])
     grey = pictures.picture(heard, frame=frame, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id))
     rows = pictures.rows(grey, frame=frame, drawn=drawn, length_s=heard.size / PAGE_RATE_HZ)
+    places = written_places(corpus, transfer_id)
+    above = over(corpus, transfer, notes=drawn.notes, places=places, spans=tables["solo_span"])
     for row in rows:
-        row["labels"] = drawing(row_labels(frame=frame, drawn=drawn, start_s=row["start_s"]))
+        row["labels"] = drawing(row_labels(frame=frame, drawn=drawn, over=above, start_s=row["start_s"]))
         row["symbol"] = drawing(row["symbol"])
 
     (target / "sound").mkdir(parents=True, exist_ok=True)
     write_sound(target / "sound" / f"{transfer_id}.flac", heard, sample_rate_hz=PAGE_RATE_HZ)
-    cards = _cards(tables, drawn, frame, verdicts, written_places(corpus, transfer_id))
+    cards = _cards(tables, drawn, frame, verdicts, places, above)
     reel = _slow_reel(heard, cards, drawn.slides)
     if reel is not None:
         write_sound(target / "sound" / f"{transfer_id}-slow.flac", reel, sample_rate_hz=SLOW_RATE_HZ)
@@ -120,6 +123,8 @@ def write_side(
         alternatives=_alternatives(tables["speed_alternative"]),
         sound=True,
         slow=reel is not None,
+        over=above,
+        cues=data_block(_cues(drawn, frame), element_id="cues"),
         rows=rows,
         slides_heading=exposure,
         approaches=side_facts.approaches_words(tables["note"]),
@@ -143,12 +148,20 @@ def _first(frame: pl.DataFrame | None) -> dict[str, Any] | None:
     return next(iter(_rows(frame)), None)
 
 
+def _cues(drawn: pictures.Drawn, frame: pictures.Frame) -> dict[str, Any]:
+    """What a click in the picture may mean: notes and slides with bounds in s and height in the picture."""
+    notes = [[round(n["start_s"], 3), round(n["end_s"], 3), round(float(frame.y(n["midi"])), 1)] for n in drawn.notes]
+    slides = [[round(s["start_s"], 3), round(s["end_s"], 3)] for s in drawn.slides]
+    return {"per_s": pictures.PIXELS_PER_S, "row_s": pictures.ROW_S, "notes": notes, "slides": slides}
+
+
 def _cards(
     tables: Any,
     drawn: pictures.Drawn,
     frame: pictures.Frame,
     verdicts: Mapping[str, str],
     places: Mapping[str, dict[str, Any]],
+    above: Over,
 ) -> list[dict[str, Any]]:
     hands: dict[str, list[dict[str, Any]]] = {}
     for hand in _rows(tables["slide_hand"]):
@@ -165,6 +178,8 @@ def _cards(
                 "row": pictures.row_of(slide["start_s"]),
                 "window": window,
                 "labels": drawing(card_labels(slide, frame=frame, drawn=drawn, window=window)),
+                "player": above.player_at(slide["start_s"]),
+                "left_out": above.left_out_at(slide["start_s"]),
                 "from_s": f"{max(0.0, slide['start_s'] - _AROUND_S):.3f}",
                 "to_s": f"{slide['end_s'] + _AROUND_S:.3f}",
                 "verdict": verdicts.get(slide["slide_id"], ""),
@@ -181,7 +196,9 @@ def _slow_reel(heard: Samples, cards: list[dict[str, Any]], slides: list[Any]) -
     at = 0
     gap = np.zeros(round(_GAP_S * SLOW_RATE_HZ), dtype=np.float32)
     for card, slide in zip(cards, slides, strict=True):
-        cut = excerpt(heard, start_s=slide["start_s"] - _AROUND_SLOW_S, end_s=slide["end_s"] + _AROUND_SLOW_S)
+        start_s = max(0.0, slide["start_s"] - _AROUND_SLOW_S)
+        card["slow_at_s"] = f"{start_s:.3f}"
+        cut = excerpt(heard, start_s=start_s, end_s=slide["end_s"] + _AROUND_SLOW_S)
         for name, slow in zip(("half", "quarter"), slowed(cut, rates=(0.5, 0.25)), strict=True):
             card[f"{name}_from_s"] = f"{at / SLOW_RATE_HZ:.3f}"
             card[f"{name}_to_s"] = f"{(at + slow.size) / SLOW_RATE_HZ:.3f}"

@@ -1,13 +1,21 @@
 """What the catalogue and the tables say of one transfer, in the words of its page."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from pipeline.answers.counts import counted
 from pipeline.answers.note_names import Spelling
-from pipeline.answers.number_words import clock_words, given_words, over_all_words, probability_words, stroke_words
+from pipeline.answers.number_words import (
+    clock_words,
+    doubt_words,
+    given_words,
+    over_all_words,
+    probability_words,
+    stroke_words,
+)
 from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue
@@ -24,7 +32,7 @@ def recorded_of(catalogue: Catalogue, take: Row) -> tuple[str | None, str | None
 
 
 def players_of(catalogue: Catalogue, take_id: str, *, soloists: bool = False) -> list[tuple[str, str]]:
-    """Name and part of each player of a take, soloists first or alone: "Ada Quill", "violin, attribution probable"."""
+    """Name, with its doubt, and part of each player of a take, soloists first or alone."""
     made = []
     played = catalogue.rows("performance", take_id=take_id)
     first = [row for row in played if row["role"] in SOLO_ROLES]
@@ -32,9 +40,8 @@ def players_of(catalogue: Catalogue, take_id: str, *, soloists: bool = False) ->
     for performance in (first or rest) if soloists else [*first, *rest]:
         player = catalogue.row("player", performance["player_id"])
         part = (performance["instrument"] or performance["role"] or "").replace("_", " ")
-        if performance["certainty"] not in (None, "certain"):
-            part = f"{part}, attribution {performance['certainty']}".lstrip(", ")
-        made.append((player["name"] if player else performance["player_id"], part))
+        name = player["name"] if player else performance["player_id"]
+        made.append((name + doubt_words(performance["certainty"]), part))
     return made
 
 
@@ -51,6 +58,18 @@ def heading(catalogue: Catalogue, transfer: Row) -> tuple[str, str]:
     who = ", ".join(dict.fromkeys(names)) or "Player unknown"
     what = "; ".join(dict.fromkeys(titles)) or "work unknown"
     return f"{who}: {what}", f"{', '.join(dict.fromkeys(dates)) or 'undated'} · transfer {transfer['transfer_id']}"
+
+
+def found_by(catalogue: Catalogue, transfer: Row) -> Iterator[str]:
+    """What a side may be searched for by besides its heading: numbers, archive, takes, schools of its players."""
+    side = catalogue.row("side", transfer["side_id"]) or {}
+    yield from (str(value) for name in ("label", "issue_number") if (value := side.get(name)))
+    yield from (str(value) for name in ("archive", "shelf_mark", "file") if (value := transfer[name]))
+    for take in takes_on(catalogue, transfer["side_id"]):
+        yield from (str(value) for name in ("take_id", "matrix_number", "session_id") if (value := take[name]))
+        for performance in catalogue.rows("performance", take_id=take["take_id"]):
+            for member in catalogue.rows("school_membership", player_id=performance["player_id"]):
+                yield str((catalogue.row("school", member["school_id"]) or {}).get("name") or member["school_id"])
 
 
 def recording_facts(catalogue: Catalogue, transfer: Row) -> list[tuple[str, str]]:
@@ -195,12 +214,12 @@ def exposure_words(spans: pl.DataFrame | None, slides: int, transitions: int) ->
     """Zero is a result: how much was looked at, beside how much was found."""
     if spans is None:
         return "Slides were not measured."
-    counted = spans.filter(pl.col("counted"))
-    if counted.is_empty():
+    solo = spans.filter(pl.col("counted"))
+    if solo.is_empty():
         reasons = "; ".join(dict.fromkeys(spans["reason"].drop_nulls().to_list()))
         return f"Not counted: {reasons or 'no solo was found'}."
-    minutes = float((counted["end_s"] - counted["start_s"]).sum()) / 60
-    return f"{slides} slides in {transitions} transitions, {minutes:.1f} min of solo"
+    minutes = float((solo["end_s"] - solo["start_s"]).sum()) / 60
+    return f"{counted(slides, 'slide')} in {counted(transitions, 'transition')}, {minutes:.1f} min of solo"
 
 
 def no_slides_words(spans: pl.DataFrame | None) -> str:

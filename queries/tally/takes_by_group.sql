@@ -1,11 +1,38 @@
 with
+-- A take of several players is one take.
+took as (
+    select
+        member.grouping,
+        member.group_key,
+        member.take_id,
+        max(member.weight) as weight,
+        max(take.transfers) as transfers,
+        bool_or(take.state = 'judged') as is_judged,
+        bool_or(take.certainty in ('possible', 'probable')) as is_doubtful,
+        bool_or(take.has_ambiguous_speed) as is_ambiguous,
+        bool_or(take.timed_minutes < take.minutes) as is_unmeasurable,
+    from tally.take_in_group as member
+    join fact.take_tally as take
+        on take.take_id = member.take_id and take.player_id is not distinct from member.player_id
+    group by member.grouping, member.group_key, member.take_id
+),
+counted as (
+    select
+        grouping,
+        group_key,
+        total(weight) as takes,
+        total(if(is_judged, 0, weight)) as takes_not_judged,
+        total(if(is_doubtful, weight, 0)) as takes_doubtful,
+        total(if(is_judged, weight * transfers, 0)) as transfers,
+        total(if(is_ambiguous, weight, 0)) as takes_of_ambiguous_speed,
+        total(if(is_unmeasurable, weight, 0)) as takes_of_unmeasurable_speed,
+    from took
+    group by grouping, group_key
+),
 summed as (
     select
         member.grouping,
         member.group_key,
-        total(member.weight) as takes,
-        total(if(take.state = 'not_judged', member.weight, 0)) as takes_not_judged,
-        total(if(take.state = 'judged', member.weight * take.transfers, 0)) as transfers,
         count(distinct take.session_key) filter (where take.state = 'judged') as sessions,
         count(distinct take.session_key)
             filter (where take.state = 'judged' and take.session_basis in ('year', 'label')) as sessions_assumed,
@@ -22,8 +49,6 @@ summed as (
         total(member.weight * take.two_finger) as two_finger,
         total(member.weight * take.into_note) as into_note,
         total(member.weight * take.cannot_tell) as cannot_tell,
-        total(if(take.has_ambiguous_speed, member.weight, 0)) as takes_of_ambiguous_speed,
-        total(if(take.timed_minutes < take.minutes, member.weight, 0)) as takes_of_unmeasurable_speed,
         coalesce(total(member.weight * take.reviewed_slides), 0) as reviewed_slides,
     from tally.take_in_group as member
     join fact.take_tally as take
@@ -35,6 +60,7 @@ select
     group_key,
     takes,
     takes_not_judged,
+    takes_doubtful,
     transfers,
     sessions,
     sessions_assumed,
@@ -55,3 +81,4 @@ select
     takes_of_unmeasurable_speed,
     reviewed_slides,
 from summed
+join counted using (grouping, group_key)

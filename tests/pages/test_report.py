@@ -16,6 +16,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
 from pipeline.answers.error_rates import listening_results
+from pipeline.answers.open_corpus import query
 from pipeline.pages.listen import listen
 from pipeline.pages.report import report
 from pipeline.pages.results import results_page
@@ -158,6 +159,79 @@ def test_sound_of_a_slide_plays_and_stops(built, page):
         stopped = page.evaluate(f"document.getElementById('{player}').currentTime")
         assert abs(stopped - end) < 0.6
     assert page.problems == []
+
+
+def test_a_click_in_the_picture_plays_the_note_there_and_one_cursor_follows(built, page):
+    root, _ = built
+    page.goto((root / "derived" / "report" / "side" / "x0.html").as_uri())
+    until(page, "document.getElementById('sound').readyState > 0")
+    cues = page.evaluate("JSON.parse(document.getElementById('cues').textContent)")
+    start_s, end_s, y = next(note for note in cues["notes"] if note[0] > 1.0)
+    page.check("input[name=speed][value='0.5']")
+    where = """([x, y]) => { const svg = document.querySelector('.row svg'); svg.scrollIntoView({block: 'center'});
+        const to = new DOMPoint(x, y).matrixTransform(svg.getScreenCTM()); return [to.x, to.y]; }"""
+    x, y = page.evaluate(where, [(0.3 * start_s + 0.7 * end_s) * cues["per_s"], y])
+    page.mouse.click(x, y)
+    until(page, f"document.getElementById('sound').currentTime > {start_s + 0.05}")
+    assert page.evaluate("document.getElementById('sound').playbackRate") == 0.5
+    drawn = "Number(document.querySelector('.row .cursor[visibility=visible]').getAttribute('x1'))"
+    assert start_s * cues["per_s"] <= page.evaluate(drawn) < cues["row_s"] * cues["per_s"]
+    page.keyboard.press("Escape")
+    assert page.evaluate("document.getElementById('sound').paused")
+
+    page.locator(".row").first.focus()
+    page.evaluate("document.getElementById('sound').currentTime = 0")
+    page.keyboard.press("ArrowRight")
+    until(page, f"document.getElementById('sound').currentTime >= {cues['notes'][0][0]}")
+    page.keyboard.press("Space")
+    assert page.evaluate("document.getElementById('sound').paused")
+    assert page.problems == []
+
+
+def test_there_is_a_way_from_every_dot_and_name_to_the_sides_behind_it(built, page):
+    root, done = built
+    page.goto(done.overview.as_uri())
+    player = page.locator("#players svg a").first
+    assert player.get_attribute("aria-label") == "Sides: Ada Quill"
+    player.click()
+    until(page, "document.getElementById('find').value === 'Ada Quill'")
+    shown = page.locator("#sides tbody tr:visible")
+    assert sorted(shown.locator("td:first-child").all_inner_texts()) == ["x0", "x1"]
+    page.fill("#find", "träumerei")
+    assert shown.count() == 1
+    page.fill("#find", "no such side")
+    assert (shown.count(), page.inner_text("#found")) == (0, "0 of 4 transfers")
+    dots = page.locator("#years svg a").evaluate_all("links => links.map(link => link.getAttribute('href'))")
+    assert dots
+    assert all((root / "derived" / "report" / way).is_file() for way in dots)
+
+
+def test_what_goes_on_to_the_right_says_so_on_a_phone(built, page):
+    _, done = built
+    page.set_viewport_size({"width": 390, "height": 800})
+    page.goto(done.overview.as_uri())
+    page.evaluate("document.querySelector('#players').scrollIntoView()")
+    until(page, "document.querySelector('#players .more')?.style.visibility === 'visible'")
+    page.evaluate("(box => box.scrollLeft = box.scrollWidth)(document.querySelector('#players .scroll'))")
+    until(page, "document.querySelector('#players .more').style.visibility === 'hidden'")
+
+
+def test_a_least_certainty_is_chosen_on_the_page_and_counts_as_the_command_does(measured, page):
+    file = measured / "catalogue" / "performance.csv"
+    file.write_text(file.read_text().replace("m1,ada,violin,soloist,certain", "m1,ada,violin,soloist,possible"))
+    measure(measured)
+    page.goto(report(measured, workers=1).overview.as_uri())
+    row = "#players .level:not([hidden]) tbody tr"
+    assert page.inner_text(f"{row} th >> nth=0") == "Ada Quill, 1 of 2 takes doubtful"
+    assert "1 take is of a player named as possible" in page.inner_text("#holds")
+    page.check("input[name=least][value=certain]")
+    assert page.inner_text(f"{row} th >> nth=0") == "Ada Quill"
+    told = page.inner_text(f"{row} >> nth=0").split()
+    certain = query(measured, "slides_by_player", min_certainty="certain").row(0, named=True)
+    assert (certain["player"], told[2]) == ("Ada Quill", "1")
+    assert told[5] == f"{certain['slides']:.0f}"
+    assert "attribution possible" in (measured / "derived" / "report" / "side" / "x1.html").read_text()
+    assert barriers(page) == []
 
 
 def test_pages_are_readable_without_scripts_and_on_a_phone(built, browser):

@@ -99,6 +99,17 @@ def test_takes_by_group(con):
     assert made == [("ann", 1, 0, 1, 1, 1, 2.0, 2, 0.5), ("bo", 2, 1, 1, 1, 1, 1.0, 0, None)]
 
 
+def test_a_take_of_two_players_is_one_take_of_the_corpus_and_one_of_each():
+    tables = small()
+    tables["performance"].append({"take_id": "t1", "player_id": "bo", "instrument": "violin", "certainty": "possible"})
+    tables["solo_span"].append(solo("x1", "t1", "bo", start=120.0, to=150.0))
+    con = tallies(**tables)
+    columns = "group_key, takes, takes_not_judged, takes_doubtful, players, transfers, minutes"
+    of = f"select {columns} from tally.takes_by_group where grouping = $1 order by all"
+    assert con.execute(of, ["corpus"]).fetchall() == [("corpus", 3, 1, 2, 2, 2, 3.5)]
+    assert con.execute(of, ["player"]).fetchall() == [("ann", 1, 0, 0, 1, 1, 2.0), ("bo", 3, 1, 2, 1, 2, 1.5)]
+
+
 def test_clusters_hold_counts_and_exposure(con):
     columns = ("cluster", "timed_slides", "timed_minutes", "slid_transitions", "transitions", "slurred_transitions")
     of = f"select group_key, {', '.join(columns)} from tally.by_cluster where grouping = "

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 
 from pipeline import __version__
+from pipeline.answers.counts import counted, counts
 from pipeline.answers.error_rates import listening_results
 from pipeline.answers.number_words import with_limits
 from pipeline.answers.open_corpus import OpenCorpus
@@ -29,8 +30,10 @@ def paragraph(
     judged = take.filter(pl.col("judged"))
     speed = opened.sql("select state, count(*) as sides from base.speed group by state order by state").to_dicts()
     states = ", ".join(f"{row['sides']} {row['state']}" for row in speed) or "none"
+    whole = counts(take.select("take_id", "player_id").iter_rows())
+    doubtful = take.filter(pl.col("certainty").is_in(["possible", "probable"]))["take_id"].n_unique()
     minutes = float(judged["minutes"].sum() or 0.0)
-    reasons = take.filter(~pl.col("judged"))["reason"].drop_nulls().value_counts(sort=True).to_dicts()
+    reasons = take.filter(~pl.col("judged")).unique("take_id")["reason"].drop_nulls().value_counts(sort=True).to_dicts()
     lines = [
         "# Methods",
         "",
@@ -46,10 +49,10 @@ def paragraph(
         "Slides carry a confidence and probabilities of their kind; what was audible is bounded by 10 and 90 % of the "
         "interval.",
         "",
-        f"Of {_count(take.height, 'take')} {judged.height} could be judged: "
-        f"{_count(int(judged['slides'].sum() or 0), 'slide')} in "
-        f"{_count(int(judged['transitions'].sum() or 0), 'transition')} and {minutes:.1f} minutes of solo. Takes "
-        f"without a slide count with zero. {_listening(opened, corpus)}",
+        f"Of {whole.words()} {counts(judged.select('take_id', 'player_id').iter_rows()).takes} could be judged: "
+        f"{counted(int(judged['slides'].sum() or 0), 'slide')} in "
+        f"{counted(int(judged['transitions'].sum() or 0), 'transition')} and {minutes:.1f} minutes of solo. Takes "
+        f"without a slide count with zero. {_doubt(doubtful)}{_listening(opened, corpus)}",
         "",
         f"Rates start from what was found, whatever listeners said of single slides. {_correction(opened)}",
         "",
@@ -69,9 +72,9 @@ def paragraph(
         "",
         "## Left out",
         "",
-        f"- {_count(len(withheld), 'take')} withheld for rights or privacy; all rates are counted without them.",
+        f"- {counted(len(withheld), 'take')} withheld for rights or privacy; all rates are counted without them.",
     ]
-    lines += [f"- {_count(row['count'], 'take')} not judged: {row['reason']}" for row in reasons]
+    lines += [f"- {counted(row['count'], 'take')} not judged: {row['reason']}" for row in reasons]
     lines += ["", "## Settings that differ from the default", ""]
     changed = _changed(corpus)
     lines += [f"- `{name}` = {value}" for name, value in changed] or ["None."]
@@ -83,12 +86,19 @@ def _steps(opened: OpenCorpus) -> str:
     return "steps " + ", ".join(f"{row['step']} {row['version']}" for row in rows) if rows else "no step was run"
 
 
+def _doubt(takes: int) -> str:
+    if not takes:
+        return "All players are named as certain. "
+    said = "take of a player named" if takes == 1 else "takes of players named"
+    return f"{takes} {said} as possible or probable only {'counts' if takes == 1 else 'count'} like the others. "
+
+
 def _listening(opened: OpenCorpus, corpus: Corpus) -> str:
     row = opened.sql("select count(*) as n, count(distinct listener) as listeners from base.review").to_dicts()[0]
     if row["n"] == 0:
         return "No listening check has been made."
     said = (
-        f"{_count(row['n'], 'verdict')} of {_count(row['listeners'], 'listener')} are included; a majority of "
+        f"{counted(row['n'], 'verdict')} of {counted(row['listeners'], 'listener')} are included; a majority of "
         "listeners overrides the program in what is shown of single slides, and both answers are kept."
     )
     try:
@@ -99,7 +109,7 @@ def _listening(opened: OpenCorpus, corpus: Corpus) -> str:
     numbers = " and ".join(
         f"{name} {with_limits(100 * x.estimate, 100 * x.low, 100 * x.high, unit=' %')}" for name, x in shares.items()
     )
-    said += f" By {_count(heard.items, 'drawn excerpt')} judged by ear the program's {numbers}."
+    said += f" By {counted(heard.items, 'drawn excerpt')} judged by ear the program's {numbers}."
     alike = {
         "Cohen's kappa": heard.kappa,
         "Krippendorff's alpha": heard.alpha,
@@ -129,7 +139,7 @@ def _correction(opened: OpenCorpus) -> str:
     row = rows[0]
     said = f"Beside each stands the rate corrected {_CORRECTED[row['correction']]}"
     if row["correction"] != LISTENING:
-        said += f"; {_count(planted['n'], 'slide')} were planted in {_count(planted['sides'], 'side')}"
+        said += f"; {counted(planted['n'], 'slide')} were planted in {counted(planted['sides'], 'side')}"
     return said + (
         f". For one find there are {row['middle']:.2f} slides in the take in the middle ({row['least']:.2f} to "
         f"{row['most']:.2f})."
@@ -148,10 +158,6 @@ def _intervals(opened: OpenCorpus, corpus: Corpus) -> str:
     if SMALL in used:
         ways.append("with fewer than ten clusters from a negative binomial distribution with the corpus's spread")
     return f"its intervals (95 %) come {', and '.join(ways)}." if ways else "no interval could be made."
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _changed(corpus: Corpus) -> list[tuple[str, str]]:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.answers.counts import counts
 from pipeline.answers.passages.gather import PASSED_BY, Passage, TakeRow
 from pipeline.stats.intervals import wilson_interval
 from pipeline.stats.places import Told, place_effect, sentence
@@ -103,8 +104,6 @@ def _sign(take: TakeRow, event: int, *, first: bool) -> str:
 
 def sentences(passage: Passage) -> Iterator[str]:
     """What there is to say in words: the place most slid, and who is not in the table."""
-    players = len({take.player_id for take in passage.takes if take.player_id})
-    takes = len({take.take_id for take in passage.takes})
     ranked = sorted(passage.places.values(), key=lambda place: _share_slid(passage, place), reverse=True)
     if ranked and _share_slid(passage, ranked[0]) > (0.0, 0):
         yield f"Most slid: {place_words(ranked[0])}: {place_counts(passage, ranked[0])}."
@@ -112,7 +111,7 @@ def sentences(passage: Passage) -> Iterator[str]:
     if told:
         limits = wilson_interval(slid, trials=told)
         within = f"95 % limits {100 * limits.low:.0f}–{100 * limits.high:.0f} % if each were by itself"
-        whose = f"in {takes} take{'s' * (takes != 1)} of {players} player{'s' * (players != 1)}"
+        whose = f"in {counts((take.take_id, take.player_id) for take in passage.takes).words()}"
         yield f"In all {slid} of {told} ({100 * slid / told:.0f} %, {within}), {whose}."
     if passage.passed_by:
         yield f"Not reached by {', '.join(passage.passed_by)}."
