@@ -14,7 +14,7 @@ import pytest
 import pipeline
 
 PACKAGE = Path(pipeline.__file__).parent
-BASICS = {"errors", "instruments", "learned_from", "overlap", "units", "settings", "resources"}
+BASICS = {"compiled", "errors", "instruments", "learned_from", "overlap", "units", "settings", "resources"}
 SIBLINGS = {"signal", "stats", "store"}
 STEPS = BASICS | SIBLINGS | {"steps"}
 ENGINE = STEPS | {"engine"}

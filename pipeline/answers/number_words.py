@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.units import Z_95
+from pipeline.units import Z_95, ms_of_s
 
 
 def probability_words(probability: float) -> str:
@@ -18,7 +18,7 @@ def probability_words(probability: float) -> str:
 
 def clock_words(seconds: float) -> str:
     """A place in time as m:ss.mmm, to the millisecond: 1:02.345."""
-    ms = round(1000 * abs(seconds))
+    ms = round(ms_of_s(abs(seconds)))
     return f"{'−' if seconds < 0 and ms else ''}{ms // 60_000}:{ms // 1000 % 60:02d}.{ms % 1000:03d}"
 
 

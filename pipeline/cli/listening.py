@@ -21,6 +21,7 @@ from pipeline.pages.results import (
 )
 from pipeline.stats.marks import Differences
 from pipeline.store.corpus import Corpus
+from pipeline.units import ms_of_s
 
 
 def show_results(folder: Path) -> None:
@@ -57,7 +58,7 @@ def show_marks(folder: Path, listener: str | None) -> None:
             style="bold",
         )
         out.print(
-            f"A pair: starts within {within.start_s * 1000:.0f} ms, ends within {within.end_s * 1000:.0f} ms or "
+            f"A pair: starts within {ms_of_s(within.start_s):.0f} ms, ends within {ms_of_s(within.end_s):.0f} ms or "
             f"{within.end_share:.0%} of the mark's length."
         )
         out.print(_measures(made))
@@ -96,8 +97,8 @@ def _late(late: Differences) -> str:
     if late.median_s != late.median_s:
         return "not compared, for want of pairs"
     words = "later" if late.median_s >= 0 else "earlier"
-    span = f"middle half {late.low_s * 1000:+.0f} to {late.high_s * 1000:+.0f} ms"
-    return f"{abs(late.median_s) * 1000:.0f} ms {words} than marked (median; {span})"
+    span = f"middle half {ms_of_s(late.low_s):+.0f} to {ms_of_s(late.high_s):+.0f} ms"
+    return f"{ms_of_s(abs(late.median_s)):.0f} ms {words} than marked (median; {span})"
 
 
 def _strata(results: ListeningResults, names: Mapping[str, str]) -> Table:

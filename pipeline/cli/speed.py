@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from pipeline.cli.ids import completing, whole_id
+from pipeline.units import rpm_of_hz
 
 
 def speed(
@@ -168,7 +169,7 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         bounds += f", the greatest of {row['jump_count']}" if row["jump_count"] > 1 else ""
         facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {clock_words(row['jump_s'])}, {bounds}"))
     if row["wow_cents"] is not None:
-        turning = f"once per turn of a turntable at {60.0 * row['wow_hz']:.2f} rpm"
+        turning = f"once per turn of a turntable at {rpm_of_hz(row['wow_hz']):.2f} rpm"
         facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz, {turning}"))
     facts.append(("measured on", row["measured_on"] or "not measured yet"))
     return [*facts, *((("remark", row["remark"]),) if row["remark"] else ())]

@@ -24,6 +24,7 @@ from pipeline.signal.synth.render import Samples, render_side
 from pipeline.signal.synth.scale_melodies import random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
+from pipeline.units import hz_of_rpm
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ class SideRecipe:
             offset_cents=self.offset_cents,
             drift_cents=self.drift_cents,
             drift_shape=self.drift_shape,
-            wow_hz=self.turntable_rpm / 60.0,
+            wow_hz=hz_of_rpm(self.turntable_rpm),
             wow_cents=self.wow_cents,
             wow_phase_rad=float(rng.uniform(0.0, 2.0 * np.pi)),
             radius_ratio=1.3,

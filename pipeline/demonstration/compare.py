@@ -15,7 +15,7 @@ import polars as pl
 from scipy.optimize import linear_sum_assignment
 
 from pipeline.overlap import SAME_SLIDE, overlap
-from pipeline.units import Floats
+from pipeline.units import Floats, ms_of_s
 
 Row = dict[str, Any]
 
@@ -107,8 +107,8 @@ def match(true: list[Row], found: list[Row]) -> list[tuple[int, int]]:
 
 def _errors(true: Row, found: Row) -> tuple[float, float, float]:
     return (
-        1000.0 * (found["transfer_audible_start_s"] - true["transfer_audible_start_s"]),
-        1000.0 * (found["transfer_audible_end_s"] - true["transfer_audible_end_s"]),
+        ms_of_s(found["transfer_audible_start_s"] - true["transfer_audible_start_s"]),
+        ms_of_s(found["transfer_audible_end_s"] - true["transfer_audible_end_s"]),
         found["interval_cents"] - 100.0 * (true["to_midi"] - true["from_midi"]),
     )
 

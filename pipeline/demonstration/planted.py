@@ -17,6 +17,7 @@ import numpy as np
 from pipeline import resources
 from pipeline.demonstration.audio import SideRecipe, read_recipe
 from pipeline.signal.synth.plan import Truth
+from pipeline.units import hz_of_rpm, ratio_of_cents
 
 Row = dict[str, Any]
 
@@ -60,12 +61,12 @@ def speed_row(side: SideRecipe, truth: Truth) -> Row:
     return {
         "transfer_id": side.transfer_id,
         "offset_cents": round(mean, 2),
-        "speed_ratio": round(float(2.0 ** (mean / 1200.0)), 5),
-        "playing_rpm": round(side.turntable_rpm * float(2.0 ** (mean / 1200.0)), 2),
+        "speed_ratio": round(float(ratio_of_cents(mean)), 5),
+        "playing_rpm": round(side.turntable_rpm * float(ratio_of_cents(mean)), 2),
         "reference_pitch_hz": side.reference_pitch_hz,
         "key": side.key,
         "drift_range_cents": round(float(np.ptp(drifting)), 2),
-        "wow_hz": round(side.turntable_rpm / 60.0, 4) if side.wow_cents else None,
+        "wow_hz": round(hz_of_rpm(side.turntable_rpm), 4) if side.wow_cents else None,
         "wow_cents": side.wow_cents or None,
         "step_cents": side.step_cents or None,
         "step_transfer_s": round(_step_s(side, truth), 2) if side.step_cents else None,

@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.store.corpus import Corpus
-from pipeline.units import Floats
+from pipeline.units import Floats, s_of_ms
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ def chord_curves(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap) -> li
                 midi=curves[key]["midi"].to_numpy(),
                 string=strings.get(key, ""),
                 onset_s=note["start_s"],
-                error_s=None if error_ms is None else error_ms / 1000.0,
+                error_s=None if error_ms is None else s_of_ms(error_ms),
             )
         )
     return made

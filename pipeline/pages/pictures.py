@@ -18,7 +18,7 @@ from PIL import Image
 from pipeline.answers.note_names import Spelling, spelling
 from pipeline.pages.chords import ChordCurve
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, spectra
-from pipeline.units import Floats, hz_of_midi
+from pipeline.units import Floats, db_of_gain, hz_of_midi
 
 ROW_S = 12.0
 OVERLAP_S = 1.0
@@ -69,7 +69,7 @@ def picture(sound: Samples, *, frame: Frame, reference_pitch_hz: float) -> npt.N
     bins = np.clip(bins, 0, magnitudes.shape[0] - 2)
     whole = bins.astype(int)
     part = (bins - whole).astype(np.float32)[:, None]
-    level = 20 * np.log10(magnitudes[whole] * (1 - part) + magnitudes[whole + 1] * part + 1e-7)
+    level = db_of_gain(magnitudes[whole] * (1 - part) + magnitudes[whole + 1] * part + 1e-7)
     floor = np.percentile(level[:, ::4], 30, axis=1, keepdims=True)
     columns = int(np.ceil(sound.size * PIXELS_PER_S / PAGE_RATE_HZ)) + 1
     nearest = np.rint(np.arange(columns) * SLOW_RATE_HZ / (PIXELS_PER_S * hop)).astype(int)

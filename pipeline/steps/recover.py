@@ -15,6 +15,7 @@ from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.heard import line_of
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
+from pipeline.units import ms_of_s
 
 if TYPE_CHECKING:
     from pipeline.signal.recovery.partials import Samples
@@ -92,12 +93,12 @@ def _row(one: Recovered, transfer_id: str, take_id: str | None, speed_map: Speed
     slide, found = one.slide, one.found
     start, end = (float(speed_map.to_true_s(t)) for t in (slide.start_s, slide.end_s))
     return {
-        "recovery_id": f"{transfer_id}-r{round(1000.0 * slide.start_s)}",
+        "recovery_id": f"{transfer_id}-r{round(ms_of_s(slide.start_s))}",
         "transfer_id": transfer_id,
         "take_id": take_id,
         "transfer_start_s": slide.start_s,
         "transfer_end_s": slide.end_s,
-        "duration_ms": 1000.0 * (end - start),
+        "duration_ms": ms_of_s(end - start),
         "interval_cents": 100.0 * (slide.to_midi - slide.from_midi),
         "kind": slide.kind,
         "fall_db": one.fall_db,

@@ -19,7 +19,7 @@ from pipeline.signal.synth.keys import TONICS
 from pipeline.signal.synth.piano import accompany, random_piano, render_piano
 from pipeline.signal.synth.voice import Voice, body_response, with_fine_resonances
 from pipeline.training.scenes import real_chain, varied_voice
-from pipeline.units import Floats
+from pipeline.units import A4_HZ, Floats, gain_of_db, hz_of_midi, ratio_of_semitones
 
 Samples = npt.NDArray[np.float32]
 BLOCK = 6
@@ -80,13 +80,13 @@ def random_mix(rng: np.random.Generator, *, instrument: str, length_s: float) ->
     if rng.random() < PIANO_SHARE:
         piano = _piano(rng, solo.size, length_s=length_s, tuning=tuning)
         level = float(np.sqrt(np.mean(np.square(piano, dtype=np.float64))))
-        mix = solo + piano * np.float32(loud / max(level, 1e-9) * 10.0 ** (-rng.uniform(-2.0, 14.0) / 20.0))
+        mix = solo + piano * np.float32(loud / max(level, 1e-9) * gain_of_db(-rng.uniform(-2.0, 14.0)))
     heard = through_chain(mix, chain=chain, sample_rate_hz=RATE_HZ, rng=rng)
     if rng.random() < 0.85:
         snr_db = float(rng.triangular(3.0, 14.0, 32.0))
         level = level_through(solo, chain=chain, sample_rate_hz=RATE_HZ) / np.sqrt(np.mean(solo != 0.0))
         noise = surface(solo.size, chain=chain, sample_rate_hz=RATE_HZ, rng=rng)
-        heard = heard + noise * np.float32(level * 10.0 ** (-snr_db / 20.0))
+        heard = heard + noise * np.float32(level * gain_of_db(-snr_db))
     samples = np.asarray(heard * np.float32(0.5 / max(float(np.abs(heard).max()), 1e-9)), dtype=np.float32)
     # What the room holds on to is ringing as well.
     rung = tuple(replace(note, rings_s=max(note.rings_s, note.end_s + chain.rings_s)) for note in notes)
@@ -99,7 +99,7 @@ def _piano(rng: np.random.Generator, size: int, *, length_s: float, tuning: floa
         piano=random_piano(rng),
         rng=rng,
         true_s=np.arange(size) / RATE_HZ,
-        reference_pitch_hz=440.0 * 2.0 ** (tuning / 12.0),
+        reference_pitch_hz=A4_HZ * float(ratio_of_semitones(tuning)),
         highest_hz=0.45 * RATE_HZ,
     )
 
@@ -240,13 +240,13 @@ def render_notes(
         last = min(int((note.rings_s + 0.1) * RATE_HZ / BLOCK), size // BLOCK - 1)
         at = np.arange(first, max(last, first + 4), dtype=np.float64) * (BLOCK / RATE_HZ)
         midi, amplitude = _pitch(rng, note, at), _loudness(rng, note, at)
-        hz = 440.0 * np.exp2((midi - 69.0) / 12.0)
+        hz = hz_of_midi(midi, reference_pitch_hz=A4_HZ)
         count = min((at.size - 1) * BLOCK, size - first * BLOCK)
         # Two strings do not sound alike: each note has its own slope, bow place and unevenness of partials.
         own = replace(
             voice, tilt=voice.tilt + float(rng.normal(0, 0.1)), bow_place=voice.bow_place * float(rng.lognormal(0, 0.2))
         )
-        gains = np.tile(10.0 ** (rng.normal(0.0, 2.5, 24) / 20.0), (at.size, 1))
+        gains = np.tile(gain_of_db(rng.normal(0.0, 2.5, 24)), (at.size, 1))
         sound = own.play(
             hz,
             true_hz=hz,
@@ -260,10 +260,10 @@ def render_notes(
             partials=gains,
         )
         level = float(np.sqrt(np.mean(np.square(sound[: int(0.3 * RATE_HZ)], dtype=np.float64)))) or 1.0
-        scale = np.float32(10.0 ** (note.level_db / 20.0) / level)
+        scale = np.float32(gain_of_db(note.level_db) / level)
         span = slice(first * BLOCK, first * BLOCK + count)
         out[span] += sound * scale
-        bowing = np.where(at < note.end_s, amplitude, 0.0) * 10.0 ** (note.level_db / 20.0) / max(amplitude.max(), 1e-9)
+        bowing = np.where(at < note.end_s, amplitude, 0.0) * gain_of_db(note.level_db) / max(amplitude.max(), 1e-9)
         stroke[span] += np.interp(np.arange(count), np.arange(at.size) * BLOCK, bowing).astype(np.float32)
         inside = (frames >= note.start_s) & (frames < note.rings_s)
         curve = np.full(frames.size, np.nan)
@@ -292,7 +292,7 @@ def _loudness(rng: np.random.Generator, note: MixedNote, at: Floats) -> Floats:
     fallen = held_db - note.drop_db * np.clip(left / 0.025, 0.0, 1.0) - note.fall_db_s * np.maximum(left - 0.025, 0.0)
     level_db = np.where(after, fallen, level_db)
     damped = np.clip((note.rings_s + 0.02 - at) / 0.02, 0.0, 1.0)
-    return np.asarray(glide("cosine", rise) * 10.0 ** (level_db / 20.0) * damped)
+    return np.asarray(glide("cosine", rise) * gain_of_db(level_db) * damped)
 
 
 def _rustle(rng: np.random.Generator, stroke: Samples, voice: Voice) -> Samples:
@@ -303,5 +303,5 @@ def _rustle(rng: np.random.Generator, stroke: Samples, voice: Voice) -> Samples:
     noise = fft.irfft(spectrum * body_response(hz, voice=voice) / np.sqrt(1.0 + (hz / 4000.0) ** 2), size)[
         : stroke.size
     ]
-    noise *= 10.0 ** (voice.noise_db / 20.0) / max(float(np.sqrt(np.mean(noise**2))), 1e-9)
+    noise *= gain_of_db(voice.noise_db) / max(float(np.sqrt(np.mean(noise**2))), 1e-9)
     return np.asarray(noise * stroke, dtype=np.float32)

@@ -32,6 +32,7 @@ from pipeline.signal.synth.plan import Truth
 from pipeline.training.crew import Crew
 from pipeline.training.descent import Examples, joined, library, trained
 from pipeline.training.scenes import PIANO_SHARE, REAL_SHARE, SAMPLE_RATE_HZ, training_side
+from pipeline.units import A4_HZ, cents_of_ratio, midi_of_hz, ms_of_s
 
 SEED = 40
 HIDDEN = (96, 32)
@@ -79,7 +80,7 @@ def _answers(
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Frames to learn from whose pitch is a candidate or that have none, and the place of the solo in each."""
     frames, pitch = chosen_frames(truth, n_frames=len(bins), rng=rng, taken=taken)
-    true = (69 + 12 * np.log2(pitch / 440.0) - search.lowest_midi) * BINS_PER_SEMITONE
+    true = (midi_of_hz(pitch, reference_pitch_hz=A4_HZ) - search.lowest_midi) * BINS_PER_SEMITONE
     distance = np.where(bins[frames] >= 0, np.abs(bins[frames] - true[:, None]), np.inf)
     distance = np.where(np.isnan(distance), np.inf, distance)
     answer = np.where(np.isnan(true), np.sum(bins[frames] >= 0, axis=1), np.argmin(distance, axis=1))
@@ -107,7 +108,7 @@ def chosen_frames(
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Frames to learn from, and the solo's pitch there (NaN: silent)."""
     time = np.arange(n_frames) * HOP_S
-    at = np.clip(np.rint(time * 1000).astype(np.int64), 0, truth.f0_hz.size - 1)
+    at = np.clip(np.rint(ms_of_s(time)).astype(np.int64), 0, truth.f0_hz.size - 1)
     pitch = truth.f0_hz[at]
     voiced = np.isfinite(pitch)
     edge = round(EDGE_S / HOP_S)
@@ -180,10 +181,10 @@ def judged(job: Job) -> Judged:
     net, search = load_network(job.weights, job.instrument), search_range(job.instrument)
     line = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net).run()
     time = np.arange(line.f0_hz.size) * HOP_S
-    at = np.clip(np.rint(time * 1000).astype(np.int64), 0, truth.f0_hz.size - 1)
+    at = np.clip(np.rint(ms_of_s(time)).astype(np.int64), 0, truth.f0_hz.size - 1)
     true = truth.f0_hz[at]
     used = ~truth.double_stop[at]
-    hit = np.abs(np.log2(line.f0_hz / true)) < 50 / 1200
+    hit = np.abs(cents_of_ratio(line.f0_hz / true)) < 50.0
     known = {"sounding": line.sounding, "mass": line.mass, "prominence_db": line.prominence_db}
     with_line = used & np.isfinite(line.f0_hz)
     return Judged(

@@ -14,6 +14,7 @@ from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.synth.curve import slide_into
 from pipeline.signal.synth.keys import scale_of
 from pipeline.signal.synth.plan import AccompanimentNote, Plan, PlannedNote, PlannedSlide
+from pipeline.units import gain_of_db
 
 SHAPES = {"linear": 0.35, "settling": 0.35, "cosine": 0.2, "logistic": 0.1}
 SHORT_SHARE, SHORT_S = 0.2, (0.03, 0.07)
@@ -185,7 +186,7 @@ def _in_two_voices(rng: np.random.Generator, plan: Plan) -> Plan:
         if rng.random() < share and below % 12 in scale and below >= lowest:
             notes[i : i + held] = [replace(note, double_midi=float(below)) for note in notes[i : i + held]]
         i += held
-    return replace(plan, notes=tuple(notes), double_gain=10.0 ** (float(rng.normal(-2.0, 4.0)) / 20.0))
+    return replace(plan, notes=tuple(notes), double_gain=gain_of_db(float(rng.normal(-2.0, 4.0))))
 
 
 def _with_chords(rng: np.random.Generator, plan: Plan) -> Plan:

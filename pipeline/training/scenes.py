@@ -23,6 +23,7 @@ from pipeline.signal.synth.speedplan import random_speed
 from pipeline.signal.synth.voice import Voice, random_voice, with_fine_resonances
 from pipeline.signal.synth.wear import random_wear
 from pipeline.training.playing import as_played, broken_under
+from pipeline.units import gain_of_db
 
 SAMPLE_RATE_HZ = 16000
 PIANO_SHARE = 0.7
@@ -189,7 +190,7 @@ def varied_voice(rng: np.random.Generator, *, instrument: str) -> Voice:
     )
     return replace(
         voice,
-        body=voice.body * 10.0 ** (bumps / 20.0),
+        body=voice.body * gain_of_db(bumps),
         tilt=float(rng.uniform(0.5, 1.7)),
         bow_place=float(rng.uniform(0.04, 0.25)),
         noise_db=float(rng.uniform(-45.0, -16.0)),

@@ -22,6 +22,7 @@ from pipeline.overlap import SAME_SLIDE, overlap
 from pipeline.store.corpus import Corpus
 from pipeline.store.formats.data_package import unguarded
 from pipeline.store.formats.stata_spss import short_names
+from pipeline.units import ms_of_s
 
 MOVED_MS = 10.0  # a slide whose bounds moved by less has not moved
 MOVED_CENTS = 5.0  # the same of its interval, and of a speed
@@ -211,7 +212,7 @@ def _has_moved(was: Row, now: Row) -> bool:
     if was[3] != now[3] or not np.array_equal(np.isnan(old), np.isnan(new)):
         return True
     apart = np.nan_to_num(np.abs(old - new))  # a slide that a listener added has no interval
-    return bool(1000.0 * apart[:2].max() >= MOVED_MS or apart[2] >= MOVED_CENTS)
+    return bool(ms_of_s(apart[:2].max()) >= MOVED_MS or apart[2] >= MOVED_CENTS)
 
 
 def match(old: npt.NDArray[np.float64], new: npt.NDArray[np.float64]) -> list[tuple[int, int]]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.signal.chords.candidates import CANDIDATES, EDGE, PARTIALS, Ints
 from pipeline.signal.chords.grid import BINS, CONTEXT, F32, PER_SEMITONE, Levels, midi_of_bins
+from pipeline.units import A4_HZ, hz_of_midi
 
 STEPS = (1, 2, 3, 4, 5, 7, 9, 12, 16, 19, 24)
 SHORT, LONG = 2, 5
@@ -39,7 +40,7 @@ NAMES = (
     "own_above_before",
 )
 _STEPS = np.array((*(-s for s in STEPS), *STEPS), dtype=np.int64) * PER_SEMITONE
-_HZ = 440.0 * np.exp2((midi_of_bins(np.arange(BINS)) - 69.0) / 12.0)
+_HZ = hz_of_midi(midi_of_bins(np.arange(BINS)), reference_pitch_hz=A4_HZ)
 
 
 def describe_beside(levels: Levels, bins: Ints, answers: F32, frame: Ints, which: Ints) -> F32:

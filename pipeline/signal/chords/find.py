@@ -15,7 +15,7 @@ from pipeline.signal.chords.partials import HOP_S as FINE_S
 from pipeline.signal.chords.partials import Course, course_of, levels_along, own_partials
 from pipeline.signal.chords.spans import Note, Span, notes_of, spans_of
 from pipeline.signal.hand.fingerboard import Fingerboard
-from pipeline.units import Floats, hz_of_midi
+from pipeline.units import A4_HZ, Floats, db_of_gain, hz_of_midi, midi_of_hz
 
 Correction = Callable[[Floats], Floats]
 """Semitones to add to a pitch of the transfer at 440 Hz, at times of the transfer, for the true one at its tuning."""
@@ -96,7 +96,7 @@ def _chord(sound: F32, span: Span, notes: Sequence[Note], board: Fingerboard, co
     loudest = loudness[np.isfinite(loudness)].max(initial=-np.inf)
     made = []
     for i, (note, (course, start, end)) in enumerate(zip(span.notes, followed, strict=True)):
-        pitch = 69.0 + 12.0 * np.log2(course.hz / 440.0) + correction(course.time_s)
+        pitch = midi_of_hz(course.hz, reference_pitch_hz=A4_HZ) + correction(course.time_s)
         inside = (course.time_s >= start.time_s) & (course.time_s <= end.time_s)
         above = [(note.pitch_bin - other.pitch_bin) / PER_SEMITONE for other in span.notes]
         made.append(
@@ -159,11 +159,11 @@ def _guess(note: Note) -> Floats:
     near = np.lib.stride_tricks.sliding_window_view(np.pad(places, 2, mode="edge"), 5)
     at = np.arange(note.bins.size * PER_FRAME) / PER_FRAME
     midi = midi_of_bins(np.interp(at, known, np.median(near, axis=1)))
-    return np.asarray(hz_of_midi(midi, reference_pitch_hz=440.0))
+    return np.asarray(hz_of_midi(midi, reference_pitch_hz=A4_HZ))
 
 
 def _level_db(course: Course) -> float:
     """Level of a note by the middle level of its lowest own partials."""
     if not course.own:
         return float("nan")
-    return float(20.0 * np.log10(np.median(np.sqrt((course.levels[:LEVEL_PARTIALS] ** 2).sum(axis=0))) + 1e-12))
+    return float(db_of_gain(np.median(np.sqrt((course.levels[:LEVEL_PARTIALS] ** 2).sum(axis=0))) + 1e-12))

@@ -14,6 +14,7 @@ import scipy.fft
 import soxr
 
 from pipeline.instruments import INSTRUMENTS
+from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
 RATE_HZ = 11025
@@ -129,7 +130,7 @@ def _floor(padded: F32, window: int, total: int) -> F32 | None:
     top = float(np.quantile(np.concatenate([part.max(axis=1) for part in parts]), 0.95)) if parts else 0.0
     if not top > _SILENT:
         return None
-    least = max(top * 10.0 ** (-_FLOOR_BELOW_PEAK_DB / 20.0), 1e-9)
+    least = max(top * gain_of_db(-_FLOOR_BELOW_PEAK_DB), 1e-9)
     width = max(3, round(_FLOOR_BIN_HZ / (RATE_HZ / (2 * window))) | 1)
     rows = []
     for s in range(len(parts)):
@@ -150,7 +151,7 @@ def _floor_at(floor: F32, frame: float) -> F32:
 
 def _taps(window: int) -> tuple[npt.NDArray[np.int64], F32]:
     """Lower transform bin and fraction of each bin of the grid."""
-    hz = 440.0 * np.exp2((midi_of_bins(np.arange(BINS)) - 69.0) / 12.0)
+    hz = hz_of_midi(midi_of_bins(np.arange(BINS)), reference_pitch_hz=A4_HZ)
     place = hz / (RATE_HZ / (2 * window))
     lower = np.minimum(np.floor(place).astype(np.int64), window - 1)
     return lower, np.asarray(place - lower, dtype=np.float32)

@@ -13,12 +13,12 @@ import numpy as np
 
 from pipeline.signal.chords.grid import RATE_HZ
 from pipeline.signal.chords.partials import DECIMATED, HOP_S, kernel
-from pipeline.units import Floats
+from pipeline.units import Floats, gain_of_db
 
 RAMPS_S = (0.01, 0.05, 0.12, 0.25)
 LONGER_GAINS = 0.03
 """Share of the misfit that a longer ramp must take away to be preferred."""
-PASSED = 10.0**-0.5
+PASSED = gain_of_db(-10.0)
 """Share of a ramp at which it is 10 dB under its top."""
 SEARCH_S = 0.15
 """How far from the first guess the middle of a ramp is looked for."""

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.chords.grid import F32, RATE_HZ
-from pipeline.units import Floats
+from pipeline.units import CENTS_PER_NEPER, Floats
 
 HOP = 64
 HOP_S = HOP / RATE_HZ
@@ -100,7 +100,7 @@ def course_of(sound: F32, *, first: int, hz: Floats, own: tuple[int, ...], instr
         _shifted(sound, begin, curve, numbers, shape, bands)
         off, error = _off(bands, numbers)
         curve = np.maximum(curve + off, 20.0)
-    cents = 1200.0 / np.log(2.0) * error / curve
+    cents = CENTS_PER_NEPER * error / curve
     return Course(first * HOP_S, curve, np.hypot(cents, LEAST_ERROR_CENTS), own, np.abs(bands))
 
 

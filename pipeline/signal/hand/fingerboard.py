@@ -23,7 +23,7 @@ from itertools import combinations, permutations, product
 import numpy as np
 
 from pipeline.instruments import INSTRUMENTS
-from pipeline.units import Floats
+from pipeline.units import Floats, ratio_of_semitones
 
 STRING_LENGTH_MM = {"violin": 328.0, "viola": 375.0, "cello": 690.0}
 LONGEST_STRETCH_MM = {"violin": 120.0, "viola": 135.0, "cello": 140.0}
@@ -85,7 +85,7 @@ class Fingerboard:
 
     def distance_mm(self, semitones: float) -> float:
         """Distance from the nut to the stop that sounds ``semitones`` above the open string."""
-        return float(self.length_mm * (1.0 - 2.0 ** (-semitones / 12.0)))
+        return float(self.length_mm * (1.0 - ratio_of_semitones(-semitones)))
 
     def stretch_mm(self, place: float, offset: float) -> float:
         """Distance from the first finger at ``place`` to a finger ``offset`` semitones above it."""

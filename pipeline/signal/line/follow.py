@@ -20,7 +20,7 @@ from pipeline.signal.line.follower import Followed, Follower
 from pipeline.signal.line.grid import search_range
 from pipeline.signal.line.network import Network, network
 from pipeline.signal.line.spectrum import HOP_S
-from pipeline.units import Floats
+from pipeline.units import A4_HZ, Floats, midi_of_hz
 
 Scoring = Literal["network", "comb"]
 # Below this level there is nothing.
@@ -139,7 +139,7 @@ def _estimated_instrument(sound: npt.NDArray[np.float32], *, sample_rate_hz: flo
         sure = line.f0_hz[np.isfinite(line.f0_hz) & (line.mass > 0.7)]
         if not sure.size:
             continue
-        lowest, median = 69 + 12 * np.log2(np.quantile(sure, (0.02, 0.5)) / 440.0)
+        lowest, median = midi_of_hz(np.quantile(sure, (0.02, 0.5)), reference_pitch_hz=A4_HZ)
         usual = np.exp(-0.5 * ((median - kind.lowest_midi - 17.0) / 6.0) ** 2)
         worth = sure.size / line.f0_hz.size * usual * (1.0 if lowest > kind.lowest_midi - 2.0 else 0.2)
         if worth > most:

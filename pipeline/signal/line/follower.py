@@ -32,7 +32,7 @@ from pipeline.signal.line.spectrum import (
     whitened,
 )
 from pipeline.signal.line.tracks import track_features
-from pipeline.units import Floats
+from pipeline.units import Floats, db_of_power
 
 BLOCK = 2048
 # Frames refined at once, so that little is worked out where the other register serves.
@@ -196,7 +196,7 @@ class Follower:
         candidates.keep_likely(bins, logits, strength, beside, *kept)
         self._loudness(blocks, span)
         power = np.sum(np.square(blocks[0][0]), axis=1) / 3.0
-        self.sound_db[span] = 10.0 * np.log10(power + 1e-16)
+        self.sound_db[span] = db_of_power(power + 1e-16)
 
     def _loudness(self, blocks: list[tuple[Any, Any]], span: slice) -> None:
         """Levels of the candidates of a block."""

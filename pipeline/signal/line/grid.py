@@ -4,7 +4,6 @@ Bins are 20 cents wide, ``BINS_PER_SEMITONE`` to a semitone, counted from the lo
 may run three semitones fast or slow, so the range is that much wider than the compass of the instrument.
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy.typing as npt
 
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line.spectrum import BASE_RATE_HZ, BINS_PER_SEMITONE, PitchGrid, Register
+from pipeline.units import A4_HZ, midi_of_hz, semitones_of_ratio
 
 Ints = npt.NDArray[np.int64]
 
@@ -38,7 +38,7 @@ LOW_REFINED_BELOW_MIDI = 48
 
 def bins_of_ratio(ratio: float) -> int:
     """Nearest whole number of bins of a frequency ratio."""
-    return round(12 * BINS_PER_SEMITONE * math.log2(ratio))
+    return round(BINS_PER_SEMITONE * semitones_of_ratio(ratio))
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ def search_range(instrument: str) -> SearchRange:
     """The range of an instrument of ``INSTRUMENTS``."""
     low, high = INSTRUMENTS[instrument].lowest_midi, INSTRUMENTS[instrument].highest_midi
     low, high = low - SPEED_MARGIN_SEMITONES, high + SPEED_MARGIN_SEMITONES
-    ceiling = 69 + 12 * np.log2(0.46 * BASE_RATE_HZ / 440.0)
+    ceiling = midi_of_hz(0.46 * BASE_RATE_HZ, reference_pitch_hz=A4_HZ)
     n = int((min(high, ceiling) - low) * BINS_PER_SEMITONE) + 1
     split = (LOW_REGISTER_BELOW_MIDI.get(instrument, low) - low) * BINS_PER_SEMITONE
     low_refined = max(0, (LOW_REFINED_BELOW_MIDI - low) * BINS_PER_SEMITONE)

@@ -8,6 +8,9 @@ they agree at more than one place, the frames around say at which.
 import numba
 import numpy as np
 
+from pipeline.compiled import cents_of_ratio, db_of_power, ratio_of_cents
+from pipeline.units import CENTS_PER_NEPER
+
 PARTIALS = 14
 HIGHEST_HZ = 4500.0
 # Partials above this count half: at these frequencies the recordings are mostly noise.
@@ -30,7 +33,6 @@ FASTEST_CENTS = 150.0
 NARROWING = (10.0, 5.0, 2.5, 2.5)
 # A line that moves farther from one frame to the next says nothing of the frames around.
 LEAP_CENTS = 80.0
-CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 
 
 @numba.njit(cache=True)
@@ -66,7 +68,7 @@ def _measure(row, floor, bin_hz, f, speed, cents, weights, spreads):  # type: ig
     power = 0.0
     found = 0
     blur = BLUR * speed
-    stretch = 2.0 ** (REACH_CENTS / 1200.0)
+    stretch = ratio_of_cents(REACH_CENTS)
     for h in range(1, PARTIALS + 1):
         if h * f > HIGHEST_HZ and h > 1:
             break
@@ -77,7 +79,7 @@ def _measure(row, floor, bin_hz, f, speed, cents, weights, spreads):  # type: ig
         k = int(place)
         snr = np.exp(2.0 * level) / (floor[k] * floor[k])
         power += np.exp(2.0 * level)
-        cents[found] = 1200.0 * np.log2(place / centre)
+        cents[found] = cents_of_ratio(place / centre)
         weights[found] = snr / (snr + 10.0) * min(np.sqrt(snr), ENOUGH) * h
         # A higher partial tells the pitch better, but not once it moves by more than a transform bin a frame.
         weights[found] /= np.hypot(1.0, speed / CENTS_PER_NEPER * centre)
@@ -113,7 +115,7 @@ def _agreed(cents, weights, spreads, middle, narrowing):  # type: ignore[no-unty
 @numba.njit(cache=True)
 def steadied(f0_hz):  # type: ignore[no-untyped-def]
     """The line (frames,), NaN where there is none, with its glides made smooth."""
-    pitch = 1200.0 * np.log2(f0_hz)
+    pitch = cents_of_ratio(f0_hz)
     out = f0_hz.copy()
     for t in range(3, pitch.shape[0] - 3):
         moved = abs(pitch[t + 3] - pitch[t - 3])
@@ -125,7 +127,7 @@ def steadied(f0_hz):  # type: ignore[no-untyped-def]
             step = max(step, abs(pitch[t - 3 + i] - pitch[t - 4 + i]))
             middle += PARABOLA[i] * pitch[t - 3 + i]
         if np.isfinite(middle) and step < 0.5 * moved:
-            out[t] = 2.0 ** (middle / 1200.0)
+            out[t] = ratio_of_cents(middle)
     return out
 
 
@@ -134,7 +136,7 @@ def _speed(f0_hz, t):  # type: ignore[no-untyped-def]
     """Cents by which the line moves at frame ``t``; 0 where it leaps, starts or ends."""
     if t < 2 or t >= f0_hz.shape[0] - 2:
         return 0.0
-    moved = 1200.0 * abs(np.log2(f0_hz[t + 2] / f0_hz[t - 2])) / 4.0
+    moved = abs(cents_of_ratio(f0_hz[t + 2] / f0_hz[t - 2])) / 4.0
     return moved if moved < FASTEST_CENTS else 0.0
 
 
@@ -165,7 +167,7 @@ def _prominence(row, first):  # type: ignore[no-untyped-def]
             break
         teeth += row[int(k + 0.5)] ** 2
         between += row[int(m + 0.5)] ** 2
-    return 10.0 * np.log10((teeth + 1e-16) / (between + 1e-16)) if teeth > 0.0 else np.nan
+    return db_of_power((teeth + 1e-16) / (between + 1e-16)) if teeth > 0.0 else np.nan
 
 
 @numba.njit(cache=True)
@@ -189,12 +191,12 @@ def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence
         found, power = _measure(magnitude[t], floor, *place, cents[t], weights[t], spreads[t])
         middle, agreement[t] = _agreed(cents[t, :found], weights[t, :found], spreads[t, :found], 0.0, NARROWING)
         count[t] = found
-        pitch[t] = 1200.0 * np.log2(f0_hz[t]) + middle
-        out_level_db[t] = 10.0 * np.log10(power + 1e-16)
+        pitch[t] = cents_of_ratio(f0_hz[t]) + middle
+        out_level_db[t] = db_of_power(power + 1e-16)
     for t in range(n):
         if np.isnan(f0_hz[t]):
             continue
-        rough = 1200.0 * np.log2(f0_hz[t])
+        rough = cents_of_ratio(f0_hz[t])
         middle = pitch[t] - rough
         # Partials that agree half as well, but where the frames around have the pitch, are more likely the solo's.
         start = _foreseen(pitch, t) - rough
@@ -203,6 +205,6 @@ def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence
             other, worth = _agreed(cents[t, :found], weights[t, :found], spreads[t, :found], start, NARROWING[-1:])
             if worth > 0.5 * agreement[t]:
                 middle = other
-        f = f0_hz[t] * 2.0 ** (middle / 1200.0)
+        f = f0_hz[t] * ratio_of_cents(middle)
         out_f0[t] = f
         out_prominence_db[t] = _prominence(magnitude[t], f / bin_hz)

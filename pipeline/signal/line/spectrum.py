@@ -15,6 +15,8 @@ import numpy.typing as npt
 import scipy.fft
 import soxr
 
+from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
+
 F32 = npt.NDArray[np.float32]
 
 BASE_RATE_HZ = 11025
@@ -143,7 +145,7 @@ class NoiseFloor:
             loudest.append(block.max(axis=1, initial=0.0))
         top = float(np.quantile(np.concatenate(loudest), 0.95)) if n_frames else 0.0
         self.silent = not top > _SILENT
-        least = max(top * 10.0 ** (-_FLOOR_BELOW_PEAK_DB / 20.0), 1e-9)
+        least = max(top * gain_of_db(-_FLOOR_BELOW_PEAK_DB), 1e-9)
         width = max(3, round(250.0 / register.bin_hz) | 1)
         self._rows = np.empty((n_segments, bins), dtype=np.float32)
         for s in range(n_segments):
@@ -204,7 +206,7 @@ class PitchGrid:
     def hz(self) -> npt.NDArray[np.float64]:
         """Frequencies (n,) of the bins."""
         midi = self.lowest_midi + np.arange(self.n) / BINS_PER_SEMITONE
-        return np.asarray(440.0 * np.exp2((midi - 69.0) / 12.0))
+        return np.asarray(hz_of_midi(midi, reference_pitch_hz=A4_HZ))
 
     def taps(self, register: Register) -> tuple[npt.NDArray[np.int64], F32, int, int]:
         """Lower transform bin and fraction of each grid bin; the first and last + 1 bin filled."""

@@ -12,7 +12,7 @@ import numba as nb
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.units import Floats
+from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 # A line is known where it is at least this likely to be right.
 LEAST_CONFIDENCE = 0.3
@@ -68,7 +68,7 @@ def texture(line: Line) -> Texture:
     n = line.time_s.size
     hop_s = float(line.time_s[1] - line.time_s[0]) if n > 1 else 1.0
     known = np.isfinite(line.f0_hz) & (line.confidence > LEAST_CONFIDENCE)
-    cents = np.where(known, 1200.0 * np.log2(np.where(known, line.f0_hz, 440.0) / 440.0), np.nan)
+    cents = np.where(known, cents_of_ratio(np.where(known, line.f0_hz, A4_HZ) / A4_HZ), np.nan)
     start, end = _runs(cents, REACH_CENTS, MEMORY)
     length_s = (end - start) * hop_s
     rests = length_s >= RESTING_S - 0.5 * hop_s

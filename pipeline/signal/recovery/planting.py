@@ -14,13 +14,12 @@ from pipeline.signal.recovery.partials import Samples, Tone, count_of, phase_of,
 from pipeline.signal.recovery.ringing import Ringing, ringing_on
 from pipeline.signal.synth.curve import slide_midi
 from pipeline.signal.synth.plan import PlannedSlide
-from pipeline.units import Floats
+from pipeline.units import A4_HZ, Floats, hz_of_midi
 
 JOIN_S = 0.012
 """Cross-fade at either end of what is written anew."""
 AFTER_S = 0.6
 """So much of the note after is turned to the phase in which the slide arrives; then it goes on as it was."""
-REFERENCE_MIDI, REFERENCE_HZ = 69.0, 440.0
 DULLER_DB = 1.5
 DULLEST = 7
 """At its lowest point a slide's partial h is another 1.5 (h - 1) dB down, up to the eighth (measured on real ones)."""
@@ -126,7 +125,7 @@ def _glide(
     duller = DULLER_DB * np.minimum(number - 1, DULLEST)[:, None] * min(1.0, fall_db / 6.0)
     loud -= (fall_db + duller) * deep * np.log(10.0) / 20.0
     midi = slide_midi(slide, at)
-    hz = REFERENCE_HZ * np.exp2((midi - REFERENCE_MIDI) / 12.0)
+    hz = hz_of_midi(midi, reference_pitch_hz=A4_HZ)
     phase = phase_of(hz, sample_rate_hz=sample_rate_hz)
     phase += old.phase[i] - phase[i]
     begins = np.angle(old.amplitudes[:, i])

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.signal.recovery.partials import Samples, count_of, taken
-from pipeline.units import Floats
+from pipeline.units import Floats, db_of_power, gain_of_db
 
 EARLY_S, LATE_S, FLOOR_S = (0.05, 0.10), (0.15, 0.20), (0.35, 0.45)
 """After the change of note: two looks at what rings on, and one at what is there anyway."""
@@ -79,7 +79,7 @@ def _levels(samples: Samples, change: Change, *, sample_rate_hz: float) -> tuple
         return float(power[:, round((0.2 + span[0]) * sample_rate_hz) : round((0.2 + span[1]) * sample_rate_hz)].mean())
 
     tone, floor = mean(BEFORE_S), mean(FLOOR_S)
-    found = [10.0 * float(np.log10(max(mean(span) - floor, 1e-6 * tone) / tone)) for span in (EARLY_S, LATE_S)]
+    found = [float(db_of_power(max(mean(span) - floor, 1e-6 * tone) / tone)) for span in (EARLY_S, LATE_S)]
     return (found[0], found[1]) if tone > 2.0 * floor and found[0] < LOUDEST_DB else None
 
 
@@ -89,6 +89,6 @@ def ringing_on(sound: Floats, ringing: Ringing, *, rng: np.random.Generator, sam
 
     seconds = min(60.0 / ringing.fall_db_per_s, 1.5)
     t = np.arange(max(2, round(seconds * sample_rate_hz))) / sample_rate_hz
-    kernel = rng.standard_normal(t.size) * 10.0 ** (-ringing.fall_db_per_s * t / 20.0)
-    kernel *= 10.0 ** (ringing.at_once_db / 20.0) / np.sqrt((kernel**2).sum())
+    kernel = rng.standard_normal(t.size) * gain_of_db(-ringing.fall_db_per_s * t)
+    kernel *= gain_of_db(ringing.at_once_db) / np.sqrt((kernel**2).sum())
     return np.asarray(fftconvolve(sound, kernel)[: sound.size])

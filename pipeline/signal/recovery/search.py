@@ -14,7 +14,7 @@ from pipeline.signal.slides.measures import Slide
 from pipeline.signal.slides.notes import Note
 from pipeline.signal.synth.curve import audible_bounds
 from pipeline.signal.synth.plan import PlannedSlide
-from pipeline.units import hz_of_midi, midi_of_hz
+from pipeline.units import A4_HZ, hz_of_midi, midi_of_hz
 
 SHORTEST_S, LONGEST_S = 0.025, 0.4
 SMALLEST, LARGEST = 0.8, 12.5
@@ -142,7 +142,7 @@ def _planting(line: Line, a: Note, b: Note, start_s: float, end_s: float, rng: n
         )
         inside &= np.isfinite(line.f0_hz)
         hz = np.interp(at_s, np.asarray(line.time_s)[inside], np.asarray(line.f0_hz)[inside])
-        return float(midi_of_hz(hz, reference_pitch_hz=440.0))
+        return float(midi_of_hz(hz, reference_pitch_hz=A4_HZ))
 
     low, high = pitch(start_s, a), pitch(end_s, b)
     kind, step_from, step_to = "same_finger", None, None
@@ -171,7 +171,7 @@ def _long_changes(detection: Detection) -> list[Change]:
         a, b = detection.notes[pair.from_note], detection.notes[pair.to_note]
         shortest = min(a.transfer_end_s - a.transfer_start_s, b.transfer_end_s - b.transfer_start_s)
         if pair.to_note not in slid and pair.exposure and shortest > LONG_S:
-            hz = hz_of_midi([a.midi, b.midi], reference_pitch_hz=440.0)
+            hz = hz_of_midi([a.midi, b.midi], reference_pitch_hz=A4_HZ)
             made.append(Change(b.transfer_start_s, float(hz[0]), float(hz[1])))
     return made
 

@@ -22,7 +22,7 @@ from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, SAME
 from pipeline.signal.slides.measures import Slide, measure_slide
 from pipeline.signal.slides.notes import Note, Span, find_spans, measure_note
 from pipeline.signal.slides.rules import Judgement
-from pipeline.units import Floats
+from pipeline.units import Floats, ms_of_s
 
 Acceptance = Literal["learned", "rules"]
 MODEL_OF_KIND = (SAME, DEPARTING, ARRIVING, TWO, ENTERING)
@@ -185,7 +185,7 @@ def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float, s
         from_note=number - 1,
         to_note=number,
         interval_cents=100.0 * interval,
-        gap_ms=1000.0 * gap_s,
+        gap_ms=ms_of_s(gap_s),
         slurred_probability=1.0 - rebowed,
         exposure=abs(interval) >= LEAST_INTERVAL and gap_s <= CHANCE_GAP_S,
         slide_score=score,

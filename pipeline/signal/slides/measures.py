@@ -15,7 +15,7 @@ from pipeline.signal.slides.candidates import Candidate
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, TWO
 from pipeline.signal.slides.kinds import KINDS
-from pipeline.units import hz_of_midi
+from pipeline.units import hz_of_midi, ms_of_s
 
 GLISSANDO_THRESHOLD = 0.16
 """Semitones per second times seconds squared."""
@@ -105,7 +105,7 @@ def measure_slide(
         step_s=float(np.interp(step_s, frames.transfer_s, frames.true_s)) if broken else float("nan"),
         interval_cents=100.0 * (b - a),
         glided_cents=100.0 * (high - low),
-        duration_ms=1000.0 * duration_s,
+        duration_ms=ms_of_s(duration_s),
         gradient_cents_per_s=100.0 * (ninety - ten) / (share * duration_s),
         gradient_hz_per_s=float(hz[1] - hz[0]) / (share * duration_s),
         inflection_s=float(true[4]),

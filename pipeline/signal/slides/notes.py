@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.signal.slides.frames import Frames, stretches
 from pipeline.signal.slides.partition import Piece, partition
-from pipeline.units import Floats
+from pipeline.units import Floats, ms_of_s
 
 SHORTEST_NOTE_S = 0.045
 LONGEST_PLATEAU_S = 2.9
@@ -210,7 +210,7 @@ def measure_note(
         vibrato_cents=vibrato_cents,
         level_db=float(np.nanmedian(level)) if np.isfinite(level).any() else float("nan"),
         approach_cents=approach[0],
-        approach_ms=1000.0 * approach[1],
+        approach_ms=ms_of_s(approach[1]),
         begins=begins,
         rebowed_probability=rebowed_probability,
         confidence=float(np.mean(frames.confidence[span.start : span.end])),

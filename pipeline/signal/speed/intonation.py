@@ -17,12 +17,11 @@ import numpy.typing as npt
 from scipy.special import logsumexp
 
 from pipeline.signal.speed.key import STILL_CENTS, Key
-from pipeline.units import Floats
+from pipeline.units import A4_MIDI, Floats, cents_of_ratio
 
-FIFTH_CENTS = 1200.0 * float(np.log2(1.5)) - 700.0
-_JUST = 1200.0 * np.log2([1, 16 / 15, 9 / 8, 6 / 5, 5 / 4, 4 / 3, 45 / 32, 3 / 2, 8 / 5, 5 / 3, 9 / 5, 15 / 8])
+FIFTH_CENTS = float(cents_of_ratio(1.5)) - 700.0
+_JUST = cents_of_ratio([1, 16 / 15, 9 / 8, 6 / 5, 5 / 4, 4 / 3, 45 / 32, 3 / 2, 8 / 5, 5 / 3, 9 / 5, 15 / 8])
 JUST_CENTS: Floats = np.asarray(_JUST - 100.0 * np.arange(12))
-A4 = 69
 SOLO_SHARP_SD = 3.0
 """How far a soloist as a whole may play beside the open strings: sharp, rising along a side, vibrato's own middle."""
 BESIDE_PIANO_SD = 4.0
@@ -121,7 +120,7 @@ def _observations(notes: NoteSet, open_midi: tuple[float, ...]) -> _Seen:
     free = max(1.0, float(used.sum()) - names.size)
     spread = max(_LEAST_NOTE_SD**2, float(np.sum(used * (cents - mean[place]) ** 2)) / free)
     strings = names >= 12
-    fifths = (names[strings] - 12 - A4) / 7.0
+    fifths = (names[strings] - 12 - A4_MIDI) / 7.0
     # a string tuned otherwise than in fifths from A stands for itself
     kept = np.flatnonzero(strings)[fifths == np.round(fifths)]
     fifths = fifths[fifths == np.round(fifths)]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.units import Floats
+from pipeline.units import OCTAVE_CENTS, Floats, cents_of_ratio, ratio_of_cents
 
 STANDARD_RPM = 3600.0 / 46.0
 BROAD_SCALE_CENTS, BROAD_FREEDOM = 45.0, 4.0
@@ -21,7 +21,7 @@ _STANDARD_SD, _CHOSEN_SHARE, _CHOSEN_SD = 6.0, 0.05, 8.0
 _CORRECTED_SHARE, _CORRECTED_SD, _CORRECTED_SCALE = 0.5, 8.0, 20.0
 _LABEL_SHARE, _LABEL_EDGE = 0.5, 15.0
 _HUM_SD, _HUM_SHARE, _HUM_OF_TRANSFER = 4.0, 0.5, 1.5
-_FLAT = 1.0 / 1200.0
+_FLAT = 1.0 / OCTAVE_CENTS
 LADDER_RPM = 0.01
 
 
@@ -36,7 +36,12 @@ class LabelSpeed:
 
 def cents_of_rpm(rpm: npt.ArrayLike) -> Floats:
     """Cents of a playing speed above 78.26 rpm."""
-    return np.asarray(1200.0 * np.log2(np.asarray(rpm, dtype=np.float64) / STANDARD_RPM))
+    return np.asarray(cents_of_ratio(np.asarray(rpm, dtype=np.float64) / STANDARD_RPM))
+
+
+def rpm_of_cents(cents: float) -> float:
+    """Playing speed of cents above 78.26 rpm: undoes ``cents_of_rpm``."""
+    return STANDARD_RPM * float(ratio_of_cents(cents))
 
 
 def playing_density(cents: Floats, *, process: str | None, labels: Sequence[LabelSpeed]) -> Floats:
@@ -107,7 +112,7 @@ def hum_words(offset_cents: float, hum_hz: Sequence[float]) -> str:
 
 def _wanted(hz: float) -> tuple[float, float] | None:
     # corrections that make the line 50 or 60 Hz; None for one of the transfer
-    fifty, sixty = (1200.0 * float(np.log2(mains / hz)) for mains in (50.0, 60.0))
+    fifty, sixty = (float(cents_of_ratio(mains / hz)) for mains in (50.0, 60.0))
     return None if min(abs(fifty), abs(sixty)) < _HUM_OF_TRANSFER else (fifty, sixty)
 
 

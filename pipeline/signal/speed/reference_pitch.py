@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.units import Floats, cents_of_ratio
+from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 GRID_CENTS = np.arange(-130.0, 131.0, 1.0)
 _LEAST_SD_CENTS = 1.0
@@ -39,7 +39,7 @@ class ReferencePitch:
     @property
     def cents(self) -> float:
         """Cents above 440 Hz."""
-        return float(cents_of_ratio(self.hz / 440.0))
+        return float(cents_of_ratio(self.hz / A4_HZ))
 
     def masses(self) -> Floats:
         """Prior probabilities on ``GRID_CENTS``, summing to ``probability``."""

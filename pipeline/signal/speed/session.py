@@ -13,10 +13,10 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import logsumexp, ndtr
 
-from pipeline.signal.speed.prior import STANDARD_RPM, hum_evidence, hum_words
+from pipeline.signal.speed.prior import hum_evidence, hum_words, rpm_of_cents
 from pipeline.signal.speed.readings import Candidate, SideEvidence, candidates
 from pipeline.signal.speed.reference_pitch import GRID_CENTS, ReferencePitch
-from pipeline.units import Floats
+from pipeline.units import A4_HZ, Floats, playing_rpm, ratio_of_cents
 
 # how closely the sides of a session agree: standard deviation in cents and its prior probability
 _AGREEMENT = ((3.0, 0.3), (8.0, 0.35), (20.0, 0.35))
@@ -212,7 +212,7 @@ def _settled(one: _Weighed, joint: Floats, outlying: float | None, session: tupl
     named = masses / (masses.sum(axis=0) + _TINY)
     words = ""
     if session is not None and session[1] < 60.0:
-        rpm = STANDARD_RPM * 2.0 ** (session[0] / 1200.0)
+        rpm = rpm_of_cents(session[0])
         words = f"the session's other sides lead to expect {rpm:.2f} rpm (within {session[1]:.0f} cents)"
     readings = [
         _reading(one, c, reference, joint[c] * named[r], words)
@@ -222,7 +222,7 @@ def _settled(one: _Weighed, joint: Floats, outlying: float | None, session: tupl
     readings.sort(key=lambda reading: (-reading.probability, reading.reference_pitch_hz, reading.shift, reading.turns))
     low, high = (_quantile(one, joint, share) for share in LIMITS)
     pitch = np.cumsum(joint.sum(axis=0))
-    low_hz, high_hz = (440.0 * 2.0 ** (float(np.interp(share, pitch, GRID_CENTS + 0.5)) / 1200.0) for share in LIMITS)
+    low_hz, high_hz = (A4_HZ * float(ratio_of_cents(np.interp(share, pitch, GRID_CENTS + 0.5))) for share in LIMITS)
     return SettledSide(tuple(readings), low, high, low_hz, high_hz, outlying, session[0] if session else None)
 
 
@@ -243,7 +243,7 @@ def _reading(one: _Weighed, index: int, reference: ReferencePitch, mass: Floats,
     pitch = reference.cents
     if not reference.stated and probability > _TINY:
         pitch = float(mass @ GRID_CENTS) / probability
-    hz, offset = 440.0 * 2.0 ** (pitch / 1200.0), candidate.base_cents + pitch
+    hz, offset = A4_HZ * float(ratio_of_cents(pitch)), candidate.base_cents + pitch
     rpm: float | None = None
     words = [f"A4 = {hz:.4g} Hz {reference.origin}", *candidate.words]
     for change, turn in zip(side.changes, candidate.turns, strict=True):
@@ -253,7 +253,7 @@ def _reading(one: _Weighed, index: int, reference: ReferencePitch, mass: Floats,
     hum = hum_words(offset, side.hum_hz)
     words += [hum] if hum else []
     if side.turntable_counts and side.turntable_rpm is not None:
-        rpm = side.turntable_rpm * 2.0 ** (offset / 1200.0)
+        rpm = playing_rpm(turntable_rpm=side.turntable_rpm, speed_ratio=float(ratio_of_cents(offset)))
         words += [
             f"usual at the label ({label.source})" for label in side.labels if label.low_rpm <= rpm <= label.high_rpm
         ]

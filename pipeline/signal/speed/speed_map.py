@@ -15,9 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.units import Floats
-
-_LN_PER_CENT = float(np.log(2.0) / 1200.0)
+from pipeline.units import NEPERS_PER_CENT, Floats
 
 
 @dataclass(frozen=True)
@@ -77,7 +75,7 @@ class SpeedMap:
 
     def ratio_at(self, transfer_s: npt.ArrayLike) -> Floats:
         """True speed / transfer speed at transfer times."""
-        return np.exp(_LN_PER_CENT * self.cents_at(transfer_s))
+        return np.exp(NEPERS_PER_CENT * self.cents_at(transfer_s))
 
     def true_hz(self, raw_hz: npt.ArrayLike, *, transfer_s: npt.ArrayLike) -> Floats:
         """True frequencies of raw ones that sounded at ``transfer_s`` (shapes broadcast; NaN stays NaN)."""
@@ -104,10 +102,10 @@ class SpeedMap:
         return self.time_s, self._true_s, self._pace(), np.append(self._decay(), 0.0)
 
     def _pace(self) -> Floats:
-        return np.exp(-_LN_PER_CENT * self.correction_cents)
+        return np.exp(-NEPERS_PER_CENT * self.correction_cents)
 
     def _decay(self) -> Floats:
-        return _LN_PER_CENT * np.diff(self.correction_cents) / np.diff(self.time_s)
+        return NEPERS_PER_CENT * np.diff(self.correction_cents) / np.diff(self.time_s)
 
     def _within(
         self, index: npt.NDArray[np.intp], asked: Floats, start: Floats, result: Floats, *, undo: bool

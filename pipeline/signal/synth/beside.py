@@ -9,6 +9,7 @@ from pipeline.signal.synth.keys import steps_of, tonic_of
 from pipeline.signal.synth.piano import Piano
 from pipeline.signal.synth.plan import AccompanimentNote, Plan, PlannedNote
 from pipeline.signal.synth.voice import Voice, random_voice
+from pipeline.units import db_of_power
 
 RINGING = Piano(inharmonicity=1e-5, decay_s=0.5, tilt=1.2, detune_cents=1.0)
 """A string left to itself: hardly stiff, and heard for about a second."""
@@ -63,7 +64,7 @@ def strings(rng: np.random.Generator, plan: Plan, *, below_db: float) -> tuple[B
             )
             part = replace(plan, instrument=instrument, notes=notes, slides=(), accompaniment=(), negatives=())
             parts.append(BowedPart(part, random_voice(rng, instrument=instrument), below_db))
-    apart_db = 10.0 * float(np.log10(len(parts)))
+    apart_db = float(db_of_power(len(parts)))
     return tuple(replace(part, below_db=part.below_db + apart_db) for part in parts)
 
 

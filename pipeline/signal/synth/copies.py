@@ -7,13 +7,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
+from pipeline.units import gain_of_db
+
 Samples = npt.NDArray[np.float32]
 _WINDOW_S = 0.064
 
 
 def denoised(samples: Samples, *, sample_rate_hz: int, rng: np.random.Generator) -> Samples:
     """A copy through a spectral gate: what is little above the floor of its frequency is turned down by 8-25 dB."""
-    floor_gain = 10.0 ** (-float(rng.uniform(8.0, 25.0)) / 20.0)
+    floor_gain = gain_of_db(-float(rng.uniform(8.0, 25.0)))
     threshold = float(rng.uniform(1.5, 3.5))
 
     def gate(spectrum: npt.NDArray[np.complex64]) -> npt.NDArray[np.float32]:
@@ -28,7 +30,7 @@ def denoised(samples: Samples, *, sample_rate_hz: int, rng: np.random.Generator)
 def lossy(samples: Samples, *, sample_rate_hz: int, rng: np.random.Generator) -> Samples:
     """A copy like one coded at a low rate: no highs, and holes where a band holds louder things."""
     highest_hz = float(rng.uniform(4500.0, 8000.0))
-    below = 10.0 ** (-float(rng.uniform(18.0, 36.0)) / 20.0)
+    below = gain_of_db(-float(rng.uniform(18.0, 36.0)))
 
     def coded(spectrum: npt.NDArray[np.complex64]) -> npt.NDArray[np.float32]:
         magnitude = np.abs(spectrum)

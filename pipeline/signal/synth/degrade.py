@@ -10,10 +10,11 @@ import numpy.typing as npt
 from scipy import fft
 
 from pipeline.signal.synth.wear import Wear, clicks, unrest, whine
-from pipeline.units import Floats
+from pipeline.units import Floats, gain_of_db
 
 Samples = npt.NDArray[np.float32]
 BANDS = ("acoustic", "electrical", "full")
+_TILTS_ABOUT_HZ = 1000.0
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,7 @@ def response(hz: Floats, *, chain: Chain) -> Floats:
     gain_db -= chain.high_slope / 2 * np.log2(1.0 + (f / chain.high_hz) ** 2)
     for centre, height, width in chain.resonances:
         gain_db += height * np.exp(-0.5 * (np.log2(f / centre) / width) ** 2)
-    return np.asarray(10.0 ** (gain_db / 20.0))
+    return np.asarray(gain_of_db(gain_db))
 
 
 def through_chain(samples: Samples, *, chain: Chain, sample_rate_hz: int, rng: np.random.Generator) -> Samples:
@@ -111,7 +112,7 @@ def through_chain(samples: Samples, *, chain: Chain, sample_rate_hz: int, rng: n
     at = np.arange(length, dtype=np.float32) / sample_rate_hz
     tail = rng.standard_normal(length, dtype=np.float32) * np.exp(-6.9 * at / chain.room_s).astype(np.float32)
     tail[: int(chain.room_gap_s * sample_rate_hz)] = 0.0
-    tail *= np.float32(10.0 ** (chain.room_db / 20.0) / max(np.sqrt(float(np.sum(tail**2))), 1e-9))
+    tail *= np.float32(gain_of_db(chain.room_db) / max(np.sqrt(float(np.sum(tail**2))), 1e-9))
     tail[0] += 1.0
     spectrum = fft.rfft(samples, n)
     spectrum *= fft.rfft(tail, n)
@@ -134,9 +135,9 @@ def surface(n: int, *, chain: Chain, sample_rate_hz: int, rng: np.random.Generat
     noise[where] += (rng.standard_normal(count) * rng.exponential(14.0, size=count)).astype(np.float32)
     spectrum = fft.rfft(noise)
     hz = fft.rfftfreq(size, 1.0 / sample_rate_hz).astype(np.float32)
-    shape = (np.maximum(hz, 60.0) / 1000.0) ** np.float32(-chain.noise_tilt / 6.02)
+    shape = (np.maximum(hz, 60.0) / _TILTS_ABOUT_HZ) ** np.float32(-chain.noise_tilt / 6.02)
     shape /= np.sqrt(1.0 + (hz / 7000.0) ** 8)
-    shape += np.float32(10.0 ** (chain.rumble_db / 20.0) * 40.0) * np.exp(-((hz / 35.0) ** 2))
+    shape += np.float32(gain_of_db(chain.rumble_db) * 40.0) * np.exp(-((hz / 35.0) ** 2))
     spectrum *= shape
     shaped = np.asarray(fft.irfft(spectrum, size)[:n], dtype=np.float32)
     inside = (hz >= 100.0) & (hz <= 5000.0)
@@ -150,7 +151,7 @@ def surface(n: int, *, chain: Chain, sample_rate_hz: int, rng: np.random.Generat
         shaped += clicks(n, wear=chain.wear, sample_rate_hz=sample_rate_hz, rng=rng)
     if chain.hum_db > -90.0:
         at = np.arange(n, dtype=np.float64) * (2.0 * np.pi * chain.hum_hz / sample_rate_hz)
-        level = 10.0 ** (chain.hum_db / 20.0) * np.sqrt(2.0)
+        level = gain_of_db(chain.hum_db) * np.sqrt(2.0)
         shaped += (level * (np.sin(at) + 0.5 * np.sin(2 * at + 1.0) + 0.3 * np.sin(3 * at + 2.0))).astype(np.float32)
     return shaped
 

@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.signal.synth.curve import glide, slide_into, wander
 from pipeline.signal.synth.manner import PLAIN, Manner
 from pipeline.signal.synth.plan import Plan, PlannedSlide
-from pipeline.units import Floats
+from pipeline.units import Floats, gain_of_db
 
 MOVED_PARTIALS = 12
 """Partials that are given a course of their own within slides; those above move with the last."""
@@ -104,7 +104,7 @@ def _bow_changes(
             if joined and begins[i] == note.start_s and manner.slur_dip_db[1]:
                 depth, width = float(rng.uniform(*manner.slur_dip_db)), float(rng.uniform(0.01, 0.03))
                 a, b = np.searchsorted(true_s, (note.start_s - 4 * width, note.start_s + 4 * width))
-                stroke[a:b] *= 10.0 ** (-depth / 20.0 * np.exp(-(((true_s[a:b] - note.start_s) / width) ** 2)))
+                stroke[a:b] *= gain_of_db(-depth * np.exp(-(((true_s[a:b] - note.start_s) / width) ** 2)))
             continue
         bow = note.start_s if note.bow_s is None else note.bow_s
         depth, width = float(rng.uniform(0.4, 0.95)), float(rng.uniform(0.008, 0.025))
@@ -131,5 +131,5 @@ def _fall(slide: PlannedSlide, true_s: Floats, level: Floats, partials: Floats, 
         moved = np.stack([wander(rng, true_s[a:b], rate_hz=_PARTIAL_HZ) for _ in above], axis=1)
         gain_db = _PARTIAL_DB * moved * within[:, None]
         gain_db -= np.minimum(_DULL_DB * above, _DULLEST_DB) * within[:, None] ** 2
-        partials[a:b] *= 10.0 ** (gain_db / 20.0)
+        partials[a:b] *= gain_of_db(gain_db)
     level[a:b] -= fall_db * np.sin(np.pi * u) ** 2

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.units import gain_of_db
+
 
 @dataclass(frozen=True)
 class Manner:
@@ -61,7 +63,7 @@ def real_manner(rng: np.random.Generator) -> Manner:
         slur_dip_db=(0.5, 5.5),
         rest_attack_s=float(rng.lognormal(np.log(0.1), 0.5)),
         hiss_db=float(rng.normal(8.0, 2.0)),
-        burst=10.0 ** (float(rng.normal(10.0, 3.0)) / 20.0),
-        rest_burst=10.0 ** (float(rng.normal(16.0, 3.0)) / 20.0),
+        burst=gain_of_db(float(rng.normal(10.0, 3.0))),
+        rest_burst=gain_of_db(float(rng.normal(16.0, 3.0))),
         burst_s=0.05,
     )

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pipeline.signal.synth.keys import steps_of, tonic_of
 from pipeline.signal.synth.plan import AccompanimentNote
-from pipeline.units import Floats
+from pipeline.units import Floats, gain_of_db, hz_of_midi, ratio_of_cents, ratio_of_semitones
 
 _BLOCK = 64
 
@@ -140,12 +140,12 @@ def render_piano(
     """
     out = np.zeros(true_s.size, dtype=np.float32)
     for note in notes:
-        base = reference_pitch_hz * 2.0 ** ((note.midi - 69.0) / 12.0)
-        base *= 2.0 ** (float(rng.normal(0.0, piano.detune_cents)) / 1200.0)
-        stretch = piano.inharmonicity * 2.0 ** ((note.midi - 60.0) / 12.0 * 0.8)
+        base = float(hz_of_midi(note.midi, reference_pitch_hz=reference_pitch_hz))
+        base *= float(ratio_of_cents(rng.normal(0.0, piano.detune_cents)))
+        stretch = piano.inharmonicity * float(ratio_of_semitones(note.midi - 60.0)) ** 0.8
         h = np.arange(1, 1 + max(1, min(20, int(highest_hz / base))), dtype=np.float64)
         hz = h * base * np.sqrt(1.0 + stretch * h * h)
-        amplitude = 10.0 ** (note.level_db / 20.0) * np.abs(np.sin(np.pi * h / 8.3)) / h**piano.tilt
+        amplitude = gain_of_db(note.level_db) * np.abs(np.sin(np.pi * h / 8.3)) / h**piano.tilt
         amplitude *= rng.uniform(0.6, 1.4, size=h.size)
         decay_s = piano.decay_s * 2.0 ** (-(note.midi - 60.0) / 24.0) / (1.0 + 0.12 * (h - 1.0))
         first = int(np.searchsorted(true_s, note.start_s))

@@ -30,7 +30,7 @@ from pipeline.signal.synth.piano import Piano, random_piano, render_piano
 from pipeline.signal.synth.plan import AccompanimentNote, Plan, TrueSlide, Truth
 from pipeline.signal.synth.speedplan import SpeedPlan, TimeWarp, time_warp
 from pipeline.signal.synth.voice import Voice, body_response
-from pipeline.units import Floats
+from pipeline.units import Floats, gain_of_db, hz_of_midi, ms_of_s, ratio_of_cents, s_of_ms
 
 Samples = npt.NDArray[np.float32]
 _SILENT = 0.05
@@ -82,14 +82,14 @@ def render_side(
     mix = solo
     if piano_below_db is not None and plan.accompaniment:
         piano = _struck(plan, plan.accompaniment, random_piano(rng), grid, rng)
-        mix = solo + piano * np.float32(loud / max(_level(piano), 1e-9) * 10.0 ** (-piano_below_db / 20.0))
+        mix = solo + piano * np.float32(loud / max(_level(piano), 1e-9) * gain_of_db(-piano_below_db))
     if beside is not None:
         mix = mix + _others(plan, beside, grid, manner, loud, rng)
     heard = through_chain(mix, chain=chain, sample_rate_hz=sample_rate_hz, rng=rng)
     if snr_db is not None:
         loud = level_through(solo, chain=chain, sample_rate_hz=sample_rate_hz) / np.sqrt(share)
         noise = surface(grid.n, chain=chain, sample_rate_hz=sample_rate_hz, rng=rng)
-        heard = heard + noise * np.float32(loud * 10.0 ** (-snr_db / 20.0))
+        heard = heard + noise * np.float32(loud * gain_of_db(-snr_db))
     peak = max(float(np.abs(heard).max(initial=0.0)), 1e-9)
     if chain.clip:
         heard = np.tanh(heard * np.float32(chain.clip / peak)) / np.float32(np.tanh(chain.clip)) * np.float32(peak)
@@ -140,11 +140,11 @@ def _others(plan: Plan, beside: Beside, grid: _Grid, manner: Manner, loud: float
     for part in beside.bowed:
         sound, _, stroke = _bowed(part.plan, grid, part.voice, manner, rng)
         own = _level(sound) / np.sqrt(_sounding_share(stroke, grid.block))
-        mix += sound * np.float32(loud / max(own, 1e-9) * 10.0 ** (-part.below_db / 20.0))
+        mix += sound * np.float32(loud / max(own, 1e-9) * gain_of_db(-part.below_db))
     if beside.ringing:
         sound = _struck(plan, beside.ringing, RINGING, grid, rng)
         highest = max(float(np.abs(sound).max(initial=0.0)), 1e-9)
-        mix += sound * np.float32(np.sqrt(2.0) * loud / highest * 10.0 ** (-beside.ringing_below_db / 20.0))
+        mix += sound * np.float32(np.sqrt(2.0) * loud / highest * gain_of_db(-beside.ringing_below_db))
     return mix
 
 
@@ -160,16 +160,16 @@ def _bowed(
     true_midi = base + (vibrato_cents(plan, warp.true_s, rng=rng, manner=manner) + unsteady) / 100.0
     loud = loudness(plan, warp.true_s, attack_s=voice.attack_s, release_s=voice.release_s, rng=rng, manner=manner)
     level_db = loud.level_db + manner.level_unrest_db * wander(rng, warp.true_s, rate_hz=manner.level_unrest_hz)
-    amplitude = loud.stroke * 10.0 ** (level_db / 20.0)
-    slower = np.exp2(-warp.cents / 1200.0)
+    amplitude = loud.stroke * gain_of_db(level_db)
+    slower = ratio_of_cents(-warp.cents)
     drift = 0.08 * wander(rng, warp.true_s, rate_hz=0.7)
-    true_hz = plan.reference_pitch_hz * np.exp2((true_midi - 69.0) / 12.0)
+    true_hz = hz_of_midi(true_midi, reference_pitch_hz=plan.reference_pitch_hz)
     lines = [(true_hz, amplitude)]
     double = pitch_curve(plan, warp.true_s, double=True)
     if np.any(np.isfinite(double)):
         inside = np.isfinite(double).astype(np.float64)
         edge = np.convolve(inside, np.full(41, 1.0 / 41.0), mode="same")
-        other = plan.reference_pitch_hz * np.exp2((np.nan_to_num(double, nan=60.0) - 69.0) / 12.0)
+        other = hz_of_midi(np.nan_to_num(double, nan=60.0), reference_pitch_hz=plan.reference_pitch_hz)
         lines.append((other, amplitude * plan.double_gain * edge * inside))
     sound = np.zeros(n, dtype=np.float32)
     for line_hz, line_amplitude in lines:
@@ -188,7 +188,7 @@ def _bowed(
     rustle = _rustle(grid, voice, manner, rng)
     at = np.arange(n) / block
     envelope = np.interp(at, np.arange(amplitude.size), amplitude * (1.0 + loud.burst)).astype(np.float32)
-    rustle *= envelope * np.float32(_level(sound) / max(_level(rustle), 1e-9) * 10.0 ** (voice.noise_db / 20.0))
+    rustle *= envelope * np.float32(_level(sound) / max(_level(rustle), 1e-9) * gain_of_db(voice.noise_db))
     return sound + rustle, true_hz * slower, loud.stroke
 
 
@@ -199,13 +199,13 @@ def _rustle(grid: _Grid, voice: Voice, manner: Manner, rng: np.random.Generator)
     spectrum = rng.standard_normal((hz.size, 2), dtype=np.float32).view(np.complex64)[:, 0]
     gain = body_response(hz, voice=voice) / np.sqrt(1.0 + (hz / 4000.0) ** 2)
     if manner.hiss_db:
-        gain *= 10.0 ** (manner.hiss_db / 20.0 * np.clip(np.log2(np.maximum(hz, 1.0) / _HISS_HZ) + 0.5, 0.0, 1.0))
+        gain *= gain_of_db(manner.hiss_db * np.clip(np.log2(np.maximum(hz, 1.0) / _HISS_HZ) + 0.5, 0.0, 1.0))
     spectrum *= gain.astype(np.float32)
     return np.asarray(fft.irfft(spectrum, size)[: grid.n], dtype=np.float32)
 
 
 def _truth(plan: Plan, warp: TimeWarp, sounding_hz: Floats, stroke: Floats, speed: SpeedPlan, chain: Chain) -> Truth:
-    grid = np.arange(int(warp.transfer_s[-1] * 1000.0) + 1) / 1000.0
+    grid = s_of_ms(np.arange(int(ms_of_s(warp.transfer_s[-1])) + 1))
     f0 = np.exp2(np.interp(grid, warp.transfer_s, np.log2(sounding_hz)))
     f0[np.interp(grid, warp.transfer_s, stroke) < _SILENT] = np.nan
     true_s = np.interp(grid, warp.transfer_s, warp.true_s)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.units import Floats
+from pipeline.units import Floats, hz_of_rpm, ratio_of_cents
 
 SHAPES = ("line", "curve", "bump")
 
@@ -39,7 +39,7 @@ class SpeedPlan:
 
     def nominal_length_s(self, true_length_s: float) -> float:
         """Length of the transfer in s if the offset were all; fractions of the side refer to it."""
-        return float(true_length_s * 2.0 ** (self.offset_cents / 1200.0))
+        return float(true_length_s * ratio_of_cents(self.offset_cents))
 
     def cents_at(self, transfer_s: Floats, *, true_length_s: float) -> Floats:
         """Correction in cents at transfer times (n,)."""
@@ -75,7 +75,7 @@ def random_speed(
         offset_cents=float(rng.normal(0.0, offset_sd_cents)),
         drift_cents=float(rng.uniform(-drift_max_cents, drift_max_cents)),
         drift_shape=str(rng.choice(SHAPES)),
-        wow_hz=float(rng.uniform(70.0, 84.0) / 60.0),
+        wow_hz=float(hz_of_rpm(rng.uniform(70.0, 84.0))),
         wow_cents=float(rng.uniform(0.0, wow_max_cents)),
         wow_phase_rad=float(rng.uniform(0.0, 2.0 * np.pi)),
         radius_ratio=float(rng.uniform(1.0, 2.2)),
@@ -102,7 +102,7 @@ def time_warp(speed: SpeedPlan, *, true_length_s: float, step_s: float) -> TimeW
     longest = speed.nominal_length_s(true_length_s) * 1.1 + 0.1
     grid = np.asarray(np.arange(int(np.ceil(longest / step_s)) + 1) * step_s, dtype=np.float64)
     cents = speed.cents_at(grid, true_length_s=true_length_s)
-    rate = np.exp2(-cents / 1200.0)
+    rate = ratio_of_cents(-cents)
     true = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * step_s)))
     n = int(np.searchsorted(true, true_length_s)) + 1
     return TimeWarp(transfer_s=grid[:n], true_s=true[:n], cents=cents[:n])

@@ -11,7 +11,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.units import Floats
+from pipeline.units import Floats, gain_of_db
 
 _TABLE_LOWEST_HZ = 20.0
 _TABLE_OCTAVES = 10
@@ -90,7 +90,7 @@ def random_voice(rng: np.random.Generator, *, instrument: str) -> Voice:
     gain_db -= 9.0 * np.clip(np.log2(low / hz), 0.0, None)
     gain_db -= float(rng.uniform(8.0, 14.0)) * np.clip(np.log2(hz / high), 0.0, None)
     return Voice(
-        body=10.0 ** (gain_db / 20.0),
+        body=gain_of_db(gain_db),
         tilt=float(rng.uniform(0.8, 1.2)),
         bow_place=float(rng.uniform(0.07, 0.16)),
         noise_db=float(rng.uniform(-42.0, -26.0)),
@@ -110,7 +110,7 @@ def with_fine_resonances(rng: np.random.Generator, voice: Voice) -> Voice:
     for centre in np.exp(rng.uniform(np.log(180.0), np.log(7000.0), 60)):
         width = float(rng.uniform(0.01, 0.03))
         gain_db += rng.normal(0.0, 5.0) * np.exp(-0.5 * (np.log2(hz / centre) / width) ** 2)
-    return replace(voice, body=body_response(hz, voice=voice) * 10.0 ** (gain_db / 20.0))
+    return replace(voice, body=body_response(hz, voice=voice) * gain_of_db(gain_db))
 
 
 def _table_hz(size: int) -> Floats:

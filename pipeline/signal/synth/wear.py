@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.units import Floats
+from pipeline.units import Floats, gain_of_db
 
 Samples = npt.NDArray[np.float32]
 _WHINE_SHARE = 0.4
@@ -52,7 +52,7 @@ def unrest(n: int, *, wear: Wear, sample_rate_hz: int, rng: np.random.Generator)
     """Factor (n,) by which the level of the hiss moves."""
     step = wear.unrest_s * sample_rate_hz
     knots = rng.normal(0.0, wear.unrest_db, int(n / step) + 2)
-    return np.asarray(10.0 ** (np.interp(np.arange(n) / step, np.arange(knots.size), knots) / 20.0), dtype=np.float32)
+    return np.asarray(gain_of_db(np.interp(np.arange(n) / step, np.arange(knots.size), knots)), dtype=np.float32)
 
 
 def whine(n: int, *, wear: Wear, hz: Floats, density: Floats, sample_rate_hz: int) -> Samples:
@@ -62,10 +62,10 @@ def whine(n: int, *, wear: Wear, hz: Floats, density: Floats, sample_rate_hz: in
     if wear.whine_hz:
         near = (hz > 0.9 * wear.whine_hz) & (hz < 1.1 * wear.whine_hz)
         floor = float(density[near].mean()) * _FLOOR_BIN_HZ
-        high = np.sqrt(2.0 * floor) * 10.0 ** (wear.whine_db / 20.0)
+        high = np.sqrt(2.0 * floor) * gain_of_db(wear.whine_db)
         lines = ((0.0, 0.0), (2.0 * wear.whine_hz, -12.0), (-wear.side_hz, -10.0), (wear.side_hz, -10.0))
         for k, (above_hz, below_db) in enumerate(lines):
-            out += high * 10.0 ** (below_db / 20.0) * np.sin(at * (wear.whine_hz + above_hz) + 1.7 * k)
+            out += high * gain_of_db(below_db) * np.sin(at * (wear.whine_hz + above_hz) + 1.7 * k)
     return out.astype(np.float32)
 
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from pipeline.signal.tuning.partials import RATE_HZ
-from pipeline.units import Floats
+from pipeline.units import Floats, db_of_power
 
 MAINS_HZ = (50.0, 60.0)
 _OVERTONES = (1, 2)
@@ -67,7 +67,7 @@ def _line(hz: Floats, power: Floats, centre_hz: float, overtone: int) -> HumLine
     if peak in (0, near.size - 1):
         return None
     floor = float(np.median(mean)) + 1e-30
-    clear_db = 10.0 * float(np.log10(mean[peak] / floor + 1e-30))
+    clear_db = float(db_of_power(mean[peak] / floor + 1e-30))
     steady = float(np.mean(power[:, near[peak]] > 10.0 * np.median(power[:, near], axis=1)))
     if clear_db < _CLEAR_DB or steady < _LEAST_SHARE:
         return None

@@ -24,7 +24,7 @@ from pipeline.signal.tuning.steady_tones import (
     lean,
     plateaus,
 )
-from pipeline.units import Floats
+from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 _REACH_S, _MOMENT_S, _BEYOND_S = 6.0, 0.02, 1.5
 _SHORTEST_S = 0.12
@@ -65,7 +65,7 @@ def sure_frames(time_s: Floats, f0_hz: Floats, *, confidence: Floats, least_conf
     """Frames of a pitch line; all arrays of shape (frames,), raw transfer time and pitch (NaN: no line)."""
     cents = np.full(f0_hz.size, np.nan)
     sure = np.isfinite(f0_hz) & (confidence >= least_confidence)
-    cents[sure] = 1200.0 * np.log2(f0_hz[sure] / 440.0)
+    cents[sure] = cents_of_ratio(f0_hz[sure] / A4_HZ)
     return PitchFrames(time_s, cents)
 
 

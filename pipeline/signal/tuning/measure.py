@@ -13,7 +13,7 @@ from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
 from pipeline.signal.tuning.partials import accompaniment_tracks, slow_samples
 from pipeline.signal.tuning.repeated_groove import Repeat, repeated_grooves
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, SteadyNotes, Tracks, join, solo_tracks
-from pipeline.units import Floats
+from pipeline.units import A4_MIDI, Floats
 
 LEAST_TONES = 12
 LEAST_STEADY_S = 6.0
@@ -28,7 +28,6 @@ LEAST_IN_TUNE = 0.45
 # The longest sides, of long-playing discs, have half an hour; memory for the fit grows with the square of the length.
 MOST_LENGTH_S = 2400.0
 SECTION_S = 15.0
-A4 = 69
 
 
 @dataclass(frozen=True)
@@ -165,7 +164,7 @@ def _in_tune(curve: TuningCurve, tracks: Tracks) -> float:
 
 def semitones(cents: Floats, *, curve: Floats) -> npt.NDArray[np.int64]:
     """Semitone numbers (A4 = 69) of tones (n,), counted from the tuning curve at their times (n,)."""
-    return np.round((cents - curve) / 100.0).astype(np.int64) + A4
+    return np.round((cents - curve) / 100.0).astype(np.int64) + A4_MIDI
 
 
 def _pitch_classes(tracks: Tracks, curve: TuningCurve | None, length_s: float) -> Floats:

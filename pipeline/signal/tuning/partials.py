@@ -11,14 +11,15 @@ import soxr
 from scipy import fft
 from scipy.ndimage import median_filter
 
+from pipeline.compiled import cents_of_ratio, ratio_of_cents
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, Tracks
-from pipeline.units import Floats
+from pipeline.units import A4_HZ, Floats, gain_of_db
 
 RATE_HZ = 5512.5
 _WINDOW, _SIZE, _HOP = 1024, 2048, 256
 _LOWEST_HZ, _HIGHEST_HZ = 130.0, 2300.0
 _CLEAR_OF_FLOOR = 5.0
-_BELOW_LOUDEST = 10.0 ** (-45.0 / 20.0)
+_BELOW_LOUDEST = gain_of_db(-45.0)
 _FLOOR_BLOCK_S = 20.0
 # A floor is never nothing: some 120 dB under the loudest of its block, where 20 bits end (common practice, no source).
 _LEAST_OF_LOUDEST, _LEAST_FLOOR = 1e-6, 1e-12
@@ -33,6 +34,7 @@ _ODD_ONES = (3, 5, 7, 8)
 _NEIGHBOUR_CENTS = 9.0
 # above this (F5) most peaks are partials of something, and few instruments accompany
 _HIGHEST_ANCHOR_HZ = 700.0
+_HIGHEST_ANCHOR_CENTS = float(cents_of_ratio(_HIGHEST_ANCHOR_HZ / A4_HZ))
 _LEAST_FRAMES = 4
 _JOINED = 4
 _WAVER_CENTS = 6.0
@@ -136,11 +138,11 @@ def _peaks(
             if not np.isnan(solo_hz[t]):
                 ratio = hz / solo_hz[t]
                 nearest = np.floor(ratio + 0.5)
-                own = nearest >= 1.0 and abs(1200.0 * np.log2(ratio / nearest)) < _OWN_PARTIAL_CENTS
+                own = nearest >= 1.0 and abs(cents_of_ratio(ratio / nearest)) < _OWN_PARTIAL_CENTS
             if own:
                 continue
             frame[n] = t
-            cents[n] = 1200.0 * np.log2(hz / 440.0)
+            cents[n] = cents_of_ratio(hz / A4_HZ)
             clear[n] = np.log(m / floor[t, k])
             n += 1
             here += 1
@@ -200,16 +202,16 @@ def _overtones(
             end += 1
         t = frame[start]
         for i in range(start, end):
-            hz = 440.0 * 2.0 ** (cents[i] / 1200.0)
+            hz = A4_HZ * ratio_of_cents(cents[i])
             for k in range(2, _HIGHEST_PARTIAL + 1):
-                below = cents[i] - 1200.0 * np.log2(k)
+                below = cents[i] - cents_of_ratio(k)
                 overtone[i] = _sounds(cents, start, i, below, _OVERTONE_CENTS)
                 if not overtone[i] and k <= _HIGHEST_OF_WEAK:
                     overtone[i] = _stands_out(magnitude[t], floor[t], hz / k / bin_hz - first_bin)
                 if not overtone[i] and k in _ODD_ONES:
                     neighbours = 0
                     for other in (k - 2, k - 1, k + 1, k + 2):
-                        wanted = below + 1200.0 * np.log2(other)
+                        wanted = below + cents_of_ratio(other)
                         neighbours += other > 1 and _sounds(cents, start, end, wanted, _NEIGHBOUR_CENTS)
                     overtone[i] = neighbours >= 2
                 if overtone[i]:
@@ -257,7 +259,7 @@ def _tracks(
     inside = np.diff(track) == 0
     waver = np.bincount(track[1:][inside], steps[inside], size.size) / np.maximum(size - 1, 1)
     keep = ((size >= _LEAST_FRAMES) & (waver < _WAVER_CENTS))[track]
-    high = np.bincount(track, cents, size.size) / np.maximum(size, 1) > 1200.0 * np.log2(_HIGHEST_ANCHOR_HZ / 440.0)
+    high = np.bincount(track, cents, size.size) / np.maximum(size, 1) > _HIGHEST_ANCHOR_CENTS
     kept, number = np.unique(track[keep], return_inverse=True)
     if kept.size == 0:
         return _no_tracks()

@@ -16,6 +16,7 @@ from scipy import fft
 from scipy.ndimage import uniform_filter1d
 
 from pipeline.signal.tuning.partials import RATE_HZ
+from pipeline.units import hz_of_rpm
 
 Samples = npt.NDArray[np.float32]
 
@@ -139,5 +140,5 @@ def _bounded(flat: Samples, start: int, lag: int, size: int) -> Repeat | None:
     begin = int(before[-1]) + 1 if before.size else 0
     if end - begin < _LEAST_OF_LAG * lag:
         return None
-    turns = max(1, round(lag / RATE_HZ * 78.26 / 60.0))
+    turns = max(1, round(lag / RATE_HZ * hz_of_rpm(78.26)))
     return Repeat((low + begin + lag) / RATE_HZ, (low + end + lag) / RATE_HZ, lag / RATE_HZ, turns, level)

@@ -12,7 +12,7 @@ import numba as nb
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.units import Floats
+from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 Ints = npt.NDArray[np.int64]
 
@@ -175,7 +175,7 @@ def _solo(
     hop_s = _hop(time_s)
     usable = np.isfinite(f0_hz) & (confidence >= least_confidence)
     cents = np.full(f0_hz.size, np.nan)
-    cents[usable] = 1200.0 * np.log2(f0_hz[usable] / 440.0)
+    cents[usable] = cents_of_ratio(f0_hz[usable] / A4_HZ)
     if hop_s <= 0:
         none = np.empty(0)
         return SteadyNotes(none, none, none, none), np.empty((0, 2), dtype=np.int64), cents, np.empty(0, dtype=np.bool_)

@@ -11,6 +11,7 @@ from pipeline.signal.chords.find import Chord, ChordNote
 from pipeline.signal.hand.fingerboard import Fingerboard, chord_ways
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.store import schema
+from pipeline.units import ms_of_s
 
 SAME_SEMITONES = 0.5
 """How far a chord's note may be off the followed line's to be that note."""
@@ -40,7 +41,7 @@ def rows_of(
     used: set[str] = set()
     for one in chords:
         chord, pace = one.chord, float(speed_map.ratio_at(one.chord.start_s))
-        chord_id = f"{transfer_id}-c{max(round(1000.0 * chord.start_s), 0)}"
+        chord_id = f"{transfer_id}-c{max(round(ms_of_s(chord.start_s)), 0)}"
         if chord_id in used:
             continue
         used.add(chord_id)
@@ -90,8 +91,8 @@ def _chord(one: Taken, speed_map: SpeedMap, pace: float) -> Row:
         "probability": chord.probability,
         "whole_probability": chord.whole,
         "breaking": order.breaking,
-        "spread_ms": _known(1000.0 * order.spread_s / pace),
-        "spread_error_ms": _known(1000.0 * order.spread_error_s / pace),
+        "spread_ms": _known(ms_of_s(order.spread_s) / pace),
+        "spread_error_ms": _known(ms_of_s(order.spread_error_s) / pace),
         "first_left": order.first_left,
         "bow_rule": order.bow_rule,
         "playable_ways": len(chord_ways(one.board, sounding)),
@@ -114,8 +115,8 @@ def _note(one: Taken, i: int, line: _Line, speed_map: SpeedMap, pace: float) -> 
         "transfer_end_s": end_s,
         "start_s": float(speed_map.to_true_s(start_s)),
         "end_s": float(speed_map.to_true_s(end_s)),
-        "later_ms": _known(1000.0 * order.later_s[i] / pace),
-        "later_error_ms": _known(1000.0 * order.later_error_s[i] / pace),
+        "later_ms": _known(ms_of_s(order.later_s[i]) / pace),
+        "later_error_ms": _known(ms_of_s(order.later_error_s[i]) / pace),
         "sounds_later": order.sounds_later[i],
         "stops_early": order.stops_early[i],
         "own_partials": len(note.own),
@@ -123,7 +124,7 @@ def _note(one: Taken, i: int, line: _Line, speed_map: SpeedMap, pace: float) -> 
         "vibrato_cents": _known(measures.vibrato_cents),
         "vibrato_hz": _known(measures.vibrato_hz * pace),
         "start_cents": _known(measures.start_cents),
-        "settled_ms": _known(1000.0 * measures.settled_s / pace),
+        "settled_ms": _known(ms_of_s(measures.settled_s) / pace),
         "mean_cents": 100.0 * (measures.midi - round(measures.midi)),
     }
 

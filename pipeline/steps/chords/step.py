@@ -15,7 +15,7 @@ from pipeline.steps.board import board_of, tuning_of
 from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
-from pipeline.units import cents_of_ratio
+from pipeline.units import A4_HZ, cents_of_ratio
 
 if TYPE_CHECKING:
     from pipeline.signal.chords.find import Chord
@@ -45,7 +45,7 @@ def _run(given: StepInput[ChordsSettings]) -> StepOutput:
         return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", "no solo is heard")})
     curve = tables["speed_curve"].sort("transfer_time_s")
     speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
-    off_cents = cents_of_ratio(tables["speed"]["reference_pitch_hz"][0] / 440.0)
+    off_cents = cents_of_ratio(tables["speed"]["reference_pitch_hz"][0] / A4_HZ)
 
     def correction(at: Floats) -> Floats:
         return np.asarray((speed_map.cents_at(at) - off_cents) / 100.0)

@@ -24,6 +24,7 @@ from pipeline.steps.detect.solo_spans import (
 )
 from pipeline.steps.heard import Heard, line_of
 from pipeline.store import schema
+from pipeline.units import ms_of_s
 
 if TYPE_CHECKING:
     from pipeline.signal.slides.detect import Detection
@@ -142,7 +143,7 @@ def _span_frame(
 
 
 def _ms(seconds: float) -> int:
-    return max(round(1000.0 * seconds), 0)
+    return max(round(ms_of_s(seconds)), 0)
 
 
 STEP = Step(

@@ -7,7 +7,6 @@ apart by ``speed_rank``; rank 1 is the reading that the other tables use.
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from pipeline.settings import HandSettings
@@ -17,6 +16,7 @@ from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.catalogue.written import printed_notes, reference
+from pipeline.units import semitones_of_ratio
 
 TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match", "chord_hand")
 LEAST_READING = 0.1
@@ -62,7 +62,7 @@ def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float
     if speed["state"] != "ambiguous":
         return found
     for row in alternatives.sort("rank").to_dicts():
-        pitch = 12.0 * np.log2(row["reference_pitch_hz"] / speed["reference_pitch_hz"])
+        pitch = semitones_of_ratio(row["reference_pitch_hz"] / speed["reference_pitch_hz"])
         semitones = (row["offset_cents"] - speed["offset_cents"]) / 100.0 - float(pitch)
         new = all(abs(semitones - known) > SAME_HAND_SEMITONES for known in found)
         if row["probability"] >= LEAST_READING and new and len(found) < MOST_READINGS:

@@ -1,7 +1,6 @@
 """What the catalogue says that bears on the speed of a transfer, as plain values."""
 
 import datetime
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -13,7 +12,7 @@ from pipeline.steps.board import open_strings
 from pipeline.steps.scopes import session_transfers
 from pipeline.store.catalogue.recording import Row, dating, soloists_of, takes_on
 from pipeline.store.catalogue.tables import Catalogue
-from pipeline.units import a4_of_fork
+from pipeline.units import CENTS_PER_NEPER, a4_of_fork
 
 # How far a pitch that is stated without any limits may be off, in cents: a take's own by half a hertz, a place's usual
 # one by a hertz and a half (common practice, no source).
@@ -145,7 +144,7 @@ def stated_pitch(row: Mapping[str, Any], usual_sd: float) -> tuple[float, float]
     sd_hz = row["se_hz"]
     if sd_hz is None and row["low_hz"] is not None and row["high_hz"] is not None:
         sd_hz = (row["high_hz"] - row["low_hz"]) / 12.0**0.5
-    return a4_of_fork(stated, row["fork"]), usual_sd if sd_hz is None else 1200.0 / math.log(2.0) * sd_hz / stated
+    return a4_of_fork(stated, row["fork"]), usual_sd if sd_hz is None else CENTS_PER_NEPER * sd_hz / stated
 
 
 def _middle_year(span: tuple[Any, Any]) -> int | None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.signal.speed.prior import STANDARD_RPM, stroboscope_name
-from pipeline.units import cents_of_ratio
+from pipeline.signal.speed.prior import rpm_of_cents, stroboscope_name
+from pipeline.units import cents_of_ratio, rpm_of_hz
 
 if TYPE_CHECKING:
     from pipeline.signal.speed.session import Reading, SettledSide
@@ -130,7 +130,7 @@ def _on_session(settled: SettledSide) -> list[str]:
     share = settled.outlier_probability
     if share is None or settled.session_cents is None or share < _OUTLIER:
         return []
-    rpm = STANDARD_RPM * 2.0 ** (settled.session_cents / 1200.0)
+    rpm = rpm_of_cents(settled.session_cents)
     return [f"disagrees with its session, whose other sides play at {rpm:.2f} rpm"]
 
 
@@ -146,7 +146,7 @@ def _on_turntable(tuning: Known, known: Known) -> list[str]:
     written, hz = known["turntable_rpm"], tuning["wow_hz"]
     if written is None or hz is None or known["already_corrected"] == "yes":
         return []
-    turned = 60.0 * hz
-    if abs(turned - written) < max(_TURNTABLE_SHARE * written, _TURNTABLE_SIGMAS * 60.0 * tuning["wow_hz_se"]):
+    turned = rpm_of_hz(hz)
+    if abs(turned - written) < max(_TURNTABLE_SHARE * written, _TURNTABLE_SIGMAS * rpm_of_hz(tuning["wow_hz_se"])):
         return []
     return [f"wow at {hz:.4f} Hz: the turntable turned at {turned:.2f} rpm, not at the {written:g} rpm written down"]

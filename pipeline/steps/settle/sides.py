@@ -24,7 +24,7 @@ from pipeline.signal.tuning.wow import Wow
 from pipeline.steps.base import Outcome, StepInput, StepOutput
 from pipeline.steps.settle.facts import pitches_of
 from pipeline.steps.settle.remarks import decision_cents, remarks
-from pipeline.units import Z_95, Floats, cents_of_ratio
+from pipeline.units import Z_95, Floats, cents_of_ratio, playing_rpm, ratio_of_cents
 
 UNMEASURED_SE_CENTS = 100.0
 LEAST_PROBABILITY = 1e-3
@@ -172,7 +172,7 @@ def _tables(
         "speed_ratio": ratio,
         "offset_cents": float(cents_of_ratio(ratio)),
         **limits,
-        "playing_rpm": known["turntable_rpm"] * ratio if counted else None,
+        "playing_rpm": playing_rpm(turntable_rpm=known["turntable_rpm"], speed_ratio=ratio) if counted else None,
         "reference_pitch_hz": _reference(decision, first, known),
         "key": decision["key"] if decision is not None else (first.key if first else None),
         "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
@@ -247,7 +247,7 @@ def _offered(known: Mapping[str, Any], mates: list[dict[str, Any]]) -> Reading |
         return None
     cents, sd = shared_speed(cents_of_rpm([row["playing_rpm"] for row in settled]))
     offset = cents - float(cents_of_rpm(turntable))
-    rpm = turntable * 2.0 ** (offset / 1200.0)
+    rpm = playing_rpm(turntable_rpm=turntable, speed_ratio=float(ratio_of_cents(offset)))
     others = "other side plays" if len(settled) == 1 else f"{len(settled)} other sides play"
     said = f"the session's {others} at {rpm:.2f} rpm (another within {sd:.0f} cents of it)"
     return Reading(

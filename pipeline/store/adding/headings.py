@@ -142,7 +142,7 @@ def means_note(heading: str) -> bool:
 def _likeness(heading: str, word: str) -> float:
     """How alike a heading and a name are: 1 if the name stands in the heading as whole words of some length."""
     if len(word) >= 4 and re.search(rf"\b{re.escape(word)}\b", heading):
-        return 0.9 + len(word) / 1000
+        return 0.9 + 0.001 * len(word)
     return SequenceMatcher(None, heading, word).ratio() if min(len(heading), len(word)) >= 4 else 0.0
 
 

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.units import db_of_power, ms_of_s
+
 CHANNEL_RULES = ("sum", "difference", "left", "right")
 MEASURED = {"measured_lateral": "sum", "measured_vertical": "difference"}
 """Rules that leave the choice to the sound, and what is used where nothing speaks for another."""
@@ -92,7 +94,7 @@ class ChannelMeter:
             floors = np.stack([_quantile(choices[:, bins], _FLOOR) for bins in self._octaves])
             least = 1e-12 * means.max() + 1e-300
             self._levels.append(means.sum(axis=0))
-            self._clear.append(np.mean(10 * np.log10((means + least) / (floors + least)), axis=0))
+            self._clear.append(np.mean(db_of_power((means + least) / (floors + least)), axis=0))
 
     def use(self, usual: str) -> ChannelUse:
         """The choice; ``usual`` (sum or difference) where nothing speaks for another."""
@@ -136,7 +138,7 @@ class ChannelMeter:
         at = int(np.argmax(np.abs(near)))
         if abs(near[at]) * fine * self._size < 2 * _ONE_DELAY * weight.sum():
             return None, None
-        return 1000 * (at - reach) / fine / self._rate, bool(near[at] < 0)
+        return ms_of_s(at - reach) / fine / self._rate, bool(near[at] < 0)
 
 
 def _quantile(powers: Powers, share: float) -> Powers:
@@ -162,7 +164,7 @@ def channel_rule_of(*, channel_rule: str | None, groove: str | None) -> str:
 
 
 def _decibels(one: float, other: float) -> float:
-    return 10 * float(np.log10(max(one, 1e-300) / max(other, 1e-300)))
+    return float(db_of_power(max(one, 1e-300) / max(other, 1e-300)))
 
 
 def _reason(

@@ -11,6 +11,7 @@ import soundfile as sf
 
 from pipeline.store.audio.decode import sound_info
 from pipeline.store.files.durable import replacing
+from pipeline.units import db_of_gain
 
 Samples = npt.NDArray[np.float32]
 _DEEP = 24
@@ -29,7 +30,7 @@ def write_corrected(path: Path, samples: Samples, *, sample_rate_hz: int, accoun
     """
     peak = float(np.max(np.abs(samples), initial=0.0))
     gain = min(1.0, (1.0 - 2.0 ** -(_DEEP - 1)) / peak) if peak > 0 else 1.0
-    gain_db = 20.0 * float(np.log10(gain))
+    gain_db = float(db_of_gain(gain))
     path.parent.mkdir(parents=True, exist_ok=True)
     with replacing(path) as temporary:
         sf.write(temporary, samples * np.float32(gain), sample_rate_hz, format="FLAC", subtype="PCM_24")
