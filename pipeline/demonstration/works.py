@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.special import expit
 
 from pipeline import resources
 from pipeline.instruments import INSTRUMENTS
@@ -92,7 +93,7 @@ class Work:
         """What a take plays: with or without the repeat, without the bars of a cut, so many semitones higher."""
         line = self.line()
         places = np.random.default_rng(self.seed + 1000).normal(self.singing, PLACE_SPREAD, len(line))
-        heard = 1.0 / (1.0 + np.exp(-(places + sliding)))
+        heard = expit(places + sliding)
         order = played(len(line), self.ways() if repeats else ())
         low, high = cut or (1, 0)
         kept = [i - 1 for i in order if not low <= (line[i - 1].bar_index or 0) <= high]

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from pipeline.stats.rates import resampling_weights
 from pipeline.units import Floats
@@ -90,5 +91,5 @@ def _em(answers: Answers, weights: Floats) -> tuple[Floats, Floats, Floats, Floa
         shares = (sure @ member + _SHARE) / (size + _SHARES)
         there = np.log(shares) @ member.T + np.log(se) @ yes.T + np.log1p(-se) @ no.T
         absent = np.log1p(-shares) @ member.T + np.log1p(-sp) @ yes.T + np.log(sp) @ no.T
-        truth = 1 / (1 + np.exp(np.clip(absent - there, -500, 500)))
+        truth = expit(there - absent)
     return shares, se, sp, truth

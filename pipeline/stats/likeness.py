@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit, logit
 
 from pipeline.stats.rates import REPLICATES, resampling_weights
 from pipeline.units import Floats
@@ -95,15 +96,15 @@ def of_others(slid: Floats, told: Floats) -> Floats:
 
 def raised(chances: Floats, mean: float) -> Floats:
     """The chances, all moved alike on the log-odds, so that their mean is ``mean``."""
-    logit = np.log(chances / (1.0 - chances))
+    log_odds = logit(chances)
     low, high = -50.0, 50.0
     for _ in range(_STEPS):
         middle = (low + high) / 2
-        if (1.0 / (1.0 + np.exp(-(logit + middle)))).mean() < mean:
+        if expit(log_odds + middle).mean() < mean:
             low = middle
         else:
             high = middle
-    return np.asarray(1.0 / (1.0 + np.exp(-(logit + low))), dtype=np.float64)
+    return np.asarray(expit(log_odds + low), dtype=np.float64)
 
 
 def _kappa(x: Floats, y: Floats, weights: Floats) -> Floats:

@@ -128,8 +128,7 @@ def _likelihoods(c: Floats, e: Floats, of: npt.NDArray[np.intp], theta: Floats) 
 def _population(theta: Floats, mu: Floats, sigma: Floats) -> Floats:
     """Chance of each log rate, shape (mu and sigma, points), rows summing to 1."""
     squares = -0.5 * ((theta - mu[:, None]) / sigma[:, None]) ** 2
-    made = np.exp(squares - squares.max(axis=1, keepdims=True))
-    return _no_tiny(made / made.sum(axis=1, keepdims=True))
+    return _no_tiny(special.softmax(squares, axis=1))
 
 
 def _no_tiny(chances: Floats) -> Floats:

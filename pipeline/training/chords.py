@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import logit
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
@@ -225,9 +226,7 @@ def learn(crew: Crew, *, scale: float) -> None:
         # A fresh crew reads the weights just written; the one in use may hold older ones.
         heard = heard_on(crew, {name: held_back[name] for name in names})
         share = np.clip(np.concatenate([one.answer for one in heard]), 1e-4, 1.0 - 1e-4)
-        line = LogisticRegression(C=100.0).fit(
-            np.log(share / (1.0 - share))[:, None], np.concatenate([one.bowed for one in heard])
-        )
+        line = LogisticRegression(C=100.0).fit(logit(share)[:, None], np.concatenate([one.bowed for one in heard]))
         arrays[f"{kind}_line"] = np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])
     np.savez_compressed(judge.WEIGHTS, **arrays)  # type: ignore[arg-type]
     record: dict[str, Any] = {

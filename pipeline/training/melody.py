@@ -18,11 +18,12 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from sklearn.linear_model import LogisticRegression
 
 from pipeline.instruments import INSTRUMENTS
 from pipeline.learned_from import names_array
 from pipeline.signal.line import network
-from pipeline.signal.line.calibration import PLAIN, calibrated, evidence, fitted
+from pipeline.signal.line.calibration import PLAIN, calibrated, evidence
 from pipeline.signal.line.candidates import CANDIDATES, choose
 from pipeline.signal.line.follower import Follower, analyses, describer, salience
 from pipeline.signal.line.grid import CONTEXT, SearchRange, search_range
@@ -201,7 +202,7 @@ def calibration(sides: Iterator[Judged]) -> tuple[npt.NDArray[np.float64], dict[
     known = list(sides)
     voicing, sounds = np.concatenate([k.voicing for k in known]), np.concatenate([k.sounds for k in known])
     confidence, hit = np.concatenate([k.confidence for k in known]), np.concatenate([k.hit for k in known])
-    coefficients = np.stack((fitted(voicing, sounds), fitted(confidence, hit)))
+    coefficients = np.stack([_regression(voicing, sounds), _regression(confidence, hit)])
     sure = calibrated(confidence, coefficients[1])
     at = np.minimum((sure * 10).astype(int), 9)
     gaps = [abs(sure[at == b].mean() - hit[at == b].mean()) * (at == b).mean() for b in np.unique(at)]
@@ -210,6 +211,12 @@ def calibration(sides: Iterator[Judged]) -> tuple[npt.NDArray[np.float64], dict[
         "voicing_right": round(float(((calibrated(voicing, coefficients[0]) > 0.5) == sounds).mean()), 4),
         "calibration_error": round(float(sum(gaps)), 4),
     }
+
+
+def _regression(x: npt.NDArray[np.float64], happened: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+    # the first column of x is one, for the constant
+    found = LogisticRegression(C=1000.0, fit_intercept=False, tol=1e-8, max_iter=1000).fit(x, happened)
+    return np.asarray(found.coef_[0])
 
 
 def learn_line(crew: Crew, *, scale: float, stages: tuple[str, ...] = STAGES, out: Path = network.WEIGHTS) -> None:

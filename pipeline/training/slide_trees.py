@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import logit
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
@@ -41,7 +42,7 @@ def grow(
     arrays = {**forest_of(accept, 1).arrays("accept"), **forest_of(name, len(LEARNED_KINDS)).arrays("kind")}
     line = _calibration(values, held, side, options=ACCEPT, seed=seed)
     learned = float(held.mean())
-    line[1] += np.log(SHARE / (1.0 - SHARE)) - np.log(learned / (1.0 - learned))
+    line[1] += logit(SHARE) - logit(learned)
     arrays["accept_line"] = line
     return arrays
 

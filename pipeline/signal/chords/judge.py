@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numba
 import numpy as np
-import numpy.typing as npt
+from scipy.special import expit, logit, softmax
 
 from pipeline.learned_from import check_names
 from pipeline.signal.chords import beside, candidates
@@ -100,7 +100,7 @@ def first_answers(levels: Levels, forest: Forest, *, instrument: str) -> tuple[F
     frame, which = (found.astype(np.int32) for found in np.nonzero(bins >= 0))
     answers = np.zeros(bins.shape, dtype=np.float32)
     seen = candidates.describe(levels, saliences, bins, frame, which)
-    answers[frame, which] = _share(forest.scores(seen)[:, 0])
+    answers[frame, which] = expit(forest.scores(seen)[:, 0])
     return saliences, bins, answers
 
 
@@ -120,14 +120,9 @@ def _states(levels: Levels, used: Judges, instrument: str) -> tuple[Ints, F32]:
     state[..., 0] = 1.0
     if frame.size:
         scores = used.second.scores(second_rows(levels, saliences, bins, answers, frame, which))
-        shares = np.exp(scores - scores.max(axis=1, keepdims=True))
-        state[frame, which] = shares / shares.sum(axis=1, keepdims=True)
+        state[frame, which] = softmax(scores, axis=1)
     inner = slice(EDGE, len(bins) - EDGE)
     return bins[inner], state[inner]
-
-
-def _share(scores: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(scores, -30.0, 30.0))))
 
 
 @numba.njit(cache=True)
@@ -173,4 +168,4 @@ def _average(bins, probability, out):  # type: ignore[no-untyped-def]
 
 def _calibrated(probability: F32, line: tuple[float, float]) -> F32:
     share = np.clip(probability, 1e-4, 1.0 - 1e-4)
-    return _share(line[0] * np.log(share / (1.0 - share)) + line[1]).astype(np.float32)
+    return expit(line[0] * logit(share) + line[1]).astype(np.float32)

@@ -7,6 +7,7 @@ on, or from 60 ms where its notes begin within 60 ms of one another.
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import logit
 
 from pipeline.signal.chords.grid import HOP_S
 from pipeline.signal.chords.judge import Sounding
@@ -65,7 +66,7 @@ class Span:
 def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[Note]:
     """All bowed notes in order of their beginning; ``midi`` as ``sounding.bins``, at the tuning of ``board``."""
     share = np.clip(sounding.bowed, 1e-3, 1.0 - 1e-3)
-    odds = np.where(sounding.bins >= 0, np.log(share / (1.0 - share)), -np.inf)
+    odds = np.where(sounding.bins >= 0, logit(share), -np.inf)
     done: list[_Growing] = []
     open_notes: list[_Growing] = []
     for frame in np.flatnonzero((odds > -GOES_ON).any(axis=1)):

@@ -11,6 +11,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import bell
 from pipeline.signal.hand.features import MOST_AT_ONCE, move_features
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET
 from pipeline.signal.hand.heard import Hearing, audible_share, kinds_by_break, slide_fit
@@ -139,7 +140,7 @@ def _gather(table: Arrays, midi, vibrato, vibrato_share, begins, stops, owner, s
                     width = OPEN_SPREAD if opened or touched else STOPPED_SPREAD
                     stops[count] = k
                     owner[count] = i
-                    sound[count] = math.log(math.exp(-0.5 * (off / width) ** 2) / width + ANY_PITCH)
+                    sound[count] = math.log(bell(off / width) / width + ANY_PITCH)
                     seen[count] = 0.0
                     if math.isfinite(vibrato[i]):
                         share = vibrato_share

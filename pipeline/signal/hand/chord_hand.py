@@ -14,7 +14,9 @@ from typing import NamedTuple
 
 import numba
 import numpy as np
+from scipy.special import softmax
 
+from pipeline.compiled import bell
 from pipeline.signal.hand import chain, ways
 from pipeline.signal.hand.chain import ANY_PITCH, OPEN_SPREAD, STOPPED_SPREAD, VIBRATO_ON_OPEN, Ints
 from pipeline.signal.hand.features import (
@@ -125,9 +127,8 @@ def chord_hands(
             made, logs = weighed[element.chord]
             own = chance[begins[k] : begins[k + 1]]
             order = np.argsort(-own, kind="stable")
-            alone = np.exp(logs - logs.max())
             found[element.chord] = ChordHand(
-                tuple(made[i] for i in order), (alone / alone.sum())[order], (own / own.sum())[order]
+                tuple(made[i] for i in order), softmax(logs)[order], (own / own.sum())[order]
             )
     return found
 
@@ -218,7 +219,7 @@ def _log(
         opened = stop.finger == OPEN
         width = OPEN_SPREAD if opened else STOPPED_SPREAD
         off = float(midi) - board.open_midi[stop.string] - stop.sounding
-        log += float(np.log(np.exp(-0.5 * (off / width) ** 2) / width + ANY_PITCH))
+        log += float(np.log(bell(off / width) / width + ANY_PITCH))
         if np.isfinite(vibrato):
             likely = VIBRATO_ON_OPEN if opened else share
             log += float(np.log(likely if vibrato > 0.5 else 1.0 - likely))

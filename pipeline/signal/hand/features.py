@@ -11,6 +11,7 @@ A stop is handed on as (string, finger, place, stop), the last two in semitones 
 
 import numba
 import numpy as np
+from scipy.special import softmax
 
 from pipeline.signal.hand.fingerboard import ARTIFICIAL, FINGERS, THUMB_FROM, Fingerboard, StopTable, offsets
 from pipeline.units import Floats
@@ -148,8 +149,7 @@ def scale_membership(midi: Floats, *, notes: int = SCALE_NOTES) -> Floats:
     inside, outside = np.log((1.0 - OFF_SCALE_NOTES) / 7.0), np.log(OFF_SCALE_NOTES / 5.0)
     logs = counts @ (scales * inside + (1.0 - scales) * outside).T
     logs[:, 12:] += np.log(RAISED_SEVENTH)
-    weights = np.exp(logs - logs.max(axis=1, keepdims=True))
-    membership: Floats = weights @ scales / weights.sum(axis=1, keepdims=True)
+    membership: Floats = softmax(logs, axis=1) @ scales
     return membership
 
 

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
+from pipeline.compiled import bell
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET, SMALLEST_OFFSET
 from pipeline.units import Floats
 
@@ -78,8 +79,7 @@ def audible_share(one: tuple[int, int, int, int], other: tuple[int, int, int, in
 @numba.njit(cache=True)
 def _density(away: float) -> float:
     """Normal density of a break measured ``away`` semitones off."""
-    z = away / STEP_SEMITONES
-    return float(math.exp(-0.5 * z * z) / (STEP_SEMITONES * 2.5066282746310002))
+    return float(bell(away / STEP_SEMITONES) / (STEP_SEMITONES * math.sqrt(2.0 * math.pi)))
 
 
 @numba.njit(cache=True)

@@ -7,6 +7,7 @@ learn from, and stored with its weights.
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from pipeline.units import Floats
 
@@ -46,18 +47,7 @@ def evidence(*, sounding: Floats, mass: Floats, prominence_db: Floats, voiced: b
 
 def calibrated(x: npt.NDArray[np.float64], coefficients: npt.NDArray[np.float64]) -> Floats:
     """Probabilities (n,) of a logistic regression."""
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(x @ coefficients, -30.0, 30.0))))
-
-
-def fitted(x: npt.NDArray[np.float64], happened: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
-    """Coefficients of the logistic regression of ``happened`` (n,) on ``x`` (n, m), by Newton's method."""
-    beta = np.zeros(x.shape[1])
-    for _ in range(30):
-        p = calibrated(x, beta)
-        gradient = x.T @ (happened - p) - 1e-3 * beta
-        hessian = (x * (p * (1 - p))[:, None]).T @ x + 1e-3 * np.eye(x.shape[1])
-        beta += np.linalg.solve(hessian, gradient)
-    return beta
+    return np.asarray(expit(x @ coefficients))
 
 
 def mean_of_neighbours(values: Floats, *, half: int) -> Floats:

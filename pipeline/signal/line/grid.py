@@ -38,7 +38,7 @@ LOW_REFINED_BELOW_MIDI = 48
 
 def bins_of_ratio(ratio: float) -> int:
     """Nearest whole number of bins of a frequency ratio."""
-    return round(BINS_PER_SEMITONE * semitones_of_ratio(ratio))
+    return round(BINS_PER_SEMITONE * float(semitones_of_ratio(ratio)))
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from pipeline.signal.line.calibration import mean_of_neighbours
 from pipeline.signal.line.texture import Line as TexturedLine
@@ -124,11 +125,11 @@ def _shares(line: Line, moves: Texture, sureness: Floats, hop_s: float) -> npt.N
     loud_db = _smooth(line.sound_db, hop_s, WINDOW_S)
     quiet_db = max(float(np.quantile(loud_db, 0.05)), -90.0)
     sounds = np.maximum(
-        _odds((loud_db - quiet_db - ABOVE_QUIET_DB) / 1.5), _odds((0.5 * (voiced + sure) - TONES) / TONES_WIDTH)
+        expit((loud_db - quiet_db - ABOVE_QUIET_DB) / 1.5), expit((0.5 * (voiced + sure) - TONES) / TONES_WIDTH)
     )
     gliding = SPEECH + SPEECH_RESTING * moves.resting + SPEECH_PER_SLOPE * moves.slope
-    speech = _odds(gliding + SPEECH_IN_TUNE * moves.in_tune)
-    struck = _odds((moves.early - np.interp(sureness, UNSURE, EVEN_EARLY)) / EARLY_WIDTH)
+    speech = expit(gliding + SPEECH_IN_TUNE * moves.in_tune)
+    struck = expit((moves.early - np.interp(sureness, UNSURE, EVEN_EARLY)) / EARLY_WIDTH)
     followed = _plays(line, hop_s)
     # What is loudest as it begins, again and again, is the piano, however sure the tracker is; speech begins so, too.
     plays = followed * (1.0 - struck)
@@ -145,16 +146,11 @@ def _plays(line: Line, hop_s: float) -> Floats:
     """Probability that the solo plays around each frame, its short rests included."""
     seen = 0.5 * (_smooth(line.voiced_probability, hop_s, WIDE_S) + _smooth(line.confidence, hop_s, WIDE_S))
     even = max(EVEN * float(np.quantile(seen, USUAL)), LOWEST_EVEN)
-    return _odds(SHARPNESS * (seen - even))
+    return np.asarray(expit(SHARPNESS * (seen - even)))
 
 
 def _smooth(values: Floats, hop_s: float, window_s: float) -> Floats:
     return mean_of_neighbours(values, half=max(1, round(0.5 * window_s / hop_s)))
-
-
-def _odds(evidence: Floats) -> Floats:
-    """Probability from log odds, which more than 30 would not change."""
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(evidence, -30.0, 30.0))))
 
 
 def _likeliest(scores: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:

@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
+from scipy.stats import norm
 
 from pipeline.signal.passages.part import Graph, Ints, Part
 from pipeline.units import Floats
@@ -56,9 +57,9 @@ def emission(midi: Floats, table: Floats, chord: Ints) -> Emission:
     nearest = np.nanargmin(np.abs(off), axis=2)
     r = np.take_along_axis(off, nearest[:, :, None], axis=2)[:, :, 0]
     struck = (
-        0.92 * _normal(r, SPREAD)
-        + 0.015 * (_normal(r - 12.0, SPREAD) + _normal(r + 12.0, SPREAD))
-        + 0.01 * (_normal(r - 1.0, 0.3) + _normal(r + 1.0, 0.3))
+        0.92 * norm.pdf(r, scale=SPREAD)
+        + 0.015 * (norm.pdf(r - 12.0, scale=SPREAD) + norm.pdf(r + 12.0, scale=SPREAD))
+        + 0.01 * (norm.pdf(r - 1.0, scale=0.3) + norm.pdf(r + 1.0, scale=0.3))
         + 0.03 / 60.0
     )
     return Emission(struck, (np.abs(r) <= NEAR).astype(np.float64), _outside(midi, table, chord), chord)
@@ -70,7 +71,9 @@ def _outside(midi: Floats, table: Floats, chord: Ints) -> Floats:
     held = held[np.isfinite(held)]
     pitches, counts = np.unique(held, return_counts=True)
     shares = counts / counts.sum()
-    return np.asarray(0.9 * _normal(midi[:, None] - pitches[None, :], 0.3) @ shares + 0.1 / RANGE, dtype=np.float64)
+    return np.asarray(
+        0.9 * norm.pdf(midi[:, None] - pitches[None, :], scale=0.3) @ shares + 0.1 / RANGE, dtype=np.float64
+    )
 
 
 def time_weights(apart_s: Floats, beat_s: Floats | None, graph: Graph) -> Floats:
@@ -83,7 +86,7 @@ def time_weights(apart_s: Floats, beat_s: Floats | None, graph: Graph) -> Floats
         return np.full((apart_s.size, graph.log_beats.size), UNTIMED)
     log = np.log(np.maximum(apart_s, 1e-3)) - np.log(beat_s)
     r = log[:, None] - graph.log_beats[None, :]
-    return (1.0 - LOOSE_SHARE) * _normal(r, TIGHT) + LOOSE_SHARE * _normal(r, LOOSE)
+    return np.asarray((1.0 - LOOSE_SHARE) * norm.pdf(r, scale=TIGHT) + LOOSE_SHARE * norm.pdf(r, scale=LOOSE))
 
 
 def local_beat_s(at: Ints, log_beat_s: Floats, notes: int) -> Floats | None:
@@ -96,7 +99,3 @@ def local_beat_s(at: Ints, log_beat_s: Floats, notes: int) -> Floats | None:
     wide = min(PAIRS, at.size)
     begin = np.clip(np.searchsorted(at, np.arange(notes)) - wide // 2, 0, at.size - wide)
     return np.asarray(np.exp(np.median(log_beat_s[begin[:, None] + np.arange(wide)], axis=1)), dtype=np.float64)
-
-
-def _normal(x: Floats, spread: float) -> Floats:
-    return np.asarray(np.exp(-0.5 * (x / spread) ** 2) / (spread * np.sqrt(2.0 * np.pi)), dtype=np.float64)

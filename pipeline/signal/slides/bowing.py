@@ -10,6 +10,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from scipy.special import expit
 
 from pipeline.learned_from import check_names
 from pipeline.signal.slides.frames import Frames
@@ -109,8 +110,7 @@ def rebowed_probability(rows: Floats, *, path: Path = WEIGHTS) -> Floats:
     if not rows.size:
         return np.zeros(0)
     forest, slope, offset = _weights(path)
-    odds = slope * forest.scores(rows)[:, 0] + offset
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0))))
+    return np.asarray(expit(slope * forest.scores(rows)[:, 0] + offset))
 
 
 def forget_weights() -> None:

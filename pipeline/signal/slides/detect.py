@@ -13,6 +13,7 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
+from scipy.special import logit
 
 from pipeline.signal.slides import approach, bowing, learned, rules, stroke
 from pipeline.signal.slides.candidates import Candidate, candidates
@@ -175,7 +176,7 @@ def _without_conflict(found: list[Candidate], judged: list[Judgement]) -> list[i
 
 def _log_odds(probability: float) -> float:
     sure = min(max(probability, 1e-9), 1.0 - 1e-9)
-    return float(np.log(sure / (1.0 - sure)))
+    return float(logit(sure))
 
 
 def _transition(frames: Frames, a: Span, b: Span, number: int, rebowed: float, score: float) -> Transition:

@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from scipy.special import expit, softmax
 
 from pipeline.learned_from import check_names
 from pipeline.signal.slides.features import NAMES
@@ -39,10 +40,8 @@ def judge(values: Floats, *, path: Path = WEIGHTS) -> list[Judgement]:
         return []
     accept, kind, slope, offset = _weights(path)
     odds = slope * accept.scores(values)[:, 0] + offset
-    confidence = 1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0)))
-    scores = kind.scores(values)
-    shares = np.exp(scores - scores.max(axis=1, keepdims=True))
-    shares /= shares.sum(axis=1, keepdims=True)
+    confidence = expit(odds)
+    shares = softmax(kind.scores(values), axis=1)
     return [
         Judgement(True, float(c), with_doubt(tuple(float(s) for s in row)))
         for c, row in zip(confidence, shares, strict=True)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit
 
 from pipeline.signal.slides.features import NAMES
 from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, SAME, TWO, Fit
@@ -48,7 +49,7 @@ def judge(values: Floats, fit: Fit, model: int) -> Judgement:
         and value("misfit") <= GREATEST_MISFIT
     )
     margin = min((value("gain") - LEAST_GAIN) / 8.0, (value("duration_s") - LEAST_DURATION_S) / 0.012)
-    confidence = float(1.0 / (1.0 + np.exp(-np.clip(margin + 1.0, -20.0, 20.0))))
+    confidence = float(expit(margin + 1.0))
     shares = kind_shares(fit, model, interval=value("interval"), silence_db=value("silence_before"))
     return Judgement(accepted, confidence, with_doubt(shares))
 
@@ -80,7 +81,7 @@ def kind_shares(fit: Fit, model: int, *, interval: float, silence_db: float) -> 
     excess = np.clip(excess, 0.0, 200.0) / (1.0 + (SHAPE * interval) ** 2)
     weights = np.where(np.isfinite(fit.charged[models]) & ~small, np.exp(-0.5 * excess), 0.0)
     same, departing, arriving, two = (float(w) for w in weights / weights.sum())
-    silent = float(1.0 / (1.0 + np.exp(-np.clip((silence_db - SILENT_DB) / 2.0, -20.0, 20.0))))
+    silent = float(expit((silence_db - SILENT_DB) / 2.0))
     # After silence the pitch before the step is the last note's, not the beginning of this one.
     into = silent * arriving if model == ARRIVING else 0.0
     return (same, departing, arriving - into, two, into)

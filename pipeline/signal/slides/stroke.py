@@ -11,6 +11,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from scipy.special import expit
 
 from pipeline.learned_from import check_names
 from pipeline.signal.slides import bowing
@@ -50,8 +51,8 @@ def signs(frames: Frames, *, start: float, end: float) -> Floats:
 def probabilities(signs_of_slide: Floats, *, rebowed: float) -> tuple[float, float, float]:
     """Probabilities of ``STROKES``, which sum to 1; ``rebowed`` is that of a new stroke between the notes."""
     offset, *weights = _weights(WEIGHTS)
-    new = 1.0 / (1.0 + np.exp(-np.clip(offset + float(np.dot(weights, signs_of_slide)), -30.0, 30.0)))
-    return rebowed * (1.0 - float(new)), rebowed * float(new), 1.0 - rebowed
+    new = float(expit(offset + float(np.dot(weights, signs_of_slide))))
+    return rebowed * (1.0 - new), rebowed * new, 1.0 - rebowed
 
 
 def named(chances: tuple[float, float, float]) -> str:

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.stats import norm
+from scipy.stats import t as student_t
 
 from pipeline.units import OCTAVE_CENTS, Floats, cents_of_ratio, ratio_of_cents
 
@@ -48,8 +50,8 @@ def playing_density(cents: Floats, *, process: str | None, labels: Sequence[Labe
     """Prior density, per cent, of playing speeds (n,) in cents above 78.26 rpm."""
     share = STANDARD_SHARE.get(process or "", _STANDARD_SHARE_ELSE)
     other = float(cents_of_rpm(3000.0 / 38.5))
-    narrow = 0.7 * _normal(cents, 0.0, _STANDARD_SD) + 0.3 * _normal(cents, other, _STANDARD_SD)
-    density = share * narrow + (1.0 - share) * _broad(cents, 0.0, BROAD_SCALE_CENTS)
+    narrow = 0.7 * norm.pdf(cents, 0.0, _STANDARD_SD) + 0.3 * norm.pdf(cents, other, _STANDARD_SD)
+    density = share * narrow + (1.0 - share) * student_t.pdf(cents, BROAD_FREEDOM, scale=BROAD_SCALE_CENTS)
     if not labels:
         return np.asarray(density)
     usual = np.mean([_usual(cents, label) for label in labels], axis=0)
@@ -72,13 +74,15 @@ def offset_density(
     labels: Sequence[LabelSpeed],
 ) -> Floats:
     """Prior density, per cent, of corrections (n,) of one transfer."""
-    chosen = _normal(offset_cents, 0.0, _CHOSEN_SD)
-    corrected = _CORRECTED_SHARE * _normal(offset_cents, 0.0, _CORRECTED_SD)
-    corrected = corrected + (1.0 - _CORRECTED_SHARE) * _broad(offset_cents, 0.0, _CORRECTED_SCALE)
+    chosen = norm.pdf(offset_cents, 0.0, _CHOSEN_SD)
+    corrected = _CORRECTED_SHARE * norm.pdf(offset_cents, 0.0, _CORRECTED_SD)
+    corrected = corrected + (1.0 - _CORRECTED_SHARE) * student_t.pdf(
+        offset_cents, BROAD_FREEDOM, scale=_CORRECTED_SCALE
+    )
     if already_corrected == "yes":
         return np.asarray(corrected)
     if turntable_rpm is None:
-        raw = _broad(offset_cents, 0.0, BROAD_SCALE_CENTS)
+        raw = student_t.pdf(offset_cents, BROAD_FREEDOM, scale=BROAD_SCALE_CENTS)
     else:
         playing = offset_cents + float(cents_of_rpm(turntable_rpm))
         raw = playing_density(playing, process=process, labels=labels)
@@ -96,7 +100,7 @@ def hum_evidence(offset_cents: Floats, hum_hz: Sequence[float]) -> Floats:
         wanted = _wanted(hz)
         if wanted is None:
             continue
-        density = 0.5 * sum(_normal(offset_cents, cents, _HUM_SD) for cents in wanted)
+        density = 0.5 * sum(norm.pdf(offset_cents, cents, _HUM_SD) for cents in wanted)
         total += np.log(_HUM_SHARE * density + (1.0 - _HUM_SHARE) * _FLAT) - np.log(_FLAT)
     return total
 
@@ -128,12 +132,3 @@ def stroboscope_name(rpm: float) -> str | None:
             exact = turns / bars
             names.append(f"{bars} bars under {mains} Hz")
     return f"{exact:.2f} rpm, {' or '.join(names)}" if names else None
-
-
-def _normal(x: Floats, mean: float, sd: float) -> Floats:
-    return np.asarray(np.exp(-0.5 * ((x - mean) / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi)))
-
-
-def _broad(x: Floats, mean: float, scale: float) -> Floats:
-    # Student t with 4 degrees of freedom
-    return np.asarray(0.375 / scale * (1.0 + ((x - mean) / scale) ** 2 / BROAD_FREEDOM) ** -2.5)

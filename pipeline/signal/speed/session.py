@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq
 from scipy.special import logsumexp, ndtr
+from scipy.stats import norm
 
 from pipeline.signal.speed.prior import hum_evidence, hum_words, rpm_of_cents
 from pipeline.signal.speed.readings import Candidate, SideEvidence, candidates
@@ -146,8 +147,7 @@ class _Weighed:
         """Density of one candidate's playing speed under each A4 and session speed, (m, speeds)."""
         spread = float(np.hypot(sd, self.se[index]))
         playing = self.side.playing_cents(self.offsets[index])
-        away = (_SPEED_GRID - playing[:, None]) / spread
-        near = np.exp(-0.5 * away**2) / (spread * np.sqrt(2.0 * np.pi))
+        near = norm.pdf(_SPEED_GRID, playing[:, None], spread)
         return np.asarray((1.0 - OUTLIER_SHARE) * self.weight[index][:, None] * near)
 
     def apart(self) -> Floats:

@@ -5,6 +5,7 @@ arriving_finger steps at its start; a two_finger slide steps when the glide reac
 """
 
 import numpy as np
+from scipy.special import expit
 
 from pipeline.signal.synth.manner import PLAIN, Manner
 from pipeline.signal.synth.plan import Plan, PlannedNote, PlannedSlide
@@ -22,8 +23,8 @@ def glide(shape: str, u: Floats, *, settling: float = 1.6) -> Floats:
     if shape == "cosine":
         return 0.5 - 0.5 * np.cos(np.pi * u)
     if shape == "logistic":
-        low = 1.0 / (1.0 + np.exp(_STEEPNESS / 2))
-        return np.asarray((1.0 / (1.0 + np.exp(-_STEEPNESS * (u - 0.5))) - low) / (1.0 - 2.0 * low))
+        low = expit(-_STEEPNESS / 2)
+        return np.asarray((expit(_STEEPNESS * (u - 0.5)) - low) / (1.0 - 2.0 * low))
     if shape == "settling":
         return np.asarray(1.0 - (1.0 - u) ** settling)
     raise ValueError(f"shape {shape!r}: use one of {', '.join(GLIDES)}")

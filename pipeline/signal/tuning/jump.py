@@ -10,10 +10,21 @@ from dataclasses import dataclass
 import numba as nb
 import numpy as np
 import numpy.typing as npt
+from scipy.special import logsumexp
 
 from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.jump_time import Place, after_share, place_of
-from pipeline.signal.tuning.spline import HELD_POINTS, SMOOTHING, Fit, restricted_likelihoods, roughness, tone_variance
+from pipeline.signal.tuning.spline import (
+    HELD_POINTS,
+    POINT_BOUND,
+    SMOOTHING,
+    TONE_BOUND,
+    Fit,
+    bounded,
+    restricted_likelihoods,
+    roughness,
+    tone_variance,
+)
 from pipeline.signal.tuning.steady_tones import Tracks
 from pipeline.units import Floats
 
@@ -61,7 +72,7 @@ def scan_jump(
         return Scan((), (), -np.inf)
     gains = trust * _log_gains(tracks, fit, at, size)
     top = float(gains.max())
-    odds = top + float(np.log(np.mean(np.exp(gains - top))))
+    odds = float(logsumexp(gains) - np.log(gains.size))
     times: list[float] = []
     rivals = 0
     for _ in range(_CANDIDATES):
@@ -110,7 +121,7 @@ def place_jump(tracks: Tracks, fit: Fit, *, near_s: float, reach_s: float, step_
         mean = np.bincount(track, weight * residual) / total
         inner = (residual - mean[track]) ** 2 * weight / point_sd[source] ** 2
         tone = mean**2 / scale
-        costs[i] = 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(held * tone / (1.0 + tone / 16.0)))
+        costs[i] = 0.5 * float(np.sum(bounded(inner, POINT_BOUND)) + np.sum(held * bounded(tone, TONE_BOUND)))
     # the median of what the costs leave likely: the middle of a rest, the very moment inside a held tone
     return place_of(at, -costs[None, :])
 
@@ -138,9 +149,7 @@ def _log_gains(tracks: Tracks, fit: Fit, at: Floats, size: int) -> Floats:
         rest = np.maximum(square - np.einsum("ij,ij->j", cross, solved[:, 1:]), 1e-12)
         with_jump[i] = plain[i] + 0.5 * left**2 / rest - 0.5 * np.log(rest) - np.log(JUMP_SD_CENTS)
     # smoothing integrated out on its logarithmic grid in both models
-    low, high = float(plain.max()), with_jump.max(axis=0)
-    smooth = low + float(np.log(np.exp(plain - low).sum()))
-    return np.asarray(high + np.log(np.exp(with_jump - high).sum(axis=0)) - smooth)
+    return np.asarray(logsumexp(with_jump, axis=0) - logsumexp(plain))
 
 
 def _after(rows: Floats, first: npt.NDArray[np.intp]) -> Floats:

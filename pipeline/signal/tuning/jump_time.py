@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp, ndtr
 
-from pipeline.signal.tuning.spline import HELD_POINTS, Weights, tone_variance
+from pipeline.signal.tuning.spline import HELD_POINTS, POINT_BOUND, TONE_BOUND, Weights, bounded, tone_variance
 from pipeline.signal.tuning.steady_tones import (
     ACCOMPANIMENT,
     LEANING_S,
@@ -201,9 +201,7 @@ def _tone(at: Floats, values: Floats, moments_s: Floats, jump_cents: Floats, ton
                 more = 1.0 + spread * own
                 gain = 0.5 * spread * along**2 / more - 0.5 * np.log(more)
                 found.append(np.log(share) - volume - 0.5 * square + gain)
-    said = np.array(found)
-    top = said.max(axis=0)
-    return np.asarray(top + np.log(np.exp(said - top).sum(axis=0)))
+    return np.asarray(logsumexp(found, axis=0))
 
 
 @nb.njit(cache=True)
@@ -313,9 +311,9 @@ def _add_partials(
                 cost = 0.0
                 for q in range(i, j):
                     inner = (moved[q - i] - mean) ** 2 * weight[q] / point_sd**2
-                    cost += inner / (1.0 + inner / 9.0)
+                    cost += bounded(inner, POINT_BOUND)
                 tone = mean**2 / scale[k]
-                said = -0.5 * _PARTIALS_TRUST * (cost + held[k] * tone / (1.0 + tone / 16.0))
+                said = -0.5 * _PARTIALS_TRUST * (cost + held[k] * bounded(tone, TONE_BOUND))
                 if at == low - 1:
                     total[row, :low] += said
                 elif at == high:

@@ -28,7 +28,15 @@ HELD_POINTS = 2.0
 """Points from which a tone has its full say about a sudden change; ornaments are heard too unsurely."""
 OWN_MOVEMENT = (0.0, 3.0)
 """Standard deviation, in cents a second, of a tone's own even movement, by source."""
+POINT_BOUND, TONE_BOUND = 9.0, 16.0
+"""Most that a point and a tone can cost, as squares of 3 and 4 standard deviations (common practice, no source)."""
 _LEAST_POINT_SD, _LEAST_TONE_SD = 0.5, 1.0
+
+
+@nb.njit(cache=True, inline="always")
+def bounded(squared: Any, bound: float) -> Any:
+    """The bounded loss of a squared residual: itself where small, ``bound`` at most (Geman and McClure 1987)."""
+    return squared / (1.0 + squared / bound)
 
 
 @dataclass(frozen=True)
@@ -280,7 +288,7 @@ def robust_cost(tracks: Tracks, fit: Fit, *, tone_sd: Floats, point_sd: Floats, 
     tone = mean**2 / (scale + point_sd[tracks.source] ** 2 / total)
     bend = fit.smoothing * float(np.sum(np.diff(fit.coefficient[:size], n=2) ** 2))
     held = np.minimum(1.0, total / HELD_POINTS)
-    return 0.5 * float(np.sum(inner / (1.0 + inner / 9.0)) + np.sum(held * tone / (1.0 + tone / 16.0)) + bend)
+    return 0.5 * float(np.sum(bounded(inner, POINT_BOUND)) + np.sum(held * bounded(tone, TONE_BOUND)) + bend)
 
 
 def tone_variance(tone_sd: Floats, anchor: npt.NDArray[np.bool_], total: npt.NDArray[Any]) -> Floats:

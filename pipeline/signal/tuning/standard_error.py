@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import softmax
 
 from pipeline.signal.tuning.spline import SMOOTHING, Fit, Weights, roughness, tone_variance
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, Tracks
@@ -51,8 +52,7 @@ def posterior(tracks: Tracks, fit: Fit, *, size: int) -> tuple[Floats, Floats]:
     means = covariances @ right
     evidence = 0.5 * means @ right - 0.5 * np.linalg.slogdet(systems)[1]
     evidence += 0.5 * (size - 2) * np.log(smoothing)[:, None] + log_prior
-    share = np.exp(evidence - evidence.max())
-    share /= share.sum()
+    share = softmax(evidence)
     mean = np.asarray(np.tensordot(share, means, axes=2))
     apart = (means - mean).reshape(-1, total)
     spread = (apart * share.reshape(-1, 1)).T @ apart

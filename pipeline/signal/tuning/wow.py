@@ -8,6 +8,7 @@ means hardly count here. What remains is judged against the spectrum of the same
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import softmax
 
 from pipeline.signal.tuning.spline import Weights
 from pipeline.signal.tuning.steady_tones import Tracks
@@ -126,8 +127,7 @@ def _refined(
     ]
     # the growth is rarely well determined: its posterior mean over discs of all usual sizes
     gains = np.array([gain for _, _, gain in fits]) / noise
-    share = np.exp(gains - gains.max())
-    share /= share.sum()
+    share = softmax(gains)
     shrink = float(share @ _SHRINKING)
     pair, covariance, _ = _solve(
         tracks, residual, weights, wow_columns(tracks, hz=hz, shrink=shrink, length_s=length_s)

@@ -143,7 +143,7 @@ def _span_frame(
 
 
 def _ms(seconds: float) -> int:
-    return max(round(ms_of_s(seconds)), 0)
+    return max(round(float(ms_of_s(seconds))), 0)
 
 
 STEP = Step(

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line import network
-from pipeline.signal.line.calibration import calibrated, fitted, mean_of_neighbours
+from pipeline.signal.line.calibration import mean_of_neighbours
 from pipeline.signal.line.candidates import (
     LEAST_LOGIT,
     LEAST_SHARE,
@@ -261,14 +261,6 @@ def test_weights_learned_from_other_features_are_refused(tmp_path: Path) -> None
         np.savez(other, **{name: a for name, a in arrays.items() if name != f"{stage}_names"})
         with pytest.raises(ValueError, match="does not say what it was learned from"):
             network.load_network(other, "violin")
-
-
-def test_calibration_finds_the_coefficients_that_made_the_data() -> None:
-    rng = np.random.default_rng(8)
-    x = np.concatenate((np.ones((40000, 1)), rng.normal(0, 2, (40000, 2))), axis=1)
-    true = np.array([-0.5, 1.5, 0.3])
-    happened = rng.random(40000) < calibrated(x, true)
-    assert np.allclose(fitted(x, happened), true, atol=0.06)
 
 
 def test_moving_mean_shortens_at_the_ends() -> None:
