@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.signal.speed.prior import STANDARD_RPM, cents_of_rpm, hum_evidence, hum_words, stroboscope_name
+from pipeline.signal.speed.prior import STANDARD_RPM, cents_of_rpm, hum_at_mains, hum_evidence, stroboscope_bars
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.tuning.hum import hum_lines
 from pipeline.signal.tuning.partials import RATE_HZ
@@ -40,13 +40,13 @@ def test_stroboscope_speeds() -> None:
     # 3600/46 and 3000/38.5 rpm (recordsindia.com, speed of records), the same as 92 bars at 60 Hz and 77 at
     # 50 Hz (ARSCLIST, September 2008); AES-S001-064 gives 77.92 rpm for calibration discs.
     assert pytest.approx(78.2609, abs=5e-5) == STANDARD_RPM
-    assert stroboscope_name(78.26) == "78.26 rpm, 92 bars under 60 Hz"
-    assert stroboscope_name(77.92) == "77.92 rpm, 77 bars under 50 Hz"
+    assert stroboscope_bars(78.26) == {60: 92}
+    assert stroboscope_bars(77.92) == {50: 77}
     assert cents_of_ratio(STANDARD_RPM / (3000.0 / 38.5)) == pytest.approx(7.51, abs=0.01)
-    assert stroboscope_name(80.0) == "80.00 rpm, 90 bars under 60 Hz or 75 bars under 50 Hz"
-    assert stroboscope_name(78.8) is None
+    assert stroboscope_bars(80.0) == {60: 90, 50: 75}
+    assert stroboscope_bars(78.8) == {}
     # 87 bars under 60 Hz are 82.76 rpm; a speed 1 cent beside it is another one
-    assert stroboscope_name(82.71) is None
+    assert stroboscope_bars(82.71) == {}
 
 
 def test_standard_tolerance_of_recording_speed() -> None:
@@ -102,10 +102,10 @@ def test_hum_read_slow_tells_the_speed() -> None:
     assert line.hz == pytest.approx(58.9, abs=0.005)
     right, wrong = hum_evidence(np.array([32.0, -68.0]), [line.hz])
     assert right - wrong > 2.0
-    assert "60 Hz" in hum_words(32.0, [line.hz])
-    assert hum_words(-68.0, [line.hz]) == ""
+    assert hum_at_mains(32.0, [line.hz]) == (line.hz, 60)
+    assert hum_at_mains(-68.0, [line.hz]) is None
     # hum of the transfer itself says nothing
-    assert (hum_evidence(np.array([32.0]), [60.0])[0], hum_words(32.0, [60.0])) == (0.0, "")
+    assert (hum_evidence(np.array([32.0]), [60.0])[0], hum_at_mains(32.0, [60.0])) == (0.0, None)
 
 
 def test_invariants_of_a_speed_correction() -> None:

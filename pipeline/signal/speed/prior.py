@@ -105,13 +105,13 @@ def hum_evidence(offset_cents: Floats, hum_hz: Sequence[float]) -> Floats:
     return total
 
 
-def hum_words(offset_cents: float, hum_hz: Sequence[float]) -> str:
-    """What hum says for a correction, in words; "" if nothing."""
+def hum_at_mains(offset_cents: float, hum_hz: Sequence[float]) -> tuple[float, int] | None:
+    """The first line of hum in Hz that a correction brings to mains frequency, and that frequency; None if none."""
     for hz in hum_hz:
         for mains, cents in zip((50, 60), _wanted(hz) or (), strict=False):
             if abs(offset_cents - cents) < 2.5 * _HUM_SD:
-                return f"hum at {hz:.2f} Hz becomes {mains} Hz"
-    return ""
+                return hz, mains
+    return None
 
 
 def _wanted(hz: float) -> tuple[float, float] | None:
@@ -120,15 +120,10 @@ def _wanted(hz: float) -> tuple[float, float] | None:
     return None if min(abs(fifty), abs(sixty)) < _HUM_OF_TRANSFER else (fifty, sixty)
 
 
-def stroboscope_name(rpm: float) -> str | None:
-    """The stroboscope speed that a written speed is, in words, or None.
+def stroboscope_bars(rpm: float) -> dict[int, int]:
+    """Bars of the stroboscope disc that stand still at a written speed, by mains frequency in Hz; empty if none do.
 
     Only for speeds that somebody wrote down: half of all speeds lie within 3 cents of one.
     """
-    names, exact = [], 0.0
-    for mains, turns in ((60, 7200.0), (50, 6000.0)):
-        bars = round(turns / rpm)
-        if abs(turns / bars - rpm) <= LADDER_RPM:
-            exact = turns / bars
-            names.append(f"{bars} bars under {mains} Hz")
-    return f"{exact:.2f} rpm, {' or '.join(names)}" if names else None
+    bars = {mains: round(120.0 * mains / rpm) for mains in (60, 50)}
+    return {mains: n for mains, n in bars.items() if abs(120.0 * mains / n - rpm) <= LADDER_RPM}

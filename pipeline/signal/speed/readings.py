@@ -13,8 +13,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
 
+from pipeline.signal.speed.evidence import KeyFit
 from pipeline.signal.speed.intonation import Level, NoteSet, level
-from pipeline.signal.speed.key import Key, at_shift, key_log_likelihoods, pitch_class_notes, string_evidence
+from pipeline.signal.speed.key import (
+    Key,
+    StringEvidence,
+    at_shift,
+    key_log_likelihoods,
+    pitch_class_notes,
+    string_evidence,
+)
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm, offset_density
 from pipeline.signal.speed.reference_pitch import ReferencePitch
 from pipeline.units import Floats
@@ -26,8 +34,6 @@ _TURN_SEMITONES = (0, -1, 1)
 _CHANGE_CENTS, _LEAST_TURN = 20.0, 0.002
 # How much less likely than the best, on the log scale, notes may be for the level under them to be looked for.
 _WORTH = 40.0
-# What is below this is not said of notes under the lowest string.
-_LEAST_BELOW = 0.5
 
 
 @dataclass(frozen=True)
@@ -120,8 +126,7 @@ class Candidate:
     turns : semitones by which each sudden change is larger than measured.
     base_cents, se_cents : the correction on the whole if A4 = 440 Hz, and its standard error given this reading.
     log_weight : log of prior times likelihood of all but A4, speed and hum.
-    words : what speaks for and against it.
-    against_key : in words, that the notes fit another key than the catalogue's; empty if they do not.
+    fit, strings : how the notes suit keys and open strings.
     """
 
     shift: int
@@ -130,8 +135,8 @@ class Candidate:
     se_cents: float
     key: Key
     log_weight: float
-    words: tuple[str, ...]
-    against_key: str
+    fit: KeyFit
+    strings: StringEvidence
 
 
 def candidates(side: SideEvidence) -> list[Candidate]:
@@ -211,8 +216,7 @@ class _Turned:
 
 def _draft(side: SideEvidence, turned: _Turned, shift: int, log_prior: float) -> Candidate:
     # a candidate at the level of equal temperament
-    key_weight, key, said, against_key = _key_evidence(side, turned.key_scores, shift)
-    words = [said]
+    key_weight, fit = _key_evidence(side, turned.key_scores, shift)
     strings = string_evidence(
         turned.semitone,
         side.notes.above_cents,
@@ -222,13 +226,9 @@ def _draft(side: SideEvidence, turned: _Turned, shift: int, log_prior: float) ->
         shift=shift,
     )
     base = 100.0 * shift - turned.sharp_cents
-    if strings.count:
-        words.append(f"{strings.still} of {strings.count} notes at open strings without vibrato")
-    if strings.below >= _LEAST_BELOW:
-        below = round(strings.below) or 1
-        words.append(f"{below} {'note' if below == 1 else 'notes'} below the lowest string")
     weight = log_prior + key_weight + strings.log_likelihood
-    return Candidate(shift, turned.turns, base, side.sharp_se, key, weight, tuple(words), against_key)
+    key = fit.given if fit.given is not None and fit.fits else fit.best
+    return Candidate(shift, turned.turns, base, side.sharp_se, key, weight, fit, strings)
 
 
 def _levelled(turned: _Turned, draft: Candidate) -> Candidate:
@@ -236,24 +236,11 @@ def _levelled(turned: _Turned, draft: Candidate) -> Candidate:
     return replace(draft, base_cents=draft.base_cents - tuned.above_cents, se_cents=tuned.se_cents)
 
 
-def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[float, Key, str, str]:
+def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[float, KeyFit]:
     best = Key.of_number(int(np.argmax(key_scores))).shifted(shift)
     anything = float(logsumexp(key_scores)) - float(np.log(24.0))
     if side.key is None:
-        return anything, best, f"key unknown, the notes fit {best.name} best", ""
+        return anything, KeyFit(best, None, fits=True)
     given = at_shift(key_scores, key=side.key, shift=shift) + float(np.log(side.key_trust))
     other = anything + float(np.log(1.0 - side.key_trust))
-    weight = float(np.logaddexp(given, other))
-    if given >= other or best == side.key:
-        return weight, side.key, f"the catalogue's key {side.key.name} fits", ""
-    said = f"pitch content fits {best.name} better than the catalogue's {side.key.name}"
-    said += _transposed_words(best, side.key)
-    return weight, best, said, said
-
-
-def _transposed_words(sounded: Key, printed: Key) -> str:
-    steps = (sounded.tonic - printed.tonic + 5) % 12 - 5
-    if sounded.minor != printed.minor or not steps:
-        return ""
-    semitones = "a semitone" if abs(steps) == 1 else f"{abs(steps)} semitones"
-    return f", as if transposed by {semitones} {'up' if steps > 0 else 'down'}"
+    return float(np.logaddexp(given, other)), KeyFit(best, side.key, fits=given >= other or best == side.key)

@@ -14,7 +14,8 @@ from scipy.optimize import brentq
 from scipy.special import logsumexp, ndtr
 from scipy.stats import norm
 
-from pipeline.signal.speed.prior import hum_evidence, hum_words, rpm_of_cents
+from pipeline.signal.speed.evidence import Evidence, SessionSpeed
+from pipeline.signal.speed.prior import hum_at_mains, hum_evidence, rpm_of_cents
 from pipeline.signal.speed.readings import Candidate, SideEvidence, candidates
 from pipeline.signal.speed.reference_pitch import GRID_CENTS, ReferencePitch
 from pipeline.units import A4_HZ, Floats, playing_rpm, ratio_of_cents
@@ -26,6 +27,8 @@ _SPEED_GRID = np.arange(-700.0, 701.0, 2.0)
 _TINY = 1e-300
 # readings this much less likely than the best, on the log scale, are not weighed
 _NEGLIGIBLE = 30.0
+# how closely a session's speed must be known to be named as evidence, sd in cents (common practice, no source)
+_VAGUE_CENTS = 60.0
 LISTED_SEMITONES = 2
 """Readings so near the first are always there, however unlikely."""
 LIMITS = (0.025, 0.975)
@@ -33,7 +36,7 @@ LIMITS = (0.025, 0.975)
 
 @dataclass(frozen=True)
 class Reading:
-    """One way to read a side; ``reason`` says in words what speaks for and against it, ``against_key`` against the key.
+    """One way to read a side, with what speaks for and against it.
 
     ``offset_cents`` is the correction at ``reference_pitch_hz``, ``offset_se`` its standard error given the reading;
     ``turns`` are semitones by which each sudden change is larger than measured.
@@ -47,8 +50,7 @@ class Reading:
     shift: int
     turns: tuple[int, ...]
     probability: float
-    reason: str
-    against_key: str = ""
+    evidence: Evidence | SessionSpeed
 
 
 @dataclass(frozen=True)
@@ -57,8 +59,7 @@ class SettledSide:
 
     ``low_cents`` and ``high_cents`` hold the correction with 95 % over all readings, A4 and intonation;
     ``low_hz`` and ``high_hz`` hold A4. ``outlier_probability`` is that of not sharing its session's speed, None for a
-    side by itself; ``session_cents`` is the playing speed (cents above 78.26 rpm) that its session's other sides lead
-    to expect.
+    side by itself; ``session`` is what its session's other sides lead to expect.
     """
 
     readings: tuple[Reading, ...]
@@ -67,7 +68,7 @@ class SettledSide:
     low_hz: float
     high_hz: float
     outlier_probability: float | None
-    session_cents: float | None
+    session: SessionSpeed | None
 
     def chance(self, reading: Reading) -> float:
         """Probability that the notes are those of a reading, whatever A4 was."""
@@ -197,7 +198,7 @@ def _tied(sides: list[_Weighed]) -> dict[str, SettledSide]:
         mean = float(speed @ _SPEED_GRID / speed.sum())
         sd = float(np.sqrt(max(float(speed @ (_SPEED_GRID - mean) ** 2 / speed.sum()), 0.0)))
         outlying = 1.0 - sum(inside[i]) / float(table.sum())
-        settled[one.side.name] = _settled(one, table, outlying, (mean, sd))
+        settled[one.side.name] = _settled(one, table, outlying, SessionSpeed(rpm_of_cents(mean), sd, len(sides) - 1))
     return settled
 
 
@@ -205,17 +206,16 @@ def _turned(one: _Weighed) -> float:
     return float(one.side.playing_cents(np.zeros(1))[0])
 
 
-def _settled(one: _Weighed, joint: Floats, outlying: float | None, session: tuple[float, float] | None) -> SettledSide:
+def _settled(one: _Weighed, joint: Floats, outlying: float | None, session: SessionSpeed | None) -> SettledSide:
     # joint (n, m): unnormalised posterior of candidates and A4
     joint = joint / joint.sum()
     masses = np.array([reference.masses() for reference in one.side.references])
     named = masses / (masses.sum(axis=0) + _TINY)
-    words = ""
-    if session is not None and session[1] < 60.0:
-        rpm = rpm_of_cents(session[0])
-        words = f"the session's other sides lead to expect {rpm:.2f} rpm (within {session[1]:.0f} cents)"
+    expected = None
+    if session is not None and session.within_cents < _VAGUE_CENTS:
+        expected = session
     readings = [
-        _reading(one, c, reference, joint[c] * named[r], words)
+        _reading(one, c, reference, joint[c] * named[r], expected)
         for c in range(len(one.found))
         for r, reference in enumerate(one.side.references)
     ]
@@ -223,7 +223,7 @@ def _settled(one: _Weighed, joint: Floats, outlying: float | None, session: tupl
     low, high = (_quantile(one, joint, share) for share in LIMITS)
     pitch = np.cumsum(joint.sum(axis=0))
     low_hz, high_hz = (A4_HZ * float(ratio_of_cents(np.interp(share, pitch, GRID_CENTS + 0.5))) for share in LIMITS)
-    return SettledSide(tuple(readings), low, high, low_hz, high_hz, outlying, session[0] if session else None)
+    return SettledSide(tuple(readings), low, high, low_hz, high_hz, outlying, session)
 
 
 def _quantile(one: _Weighed, joint: Floats, share: float) -> float:
@@ -236,7 +236,9 @@ def _quantile(one: _Weighed, joint: Floats, share: float) -> float:
     return float(brentq(beyond, at.min() - 10.0 * se.max(), at.max() + 10.0 * se.max(), xtol=1e-3))
 
 
-def _reading(one: _Weighed, index: int, reference: ReferencePitch, mass: Floats, session_words: str) -> Reading:
+def _reading(
+    one: _Weighed, index: int, reference: ReferencePitch, mass: Floats, session: SessionSpeed | None
+) -> Reading:
     side, candidate = one.side, one.found[index]
     probability = float(mass.sum())
     # what was stated is kept; what was only assumed is estimated with the speed
@@ -245,20 +247,11 @@ def _reading(one: _Weighed, index: int, reference: ReferencePitch, mass: Floats,
         pitch = float(mass @ GRID_CENTS) / probability
     hz, offset = A4_HZ * float(ratio_of_cents(pitch)), candidate.base_cents + pitch
     rpm: float | None = None
-    words = [f"A4 = {hz:.4g} Hz {reference.origin}", *candidate.words]
-    for change, turn in zip(side.changes, candidate.turns, strict=True):
-        if turn:
-            size = -(change.cents + 100.0 * turn)
-            words.append(f"the sudden change at {change.time_s:.2f} s taken as {size:+.0f} cents")
-    hum = hum_words(offset, side.hum_hz)
-    words += [hum] if hum else []
+    labels: tuple[str, ...] = ()
     if side.turntable_counts and side.turntable_rpm is not None:
         rpm = playing_rpm(turntable_rpm=side.turntable_rpm, speed_ratio=float(ratio_of_cents(offset)))
-        words += [
-            f"usual at the label ({label.source})" for label in side.labels if label.low_rpm <= rpm <= label.high_rpm
-        ]
-    if session_words:
-        words.append(session_words)
+        labels = tuple(label.source for label in side.labels if label.low_rpm <= rpm <= label.high_rpm)
+    turned = zip(side.changes, candidate.turns, strict=True)
     return Reading(
         offset_cents=offset,
         offset_se=candidate.se_cents,
@@ -268,6 +261,13 @@ def _reading(one: _Weighed, index: int, reference: ReferencePitch, mass: Floats,
         shift=candidate.shift,
         turns=candidate.turns,
         probability=probability,
-        reason="; ".join(words),
-        against_key=candidate.against_key,
+        evidence=Evidence(
+            pitch_origin=reference.origin,
+            key=candidate.fit,
+            strings=candidate.strings,
+            changes=tuple((change.time_s, -(change.cents + 100.0 * turn)) for change, turn in turned if turn),
+            hum=hum_at_mains(offset, side.hum_hz),
+            labels=labels,
+            session=session,
+        ),
     )

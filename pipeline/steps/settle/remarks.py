@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.signal.speed.prior import rpm_of_cents, stroboscope_name
+from pipeline.signal.speed.prior import stroboscope_bars
+from pipeline.steps.settle.evidence_words import against_key
 from pipeline.units import cents_of_ratio, rpm_of_hz
 
 if TYPE_CHECKING:
@@ -92,11 +93,19 @@ def _on_decision(known: Known) -> list[str]:
         return []
     decision = known["decision"]
     said = [f"ruled by {decision['decided_by']} on {decision['decided_on']}: {decision['reason']}"]
-    name = stroboscope_name(decision["playing_rpm"]) if decision["playing_rpm"] is not None else None
-    said += [f"a stroboscope speed, {name}"] if name else []
+    said += _stroboscope(decision["playing_rpm"])
     if known["already_corrected"] == "yes":
         said.append("the transfer counts as already corrected: make sure that this ruling is not a second correction")
     return said
+
+
+def _stroboscope(rpm: float | None) -> list[str]:
+    bars = stroboscope_bars(rpm) if rpm is not None else {}
+    if not bars:
+        return []
+    mains, count = next(reversed(bars.items()))
+    names = " or ".join(f"{count} bars under {mains} Hz" for mains, count in bars.items())
+    return [f"a stroboscope speed, {120.0 * mains / count:.2f} rpm, {names}"]
 
 
 def _on_reference(known: Known, settled: SettledSide, first: Reading) -> list[str]:
@@ -107,7 +116,8 @@ def _on_reference(known: Known, settled: SettledSide, first: Reading) -> list[st
 
 
 def _on_key(first: Reading) -> list[str]:
-    return [first.against_key] if first.against_key else []
+    said = against_key(first.evidence)
+    return [said] if said else []
 
 
 def _on_rival(settled: SettledSide, known: Known) -> list[str]:
@@ -128,10 +138,9 @@ def _played(reading: Reading) -> str:
 
 def _on_session(settled: SettledSide) -> list[str]:
     share = settled.outlier_probability
-    if share is None or settled.session_cents is None or share < _OUTLIER:
+    if share is None or settled.session is None or share < _OUTLIER:
         return []
-    rpm = rpm_of_cents(settled.session_cents)
-    return [f"disagrees with its session, whose other sides play at {rpm:.2f} rpm"]
+    return [f"disagrees with its session, whose other sides play at {settled.session.rpm:.2f} rpm"]
 
 
 def _on_changes(jumps: Sequence[tuple[float, float]]) -> list[str]:

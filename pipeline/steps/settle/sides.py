@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.instruments import INSTRUMENTS
 from pipeline.settings import SettleSettings
 from pipeline.signal.speed.correction import SharpCurve, helped_by_session, speed_ratio, time_grid
+from pipeline.signal.speed.evidence import SessionSpeed
 from pipeline.signal.speed.key import parse_key
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm
 from pipeline.signal.speed.readings import Change, Notes, SideEvidence
@@ -22,6 +23,7 @@ from pipeline.signal.speed.session import (
 )
 from pipeline.signal.tuning.wow import Wow
 from pipeline.steps.base import Outcome, StepInput, StepOutput
+from pipeline.steps.settle.evidence_words import reason
 from pipeline.steps.settle.facts import pitches_of
 from pipeline.steps.settle.remarks import decision_cents, remarks
 from pipeline.units import Z_95, Floats, cents_of_ratio, playing_rpm, ratio_of_cents
@@ -248,8 +250,6 @@ def _offered(known: Mapping[str, Any], mates: list[dict[str, Any]]) -> Reading |
     cents, sd = shared_speed(cents_of_rpm([row["playing_rpm"] for row in settled]))
     offset = cents - float(cents_of_rpm(turntable))
     rpm = playing_rpm(turntable_rpm=turntable, speed_ratio=float(ratio_of_cents(offset)))
-    others = "other side plays" if len(settled) == 1 else f"{len(settled)} other sides play"
-    said = f"the session's {others} at {rpm:.2f} rpm (another within {sd:.0f} cents of it)"
     return Reading(
         offset_cents=offset,
         offset_se=sd,
@@ -259,7 +259,7 @@ def _offered(known: Mapping[str, Any], mates: list[dict[str, Any]]) -> Reading |
         shift=0,
         turns=(),
         probability=1.0 - OUTLIER_SHARE,
-        reason=f"{said}; nothing on this side itself speaks for it or against it, so it is not applied",
+        evidence=SessionSpeed(rpm, sd, len(settled)),
     )
 
 
@@ -298,7 +298,7 @@ def _alternatives(name: str, readings: list[Reading], counted: bool) -> pl.DataF
             "reference_pitch_hz": reading.reference_pitch_hz,
             "key": reading.key or None,
             "probability": reading.probability,
-            "reason": reading.reason,
+            "reason": reason(reading),
         }
         for rank, reading in enumerate(readings, start=1)
     ]

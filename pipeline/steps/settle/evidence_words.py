@@ -1,0 +1,63 @@
+"""What speaks for and against a reading of a side's speed, in words; the only place where that is worded."""
+
+from pipeline.signal.speed.evidence import Evidence, KeyFit, SessionSpeed
+from pipeline.signal.speed.key import Key, StringEvidence
+from pipeline.signal.speed.session import Reading
+
+_LEAST_BELOW = 0.5  # fewer notes below the lowest string than this are not worth a word
+
+
+def reason(reading: Reading) -> str:
+    """What a reading rests on, joined by semicolons."""
+    evidence = reading.evidence
+    if isinstance(evidence, SessionSpeed):
+        return _offered(evidence)
+    said = [f"A4 = {reading.reference_pitch_hz:.4g} Hz {evidence.pitch_origin}", _key(evidence.key)]
+    said += _strings(evidence.strings)
+    said += [f"the sudden change at {at:.2f} s taken as {cents:+.0f} cents" for at, cents in evidence.changes]
+    if evidence.hum is not None:
+        hz, mains = evidence.hum
+        said.append(f"hum at {hz:.2f} Hz becomes {mains} Hz")
+    said += [f"usual at the label ({source})" for source in evidence.labels]
+    if evidence.session is not None:
+        rpm, sd = evidence.session.rpm, evidence.session.within_cents
+        said.append(f"the session's other sides lead to expect {rpm:.2f} rpm (within {sd:.0f} cents)")
+    return "; ".join(said)
+
+
+def against_key(evidence: Evidence | SessionSpeed) -> str:
+    """That the notes fit another key than the catalogue's; "" if they do not."""
+    return "" if isinstance(evidence, SessionSpeed) or evidence.key.fits else _key(evidence.key)
+
+
+def _offered(speed: SessionSpeed) -> str:
+    others = "other side plays" if speed.sides == 1 else f"{speed.sides} other sides play"
+    said = f"the session's {others} at {speed.rpm:.2f} rpm (another within {speed.within_cents:.0f} cents of it)"
+    return f"{said}; nothing on this side itself speaks for it or against it, so it is not applied"
+
+
+def _key(key: KeyFit) -> str:
+    if key.given is None:
+        return f"key unknown, the notes fit {key.best.name} best"
+    if key.fits:
+        return f"the catalogue's key {key.given.name} fits"
+    said = f"pitch content fits {key.best.name} better than the catalogue's {key.given.name}"
+    return said + _transposed(key.best, key.given)
+
+
+def _transposed(sounded: Key, printed: Key) -> str:
+    steps = (sounded.tonic - printed.tonic + 5) % 12 - 5
+    if sounded.minor != printed.minor or not steps:
+        return ""
+    semitones = "a semitone" if abs(steps) == 1 else f"{abs(steps)} semitones"
+    return f", as if transposed by {semitones} {'up' if steps > 0 else 'down'}"
+
+
+def _strings(strings: StringEvidence) -> list[str]:
+    said = []
+    if strings.count:
+        said.append(f"{strings.still} of {strings.count} notes at open strings without vibrato")
+    if strings.below >= _LEAST_BELOW:
+        below = round(strings.below) or 1
+        said.append(f"{below} {'note' if below == 1 else 'notes'} below the lowest string")
+    return said

@@ -1,0 +1,60 @@
+"""Evidence for a reading, put into words."""
+
+from dataclasses import replace
+
+import pytest
+
+from pipeline.signal.speed.evidence import Evidence, KeyFit, SessionSpeed
+from pipeline.signal.speed.key import Key, StringEvidence
+from pipeline.signal.speed.session import Reading
+from pipeline.steps.settle.evidence_words import against_key, reason
+
+D, E_FLAT, E_MINOR = Key(2, False), Key(3, False), Key(4, True)
+PLAIN = Evidence("assumed", KeyFit(D, None, True), StringEvidence(0.0, 0, 0, 0.2), (), None, (), None)
+
+
+def reading(evidence: Evidence | SessionSpeed) -> Reading:
+    return Reading(0.0, 1.0, 78.26, 439.96, "D major", 0, (), 0.9, evidence)
+
+
+@pytest.mark.parametrize(
+    ("known", "said"),
+    [
+        ({}, "key unknown, the notes fit D major best"),
+        ({"key": KeyFit(D, D, True)}, "the catalogue's key D major fits"),
+        (
+            {"key": KeyFit(D, E_FLAT, False)},
+            "pitch content fits D major better than the catalogue's E flat major, as if transposed by a semitone down",
+        ),
+        ({"key": KeyFit(D, E_MINOR, False)}, "pitch content fits D major better than the catalogue's E minor"),
+        (
+            {"strings": StringEvidence(0.0, 3, 4, 0.6)},
+            "key unknown, the notes fit D major best; 3 of 4 notes at open strings without vibrato; "
+            "1 note below the lowest string",
+        ),
+        (
+            {
+                "changes": ((61.0, -55.0),), "hum": (51.468, 50), "labels": ("a", "b"),
+                "session": SessionSpeed(76.034, 4.2, 2),
+            },
+            "key unknown, the notes fit D major best; the sudden change at 61.00 s taken as -55 cents; "
+            "hum at 51.47 Hz becomes 50 Hz; usual at the label (a); usual at the label (b); "
+            "the session's other sides lead to expect 76.03 rpm (within 4 cents)",
+        ),
+    ],
+)  # fmt: skip
+def test_each_kind_of_evidence_is_said(known: dict[str, object], said: str) -> None:
+    assert reason(reading(replace(PLAIN, **known))) == f"A4 = 440 Hz assumed; {said}"
+
+
+def test_only_a_key_that_does_not_fit_speaks_against_the_catalogue() -> None:
+    assert against_key(PLAIN) == against_key(SessionSpeed(78.0, 3.0, 1)) == ""
+    assert against_key(replace(PLAIN, key=KeyFit(D, D, True))) == ""
+    assert against_key(replace(PLAIN, key=KeyFit(E_MINOR, D, False))).startswith("pitch content fits E minor better")
+
+
+@pytest.mark.parametrize(("sides", "said"), [(1, "other side plays"), (2, "2 other sides play")])
+def test_a_speed_that_is_only_offered_says_so(sides: int, said: str) -> None:
+    words = reason(reading(SessionSpeed(76.5, 3.3, sides)))
+    assert words.startswith(f"the session's {said} at 76.50 rpm (another within 3 cents of it); ")
+    assert words.endswith("so it is not applied")
