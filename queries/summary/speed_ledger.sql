@@ -1,28 +1,4 @@
 with
-alternative as (
-    select
-        reading.transfer_id,
-        max(reading.probability) filter (
-            where reading.rank = 1 and speed.estimated_state <> 'unmeasurable'
-        ) as probability,
-        max(reading.reason) filter (where reading.rank = 1) as evidence,
-        string_agg(
-            coalesce(printf('%.2f rpm', reading.playing_rpm), printf('%+.1f cents', reading.offset_cents))
-            || printf(', A4 = %.1f Hz', reading.reference_pitch_hz)
-            || coalesce(', ' || reading.key, '')
-            || case
-                when reading.probability > 0.99 then ' (>99 %)'
-                when reading.probability < 0.001 then ' (<0.1 %)'
-                when reading.probability < 0.01 then printf(' (%.1f %%)', 100 * reading.probability)
-                else printf(' (%.0f %%)', 100 * reading.probability)
-            end,
-            '; ' order by reading.rank
-        ) filter (where reading.rank > 1 or speed.estimated_state = 'unmeasurable') as alternatives,
-    from base.speed_alternative as reading
-    left join base.speed
-        on speed.transfer_id = reading.transfer_id
-    group by reading.transfer_id
-),
 carried as (
     select
         side_take.side_id,
@@ -52,7 +28,7 @@ select
     speed.reference_pitch_low_hz,
     speed.reference_pitch_high_hz,
     speed.key,
-    alternative.probability,
+    case when speed.estimated_state <> 'unmeasurable' then first_reading.probability end as probability,
     speed.drift_range_cents,
     speed.wow_hz,
     speed.wow_cents,
@@ -63,8 +39,12 @@ select
     speed.jump_from_s,
     speed.jump_to_s,
     speed.jump_cents,
-    alternative.evidence,
-    alternative.alternatives,
+    first_reading.reason as evidence,
+    rival.playing_rpm as rival_playing_rpm,
+    rival.offset_cents as rival_offset_cents,
+    rival.reference_pitch_hz as rival_reference_pitch_hz,
+    rival.key as rival_key,
+    speed.rival_probability,
     speed.estimated_state,
     1200 * log2(speed.estimated_speed_ratio) as estimated_offset_cents,
     speed.decided_by,
@@ -78,7 +58,9 @@ left join base.speed
     on speed.transfer_id = transfer.transfer_id
 left join base.tuning
     on tuning.transfer_id = transfer.transfer_id
-left join alternative
-    on alternative.transfer_id = transfer.transfer_id
+left join base.speed_alternative as first_reading
+    on first_reading.transfer_id = transfer.transfer_id and first_reading.rank = 1
+left join base.speed_alternative as rival
+    on rival.transfer_id = speed.transfer_id and rival.rank = speed.rival_rank
 left join base.speed_decision
     on speed_decision.transfer_id = transfer.transfer_id

@@ -39,6 +39,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             {
                 "transfer_id": "t1", **SPEED, "state": "ambiguous", "jump_count": 1, "jump_s": 30.0,
                 "jump_from_s": 29.0, "jump_to_s": 31.0, "jump_cents": 25.0, "remark": "perhaps transposed",
+                "rival_rank": 2, "rival_probability": 0.07,
             },
             {
                 "transfer_id": "t2", **SPEED, "state": "decided", "offset_cents": 5.0, "decided_by": "A. Listener",
@@ -78,7 +79,8 @@ def test_every_transfer_has_its_line(folder: Path) -> None:
     first = rows["t1"]
     assert (first["takes"], first["session_id"], first["probability"]) == ("k1, k2", "spring", 0.9)
     assert first["evidence"] == "the catalogue's key fits"
-    assert first["alternatives"] == ("+80.0 cents, A4 = 440.0 Hz, E flat major (6 %); 73.00 rpm, A4 = 440.0 Hz (4 %)")
+    rival = ("playing_rpm", "offset_cents", "reference_pitch_hz", "key", "probability")
+    assert [first[f"rival_{name}"] for name in rival] == [None, 80.0, 440.0, "E flat major", 0.07]
     # 1200 log2 of the limits over the value is 12 cents below and 8 above
     assert first["playing_rpm_low"] == pytest.approx(77.36 * 2 ** (-12 / 1200))
     assert first["playing_rpm_high"] == pytest.approx(77.36 * 2 ** (8 / 1200))
@@ -87,10 +89,11 @@ def test_every_transfer_has_its_line(folder: Path) -> None:
     assert (ruled["decided_by"], ruled["decision_reason"]) == ("A. Listener", "by ear")
     assert ruled["estimated_offset_cents"] == pytest.approx(-20.0)
     assert (rows["t3"]["state"], rows["t3"]["offset_cents"]) == ("not measured", None)
-    # what a session offers to a side that says nothing is an alternative, not the reading that is used
+    # what a session offers to a side that says nothing is not the reading that is used
     offered = rows["t4"]
     assert (offered["state"], offered["offset_cents"], offered["probability"]) == ("unmeasurable", 0.0, None)
-    assert offered["alternatives"] == "76.92 rpm, A4 = 440.0 Hz (92 %)"
+    assert offered["evidence"] == "its session's speed, not applied"
+    assert {offered[f"rival_{name}"] for name in rival} == {None}
 
 
 def test_one_transfer_or_none(folder: Path) -> None:
@@ -112,7 +115,7 @@ def test_the_command_prints_the_ledger_and_one_side(folder: Path) -> None:
     # a sudden change is told once
     one = runner.invoke(app, ["speed", str(folder), "t1"]).output
     assert table.output.count("suddenly") == 1
-    assert one.count("30.00 s") == 1
+    assert one.count("0:30.000") == 1
     assert "over all readings −32 to −12 cents (95 %), A4 437.0 to 442.0 Hz" in " ".join(one.split())
     side = runner.invoke(app, ["speed", str(folder), "t2"])
     assert "by ear" in side.output

@@ -189,6 +189,7 @@ def _tables(
         "jump_cents": -greatest[1] if greatest else None,
         "estimated_state": estimated,
         "estimated_speed_ratio": estimated_ratio,
+        **_rival(settled, readings),
         "decided_by": decision["decided_by"] if decision else None,
         "remark": remarks(
             tuning, known, settled, first, estimated=estimated, jumps=curve.jumps if curve else (), offered=offered
@@ -268,6 +269,13 @@ def _state(settled: SettledSide | None, odds: float) -> str:
         return "unmeasurable"
     rival = settled.rival()
     return "ambiguous" if rival is not None and settled.chance(settled.readings[0]) < odds * rival[1] else "estimated"
+
+
+def _rival(settled: SettledSide | None, readings: list[Reading]) -> dict[str, Any]:
+    rival = settled.rival() if settled else None
+    if rival is None or rival[0] not in readings:
+        return {"rival_rank": None, "rival_probability": None}
+    return {"rival_rank": readings.index(rival[0]) + 1, "rival_probability": rival[1]}
 
 
 def _reference(decision: Mapping[str, Any] | None, first: Reading | None, known: Mapping[str, Any]) -> float:
