@@ -14,7 +14,7 @@ import pytest
 import pipeline
 
 PACKAGE = Path(pipeline.__file__).parent
-BASICS = {"compiled", "errors", "instruments", "learned_from", "overlap", "units", "settings", "resources"}
+BASICS = {"compiled", "errors", "instruments", "kinds", "learned_from", "overlap", "units", "settings", "resources"}
 SIBLINGS = {"signal", "stats", "store"}
 STEPS = BASICS | SIBLINGS | {"steps"}
 ENGINE = STEPS | {"engine"}
@@ -37,7 +37,7 @@ SIGNAL_DOORS = {
     "tuning": set(),
     "speed": {"tuning"},
     "slides": set(),
-    "hand": {"slides"},
+    "hand": set(),
     "chords": {"hand", "slides"},
     "recovery": {"slides", "synth"},
     "synth": set(),

@@ -12,6 +12,7 @@ from pipeline.answers.number_words import clock_words, count_words, minutes_word
 from pipeline.cli.console import console as a_console
 from pipeline.cli.fitting import Column, print_columns
 from pipeline.errors import UsageError
+from pipeline.kinds import Kind
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.schema import Relation
 
@@ -50,12 +51,9 @@ _FIRST = (
 )
 _CORRECTED = ("slides_per_100_transitions_corrected", "ratio_corrected")
 # Of a summary of which finger slid, which finger it was.
-_FINGERS = (
-    "share_departing_finger",
-    "share_arriving_finger",
-    "share_same_finger",
-    "share_two_finger",
-    "share_into_note",
+_FINGERS = tuple(
+    f"share_{kind}"
+    for kind in (Kind.DEPARTING_FINGER, Kind.ARRIVING_FINGER, Kind.SAME_FINGER, Kind.TWO_FINGER, Kind.INTO_NOTE)
 )
 COUNTS = (
     "takes",
@@ -160,7 +158,7 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
     ids = {name for name in names if name.endswith("_id") and name.removesuffix("_id") in names}
     heads = {name.removesuffix("_id") if name in ids else name for name in key}
     rest = [name for name in names if name not in heads and name not in ids]
-    brief = [name for name in (*_BRIEF, *(_FINGERS if "departing_finger" in names else ())) if name in rest]
+    brief = [name for name in (*_BRIEF, *(_FINGERS if Kind.DEPARTING_FINGER in names else ())) if name in rest]
     if brief and len(names) > MANY:
         rest = [name for name in rest if name in brief or _labels(name, frame)]
         rest = [name for name in rest if not _tells_nothing(name, frame, key)]

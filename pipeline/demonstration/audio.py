@@ -15,7 +15,7 @@ import numpy as np
 import soundfile
 
 from pipeline.demonstration.works import Work, read_works
-from pipeline.signal.slides.kinds import KINDS
+from pipeline.kinds import KINDS
 from pipeline.signal.synth.known_melody import Line
 from pipeline.signal.synth.plan import Truth
 from pipeline.signal.synth.plans import random_plan

@@ -9,9 +9,9 @@ from urllib.parse import quote
 import polars as pl
 
 from pipeline.answers.number_words import count_words, minutes_words, with_limits
+from pipeline.kinds import KINDS
 from pipeline.pages import charts
 from pipeline.pages.render import drawing
-from pipeline.signal.slides.kinds import KINDS
 from pipeline.stats.lineage import CERTAINTIES
 
 View = Callable[[str], pl.DataFrame]

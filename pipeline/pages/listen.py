@@ -16,10 +16,10 @@ from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.gather import gather
 from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, UsageError, typed
+from pipeline.kinds import KINDS
 from pipeline.pages import draw, pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
-from pipeline.signal.slides.kinds import KINDS
 from pipeline.store.adding.reviews import sample_name
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only

@@ -5,6 +5,7 @@ import numpy as np
 import polars as pl
 from matplotlib.figure import Figure
 
+from pipeline.kinds import Kind
 from pipeline.pages.charts import BLUE, GREY, INK, STYLE, svg
 from pipeline.signal.recovery.search import DEEPEST_DB
 from pipeline.stats.recovery import SURE_FROM_MS, Plantings, curves
@@ -68,5 +69,5 @@ def plantings_of(rows: pl.DataFrame) -> Plantings:
         side=np.zeros(rows.height, dtype=np.intp),
         duration_ms=rows["duration_ms"].to_numpy(),
         semitones=rows["interval_cents"].to_numpy() / 100.0,
-        broken=(rows["kind"] != "same_finger").to_numpy(),
+        broken=(rows["kind"] != Kind.SAME_FINGER).to_numpy(),
     )

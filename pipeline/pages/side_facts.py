@@ -16,7 +16,7 @@ from pipeline.answers.number_words import (
     probability_words,
     stroke_words,
 )
-from pipeline.signal.slides.kinds import KINDS
+from pipeline.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numba
 import numpy as np
 
+from pipeline.kinds import KINDS
 from pipeline.signal.hand import chain
 from pipeline.signal.hand.chain import IMPOSSIBLE, NONE, Bytes, Ints, Links, Slides
 from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, STOP_NAMES, doublings, scale_membership
@@ -27,7 +28,7 @@ SIZE = 2 * STOPS + 2 * MOVES
 Takes = list[tuple[str, str]]
 """Players and pieces."""
 OFF_SCALE = STOP_NAMES.index("off_scale")
-NO_SLIDES = Slides(np.zeros((0, 6)), *(np.zeros(0) for _ in range(5)))
+NO_SLIDES = Slides(np.zeros((0, len(KINDS))), *(np.zeros(0) for _ in range(5)))
 
 
 def parts(weights: Floats) -> tuple[Floats, Floats, Floats, Floats]:

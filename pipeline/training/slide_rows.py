@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.kinds import KINDS
 from pipeline.signal.slides.candidates import Candidate, candidates
-from pipeline.signal.slides.detect import MODEL_OF_KIND
 from pipeline.signal.slides.features import features
 from pipeline.signal.slides.frames import Frames, Line, TimeMap, prepare
-from pipeline.signal.slides.kinds import KINDS
+from pipeline.signal.slides.glide_fit import MODEL_OF_KIND
 from pipeline.signal.slides.measures import measure_slide
 from pipeline.signal.slides.notes import find_spans
 from pipeline.signal.synth.plan import Truth
@@ -71,7 +71,7 @@ def _label(frames: Frames, candidate: Candidate, start: float, end: float, truth
         return -1
     kind = KINDS.index(meant.planned.kind)
     read = measure_slide(
-        frames, candidate.with_model(MODEL_OF_KIND[kind]), kinds=_UNKNOWN, confidence=float("nan"), flags=()
+        frames, candidate.with_model(MODEL_OF_KIND[KINDS[kind]]), kinds=_UNKNOWN, confidence=float("nan"), flags=()
     )
     audible = (meant.transfer_audible_start_s, meant.transfer_audible_end_s)
     if overlap((read.transfer_audible_start_s, read.transfer_audible_end_s), audible) <= MATCH_IOU:

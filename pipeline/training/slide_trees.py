@@ -13,11 +13,10 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 
-from pipeline.signal.slides.kinds import KINDS
+from pipeline.kinds import NAMED_KINDS
 from pipeline.signal.slides.trees import Forest
 from pipeline.units import Floats
 
-LEARNED_KINDS = KINDS[:5]
 ACCEPT = {"max_iter": 800, "max_leaf_nodes": 24, "learning_rate": 0.045, "min_samples_leaf": 40}
 BOW = {"max_iter": 60, "max_leaf_nodes": 6, "learning_rate": 0.1, "min_samples_leaf": 30}
 SHARE = 0.27
@@ -39,7 +38,7 @@ def grow(
     held = kind >= 0
     accept = _classifier(ACCEPT, seed).fit(values, held)
     name = _classifier(NAME, seed).fit(values[held], kind[held])
-    arrays = {**forest_of(accept, 1).arrays("accept"), **forest_of(name, len(LEARNED_KINDS)).arrays("kind")}
+    arrays = {**forest_of(accept, 1).arrays("accept"), **forest_of(name, len(NAMED_KINDS)).arrays("kind")}
     line = _calibration(values, held, side, options=ACCEPT, seed=seed)
     learned = float(held.mean())
     line[1] += logit(SHARE) - logit(learned)

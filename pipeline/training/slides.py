@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.kinds import NAMED_KINDS, Kind, likeliest_named
 from pipeline.learned_from import names_array
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides import learned
 from pipeline.signal.slides.features import NAMES
-from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.training.crew import Crew
 from pipeline.training.scenes import REAL_SHARE, SAMPLE_RATE_HZ, training_side
@@ -35,11 +35,11 @@ SIDES = {"violin": 960, "viola": 240, "cello": 720}
 MORE_SIDES = {"violin": 800, "viola": 160, "cello": 560}
 MORE_FROM = 10_000
 MORE_KINDS = {
-    "same_finger": 0.4,
-    "departing_finger": 0.16,
-    "arriving_finger": 0.16,
-    "two_finger": 0.22,
-    "into_note": 0.06,
+    Kind.SAME_FINGER: 0.4,
+    Kind.DEPARTING_FINGER: 0.16,
+    Kind.ARRIVING_FINGER: 0.16,
+    Kind.TWO_FINGER: 0.22,
+    Kind.INTO_NOTE: 0.06,
 }
 HELD_BACK = {"violin": 24, "viola": 12, "cello": 24}
 HELD_BACK_FROM = 100_000
@@ -95,7 +95,7 @@ def figures(rows: Rows) -> dict[str, Any]:
     """How the weights in use do on rows not learned from, weighted to the share of slides that they are stated for."""
     judged = learned.judge(rows.values)
     confidence = np.array([j.confidence for j in judged])
-    kinds = np.array([int(np.argmax(j.kinds[:5])) for j in judged])
+    kinds = np.array([likeliest_named(j.kinds).place for j in judged])
     held, taken = rows.kind >= 0, confidence >= learned.LEAST_CONFIDENCE
     weight = np.where(held, SHARE / held.mean(), (1.0 - SHARE) / (1.0 - held.mean()))
     bins = np.minimum((confidence * 10).astype(int), 9)
@@ -112,7 +112,7 @@ def figures(rows: Rows) -> dict[str, Any]:
         "calibration_error": round(sum(gaps), 4),
         "kind_right": {
             name: round(float((kinds[rows.kind == k] == k).mean()), 4)
-            for k, name in enumerate(KINDS[:5])
+            for k, name in enumerate(NAMED_KINDS)
             if (rows.kind == k).any()
         },
     }

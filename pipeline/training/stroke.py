@@ -12,11 +12,11 @@ import numpy as np
 import numpy.typing as npt
 from sklearn.linear_model import LogisticRegression
 
+from pipeline.kinds import STROKES
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides import stroke
 from pipeline.signal.slides.detect import find_notes_and_slides
 from pipeline.signal.slides.frames import Line, prepare
-from pipeline.signal.slides.kinds import STROKES
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plan import PlannedSlide, Truth
 from pipeline.training.crew import Crew

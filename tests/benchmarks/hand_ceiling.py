@@ -13,9 +13,9 @@ from itertools import product
 
 import numpy as np
 
+from pipeline.kinds import KINDS
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
 from pipeline.signal.hand.passage import reconstruct
-from pipeline.signal.slides.kinds import KINDS
 from tests.helpers.fingered_passages import Note, _in_hand, _reposition_options, melody
 from tests.helpers.played_passages import BREAK_SEMITONES, LOST_BREAKS, Played, play, score
 

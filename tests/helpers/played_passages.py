@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.demonstration.compare import calibration_error
+from pipeline.kinds import KINDS
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
 from pipeline.signal.hand.played_line import Line
-from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.synth.plan import Plan
 from tests.helpers.fingered_passages import Note
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.signal.slides.kinds import KINDS
+from pipeline.kinds import KINDS
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plan import Plan, PlannedNote, PlannedSlide, TrueSlide, Truth
 from pipeline.training.slide_rows import rows_of_side

@@ -14,6 +14,7 @@ import numba
 import numpy as np
 
 from pipeline.compiled import bell
+from pipeline.kinds import Kind
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET, SMALLEST_OFFSET
 from pipeline.units import Floats
 
@@ -50,7 +51,8 @@ STEP_SEMITONES, OUTLIER_SHARE = 0.15, 0.05
 """Spread of the measured pitch of a break, and the share of breaks that says nothing about the fingers."""
 UNIFORM = 1.0 / 12.0
 """Density of the pitch of a break, per semitone, under a hand that says nothing about it."""
-SAME, DEPARTING, ARRIVING, TWO, INTO, CANNOT_TELL = range(6)
+SAME, DEPARTING, ARRIVING, TWO, INTO, CANNOT_TELL = (kind.place for kind in Kind)
+COUNT_OF_KINDS = len(Kind)
 GAP, NO_BREAK, BETWEEN = 0.3, 0.05, 0.3
 """Spread in semitones of a step's end about the note that it meets, and what a kind keeps that it does not fit."""
 # Shares of the kinds that a classifier's probabilities already contain; dividing by them leaves the evidence.
@@ -209,7 +211,7 @@ def slide_fit(
 ) -> float:
     """``kind_fit`` over all kinds, each by the evidence that the measured slide is of that kind."""
     fit = 0.0
-    for kind in range(6):
+    for kind in range(COUNT_OF_KINDS):
         if kinds[kind] > 1e-4:
             fit += (
                 kinds[kind]

@@ -13,13 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.kinds import KINDS, Kind
 from pipeline.signal.hand import chain
 from pipeline.signal.hand.chain import Arrays, Links, Slides
 from pipeline.signal.hand.fingerboard import HIGHEST_PLACE, Fingerboard, position_number
-from pipeline.signal.hand.heard import INTO, KIND_PRIOR, USUAL, kind_fit
+from pipeline.signal.hand.heard import KIND_PRIOR, USUAL, kind_fit
 from pipeline.signal.hand.passage import arrays
 from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
-from pipeline.signal.slides.kinds import KINDS
 from pipeline.units import Floats
 
 LEAST_PROBABILITY = 0.005
@@ -30,7 +30,7 @@ MOST_WAYS = 12
 class Way:
     """One way to make a slide: string index, fingers, hand places (semitones above the open string) and positions.
 
-    ``kind`` is the kind of slide that this way explains best, one of ``pipeline.signal.slides.kinds.KINDS``.
+    ``kind`` is the kind of slide that this way explains best, one of ``pipeline.kinds.KINDS``.
     """
 
     string: int
@@ -68,7 +68,7 @@ def ways_of_slide(
     Parameters
     ----------
     board : the instrument as tuned.
-    kinds : (6,) probabilities of ``pipeline.signal.slides.kinds.KINDS``.
+    kinds : (6,) probabilities of ``pipeline.kinds.KINDS``.
     from_midi, to_midi : the slide's ends, fractional MIDI.
     step_from_midi, step_to_midi : the break in it; NaN where the glide is unbroken.
     note_before : whether it leaves a held note; if not, the first pitch is only where the glide begins.
@@ -107,7 +107,7 @@ def ways_of_slide(
         by_position[named] = (likeliest, so_far + weight / total)
     ranked = sorted((-probability, hands) for hands, probability in by_position.values())[:MOST_WAYS]
     return [
-        Way(*hands, _kind(table, slides, hands) if note_before else KINDS[INTO], -less)
+        Way(*hands, _kind(table, slides, hands) if note_before else Kind.INTO_NOTE, -less)
         for less, hands in ranked
         if -less >= LEAST_PROBABILITY
     ]
@@ -182,6 +182,6 @@ def _kind(table: Arrays, slides: Slides, hands: _Hands) -> str:
             float(slides.to_midi[0] - slides.from_midi[0]),
             1.0,
         )
-        for kind in range(6)
+        for kind in range(len(KINDS))
     ]
     return KINDS[int(np.argmax(fits))]

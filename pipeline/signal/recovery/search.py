@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.kinds import Kind
 from pipeline.signal.recovery.partials import Samples
 from pipeline.signal.recovery.planting import Planting, planted
 from pipeline.signal.recovery.ringing import Change, measure_ringing
@@ -20,7 +21,7 @@ SHORTEST_S, LONGEST_S = 0.025, 0.4
 SMALLEST, LARGEST = 0.8, 12.5
 DEEPEST_DB = 6.0
 """Slides planted to fall further are found less often than such slides that were there (12 dB: .67 against .95)."""
-KINDS = {"same_finger": 0.4, "departing_finger": 0.3, "arriving_finger": 0.3}
+KIND_SHARES = {Kind.SAME_FINGER: 0.4, Kind.DEPARTING_FINGER: 0.3, Kind.ARRIVING_FINGER: 0.3}
 """Shares of the kinds planted, where the interval leaves room for a step and a glide of a tone (no source)."""
 HELD_S = 0.1
 """Of each note at least so much is left beside the slide."""
@@ -145,14 +146,14 @@ def _planting(line: Line, a: Note, b: Note, start_s: float, end_s: float, rng: n
         return float(midi_of_hz(hz, reference_pitch_hz=A4_HZ))
 
     low, high = pitch(start_s, a), pitch(end_s, b)
-    kind, step_from, step_to = "same_finger", None, None
+    kind, step_from, step_to = Kind.SAME_FINGER, None, None
     size, up = abs(high - low), 1.0 if high > low else -1.0
     if size > 2.7:
-        kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
+        kind = Kind(str(rng.choice(list(KIND_SHARES), p=list(KIND_SHARES.values()))))
         glided = up * float(rng.uniform(1.8, size - 0.9))
-        if kind == "departing_finger":
+        if kind == Kind.DEPARTING_FINGER:
             step_from, step_to = low + glided, high
-        elif kind == "arriving_finger":
+        elif kind == Kind.ARRIVING_FINGER:
             step_from, step_to = low, high - glided
     slide = PlannedSlide(0, 1, kind, start_s, end_s, low, high, step_from, step_to, shape=str(rng.choice(SHAPES)))
     return Planting(

@@ -15,18 +15,18 @@ from typing import Literal
 import numpy as np
 from scipy.special import logit
 
+from pipeline.kinds import likeliest_named
 from pipeline.signal.slides import approach, bowing, learned, rules, stroke
 from pipeline.signal.slides.candidates import Candidate, candidates
 from pipeline.signal.slides.features import NAMES, features
 from pipeline.signal.slides.frames import Frames, Line, TimeMap, prepare
-from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, SAME, TWO
+from pipeline.signal.slides.glide_fit import MODEL_OF_KIND
 from pipeline.signal.slides.measures import Slide, measure_slide
 from pipeline.signal.slides.notes import Note, Span, find_spans, measure_note
 from pipeline.signal.slides.rules import Judgement
 from pipeline.units import Floats, ms_of_s
 
 Acceptance = Literal["learned", "rules"]
-MODEL_OF_KIND = (SAME, DEPARTING, ARRIVING, TWO, ENTERING)
 LEAST_INTERVAL = 0.5
 CHANCE_GAP_S = 0.25
 HIDDEN_S = 0.06
@@ -121,7 +121,7 @@ def _slides(
     likely = [
         k for k in _without_conflict(found, judged) if judged[k].accepted and judged[k].confidence >= least_confidence
     ]
-    read = {k: found[k].with_model(MODEL_OF_KIND[int(np.argmax(judged[k].kinds[:5]))]) for k in likely}
+    read = {k: found[k].with_model(MODEL_OF_KIND[likeliest_named(judged[k].kinds)]) for k in likely}
     glides = [approach.smallest_glide(read[k]) for k in likely]
     begins = approach.approaches(frames, held)
     finger = approach.finger_probabilities(glides, held, begins)

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from pipeline.kinds import Kind
 from pipeline.units import Floats
 
 SIGMA = 0.20
@@ -26,6 +27,13 @@ LEAST_PART = 0.45
 """Semitones: the least glide beside a step."""
 
 JUMP, SAME, DEPARTING, ARRIVING, TWO, GRACE, ENTERING = range(7)
+MODEL_OF_KIND = {
+    Kind.SAME_FINGER: SAME,
+    Kind.DEPARTING_FINGER: DEPARTING,
+    Kind.ARRIVING_FINGER: ARRIVING,
+    Kind.TWO_FINGER: TWO,
+    Kind.INTO_NOTE: ENTERING,
+}
 SLIDE_MODELS = (SAME, DEPARTING, ARRIVING, TWO, ENTERING)
 MODEL_COST = np.array([0.0, 0.0, 2.0, 2.0, 6.0, 4.0, 2.0])
 """What each model must pay for its extra freedom, in units of squared sigma."""

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.kinds import KINDS
 from pipeline.signal.slides.candidates import Candidate
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, TWO
-from pipeline.signal.slides.kinds import KINDS
 from pipeline.units import hz_of_midi, ms_of_s
 
 GLISSANDO_THRESHOLD = 0.16
@@ -25,9 +25,9 @@ GLISSANDO_THRESHOLD = 0.16
 class Slide:
     """One slide; times of the transfer and corrected; pitches in fractional MIDI; numbers of its notes.
 
-    ``kinds`` holds the probabilities of ``pipeline.signal.slides.kinds.KINDS``, which sum to 1. ``glided_cents`` is
+    ``kinds`` holds the probabilities of ``pipeline.kinds.KINDS``, which sum to 1. ``glided_cents`` is
     ``interval_cents`` without the step. ``stroke`` says whose bow stroke carries the slide, ``strokes`` with what
-    probabilities, in the order of ``pipeline.signal.slides.kinds.STROKES``; told once all slides are known.
+    probabilities, in the order of ``pipeline.kinds.STROKES``; told once all slides are known.
     """
 
     from_note: int | None

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
+from pipeline.kinds import NAMED_KINDS, Kind
 from pipeline.signal.slides.features import NAMES
-from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, SAME, TWO, Fit
+from pipeline.signal.slides.glide_fit import ARRIVING, ENTERING, MODEL_OF_KIND, SAME, Fit
 from pipeline.units import Floats
 
 LEAST_GAIN = 10.0
@@ -22,7 +23,7 @@ STEP_SHARE = 0.1
 """A step is at least a semitone in the hand; in a wide glide a small one only mends the shape of the fit."""
 SHAPE = 0.15
 """Misfit of shape: 3 % of the interval, in units of the fit's sigma."""
-KINDS_OF_MODELS = (SAME, DEPARTING, ARRIVING, TWO)
+BETWEEN_NOTES = [MODEL_OF_KIND[kind] for kind in NAMED_KINDS if kind is not Kind.INTO_NOTE]
 _AT = {name: i for i, name in enumerate(NAMES)}
 
 
@@ -74,12 +75,11 @@ def kind_shares(fit: Fit, model: int, *, interval: float, silence_db: float) -> 
     """
     if model == ENTERING:
         return (0.0, 0.0, 0.0, 0.0, 1.0)
-    models = list(KINDS_OF_MODELS)
-    step = np.abs(fit.step_to[models] - fit.step_from[models])
+    step = np.abs(fit.step_to[BETWEEN_NOTES] - fit.step_from[BETWEEN_NOTES])
     small = step < max(LEAST_STEP, STEP_SHARE * interval)
-    excess = fit.charged[models] - np.min(fit.charged[models])
+    excess = fit.charged[BETWEEN_NOTES] - np.min(fit.charged[BETWEEN_NOTES])
     excess = np.clip(excess, 0.0, 200.0) / (1.0 + (SHAPE * interval) ** 2)
-    weights = np.where(np.isfinite(fit.charged[models]) & ~small, np.exp(-0.5 * excess), 0.0)
+    weights = np.where(np.isfinite(fit.charged[BETWEEN_NOTES]) & ~small, np.exp(-0.5 * excess), 0.0)
     same, departing, arriving, two = (float(w) for w in weights / weights.sum())
     silent = float(expit((silence_db - SILENT_DB) / 2.0))
     # After silence the pitch before the step is the last note's, not the beginning of this one.

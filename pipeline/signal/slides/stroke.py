@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 from scipy.special import expit
 
+from pipeline.kinds import STROKES
 from pipeline.learned_from import check_names
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.frames import Frames
-from pipeline.signal.slides.kinds import STROKES
 from pipeline.units import Floats
 
 WEIGHTS = Path(__file__).with_name("stroke_line.json")

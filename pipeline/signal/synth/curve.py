@@ -7,6 +7,7 @@ arriving_finger steps at its start; a two_finger slide steps when the glide reac
 import numpy as np
 from scipy.special import expit
 
+from pipeline.kinds import Kind
 from pipeline.signal.synth.manner import PLAIN, Manner
 from pipeline.signal.synth.plan import Plan, PlannedNote, PlannedSlide
 from pipeline.units import Floats
@@ -41,7 +42,11 @@ def slide_midi(slide: PlannedSlide, true_s: Floats) -> Floats:
     travel = (step_from - start) + (end - step_to)
     share = (step_from - start) / travel if travel else 0.0
     pitch = start + travel * way
-    after = way > share if slide.kind == "two_finger" else (u >= 1.0 if slide.kind == "departing_finger" else u >= 0.0)
+    after = (
+        way > share
+        if slide.kind == Kind.TWO_FINGER
+        else (u >= 1.0 if slide.kind == Kind.DEPARTING_FINGER else u >= 0.0)
+    )
     return np.asarray(np.where(after, pitch + (step_to - step_from), pitch))
 
 

@@ -54,7 +54,7 @@ class PlannedNote:
 
 @dataclass(frozen=True)
 class PlannedSlide:
-    """One slide: nominal ends in true time; the kind is one of ``pipeline.signal.slides.kinds.KINDS``.
+    """One slide: nominal ends in true time; the kind is one of ``pipeline.kinds.KINDS``.
 
     ``from_note`` is None for ``into_note``. A break in the glide runs from ``step_from_midi`` to
     ``step_to_midi`` (None where the glide is unbroken). ``shape`` is one of ``curve.GLIDES``; ``settling`` is the power

@@ -8,6 +8,7 @@ heard. Everything follows from ``rng``: the same generator state gives the same 
 import numpy as np
 
 from pipeline.instruments import INSTRUMENTS
+from pipeline.kinds import Kind
 from pipeline.signal.synth.keys import TONICS
 from pipeline.signal.synth.known_melody import KnownMelody, Line
 from pipeline.signal.synth.piano import accompany
@@ -18,11 +19,11 @@ from pipeline.signal.synth.walk import Walk
 
 # Shares of the kinds among slides, where the hand allows each.
 KIND_SHARES = {
-    "same_finger": 0.38,
-    "departing_finger": 0.24,
-    "arriving_finger": 0.2,
-    "two_finger": 0.1,
-    "into_note": 0.08,
+    Kind.SAME_FINGER: 0.38,
+    Kind.DEPARTING_FINGER: 0.24,
+    Kind.ARRIVING_FINGER: 0.2,
+    Kind.TWO_FINGER: 0.1,
+    Kind.INTO_NOTE: 0.08,
 }
 
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from pipeline.instruments import Instrument
+from pipeline.kinds import Kind
 from pipeline.signal.synth.fingering import Stop, highest_first, reach
 
 
@@ -44,24 +45,24 @@ def shifts_from(stop: Stop, *, instrument: Instrument, largest_semitones: int) -
 def _kinds(stop: Stop, target: Stop, *, base: int, places: dict[int, tuple[int, ...]]) -> list[Shift]:
     up = 1 if target.midi > stop.midi else -1
     if stop.finger == target.finger:
-        return [Shift(target, "same_finger")]
+        return [Shift(target, Kind.SAME_FINGER)]
     found = []
     for place in places[stop.finger]:
         broken = base + target.first + place
         if (broken - stop.midi) * up >= 1 and abs(target.midi - broken) >= 1:
             over = (broken - target.midi) * up >= 1
             if not over or abs(target.midi - broken) <= 3:
-                found.append(Shift(target, "departing_finger", broken, target.midi, over))
+                found.append(Shift(target, Kind.DEPARTING_FINGER, broken, target.midi, over))
     for place in places[target.finger]:
         broken = base + stop.first + place
         if (target.midi - broken) * up >= 1 and abs(broken - stop.midi) >= 1:
             over = (broken - stop.midi) * up < 0
             if not over or abs(broken - stop.midi) <= 3:
-                found.append(Shift(target, "arriving_finger", stop.midi, broken, over))
+                found.append(Shift(target, Kind.ARRIVING_FINGER, stop.midi, broken, over))
     if abs(stop.finger - target.finger) == 1 and (target.finger - stop.finger) * up > 0:
         for step in (1, 2):
             spare = abs(target.midi - stop.midi) - step
             if spare >= 2:
                 at = stop.midi + up * max(1, round(spare / 2))
-                found.append(Shift(target, "two_finger", at, at + up * step))
+                found.append(Shift(target, Kind.TWO_FINGER, at, at + up * step))
     return found

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.instruments import Instrument
+from pipeline.kinds import Kind
 from pipeline.signal.synth.fingering import Stop, highest_first, position_name, stops_in_frame
 from pipeline.signal.synth.keys import pull_of, scale_of
 from pipeline.signal.synth.ornaments import ornament, with_double_stop
@@ -51,7 +52,7 @@ class Walk:
         stop = self._begin()
         slide_in: tuple[Shift, float] | None = None
         while at < end_s - 0.4 and not self._over():
-            into = began and self.slide_share > 0 and rng.random() < 4 * self.kind_shares.get("into_note", 0.0)
+            into = began and self.slide_share > 0 and rng.random() < 4 * self.kind_shares.get(Kind.INTO_NOTE, 0.0)
             at = self._note(stop, at, end_s, began=began, slide_in=slide_in, into=into and stop.finger > 0)
             began, slide_in = rng.random() < self.player.rest_share, None
             if interlude_s and at > (start_s + end_s) / 2:
@@ -103,7 +104,7 @@ class Walk:
             size = float(rng.uniform(1.0, 4.0)) * (1.0 if rng.random() < 0.85 else -1.0)
             size = min(size, stop.midi - self.instrument.open_midi[stop.string])
             slide = PlannedSlide(
-                None, len(self.notes), "into_note", at, at + duration, midi - size, midi, shape=self._shape()
+                None, len(self.notes), Kind.INTO_NOTE, at, at + duration, midi - size, midi, shape=self._shape()
             )
             bow_s, at = at, at + duration
         elif slide_in is not None and before is not None:
@@ -111,9 +112,9 @@ class Walk:
             off = midi - stop.midi
             steps = (shift.step_from_midi, shift.step_to_midi)
             broken = [None if s is None else s + off for s in steps]
-            if shift.kind == "arriving_finger":
+            if shift.kind == Kind.ARRIVING_FINGER:
                 broken[0] = before.midi
-            elif shift.kind == "departing_finger":
+            elif shift.kind == Kind.DEPARTING_FINGER:
                 broken[1] = midi
             slide = PlannedSlide(
                 len(self.notes) - 1,

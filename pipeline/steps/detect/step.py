@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.kinds import KINDS, STROKES
 from pipeline.settings import DetectSettings
-from pipeline.signal.slides.kinds import KINDS, STROKES
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import (

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.kinds import KINDS
 from pipeline.settings import HandSettings
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import Fingerboard, position_number
@@ -13,7 +14,6 @@ from pipeline.signal.hand.one_slide import ways_of_slide
 from pipeline.signal.hand.passage import Pair, PassageHand, reconstruct
 from pipeline.signal.hand.played_line import Line
 from pipeline.signal.hand.weights import School
-from pipeline.signal.slides.kinds import KINDS
 from pipeline.units import Floats
 
 LEAST_ROW = 0.01

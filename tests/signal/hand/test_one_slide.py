@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.kinds import KINDS
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.hand.one_slide import Way, ways_of_slide
-from pipeline.signal.slides.kinds import KINDS
 
 VIOLIN = fingerboard("violin")
 

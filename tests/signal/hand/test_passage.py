@@ -8,11 +8,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from pipeline.kinds import KINDS
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, fingerboard, offsets
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.played_line import Line
-from pipeline.signal.slides.kinds import KINDS
 from tests.helpers.fingered_passages import handbook, handbook_names, judged_names
 from tests.helpers.played_passages import Score, play, score
 

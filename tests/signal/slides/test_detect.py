@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from pipeline.kinds import KINDS
 from pipeline.signal.slides.detect import Detection, find_notes_and_slides
-from pipeline.signal.slides.kinds import KINDS
 from pipeline.signal.speed.speed_map import SpeedMap
 from tests.helpers.pitch_lines import MadeLine, Score, line_of
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.instruments import INSTRUMENTS
-from pipeline.signal.slides.kinds import KINDS
+from pipeline.kinds import KINDS
 from pipeline.signal.synth.curve import slide_midi
 from pipeline.signal.synth.fingering import Stop, position_name, reach
 from pipeline.signal.synth.keys import scale_of

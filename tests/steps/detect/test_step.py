@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.kinds import KINDS, STROKES
 from pipeline.settings import DetectSettings
 from pipeline.signal.line.solo_parts import SoloSpan as HeardSpan
 from pipeline.signal.slides import learned
-from pipeline.signal.slides.kinds import KINDS, STROKES
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import SoloSpan, evidence_in, solo_spans, with_measured
 from pipeline.steps.detect.step import STEP
