@@ -3,16 +3,8 @@ select
     split_part(counted.group_key, '/', 1) as scheme,
     split_part(counted.group_key, '/', 2) as school_id,
     coalesce(school.name, split_part(counted.group_key, '/', 2)) as school,
-    written_place.work_id,
-    written_place.bar_index,
-    written_place.bar,
-    written_place.beat,
-    written_place.from_name,
-    written_place.to_name,
     counted.* exclude (grouping, group_key, written_place_id),
-from tally.slides_at_place as counted
-join fact.written_place
-    on written_place.written_place_id = counted.written_place_id
+from tally.slides_at_named_place as counted
 left join base.school
     on school.scheme || '/' || school.school_id = counted.group_key
 where counted.grouping = 'school'
