@@ -5,6 +5,7 @@ recorded and copied as real ones are. What was measured on real sound made the d
 fall deep and grow dull, runs are fast, notes begin low, tones are uneven, grooves whine and crackle.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -46,7 +47,7 @@ def training_side(
     shifting_share: float = 0.0,
     low_share: float = 0.0,
     real_share: float = REAL_SHARE,
-    kind_shares: dict[str, float] | None = None,
+    kind_shares: Mapping[str, float] | None = None,
 ) -> tuple[npt.NDArray[np.float32], Truth]:
     """One random side: 70 % with piano from 8 dB above the solo to 14 dB below, noise from none to 0 dB.
 

@@ -34,7 +34,7 @@ SHARES = {"loud_share": 0.4, "shifting_share": 0.5}
 SIDES = {"violin": 960, "viola": 240, "cello": 720}
 MORE_SIDES = {"violin": 800, "viola": 160, "cello": 560}
 MORE_FROM = 10_000
-MORE_KINDS = {
+MORE_KINDS: dict[str, float] = {
     Kind.SAME_FINGER: 0.4,
     Kind.DEPARTING_FINGER: 0.16,
     Kind.ARRIVING_FINGER: 0.16,

@@ -168,4 +168,4 @@ def _average(bins, probability, out):  # type: ignore[no-untyped-def]
 
 def _calibrated(probability: F32, line: tuple[float, float]) -> F32:
     share = np.clip(probability, 1e-4, 1.0 - 1e-4)
-    return expit(line[0] * logit(share) + line[1]).astype(np.float32)
+    return np.asarray(expit(line[0] * logit(share) + line[1]), dtype=np.float32)

@@ -7,12 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.instruments import Instrument
 from pipeline.signal.synth.fingering import Stop
-from pipeline.signal.synth.player import Player
 from pipeline.signal.synth.scale_melodies import Taste, fingering, melody
 from pipeline.signal.synth.shifts import Shift, shifts_from
-from pipeline.signal.synth.walk import Walk
+from pipeline.signal.synth.walk import Order, Walk
 
 
 @dataclass(frozen=True)
@@ -27,21 +25,8 @@ class Line:
 class KnownMelody(Walk):
     """A hand that knows the melody: every stop is settled beforehand, and a slide is a shift that is heard."""
 
-    def __init__(
-        self,
-        rng: np.random.Generator,
-        instrument: Instrument,
-        player: Player,
-        key: str,
-        slide_share: float,
-        negative_share: float,
-        kind_shares: dict[str, float],
-        *,
-        taste: Taste,
-        notes: int,
-        line: Line | None,
-    ) -> None:
-        super().__init__(rng, instrument, player, key, slide_share, negative_share, kind_shares)
+    def __init__(self, rng: np.random.Generator, order: Order, taste: Taste, *, notes: int, line: Line | None) -> None:
+        super().__init__(rng, order)
         own = list(line.midi) if line else melody(self.rng, instrument=self.instrument, pull=self.pull, notes=notes)
         # the hand goes on thinking of a next note when the last is played
         ahead = [*own, own[-2]] if line else own

@@ -5,6 +5,8 @@ a melody with the fingers of a player who knows what comes next (``known_melody.
 heard. Everything follows from ``rng``: the same generator state gives the same plan.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from pipeline.instruments import INSTRUMENTS
@@ -15,10 +17,10 @@ from pipeline.signal.synth.piano import accompany
 from pipeline.signal.synth.plan import Plan
 from pipeline.signal.synth.player import Player, random_player
 from pipeline.signal.synth.scale_melodies import Taste
-from pipeline.signal.synth.walk import Walk
+from pipeline.signal.synth.walk import Order, Walk
 
 # Shares of the kinds among slides, where the hand allows each.
-KIND_SHARES = {
+KIND_SHARES: dict[str, float] = {
     Kind.SAME_FINGER: 0.38,
     Kind.DEPARTING_FINGER: 0.24,
     Kind.ARRIVING_FINGER: 0.2,
@@ -36,7 +38,7 @@ def random_plan(
     with_piano: bool = False,
     slide_share: float = 0.25,
     negative_share: float = 0.1,
-    kind_shares: dict[str, float] | None = None,
+    kind_shares: Mapping[str, float] | None = None,
     key: str | None = None,
     player: Player | None = None,
     introduction_s: float = 0.0,
@@ -61,14 +63,13 @@ def random_plan(
         ``slide_share`` is the share of the shifts along a string that are heard.
     line : the melody to play, to its end or till ``length_s``; with a taste only.
     """
-    kind = INSTRUMENTS[instrument]
     who = random_player(rng) if player is None else player
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}" if key is None else key
-    given = (rng, kind, who, key, slide_share, negative_share, dict(kind_shares or KIND_SHARES))
+    order = Order(INSTRUMENTS[instrument], who, key, slide_share, negative_share, kind_shares or KIND_SHARES)
     if taste is None:
-        walk = Walk(*given)
+        walk = Walk(rng, order)
     else:
-        walk = KnownMelody(*given, taste=taste, notes=int(length_s / who.shortest_note_s), line=line)
+        walk = KnownMelody(rng, order, taste, notes=int(length_s / who.shortest_note_s), line=line)
     walk.fill(start_s=0.25 + introduction_s, end_s=length_s - 0.4, interlude_s=interlude_s)
     accompaniment = accompany(rng, key=key, beat_s=who.beat_s, length_s=length_s)
     return Plan(

@@ -4,7 +4,8 @@ Each slide is one that the hand can make (``shifts.py``). Between slides stands 
 changes (to 25 ms), shifts hidden in 30-50 ms, trills, mordents, grace notes, wide vibrato, double stops.
 """
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,27 +21,30 @@ from pipeline.signal.synth.shifts import Shift, shifts_from
 ORNAMENTS = ("trill", "mordent", "grace_note")
 
 
+@dataclass(frozen=True)
+class Order:
+    """What a walk is to write: who plays what in which key, and how much of it slides or may be taken for a slide."""
+
+    instrument: Instrument
+    player: Player
+    key: str
+    slide_share: float
+    negative_share: float
+    kind_shares: Mapping[str, float]
+
+
 class Walk:
     """The state of the hand and the clock while a plan is written."""
 
-    def __init__(
-        self,
-        rng: np.random.Generator,
-        instrument: Instrument,
-        player: Player,
-        key: str,
-        slide_share: float,
-        negative_share: float,
-        kind_shares: dict[str, float],
-    ) -> None:
+    def __init__(self, rng: np.random.Generator, order: Order) -> None:
         self.rng = rng
-        self.instrument = instrument
-        self.player = player
-        self.scale = scale_of(key)
-        self.pull = pull_of(key)
-        self.slide_share = slide_share
-        self.negative_share = negative_share
-        self.kind_shares = kind_shares
+        self.instrument = order.instrument
+        self.player = order.player
+        self.scale = scale_of(order.key)
+        self.pull = pull_of(order.key)
+        self.slide_share = order.slide_share
+        self.negative_share = order.negative_share
+        self.kind_shares = order.kind_shares
         self.notes: list[PlannedNote] = []
         self.slides: list[PlannedSlide] = []
         self.negatives: list[HardNegative] = []
