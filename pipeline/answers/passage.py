@@ -1,6 +1,5 @@
 """One passage of a take as a readable table: notes, strings and fingers, slides, beside a printed part."""
 
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -12,12 +11,13 @@ from pipeline.answers.note_names import Spelling, spelling_of
 from pipeline.answers.written_parts import chosen_edition
 from pipeline.errors import DataError, typed
 from pipeline.steps.board import board_of
-from pipeline.steps.hand.printed import match_rows
+from pipeline.steps.hand.printed import above_print, match_rows
 from pipeline.steps.hand.rows import Row, TakeNotes, rows_of_take, take_notes
 from pipeline.steps.hand.step import STEP, readings
+from pipeline.steps.match.placed import placed
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.catalogue.recording import takes_on
-from pipeline.store.catalogue.written import printed_notes, written_rows
+from pipeline.store.catalogue.written import highest, written_rows
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 from pipeline.store.parts.read import read_part
@@ -77,16 +77,20 @@ def hand(
         semitones=ranks[speed_rank - 1],
         own={"speed_rank": speed_rank, "transfer_id": transfer_id, "take_id": take_id},
     )
-    part = facts["takes"].get(take_id, {}).get("printed", [])
-    if printed is not None:
-        part = _read(Path(printed), take_id, board.strings, take.midi_at)
+    chosen_name, matched = None, {}
     work_id = (corpus.catalogue.row("take", take_id) or {})["work_id"]
-    chosen_name = Path(printed).stem if printed is not None else _edition(corpus, work_id, part, edition)
-    matched: dict[str, Row] = {}
-    if chosen_name is not None:
-        chosen = sorted((p for p in part if p["edition"] == chosen_name), key=lambda p: p["note_number"])
+    if printed is not None or edition is not None or (work_id and facts["takes"][take_id]["printed"]):
         own = {"transfer_id": transfer_id, "take_id": take_id}
-        matches = match_rows(chosen, take=take, hand=found, board=board, own=own)
+        if printed is not None:
+            chosen_name = Path(printed).stem
+            lines, laid, above = _laid(Path(printed), take_id, take, board.strings)
+        else:
+            chosen_name = chosen_edition(corpus.catalogue, work_id, edition)
+            lines = facts["takes"][take_id]["printed"][chosen_name]
+            rows_of = (tables[n].filter(take_id=take_id, edition=chosen_name) for n in ("written_match", "written_fit"))
+            laid, fit = (table.to_dicts() for table in rows_of)
+            above = above_print(fit)
+        matches = match_rows(lines, laid, take=take, hand=found, board=board, above=above, own=own)
         matched = {row["note_id"]: row for row in matches if row.get("note_id")}
     semitones = ranks[speed_rank - 1]
     name = spelling_of(corpus, transfer_id, semitones=semitones)
@@ -112,13 +116,6 @@ def hand(
     return table.filter(wanted)
 
 
-def _edition(corpus: Corpus, work_id: str | None, part: list[Row], name: str | None) -> str | None:
-    """The edition of the catalogue that is meant, if the work has any."""
-    if work_id is None or not (part or name):
-        return None
-    return chosen_edition(corpus.catalogue, work_id, name)
-
-
 def chords(
     folder: Path | str,
     take_id: str,
@@ -141,11 +138,13 @@ def chords(
     return [line for line in lines if first <= line["start_s"] <= last]
 
 
-def _read(file: Path, take_id: str, strings: tuple[str, ...], midi_at: Callable[[float], float | None]) -> list[Row]:
-    """Notes of a file in the order played, in the form of ``printed_fingering``."""
-    part = read_part(file, strings=strings, sounding=lambda of, time_s: midi_at(time_s) if of == take_id else None)
+def _laid(file: Path, take_id: str, take: TakeNotes, strings: tuple[str, ...]) -> tuple[list[Row], list[Row], float]:
+    """What a file prints, the take's notes laid on it, and by how much they lie above it."""
+    part = read_part(file, strings=strings, sounding=lambda of, time_s: take.midi_at(time_s) if of == take_id else None)
     rows = written_rows(part, work_id="this", edition=file.stem)
-    return printed_notes(*(rows[name] for name in ("written_note", "written_way", "place_decision")))
+    decisions = [row for row in rows["place_decision"] if row["take_id"] == take_id]
+    laid = placed(rows["written_note"], rows["written_way"], take.notes, decisions)
+    return highest(rows["written_note"]), laid.rows, laid.fit.shift + laid.fit.tuning_cents / 100.0
 
 
 def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[str, str | None]:

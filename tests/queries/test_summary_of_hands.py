@@ -69,7 +69,8 @@ def _matches() -> list[dict]:
     ]
     return [
         {
-            "transfer_id": "x1", "take_id": "t1", "edition": "made up", "note_number": number, "note_id": note,
+            "transfer_id": "x1", "take_id": "t1", "edition": "made up", "note_number": number, "time_through": 1,
+            "note_id": note,
             "printed_midi": 70.0, "verdict": verdict, "printed_shift": shift, "shift_verdict": of_shift,
             "slide_marked": marked, "slide_heard": heard,
         }

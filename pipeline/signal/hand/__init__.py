@@ -7,5 +7,5 @@ A note's stops, the moves between them and what is heard (slides and their kinds
 chain over the passage, solved exactly by forward-backward (Rabiner, Proceedings of the IEEE 77, 1989).
 
 Doors: ``passage.reconstruct`` (a take), ``one_slide.ways_of_slide`` (one slide by itself), ``fingerboard`` (what one
-hand can stop), ``printed_part`` (a written part laid beside the notes).
+hand can stop).
 """

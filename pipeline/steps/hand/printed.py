@@ -1,111 +1,97 @@
-"""Compares a printed fingering with the hand reconstructed: note by note and shift by shift."""
+"""Compares a printed fingering with the hand reconstructed, where the step ``match`` has found its notes."""
 
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from pipeline.signal.hand.fingerboard import Fingerboard, position_numbers, stops
 from pipeline.signal.hand.passage import PassageHand
-from pipeline.signal.hand.printed_part import SAME_PITCH_SEMITONES, Alignment, align
 from pipeline.steps.hand.rows import TakeNotes
-from pipeline.units import Floats
 
 AGREE = 0.6
 """Probability of what is printed from which on the hand agrees (common practice, no source)."""
 DIFFER = 0.15
+SAME_PITCH_SEMITONES = 0.7
 
 Row = dict[str, Any]
 
 
-def match_rows(printed: list[Row], *, take: TakeNotes, hand: PassageHand, board: Fingerboard, own: Row) -> list[Row]:
-    """Rows of fingering_match for one edition; ``printed`` holds its rows of printed_fingering, in order."""
-    found_midi = take.notes["midi"].to_numpy()
-    match = _match(printed, take=take, take_id=own["take_id"])
+def above_print(fits: Sequence[Row]) -> float:
+    """Semitones by which a take lies above the printed pitches, from its row of ``written_fit``; 0 without one."""
+    return sum(float(fit["shift_semitones"] or 0) + float(fit["tuning_cents"] or 0.0) / 100.0 for fit in fits[:1])
+
+
+def match_rows(
+    printed: Sequence[Row],
+    matched: Sequence[Row],
+    *,
+    take: TakeNotes,
+    hand: PassageHand,
+    board: Fingerboard,
+    above: float,
+    own: Row,
+) -> list[Row]:
+    """Rows of fingering_match for one edition: of each printed note as often as the take comes by it.
+
+    Parameters
+    ----------
+    printed : its highest notes, event by event.
+    matched : rows of ``written_match`` of the take and edition.
+    above : semitones by which the take lies above the print; of a transposed take no position is compared.
+    own : columns that all rows carry.
+    """
+    midi = take.notes["midi"].to_numpy() - above
     ids = take.notes["note_id"].to_list()
+    comings = _comings(matched, {note_id: j for j, note_id in enumerate(ids)})
     rows = []
     for i, note in enumerate(printed):
-        j = int(match[i])
-        after = int(match[i + 1]) if i + 1 < len(printed) else -1
-        row = {
-            **own,
-            "edition": note["edition"],
-            "note_number": note["note_number"],
-            "printed_midi": note["midi"],
-            "printed_string": note["string"],
-            "printed_finger": note["finger"],
-            "printed_position": note["position"],
-            "slide_marked": note["slide_marked"],
-        }
-        row |= _note(note, j, hand, board)
-        row |= {"note_id": ids[j], "midi": float(found_midi[j])} if j >= 0 else {}
-        neighbours = 0 <= j < after
-        if neighbours:
-            row["slide_heard"] = bool(np.any(take.slide[j + 1 : after + 1] >= 0))
-        printed_shift = printed_shift_of(note, printed[i + 1], board) if i + 1 < len(printed) else None
-        row["printed_shift"] = printed_shift
-        if neighbours:
-            moved = hand.shifted[j + 1 : after + 1]
-            row["shift_probability"] = float(1.0 - np.prod(1.0 - np.nan_to_num(moved)))
-        row["shift_verdict"] = _shift_verdict(printed_shift, row.get("shift_probability"))
-        rows.append(row)
+        after = printed[i + 1] if i + 1 < len(printed) else None
+        printed_shift = printed_shift_of(note, after, board) if after is not None else None
+        for time, run in sorted(comings.times.get(note["event"], {}).items()) or [(1, 0)]:
+            row = {
+                **own,
+                "note_number": note["note_number"],
+                "time_through": time,
+                "printed_midi": note["midi"],
+                "printed_string": note["string"],
+                "printed_finger": note["finger"],
+                "printed_position": note["position"],
+                "slide_marked": note["slide_marked"],
+                "printed_shift": printed_shift,
+            }
+            j, leaves = comings.first.get((run, note["event"]), -1), comings.last.get((run, note["event"]), -1)
+            if j >= 0 and abs(midi[j] - note["midi"]) > SAME_PITCH_SEMITONES:
+                j = -1  # another note of a chord, or an octave's mistake: its finger says nothing of this one
+            row |= {"note_id": ids[j], "midi": float(midi[j] + above)} if j >= 0 else {}
+            row |= _note(note if abs(above) < 0.5 else note | {"position": None}, j, hand, board)
+            arrives = comings.first.get((run, after["event"]), -1) if after is not None else -1
+            if 0 <= leaves < arrives:
+                row["slide_heard"] = bool(np.any(take.slide[leaves + 1 : arrives + 1] >= 0))
+                moved = np.nan_to_num(hand.shifted[leaves + 1 : arrives + 1])
+                row["shift_probability"] = float(1.0 - np.prod(1.0 - moved))
+            row["shift_verdict"] = _shift_verdict(printed_shift, row.get("shift_probability"))
+            rows.append(row)
     return rows
 
 
-def _match(printed: list[Row], *, take: TakeNotes, take_id: str | None) -> np.ndarray:
-    """The found note of each printed one, or -1: by its time where it has one in this take, else by pitch and order."""
-    midi, start_s = (take.notes[name].to_numpy().astype(np.float64) for name in ("midi", "start_s"))
-    match = np.full(len(printed), -1, dtype=np.int64)
-    timed = np.array([p["time_s"] is not None and p["take_id"] == take_id for p in printed], dtype=np.bool_)
-    for i in np.flatnonzero(timed):
-        j = take.at(printed[i]["time_s"])
-        if j >= 0 and abs(midi[j] - printed[i]["midi"]) <= SAME_PITCH_SEMITONES and j not in match:
-            match[i] = j
-    others = np.flatnonzero(~timed)
-    free = np.setdiff1d(np.arange(midi.size), match)
-    if others.size and free.size:
-        part = [printed[i] for i in others]
-        kept = np.arange(len(part))
-        at, cost = _laid(part, kept, midi[free], start_s[free])
-        for repeat in _first_times(part):
-            # A player may leave a repeat out: the first time is gone, with its ending.
-            fewer = np.setdiff1d(kept, repeat)
-            without, less = _laid(part, fewer, midi[free], start_s[free])
-            if less < cost:
-                kept, at, cost = fewer, without, less
-        match[others[kept]] = np.where(at >= 0, free[at], -1)
-    return match
+class _Comings(NamedTuple):
+    """Found notes by run through the part and event: the first and the last; and of each event the run of each time."""
+
+    first: dict[tuple[int, int], int]
+    last: dict[tuple[int, int], int]
+    times: dict[int, dict[int, int]]
 
 
-def _laid(part: list[Row], kept: np.ndarray, midi: Floats, start_s: Floats) -> Alignment:
-    notes = [part[i] for i in kept]
-    beats = _beats(notes)
-    return align(
-        written_midi=np.array([p["midi"] for p in notes], dtype=np.float64),
-        found_midi=midi,
-        written_beats=beats,
-        found_s=start_s if beats is not None else None,
-    )
-
-
-def _first_times(part: list[Row]) -> list[np.ndarray]:
-    """The notes played before each going back to an earlier bar, from that bar on."""
-    bars = np.array([np.nan if p["bar"] is None else p["bar"] for p in part], dtype=np.float64)
-    found = []
-    for back in np.flatnonzero(np.diff(bars) < 0) + 1:
-        first = back
-        while first > 0 and bars[first - 1] >= bars[back]:
-            first -= 1
-        found.append(np.arange(first, back))
+def _comings(matched: Sequence[Row], place: Mapping[str, int]) -> _Comings:
+    found = _Comings({}, {}, {})
+    struck = [(place[row["note_id"]], row) for row in matched if row["run"] is not None]
+    for j, row in sorted(struck, key=lambda pair: pair[0]):
+        at = (row["run"], row["event"])
+        found.first.setdefault(at, j)
+        found.last[at] = j
+        found.times.setdefault(row["event"], {})[row["time_through"]] = row["run"]
     return found
-
-
-def _beats(printed: list[Row]) -> Any:
-    """Running place in the part, if bars are given throughout; going back for a repeat counts as going on."""
-    if any(p["bar"] is None for p in printed):
-        return None
-    written = np.array([p["bar"] + ((p["beat"] or 1.0) - 1.0) / 8.0 for p in printed], dtype=np.float64)
-    steps = np.diff(written, prepend=written[:1])
-    return np.cumsum(np.where(steps < 0.0, 1.0 / 8.0, steps))
 
 
 def _note(note: Row, j: int, hand: PassageHand, board: Fingerboard) -> Row:

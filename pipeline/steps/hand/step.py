@@ -15,7 +15,7 @@ from pipeline.steps.board import board_of, tuning_of
 from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
-from pipeline.store.catalogue.written import printed_notes, reference
+from pipeline.store.catalogue.written import highest
 from pipeline.units import semitones_of_ratio
 
 TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match", "chord_hand")
@@ -23,6 +23,7 @@ LEAST_READING = 0.1
 """Probability from which on another reading of the speed gets rows of its own."""
 MOST_READINGS = 3
 SAME_HAND_SEMITONES = 0.3
+_PRINTED = ("note_number", "event", "midi", "string", "finger", "position", "slide_marked")
 
 
 def _facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
@@ -30,30 +31,20 @@ def _facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
     takes = {}
     for take in solo["takes"]:
         work_id = (catalogue.row("take", take["take_id"]) or {}).get("work_id")
-        printed = _printed(catalogue, work_id, take["take_id"]) if work_id else []
-        kept = (
-            *("edition", "note_number", "take_id", "time_s", "bar", "beat", "midi"),
-            *("string", "finger", "position", "slide_marked"),
-        )
-        takes[take["take_id"]] = {
-            **tuning_of(catalogue, take),
-            "printed": [{name: row[name] for name in kept} for row in printed],
-        }
+        takes[take["take_id"]] = {**tuning_of(catalogue, take), "printed": _printed(catalogue, work_id)}
     return {"instrument": instrument(solo), "takes": takes}
 
 
-def _printed(catalogue: Catalogue, work_id: str, take_id: str) -> list[dict[str, Any]]:
-    """Notes of every edition of a work in the order played, with the times that a person gave them in this take."""
-    rows = list(catalogue.rows("printed_fingering", work_id=work_id))
-    older = {row["edition"] for row in rows}
-    decided = catalogue.rows("place_decision", take_id=take_id, work_id=work_id)
-    parts = catalogue.rows("written_part", work_id=work_id)
-    for edition in (part["edition"] for part in parts if part["edition"] not in older):
-        meant = (edition, None) if edition == reference(parts) else (edition,)
-        own = {"work_id": work_id, "edition": edition}
-        decisions = [row for row in decided if row["edition"] in meant and row["event"] is not None]
-        rows += printed_notes(catalogue.rows("written_note", **own), catalogue.rows("written_way", **own), decisions)
-    return rows
+def _printed(catalogue: Catalogue, work_id: str | None) -> dict[str, list[dict[str, Any]]]:
+    """What each edition of a work prints, event by event."""
+    parts = catalogue.rows("written_part", work_id=work_id) if work_id else []
+    return {
+        part["edition"]: [
+            {name: row[name] for name in _PRINTED}
+            for row in highest(catalogue.rows("written_note", work_id=work_id, edition=part["edition"]))
+        ]
+        for part in parts
+    }
 
 
 def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float]:
@@ -72,7 +63,7 @@ def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float
 
 def _run(given: StepInput[HandSettings]) -> StepOutput:
     from pipeline.steps.hand.chords import chord_rows
-    from pipeline.steps.hand.printed import match_rows
+    from pipeline.steps.hand.printed import above_print, match_rows
     from pipeline.steps.hand.rows import rows_of_take, school_of, take_notes
 
     transfer_id = given.unit_id
@@ -97,11 +88,14 @@ def _run(given: StepInput[HandSettings]) -> StepOutput:
             if rank > 1:
                 continue
             told += sum(r["rank"] == 1 and not r["cannot_tell"] for r in made["note_hand"])
-            printed = (given.facts["takes"].get(take_id) or {"printed": []})["printed"]
-            for edition in sorted({p["edition"] for p in printed}):
-                part = sorted((p for p in printed if p["edition"] == edition), key=lambda p: p["note_number"])
-                keys = {"transfer_id": transfer_id, "take_id": take_id}
-                rows["fingering_match"] += match_rows(part, take=take, hand=hand, board=board, own=keys)
+            keys = {"transfer_id": transfer_id, "take_id": take_id}
+            for edition, printed in (given.facts["takes"].get(take_id) or {"printed": {}})["printed"].items():
+                of_edition = of_take & (pl.col("edition") == edition)
+                matched, fit = (tables[name].filter(of_edition).to_dicts() for name in ("written_match", "written_fit"))
+                own = {**keys, "edition": edition}
+                rows["fingering_match"] += match_rows(
+                    printed, matched, take=take, hand=hand, board=board, above=above_print(fit), own=own
+                )
     frames = {name: _frame(name, made) for name, made in rows.items()}
     notes = tables["note"].height
     if notes == 0:
@@ -117,9 +111,12 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=9,
+    version=10,
     scope="transfer",
-    reads=("note", "transition", "slide", "chord", "chord_note", "speed", "speed_alternative", "melody"),
+    reads=(
+        *("note", "transition", "slide", "chord", "chord_note", "speed", "speed_alternative", "melody"),
+        *("written_match", "written_fit"),
+    ),
     writes=TABLES,
     facts=_facts,
     run=_run,

@@ -4,7 +4,6 @@ Each take is laid on every edition of its work; the reference edition names the 
 wins, and the estimate stays beside it.
 """
 
-from collections.abc import Mapping
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
@@ -19,12 +18,9 @@ from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.catalogue.written import reference
 
 if TYPE_CHECKING:
-    from pipeline.signal.passages.lay import Fit
-    from pipeline.signal.passages.part import Part
+    from pipeline.steps.match.placed import Placed
 
 TABLES = ("written_fit", "written_match")
-NEAR_S = 0.15
-"""How far a time given by a person may lie off the note that it means (common practice, no source)."""
 _NOTE = ("event", "bar_index", "beat", "beats", "onset", "midi", "grace")
 
 Row = dict[str, Any]
@@ -65,74 +61,27 @@ def _part_rows(catalogue: Catalogue, work_id: str, edition: str) -> dict[str, li
 
 
 def _run(given: StepInput[MatchSettings]) -> StepOutput:
-    from pipeline.signal.passages.lay import lay
-    from pipeline.steps.match.written import part_of
+    from pipeline.steps.match.placed import placed
 
     transfer_id = given.unit_id
     found = given.tables[transfer_id]["note"].sort("start_s", "note_id")
     rows: dict[str, list[Row]] = {name: [] for name in TABLES}
     for take_id, take in sorted(given.facts["takes"].items()):
         notes = found.filter(pl.col("take_id") == take_id)
-        midi, start_s = (notes[name].to_numpy().astype(np.float64) for name in ("midi", "start_s"))
         for edition, written in given.facts["works"][take["work_id"]].items():
             if not written["notes"]:
                 continue
-            part, numbers = part_of(written["notes"], written["ways"])
-            fit = lay(part, midi=midi, start_s=start_s)
             own = {"transfer_id": transfer_id, "take_id": take_id, "work_id": take["work_id"], "edition": edition}
-            decided = _decided(take["decisions"], edition, notes, numbers)
-            matched = _match_rows(fit, notes, numbers, decided)
-            rows["written_match"] += [own | row for row in matched]
-            rows["written_fit"].append(own | _fit_row(fit, part, matched, numbers, written["notes"]))
+            decisions = [row for row in take["decisions"] if row["edition"] == edition]
+            laid = placed(written["notes"], written["ways"], notes, decisions)
+            rows["written_match"] += [own | row for row in laid.rows]
+            rows["written_fit"].append(own | _fit_row(laid, written["notes"]))
     frames = {name: _frame(name, made) for name, made in rows.items()}
     return StepOutput({transfer_id: frames}, {transfer_id: ("done", _said(rows["written_fit"]))})
 
 
-def _decided(decisions: list[Row], edition: str, notes: pl.DataFrame, numbers: list[int]) -> dict[int, int]:
-    """By the number of the found note the event that a person says it is, counted from 0; -1 for none of the part."""
-    place = {number: i for i, number in enumerate(numbers)}
-    start_s, end_s = notes["start_s"].to_numpy(), notes["end_s"].to_numpy()
-    said = {}
-    for row in decisions:
-        away = np.maximum(np.maximum(start_s - row["time_s"], row["time_s"] - end_s), 0.0)
-        if row["edition"] == edition and away.size and away.min() <= NEAR_S:
-            said[int(np.argmin(away))] = -1 if row["event"] is None else place.get(row["event"], -1)
-    return said
-
-
-def _match_rows(fit: "Fit", notes: pl.DataFrame, numbers: list[int], decided: Mapping[int, int]) -> list[Row]:
-    from pipeline.signal.passages.lay import EXTRA, OUTSIDE, ROLES, STRUCK, rounds, times_through
-
-    event, role = fit.event.copy(), fit.role.copy()
-    for j, at in decided.items():
-        event[j], role[j] = at, OUTSIDE if at < 0 else STRUCK
-    number = [*numbers, None]
-    struck = np.where(role < EXTRA, event, -1)
-    run, times = rounds(struck), times_through(struck)
-    rows = []
-    for j, note_id in enumerate(notes["note_id"].to_list()):
-        second = int(fit.second_event[j])
-        estimate = None if np.isnan(fit.probability[j]) else float(fit.probability[j])
-        rows.append(
-            {
-                "note_id": note_id,
-                "event": number[event[j]],
-                "state": ROLES[role[j]],
-                "run": int(run[j]) or None,
-                "time_through": int(times[j]) or None,
-                "probability": 1.0 if j in decided else estimate,
-                "decided": j in decided,
-                "estimated_event": number[fit.event[j]],
-                "estimated_probability": estimate,
-                "second_event": number[second],
-                "second_probability": float(fit.second_probability[j]) if second >= 0 else None,
-                "beat_s": None if np.isnan(fit.beat_s[j]) else float(fit.beat_s[j]),
-            }
-        )
-    return rows
-
-
-def _fit_row(fit: "Fit", part: "Part", matched: list[Row], numbers: list[int], notes: list[Row]) -> Row:
+def _fit_row(laid: "Placed", notes: list[Row]) -> Row:
+    fit, numbers, matched = laid
     row: Row = {
         "state": fit.state,
         "likelihood": None if np.isnan(fit.log_likelihood) else fit.log_likelihood,

@@ -1,13 +1,12 @@
 """Rules of written parts in the catalogue: which edition names the places, and parts of older catalogues taken over."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
 import polars as pl
 
-from pipeline.store.parts.part import THE_END, Way, WrittenNote, WrittenPart, folded
-from pipeline.store.parts.played import played
+from pipeline.store.parts.part import WrittenNote, WrittenPart, folded
 from pipeline.store.parts.table import bar_indices
 from pipeline.store.schema import load
 
@@ -42,11 +41,6 @@ def written_rows(part: WrittenPart, *, work_id: str, edition: str) -> dict[str, 
     return {"written_note": notes, "written_way": ways, "place_decision": decisions}
 
 
-def ways_of(rows: Iterable[Mapping[str, Any]]) -> tuple[Way, ...]:
-    """Ways from rows of ``written_way``."""
-    return tuple(sorted(Way(r["from_event"], r["to_event"], r["way"], r["times"] or 1) for r in rows))
-
-
 def taken_over(frames: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """The tables of written parts with what an older catalogue keeps in ``printed_fingering``.
 
@@ -76,20 +70,10 @@ def bars_of(part: WrittenPart) -> tuple[str | None, str | None]:
     return (bars[0], bars[-1]) if bars else (None, None)
 
 
-def printed_notes(notes: Sequence[Row], ways: Sequence[Row], decisions: Sequence[Row]) -> list[Row]:
-    """Notes of a part in the order played, of a chord the highest, numbered from 1: the form of ``printed_fingering``.
-
-    ``decisions`` give a note its time in a take.
-    """
+def highest(notes: Iterable[Row]) -> list[Row]:
+    """Of each event of an edition the highest of its rows of ``written_note``, in order: the line that is followed."""
     top = {row["event"]: row for row in sorted(notes, key=lambda row: float(row["midi"]))}
-    timed = {row["event"]: row for row in decisions}
-    order = played(max(top, default=THE_END), ways_of(ways))
-    return [
-        top[event]
-        | {"note_number": number, "bar": top[event]["bar_index"]}
-        | {name: timed.get(event, {}).get(name) for name in ("take_id", "time_s")}
-        for number, event in enumerate((e for e in order if e in top), start=1)
-    ]
+    return [top[event] for event in sorted(top)]
 
 
 def _part_of(rows: list[Row]) -> WrittenPart:

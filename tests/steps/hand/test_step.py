@@ -80,6 +80,8 @@ def _tables(midi: list[int], *, state: str = "estimated", slide_at: int | None =
         "speed": _frame("speed", [speed]),
         "speed_alternative": _frame("speed_alternative", others),
         "melody": _frame("melody", [{"transfer_id": "t", "instrument": "violin"}]),
+        "written_match": _frame("written_match", []),
+        "written_fit": _frame("written_fit", []),
     }
 
 
@@ -93,7 +95,7 @@ def _with_chord(tables: dict[str, pl.DataFrame], midi: list[float], start_s: flo
 def _run(tables: dict[str, pl.DataFrame], *, settings: HandSettings = DEFAULTS, **take: Any) -> StepOutput:
     facts = {
         "instrument": "violin",
-        "takes": {"k": {"instruments": ["violin"], "tuning": None, "printed": [], **take}},
+        "takes": {"k": {"instruments": ["violin"], "tuning": None, "printed": {}, **take}},
     }
 
     def no_sound(transfer_id: str) -> Any:
@@ -185,38 +187,35 @@ def test_no_notes_is_a_result() -> None:
     assert all(frame.height == 0 for frame in given.tables["t"].values())
 
 
-def _printed(midi: float, number: int, string: str | None, finger: int | None, **other: Any) -> dict[str, Any]:
-    names = ("edition", "bar", "beat", "position", "slide_marked", "take_id", "time_s")
-    row = dict.fromkeys(names) | {"edition": "made up", "slide_marked": False}
-    return row | {"note_number": number, "midi": midi, "string": string, "finger": finger} | other
+def _printed(midi: float, event: int, string: str | None, finger: int | None, **other: Any) -> dict[str, Any]:
+    row = {"note_number": event, "event": event, "midi": midi, "string": string, "finger": finger}
+    return row | {"position": None, "slide_marked": False} | other
+
+
+def _laid(tables: dict[str, pl.DataFrame], events: list[int | None], *, shift: int = 0) -> dict[str, pl.DataFrame]:
+    """The tables with each note laid on the event of that number; going back begins another run."""
+    own = {"transfer_id": "t", "take_id": "k", "edition": "made up"}
+    rows, run, before = [], 1, 0
+    for note_id, event in zip(tables["note"].sort("start_s")["note_id"], events, strict=True):
+        if event is not None:
+            run, before = run + (event < before), event
+        of = {"run": run, "time_through": run} if event is not None else {}
+        rows.append({**own, "note_id": note_id, "event": event, **of})
+    fit = {**own, "shift_semitones": shift, "tuning_cents": 0.0}
+    return {**tables, "written_match": _frame("written_match", rows), "written_fit": _frame("written_fit", [fit])}
 
 
 def test_a_printed_fingering_is_compared() -> None:
     marks: list[tuple[str | None, int | None]] = [("G", 0), ("G", 1), ("G", 2), ("G", 3), ("G", 4), (None, None)]
     pitches = [55.0, 57.0, 59.0, 60.0, 62.0, 100.0]
     printed = [_printed(m, i, s, f) for i, (m, (s, f)) in enumerate(zip(pitches, marks, strict=True), start=1)]
-    match = _run(_tables([55, 57, 59, 60, 62]), printed=printed).tables["t"]["fingering_match"]
+    tables = _laid(_tables([55, 57, 59, 60, 62]), [1, 2, 3, 4, 5])
+    match = _run(tables, printed={"made up": printed}).tables["t"]["fingering_match"]
+    assert schema.load("fingering_match").violations(match) == []
     assert match["verdict"].to_list()[-1] == "not_found"
     assert match["note_id"].null_count() == 1
     assert (match["verdict"] == "differ").sum() == 0
     assert (match["verdict"] == "agree").sum() >= 2
-
-
-def test_a_printed_note_with_a_time_is_the_one_that_sounds_then() -> None:
-    tables = _tables([57, 59, 57, 59, 57])
-    starts = tables["note"].sort("start_s")["start_s"].to_list()
-    ids = tables["note"].sort("start_s")["note_id"].to_list()
-    take = tables["note"]["take_id"][0]
-    last = _printed(57.0, 1, "G", 1, take_id=take, time_s=starts[4] + 0.05)
-    wrong = _printed(66.0, 1, "G", 1, take_id=take, time_s=starts[4] + 0.05)
-    elsewhere = _printed(57.0, 1, "G", 1, take_id="another-take", time_s=starts[4] + 0.05)
-    match = {
-        name: _run(tables, printed=[row]).tables["t"]["fingering_match"]["note_id"].to_list()
-        for name, row in (("last", last), ("wrong", wrong), ("elsewhere", elsewhere))
-    }
-    assert match["last"] == [ids[4]]
-    assert match["wrong"] == [None]  # another pitch sounds there
-    assert match["elsewhere"][0] in ids  # found by pitch and order
 
 
 def test_scordatura_changes_the_strings() -> None:
@@ -227,19 +226,30 @@ def test_scordatura_changes_the_strings() -> None:
     assert low["string"].to_list()[0] is None
 
 
-def test_a_repeat_of_the_print_may_be_left_out() -> None:
-    # Two bars with a repeat and two endings, as written out: bars 1 2 | 1 3. Played with the repeat, and without.
-    bars = {1: [69, 71, 73], 2: [74, 76, 78], 3: [69, 66, 62]}
-    printed = [
-        _printed(float(midi), number, None, None, bar=bar, beat=float(beat))
-        for number, (bar, beat, midi) in enumerate(
-            ((bar, beat, midi) for bar in (1, 2, 1, 3) for beat, midi in enumerate(bars[bar], start=1)), start=1
-        )
+def test_a_print_played_twice_is_compared_twice() -> None:
+    printed = [_printed(76.0, 1, "A", 4, position=1), _printed(81.0, 2, "E", 4), _printed(83.0, 3, "E", 1)]
+    # A whole tone higher, with an ornament; the second time the last note is an octave off and another is missing.
+    notes = _tables([78, 83, 84, 85, 78, 73], slide_at=3)
+    match = _run(_laid(notes, [1, 2, None, 3, 1, 3], shift=2), printed={"made up": printed}).tables["t"][
+        "fingering_match"
     ]
-    both = _run(_tables([*bars[1], *bars[2], *bars[1], *bars[3]]), printed=printed).tables["t"]["fingering_match"]
-    assert both["note_id"].to_list() == [f"t-n{400 * i}" for i in range(12)]
-    once = _run(_tables([*bars[1], *bars[3]]), printed=printed).tables["t"]["fingering_match"]
-    assert once["note_id"].to_list() == [None] * 6 + [f"t-n{400 * i}" for i in range(6)]
+    told = {(row["note_number"], row["time_through"]): row for row in match.iter_rows(named=True)}
+    assert {key: row["note_id"] for key, row in told.items()} == {
+        (1, 1): "t-n0",
+        (2, 1): "t-n400",
+        (3, 1): "t-n1200",
+        (1, 2): "t-n1600",
+        (3, 2): None,
+    }
+    assert told[3, 2]["verdict"] == "not_found"
+    assert told[2, 1]["slide_heard"] is True  # by way of the ornament
+    assert told[1, 2]["slide_heard"] is None  # the next printed note was not found
+    assert told[1, 1]["slide_heard"] is False
+    assert told[1, 1]["printed_position"] == 1
+    in_key = [_printed(row["midi"] + 2, row["event"], row["string"], row["finger"]) for row in printed]
+    same = _run(_laid(notes, [1, 2, None, 3, 1, 3]), printed={"made up": in_key}).tables["t"]["fingering_match"]
+    # Of a transposed take string and finger are compared, the position not.
+    assert same["probability"].to_list() == match["probability"].to_list()
 
 
 @pytest.mark.parametrize(
