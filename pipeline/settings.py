@@ -130,6 +130,10 @@ class SummariseSettings(Group):
 
     seed: int = Field(default=1902, ge=0, le=2**31, description="Seed of the resampling behind intervals.")
     replicates: int = Field(default=2000, ge=200, le=100_000, description="Resamples drawn for each interval.")
+    recalibrate: bool = Field(
+        default=True,
+        description="Whether confidences follow what listeners heard, from 100 verdicts and where that pays.",
+    )
 
 
 class IntakeSettings(Group):

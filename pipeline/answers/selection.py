@@ -6,9 +6,10 @@ rests on is told by its SQL, and which groups it shows by its schema. A take who
 counts with that share; of a choice of periods only takes certainly dated to it count.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from types import MappingProxyType
 
 import duckdb
 import polars as pl
@@ -71,20 +72,22 @@ def select(
     seed: int,
     replicates: int,
     where: str | None = None,
+    instead: Mapping[views.Name, str] = MappingProxyType({}),
 ) -> Selected:
     """Rows of a view over the chosen takes only.
 
     Parameters
     ----------
     con : a connection to memory, with the corpus attached as ``corpus``.
+    instead : SQL over ``corpus`` of tables and facts that are to be others than the corpus's; what rests on them is
+        made anew.
 
     Raises
     ------
     UsageError
         If a player, school, period, scheme or certainty is unknown, or the view has nothing to do with takes.
     """
-    _copy_layers(con)
-    remarks = _choose(con, selection)
+    remarks = _choose(con, selection, _copy_layers(con, instead))
     name = (relation.layer, relation.name)
     below = views.rests_on(name)
     if relation.layer in COUNTS and any(layer != "base" for layer, _ in below):
@@ -117,22 +120,29 @@ def _count_again(
     views.create_views(con, layers=("summary",), only=wanted)
 
 
-def _copy_layers(con: duckdb.DuckDBPyConnection) -> None:
-    """The lower layers as views on the attached database."""
+def _copy_layers(con: duckdb.DuckDBPyConnection, instead: Mapping[views.Name, str]) -> dict[views.Name, str]:
+    """The lower layers as views on the attached database; gives the SQL of each."""
     names = con.execute(
         "select schema_name, table_name from duckdb_tables() where database_name = 'corpus' union all "
         "select schema_name, view_name from duckdb_views() where database_name = 'corpus' and not internal"
     ).fetchall()
     for layer in FACTS:
         con.execute(f"create schema {layer}").fetchall()
-    for layer, name in sorted(names):
-        if layer in FACTS:
-            con.execute(f'create view {layer}."{name}" as select * from corpus.{layer}."{name}"').fetchall()
+    bodies = {(layer, name): f'select * from corpus.{layer}."{name}"' for layer, name in names if layer in FACTS}
+    bodies |= instead
+    anew = [name for name in bodies if name not in instead and not views.rests_on(name).isdisjoint(instead)]
+    if anew:
+        con.execute(views.FUNCTIONS.read_text(encoding="utf-8")).fetchall()
+    bodies |= {name: views.query(name) for name in anew}
+    first = sorted(bodies.keys() - anew)
+    for layer, name in [*first, *views.in_order(anew)]:
+        con.execute(f'create view {layer}."{name}" as {bodies[layer, name]}').fetchall()
+    return bodies
 
 
-def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
+def _choose(con: duckdb.DuckDBPyConnection, selection: Selection, bodies: Mapping[views.Name, str]) -> list[str]:
     """Replaces facts by those of the chosen takes; says which filter left nothing."""
-    _replace(con, "fact.take_tally", "from corpus.fact.take_tally")
+    _replace(con, "fact.take_tally", "from fact.take_tally")
     before = _count(con)
     remarks: list[str] = []
 
@@ -154,7 +164,7 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
             raise UsageError(f"--min-certainty {selection.min_certainty!r}: give {', '.join(reversed(CERTAINTIES))}")
         allowed = _listed(CERTAINTIES[CERTAINTIES.index(selection.min_certainty) :])
         con.execute(f"delete from fact.take_tally where coalesce(certainty, '') not in ({allowed})").fetchall()
-        _replace(con, "base.teaching", f"from corpus.base.teaching where certainty in ({allowed})")
+        _replace(con, "base.teaching", f"from base.teaching where certainty in ({allowed})")
         _replace(con, "stage.ancestor", f"from ({views.query(('stage', 'ancestor'))})")
         narrowed(f"--min-certainty {selection.min_certainty}")
     if selection.players:
@@ -174,7 +184,7 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection) -> list[str]:
         narrowed("--period " + ", ".join(selection.periods))
     for name in ("slide", "transition", "written_place_take"):
         con.execute(
-            f"create or replace view fact.{name} as select facts.* from corpus.fact.{name} as facts "
+            f"create or replace view fact.{name} as select facts.* from ({bodies['fact', name]}) as facts "
             "semi join fact.take_tally as tally on tally.take_id = facts.take_id "
             "and tally.player_id is not distinct from facts.player_id"
         ).fetchall()
@@ -223,7 +233,7 @@ def _in_scheme(con: duckdb.DuckDBPyConnection, scheme: str) -> None:
         used = con.execute(f"select count(*) from corpus.base.{table} where scheme = $1", [scheme]).fetchall()
         if used[0][0]:
             quoted = scheme.replace("'", "''")
-            _replace(con, f"fact.{fact}", f"from corpus.fact.{fact} where scheme = '{quoted}'")
+            _replace(con, f"fact.{fact}", f"from fact.{fact} where scheme = '{quoted}'")
 
 
 def _replace(con: duckdb.DuckDBPyConnection, name: str, source: str) -> None:

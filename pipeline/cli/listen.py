@@ -12,8 +12,20 @@ def listen(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
     n: Annotated[int, typer.Option("--n", min=1, metavar="N", help="How many excerpts to draw.")] = 200,
     by: Annotated[
-        str, typer.Option(metavar="WHAT", help="Draw evenly over: player, kind, process, take; joined by commas.")
-    ] = ("player,kind"),
+        str,
+        typer.Option(
+            metavar="WHAT",
+            help="Draw evenly over: process, noise, accompaniment, instrument, player, kind, confidence, take; joined "
+            "by commas.",
+        ),
+    ] = "process,noise,confidence",
+    plan: Annotated[bool, typer.Option("--plan", help="Draw nothing: tell how many excerpts must be judged.")] = False,
+    within: Annotated[
+        float,
+        typer.Option(
+            min=1, max=99, metavar="PERCENT", help="How closely the slides there are for each find are to be known."
+        ),
+    ] = 10,
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="The same seed draws the same sample.")] = 1,
     place: Annotated[
         str | None,
@@ -59,9 +71,15 @@ def listen(
 
         show_marks(folder, None if marks == "all" else marks)
         return
+    strata = [name.strip() for name in by.split(",") if name.strip()]
+    if plan:
+        from pipeline.cli.listening import show_plan
+
+        show_plan(folder, by=strata, within=within / 100)
+        return
     from pipeline.pages.listen import listen as draw
 
-    sample = draw(folder, number=n, by=[name.strip() for name in by.split(",") if name.strip()], seed=seed, place=place)
+    sample = draw(folder, number=n, by=strata, within=within / 100, seed=seed, place=place)
     numbers = sample.numbers
     typer.echo(
         f"{sum(numbers.values())} excerpts drawn: {numbers['slide']} slides found, {numbers['transition']} "

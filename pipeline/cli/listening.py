@@ -1,19 +1,22 @@
 """Prints the results of listening checks, and of marks compared with finds."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import typer
 from rich.table import Table
 
-from pipeline.answers.error_rates import ListeningResults, listening_results
+from pipeline.answers.listening.error_rates import ListeningResults, listening_results
+from pipeline.answers.listening.plan import planned
 from pipeline.answers.marks import MarkComparison, compare_marks
 from pipeline.cli.console import console
+from pipeline.errors import typed
 from pipeline.pages.results import (
     POPULATIONS,
     agreement_words,
     confidence_words,
     group_words,
+    not_in_words,
     player_names,
     rate_words,
     results_page,
@@ -40,11 +43,47 @@ def show_results(folder: Path) -> None:
         f"Recall {share_words(errors.recall)}: of the slides there are, so many are found. (95 %)"
     )
     out.print(_rates(results, names))
+    if late := not_in_words(results):
+        out.print(late)
     for words in agreement_words(results):
         out.print(words)
     out.print(_calibration(results))
     typer.echo(f"Open {results_page(folder, results)}")
-    typer.echo("Corrected rates start from finds before verdicts; do not correct the rates of `query` again.", err=True)
+    typer.echo("These rates are those of `query`, and start from finds before verdicts.", err=True)
+
+
+def show_plan(folder: Path, *, by: Sequence[str], within: float) -> None:
+    """What numbers of excerpts would tell, and how many are needed."""
+    made = planned(folder, by=by, within=within)
+    out = console()
+    basis = (
+        f"Expected as the {made.judged} excerpts judged so far say"
+        if made.judged
+        else "Nothing has been judged yet; expected as confidences state it, which real discs may not bear out"
+    )
+    table = _table("What so many excerpts, judged by one listener, would tell (95 %)")
+    for head in ("excerpts", "precision", "recall", "slides\nper find", "within"):
+        table.add_column(head, justify="right")
+    needed = () if made.needed is None else (made.needed,)
+    for each in sorted({*made.outlooks, *needed}, key=lambda one: one.number):
+        errors = each.errors
+        shares = (share_words(errors.precision), share_words(errors.recall), rate_words(errors.true_per_find))
+        table.add_row(str(each.number), *shares, _within(each.within), style="bold" if each in needed else None)
+    out.print(f"{basis}.")
+    out.print(table)
+    if made.needed is None:
+        out.print(f"Even all excerpts of this corpus would not tell slides per find to within {_within(within)}.")
+        return
+    out.print(
+        f"Slides per find, which rates are corrected by, to within {_within(within)}: {made.needed.number} excerpts. "
+        "The page says when that is reached; ask again once some are judged."
+    )
+    options = f"--n {made.needed.number} --by {','.join(by)} --within {100 * within:g}"
+    typer.echo(f"Next: glideline listen {typed(folder)} {options}", err=True)
+
+
+def _within(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def show_marks(folder: Path, listener: str | None) -> None:
@@ -124,11 +163,11 @@ def _rates(results: ListeningResults, names: Mapping[str, str]) -> Table:
     table.add_column("player")
     for head in ("as found", "corrected"):
         table.add_column(head, justify="right")
-    table.add_column("error rates used")
+    table.add_column("corrected by")
     for rate in results.rates:
         name = "whole corpus" if rate.player_id is None else names.get(rate.player_id, rate.player_id)
-        used = "the player's own" if rate.own_errors else "the corpus's"
-        table.add_row(name, rate_words(rate.found), rate_words(rate.corrected), used)
+        corrected = "–" if rate.corrected is None else rate_words(rate.corrected)
+        table.add_row(name, rate_words(rate.found), corrected, rate.correction)
     return table
 
 

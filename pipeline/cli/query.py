@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 import typer
 
 from pipeline.cli.ids import completing, whole_id
+from pipeline.errors import UsageError
 
 
 def query(
@@ -58,6 +59,15 @@ def query(
     ] = "table",
     to: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file; needed for parquet.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="The file of --to may be there, and is replaced.")] = False,
+    vary: Annotated[
+        bool,
+        typer.Option(
+            "--vary", help="Show how the answer moves with thresholds, doubtful dates and people, noise and speed."
+        ),
+    ] = False,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="With --vary: draw it into this SVG file too.")
+    ] = None,
     say: Annotated[bool, typer.Option("--say", help="Say the answer in sentences, each with its caution.")] = False,
     columns: Annotated[
         str | None, typer.Option(metavar="NAMES", help="Of the table, show these columns; names joined by commas.")
@@ -76,6 +86,13 @@ def query(
         for table, given in (("player", player), ("school", school), ("period", period))
     )
     selection = Selection(players, schools, periods, scheme, min_certainty)
+    if vary:
+        from pipeline.cli.vary import vary as show_varied
+
+        show_varied(folder, view, selection, where=where, form=output, to=to, picture=picture, replace=replace)
+        return
+    if picture is not None:
+        raise UsageError("--picture goes with --vary")
     made = answer(
         folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths,
         transfers=transfer or (),

@@ -64,6 +64,8 @@ def status(
     if found.touched:
         what = "1 file was" if found.touched == 1 else f"{found.touched} files were"
         print(f"\n{what} copied or touched since; the next run only looks whether the sound is still the same.")
+    if found.confidence:
+        print(f"\n{found.confidence}")
     if found.unmatched:
         print(f"\nVerdicts that match nothing any more ({len(found.unmatched)}):")
         for line in found.unmatched if everything else found.unmatched[:_LISTED]:

@@ -55,12 +55,14 @@ class Status:
     steps : frame of transfer_id, step, state, message; one row per transfer and step, and for the corpus.
     touched : files that were copied or touched: the next run looks whether they hold the same sound.
     unmatched : verdicts that match nothing any more, in words.
+    confidence : whether confidences follow what listeners heard, in words; empty before the first run.
     """
 
     steps: pl.DataFrame
     running: Running | None = None
     touched: int = 0
     unmatched: list[str] = field(default_factory=list)
+    confidence: str = ""
 
     def counts(self) -> pl.DataFrame:
         """Number of transfers by step and state, in order of steps."""
@@ -102,7 +104,26 @@ def status(corpus: Path | str | Corpus) -> Status:
     frame = frame.cast(pl.String)
     held = holder(corpus.derived) if (corpus.derived / "run.lock").exists() else None
     running = None if held is None else _running(held, said)
-    return Status(frame, running, len(planner.touched), _unmatched(corpus))
+    return Status(frame, running, len(planner.touched), _unmatched(corpus), _confidence(corpus))
+
+
+def _confidence(corpus: Corpus) -> str:
+    made = corpus.read("recalibration", CORPUS)
+    if made is None or made.is_empty():
+        return ""
+    row = made.row(0, named=True)
+    verdicts = "1 verdict" if row["verdicts"] == 1 else f"{row['verdicts']} verdicts"
+    if row["used"] == "switched off":
+        return "Confidences stand as learnt: recalibration is switched off in settings.toml."
+    if row["loss_before"] is None:
+        return f"Confidences stand as learnt: {verdicts} so far, of {row['least_verdicts']} from which others may pay."
+    losses = f"loss {row['loss_before']:.3f}"
+    if row["used"] == "as learnt":
+        return f"Confidences stand as learnt: {verdicts} bear them out ({losses})."
+    return (
+        f"Confidences follow {verdicts} ({row['used']}): {losses} before, {row['loss_after']:.3f} after; "
+        "see slide_for_models, confidence_here."
+    )
 
 
 def _unmatched(corpus: Corpus) -> list[str]:

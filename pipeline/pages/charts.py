@@ -93,6 +93,51 @@ def _legend(axes: Axes, **more: Any) -> None:
     axes.legend(frameon=False, loc="lower left", bbox_to_anchor=(0, 1.0), borderaxespad=0.2, fontsize=9, **more)
 
 
+def variations(rows: Sequence[Row], *, measure: str) -> str:
+    """An answer under each variation: a panel for each group, its value as counted as a line through all.
+
+    Parameters
+    ----------
+    rows : varied, to, group, value, low, high; those as counted first.
+    """
+    groups = list(dict.fromkeys(row["group"] for row in rows))
+    ways = list(dict.fromkeys((row["varied"], row["to"]) for row in rows))
+    across = min(len(groups), 4)
+    down = -(-len(groups) // across)
+    with mpl.rc_context(STYLE):
+        figure, panels = plt.subplots(
+            down, across, sharey=True, squeeze=False, figsize=(2.6 + 2.2 * across, down * (0.22 * len(ways) + 0.9))
+        )
+        for place, axes in enumerate(panels.flat):
+            if place >= len(groups):
+                axes.set_visible(False)
+                continue
+            own = {(row["varied"], row["to"]): row for row in rows if row["group"] == groups[place]}
+            known = [row["value"] for row in own.values() if row["value"]]
+            reach = _FAR * max(known, default=1.0)
+            for y, way in enumerate(ways):
+                row = own.get(way)
+                if row is None or row["value"] is None:
+                    axes.text(reach * 0.02, y, "none", va="center", color=GREY, style="italic", fontsize=8)
+                    continue
+                colour = ORANGE if y == 0 else BLUE
+                if row["low"] is not None and row["high"] is not None:
+                    axes.plot([row["low"], min(row["high"], reach)], [y, y], color=colour, lw=1.6)
+                    if row["high"] > reach:
+                        axes.plot(reach, y, ">", color=colour, ms=4, clip_on=False)
+                axes.plot(row["value"], y, "o", ms=5, color=colour)
+                if y == 0:
+                    axes.axvline(row["value"], color=ORANGE, lw=0.8, ls="--")
+            axes.set_xlim(0, reach)
+            axes.set_title(groups[place], fontsize=9, wrap=True)
+            axes.grid(axis="y", visible=False)
+            axes.tick_params(labelsize=8)
+        panels[0, 0].set_yticks(range(len(ways)), [" ".join(way).strip() for way in ways])
+        panels[0, 0].set_ylim(len(ways) - 0.5, -0.5)
+        figure.supxlabel(f"{measure}, with 95 % limits; broken: as counted", fontsize=9)
+        return svg(figure, title=f"{measure} under each variation")
+
+
 def rates_by_player(rows: Sequence[Row]) -> str:
     """Slides per 100 transitions of each player as a dot with its interval, ordered by birth."""
     rates = [row["slides_per_100_transitions"] for row in rows if row["slides_per_100_transitions"] is not None]

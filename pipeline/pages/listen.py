@@ -9,7 +9,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.answers.error_rates import PLACE_STRATUM
+from pipeline.answers.listening.draw import draw, portions
+from pipeline.answers.listening.error_rates import PLACE_STRATUM
+from pipeline.answers.listening.plan import WITHIN
+from pipeline.answers.listening.populations import POPULATIONS, USUAL, columns_of, populations, refuse_unknown
 from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import probability_words
 from pipeline.answers.open_corpus import OpenCorpus
@@ -17,9 +20,10 @@ from pipeline.answers.passages.gather import gather
 from pipeline.answers.sound import sound_of
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.kinds import KINDS
-from pipeline.pages import draw, pictures, render
+from pipeline.pages import pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
+from pipeline.stats.detection import ENOUGH_FINDS, INTERCEPT, SLOPE
 from pipeline.store.adding.reviews import sample_name
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
@@ -27,48 +31,13 @@ from pipeline.store.files.changes import changing
 from pipeline.store.formats.data_package import csv_bytes
 from pipeline.store.schema import load
 
-STRATA = ("player", "kind", "process", "take")
 _AROUND_S = 1.2
+_LOGIT_STEP = 0.25
 _LEAST_SHADED_S = 0.3
 """Narrower places are shaded this wide, so that a find does not give itself away."""
 # How far notes may reach into the place between them, and how long before it the note before may have ended.
 _EDGE_S, _RESTED_S = 0.12, 0.6
 
-# Finds before any verdict, in what is counted: the populations that a check draws from.
-_SLIDES = """
-select
-    slide.slide_id as id, slide.transfer_id, slide.take_id, slide.player_id, slide.player_id as player,
-    slide.take_id as take, coalesce(take.process, 'unknown') as process, slide.found_kind as kind, slide.confidence,
-    slide.transfer_audible_start_s as transfer_start_s, slide.transfer_audible_end_s as transfer_end_s,
-from stage.owned_slide as slide
-join base.take on take.take_id = slide.take_id
-where slide.origin = 'found'
-order by id
-"""
-_CHANGES = """
-select
-    chance.transition_id as id, chance.transfer_id, chance.take_id, chance.player_id, chance.player_id as player,
-    chance.take_id as take, coalesce(take.process, 'unknown') as process, null::varchar as kind,
-    null::double as confidence,
-    first_note.transfer_end_s - 0.05 as transfer_start_s, second_note.transfer_start_s + 0.05 as transfer_end_s,
-from fact.transition as chance
-join base.take on take.take_id = chance.take_id
-join base.transition on transition.transition_id = chance.transition_id
-join base.note as first_note on first_note.note_id = transition.from_note_id
-join base.note as second_note on second_note.note_id = transition.to_note_id
-left join base.slide on slide.to_note_id = transition.to_note_id
-where slide.slide_id is null
-order by id
-"""
-_SPANS = """
-select
-    span.transfer_id, span.take_id, span.player_id, span.player_id as player, span.take_id as take,
-    coalesce(take.process, 'unknown') as process, null::varchar as kind, null::double as confidence,
-    span.transfer_start_s, span.transfer_end_s,
-from stage.counted_span as span
-join base.take on take.take_id = span.take_id
-order by span.transfer_id, span.transfer_start_s
-"""
 _HASHES = "select transfer_id, samples_sha256 from stage.current_sound order by transfer_id"
 
 
@@ -85,7 +54,8 @@ def listen(
     root: Path | str,
     *,
     number: int = 200,
-    by: Sequence[str] = ("player", "kind"),
+    by: Sequence[str] = USUAL,
+    within: float = WITHIN,
     seed: int = 1,
     place: str | None = None,
 ) -> Sample:
@@ -95,6 +65,7 @@ def listen(
     ----------
     number : items in all, those heard twice among them; fewer if the corpus holds fewer.
     by : what makes a stratum, of ``STRATA``.
+    within : the page says when slides per find are known to within so much, as a share.
     seed : the same seed and corpus state draw the same sample.
     place : instead of a sample, one place of a written part in every take that comes by, in random order: work, bar
         and beat as ``air-in-d:21:3``. Its verdicts are no random sample and stay out of error rates.
@@ -106,8 +77,7 @@ def listen(
     DataError
         If there is no database, or nothing counted to draw from.
     """
-    if unknown := [name for name in by if name not in STRATA]:
-        raise UsageError(f"--by {','.join(unknown)}: choose from {', '.join(STRATA)}")
+    refuse_unknown(by)
     if number < 1:
         raise UsageError(f"--n {number}: draw at least 1")
     corpus = Corpus(root)
@@ -118,40 +88,28 @@ def listen(
         raise DataError(f"{root}: there is nothing counted to draw from", f"see `glideline status {typed(root)}`")
     sample_id = items["sample_id"][0]
     _keep(corpus, items, sample_id)
-    page = _page(corpus, items, sample_id)
-    numbers = {name: items.filter(pl.col("drawn_from") == name).height for name in draw.SHARES}
+    page = _page(corpus, items, sample_id, within=within)
+    numbers = {name: items.filter(pl.col("drawn_from") == name).height for name in POPULATIONS}
     return Sample(sample_id, page, numbers)
 
 
 def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int, place: str | None) -> pl.DataFrame:
     """The sample as rows of ``drawn_item``, in the order heard."""
-    with open_read_only(corpus.root) as con:
-        slides, changes, spans = (con.sql(text).pl() for text in (_SLIDES, _CHANGES, _SPANS))
-        hashes = con.sql(_HASHES).pl()
+    whole = populations(corpus)
     if place is not None:
         ids = _ids_at(corpus, place)
-        slides, changes = (each.filter(pl.col("id").is_in(ids)) for each in (slides, changes))
-        spans, number = spans.clear(), slides.height + changes.height
-    whole = draw.stretches(
-        spans,
-        slides.select(
-            "transfer_id",
-            pl.col("transfer_start_s").alias("transfer_audible_start_s"),
-            pl.col("transfer_end_s").alias("transfer_audible_end_s"),
-        ),
-    )
+        whole = {name: each.filter(pl.col("id").is_in(ids)) for name, each in whole.items() if "id" in each.columns}
+    sizes = {name: each.height for name, each in whole.items()}
+    wanted, again_drawn = (sizes, 0) if place is not None else portions(number, sizes)
     parts = []
-    again_drawn = draw.repeats(number) if place is None else 0
-    left = number - again_drawn
-    for order, (name, population) in enumerate({"slide": slides, "transition": changes, "stretch": whole}.items()):
-        strata = [each for each in by if name == "slide" or each != "kind"]
-        wanted = population.height if place is not None else min(left, max(1, round(number * draw.SHARES[name])))
+    for order, (name, population) in enumerate(whole.items()):
         rng = np.random.default_rng([seed, order])
-        picked = draw.draw(population, number=wanted, strata=strata, rng=rng)
+        picked = draw(population, number=wanted[name], columns=columns_of(by, name), rng=rng)
         if place is not None:
             picked = picked.with_columns(stratum=pl.lit(f"{PLACE_STRATUM}{place}"))
-        left -= picked.height
-        parts.append(picked.with_columns(pl.lit(name).alias("drawn_from")).drop("id", "player", "take", strict=False))
+        parts.append(picked.with_columns(pl.lit(name).alias("drawn_from")).drop("id", strict=False))
+    with open_read_only(corpus.root) as con:
+        hashes = con.sql(_HASHES).pl()
     once = pl.concat(parts, how="diagonal").with_row_index("place")
     again = np.random.default_rng([seed, 98]).permutation(once.height)[:again_drawn]
     items = pl.concat([once, once[again.tolist()].with_columns(repeats="place", place=None)], how="diagonal_relaxed")
@@ -192,7 +150,7 @@ def _keep(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> None:
         change.put(path, csv_bytes(items), was=path.read_bytes() if path.exists() else None)
 
 
-def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> Path:
+def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str, *, within: float) -> Path:
     target = corpus.derived / "listen" / sample_id
     (target / "sound").mkdir(parents=True, exist_ok=True)
     for asset in ("style.css", "listen.js"):
@@ -205,6 +163,7 @@ def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> Path:
     data = {
         "sample_id": sample_id,
         "kinds": list(KINDS),
+        "model": None if items["stratum"][0].startswith(PLACE_STRATUM) else _model(corpus, items, within),
         "items": [{name: value for name, value in item.items() if name != "picture"} for item in ordered],
     }
     text = render.page(
@@ -220,6 +179,22 @@ def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> Path:
     page = target / "index.html"
     render.write_text(page, text)
     return page
+
+
+def _model(corpus: Corpus, items: pl.DataFrame, within: float) -> dict[str, Any]:
+    """What the page needs to tell how closely slides per find are known: changes are counted by rounded logits."""
+    whole = populations(corpus)
+    chance = pl.col("chance").clip(1e-4, 1 - 1e-4)
+    logit = ((chance / (1 - chance)).log() / _LOGIT_STEP).round() * _LOGIT_STEP
+    counted = whole["transition"].group_by(logit.alias("logit")).len().sort("logit")
+    drawn = items.filter((pl.col("drawn_from") == "slide") & pl.col("repeat_of").is_null()).height
+    return {
+        "within": within,
+        "finds": whole["slide"].height,
+        "least_finds": min(ENOUGH_FINDS, drawn),
+        "changes": counted.rows(),
+        "priors": [INTERCEPT, SLOPE],
+    }
 
 
 def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], target: Path) -> dict[str, dict[str, Any]]:
@@ -264,6 +239,10 @@ def _excerpts(corpus: Corpus, transfer_id: str, rows: list[dict[str, Any]], targ
             "asked_to_s": shaded[1],
             "asked": "The shaded stretch" if stretch else _change_words(notes, row, drawn.name),
             "stretch": stretch,
+            "drawn_from": row["drawn_from"],
+            "stands_for": row["stratum_size"] / row["stratum_drawn"],
+            "chance": row["confidence"],
+            "again": row["repeat_of"] is not None,
             "quarter_from_s": (half.size + gap.size) / SLOW_RATE_HZ,
             "ours": f"a slide, {kind} (confidence {probability_words(row['confidence'])})." if found else "no slide.",
             "picture": pictures.single(

@@ -5,7 +5,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pipeline.answers.error_rates import ListeningResults
+from pipeline.answers.listening.alike import MarkedByBoth
+from pipeline.answers.listening.error_rates import ListeningResults
 from pipeline.answers.number_words import with_limits
 from pipeline.pages import charts, render
 from pipeline.stats.intervals import Interval
@@ -50,12 +51,13 @@ def results_page(root: Path | str, results: ListeningResults) -> Path:
             (words, [_stratum(each, names) for each in results.strata if each.drawn_from == name])
             for name, words in POPULATIONS.items()
         ],
+        not_in=not_in_words(results),
         rates=[
             {
                 "who": "whole corpus" if rate.player_id is None else names.get(rate.player_id, rate.player_id),
                 "found": rate_words(rate.found),
-                "corrected": rate_words(rate.corrected),
-                "used": "the player's own" if rate.own_errors else "the corpus's",
+                "corrected": "–" if rate.corrected is None else rate_words(rate.corrected),
+                "used": rate.correction,
             }
             for rate in results.rates
         ],
@@ -92,18 +94,56 @@ def _stratum(stratum: Any, names: Mapping[str, str]) -> dict[str, Any]:
     }
 
 
+def not_in_words(results: ListeningResults) -> str:
+    """What is said of verdicts that came in after the rates were made; nothing if there are none."""
+    number = results.new_verdicts
+    if not number:
+        return ""
+    verb = "verdict is" if number == 1 else "verdicts are"
+    return f"{number} new {verb} not in these rates yet: run the corpus first."
+
+
 def agreement_words(results: ListeningResults) -> list[str]:
     """What is said of listeners' agreement; nothing of what could not be worked out."""
-    words = []
-    if results.kappa is not None:
-        words.append(f"Agreement of the two listeners: Cohen's kappa {results.kappa:.2f}.")
-    if results.alpha is not None:
-        words.append(f"Agreement of the listeners: Krippendorff's alpha {results.alpha:.2f} (nominal).")
-    if results.self_agreement is not None:
-        words.append(f"Excerpts heard twice and judged alike: {share_words(results.self_agreement)}.")
+    alike = results.alike
+    named = {
+        "Verdicts of the two listeners: Cohen's kappa": alike.kappa,
+        "Verdicts of the listeners: Krippendorff's alpha, nominal": alike.alpha,
+        "Verdicts in the order no slide, cannot tell, slide: Krippendorff's alpha, ordinal": alike.ordinal,
+        "Kinds heard: Krippendorff's alpha, nominal": alike.kinds,
+    }
+    words = [f"{name} {_with_limits(value)}." for name, value in named.items() if value is not None]
+    words += [
+        f"{each.listener} heard {each.twice} excerpts twice and judged alike: {share_words(each.same)}."
+        for each in alike.themselves
+    ]
+    words += [_bounds_words(each) for each in alike.bounds]
     if results.kinds_right is not None:
         words.append(f"Kinds heard as found: {share_words(results.kinds_right)}.")
     return words
+
+
+def _bounds_words(both: MarkedByBoth) -> str:
+    first, second = both.listeners
+    said = (
+        f"{both.slides} slides marked by {first} and {second}: lengths ICC(2,1) {_with_limits(both.length)}, "
+        f"error of one {100 * both.length_error:.0f} %; "
+    )
+    if both.size is not None:
+        said += f"sizes ICC(2,1) {_with_limits(both.size)}, error of one {both.size_error:.0f} cents; "
+    late = [
+        f"{what} {_ms(each.mean.estimate)} ms (95 % of them {_ms(each.low)} to {_ms(each.high)})"
+        for what, each in (("starts", both.starts), ("ends", both.ends))
+    ]
+    return f"{said}{second}'s {' and '.join(late)}."
+
+
+def _ms(seconds: float) -> str:
+    return f"{round(1000 * seconds):+d}"
+
+
+def _with_limits(value: Interval) -> str:
+    return f"{value.estimate:.2f} ({value.low:.2f} to {value.high:.2f})"
 
 
 def confidence_words(confidence: float) -> str:

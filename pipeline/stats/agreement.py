@@ -1,12 +1,11 @@
-"""How far listeners agree, how often our finds are right, and rates with that error carried along.
+"""How far listeners agree, and how often our finds are right.
 
 References: Cohen, Educational and Psychological Measurement 20 (1960); Krippendorff, Computing Krippendorff's
-Alpha-Reliability (2011); Rogan and Gladen, American Journal of Epidemiology 107 (1978), for counts
-corrected by an error rate; Horvitz and Thompson, JASA 47 (1952), for weighting by sampling probability.
+Alpha-Reliability (2011); Horvitz and Thompson, JASA 47 (1952), for weighting by sampling probability.
 
 Only drawn samples enter error rates. Precision is the share of finds that are slides, estimated from judged
-finds. Missed slides are estimated from judged transitions and stretches without a find. A count in which verdicts
-already override our finds must never be multiplied by these.
+finds. Missed slides are estimated from judged transitions and stretches without a find. Rates are corrected by
+``stats.detection``, which knows of each change how likely it is a slide; these stand beside as a check.
 """
 
 from collections import Counter, defaultdict
@@ -18,7 +17,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.stats.intervals import LEVEL, Interval, product_of, wilson_interval
+from pipeline.stats.intervals import LEVEL, Interval, wilson_interval
 from pipeline.stats.rates import REPLICATES, rate_interval
 from pipeline.units import Floats
 
@@ -104,11 +103,11 @@ class Judged:
 
     Attributes
     ----------
-    slides : items in which a slide was heard, out of ``judged`` with a clear verdict.
+    slides : items in which a slide was heard, out of ``judged`` with a clear verdict; in plans as many as expected.
     population : items of the stratum in the corpus, from which they were drawn.
     """
 
-    slides: int
+    slides: float
     judged: int
     population: int
 
@@ -228,11 +227,6 @@ def _within(slides: Floats, judged: Floats) -> float:
         return 1.0
     inside = float((slides * (judged - slides) / judged).sum()) / free
     return float(min(1.0, (free * inside / whole + _UNTOLD) / (free + _UNTOLD)))
-
-
-def corrected_rate(rate: Interval, errors: ErrorRates) -> Interval:
-    """A rate of finds, before verdicts, turned into a rate of slides, with both uncertainties."""
-    return product_of(rate, errors.true_per_find)
 
 
 @dataclass(frozen=True)

@@ -28,8 +28,8 @@ ENOUGH_FINDS = 30
 """Judged finds that a stratum must hold to stand by itself; smaller ones merge upwards (as simulated)."""
 LEAST_JUDGED = 50
 """Below so many judged items a rate stays uncorrected: the factor would be a guess (limits 4.7-fold apart at 50)."""
-# Normal priors of the logistic model of misses: chance of a slide at score 0, and its slope.
-_CHANCE, _CHANCE_SD, _SLOPE, _SLOPE_SD = -3.5, 2.5, 1.0, 1.0
+INTERCEPT, SLOPE = (-3.5, 2.5), (1.0, 1.0)
+"""Normal priors of the logistic model of misses, mean and standard deviation."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,8 @@ class Judgements:
     Attributes
     ----------
     finds, judged_finds, true_finds : all finds, those judged, and those of them that are slides, shape (strata,).
-    strata, scores, is_slide : of each judged change without a find, shape (judged,); scores are logits.
+    strata, scores, is_slide : of each judged change without a find, shape (judged,); scores are logits, and whether it
+        is a slide may be a chance.
     all_strata, all_scores, changes : the scores of all changes without a find, each of them or in classes, and how
         many changes each stands for, shape (classes,).
     """
@@ -57,6 +58,12 @@ class Judgements:
 
 def true_slides_per_find(judged: Judgements, *, seed: tuple[int, ...], replicates: int = REPLICATES) -> Floats:
     """Draws of f, shape (replicates, strata)."""
+    right, missed = error_draws(judged, seed=seed, replicates=replicates)
+    return np.asarray(right + missed, dtype=np.float64)
+
+
+def error_draws(judged: Judgements, *, seed: tuple[int, ...], replicates: int) -> tuple[Floats, Floats]:
+    """Draws of precision and of slides missed for each find, shape (replicates, strata) each."""
     rng = np.random.default_rng(list(seed))
     strata = judged.finds.size
     right = rng.beta(judged.true_finds + 0.5, judged.judged_finds - judged.true_finds + 0.5, size=(replicates, strata))
@@ -67,7 +74,13 @@ def true_slides_per_find(judged: Judgements, *, seed: tuple[int, ...], replicate
         own = judged.all_strata == stratum
         chance = special.expit(coefficients[:, [stratum]] + coefficients[:, [strata]] * judged.all_scores[own])
         missed[:, stratum] = rng.poisson(chance @ judged.changes[own])
-    return np.asarray(right + missed / np.maximum(judged.finds, 1.0), dtype=np.float64)
+    return right, missed / np.maximum(judged.finds, 1.0)
+
+
+def worth(weights: npt.ArrayLike) -> float:
+    """How many items of a simple random sample tell as much as items that stand for so many each (Kish 1965)."""
+    w = np.asarray(weights, dtype=np.float64)
+    return float(w.sum() ** 2 / (w**2).sum()) if w.size else 0.0
 
 
 def _misses(judged: Judgements, strata: int) -> tuple[Floats, Floats]:
@@ -75,8 +88,8 @@ def _misses(judged: Judgements, strata: int) -> tuple[Floats, Floats]:
     design = np.zeros((judged.scores.size, strata + 1))
     design[np.arange(judged.scores.size), judged.strata] = 1.0
     design[:, strata] = judged.scores
-    mean = np.append(np.full(strata, _CHANCE), _SLOPE)
-    precision = np.append(np.full(strata, _CHANCE_SD**-2), _SLOPE_SD**-2)
+    mean, sd = np.array([*[INTERCEPT] * strata, SLOPE]).T
+    precision = sd**-2
 
     def loss(beta: Floats) -> tuple[float, Floats]:
         logit = design @ beta

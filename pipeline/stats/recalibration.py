@@ -2,13 +2,16 @@
 
 *Shift*: the share of slides among all candidates is estimated from the stated chances themselves by EM, and the
 chances follow it (Saerens, Latinne and Decaestecker, Neural Computation 14, 2002): where slides are 8 % of candidates
-and .27 was learnt, the mean error of a stated chance falls from .186 to .004. *Platt*: if the slope is wrong too, a
-line on the shifted logit fitted to verdicts (Platt, in Advances in Large Margin Classifiers, 1999) with normal priors;
-used from 100 verdicts and only if it betters the logarithmic loss in ten-fold cross-validation, since where the shift
-alone was right it costs .03.
+and .27 was learnt, the mean error of a stated chance falls from .186 to .004. *Line*: if the slope is wrong too, a
+line on the shifted logit fitted to verdicts (Platt, in Advances in Large Margin Classifiers, 1999) with normal priors.
+
+Either is used from 100 verdicts and only if it betters the logarithmic loss on them, of the line in ten-fold
+cross-validation: the shift takes for granted that slides and others look here as they did where the chances were
+learnt, and where the shift alone was right the line costs .03.
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +33,7 @@ class Recalibration:
     ----------
     share : estimated share of slides among the candidates.
     shift : difference of the prior logits.
-    offset, slope : Platt's line, 0 and 1 where it is not used.
+    offset, slope : the line, 0 and 1 where it is not used.
     """
 
     share: float
@@ -70,27 +73,67 @@ def prior_shift(chances: npt.ArrayLike, *, learnt_share: float) -> Recalibration
     return Recalibration(share, float(special.logit(share) - known))
 
 
-def with_verdicts(
-    shifted: Recalibration, chances: npt.ArrayLike, is_slide: npt.ArrayLike, *, seed: tuple[int, ...]
-) -> Recalibration:
-    """Add Platt's line from judged candidates where it helps.
+Used = Literal["as learnt", "shift", "shift and line"]
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """What is used, and the mean logarithmic loss on the verdicts without it and with it; NaN below the least number
+    of verdicts."""
+
+    used: Used
+    recalibration: Recalibration
+    verdicts: int
+    loss_before: float = np.nan
+    loss_after: float = np.nan
+
+
+def chosen(
+    candidates: npt.ArrayLike,
+    chances: npt.ArrayLike,
+    is_slide: npt.ArrayLike,
+    *,
+    learnt_share: float,
+    seed: tuple[int, ...],
+) -> Chosen:
+    """The recalibration that pays on the verdicts, if any does.
 
     Parameters
     ----------
-    chances, is_slide : old chances of judged candidates, drawn at random, and the verdicts, shape (judged,).
+    candidates : chances of all candidates, judged or not, shape (candidates,).
+    chances, is_slide : chances of judged candidates, drawn by chance given these, and the verdicts, 0 to 1, shape
+        (judged,).
     """
-    logits, y = _logit(chances) + shifted.shift, np.asarray(is_slide, dtype=np.float64)
+    y = np.asarray(is_slide, dtype=np.float64)
+    none = Chosen("as learnt", Recalibration(learnt_share, 0.0), y.size)
     if y.size < LEAST_VERDICTS:
-        return shifted
+        return none
+    logits = _logit(chances)
+    shifted = prior_shift(candidates, learnt_share=learnt_share)
+    moved = logits + shifted.shift
+    losses: dict[Used, float] = {
+        "as learnt": _loss(logits, y) / y.size,
+        "shift": _loss(moved, y) / y.size,
+        "shift and line": _loss_of_line(moved, y, seed=seed) / y.size,
+    }
+    used = min(losses, key=lambda name: losses[name])  # of equals the simpler
+    made = {
+        "as learnt": lambda: none.recalibration,
+        "shift": lambda: shifted,
+        "shift and line": lambda: Recalibration(shifted.share, shifted.shift, *_line(moved, y)),
+    }[used]()
+    return Chosen(used, made, y.size, losses["as learnt"], losses[used])
+
+
+def _loss_of_line(logits: Floats, y: Floats, *, seed: tuple[int, ...]) -> float:
+    """Of verdicts that each line was not fitted to."""
     fold = np.random.default_rng(list(seed)).permutation(y.size) % _FOLDS
-    with_line = 0.0
+    total = 0.0
     for each in range(_FOLDS):
         out = fold == each
-        offset, slope = _platt(logits[~out], y[~out])
-        with_line += _loss(offset + slope * logits[out], y[out])
-    if with_line >= _loss(logits, y):
-        return shifted
-    return Recalibration(shifted.share, shifted.shift, *_platt(logits, y))
+        offset, slope = _line(logits[~out], y[~out])
+        total += _loss(offset + slope * logits[out], y[out])
+    return total
 
 
 def _logit(chances: npt.ArrayLike) -> Floats:
@@ -101,7 +144,7 @@ def _loss(logits: Floats, y: Floats) -> float:
     return float(np.logaddexp(0, logits).sum() - y @ logits)
 
 
-def _platt(logits: Floats, y: Floats) -> tuple[float, float]:
+def _line(logits: Floats, y: Floats) -> tuple[float, float]:
     def loss(line: Floats) -> float:
         prior = float((line[0] / _OFFSET_SD) ** 2 + ((line[1] - 1) / _SLOPE_SD) ** 2)
         return _loss(line[0] + line[1] * logits, y) + prior / 2

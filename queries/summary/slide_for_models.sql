@@ -33,6 +33,20 @@ select
     measured.p_into_note,
     measured.p_cannot_tell,
     slide.confidence,
+    if(
+        recalibration.used like 'shift%',
+        1 / (
+            1 + exp(
+                -recalibration.offset
+                - recalibration.slope * (
+                    ln(least(greatest(slide.confidence, 1e-9), 1 - 1e-9))
+                    - ln(1 - least(greatest(slide.confidence, 1e-9), 1 - 1e-9))
+                    + recalibration.shift
+                )
+            )
+        ),
+        slide.confidence
+    ) as confidence_here,
     measured.audible_index,
     measured.stroke,
     measured.p_stroke_before,
@@ -44,3 +58,5 @@ select
 from fact.slide
 left join base.slide as measured
     on measured.slide_id = slide.slide_id
+left join result.recalibration
+    on true

@@ -15,7 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.answers import written_parts
-from pipeline.answers.error_rates import listening_results
+from pipeline.answers.listening.error_rates import listening_results
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.gather import gather
 from pipeline.cli import app

@@ -3,7 +3,8 @@
 import polars as pl
 import pytest
 
-from pipeline.answers.error_rates import listening_results
+from pipeline.answers.listening.error_rates import listening_results
+from pipeline.answers.listening.plan import planned
 from pipeline.answers.marks import compare_marks
 from pipeline.errors import UsageError
 from pipeline.overlap import SAME_SLIDE
@@ -93,6 +94,24 @@ def test_results_page_holds_the_figures(measured):
     assert "Ada Quill" in text
     assert text.count("<svg") == 1
     assert 0.4 < results.errors.precision.estimate < 0.6
+
+
+def test_a_plan_tells_how_many_excerpts_are_needed(measured):
+    plan = planned(measured, within=0.6)
+    widths = [each.within for each in plan.outlooks]
+    assert widths == sorted(widths, reverse=True)
+    assert plan.judged == 0
+    assert plan.needed.within <= 0.6
+    assert planned(measured, within=0.01).needed is None
+    sample = listen(measured, number=plan.needed.number)
+    assert abs(sum(sample.numbers.values()) - plan.needed.number) <= 9
+    judge(measured)
+    told = planned(measured, within=0.6)
+    assert told.judged > 40
+    # Every other find was judged wrong: precision is expected to be that from now on.
+    assert told.outlooks[0].errors.precision.estimate == pytest.approx(0.5, abs=0.1)
+    with pytest.raises(UsageError, match="colour"):
+        planned(measured, by=["colour"])
 
 
 def test_own_marks_meet_the_slides_they_were_made_from(measured):

@@ -10,16 +10,19 @@ import shutil
 import time
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
+from scipy.special import logit
 
-from pipeline.answers.error_rates import listening_results
+from pipeline.answers.listening.error_rates import listening_results
 from pipeline.answers.open_corpus import query
 from pipeline.pages.listen import listen
 from pipeline.pages.report import report
 from pipeline.pages.results import results_page
+from pipeline.stats.detection import Judgements, true_slides_per_find, worth
 from pipeline.store.adding.reviews import take_in
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
@@ -292,6 +295,42 @@ def test_a_listening_round_by_keyboard(measured, page, tmp_path):
     page.goto(results_page(measured, results).as_uri())
     assert page.problems == []
     assert barriers(page) == []
+
+
+def test_the_page_says_when_enough_has_been_heard(measured, page):
+    sample = listen(measured, number=90, within=1.2, seed=3)
+    page.goto(sample.page.as_uri())
+    data = page.evaluate("JSON.parse(document.getElementById('listen-data').textContent)")
+    model, items = data["model"], data["items"]
+    assert page.inner_text("#known") == ""
+    heard = {}
+    for number, item in enumerate(items):
+        heard[item["item_id"]] = item["drawn_from"] == "slide" and number % 9 > 0
+        page.keyboard.press("s" if heard[item["item_id"]] else "n")
+        page.keyboard.press("ArrowRight")
+        if number == 20:
+            early = within_words(page)
+            assert "reached" not in page.inner_text("#known")
+    once = [item for item in items if not item["again"]]
+    finds, changes = ([i for i in once if i["drawn_from"] == name] for name in ("slide", "transition"))
+    judged = worth([i["stands_for"] for i in finds])
+    right = sum(i["stands_for"] * heard[i["item_id"]] for i in finds) / sum(i["stands_for"] for i in finds)
+    chances = np.clip([i["chance"] for i in changes], 1e-4, 1 - 1e-4)
+    logits, numbers = np.array(model["changes"]).T
+    given = Judgements(
+        *(np.array([x]) for x in (float(model["finds"]), judged, judged * right)),
+        np.zeros(len(changes), dtype=int), logit(chances), np.zeros(len(changes)),
+        np.zeros(len(logits), dtype=int), logits, numbers,
+    )  # fmt: skip
+    low, high = np.quantile(true_slides_per_find(given, seed=(1,), replicates=4000), [0.025, 0.975])
+    assert within_words(page) == pytest.approx(np.sqrt(high / low) - 1, rel=0.1)
+    assert within_words(page) < early
+    assert "reached: you may save" in page.inner_text("#known")
+
+
+def within_words(page):
+    """How closely slides per find are known, as the page says it."""
+    return float(re.search(r"within about (\d+) %", page.inner_text("#known"))[1]) / 100
 
 
 def test_nothing_is_pressed_on_paper(built, page):

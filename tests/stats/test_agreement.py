@@ -8,13 +8,12 @@ from pipeline.stats.agreement import (
     calibration,
     calibration_error,
     clustered_share,
-    corrected_rate,
     error_rates,
     krippendorffs_alpha,
     majority,
     stratum_share,
 )
-from pipeline.stats.intervals import Interval, poisson_interval, wilson_interval
+from pipeline.stats.intervals import Interval, poisson_interval, product_of, wilson_interval
 
 
 def test_majority_and_ties():
@@ -68,10 +67,12 @@ def test_shares_by_stratum():
 
 def test_corrected_rate_of_nothing_stays_possible():
     errors = error_rates([Judged(9, 10, 100)], [Judged(2, 50, 500)], seed=(1,))
-    made = corrected_rate(poisson_interval(0, exposure=4), errors)
+    made = product_of(poisson_interval(0, exposure=4), errors.true_per_find)
     assert (made.estimate, made.low) == (0, 0)
     assert made.high > 0
-    assert corrected_rate(Interval(2, 1, 4), errors).estimate == pytest.approx(2 * errors.true_per_find.estimate)
+    assert product_of(Interval(2, 1, 4), errors.true_per_find).estimate == pytest.approx(
+        2 * errors.true_per_find.estimate
+    )
 
 
 @pytest.mark.slow
@@ -93,7 +94,7 @@ def test_corrected_rates_cover_the_planted_truth():
             seed=(trial,),
             replicates=400,
         )
-        made = corrected_rate(poisson_interval(finds, exposure=minutes), errors)
+        made = product_of(poisson_interval(finds, exposure=minutes), errors.true_per_find)
         held += made.low <= 3.0 <= made.high
         naive = poisson_interval(finds, exposure=minutes)
         uncorrected += naive.low <= 3.0 <= naive.high

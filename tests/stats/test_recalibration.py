@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from pipeline.stats.recalibration import prior_shift, with_verdicts
+from pipeline.stats.recalibration import chosen, prior_shift
 
 
 def candidates(rng, *, share, slope=1.0, size=20_000):
@@ -23,12 +23,33 @@ def test_the_share_of_slides_is_found_without_verdicts(share):
     assert np.abs(made(chances) - true).mean() < 0.006
 
 
-def test_a_wrong_slope_is_mended_by_verdicts_and_a_right_one_left():
+def test_nothing_is_used_but_what_pays_on_enough_verdicts():
     rng = np.random.default_rng(2)
-    chances, is_slide, true = candidates(rng, share=0.27, slope=2.0)
-    shifted = prior_shift(chances, learnt_share=0.27)
-    assert with_verdicts(shifted, chances[:60], is_slide[:60], seed=(1,)) == shifted
-    mended = with_verdicts(shifted, chances[:400], is_slide[:400], seed=(1,))
-    assert np.abs(mended(chances) - true).mean() < 0.6 * np.abs(shifted(chances) - true).mean()
+
+    def used(count, **how):
+        chances, is_slide, true = candidates(rng, **how)
+        made = chosen(chances, chances[:count], is_slide[:count], learnt_share=0.27, seed=(1,))
+        before, after = (np.abs(x - true).mean() for x in (chances, made.recalibration(chances)))
+        return made, before, after
+
+    few, before, after = used(99, share=0.03, slope=2.0)
+    assert (few.used, before) == ("as learnt", after)
+    rarer, before, after = used(400, share=0.05)
+    assert rarer.used.startswith("shift")
+    assert after < 0.2 * before
+    assert rarer.loss_after < rarer.loss_before
+    steeper, before, after = used(400, share=0.27, slope=2.0)
+    assert steeper.used == "shift and line"
+    assert after < 0.6 * before
     with pytest.raises(ValueError, match="between 0 and 1"):
-        prior_shift(chances, learnt_share=0.0)
+        prior_shift([0.5], learnt_share=0.0)
+
+
+def test_a_shift_that_verdicts_contradict_is_not_used():
+    # Candidates look rarer than learnt, but what is judged is just as often a slide as was stated.
+    rng = np.random.default_rng(3)
+    chances = rng.beta(0.3, 3, 5000)
+    is_slide = rng.random(5000) < chances
+    assert prior_shift(chances, learnt_share=0.5).shift < -1
+    made = chosen(chances, chances[:600], is_slide[:600], learnt_share=0.5, seed=(1,))
+    assert np.abs(made.recalibration(chances) - chances).mean() < 0.02

@@ -7,7 +7,7 @@ import polars as pl
 
 from pipeline import __version__
 from pipeline.answers.counts import counted, counts
-from pipeline.answers.error_rates import listening_results
+from pipeline.answers.listening.error_rates import listening_results
 from pipeline.answers.number_words import with_limits
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.errors import DataError
@@ -110,13 +110,22 @@ def _listening(opened: OpenCorpus, corpus: Corpus) -> str:
         f"{name} {with_limits(100 * x.estimate, 100 * x.low, 100 * x.high, unit=' %')}" for name, x in shares.items()
     )
     said += f" By {counted(heard.items, 'drawn excerpt')} judged by ear the program's {numbers}."
-    alike = {
-        "Cohen's kappa": heard.kappa,
-        "Krippendorff's alpha": heard.alpha,
-        "share judged alike when heard again": None if heard.self_agreement is None else heard.self_agreement.estimate,
+    alike = heard.alike
+    named = {
+        "Cohen's kappa": alike.kappa,
+        "Krippendorff's alpha (verdicts, nominal)": alike.alpha,
+        "Krippendorff's alpha (kinds, nominal)": alike.kinds,
     }
-    told = [f"{name} {value:.2f}" for name, value in alike.items() if value is not None]
-    return said + (f" Agreement of listeners: {', '.join(told)}." if told else "")
+    told = [f"{name} {x.estimate:.2f} ({x.low:.2f}–{x.high:.2f})" for name, x in named.items() if x is not None]
+    told += [
+        f"{counted(each.twice, 'excerpt')} heard twice and judged alike in {100 * each.same.estimate:.0f} %"
+        for each in alike.themselves
+    ]
+    told += [
+        f"lengths of {counted(each.slides, 'slide')} marked twice ICC(2,1) {each.length.estimate:.2f}"
+        for each in alike.bounds
+    ]
+    return said + (f" Agreement of listeners: {'; '.join(told)}." if told else "")
 
 
 _CORRECTED = {

@@ -26,6 +26,7 @@
     const done = Object.values(state.answers).filter((a) => a.verdict).length;
     $("done").textContent = `${done} judged${state.saved ? "" : ", not yet saved"}`;
     $("bar").value = done;
+    $("known").textContent = known();
     document.querySelectorAll("button[data-verdict]").forEach((b) => b.setAttribute("aria-pressed", String(b.dataset.verdict === said.verdict)));
     document.querySelectorAll("button[data-kind]").forEach((b) => { b.setAttribute("aria-pressed", String(b.dataset.kind === said.kind)); b.disabled = said.verdict !== "slide"; });
     $("comment").value = said.comment;
@@ -44,6 +45,50 @@
   // Whether a slide heard lies at the place asked about; unmarked, it is taken to.
   const here = (one, said) => said.from_s === null || (said.from_s < one.asked_to_s && said.to_s > one.asked_from_s);
   const place = (id, from, to) => { const scale = 1000 / item().length_s; $(id).setAttribute("x", from * scale); $(id).setAttribute("width", Math.max(0, to - from) * scale); };
+  // Standard normal draws, the same at each visit: Box and Muller over a linear congruence (Numerical Recipes' constants).
+  const DRAWS = 1500;
+  const normals = (() => {
+    let seed = 1;
+    const uniform = () => { seed = (Math.imul(seed, 1664525) + 1013904223) >>> 0; return (seed + 0.5) / 4294967296; };
+    return Array.from({ length: DRAWS }, () => Array.from({ length: 4 }, () => Math.sqrt(-2 * Math.log(uniform())) * Math.cos(2 * Math.PI * uniform())));
+  })();
+  // How closely the slides there are for each find are known by the answers so far: the model of stats/detection.py,
+  // all sounds taken together, with normal draws for those of a beta and a Poisson distribution.
+  const known = () => {
+    const model = data.model, logit = (p) => Math.log(p / (1 - p)), chance = (x) => 1 / (1 + Math.exp(-x));
+    const finds = [], changes = [];
+    for (const one of data.items) {
+      const said = state.answers[one.item_id];
+      if (!model || one.again || !said || !said.verdict || said.verdict === "cannot_tell") continue;
+      const slide = said.verdict === "slide" && here(one, said) ? 1 : 0;
+      if (one.drawn_from === "slide") finds.push([one.stands_for, slide]);
+      if (one.drawn_from === "transition") changes.push([logit(Math.min(Math.max(one.chance, 1e-4), 1 - 1e-4)), slide]);
+    }
+    if (!finds.length || !changes.length) return "";
+    const sum = (rows, f) => rows.reduce((total, row) => total + f(row), 0);
+    const weight = sum(finds, ([w]) => w), worth = weight ** 2 / sum(finds, ([w]) => w * w);
+    const right = (sum(finds, ([w, y]) => w * y) / weight * worth + 0.5) / (worth + 1);
+    const [[mean, sd], [mean_slope, sd_slope]] = model.priors;
+    let at = mean, slope = mean_slope, aa = 0, as = 0, ss = 0;
+    for (let pass = 0; pass < 60; pass++) {  // Newton's way to the mode, in short steps
+      let da = (at - mean) / sd ** 2, ds = (slope - mean_slope) / sd_slope ** 2;
+      aa = 1 / sd ** 2; as = 0; ss = 1 / sd_slope ** 2;
+      for (const [x, y] of changes) { const p = chance(at + slope * x), v = p * (1 - p); da += p - y; ds += (p - y) * x; aa += v; as += v * x; ss += v * x * x; }
+      const det = aa * ss - as * as, by = (ss * da - as * ds) / det, turn = (aa * ds - as * da) / det;
+      const step = Math.min(1, 1 / Math.max(Math.abs(by), 4 * Math.abs(turn), 1e-9));
+      at -= step * by; slope -= step * turn;
+    }
+    const det = aa * ss - as * as, spread = Math.sqrt(ss / det), along = -as / det / spread, rest = Math.sqrt(1 / ss);
+    const error = Math.sqrt(right * (1 - right) / (worth + 2));
+    const drawn = normals.map(([u, v, w, z]) => {
+      const a = at + spread * u, b = slope + along * u + rest * v;
+      const missed = sum(model.changes, ([x, number]) => number * chance(a + b * x));
+      return Math.min(Math.max(right + error * w, 0), 1) + Math.max(missed + Math.sqrt(missed) * z, 0) / model.finds;
+    }).sort((x, y) => x - y);
+    const within = Math.sqrt(drawn[Math.floor(0.975 * DRAWS)] / drawn[Math.floor(0.025 * DRAWS)]) - 1;
+    const said = `How many slides there are for each find is known to within about ${(100 * within).toFixed(0)} %; wanted: ${(100 * model.within).toFixed(0)} %.`;
+    return within <= model.within && finds.length >= model.least_finds ? `${said} That is reached: you may save and stop here.` : said;
+  };
   const silence = () => { player.pause(); slow.pause(); };
   const AROUND_S = 0.25;  // the place alone is played with this much before and after it
   // Each way to hear an excerpt: the sound, where the excerpt begins in it, and how many times slower it runs.

@@ -4,6 +4,7 @@ The trees were grown by ``python -m pipeline.training`` on rendered sides; ``sli
 what, and how they did on sides not learned from. The rules of ``slide_rules`` remain as a cross-check.
 """
 
+import json
 from functools import cache
 from pathlib import Path
 
@@ -27,6 +28,12 @@ def _weights(path: Path) -> tuple[Forest, Forest, float, float]:
         slope, offset = (float(x) for x in held["accept_line"])
         check_names(path, "what accepts slides", held["names"] if "names" in held.files else None, NAMES)
     return load_forest(path, "accept"), load_forest(path, "kind"), slope, offset
+
+
+def learnt_share(path: Path = WEIGHTS) -> float:
+    """Share of slides among the candidates for which the confidences are stated."""
+    record = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    return float(record["share_of_slides_stated_for"])
 
 
 def forget_weights() -> None:

@@ -29,7 +29,8 @@ _SCORE_STEP = 0.5
 
 _ITEMS = """
 select sample_id || '/' || item_id as item, listener, heard.take_id, transfer_id, drawn_from, verdict,
-    stands_for_how_many as stands_for, coalesce(slide_score, $1) as score
+    stands_for_how_many as stands_for, coalesce(slide_score, $1) as score,
+    if(drawn_from = 'slide', heard.confidence, null) as confidence
 from stage.heard_item as heard
 where stands_for is not null and drawn_from in ('slide', 'transition') and heard.take_id is not null
 order by item, listener
@@ -79,7 +80,7 @@ def listened(
     sound_of : number of the sound of each take.
     finds : in each sound, shape (sounds,).
     """
-    items = _judged(con, seed=seed)
+    items = judged_items(con, seed=seed)
     items = items.filter(pl.col("take_id").is_in(list(sound_of)))
     of = np.array([sound_of[take] for take in items["take_id"]], dtype=np.intp)
     is_find = (items["drawn_from"] == "slide").to_numpy()
@@ -114,7 +115,7 @@ def _worth(of: Ints, truth: Floats, weight: Floats, *, strata: int) -> tuple[Flo
     return judged, judged * true / np.maximum(total, 1e-12)
 
 
-def _judged(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
+def judged_items(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
     """Each excerpt with a clear answer: whether it is a slide, 0 or 1, or a chance where two listeners answered enough
     of them (``stats.latent_class``)."""
     answers: pl.DataFrame = con.sql(_ITEMS, params=[_UNSCORED]).pl()

@@ -19,6 +19,7 @@ from pipeline.steps.summarise.lineage import birth_rows, lineage_tests
 from pipeline.steps.summarise.places import TABLES as OF_PLACES
 from pipeline.steps.summarise.places import place_results
 from pipeline.steps.summarise.players import player_effects
+from pipeline.steps.summarise.recalibration import recalibration
 from pipeline.steps.summarise.repertoire import (
     GROUPINGS,
     Repertoire,
@@ -39,6 +40,7 @@ def result_tables(
     *,
     seed: int,
     replicates: int,
+    recalibrate: bool = True,
     groupings: Collection[str] | None = None,
     tables: Collection[str] | None = None,
 ) -> dict[str, pl.DataFrame]:
@@ -47,6 +49,7 @@ def result_tables(
     Parameters
     ----------
     con : a connection with the layers up to ``tally``.
+    recalibrate : whether confidences follow what listeners heard.
     groupings : those of ``tally.grouping`` that are needed; None for all.
     tables : names of the tables that are needed; None for all.
     """
@@ -69,6 +72,8 @@ def result_tables(
         made["comparison"] = comparisons(con, clusters, estimate, dates, factors, seed=seed, replicates=replicates)
     if "slides_per_find" in names:
         made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
+    if "recalibration" in names:
+        made["recalibration"] = recalibration(con, wanted=recalibrate, seed=seed)
     if "player_effect" in names:
         made["player_effect"] = player_effects(clusters["player"], factors["player"], factors["corpus"])
     if "effect" in names:

@@ -73,7 +73,7 @@ def _run(given: StepInput[SummariseSettings]) -> StepOutput:
         con.execute("set threads = 1").fetchall()
         con.execute("set enable_progress_bar = false").fetchall()  # a worker looks to DuckDB like a person at a prompt
         views.create_layers(con, sources, layers=("base", "stage", "fact", "tally"), stored=("stage", "fact"))
-        made = result_tables(con, seed=settings.seed, replicates=settings.replicates)
+        made = result_tables(con, seed=settings.seed, replicates=settings.replicates, recalibrate=settings.recalibrate)
     groups = made["estimate"].select("grouping", "group_key").n_unique()
     return StepOutput({"corpus": made}, {"corpus": ("done", f"{groups} groups")})
 
@@ -108,7 +108,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=9,
+    version=10,
     scope="corpus",
     reads=COMPUTED,
     writes=tuple(relation.name for relation in schema.relations("result")),

@@ -1,28 +1,24 @@
-"""What the listening checks say: how often finds are right, what is missed, and rates with that error carried along.
+"""What the listening checks say: how often finds are right, and what is missed.
 
 Only drawn items enter. Missed slides are counted where they can lie: at changes of note without a find, and in
 stretches without a find where there is no change of note that could hold them, so that none counts twice. Rates
-start from finds before any verdict, since a count that verdicts have mended must not be mended again.
+with that error carried along are those of the views, as of the last run.
 """
 
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import polars as pl
 
+from pipeline.answers.listening.alike import Alike, alike
 from pipeline.errors import DataError, typed
 from pipeline.stats import agreement
 from pipeline.stats.agreement import CalibrationBin, ErrorRates, Judged
-from pipeline.stats.intervals import Interval, wilson_interval
-from pipeline.stats.rates import pooled_spread, rate_interval
+from pipeline.stats.intervals import Interval
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
-from pipeline.units import Floats
 
-# Fewer judged finds than this say too little of one player; then the corpus's error rates are used.
-ENOUGH_FINDS = 20
 _STRETCH = ("sample_id", "transfer_id", "transfer_start_s", "transfer_end_s", "samples_sha256")
 
 
@@ -39,17 +35,20 @@ class Stratum:
 
 @dataclass(frozen=True)
 class CorrectedRate:
-    """Slides per 100 transitions of a player (None: the corpus): as found, and corrected for the error rates."""
+    """Slides per 100 transitions of a player (None: the corpus) as the views give them: as found, and corrected.
+
+    ``corrected`` is None where nothing is known of misses and inventions; ``correction`` says from what it comes.
+    """
 
     player_id: str | None
     found: Interval
-    corrected: Interval
-    own_errors: bool
+    corrected: Interval | None
+    correction: str
 
 
 @dataclass(frozen=True)
 class ListeningResults:
-    """Error rates of the finds, from the samples named."""
+    """Error rates of the finds, from the samples named; ``new_verdicts`` are not in ``rates`` yet."""
 
     samples: tuple[str, ...]
     listeners: tuple[str, ...]
@@ -57,12 +56,11 @@ class ListeningResults:
     strata: tuple[Stratum, ...]
     errors: ErrorRates
     rates: tuple[CorrectedRate, ...]
-    kappa: float | None
-    alpha: float | None
+    new_verdicts: int
     calibration: tuple[CalibrationBin, ...]
     calibration_error: float
     kinds_right: Interval | None
-    self_agreement: Interval | None
+    alike: Alike
 
 
 def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
@@ -85,10 +83,11 @@ def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
             f"saved file in with `glideline listen {typed(root)} --take-in FILE`",
         )
     with open_read_only(corpus.root) as con:
-        changes = con.sql(_CHANGES).pl()
-        tallies = con.sql(_TALLIES).pl()
+        changes, rates = con.sql(_CHANGES).pl(), con.sql(_RATES).pl()
+        known = con.sql("select count(*) from base.review").fetchall()[0][0]
     once, given = (frame.filter(pl.col("repeat_of").is_null()) for frame in (items, verdicts))
-    heard = _heard(once, given, _elsewhere(once, corpus.catalogue.frame("review"), changes))
+    reviews = corpus.catalogue.frame("review")
+    heard = _heard(once, given, _elsewhere(once, reviews, changes))
     strata = _strata(once, heard)
     finds = [s.judged for s in strata if s.drawn_from == "slide"]
     if not any(judged.judged for judged in finds):
@@ -97,20 +96,18 @@ def listening_results(root: Path | str, *, seed: int = 1) -> ListeningResults:
     sure = heard.filter((pl.col("drawn_from") == "slide") & (pl.col("verdict") != "cannot_tell"))
     is_slide = (sure["verdict"] == "slide").to_numpy()
     confidences = sure["confidence"].fill_null(0.5).to_numpy()
-    kappa, alpha = _agreement(given)
     return ListeningResults(
         samples=tuple(sorted(set(items["sample_id"]))),
         listeners=tuple(sorted(set(verdicts["listener"]))),
         items=heard.height,
         strata=strata,
         errors=errors,
-        rates=_rates(tallies, once, strata, errors, seed=seed),
-        kappa=kappa,
-        alpha=alpha,
+        rates=tuple(_rate(row) for row in rates.iter_rows(named=True)),
+        new_verdicts=reviews.height - known,
         calibration=tuple(agreement.calibration(confidences, is_slide)),
         calibration_error=agreement.calibration_error(confidences, is_slide),
         kinds_right=_kinds_right(sure),
-        self_agreement=_self_agreement(verdicts),
+        alike=alike(verdicts, _marks(corpus), lambda name: corpus.read("pitch_frame", name), seed=seed),
     )
 
 
@@ -125,9 +122,18 @@ join base.note as second_note on second_note.note_id = transition.to_note_id
 where transition.exposure
 order by all
 """
-_TALLIES = """
-select player_id, session_key, found_slides, transitions from fact.take_tally
-where state = 'judged' and transitions > 0 order by player_id, session_key, take_id
+_RATES = """
+select
+    player_id, slides_per_100_transitions as rate, slides_per_100_transitions_low as rate_low,
+    slides_per_100_transitions_high as rate_high, slides_per_100_transitions_corrected as corrected,
+    slides_per_100_transitions_corrected_low as corrected_low,
+    slides_per_100_transitions_corrected_high as corrected_high, correction,
+from (
+    from summary.slides_in_corpus
+    union all by name
+    from summary.slides_by_player where player_id is not null
+)
+where rate_low is not null order by player_id nulls first
 """
 
 
@@ -214,72 +220,21 @@ def _strata(items: pl.DataFrame, heard: pl.DataFrame) -> tuple[Stratum, ...]:
     return tuple(made)
 
 
-def _rates(
-    tallies: pl.DataFrame, items: pl.DataFrame, strata: tuple[Stratum, ...], errors: ErrorRates, *, seed: int
-) -> tuple[CorrectedRate, ...]:
-    owners: dict[tuple[str, str], set[str | None]] = {}
-    for drawn_from, name, player in items.select("drawn_from", "stratum", "player_id").iter_rows():
-        owners.setdefault((drawn_from, name), set()).add(player)
-    made = []
-    players: list[str | None] = [None, *sorted(set(tallies["player_id"].drop_nulls()))]
-    sums = {player: _sums(tallies, player) for player in players}
-    spread = pooled_spread([each for player, each in sums.items() if player is not None])
-    for place, player in enumerate(players):
-        counts, exposures = sums[player]
-        rate = rate_interval(counts, exposures, seed=[seed, 1, place], pooled=None if player is None else spread)
-        if rate is None:
-            continue
-        own = [s for s in strata if player is not None and owners[s.drawn_from, s.name] == {player}]
-        finds = [s.judged for s in own if s.drawn_from == "slide"]
-        enough = sum(judged.judged for judged in finds) >= ENOUGH_FINDS
-        used = errors
-        if enough:
-            used = agreement.error_rates(
-                finds, [s.judged for s in own if s.drawn_from != "slide"], seed=[seed, 2, place]
-            )
-        found = Interval(rate.estimate, rate.low, rate.high)
-        made.append(CorrectedRate(player, found, agreement.corrected_rate(found, used), enough))
-    return tuple(made)
-
-
-def _sums(tallies: pl.DataFrame, player: str | None) -> tuple[Floats, Floats]:
-    """Finds and hundreds of transitions, by session of a player; of the whole corpus by player."""
-    rows = tallies if player is None else tallies.filter(pl.col("player_id") == player)
-    cluster = "player_id" if player is None else "session_key"
-    sums = rows.group_by(cluster).agg(pl.col("found_slides", "transitions").sum()).sort(cluster)
-    return (
-        sums["found_slides"].to_numpy().astype(np.float64),
-        sums["transitions"].to_numpy().astype(np.float64) / 100,
+def _rate(row: dict[str, Any]) -> CorrectedRate:
+    found, corrected = (
+        Interval(*(row[f"{name}{end}"] for end in ("", "_low", "_high"))) if row[name] is not None else None
+        for name in ("rate", "corrected")
     )
+    assert found is not None
+    return CorrectedRate(row["player_id"], found, corrected, row["correction"])
 
 
-def _agreement(verdicts: pl.DataFrame) -> tuple[float | None, float | None]:
-    """Cohen's kappa if two listeners judged the same items, Krippendorff's alpha if more did."""
-    listeners = sorted(set(verdicts["listener"]))
-    if len(listeners) < 2:
-        return None, None
-    wide = verdicts.pivot("listener", index=["sample_id", "item_id"], values="verdict")
-    columns = [wide[name].to_list() for name in listeners]
-    if len(listeners) == 2:
-        names = ("slide", "no_slide", "cannot_tell")
-        pairs = [(a, b) for a, b in zip(*columns, strict=True) if a and b]
-        table = [[sum(pair == (a, b) for pair in pairs) for b in names] for a in names]
-        return agreement.cohens_kappa(table), None
-    return None, agreement.krippendorffs_alpha(columns)
-
-
-def _self_agreement(verdicts: pl.DataFrame) -> Interval | None:
-    """Share of items heard twice by one listener that were judged alike; None if there are none."""
-    own = ("sample_id", "listener")
-    again = verdicts.filter(pl.col("repeat_of").is_not_null()).select(*own, "repeat_of", "verdict")
-    pairs = again.join(
-        verdicts.select(*own, "item_id", pl.col("verdict").alias("first")),
-        left_on=[*own, "repeat_of"],
-        right_on=[*own, "item_id"],
-    )
-    if pairs.is_empty():
-        return None
-    return wilson_interval(pairs.filter(pl.col("verdict") == pl.col("first")).height, trials=pairs.height)
+def _marks(corpus: Corpus) -> pl.DataFrame:
+    """All slides that listeners marked: with the brackets of an excerpt, or on their own."""
+    columns = ("transfer_id", "samples_sha256", "listener", "transfer_start_s", "transfer_end_s")
+    brackets = corpus.catalogue.frame("review").filter(pl.col("sample_id").is_null() & (pl.col("verdict") == "slide"))
+    own = corpus.catalogue.frame("mark")
+    return pl.concat([each.select(columns) for each in (brackets, own)]).unique().sort(columns)
 
 
 def _kinds_right(sure: pl.DataFrame) -> Interval | None:
