@@ -138,7 +138,7 @@ def varied(root: Path | str, view: str, selection: Selection, *, where: str | No
     for variation in VARIATIONS:
         if not _acts(variation, relation):
             continue
-        with open_beside(root) as con:
+        with open_beside(Path(root)) as con:
             made = select(
                 con,
                 relation,

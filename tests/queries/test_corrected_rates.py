@@ -181,3 +181,22 @@ def test_finds_fall_into_the_same_classes_in_sql_and_in_python():
             for a, b, c in zip(ms, cents, kind, strict=True)
         ]
     assert made == classes(given).tolist()
+
+
+def test_confidences_follow_enough_verdicts_that_contradict_them():
+    tables = two_takes()
+    tables["slide"] = [row | {"confidence": 0.95} for row in tables["slide"]]
+    tables["transition"] = [row | {"slide_score": -3.0} for row in tables["transition"]]
+
+    def confidence_here(finds, changes):
+        told = joined(*(heard(tables, name, finds=finds, changes=changes, right=0.6) for name in ("x1", "x2")))
+        con = database("corpus", results=("recalibration",), **joined(tables, told))
+        ((used, verdicts),) = rows(con, "result.recalibration", "used", "verdicts")
+        assert verdicts == 2 * (finds + changes)
+        ((here,),) = set(rows(con, "summary.slide_for_models", "confidence_here"))
+        return used, here
+
+    assert confidence_here(20, 20) == ("as learnt", 0.95)
+    used, here = confidence_here(60, 90)
+    assert used == "shift and line"
+    assert abs(here - 0.6) < 0.5 * abs(0.95 - 0.6)

@@ -28,11 +28,11 @@ _UNSCORED = -9.0
 _SCORE_STEP = 0.5
 
 _ITEMS = """
-select sample_id || '/' || item_id as item, listener, heard.take_id, transfer_id, drawn_from, verdict,
-    stands_for_how_many as stands_for, coalesce(slide_score, $1) as score,
-    if(drawn_from = 'slide', heard.confidence, null) as confidence
+select sample_id || '/' || item_id as item, listener, heard.take_id, heard.transfer_id, drawn_from, verdict,
+    stands_for_how_many as stands_for, coalesce(slide_score, $1) as score, slide.confidence,
 from stage.heard_item as heard
-where stands_for is not null and drawn_from in ('slide', 'transition') and heard.take_id is not null
+left join base.slide on drawn_from = 'slide' and slide.slide_id = heard.stands_for
+where heard.stands_for is not null and drawn_from in ('slide', 'transition') and heard.take_id is not null
 order by item, listener
 """
 _CHANGES = """
