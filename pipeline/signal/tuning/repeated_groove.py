@@ -16,7 +16,7 @@ from scipy import fft
 from scipy.ndimage import uniform_filter1d
 
 from pipeline.signal.tuning.partials import RATE_HZ
-from pipeline.units import hz_of_rpm
+from pipeline.units import Floats, hz_of_rpm
 
 Samples = npt.NDArray[np.float32]
 
@@ -83,18 +83,18 @@ def _flattened(slow: Samples) -> Samples:
     return out[: slow.size]
 
 
-def _lags() -> npt.NDArray[np.bool_]:
-    """Which lags, in samples, are whole turns."""
-    longest = int(MOST_TURNS * 60.0 / SLOWEST_RPM * RATE_HZ) + round(_RIVAL_S * RATE_HZ) + 1
-    lag = np.arange(longest) / RATE_HZ
-    turns = np.arange(1, MOST_TURNS + 1)[:, np.newaxis]
-    return np.asarray(((lag >= turns * 60.0 / FASTEST_RPM) & (lag <= turns * 60.0 / SLOWEST_RPM)).any(axis=0))
+def _turns() -> list[slice]:
+    """The lags, in samples, of one whole turn, of two and so on."""
+    return [
+        slice(int(np.ceil(k * RATE_HZ / hz_of_rpm(FASTEST_RPM))), int(k * RATE_HZ / hz_of_rpm(SLOWEST_RPM)) + 1)
+        for k in range(1, MOST_TURNS + 1)
+    ]
 
 
 def _agreeing(flat: Samples, size: int, hop: int) -> list[tuple[int, int]]:
     """Windows that sound again, with their lags, both in samples."""
-    turns = _lags()
-    reach = turns.size + size
+    turns, rival = _turns(), round(_RIVAL_S * RATE_HZ)
+    reach = turns[-1].stop + rival + size
     padded = np.concatenate((flat, np.zeros(reach, dtype=np.float32)))
     energy = np.concatenate(([0.0], np.cumsum(padded.astype(np.float64) ** 2)))
     starts = np.arange(0, max(flat.size - size, 0), hop)
@@ -105,18 +105,33 @@ def _agreeing(flat: Samples, size: int, hop: int) -> list[tuple[int, int]]:
         here = padded[at[:, np.newaxis] + np.arange(size)]
         there = padded[at[:, np.newaxis] + np.arange(reach)]
         both = fft.irfft(np.conj(fft.rfft(here, length, axis=1)) * fft.rfft(there, length, axis=1), length, axis=1)
-        later = at[:, np.newaxis] + np.arange(turns.size)
-        own = energy[at + size] - energy[at]
-        other = energy[later + size] - energy[later]
-        sounding = (other > _LEAST_ENERGY * own[:, np.newaxis]) & (later + size <= flat.size)
-        agreement = np.where(
-            sounding, both[:, : turns.size] / np.sqrt(np.maximum(own[:, np.newaxis] * other, 1e-12)), 0
-        )
-        for row, start in enumerate(at):
-            lag = int(np.argmax(np.where(turns, agreement[row], -1.0)))
-            if own[row] > 0.0 and agreement[row, lag] >= LEAST_AGREEMENT and _alone(agreement[row], lag):
-                found.append((int(start), lag))
+        for start, product in zip(at.tolist(), both, strict=True):
+            # Only few windows agree with anything at a whole turn: only of those all lags are looked at.
+            window = energy, product, start, size, flat.size
+            if max(_agreement(*window, span).max() for span in turns) < LEAST_AGREEMENT:
+                continue
+            agreement = _agreement(*window, slice(0, turns[-1].stop + rival))
+            lag = max((span.start + int(np.argmax(agreement[span])) for span in turns), key=agreement.__getitem__)
+            if _alone(agreement, lag):
+                found.append((start, lag))
     return found
+
+
+def _agreement(
+    energy: Floats, product: Samples, start: int, size: int, total: int, lags: slice
+) -> npt.NDArray[np.floating]:
+    """Correlations of the window at ``start`` with those ``lags`` later; 0 where there is silence or the sound ends.
+
+    ``energy`` (total + …,) is the running sum of squares, ``product`` the window's sums of products by lag.
+    """
+    low, high = start + lags.start, start + lags.stop
+    own = energy[start + size] - energy[start]
+    other = energy[low + size : high + size] - energy[low:high]
+    sounding = other > _LEAST_ENERGY * own
+    sounding[max(total - size - low + 1, 0) :] = False
+    if not own > 0.0:
+        return np.zeros(other.size)
+    return np.where(sounding, product[lags] / np.sqrt(np.maximum(own * other, 1e-12)), 0.0)
 
 
 def _alone(agreement: npt.NDArray[np.floating], lag: int) -> bool:
