@@ -102,21 +102,21 @@ def _rows(mix: Mix, levels: Levels, job: Job) -> list[tuple[F32, Ints]]:
         saliences = candidates.salience(levels.white)
         bins = candidates.choose(saliences, instrument=job.instrument)
         wanted = bins >= 0
-        answers = np.ones(bins.shape, dtype=np.float32)
     else:
-        saliences, bins, answers = judge.first_answers(levels, job.first, instrument=job.instrument)
-        wanted = answers >= judge.LEAST_ANSWER
+        heard = judge.first_answers(levels, job.first, instrument=job.instrument)
+        bins, wanted = heard.bins, heard.answers >= judge.LEAST_ANSWER
     states = states_of(mix, bins, levels.first - EDGE)
     wanted[:EDGE] = wanted[len(bins) - EDGE :] = False
     wanted[np.arange(len(bins)) % EVERY != job.seed % EVERY] = False
-    frame, which = (found.astype(np.int32) for found in np.nonzero(wanted & (states != TAUGHT_NOTHING)))
-    if not frame.size:
+    wanted &= states != TAUGHT_NOTHING
+    if not wanted.any():
         return []
     if job.first is None:
+        frame, which = (found.astype(np.int32) for found in np.nonzero(wanted))
         values = candidates.describe(levels, saliences, bins, frame, which)
     else:
-        values = judge.second_rows(levels, saliences, bins, answers, frame, which)
-    return [(values, states[frame, which])]
+        values = heard.second_rows(levels, wanted)
+    return [(values, states[wanted])]
 
 
 def gathered(crew: Crew, mixes: dict[str, int], *, start: int, first: Forest | None = None) -> tuple[F32, Ints]:

@@ -5,6 +5,7 @@ on, or from 60 ms where its notes begin within 60 ms of one another.
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.special import logit
@@ -41,7 +42,7 @@ class Note:
     bins: Floats
     bowed: float
 
-    @property
+    @cached_property
     def pitch_bin(self) -> float:
         """Its middle place on the grid."""
         return float(np.nanmedian(self.bins))
