@@ -106,6 +106,22 @@ def _print_table(found: "Passage", by: str | None) -> None:
     typer.echo(f"  {words.LEGEND}")
     for sentence in (*words.sentences(found), *(words.by_group(found, by) if by else ())):
         typer.echo(sentence)
+    _print_editions(found)
+
+
+def _print_editions(found: "Passage") -> None:
+    from pipeline.answers.passages import editions
+    from pipeline.cli.console import console
+    from pipeline.cli.fitting import Column, print_columns
+
+    told = editions.lines(found)
+    if told:
+        typer.echo("\nWhich edition?")
+        columns = [Column(head, [line[k] for line in told]) for k, head in enumerate(editions.HEADS)]
+        print_columns(columns, console())
+        typer.echo(editions.CAUTION)
+    for sentence in editions.refused(found):
+        typer.echo(sentence)
 
 
 def _print_ranked(found: "Passage", by: str | None) -> None:
@@ -123,4 +139,5 @@ def _print_ranked(found: "Passage", by: str | None) -> None:
     for sentence in (*words.sentences(found), *(words.by_group(found, by) if by else ())):
         if not sentence.startswith("Most slid"):
             typer.echo(sentence)
+    _print_editions(found)
     typer.echo("Give --bars, such as --bars 1-4, to see who does what there.")

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline import __version__
 from pipeline.answers.open_corpus import OpenCorpus
-from pipeline.answers.passages import words
+from pipeline.answers.passages import editions, words
 from pipeline.answers.passages.bars import Stretch
 from pipeline.answers.passages.gather import Passage, TakeRow, gather
 from pipeline.answers.sound import sound_of
@@ -28,7 +28,7 @@ from pipeline.pages.take_row import placed, row_svg
 from pipeline.store.catalogue.slugs import slug
 from pipeline.store.corpus import Corpus
 
-PAGE_VERSION = 1
+PAGE_VERSION = 2
 MOST_EVENTS = 22
 """Events on one line: as many as a screen of 1400 pixels shows without scrolling."""
 _BEFORE_S, _AFTER_S = 0.6, 0.9
@@ -64,6 +64,8 @@ def write_page(root: Path | str, passage: Passage) -> Path:
         systems=systems,
         sentences=list(words.sentences(passage)),
         groups=[line for by in ("school", "period") for line in words.by_group(passage, by) if "No place" not in line],
+        editions={"heads": editions.HEADS, "lines": editions.lines(passage), "refused": editions.refused(passage)},
+        caution=editions.CAUTION,
         rows=_table(passage),
         sides=sorted({t.transfer_id for t in passage.takes if (target / "side" / f"{t.transfer_id}.html").is_file()}),
         cues=render.data_block(_cues(passage, heard), element_id="cues"),

@@ -142,33 +142,38 @@ def test_players_who_share_many_places_are_compared() -> None:
     assert p == pytest.approx(1 / 6, abs=0.05)
 
 
+PITCHES = [60.0 + 2 * (event % 2) for event in range(60)]
+
+
+def edition(name: str, *, fingers: tuple[int, int], slides_at: int | None = None) -> dict[str, Any]:
+    """Sixty notes with the fingers of the lower and the upper, and a slide printed after every eighth."""
+    notes = [
+        {
+            "work_id": "air", "edition": name, "note_number": i + 1, "event": i + 1, "bar_index": i + 1,
+            "bar": str(i + 1), "beat": 1.0, "midi": midi, "string": "G", "slide_marked": i % 8 == slides_at,
+            "finger": fingers[midi > 60],
+        }
+        for i, midi in enumerate(PITCHES)
+    ]  # fmt: skip
+    return {"written_part": [{"work_id": "air", "edition": name}], "written_note": notes}
+
+
+def fitted(made: dict[str, Any], name: str, state: str = "placed") -> dict[str, Any]:
+    """A take with a row of its fit on another edition, and that state on both."""
+    fits = [made["written_fit"][0] | {"edition": each, "state": state} for each in ("Wrack 1897", name)]
+    return made | {"written_fit": fits}
+
+
 def test_the_edition_followed_is_told_and_other_music_refused() -> None:
-    """Sixty notes and two editions, which print slides at other places; Ann follows one of them."""
-    pitches = [60.0 + 2 * (event % 2) for event in range(60)]
-
-    def edition(name: str, offset: int) -> dict[str, Any]:
-        notes = []
-        for i, midi in enumerate(pitches):
-            moved = i % 8 == offset
-            notes.append(
-                {
-                    "work_id": "air", "edition": name, "note_number": i + 1, "event": i + 1, "bar_index": i + 1,
-                    "bar": str(i + 1), "beat": 1.0, "midi": midi, "string": "G",
-                    "finger": 3 if midi == 60.0 else 4, "slide_marked": moved,
-                }
-            )  # fmt: skip
-        return {"written_part": [{"work_id": "air", "edition": name}], "written_note": notes}
-
+    """Two editions print slides at other places; Ann follows one of them."""
     played = list(range(1, 61))
     follows = tuple(k + 1 for k in range(59) if k % 8 == 3)
-    strangers = take("t2", "bo", list(played))
-    strangers["written_fit"][0]["state"] = "not_this_work"
     tables = joined(
         {"player": [{"player_id": "ann", "name": "Ann"}, {"player_id": "bo", "name": "Bo"}]},
-        edition("Wrack 1897", 3),
-        edition("Zorn 1911", 6),
-        take("t1", "ann", list(played), slides=follows),
-        strangers,
+        edition("Wrack 1897", fingers=(3, 4), slides_at=3),
+        edition("Zorn 1911", fingers=(3, 4), slides_at=6),
+        fitted(take("t1", "ann", [*played], slides=follows), "Zorn 1911"),
+        fitted(take("t2", "bo", [*played]), "Zorn 1911", "not_this_work"),
     )
     con = database("player", results=("edition_followed",), **tables)
     columns = ("take_id", "edition", "player", "state", "verdict", "shifts", "shifts_slid", "others", "others_slid")
@@ -177,4 +182,33 @@ def test_the_edition_followed_is_told_and_other_music_refused() -> None:
         ("t1", "Zorn 1911", "Ann", "told", "not_followed", 7.0, 0.0, 52.0, 7.0),
         ("t2", "Wrack 1897", "Bo", "other_music", None, None, None, None, None),
         ("t2", "Zorn 1911", "Bo", "other_music", None, None, None, None, None),
+    ]
+
+
+def test_fingers_tell_the_edition_where_nobody_slides() -> None:
+    """Two editions that never move the hand: one plays the fingers of the first, two those of the other."""
+    used = {"ann": (3, 4), "bo": (1, 3), "cy": (1, 3)}
+    takes = [take(f"t-{name}", name, [*range(1, 61)]) for name in used]
+    hands = [
+        {
+            "note_id": note["note_id"], "transfer_id": note["transfer_id"], "rank": 1, "speed_rank": 1, "string": "G",
+            "finger": used[note["take_id"][2:]][k % 2], "probability": 0.9,
+        }
+        for made in takes for k, note in enumerate(made["note"])
+    ]  # fmt: skip
+    tables = joined(
+        {"player": [{"player_id": name} for name in used], "note_hand": hands},
+        edition("Wrack 1897", fingers=(3, 4)),
+        edition("Zorn 1911", fingers=(1, 3)),
+        *(fitted(made, "Zorn 1911") for made in takes),
+    )
+    con = database("player", results=("edition_followed",), **tables)
+    columns = ("take_id", "edition", "verdict", "shifts", "fingers", "fingers_alike")
+    assert rows(con, "summary.edition_followed", *columns) == [
+        ("t-ann", "Wrack 1897", "followed", 0.0, 59.0, 59.0),
+        ("t-ann", "Zorn 1911", "not_followed", 0.0, 59.0, 0.0),
+        ("t-bo", "Wrack 1897", "not_followed", 0.0, 59.0, 0.0),
+        ("t-bo", "Zorn 1911", "followed", 0.0, 59.0, 59.0),
+        ("t-cy", "Wrack 1897", "not_followed", 0.0, 59.0, 0.0),
+        ("t-cy", "Zorn 1911", "followed", 0.0, 59.0, 59.0),
     ]

@@ -8,9 +8,12 @@ from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.bars import Stretch, stretch
 from pipeline.answers.written_parts import chosen_edition, known_work
 from pipeline.errors import DataError, typed
+from pipeline.settings import read_settings
+from pipeline.steps.summarise.editions import evidence, followed
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.views import quoted
 
 Row = dict[str, Any]
 PASSED_BY = "not_reached"
@@ -66,7 +69,8 @@ class Passage:
 
     ``events``: rows of ``stage.written_event`` of the reference; ``places``: rows of ``fact.written_place`` by the
     event to which they lead; ``printed``: of each edition the finger, string and slide at each event; ``passed_by``:
-    takes of the work that do not come by; ``unlike``: takes whose notes do not fit the part, with what is said of them.
+    takes of the work that do not come by; ``unlike``: takes whose notes do not fit the part, with what is said of them;
+    ``followed``: rows as of ``result.edition_followed``, from these bars alone.
     """
 
     work: Row
@@ -78,6 +82,7 @@ class Passage:
     takes: list[TakeRow]
     passed_by: list[str]
     unlike: list[tuple[str, str]]
+    followed: list[Row]
 
     def outcomes(self, to_event: int) -> list[tuple[TakeRow, Row]]:
         """Each take's step into an event, where it can be told."""
@@ -149,6 +154,7 @@ def gather(
         takes=found,
         passed_by=passed_by,
         unlike=unlike,
+        followed=_followed(corpus, work_id, own, {take.take_id for take in found}, only),
     )
 
 
@@ -162,12 +168,8 @@ def _rows(
     corpus: OpenCorpus, select: str, work_id: str, column: str = "", values: Sequence[str] = (), order: str = "all"
 ) -> list[Row]:
     """Rows of a work, chosen by the values of a column if any are given."""
-    chosen = f" and {column} in ({', '.join(map(_quoted, values))})" if values else ""
-    return corpus.sql(f"{select} where work_id = {_quoted(work_id)}{chosen} order by {order}").to_dicts()
-
-
-def _quoted(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
+    chosen = f" and {column} in ({', '.join(map(quoted, values))})" if values else ""
+    return corpus.sql(f"{select} where work_id = {quoted(work_id)}{chosen} order by {order}").to_dicts()
 
 
 def _printed(rows: list[Row], places: Mapping[str, Row]) -> dict[str, dict[int, Row]]:
@@ -220,6 +222,21 @@ def _takes(
     reached = [take for take in found.values() if any(s["outcome"] != PASSED_BY for s in take.steps.values())]
     order = sorted(reached, key=lambda t: (t.school or "~", t.year or 9999, t.take_id, t.transfer_id, t.time_through))
     return order, sorted(seen - {take.take_id for take in reached})
+
+
+def _followed(
+    corpus: OpenCorpus, work_id: str, places: Mapping[str, Row], takes: set[str], edition: str | None
+) -> list[Row]:
+    """What the bars say of the editions: of the takes chosen that come by, and of those that do not fit an edition."""
+    seed = read_settings(corpus.root / "settings.toml").summarise.seed
+    rows = evidence(corpus.sql, work_id)
+    rows = rows.filter(rows["written_place_id"].is_in(list(places)))
+    found = followed(corpus.sql, rows, seed=seed, work_id=work_id)
+    return [
+        row
+        for row in found
+        if (row["take_id"] in takes or row["state"] == "other_music") and edition in (None, row["edition"])
+    ]
 
 
 def _unlike(corpus: OpenCorpus, work_id: str, reference: str) -> list[tuple[str, str]]:

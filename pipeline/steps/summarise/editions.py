@@ -1,5 +1,10 @@
-"""Which edition each take follows, by where it slides."""
+"""Which edition each take follows, by where it slides and by its likely fingers.
 
+``evidence`` brings together what editions print and what takes do at the same places, ``followed`` weighs it: of whole
+parts for the table of results, of some bars for whoever asks.
+"""
+
+from collections.abc import Callable
 from typing import Any
 
 import duckdb
@@ -8,74 +13,139 @@ import polars as pl
 
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard
-from pipeline.stats.editions import Following, following
+from pipeline.stats.editions import Following, Printed, following
 from pipeline.stats.estimates import group_seed
 from pipeline.steps.hand.printed import printed_shift_of
 from pipeline.store import schema
+from pipeline.store.database.views import quoted
 
 FOLLOWED_FROM = 1.0
 """Log 10 of the ratio from which an edition is called followed: ten to one (Jeffreys, Theory of Probability)."""
+CLEAR_HAND = 0.6
+"""Probability of both fingers of a place from which on they are taken for those used (common practice, no source)."""
 
-_TAKES = """select fit.take_id, fit.work_id, fit.edition, fit.state,
-    coalesce(min(tally.instrument), 'violin') as instrument
+_TAKES = """select fit.take_id, fit.work_id, fit.edition, fit.state
 from base.written_fit as fit
 join stage.analysed_take as standing on standing.take_id = fit.take_id and standing.transfer_id = fit.transfer_id
-join stage.reference_part as reference on reference.work_id = fit.work_id and reference.edition = fit.edition
-join fact.take_tally as tally on tally.take_id = fit.take_id
-where standing.state = 'judged'
+where standing.state = 'judged' and {of_work}
+order by all"""
+
+_INSTRUMENTS = """select take.work_id, coalesce(min(tally.instrument), 'violin') as instrument
+from fact.take_tally as tally join base.take as take using (take_id)
+where take.work_id is not null and {of_work}
+group by all"""
+
+# Fingers only where nobody slid: what a slide tells of them is counted as a slide.
+_PLAYED = f"""select place.take_id, place.work_id, place.written_place_id, printed.edition,
+    any_value(place.player_id) as player_id, avg((place.outcome = 'slid')::double) as slid,
+    avg((place.to_finger = printed.to_finger)::double)
+        filter (where place.outcome = 'not_slid' and place.p_hand >= {CLEAR_HAND}) as alike
+from fact.written_place_take as place
+join fact.written_place_printed as printed on printed.written_place_id = place.written_place_id
+where place.weight > 0 and {{of_work}}
 group by all
 order by all"""
 
-_PLAYED = """select take_id, written_place_id, avg((outcome = 'slid')::double) as slid
-from fact.written_place_take where weight > 0 group by all order by all"""
-
 _PRINTED = """select printed.*, place.from_midi, place.to_midi
 from fact.written_place_printed as printed join fact.written_place as place using (written_place_id)
+where {of_work}
 order by printed.work_id, printed.edition, printed.written_place_id"""
 
 Row = dict[str, Any]
+Query = Callable[[str], pl.DataFrame]
 
 
 def editions_followed(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
     """Rows of ``result.edition_followed``."""
-    takes = {(row["take_id"], row["work_id"]): row for row in con.sql(_TAKES).pl().iter_rows(named=True)}
-    played: dict[str, dict[str, float]] = {}
-    for take_id, place, slid in con.sql(_PLAYED).fetchall():
-        played.setdefault(take_id, {})[place] = slid
-    printed: dict[str, dict[str, dict[str, Row]]] = {}
-    for row in con.sql(_PRINTED).pl().iter_rows(named=True):
-        printed.setdefault(row["work_id"], {}).setdefault(row["edition"], {})[row["written_place_id"]] = row
-    rows = []
-    for (take_id, work_id), take in takes.items():
-        editions = printed.get(work_id, {})
-        own: Row = {"take_id": take_id, "work_id": work_id}
-        if take["state"] != "placed":
-            rows += [own | {"edition": edition, "state": "other_music"} for edition in editions]
-            continue
-        slid = played.get(take_id, {})
-        board = fingerboard(take["instrument"] if take["instrument"] in INSTRUMENTS else "violin")
-        shift = np.array([[_shift(places.get(place), board) for place in slid] for places in editions.values()])
-        found = following(
-            np.array(list(slid.values())),
-            shift.reshape(len(editions), len(slid)),
-            seed=group_seed(seed, grouping="editions", group_key=take_id),
-        )
-        rows += [own | {"edition": edition} | _row(made) for edition, made in zip(editions, found, strict=True)]
+    query: Query = lambda text: con.sql(text).pl()  # noqa: E731
+    rows = followed(query, evidence(query), seed=seed)
     return pl.DataFrame(rows, schema=schema.load("edition_followed", "result").polars_schema(), orient="row")
 
 
-def _shift(place: Row | None, board: Fingerboard) -> float:
-    """1 where the edition moves the hand or prints a slide, 0 where it keeps the hand, NaN where it does not say."""
-    if place is None:
-        return np.nan
+def evidence(query: Query, work_id: str | None = None) -> pl.DataFrame:
+    """What editions print and takes do: a row for each take, place that can be told, and edition that has it.
+
+    Columns: take_id, work_id, written_place_id, edition, slid; shift (1 where the edition moves the hand or prints a
+    slide, 0 where it keeps the hand), alike (share of the times on which the finger was the printed one), and chance
+    (how often others have it there); empty where nothing is said. ``work_id``: only that work; None for all.
+    """
+    boards = {
+        of: fingerboard(instrument if instrument in INSTRUMENTS else "violin")
+        for of, instrument in query(_of(_INSTRUMENTS, "take", work_id)).iter_rows()
+    }
+    printed = query(_of(_PRINTED, "printed", work_id))
+    shifts = [_shift(row, boards.get(row["work_id"])) for row in printed.iter_rows(named=True)]
+    printed = printed.select("written_place_id", "edition", shift=pl.Series(shifts, dtype=pl.Float64()))
+    rows = query(_of(_PLAYED, "place", work_id)).join(printed, on=["written_place_id", "edition"])
+    return _with_chance(rows).drop("player_id").sort("take_id", "edition", "written_place_id")
+
+
+def _of(text: str, table: str, work_id: str | None) -> str:
+    """A query of all works, or of one."""
+    one = "true" if work_id is None else f"{table}.work_id = {quoted(work_id)}"
+    return text.format(of_work=one)
+
+
+def _with_chance(rows: pl.DataFrame) -> pl.DataFrame:
+    """With how often other players have the printed finger: at the place, with one guessed at the work's mean."""
+
+    def others(by: list[str], name: str) -> list[pl.Expr]:
+        """Sum and number over the rows of other players; rows without a named player are nobody's own."""
+        own = pl.col("player_id").fill_null(pl.col("take_id"))
+        count = pl.col("alike").is_not_null().cast(pl.Float64)
+        sums = ((pl.col("alike").fill_null(0.0), "sum"), (count, "count"))
+        return [(each.sum().over(by) - each.sum().over([*by, own])).alias(f"{name}_{kind}") for each, kind in sums]
+
+    summed = rows.with_columns(*others(["written_place_id", "edition"], "place"), *others(["work_id"], "work"))
+    mean = (pl.col("work_sum") + 0.5) / (pl.col("work_count") + 1.0)
+    chance = (pl.col("place_sum") + mean) / (pl.col("place_count") + 1.0)
+    known = summed.with_columns(chance=pl.when(pl.col("work_count") > 0).then(chance))
+    return known.drop("place_sum", "place_count", "work_sum", "work_count")
+
+
+def followed(query: Query, rows: pl.DataFrame, *, seed: int, work_id: str | None = None) -> list[Row]:
+    """Of each take and edition of its work what rows of ``evidence`` say; of a take that does not fit, nothing.
+
+    The rows have the columns of ``result.edition_followed``.
+    """
+    by_take: dict[tuple[str, str], dict[str, str]] = {}
+    for take_id, of, edition, state in query(_of(_TAKES, "fit", work_id)).iter_rows():
+        by_take.setdefault((take_id, of), {})[edition] = state
+    made = []
+    for (take_id, of), states in by_take.items():
+        own: Row = {"take_id": take_id, "work_id": of}
+        fitting = [edition for edition, state in states.items() if state == "placed"]
+        stream = group_seed(seed, grouping="editions", group_key=take_id)
+        told = _of_take(rows.filter(take_id=take_id, work_id=of), fitting, stream)
+        for edition in states:
+            said = _row(told[edition]) if edition in told else {"state": "other_music"}
+            made.append(own | {"edition": edition} | said)
+    return made
+
+
+def _of_take(rows: pl.DataFrame, editions: list[str], seed: Any) -> dict[str, Following | None]:
+    places = rows.select("written_place_id", "slid").unique().sort("written_place_id")
+    at = {place: i for i, place in enumerate(places["written_place_id"])}
+    printed = np.full((3, len(editions), len(at)), np.nan)
+    for row in rows.iter_rows(named=True):
+        if row["edition"] in editions:
+            where = editions.index(row["edition"]), at[row["written_place_id"]]
+            for k, name in enumerate(("shift", "alike", "chance")):
+                printed[k][where] = np.nan if row[name] is None else row[name]
+    found = following(places["slid"].to_numpy(), Printed(*printed), seed=seed)
+    return dict(zip(editions, found, strict=True))
+
+
+def _shift(place: Row, board: Fingerboard | None) -> float | None:
+    """1 where the edition moves the hand or prints a slide, 0 where it keeps the hand, None where it does not say."""
     if place["slide_marked"]:
         return 1.0
     one, other = (
         {"midi": place[f"{side}_midi"]} | {name: place[f"{side}_{name}"] for name in ("string", "finger", "position")}
         for side in ("from", "to")
     )
-    moves = printed_shift_of(one, other, board)
-    return np.nan if moves is None else float(moves)
+    moves = None if board is None else printed_shift_of(one, other, board)
+    return None if moves is None else float(moves)
 
 
 def _row(made: Following | None) -> Row:
@@ -94,9 +164,12 @@ def _row(made: Following | None) -> Row:
         "shifts_slid": made.shifts_slid,
         "others": made.others,
         "others_slid": made.others_slid,
+        "fingers": made.fingers,
+        "fingers_alike": made.fingers_alike,
         "log10_ratio": made.log_ratio,
         "log10_ratio_low": made.low,
         "log10_ratio_high": made.high,
+        "log10_ratio_of_fingers": made.of_fingers,
         "against_others": None if alone else made.against_others,
         "against_others_low": None if alone else made.against_low,
         "against_others_high": None if alone else made.against_high,

@@ -185,12 +185,13 @@ def query_files(layer: str) -> list[Path]:
 
 def _describe(con: duckdb.DuckDBPyConnection, relation: Relation, kind: str) -> None:
     name = f'"{relation.layer}"."{relation.name}"'
-    statements = [f"comment on {kind} {name} is {_quoted(f'{relation.description} Grain: {relation.grain}.')}"]
+    statements = [f"comment on {kind} {name} is {quoted(f'{relation.description} Grain: {relation.grain}.')}"]
     for column in relation.columns:
         unit = f" [{column.unit}]" if column.unit else ""
-        statements.append(f'comment on column {name}."{column.name}" is {_quoted(column.description + unit)}')
+        statements.append(f'comment on column {name}."{column.name}" is {quoted(column.description + unit)}')
     con.execute(";\n".join(statements)).fetchall()
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
+    """A text as SQL writes it."""
     return "'" + text.replace("'", "''") + "'"

@@ -1,9 +1,11 @@
 """A passage in words: who slides where, of how many that can be told; bars as they are typed."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from pipeline.answers.passages import editions
 from pipeline.answers.passages.bars import Stretch, stretch
 from pipeline.answers.passages.gather import Passage, TakeRow
 from pipeline.answers.passages.words import by_group, ranked_places, sentences, table
@@ -51,6 +53,7 @@ def _passage(*takes: TakeRow) -> Passage:
         takes=list(takes),
         passed_by=["late-take"],
         unlike=[("odd-take", "its notes are not those of the part")],
+        followed=[],
     )
 
 
@@ -104,6 +107,40 @@ def test_places_are_ranked_by_share_and_by_how_players_differ() -> None:
     assert [place["to_event"] for place in most] == [3, 4, 2]  # 2 of 2, 2 of 3, 1 of 2
     assert differ[0]["to_event"] in (2, 4)
     assert 3 not in [place["to_event"] for place in differ]
+
+
+def _followed(state: str, take_id: str = "quill-02", **of: Any) -> dict[str, Any]:
+    return {"take_id": take_id, "edition": "Ed 1898", "state": state} | of
+
+
+def test_what_speaks_for_an_edition_is_said_with_its_counts() -> None:
+    counts = {
+        "shifts": 7.0,
+        "shifts_slid": 5.0,
+        "others": 9.0,
+        "others_slid": 0.5,
+        "fingers": 0.0,
+        "fingers_alike": 0.0,
+    }
+    logs = {"log10_ratio": 0.9, "log10_ratio_low": -0.3, "log10_ratio_high": 4.2, "against_others": None}
+    told = _followed("told", **counts, **logs, verdict="cannot_tell")
+    passage = replace(
+        PASSAGE, followed=[told, _followed("too_little", "brack-03"), _followed("other_music", "odd-take")]
+    )
+    (line,) = editions.lines(passage)
+    assert line == ("quill-02", "Ed 1898", "5 of 7", "0.5 of 9", "", "7.9 (0.5–>1000)", "", "cannot tell")
+    assert editions.refused(passage) == [
+        "Too few places to tell the edition: Ed 1898: brack-03.",
+        "Other music than the edition has, so nothing is said of it: Ed 1898: odd-take.",
+    ]
+    assert len(editions.HEADS) == len(line)
+
+
+def test_too_few_places_for_all_are_one_sentence() -> None:
+    (said,) = editions.refused(
+        replace(PASSAGE, followed=[_followed("too_little"), _followed("too_little", "brack-03")])
+    )
+    assert said.startswith("Which edition is followed cannot be told from so few places: 10 are needed")
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,85 @@
+"""Which edition each take follows in a passage, in words: what speaks for it and against it, and how much."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from pipeline.answers.passages.gather import Passage
+from pipeline.stats.editions import LEAST_PLACES
+
+Row = dict[str, Any]
+HEADS = (
+    "take",
+    "edition",
+    "slid at its shifts",
+    "elsewhere",
+    "its fingers",
+    "likelihood ratio",
+    "to the others",
+    "says",
+)
+CAUTION = (
+    "Likelihood ratio: how many times as likely what is heard is if the edition was followed as by chance (of fingers: "
+    "by others' habits there), with 95 % limits; below 1 it speaks against. To the others: against the edition nearest."
+)
+_SAYS = {"followed": "follows it", "not_followed": "does not follow it", "cannot_tell": "cannot tell"}
+_MOST = 1000.0
+
+
+def lines(passage: Passage) -> list[tuple[str, ...]]:
+    """A line with cells as in ``HEADS`` for each take and edition of which there is evidence in these bars."""
+    return [_line(row) for row in passage.followed if row["state"] == "told"]
+
+
+def refused(passage: Passage) -> list[str]:
+    """Sentences on those of which nothing is said: too few places, or other music."""
+    said = []
+    few = _takes(passage.followed, "too_little")
+    if few and not lines(passage):
+        said.append(
+            f"Which edition is followed cannot be told from so few places: {LEAST_PLACES} are needed of which an "
+            "edition says whether the hand moves, or with which finger."
+        )
+    elif few:
+        said.append(f"Too few places to tell the edition: {few}.")
+    if other := _takes(passage.followed, "other_music"):
+        said.append(f"Other music than the edition has, so nothing is said of it: {other}.")
+    return said
+
+
+def _takes(rows: Sequence[Row], state: str) -> str:
+    takes: dict[str, list[str]] = {}
+    for row in rows:
+        if row["state"] == state:
+            takes.setdefault(row["edition"], []).append(row["take_id"])
+    return "; ".join(f"{edition}: {', '.join(of)}" for edition, of in sorted(takes.items()))
+
+
+def _line(row: Row) -> tuple[str, ...]:
+    against = row["against_others"]
+    return (
+        row["take_id"],
+        row["edition"],
+        *(_of(row[f"{what}{ending}"], row[what]) for what, ending in _COUNTS),
+        _ratio(*(row[f"log10_ratio{end}"] for end in ("", "_low", "_high"))),
+        "" if against is None else _ratio(against, row["against_others_low"], row["against_others_high"]),
+        _SAYS[row["verdict"]],
+    )
+
+
+_COUNTS = (("shifts", "_slid"), ("others", "_slid"), ("fingers", "_alike"))
+
+
+def _of(some: float, whole: float) -> str:
+    return f"{some:.3g} of {whole:.3g}" if whole else ""
+
+
+def _ratio(log: float, low: float, high: float) -> str:
+    return f"{_times(log)} ({_times(low)}–{_times(high)})"
+
+
+def _times(log: float) -> str:
+    """A ratio with two digits; what is certain enough is not told to the last nought."""
+    ratio = 10.0 ** max(min(log, 9.0), -9.0)
+    if ratio > _MOST:
+        return f">{_MOST:.0f}"
+    return f"<{1 / _MOST:g}" if ratio < 1 / _MOST else f"{ratio:.2g}" if ratio < 10 else f"{ratio:.0f}"
