@@ -1,7 +1,7 @@
 """What a transfer sounds: its tuning curve, wow and evidence for the semitone, before any decision."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -11,6 +11,9 @@ from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 from pipeline.steps.heard import line_of, why_no_solo
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
+
+if TYPE_CHECKING:
+    from pipeline.signal.tuning.measure import MeasuredSide
 
 
 def facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
@@ -31,15 +34,17 @@ def run(given: StepInput[MeasureSettings]) -> StepOutput:
     for span in spans:
         if span.content == "speech":
             spoken |= (line.time_s >= span.start_s) & (line.time_s < span.end_s)
+    no_solo = why_no_solo(spans)
     side = measure_side(
         sound.samples,
         sample_rate_hz=sound.sample_rate_hz,
         time_s=line.time_s,
         f0_hz=line.f0_hz,
         confidence=np.where(spoken, 0.0, line.confidence),
-        why_not=why_no_solo(spans),
+        with_solo=not no_solo,
     )
-    table = pl.DataFrame([{"transfer_id": transfer_id, **side_row(side)}], infer_schema_length=None)
+    reason = no_solo or rests_on(side)
+    table = pl.DataFrame([{"transfer_id": transfer_id, "reason": reason, **side_row(side)}], infer_schema_length=None)
     repeats = [
         {
             "transfer_id": transfer_id,
@@ -56,7 +61,34 @@ def run(given: StepInput[MeasureSettings]) -> StepOutput:
         "repeated_groove": pl.DataFrame(repeats, schema=schema.load("repeated_groove").polars_schema()),
     }
     outcome: Outcome = "done" if side.curve else "cannot_tell"
-    return StepOutput({transfer_id: tables}, {transfer_id: (outcome, side.reason)})
+    return StepOutput({transfer_id: tables}, {transfer_id: (outcome, reason)})
+
+
+def rests_on(side: "MeasuredSide") -> str:
+    """What a tuning rests on, or why none is stated, in words."""
+    from pipeline.signal.tuning import measure as m
+
+    tones = f"{side.solo_tones} steady notes, {side.accompaniment_tones} partials of the accompaniment"
+    match side.doubt:
+        case None:
+            return tones
+        case m.TooLong(length_s):
+            return (
+                f"the transfer lasts {length_s / 60.0:.0f} minutes, and a tuning is fitted to one side, of "
+                f"{m.MOST_LENGTH_S / 60.0:.0f} minutes at most: give each side a transfer of its own with file_start_s "
+                "and file_end_s"
+            )
+        case m.TooLittle(count, steady_s):
+            needed = f"{m.LEAST_TONES} tones and {m.LEAST_STEADY_S:.0f} s are needed"
+            return f"{count} steady tones lasting {steady_s:.1f} s; {needed}"
+        case m.AtOdds(se):
+            return f"{tones}, too much at odds: tuning known to {se:.0f} cents only"
+        case m.Wanders(drift):
+            wander = f"would wander by {drift:.0f} cents along the side, as no turntable's does"
+            return f"{tones}, but their tuning {wander}"
+        case m.OffScale(share):
+            needed = f"(concentration {share:.2f}; {m.LEAST_IN_TUNE:g} is needed)"
+            return f"{tones}, but they lie on no common scale of semitones {needed}"
 
 
 STEP = Step(

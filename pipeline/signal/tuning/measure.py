@@ -31,15 +31,54 @@ SECTION_S = 15.0
 
 
 @dataclass(frozen=True)
+class TooLong:
+    """The transfer lasts ``length_s``, longer than a side: over ``MOST_LENGTH_S``."""
+
+    length_s: float
+
+
+@dataclass(frozen=True)
+class TooLittle:
+    """Fewer steady tones than ``LEAST_TONES``, or shorter in all than ``LEAST_STEADY_S``."""
+
+    tones: int
+    steady_s: float
+
+
+@dataclass(frozen=True)
+class AtOdds:
+    """The tones disagree: the tuning is known to ``se_cents`` only, over ``MOST_DOUBTFUL_CENTS``."""
+
+    se_cents: float
+
+
+@dataclass(frozen=True)
+class Wanders:
+    """The tuning would move by ``drift_cents`` along the side, over ``MOST_DRIFT_CENTS``."""
+
+    drift_cents: float
+
+
+@dataclass(frozen=True)
+class OffScale:
+    """The tones lie on no common scale of semitones: their ``concentration`` is under ``LEAST_IN_TUNE``."""
+
+    concentration: float
+
+
+Doubt = TooLong | TooLittle | AtOdds | Wanders | OffScale
+
+
+@dataclass(frozen=True)
 class MeasuredSide:
-    """What one side sounds. ``curve`` is None if it cannot be measured; ``reason`` says why, or what it rests on.
+    """What one side sounds. ``curve`` is None if no tuning is stated; ``doubt`` says why, unless there is no solo.
 
     ``notes`` are the solo's steady notes; ``accompaniment`` (sections, 12) counts the other tones by pitch class;
     ``repeats`` is what the stylus played again.
     """
 
     length_s: float
-    reason: str
+    doubt: Doubt | None
     solo_tones: int
     accompaniment_tones: int
     curve: TuningCurve | None
@@ -56,12 +95,12 @@ def measure_side(
     time_s: Floats,
     f0_hz: Floats,
     confidence: Floats,
-    why_not: str = "",
+    with_solo: bool = True,
 ) -> MeasuredSide:
     """Measure one side from its samples and its pitch line in raw transfer time.
 
     ``confidence`` is the probability that the line is right at each frame; all three arrays of shape (frames,).
-    ``why_not`` says why no tuning is to be stated of this side, whatever its tones; "" where one may be.
+    Without a solo no tuning is stated, whatever the tones.
     """
     slow = slow_samples(samples, sample_rate_hz=sample_rate_hz)
     notes, solo = solo_tracks(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
@@ -74,7 +113,7 @@ def measure_side(
         frames=frames,
         length_s=samples.size / sample_rate_hz,
         hum=hum_lines(slow),
-        why_not=why_not,
+        with_solo=with_solo,
     )
     return replace(side, repeats=repeated_grooves(slow))
 
@@ -87,20 +126,18 @@ def measure_tracks(
     frames: PitchFrames,
     length_s: float,
     hum: tuple[HumLine, ...],
-    why_not: str = "",
+    with_solo: bool = True,
 ) -> MeasuredSide:
     """The same from tracks that were made before; see ``measure_side``."""
     tracks = join(solo, others) if _worth(others, length_s) else solo
-    curve, reason = None, why_not or _too_long(length_s) or _too_little(tracks)
-    if not reason:
+    curve, doubt = None, _unfit(tracks, length_s)
+    if with_solo and doubt is None:
         curve = tuning_curve(tracks, length_s=length_s, frames=frames)
-        reason = f"{solo.count} steady notes, {tracks.count - solo.count} partials of the accompaniment"
-        doubt = _too_doubtful(curve, tracks)
-        if doubt:
-            curve, reason = None, f"{reason}, {doubt}"
+        doubt = _doubtful(curve, tracks)
+        curve = curve if doubt is None else None
     return MeasuredSide(
         length_s=length_s,
-        reason=reason,
+        doubt=doubt if with_solo else None,
         solo_tones=solo.count,
         accompaniment_tones=tracks.count - solo.count,
         curve=curve,
@@ -115,39 +152,27 @@ def _worth(others: Tracks, length_s: float) -> bool:
     return others.count >= LEAST_PARTIALS_PER_S * length_s and bool(others.anchor.sum() >= LEAST_TONES)
 
 
-def _too_long(length_s: float) -> str:
-    if length_s <= MOST_LENGTH_S:
-        return ""
-    return (
-        f"the transfer lasts {length_s / 60.0:.0f} minutes, "
-        f"and a tuning is fitted to one side, of {MOST_LENGTH_S / 60.0:.0f} minutes at most: give each side a "
-        "transfer of its own with file_start_s and file_end_s"
-    )
-
-
-def _too_little(tracks: Tracks) -> str:
+def _unfit(tracks: Tracks, length_s: float) -> Doubt | None:
+    """Why no curve can be fitted; None where one can."""
+    if length_s > MOST_LENGTH_S:
+        return TooLong(length_s)
     steady_s = float(np.sum(tracks.window_s[tracks.source[tracks.track] == SOLO]))
     steady_s = max(steady_s, 0.25 * float(np.sum(tracks.window_s)))
     if tracks.count < LEAST_TONES or steady_s < LEAST_STEADY_S:
-        return (
-            f"{tracks.count} steady tones lasting {steady_s:.1f} s; "
-            f"{LEAST_TONES} tones and {LEAST_STEADY_S:.0f} s are needed"
-        )
-    return ""
+        return TooLittle(tracks.count, steady_s)
+    return None
 
 
-def _too_doubtful(curve: TuningCurve, tracks: Tracks) -> str:
-    """Why a fitted curve is no tuning; "" where it is one."""
+def _doubtful(curve: TuningCurve, tracks: Tracks) -> Doubt | None:
+    """Why a fitted curve is no tuning; None where it is one."""
     se = float(curve.mean_se())
     if se > MOST_DOUBTFUL_CENTS:
-        return f"too much at odds: tuning known to {se:.0f} cents only"
+        return AtOdds(se)
     drift = float(np.ptp(curve.columns(np.linspace(0.0, curve.length_s, 200)) @ curve.coefficient))
     if drift > MOST_DRIFT_CENTS:
-        return f"but their tuning would wander by {drift:.0f} cents along the side, as no turntable's does"
+        return Wanders(drift)
     share = _in_tune(curve, tracks)
-    if share < LEAST_IN_TUNE:
-        return f"but they lie on no common scale of semitones (concentration {share:.2f}; {LEAST_IN_TUNE:g} is needed)"
-    return ""
+    return OffScale(share) if share < LEAST_IN_TUNE else None
 
 
 def _in_tune(curve: TuningCurve, tracks: Tracks) -> float:
@@ -187,7 +212,6 @@ def side_row(side: MeasuredSide) -> dict[str, Any]:
     notes, curve = side.notes, side.curve
     row: dict[str, Any] = {
         "measured": curve is not None,
-        "reason": side.reason,
         "length_s": side.length_s,
         "solo_tone_count": side.solo_tones,
         "accompaniment_tone_count": side.accompaniment_tones,

@@ -9,7 +9,7 @@ import pytest
 from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.curve import TuningCurve, tuning_curve
 from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
-from pipeline.signal.tuning.measure import measure_side, measure_tracks
+from pipeline.signal.tuning.measure import TooLittle, measure_side, measure_tracks
 from pipeline.signal.tuning.partials import RATE_HZ, accompaniment_tracks
 from pipeline.signal.tuning.steady_tones import SteadyNotes, Tracks, join, solo_tracks
 from pipeline.units import Floats
@@ -273,7 +273,8 @@ def test_too_little_to_measure_is_said() -> None:
     others = Tracks(none, none, none, none, no_ints, no_ints, np.empty(0, dtype=np.bool_))
     side = measure_tracks(notes, tracks, others, frames=PitchFrames(np.empty(0), np.empty(0)), length_s=6.0, hum=())
     assert side.curve is None
-    assert "are needed" in side.reason
+    assert isinstance(side.doubt, TooLittle)
+    assert side.doubt.tones == tracks.count
     assert join(tracks, others).count == tracks.count
 
 
