@@ -4,6 +4,7 @@ cli → demonstration → pages, flows → answers, engine → steps → signal 
 """
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -121,6 +122,29 @@ def test_the_test_of_a_module_is_found_by_its_name() -> None:
         if not any(list(room.glob("_".join(words[:n]) + ".*")) for n in range(1, len(words) + 1)):
             lost.append(path.relative_to(TESTS).as_posix())
     assert lost == []
+
+
+ROOMS = sorted({path.parent for path in FILES} - {PACKAGE})
+# Their doors are commands, or those of the rooms inside.
+WITHOUT_DOORS = {"cli", "signal", "training"}
+
+
+@pytest.mark.parametrize("room", ROOMS, ids=lambda room: room.relative_to(PACKAGE).as_posix())
+def test_a_room_says_what_it_is_and_where_its_doors_are(room: Path) -> None:
+    if not list(room.glob("*.py")) or room.name == "analysis":
+        return
+    words = ast.get_docstring(ast.parse((room / "__init__.py").read_text(encoding="utf-8"))) or ""
+    assert len(words.split("\n\n")) > 1
+    if room.relative_to(PACKAGE).as_posix() in WITHOUT_DOORS:
+        return
+    _, found, doors = words.partition("Door")
+    assert found
+    for name in re.findall(r"``([a-z][\w.]+)``", doors):
+        module, _, inside = name.partition(".")
+        file = room / f"{module}.py"
+        if not file.exists():
+            file, inside = room / "__init__.py", module
+        assert not inside or re.search(rf"\b{inside}\b", file.read_text(encoding="utf-8").split('"""', 2)[2]), name
 
 
 def test_questions_do_not_wait_for_what_only_measuring_needs() -> None:

@@ -15,7 +15,7 @@ PACKAGE = Path(pipeline.__file__).parent
 OTHERS = {
     "answers/number_words.py": "log10",  # how many figures a number has
     "store/audio/channels.py": "1200",  # the middle of an octave, in Hz
-    "store/audio/mpeg.py": "1000",  # kbit/s in the tables of the standard
+    "store/audio/mpeg_frames.py": "1000",  # kbit/s in the tables of the standard
 }
 
 

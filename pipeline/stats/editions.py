@@ -31,10 +31,10 @@ from scipy import special, stats
 from pipeline.stats.rates import resampling_weights
 from pipeline.units import Floats
 
-REPLICATES = 400
+REPLICATES = 400  # draws: the error of a limit is 3 % of the width
 LEAST_PLACES = 10
 """Places at shifts and elsewhere, together, below which nothing is said (common practice, no source)."""
-_GRID = (np.arange(400) + 0.5) / 400
+_GRID = (np.arange(400) + 0.5) / 400  # grid of a share, in the middle of each 400th
 
 
 @dataclass(frozen=True)

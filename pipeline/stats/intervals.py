@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-LEVEL = 0.95
+LEVEL = 0.95  # common practice, no source
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from pipeline.stats.rates import resampling_weights
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
-_PASSES = 150
+_PASSES = 150  # of the EM algorithm (common practice, no source)
 # Pseudo-answers: listeners are mostly right (1.8 of 2; 1.9 of 2), and a group's share is not exactly 0 or 1.
 _HEARD_RIGHT, _SILENT_RIGHT, _ANSWERS = 1.8, 1.9, 2.0
 _SHARE, _SHARES = 0.05, 0.1

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 CERTAINTIES = ("possible", "probable", "certain")
-MOST_PATHS = 100_000
+MOST_PATHS = 100_000  # a bound for memory; no tree of teachers has so many
 
 Links = Mapping[tuple[str, str], str]
 

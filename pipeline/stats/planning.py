@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 from pipeline.units import Floats
 
-POWER, SIZE = 0.8, 0.05
-_MOST_PLAYERS = 10_000
+POWER, SIZE = 0.8, 0.05  # Cohen 1988
+_MOST_PLAYERS = 10_000  # more is said to be out of reach
 
 
 def holm(p: npt.ArrayLike) -> Floats:

@@ -18,12 +18,14 @@ from pipeline.stats.intervals import LEVEL, Interval
 from pipeline.units import Floats
 
 _HALF_WIDTH = 4.5  # e^4.5 is 90 times the corpus's rate
+# Grids, finer where many slides make the posterior narrow (common practice, no source).
 _POINTS, _FINE_POINTS, _MANY_SLIDES = 121, 301, 500
-_KAPPAS: Floats = np.array([0.05, 0.1, 0.2, 0.3, 0.42, 0.6, 0.85, 1.2])
-_MUS, _SIGMAS = 41, 30
+_KAPPAS: Floats = np.array([0.05, 0.1, 0.2, 0.3, 0.42, 0.6, 0.85, 1.2])  # the grid of spreads within a player
+_MUS, _SIGMAS = 41, 30  # sizes of the grid
+# Half-normal on the log scale: players seldom differ by more than e times (common practice, no source).
 _SIGMA_PRIOR, _KAPPA_PRIOR = 1.0, 0.4
-_NARROWINGS = 2
-_NEGLIGIBLE = 1e-5
+_NARROWINGS = 2  # of the grid about the posterior
+_NEGLIGIBLE = 1e-5  # of the posterior, left out
 # Chances below this are 0: their products would be denormal numbers, in which arithmetic is ten times as slow.
 _TINY = 1e-140
 

@@ -34,8 +34,8 @@ from scipy import special, stats
 from pipeline.stats.intervals import LEVEL, poisson_interval
 from pipeline.units import Floats
 
-REPLICATES = 2000
-FEW_CLUSTERS = 10
+REPLICATES = 2000  # resamples: the error of a limit is 1.5 % of the width
+FEW_CLUSTERS = 10  # below which a warning is given (common practice, no source)
 # Squared coefficient of variation between clusters before anything is known, and how many degrees that weighs.
 _GUESSED_VARIANCE, _GUESSED_DEGREES = 0.5, 3
 _MOST_CORPUS_DEGREES = 8

@@ -19,10 +19,10 @@ from scipy import optimize, special
 
 from pipeline.units import Floats
 
-LEAST_VERDICTS = 100
-_PASSES, _CLOSE = 500, 1e-10
-_OFFSET_SD, _SLOPE_SD = 0.7, 0.4
-_FOLDS = 10
+LEAST_VERDICTS = 100  # below which a slope is not learned (common practice, no source)
+_PASSES, _CLOSE = 500, 1e-10  # at most, and when to stop
+_OFFSET_SD, _SLOPE_SD = 0.7, 0.4  # priors of the change, on the logit scale (common practice, no source)
+_FOLDS = 10  # common practice, no source
 
 
 @dataclass(frozen=True)

@@ -27,8 +27,8 @@ from scipy import special, stats
 from pipeline.stats.intervals import LEVEL, Interval
 from pipeline.units import Floats
 
-LEAST_PLAYERS = 8
-_DRAWS, _GRID = 10, 15
+LEAST_PLAYERS = 8  # fewer tell no effects apart (common practice, no source)
+_DRAWS, _GRID = 10, 15  # of uncertain dates (common practice, no source)
 # Least eigenvalue against the greatest below which a design counts as singular: rounding error of double precision.
 _SINGULAR = 1e-10
 

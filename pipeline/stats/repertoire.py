@@ -24,8 +24,8 @@ from pipeline.stats.whose_rate import welch_freedom
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
-_STEPS = 40
-_CLOSE = 1e-9
+_STEPS = 40  # of Newton's method, at most
+_CLOSE = 1e-9  # when it stops
 # A ridge of this size on every coefficient but the constant's keeps cells that never or always slid finite; it weighs
 # as a prior of standard deviation 10 on the logit.
 _RIDGE = 0.01

@@ -19,14 +19,14 @@ import numpy.typing as npt
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
-CHAINS = 1999
-LEAST_AGE_APART, MOST_AGE_APART = 12.0, 45.0
+CHAINS = 1999  # p is good to .005 at .05
+LEAST_AGE_APART, MOST_AGE_APART = 12.0, 45.0  # years between a teacher and a pupil (common practice, no source)
 LEAST_PAIRS_FOR_P = 30
 """Judgement: with 10 pairs a strong influence (.7) is found in a quarter of worlds, with 30 in .86."""
 WEIGHTS = {"certain": 1.0, "probable": 0.75, "possible": 0.5}
 """What a link weighs by its certainty (judgement); a pupil's links are scaled to sum to 1 at most."""
-_SWAPS_PER_LINK = 6
-_WORLDS = 400
+_SWAPS_PER_LINK = 6  # so that a tree is as good as drawn anew (common practice, no source)
+_WORLDS = 400  # draws, for the spread
 # Error of measurement of the residuals in the worlds of ``power``, as a share of their spread (as simulated).
 _ERROR = 0.5
 

@@ -27,7 +27,7 @@ from pipeline.units import Floats
 Ints = npt.NDArray[np.intp]
 REPLICATES = 400
 """Replicates of the draws; the standard deviation of 400 is known to 4 %."""
-_PASSES, _DRAW_PASSES = 20, 8
+_PASSES, _DRAW_PASSES = 20, 8  # of the EM algorithm (common practice, no source)
 # Slides' worth of belief that a player's level is that of the others (judgement; the simulations used it too).
 _LEVEL_WEIGHT = 4.0
 # Squared spread between takes of one player where no player has two certain takes: that of sessions, .3 squared.

@@ -4,5 +4,5 @@
 ``checks``, ``adding`` (new recordings, packages, verdicts), ``parts`` (written music), ``audio`` (read only),
 ``database`` (built, asked, traced), ``formats`` (for others), ``analysis`` (scripts that go out with exports).
 
-Doors: ``corpus.Corpus`` (a corpus folder and its tables), ``provenance.RunRow`` (a row of ``run``).
+Doors: ``corpus.Corpus`` (a corpus folder and its tables), ``provenance.RunRow`` (how a table came about).
 """

@@ -1,5 +1,8 @@
 """The same passage, many players: bars of a written part, and what each take does there.
 
-``bars`` reads what is typed for bars, ``gather`` brings together part, takes, fingers and slides, ``words`` says it in
-plain text.
+Places are the steps from one written note to the next, bars as printed; what cannot be told at a place is said, not
+counted.
+
+Doors: ``gather.gather`` (part, takes, fingers and slides brought together), ``bars`` (what is typed for bars),
+``words`` (it all in plain text).
 """

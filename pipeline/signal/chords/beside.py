@@ -11,16 +11,17 @@ from pipeline.signal.chords.candidates import CANDIDATES, EDGE, PARTIALS, Ints
 from pipeline.signal.chords.grid import BINS, CONTEXT, F32, PER_SEMITONE, Levels, midi_of_bins
 from pipeline.units import A4_HZ, hz_of_midi
 
+# Semitones to both sides where answers are looked at: intervals that share partials (common practice, no source).
 STEPS = (1, 2, 3, 4, 5, 7, 9, 12, 16, 19, 24)
 SHORT, LONG = 2, 5
 """Frames to each side over which the first judge's answers are averaged."""
 SLOPE, MEMORY = 5, 15
 """Frames (120 and 350 ms) over which own partials are seen to fall, and beside whose highest level they are held."""
-OWN_PARTIALS = 8
+OWN_PARTIALS = 8  # lowest partials of a note (common practice, no source)
 LIKELY = 0.3
 """Answer of the first judge from which on a candidate's partials are held to be there."""
-APART_HZ = 32.0
-SAME_BINS = 2
+APART_HZ = 32.0  # nearer partials of two notes are not told apart (common practice, no source)
+SAME_BINS = 2  # bins within which two candidates are one note: 40 cents (common practice, no source)
 
 NAMES = (
     "answer",

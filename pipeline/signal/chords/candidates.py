@@ -11,21 +11,25 @@ from pipeline.signal.chords.grid import BINS, CONTEXT, F32, PER_SEMITONE, Levels
 
 Ints = npt.NDArray[np.int32]
 
-CANDIDATES = 18
+CANDIDATES = 18  # of a frame; the judge sees no more (common practice, no source)
 LEAST_SHARE = 0.12
 """Least salience of a candidate, as a share of the best one's."""
-TEETH = 10
-TOOTH_DECAY = 0.85
-OCTAVE = 12 * PER_SEMITONE
+TEETH = 10  # partials of the comb, as in the melody's (common practice, no source)
+TOOTH_DECAY = 0.85  # weight of each further one, as in the melody's (common practice, no source)
+OCTAVE = 12 * PER_SEMITONE  # in bins
 EDGE = 6
 """Frames beside those of a block whose candidates the second judge looks at."""
 
+# What the judge sees: how many partials, by kind of feature (common practice, no source).
 WHITE_PARTIALS, RAW_PARTIALS, PLACED_PARTIALS, TIMED_PARTIALS = 12, 8, 6, 4
+# Ratios at which a note of half or a third of the pitch would have partials (common practice, no source).
 BETWEEN = (1 / 3, 1 / 2, 2 / 3, 4 / 3, 3 / 2, 5 / 3, 5 / 2, 7 / 2, 9 / 2, 11 / 2)
+# Semitones at which other notes of a chord lie (common practice, no source).
 BESIDE = (-24, -19, -12, -7, -5, -4, -3, 3, 4, 5, 7, 12, 19, 24)
 LATER = (-6, -3, -1, 1, 3, 6)
 """Frames from now at which the lowest partials are looked at: 23, 70 and 140 ms."""
 
+# What the judge sees, by name.
 NAMES = (
     *(f"white_partial_{h}" for h in range(1, WHITE_PARTIALS + 1)),
     *(f"raw_partial_{h}" for h in range(1, RAW_PARTIALS + 1)),

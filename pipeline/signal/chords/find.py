@@ -23,9 +23,9 @@ Correction = Callable[[Floats], Floats]
 PER_FRAME = HOP // FINE
 AROUND_S = 0.4
 """Stretch beside a note over which its partials are looked at for its edges."""
-OCTAVES = (12.0, 19.0)
-OCTAVE_SEMITONES = 0.5
-LEVEL_PARTIALS = 5
+OCTAVES = (12.0, 19.0)  # semitones to partials 2 and 3
+OCTAVE_SEMITONES = 0.5  # how near to these two notes are one and its partial (common practice, no source)
+LEVEL_PARTIALS = 5  # lowest partials whose level is a note's (common practice, no source)
 
 
 @dataclass(frozen=True)

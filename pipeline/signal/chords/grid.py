@@ -17,26 +17,27 @@ from pipeline.instruments import INSTRUMENTS
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
-RATE_HZ = 11025
-HOP = 256
+RATE_HZ = 11025  # a quarter of 44.1 kHz, as the melody's
+HOP = 256  # 23 ms
 HOP_S = HOP / RATE_HZ
-PER_SEMITONE = 5
-LOWEST_MIDI = 24.0
+PER_SEMITONE = 5  # bins, as in the melody's grid
+LOWEST_MIDI = 24.0  # C1, an octave below the cello
 BINS = 88 * PER_SEMITONE + 1
 """Up to 5.3 kHz."""
 WHITEN_BINS = 18
 """Half width of the moving mean that whitens the envelope: 3.6 semitones, as in the melody's spectrum."""
 CONTEXT = 32
 """Frames before and after a frame that its judgement may look at: 0.74 s."""
-BLOCK = 2048
+BLOCK = 2048  # frames worked out at once, for memory
 MARGIN_SEMITONES = 3
 """How much faster or slower than it should a transfer may run."""
 
+# Quantile, every so many frames, smoothed over so many Hz, as the melody's floor (common practice, no source).
 _FLOOR_SHARE, _FLOOR_EVERY, _FLOOR_BIN_HZ = 0.2, 4, 250.0
-_FLOOR_SEGMENT_S, _SEGMENTS_EACH_SIDE = 10.0, 2
-_FLOOR_BELOW_PEAK_DB = 55.0
-_SILENT = 1e-8
-_AT_ONCE = 64
+_FLOOR_SEGMENT_S, _SEGMENTS_EACH_SIDE = 10.0, 2  # as the melody's floor (common practice, no source)
+_FLOOR_BELOW_PEAK_DB = 55.0  # as the melody's floor (common practice, no source)
+_SILENT = 1e-8  # magnitude: what rounding leaves of nothing
+_AT_ONCE = 64  # frames transformed at once: what fits the processor's cache
 
 
 def window_of(instrument: str) -> int:

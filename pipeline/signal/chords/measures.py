@@ -8,14 +8,15 @@ from pipeline.units import Floats
 
 SURE_AFTER_S, SURE_BEFORE_S = 0.06, 0.05
 """A curve holds from so long after the onset to so long before the end."""
-BEGINNING_S = (0.06, 0.12)
+BEGINNING_S = (0.06, 0.12)  # after the onset, where a note is heard to begin (common practice, no source)
 SETTLED_CENTS = 6.0
 """How near to its middle a note counts as settled: what can be told from the error of the curve."""
-SHORTEST_VIBRATO_S = 0.35
+SHORTEST_VIBRATO_S = 0.35  # two periods of a vibrato of 6 Hz (common practice, no source)
+# Usual rates of vibrato and beyond (common practice, no source).
 RATES_HZ = np.arange(4.0, 8.6, 0.25)
 EXPLAINED, LEAST_CENTS = 0.5, 4.0
 """Share of the curve's variance that one sine must explain, and its least amplitude, to be called vibrato."""
-FEW = 5
+FEW = 5  # values that tell nothing of a vibrato (common practice, no source)
 
 
 @dataclass(frozen=True)

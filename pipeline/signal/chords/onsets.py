@@ -15,14 +15,14 @@ from pipeline.signal.chords.grid import RATE_HZ
 from pipeline.signal.chords.partials import DECIMATED, HOP_S, kernel
 from pipeline.units import Floats, gain_of_db
 
-RAMPS_S = (0.01, 0.05, 0.12, 0.25)
+RAMPS_S = (0.01, 0.05, 0.12, 0.25)  # lengths of a bow's attack (common practice, no source)
 LONGER_GAINS = 0.03
 """Share of the misfit that a longer ramp must take away to be preferred."""
 PASSED = gain_of_db(-10.0)
 """Share of a ramp at which it is 10 dB under its top."""
 SEARCH_S = 0.15
 """How far from the first guess the middle of a ramp is looked for."""
-STEP_S = HOP_S / 2
+STEP_S = HOP_S / 2  # finer than the values are apart
 STARTS = np.arange(-SEARCH_S, SEARCH_S, STEP_S)
 BEFORE, AFTER = round(0.3 / HOP_S), round(0.35 / HOP_S)
 """Hops that are fitted, before and after the guess."""

@@ -15,20 +15,20 @@ import numpy.typing as npt
 from pipeline.signal.chords.grid import F32, RATE_HZ
 from pipeline.units import CENTS_PER_NEPER, Floats
 
-HOP = 64
+HOP = 64  # samples
 HOP_S = HOP / RATE_HZ
 """Time between values of a curve: 5.8 ms."""
-DECIMATED = 8
-PARTIALS = 12
-HIGHEST_HZ = 5000.0
-APART_HZ = 32.0
+DECIMATED = 8  # a partial moves by far less than the eighth of the rate lets through
+PARTIALS = 12  # lowest ones followed (common practice, no source)
+HIGHEST_HZ = 5000.0  # above it discs of the time hold noise (common practice, no source)
+APART_HZ = 32.0  # what the low-pass parts: nearer partials of two notes beat
 PASSES = (2, 4, PARTIALS, PARTIALS)
 """Lowest own partials used in each pass."""
 PASS_HZ = {"violin": 36.0, "viola": 36.0, "cello": 26.0}
 """First zero of the low-pass: those of a Hann window twice its inverse long."""
 MEAN_FRAMES = 3
 """A curve is a mean over 20 ms."""
-LEAST_ERROR_CENTS = 1.5
+LEAST_ERROR_CENTS = 1.5  # what no curve is known better than (common practice, no source)
 WILD_HZ = 25.0
 """More than a partial may be off without leaving the pass band."""
 

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.signal.hand.fingerboard import Fingerboard, chord_ways
 from pipeline.units import Floats
 
-MOST_LOOKED_AT = 6
+MOST_LOOKED_AT = 6  # notes of which all sets are tried: 64 sets
 
 
 def best_set(board: Fingerboard, midi: Floats, odds: Floats) -> tuple[int, ...]:

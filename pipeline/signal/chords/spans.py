@@ -20,14 +20,15 @@ MOVES_BINS = 4
 """Most bins that a note moves from frame to frame: 80 cents in 23 ms."""
 GOES_ON = 1.0
 """Log odds that a note which sounded just before is bowed still, against a new one's (common practice, no source)."""
-GAP_FRAMES = 2
-SHORTEST_FRAMES = 3
+GAP_FRAMES = 2  # 46 ms for which a note may be lost (common practice, no source)
+SHORTEST_FRAMES = 3  # 70 ms (common practice, no source)
 JOINED_FRAMES, JOINED_BOWED = 12, 0.45
 """Longest gap between pieces of one note, and least mean probability of bowing in it (common practice, no source)."""
+# How far apart the notes of one chord begin (common practice, no source).
 CLAIM_S, CLAIM_TOGETHER_S, TOGETHER_S = 0.2, 0.06, 0.06
 NEXT_S, BREAK_S = 0.15, 0.35
 """Longest time from an onset of a broken chord to the next, and from its first to its last: 30 to 290 ms were heard."""
-MOST_NOTES = 4
+MOST_NOTES = 4  # strings
 
 
 @dataclass(frozen=True, eq=False)

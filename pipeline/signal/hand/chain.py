@@ -26,12 +26,12 @@ OFF_PITCH = 0.7
 STOPPED_SPREAD, OPEN_SPREAD = 0.25, 0.1
 """Spread in semitones of stopped notes about equal temperament, and of open strings and harmonics about their
 nominal pitch (common practice, no source)."""
-ANY_PITCH = 0.02
-VIBRATO_ON_OPEN = 0.02
-VIBRATO_ON_HARMONIC = 0.1
+ANY_PITCH = 0.02  # density of a pitch that no stop explains, per semitone over root two pi (common practice, no source)
+VIBRATO_ON_OPEN = 0.02  # share of open strings on which a vibrato is measured: errors (common practice, no source)
+VIBRATO_ON_HARMONIC = 0.1  # the same of harmonics (common practice, no source)
 SLIDE_PRIOR = 0.2
 """Share of slides that a confidence in one already contains; dividing by it leaves the evidence, as with kinds."""
-LEAST_EVIDENCE = 1e-9
+LEAST_EVIDENCE = 1e-9  # so that nothing is impossible for one wrong measure
 WIDEST_BREAK = LARGEST_OFFSET + 1.0
 """Semitones between two fingers beyond which a measured break is an error."""
 AFTER_A_REST = -1.5

@@ -41,8 +41,8 @@ EASY_REACH_MM, PER_MM = 75.0, 0.015
 NOT_NEIGHBOURS_S, NOT_NEIGHBOURS = 0.05, float(np.log(0.04))
 """Strings that are no neighbours sounding together for longer make a way so much less likely: not impossible, for notes
 and times are only measured."""
-MOST_WAYS = 40
-MOST_NOTES = 4
+MOST_WAYS = 40  # kept of one chord; the others together weigh next to nothing
+MOST_NOTES = 4  # strings
 _PLACES = [k for k, name in enumerate(STOP_NAMES) if name.startswith(("place_", "above_place", "thumb"))]
 
 

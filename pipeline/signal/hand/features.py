@@ -18,12 +18,14 @@ from pipeline.units import Floats
 
 MIDDLING_S = 0.3
 """Length of a note, or time between two, at which the change by tempo is nil."""
-SLOWEST_DOUBLINGS = 2.0
+SLOWEST_DOUBLINGS = 2.0  # slower than four times the middling tempo nothing changes (common practice, no source)
 
+# Places of the hand that have a weight of their own; fingers out of their frame, by finger and semitones.
 _PLACES = (0, 1, 3, 4, 5, 6, 7, 8, 9, 10, 12)
 _ODD = ((1, -1), (2, -1), (2, 1), (3, -1), (3, 1), (4, -2), (4, -1), (4, 1), (4, 2))
 _NTH = {1: "first", 2: "second", 3: "third", 4: "fourth"}
 
+# What a stop is judged by: name and words.
 STOP_FEATURES: tuple[tuple[str, str], ...] = (
     ("open", "open string, but for the top one"),
     ("open_top", "open top string"),

@@ -25,16 +25,17 @@ import numpy as np
 from pipeline.instruments import INSTRUMENTS
 from pipeline.units import Floats, ratio_of_semitones
 
+# Usual full sizes; longest stretches and highest places of a hand (common practice, no source).
 STRING_LENGTH_MM = {"violin": 328.0, "viola": 375.0, "cello": 690.0}
 LONGEST_STRETCH_MM = {"violin": 120.0, "viola": 135.0, "cello": 140.0}
 HIGHEST_PLACE = {"violin": 24, "viola": 21, "cello": 24}
 THUMB_FROM = 9
 """Lowest place of the cellist's first finger with the thumb on the string (then a whole tone below it)."""
-LAST_NECK_PLACE = 12
-OPEN = 0
+LAST_NECK_PLACE = 12  # an octave: beyond it the hand stands over the body
+OPEN = 0  # the finger of an open string
 FREE_PLACE = 12
 """Highest place where the hand is looked for while an open string sounds."""
-FINGERS = (1, 2, 3, 4)
+FINGERS = (1, 2, 3, 4)  # from the index finger
 
 # Sounding semitones above the open string of the natural harmonics in use -> where the finger touches.
 HARMONICS = {12: (12,), 19: (7, 19), 24: (5, 24), 28: (4, 9, 16)}

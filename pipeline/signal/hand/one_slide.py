@@ -22,8 +22,8 @@ from pipeline.signal.hand.passage import arrays
 from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
 from pipeline.units import Floats
 
-LEAST_PROBABILITY = 0.005
-MOST_WAYS = 12
+LEAST_PROBABILITY = 0.005  # rarer ways are not listed
+MOST_WAYS = 12  # more are not listed
 
 
 @dataclass(frozen=True)
@@ -114,6 +114,7 @@ def ways_of_slide(
 
 
 _Hands = tuple[int, int, int, int, int]
+# The number of each place's position.
 _POSITIONS = tuple(position_number(place) for place in range(max(HIGHEST_PLACE.values()) + 1))
 
 

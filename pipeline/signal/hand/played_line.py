@@ -10,7 +10,7 @@ from pipeline.units import Floats
 
 LONG_NOTE_S = 0.3
 """From here on a note is long enough to show a vibrato."""
-VIBRATO_CENTS = 5.0
+VIBRATO_CENTS = 5.0  # from here on a measured swing counts as vibrato (common practice, no source)
 CUT_S = 4.0
 """A silence of so many s cuts a passage: the hand may go anywhere (common practice, no source)."""
 

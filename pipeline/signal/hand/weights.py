@@ -37,7 +37,7 @@ class School(NamedTuple):
     same_finger: float
 
 
-NO_SCHOOL = School(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NO_SCHOOL = School(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)  # the habits of those learned from
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ from pipeline.signal.line.spectrum import (
 from pipeline.signal.line.tracks import track_features
 from pipeline.units import Floats, db_of_power
 
-BLOCK = 2048
+BLOCK = 2048  # frames followed at once, for memory
 # Frames refined at once, so that little is worked out where the other register serves.
 SHORT_BLOCK = 256
 # Frames whose features are worked out at once: what fits the processor's cache.

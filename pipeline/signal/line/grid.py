@@ -15,18 +15,20 @@ from pipeline.units import A4_HZ, midi_of_hz, semitones_of_ratio
 
 Ints = npt.NDArray[np.int64]
 
-SPEED_MARGIN_SEMITONES = 3
+SPEED_MARGIN_SEMITONES = 3  # how much faster or slower than it should a transfer may run (common practice, no source)
 # Frames before and after a frame that its scoring looks at: 325 ms.
 CONTEXT = 56
 # Bins kept free below and above the searched range, so that no tooth or feature falls outside: a fifth of the pitch
 # and four octaves, and a few bins.
 BELOW = 28 * BINS_PER_SEMITONE + 4
 ABOVE = 48 * BINS_PER_SEMITONE + 4
+# Partials of the comb, their weights and those half-way between, which speak against it (common practice, no source).
 TEETH = 10
-HALF_TEETH = 6
-TOOTH_DECAY = 0.85
-HALF_TOOTH_WEIGHT = 0.5
+HALF_TEETH = 6  # common practice, no source
+TOOTH_DECAY = 0.85  # common practice, no source
+HALF_TOOTH_WEIGHT = 0.5  # common practice, no source
 
+# The sound as it is, and at half the rate, in which the window is twice as long.
 HIGH = Register(halvings=0)
 LOW = Register(halvings=1)
 # Pitches below these are found with the longer window alone: a piano's partials lie between those of a low note, and

@@ -11,11 +11,11 @@ import numpy as np
 from pipeline.compiled import cents_of_ratio, db_of_power, ratio_of_cents
 from pipeline.units import CENTS_PER_NEPER
 
-PARTIALS = 14
-HIGHEST_HZ = 4500.0
+PARTIALS = 14  # lowest ones that may tell the pitch (common practice, no source)
+HIGHEST_HZ = 4500.0  # above it discs of the time hold noise (common practice, no source)
 # Partials above this count half: at these frequencies the recordings are mostly noise.
 WEAK_ABOVE_HZ = 3500.0
-REACH_CENTS = 60.0
+REACH_CENTS = 60.0  # how far from its place a partial is looked for (common practice, no source)
 # Weights grow no further from here on, in amplitude over the floor: what is loudest is often the piano.
 ENOUGH = 10.0
 # How far a good partial lies off: by so much of a transform bin, and by so many cents.

@@ -25,7 +25,7 @@ from pipeline.signal.line.texture import Texture, texture
 from pipeline.units import Floats
 
 CONTENTS = ("solo", "accompaniment_only", "not_music", "speech", "cannot_tell")
-SLOT_S = 0.25
+SLOT_S = 0.25  # the grid of answers
 # Slots are judged by a window of this length around them, and whether the solo plays by a wider one: under a piano
 # alone single seconds may look like a solo, two and a half together do not.
 WINDOW_S = 1.0

@@ -19,11 +19,12 @@ from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
 
-BASE_RATE_HZ = 11025
+BASE_RATE_HZ = 11025  # a quarter of 44.1 kHz: up to 5.5 kHz, more than acoustic discs hold
+# 46 ms: parts partials 90 Hz apart (Harris 1978), and a shift of 60 ms is still seen (common practice, no source).
 WINDOW = 512
-FFT_SIZE = 1024
-HOP_S = 64 / BASE_RATE_HZ
-BINS_PER_SEMITONE = 5
+FFT_SIZE = 1024  # twice the window, for the parabola through a peak
+HOP_S = 64 / BASE_RATE_HZ  # 5.8 ms
+BINS_PER_SEMITONE = 5  # 20 cents, refined later (common practice, no source)
 # Half width of the moving mean that whitens the envelope: 3.6 semitones.
 WHITEN_BINS = 18
 
@@ -34,11 +35,11 @@ _PADDING = WINDOW // 2, WINDOW
 # Levels of the histogram start at a magnitude of 2^-27 (-163 dB).
 _FLOOR_FIRST = (127 - 27) * 8
 _FLOOR_LEVELS = 36 * 8
-_SILENT = 1e-8
-_FLOOR_SHARE = 0.20
-_FLOOR_BELOW_PEAK_DB = 55.0
-_SEGMENT_S = 10.0
-_SEGMENTS_EACH_SIDE = 2
+_SILENT = 1e-8  # magnitude: what rounding leaves of nothing
+_FLOOR_SHARE = 0.20  # quantile of the magnitudes that is noise (common practice, no source)
+_FLOOR_BELOW_PEAK_DB = 55.0  # the floor of a disc is never further below its music (common practice, no source)
+_SEGMENT_S = 10.0  # how slowly the floor changes (common practice, no source)
+_SEGMENTS_EACH_SIDE = 2  # 50 s in all (common practice, no source)
 
 
 @dataclass(frozen=True)

@@ -19,14 +19,15 @@ EXTRA, EXTRA_ON = 0.04, 0.25
 """A note beside the written ones, after a written one and after another such."""
 JUMP = 1e-3
 """To anywhere in the part, where the paper does not say so."""
+# The part for music that is not in it, and on from note to note there (common practice, no source).
 LEAVE, STAY_OUT = 1e-3, 0.98
 BEGINS_AT_FIRST, BEGINS_OUTSIDE = 0.5, 0.2
 """Where takes begin: with the first event, outside the part, or else anywhere (common practice, no source)."""
-ON = 1.0 - AGAIN - EXTRA - JUMP - LEAVE
-ON_FROM_EXTRA = 1.0 - AGAIN - EXTRA_ON - JUMP - LEAVE
+ON = 1.0 - AGAIN - EXTRA - JUMP - LEAVE  # what is left
+ON_FROM_EXTRA = 1.0 - AGAIN - EXTRA_ON - JUMP - LEAVE  # what is left
 ANY_PITCH = 0.5 / RANGE
 """Half of the extra notes lie anywhere, half near the event or the next."""
-NEAR_PITCH = 0.5 / NEIGHBOURS_WIDTH
+NEAR_PITCH = 0.5 / NEIGHBOURS_WIDTH  # density per semitone
 
 
 class Sure(NamedTuple):

@@ -18,12 +18,13 @@ from pipeline.signal.passages.lay import lay
 from pipeline.signal.passages.part import Ints, Part
 from pipeline.units import Floats
 
-ROUNDS = 3
+ROUNDS = 3  # common practice, no source
+# Shares of takes that must have a note for it to stay, and to come in (common practice, no source).
 KEPT, ADDED = 1 / 2, 1 / 3
-SAME_PITCH = 0.7
+SAME_PITCH = 0.7  # semitones within which found notes are one (common practice, no source)
 WIDEST_SHIFT = 12
 """Twice as wide as for a score: the take begun with may itself be in an odd key."""
-LEAST_TAKES = 2
+LEAST_TAKES = 2  # one take is no comparison
 
 Take = tuple[Floats, Floats]
 """Pitches (MIDI) and beginnings (s) of the notes found, in order of time."""

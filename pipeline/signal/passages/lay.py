@@ -14,7 +14,7 @@ from pipeline.units import Floats
 State = Literal["placed", "too_little", "not_this_work"]
 Role = Literal["struck", "again", "extra", "outside"]
 ROLES: tuple[Role, ...] = ("struck", "again", "extra", "outside")
-STRUCK, AGAIN, EXTRA, OUTSIDE = range(4)
+STRUCK, AGAIN, EXTRA, OUTSIDE = range(4)  # places in arrays, in the order of ``ROLES``
 
 WIDEST_SHIFT = 6
 """Semitones up and down in which the key played is looked for."""

@@ -12,12 +12,12 @@ SPREAD = 0.22
 """Semitones by which a found note lies off the written one (tried on solo violin)."""
 NEAR = 2.5
 """Semitones within which notes beside an event decorate it."""
-NEIGHBOURS_WIDTH = 2 * NEAR
+NEIGHBOURS_WIDTH = 2 * NEAR  # up and down
 RANGE = 48.0
 """Semitones over which a pitch that means nothing lies."""
 TIGHT, LOOSE = 0.25, 0.9
 """Spread of the logarithm of played over expected time: as a rule, and where the player holds or hurries."""
-LOOSE_SHARE = 0.15
+LOOSE_SHARE = 0.15  # share of notes at which the player holds or hurries (common practice, no source)
 UNTIMED = float(np.exp(-1.0))
 """Density of the time where nothing is expected of it."""
 PAIRS = 15

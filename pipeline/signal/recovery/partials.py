@@ -10,8 +10,8 @@ from pipeline.units import Floats
 
 Complex = npt.NDArray[np.complex128]
 Samples = npt.NDArray[np.float32]
-HIGHEST_HZ = 8000.0
-MOST_PARTIALS = 16
+HIGHEST_HZ = 8000.0  # above it discs of the time hold noise (common practice, no source)
+MOST_PARTIALS = 16  # those above are too weak to be missed (common practice, no source)
 SMOOTH_S = 0.02
 """Two running means of this length let each partial's loudness and unrest through to about 25 Hz."""
 

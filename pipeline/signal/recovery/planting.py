@@ -20,10 +20,10 @@ JOIN_S = 0.012
 """Cross-fade at either end of what is written anew."""
 AFTER_S = 0.6
 """So much of the note after is turned to the phase in which the slide arrives; then it goes on as it was."""
-DULLER_DB = 1.5
+DULLER_DB = 1.5  # see ``DULLEST``
 DULLEST = 7
 """At its lowest point a slide's partial h is another 1.5 (h - 1) dB down, up to the eighth (measured on real ones)."""
-RINGS_S = 0.3
+RINGS_S = 0.3  # how long an old note rings on at most (common practice, no source)
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,12 @@ from pipeline.units import Floats, db_of_power, gain_of_db
 
 EARLY_S, LATE_S, FLOOR_S = (0.05, 0.10), (0.15, 0.20), (0.35, 0.45)
 """After the change of note: two looks at what rings on, and one at what is there anyway."""
-BEFORE_S = (-0.12, -0.04)
+BEFORE_S = (-0.12, -0.04)  # the old note, clear of the change
 LOUDEST_DB = -8.0
 """What is louder than this is another voice, or no change of note (real solo: -11 to -17 dB after 100 ms)."""
 APART = 0.03
 """Partials of the old note nearer than this share to one of the new note are not looked at."""
-MOST_CHANGES = 40
+MOST_CHANGES = 40  # more make the median little better (common practice, no source)
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.kinds import Kind
+from pipeline.overlap import SAME_SLIDE
 from pipeline.signal.recovery.partials import Samples
 from pipeline.signal.recovery.planting import Planting, planted
 from pipeline.signal.recovery.ringing import Change, measure_ringing
@@ -17,8 +18,8 @@ from pipeline.signal.synth.curve import audible_bounds
 from pipeline.signal.synth.plan import PlannedSlide
 from pipeline.units import A4_HZ, hz_of_midi, midi_of_hz
 
-SHORTEST_S, LONGEST_S = 0.025, 0.4
-SMALLEST, LARGEST = 0.8, 12.5
+SHORTEST_S, LONGEST_S = 0.025, 0.4  # from what is hardly ever found to what is hardly ever missed
+SMALLEST, LARGEST = 0.8, 12.5  # semitones: from hardly a slide to an octave (common practice, no source)
 DEEPEST_DB = 6.0
 """Slides planted to fall further are found less often than such slides that were there (12 dB: .67 against .95)."""
 KIND_SHARES = {Kind.SAME_FINGER: 0.4, Kind.DEPARTING_FINGER: 0.3, Kind.ARRIVING_FINGER: 0.3}
@@ -27,9 +28,7 @@ HELD_S = 0.1
 """Of each note at least so much is left beside the slide."""
 ASTRAY = 0.6
 """Semitones; where the line at the slide's ends is further from the notes' interval, it is in no note there."""
-LONG_S = 0.25
-MATCH = 0.3
-"""Overlap over union of audible bounds, in one direction, that makes a find of a planted slide, as when learning."""
+LONG_S = 0.25  # from here on a note has room for a slide of any length (common practice, no source)
 SHAPES = ("linear", "cosine", "logistic")
 
 
@@ -180,7 +179,7 @@ def _long_changes(detection: Detection) -> list[Change]:
 def _recovered(planting: Planting, found: tuple[Slide, ...]) -> Recovered:
     slide = planting.slide
     start_s, end_s = audible_bounds(slide)
-    best, most = None, MATCH
+    best, most = None, SAME_SLIDE
     for other in found:
         shared = min(end_s, other.transfer_audible_end_s) - max(start_s, other.transfer_audible_start_s)
         joined = max(end_s, other.transfer_audible_end_s) - min(start_s, other.transfer_audible_start_s)

@@ -23,7 +23,7 @@ from pipeline.units import Floats
 
 LONGEST_S = 0.3
 """Longest approach looked for."""
-SHORTEST_S = 0.03
+SHORTEST_S = 0.03  # shorter is the onset itself (common practice, no source)
 SETTLED_S = 0.15
 """A note is taken as settled so long after its beginning, where it lasts long enough."""
 HELD_S = 0.36
@@ -46,7 +46,7 @@ LEAST_CENTS = 25.0
 """Least approach that is reported: pitch at a beginning is heard to some 20 cents (common practice, no source)."""
 SIGMA = 0.08
 """Semitones that the line of a held note wanders (renders: 6 cents; real notes without vibrato: 7)."""
-CAP = 9.0
+CAP = 9.0  # three sigma, squared: single wrong frames count little
 BEYOND = 1.25
 """An approach begins so many times further off than the note swings afterwards, or it may be its vibrato."""
 LEAST_GAIN = 24.0

@@ -18,8 +18,8 @@ from pipeline.signal.slides.robust import median_of_known, spread_of_known
 from pipeline.signal.slides.trees import Forest, load_forest
 from pipeline.units import Floats
 
-NEAR_S = 0.045
-FAR_S = 0.12
+NEAR_S = 0.045  # about a border, where a bow change is heard (common practice, no source)
+FAR_S = 0.12  # the held notes beside it (common practice, no source)
 WEIGHTS = Path(__file__).with_name("bow_trees.npz")
 NAMES = (
     "sound_dip_start",

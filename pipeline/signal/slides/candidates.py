@@ -27,9 +27,9 @@ from pipeline.units import Floats
 
 REACH_S = 0.081
 """How far the fit looks into the held notes."""
-LEVEL_S = 0.33
-LONGEST_GLIDE_S = 0.5
-LONGEST_SILENCE_S = 0.15
+LEVEL_S = 0.33  # stretch of a note that tells its pitch: two periods of a vibrato (common practice, no source)
+LONGEST_GLIDE_S = 0.5  # longer is a phrase, no slide (common practice, no source)
+LONGEST_SILENCE_S = 0.15  # a longer one parts two phrases (common practice, no source)
 PASSING_S = 0.11
 """A note no longer than this may be the end of a glide that eases out, so it is also looked past."""
 STOLEN_S = 0.2

@@ -17,7 +17,7 @@ from scipy.special import logit
 
 from pipeline.kinds import likeliest_named
 from pipeline.signal.slides import approach, bowing, learned, rules, stroke
-from pipeline.signal.slides.candidates import Candidate, candidates
+from pipeline.signal.slides.candidates import LEAST_INTERVAL, Candidate, candidates
 from pipeline.signal.slides.features import NAMES, features
 from pipeline.signal.slides.frames import Frames, Line, TimeMap, prepare
 from pipeline.signal.slides.glide_fit import MODEL_OF_KIND
@@ -27,8 +27,7 @@ from pipeline.signal.slides.rules import Judgement
 from pipeline.units import Floats, ms_of_s
 
 Acceptance = Literal["learned", "rules"]
-LEAST_INTERVAL = 0.5
-CHANCE_GAP_S = 0.25
+CHANCE_GAP_S = 0.25  # notes further apart are no chance to slide (common practice, no source)
 HIDDEN_S = 0.06
 """So quick a glide may be a shift that the bow hides, or a change that the line smears (``rules.LEAST_DURATION_S``)."""
 HIDDEN_ODDS = 1.0 / 8.0

@@ -91,7 +91,7 @@ NEAR_S = 0.75
 """Stretch on either side of a candidate that tells how the line is followed hereabouts."""
 DOUBT = 0.8
 """Confidence of a frame that is not doubted."""
-_FAR = 60.0
+_FAR = 60.0  # more squared sigma say no more: keeps the trees' thresholds in range
 
 
 def features(frames: Frames, spans: list[Span], candidate: Candidate) -> Floats:

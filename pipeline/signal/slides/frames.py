@@ -12,7 +12,7 @@ from pipeline.units import Floats, midi_of_hz, ratio_of_cents
 
 LEAST_TRUST = 0.15
 """Mean confidence over ``TRUST_WINDOW_S`` below which there is no line; low, for slides are unsure."""
-TRUST_WINDOW_S = 0.052
+TRUST_WINDOW_S = 0.052  # about the tracker's window
 
 
 class Line(Protocol):

@@ -19,14 +19,14 @@ from numba import njit
 from pipeline.kinds import Kind
 from pipeline.units import Floats
 
-SIGMA = 0.20
-CAP = 9.0
+SIGMA = 0.20  # semitones that a frame may lie off a glide, vibrato taken out (common practice, no source)
+CAP = 9.0  # three sigma, squared: single wrong frames count little
 LEAST_STEP = 0.55
 """Semitones: the least step beside a glide that is named one."""
 LEAST_PART = 0.45
 """Semitones: the least glide beside a step."""
 
-JUMP, SAME, DEPARTING, ARRIVING, TWO, GRACE, ENTERING = range(7)
+JUMP, SAME, DEPARTING, ARRIVING, TWO, GRACE, ENTERING = range(7)  # the models, as indices
 MODEL_OF_KIND = {
     Kind.SAME_FINGER: SAME,
     Kind.DEPARTING_FINGER: DEPARTING,

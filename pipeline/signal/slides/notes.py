@@ -8,15 +8,15 @@ from pipeline.signal.slides.frames import Frames, stretches
 from pipeline.signal.slides.partition import Piece, partition
 from pipeline.units import Floats, ms_of_s
 
-SHORTEST_NOTE_S = 0.045
-LONGEST_PLATEAU_S = 2.9
-SHORTEST_GLIDE_S = 0.023
-LONGEST_GLIDE_S = 0.46
+SHORTEST_NOTE_S = 0.045  # about the tracker's window; shorter notes cannot be told
+LONGEST_PLATEAU_S = 2.9  # for speed: a longer note is several plateaus, joined again
+SHORTEST_GLIDE_S = 0.023  # four frames: half the tracker's window
+LONGEST_GLIDE_S = 0.46  # for speed: a longer glide is several (common practice, no source)
 SAME_PITCH = 0.4
 """Semitones between the middles of two plateaus that are one note."""
 GREATEST_UNREST = 0.9
 """Semitones; the median distance from its middle of a line that is still a note (a vibrato of 1.2 either way)."""
-VIBRATO_BAND_HZ = (3.5, 9.5)
+VIBRATO_BAND_HZ = (3.5, 9.5)  # usual rates of vibrato and beyond (common practice, no source)
 
 
 @dataclass(frozen=True)

@@ -15,10 +15,10 @@ from pipeline.units import Floats
 
 PLATEAU_SIGMA = 0.30
 """Semitones that a held note may wander: vibrato up to about +-40 cents stays one plateau."""
-GLIDE_SIGMA = 0.15
-PLATEAU_COST = 12.0
-GLIDE_COST = 8.0
-PLATEAU_CAP_PER_FRAME = 6.0
+GLIDE_SIGMA = 0.15  # semitones that a frame may lie off a straight glide (common practice, no source)
+PLATEAU_COST = 12.0  # in squared sigma, for a new note (common practice, no source)
+GLIDE_COST = 8.0  # in squared sigma, for a new glide (common practice, no source)
+PLATEAU_CAP_PER_FRAME = 6.0  # so that one wrong frame does not cut a note (common practice, no source)
 GLIDE_RISE = 0.5
 """Semitones; less is wandering within a note."""
 

@@ -10,14 +10,15 @@ from pipeline.signal.slides.features import NAMES
 from pipeline.signal.slides.glide_fit import ARRIVING, ENTERING, MODEL_OF_KIND, SAME, Fit
 from pipeline.units import Floats
 
-LEAST_GAIN = 10.0
+LEAST_GAIN = 10.0  # squared sigma that a glide must explain better than a jump (common practice, no source)
 LEAST_DURATION_S = 0.052
 """Shifts are hidden in up to 50 ms (common practice, no source)."""
-LEAST_RISE = 0.7
-LEAST_PART_RISE = 0.7
-LEAST_ENTRANCE_RISE = 0.8
-GREATEST_MISFIT = 2.5
-SILENT_DB = 18.0
+LEAST_RISE = 0.7  # semitones: under a semitone, less what intonation may be off (common practice, no source)
+LEAST_PART_RISE = 0.7  # the same of a glide beside a step (common practice, no source)
+LEAST_ENTRANCE_RISE = 0.8  # the same of a glide into a note (common practice, no source)
+GREATEST_MISFIT = 2.5  # mean squared sigma of a frame (common practice, no source)
+SILENT_DB = 18.0  # level below the note at which what came before is silence (common practice, no source)
+# Semitones, for a kind with a step to count; glide_fit tries smaller ones (common practice, no source).
 LEAST_STEP = 0.7
 STEP_SHARE = 0.1
 """A step is at least a semitone in the hand; in a wide glide a small one only mends the shape of the fit."""

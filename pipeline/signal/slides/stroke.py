@@ -23,7 +23,7 @@ WEIGHTS = Path(__file__).with_name("stroke_line.json")
 NAMES = ("sound_dip", "line_dip", "sound_rise", "line_rise")
 SURE = 0.7
 """Least probability of the stroke that is named, as of ``bowing.begins``."""
-_MOST_DB = 15.0
+_MOST_DB = 15.0  # deeper dips say no more: what a bow change takes under noise
 
 
 def signs(frames: Frames, *, start: float, end: float) -> Floats:

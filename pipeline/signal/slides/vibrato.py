@@ -5,10 +5,10 @@ from numba import njit
 
 from pipeline.units import Floats
 
-RATES_HZ = np.arange(4.0, 8.6, 0.5)
+RATES_HZ = np.arange(4.0, 8.6, 0.5)  # usual rates of vibrato and beyond (common practice, no source)
 FIT_S = 0.36
 """Stretch of the note that the vibrato is taken from: about two periods."""
-SHORTEST_S = 0.16
+SHORTEST_S = 0.16  # a period of a vibrato of 6 Hz (common practice, no source)
 EXPLAINED = 0.6
 """Share of the variance that one sine must explain to count as vibrato."""
 

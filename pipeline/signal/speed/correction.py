@@ -10,10 +10,10 @@ from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.tuning.wow import Wow
 from pipeline.units import Floats
 
-GRID_S = 0.02
-WEAK_SE_CENTS = 3.0
-_LEAST_DONORS = 2
-_LEAST_SPREAD_CENTS = 3.0
+GRID_S = 0.02  # finer than any turntable's waver
+WEAK_SE_CENTS = 3.0  # from here on the shape of others is better than none (common practice, no source)
+_LEAST_DONORS = 2  # one alone may itself be odd
+_LEAST_SPREAD_CENTS = 3.0  # how far sides of a session differ in shape at least (common practice, no source)
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from scipy.special import logsumexp
 from pipeline.signal.speed.key import STILL_CENTS, Key
 from pipeline.units import A4_MIDI, Floats, cents_of_ratio
 
+# Against equal temperament (mathematics).
 FIFTH_CENTS = float(cents_of_ratio(1.5)) - 700.0
 _JUST = cents_of_ratio([1, 16 / 15, 9 / 8, 6 / 5, 5 / 4, 4 / 3, 45 / 32, 3 / 2, 8 / 5, 5 / 3, 9 / 5, 15 / 8])
 JUST_CENTS: Floats = np.asarray(_JUST - 100.0 * np.arange(12))
@@ -28,6 +29,7 @@ BESIDE_PIANO_SD = 4.0
 """The same beside an accompaniment."""
 PIANO_SD = 2.0
 """How far an accompaniment's own notes lie beside its A4: stretched, uneven, gone flat in one register."""
+# Open strings, what a note is heard to at least, and how its length counts (common practice, no source).
 _OPEN_SD, _OPEN_FIFTH, _OPEN_FIFTH_SD = 5.0, 0.5 * FIFTH_CENTS, 1.0
 _LEAST_NOTE_SD, _STRAY_CENTS, _LEAST_LENGTH_S = 2.0, 30.0, 0.25
 _FULL_S, _MOST_WEIGHT = 0.3, 1.5

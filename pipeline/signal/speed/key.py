@@ -15,6 +15,7 @@ from scipy.special import betaln, gammaln, logsumexp, ndtr
 
 from pipeline.units import Floats
 
+# Temperley 2007, Kostka-Payne profiles.
 _MAJOR = (0.748, 0.060, 0.488, 0.082, 0.670, 0.460, 0.096, 0.715, 0.104, 0.366, 0.057, 0.400)
 _MINOR = (0.712, 0.084, 0.474, 0.618, 0.049, 0.460, 0.105, 0.747, 0.404, 0.067, 0.133, 0.330)
 _NAMES = ("C", "C sharp", "D", "E flat", "E", "F", "F sharp", "G", "A flat", "A", "B flat", "B")
@@ -25,8 +26,8 @@ EVIDENCE_PER_NOTE = 0.35
 """Notes of one melody are not independent draws from a profile; each counts as this share of one."""
 EVIDENCE_PER_STRING_NOTE = 0.8
 """Whether a note lacks vibrato hangs on its neighbours less than its pitch does: nearly each counts as one."""
-STILL_CENTS = 6.0
-LONG_NOTE_S = 0.25
+STILL_CENTS = 6.0  # less is no vibrato: what a line wanders on a still note (common practice, no source)
+LONG_NOTE_S = 0.25  # shorter notes are too short for a vibrato (common practice, no source)
 # Shares of notes without vibrato, as beta distributions: the lowest open string (which no finger can sound),
 # the other open strings (whose pitch may be stopped on the next string), and stopped notes.
 _STILL_LOWEST, _STILL_OPEN, _STILL_STOPPED = (9.0, 1.0), (2.0, 1.5), (1.0, 3.0)
@@ -35,6 +36,7 @@ _STRAYS, _STRAY_SHARE = 0.3, 0.005
 _NEAR_STRAYS, _NEAR_STRAY_SHARE, _NEAR_SEMITONES = 0.03, 0.001, 5.0
 # A string lies this far below its pitch at most, and a note is known to so much, in cents (common practice, no source).
 _STRING_OFF_CENTS, _NOTE_SD_CENTS = 20.0, 7.0
+# Local keys: the main one, dominant, subdominant, relative and parallel (shares: common practice, no source).
 _LOCAL = {(0, False): 0.6, (7, False): 0.1, (5, False): 0.08}
 _LOCAL_RELATIVE = 0.1
 _LOCAL_PARALLEL = 0.05

@@ -15,7 +15,9 @@ from scipy.stats import t as student_t
 
 from pipeline.units import OCTAVE_CENTS, Floats, cents_of_ratio, ratio_of_cents
 
-STANDARD_RPM = 3600.0 / 46.0
+STANDARD_RPM = 3600.0 / 46.0  # 92 bars under 60 Hz
+# Shares, and spreads in cents; Student t with 4 degrees of freedom where nobody kept to a speed. Common practice, no
+# source.
 BROAD_SCALE_CENTS, BROAD_FREEDOM = 45.0, 4.0
 STANDARD_SHARE = {"electrical": 0.35}
 _STANDARD_SHARE_ELSE = 0.1
@@ -23,8 +25,8 @@ _STANDARD_SD, _CHOSEN_SHARE, _CHOSEN_SD = 6.0, 0.05, 8.0
 _CORRECTED_SHARE, _CORRECTED_SD, _CORRECTED_SCALE = 0.5, 8.0, 20.0
 _LABEL_SHARE, _LABEL_EDGE = 0.5, 15.0
 _HUM_SD, _HUM_SHARE, _HUM_OF_TRANSFER = 4.0, 0.5, 1.5
-_FLAT = 1.0 / OCTAVE_CENTS
-LADDER_RPM = 0.01
+_FLAT = 1.0 / OCTAVE_CENTS  # per cent over an octave: a line that means nothing
+LADDER_RPM = 0.01  # a speed written with two decimals
 
 
 @dataclass(frozen=True)

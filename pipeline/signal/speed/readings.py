@@ -27,9 +27,9 @@ from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm, offset_density
 from pipeline.signal.speed.reference_pitch import ReferencePitch
 from pipeline.units import Floats
 
-REACH_SEMITONES = 5
-ACCOMPANIMENT_SHARE = 0.5
-_TURN_SEMITONES = (0, -1, 1)
+REACH_SEMITONES = 5  # a fourth up and down of what is expected: no speed is further off (common practice, no source)
+ACCOMPANIMENT_SHARE = 0.5  # what its tones count beside the solo's (common practice, no source)
+_TURN_SEMITONES = (0, -1, 1)  # sizes of a change are known modulo a semitone
 # Sudden changes of speed are small: a Student t with 3 degrees of freedom over their size (common practice, no source).
 _CHANGE_CENTS, _LEAST_TURN = 20.0, 0.002
 # How much less likely than the best, on the log scale, notes may be for the level under them to be looked for.

@@ -22,16 +22,16 @@ from pipeline.units import A4_HZ, Floats, playing_rpm, ratio_of_cents
 
 # how closely the sides of a session agree: standard deviation in cents and its prior probability
 _AGREEMENT = ((3.0, 0.3), (8.0, 0.35), (20.0, 0.35))
-OUTLIER_SHARE = 0.08
-_SPEED_GRID = np.arange(-700.0, 701.0, 2.0)
-_TINY = 1e-300
+OUTLIER_SHARE = 0.08  # sides of a session that were cut or copied at another speed (common practice, no source)
+_SPEED_GRID = np.arange(-700.0, 701.0, 2.0)  # cents above 78.26 rpm, from 52 to 117 rpm
+_TINY = 1e-300  # so that logarithms are finite
 # readings this much less likely than the best, on the log scale, are not weighed
 _NEGLIGIBLE = 30.0
 # how closely a session's speed must be known to be named as evidence, sd in cents (common practice, no source)
 _VAGUE_CENTS = 60.0
 LISTED_SEMITONES = 2
 """Readings so near the first are always there, however unlikely."""
-LIMITS = (0.025, 0.975)
+LIMITS = (0.025, 0.975)  # 95 %
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,9 @@ from pipeline.units import db_of_power
 
 RINGING = Piano(inharmonicity=1e-5, decay_s=0.5, tilt=1.2, detune_cents=1.0)
 """A string left to itself: hardly stiff, and heard for about a second."""
+# Instruments and the MIDI number about which they play (common practice, no source).
 _SECTIONS = (("cello", 43), ("viola", 55), ("violin", 64))
-_PLAYERS = 3
+_PLAYERS = 3  # common practice, no source
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from scipy import signal
 from pipeline.units import gain_of_db
 
 Samples = npt.NDArray[np.float32]
-_WINDOW_S = 0.064
+_WINDOW_S = 0.064  # of a noise reducer (common practice, no source)
 
 
 def denoised(samples: Samples, *, sample_rate_hz: int, rng: np.random.Generator) -> Samples:

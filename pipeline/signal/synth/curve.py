@@ -13,6 +13,7 @@ from pipeline.signal.synth.plan import Plan, PlannedNote, PlannedSlide
 from pipeline.units import Floats
 
 GLIDES = ("linear", "cosine", "logistic", "settling")
+# Of the logistic glide, from 2 to 98 % (Yang, Chew and Rajab 2015 for the shape; the number: no source).
 _STEEPNESS = 8.0
 
 

@@ -14,7 +14,7 @@ from pipeline.units import Floats, gain_of_db
 
 Samples = npt.NDArray[np.float32]
 BANDS = ("acoustic", "electrical", "full")
-_TILTS_ABOUT_HZ = 1000.0
+_TILTS_ABOUT_HZ = 1000.0  # where tilted noise keeps its level
 
 
 @dataclass(frozen=True)

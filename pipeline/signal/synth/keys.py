@@ -1,7 +1,7 @@
 """Keys written like "A minor": their tonics and scales as pitch classes."""
 
-MAJOR = (0, 2, 4, 5, 7, 9, 11)
-MINOR = (0, 2, 3, 5, 7, 8, 11)
+MAJOR = (0, 2, 4, 5, 7, 9, 11)  # semitones above the tonic
+MINOR = (0, 2, 3, 5, 7, 8, 11)  # harmonic
 TONICS = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 

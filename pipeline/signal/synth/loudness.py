@@ -11,8 +11,9 @@ from pipeline.units import Floats, gain_of_db
 
 MOVED_PARTIALS = 12
 """Partials that are given a course of their own within slides; those above move with the last."""
-_REST_S = 0.2
-_DULL_DB, _DULLEST_DB = 1.5, 8.0
+_REST_S = 0.2  # a longer pause begins a new phrase (common practice, no source)
+_DULL_DB, _DULLEST_DB = 1.5, 8.0  # what partials lose within a slide: see recovery.planting
+# How much and how fast single partials waver within slides (common practice, no source).
 _PARTIAL_DB, _PARTIAL_HZ = 4.0, 10.0
 
 

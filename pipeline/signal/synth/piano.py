@@ -14,7 +14,7 @@ from pipeline.signal.synth.keys import steps_of, tonic_of
 from pipeline.signal.synth.plan import AccompanimentNote
 from pipeline.units import Floats, gain_of_db, hz_of_midi, ratio_of_cents, ratio_of_semitones
 
-_BLOCK = 64
+_BLOCK = 64  # samples between values of the envelope
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-SHORTEST_NOTE_S = 0.16
+SHORTEST_NOTE_S = 0.16  # semiquavers at 94 crotchets a minute (common practice, no source)
 
 
 @dataclass(frozen=True)

@@ -33,9 +33,9 @@ from pipeline.signal.synth.voice import Voice, body_response
 from pipeline.units import Floats, gain_of_db, hz_of_midi, ms_of_s, ratio_of_cents, s_of_ms
 
 Samples = npt.NDArray[np.float32]
-_SILENT = 0.05
-_HISS_HZ = 2500.0
-_CONTROL_HZ = 2000.0
+_SILENT = 0.05  # share of the loudest stroke below which nothing sounds
+_HISS_HZ = 2500.0  # where the bow's hiss sets in (common practice, no source)
+_CONTROL_HZ = 2000.0  # rate of pitch and loudness curves
 # Highest partial that each band lets through to any purpose.
 _LIMIT_HZ = {"acoustic": 7_500.0, "electrical": 11_000.0, "full": 16_000.0}
 

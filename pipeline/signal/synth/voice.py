@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from pipeline.units import Floats, gain_of_db
 
+# The body's response as a table by octaves: from 20 Hz to 20 kHz, in 36 and, between, 360 steps each.
 _TABLE_LOWEST_HZ = 20.0
 _TABLE_OCTAVES = 10
 _TABLE_STEPS = 36

@@ -13,9 +13,9 @@ import numpy.typing as npt
 from pipeline.units import Floats, gain_of_db
 
 Samples = npt.NDArray[np.float32]
-_WHINE_SHARE = 0.4
-_FLOOR_BIN_HZ = 1.5
-_CLUSTER_S = 0.08
+_WHINE_SHARE = 0.4  # of discs that whine (common practice, no source)
+_FLOOR_BIN_HZ = 1.5  # width of a line of whine (common practice, no source)
+_CLUSTER_S = 0.08  # length of a cluster of clicks (common practice, no source)
 
 
 @dataclass(frozen=True)

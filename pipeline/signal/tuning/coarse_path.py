@@ -7,6 +7,7 @@ from scipy.ndimage import convolve1d
 
 from pipeline.units import Floats
 
+# A first look only, which the spline betters: its numbers decide next to nothing (common practice, no source).
 _SLOT_S = 1.0
 _WINDOW_S = 8.0
 _BINS = 50

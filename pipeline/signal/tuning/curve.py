@@ -13,8 +13,8 @@ from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, Tracks, onl
 from pipeline.signal.tuning.wow import Wow, find_wow, waves_at, wow_columns
 from pipeline.units import Floats
 
-WOW_CHANCE = 1e-4
-WOW_LEAST_CENTS = 0.5
+WOW_CHANCE = 1e-4  # that noise alone makes such a line: rarer is wow (common practice, no source)
+WOW_LEAST_CENTS = 0.5  # less is heard by nobody and moves nothing
 # what a first look must say for a change to be placed, and what it must be once it is
 JUMP_LOG_ODDS = -1.0
 JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS, JUMP_BORNE_OUT_SIGMAS = 8.0, 4.4, 2.0

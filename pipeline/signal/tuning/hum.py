@@ -14,13 +14,13 @@ from scipy import fft
 from pipeline.signal.tuning.partials import RATE_HZ
 from pipeline.units import Floats, db_of_power
 
-MAINS_HZ = (50.0, 60.0)
-_OVERTONES = (1, 2)
-_REACH = 0.08
-_SEGMENT_S = 20.0
-_DECIMATE = 16
-_CLEAR_DB = 14.0
-_LEAST_SHARE = 0.6
+MAINS_HZ = (50.0, 60.0)  # Europe and America
+_OVERTONES = (1, 2)  # what is strong enough to be found
+_REACH = 0.08  # how far off a transfer may run (common practice, no source)
+_SEGMENT_S = 20.0  # resolves 0.05 Hz, betters it by a parabola
+_DECIMATE = 16  # up to 170 Hz
+_CLEAR_DB = 14.0  # over the floor beside it (common practice, no source)
+_LEAST_SHARE = 0.6  # of the side on which the line must stand out (common practice, no source)
 
 
 @dataclass(frozen=True)

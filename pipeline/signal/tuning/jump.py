@@ -28,13 +28,13 @@ from pipeline.signal.tuning.spline import (
 from pipeline.signal.tuning.steady_tones import Tracks
 from pipeline.units import Floats
 
-JUMP_SD_CENTS = 30.0
-_EDGE_S = 6.0
-_GRID_S = 0.25
-_CANDIDATES = 3
-_APART_S = 3.0
-_ALIKE = 0.5
-_ABOUT_AS_LIKELY = 5.0
+JUMP_SD_CENTS = 30.0  # sizes of sudden changes before listening (common practice, no source)
+_EDGE_S = 6.0  # nearer to an end nothing tells a change from a bend
+_GRID_S = 0.25  # a first look, placed finer later
+_CANDIDATES = 3  # places looked at closely
+_APART_S = 3.0  # changes nearer than this are one (common practice, no source)
+_ALIKE = 0.5  # nats: moments as good as the best
+_ABOUT_AS_LIKELY = 5.0  # nats: a rival place
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,9 @@ from pipeline.signal.tuning.steady_tones import (
 )
 from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
+# Seconds about a first guess, cents of what a note does by itself, shares of stray tones: common practice, no source.
 _REACH_S, _MOMENT_S, _BEYOND_S = 6.0, 0.02, 1.5
-_SHORTEST_S = 0.12
+_SHORTEST_S = 0.12  # as in steady_tones
 _EDGE_S = 0.03
 _SCOOP_CENTS, _SCOOPS_S = 50.0, (0.015, 0.05, 0.15)
 _LONGEST_S = 4.0

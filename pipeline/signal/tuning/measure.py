@@ -15,6 +15,7 @@ from pipeline.signal.tuning.repeated_groove import Repeat, repeated_grooves
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, SteadyNotes, Tracks, join, solo_tracks
 from pipeline.units import A4_MIDI, Floats
 
+# What a tuning must rest on: tones, seconds, partials a second, confidence, cents (common practice, no source).
 LEAST_TONES = 12
 LEAST_STEADY_S = 6.0
 LEAST_PARTIALS_PER_S = 2.0

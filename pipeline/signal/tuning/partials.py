@@ -15,12 +15,12 @@ from pipeline.compiled import cents_of_ratio, ratio_of_cents
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, Tracks
 from pipeline.units import A4_HZ, Floats, gain_of_db
 
-RATE_HZ = 5512.5
-_WINDOW, _SIZE, _HOP = 1024, 2048, 256
-_LOWEST_HZ, _HIGHEST_HZ = 130.0, 2300.0
-_CLEAR_OF_FLOOR = 5.0
-_BELOW_LOUDEST = gain_of_db(-45.0)
-_FLOOR_BLOCK_S = 20.0
+RATE_HZ = 5512.5  # an eighth of 44.1 kHz: up to where anchors lie
+_WINDOW, _SIZE, _HOP = 1024, 2048, 256  # 186 ms: parts a piano's tones; twice as many bins; 46 ms
+_LOWEST_HZ, _HIGHEST_HZ = 130.0, 2300.0  # where accompaniments lie on discs of the time (common practice, no source)
+_CLEAR_OF_FLOOR = 5.0  # 14 dB (common practice, no source)
+_BELOW_LOUDEST = gain_of_db(-45.0)  # common practice, no source
+_FLOOR_BLOCK_S = 20.0  # how slowly the floor changes (common practice, no source)
 # A floor is never nothing: some 120 dB under the loudest of its block, where 20 bits end (common practice, no source).
 _LEAST_OF_LOUDEST, _LEAST_FLOOR = 1e-6, 1e-12
 _LINK_CENTS = 18.0

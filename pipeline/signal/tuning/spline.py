@@ -20,17 +20,17 @@ from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.steady_tones import Tracks
 from pipeline.units import Floats
 
-KNOT_S = 8.0
-SMOOTHING = np.logspace(-3, 6, 25)
-_OVERTONE_DOUBT = 36.0
-_SHORT_TONE = 1.5
+KNOT_S = 8.0  # drifts of turntables are slower (common practice, no source)
+SMOOTHING = np.logspace(-3, 6, 25)  # grid over which smoothness is summed or chosen: from next to free to straight
+_OVERTONE_DOUBT = 36.0  # variance of an overtone's place over a fundamental's (common practice, no source)
+_SHORT_TONE = 1.5  # points below which a tone is heard unsurely (common practice, no source)
 HELD_POINTS = 2.0
 """Points from which a tone has its full say about a sudden change; ornaments are heard too unsurely."""
 OWN_MOVEMENT = (0.0, 3.0)
 """Standard deviation, in cents a second, of a tone's own even movement, by source."""
 POINT_BOUND, TONE_BOUND = 9.0, 16.0
 """Most that a point and a tone can cost, as squares of 3 and 4 standard deviations (common practice, no source)."""
-_LEAST_POINT_SD, _LEAST_TONE_SD = 0.5, 1.0
+_LEAST_POINT_SD, _LEAST_TONE_SD = 0.5, 1.0  # cents; what no tone is known better than (common practice, no source)
 
 
 @nb.njit(cache=True, inline="always")

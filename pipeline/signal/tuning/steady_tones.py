@@ -16,16 +16,16 @@ from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 Ints = npt.NDArray[np.int64]
 
-SOLO, ACCOMPANIMENT = 0, 1
+SOLO, ACCOMPANIMENT = 0, 1  # places in arrays
 
 POINT_S = 0.18
 """About one vibrato period: what a point of a tone is the mean of."""
-_SHORTEST_S = 0.12
-_REACH_CENTS = 65.0
-_TRIM_S = 0.012
+_SHORTEST_S = 0.12  # well over the tracker's window (common practice, no source)
+_REACH_CENTS = 65.0  # further off is another note, or a vibrato too wide to tell (common practice, no source)
+_TRIM_S = 0.012  # a quarter of the tracker's window at either end
 MOST_LEAN_CENTS = 30.0
 """A short tone that leans more than this is a piece of a slide; one of ``LEANING_S`` may be a held note."""
-LEANING_S = 0.3
+LEANING_S = 0.3  # from here on a note has a movement of its own (common practice, no source)
 
 
 @dataclass(frozen=True)

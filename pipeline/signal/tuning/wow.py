@@ -14,7 +14,7 @@ from pipeline.signal.tuning.spline import Weights
 from pipeline.signal.tuning.steady_tones import Tracks
 from pipeline.units import Floats
 
-LOWEST_HZ, HIGHEST_HZ = 1.05, 1.5
+LOWEST_HZ, HIGHEST_HZ = 1.05, 1.5  # turns a second of 63 to 90 rpm
 # relative change of radius over a side, (outer - inner) / mean: 0 to 12-inch discs
 _SHRINKING = np.linspace(0.0, 0.8, 9)
 _CELL_S = 0.02

@@ -1,4 +1,10 @@
-"""Audio files: decoded whole or refused with the reason, hashed, and what they say of themselves.
+"""Audio files of any kind (WAV, FLAC, MP3, M4A and more): opened, decoded whole or refused with the reason, hashed.
 
-Doors: ``decode.read_sound``, ``decode.hash_and_sound``, ``claims``, ``corrected`` (writes corrected copies).
+``opened`` is where every file is opened and every kind is read, by libsndfile or codecpod; the other modules only count
+what a file holds (``chunks``, ``mpeg_frames``, ``mpeg4``, ``ogg``, ``tags``), so that none is cut in silence. Samples
+are float32; a file is never written to. Sources: EBU Tech 3285 and 3306, ISO/IEC 11172-3, 13818-7 and 14496-12, RFC
+3533.
+
+Doors: ``decode.read_sound``, ``decode.hash_and_sound``, ``opened.opened``, ``claims`` (what files say of themselves),
+``corrected`` (writes corrected copies).
 """

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import AudioError
-from pipeline.store.audio import chunks, mpeg, ogg
+from pipeline.store.audio import chunks, mpeg_frames, ogg
 from pipeline.store.audio.kinds import CONVERT, Kind, kind_of, shortfall
 from pipeline.store.audio.quiet import quiet
 from pipeline.store.audio.spliced import Spliced
@@ -118,7 +118,7 @@ def _source(path: Path, stack: ExitStack) -> Source:
             raise AudioError(f"is cut short: {missing}", _COPY, where=path.name)
         _refuse_run_over(path, file)
         unclosed = chunks.unclosed(file)
-        frames = mpeg.find_frames(file) if kind is None else None
+        frames = mpeg_frames.find_frames(file) if kind is None else None
     if kind is not None and (kind.coded or unclosed):
         return _Coded(path, kind, (_UNCLOSED,) if unclosed else ())
     if frames is not None:
@@ -143,7 +143,7 @@ def _refuse_run_over(path: Path, file: Any) -> None:
         )
 
 
-def _mpeg(path: Path, frames: mpeg.Frames, stack: ExitStack) -> Source:
+def _mpeg(path: Path, frames: mpeg_frames.Frames, stack: ExitStack) -> Source:
     rate = frames.first.rate_hz
     if frames.stated is not None and frames.stated > frames.count + 1:
         there, stated = (n * frames.first.samples / rate for n in (frames.count, frames.stated))
@@ -157,7 +157,7 @@ def _mpeg(path: Path, frames: mpeg.Frames, stack: ExitStack) -> Source:
     if told and frames.header is not None and not frames.vbri:
         file = Spliced(path, [frames.header, *frames.spans])
     else:
-        file = Spliced(path, frames.spans, before=mpeg.counted_header(frames))
+        file = Spliced(path, frames.spans, before=mpeg_frames.counted_header(frames))
     source = _Plain(path, [file], stack, remarks)
     if abs(source.info.frames - frames.samples) > 4 * frames.first.samples:
         raise AudioError(

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 
 from pipeline.errors import AudioError
-from pipeline.store.audio import mpeg
+from pipeline.store.audio import mpeg_frames
 from pipeline.store.audio.claims import read_claims
 from pipeline.store.audio.decode import hash_and_sound, read_sound, sound_info
 from tests.helpers.odd_audio import RATE, adts, ape, id3, id3v1, m4a, mp3, music
@@ -135,7 +135,7 @@ def test_noise_between_frames_is_passed_over_and_said(tmp_path: Path, capfd: pyt
 def test_a_header_of_the_rarer_kind(tmp_path: Path) -> None:
     """A VBRI frame as Fraunhofer's encoders write it: count of frames at byte 14 of the header."""
     bare = mp3(tmp_path / "bare.mp3", header=False).read_bytes()
-    head = mpeg.read_head(bare[:4])
+    head = mpeg_frames.read_head(bare[:4])
     assert head is not None
     frame = bytearray(head.size)
     frame[:4] = bare[:4]
