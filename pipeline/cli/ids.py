@@ -12,6 +12,8 @@ _LISTED = 12
 def whole_id(folder: Path, given: str, *tables: str) -> str:
     """The id of one of the tables that is ``given`` or begins so; ``given`` itself where none does.
 
+    Where all that begin so go on from the shortest of them, that one is meant.
+
     Raises
     ------
     UsageError
@@ -21,12 +23,11 @@ def whole_id(folder: Path, given: str, *tables: str) -> str:
     if given in known:
         return given
     found = [one for one in known if one.startswith(given.casefold())]
-    if len(found) > 1:
-        more = f" and {len(found) - _LISTED} more" if len(found) > _LISTED else ""
-        raise UsageError(
-            f"{len(found)} ids begin with {given!r}: {', '.join(found[:_LISTED])}{more}", "write more of it"
-        )
-    return found[0] if found else given
+    shortest = min(found, key=len, default="")
+    if all(one == shortest or one.startswith(f"{shortest}-") for one in found):
+        return shortest or given  # a take is meant before its transfers, whose ids go on from its own
+    more = f" and {len(found) - _LISTED} more" if len(found) > _LISTED else ""
+    raise UsageError(f"{len(found)} ids begin with {given!r}: {', '.join(found[:_LISTED])}{more}", "write more of it")
 
 
 def ids_of(folder: Path, tables: Sequence[str]) -> list[str]:

@@ -147,8 +147,10 @@ def _high(each: _Shown) -> str | None:
 
 def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence[str], every: bool) -> list[_Shown]:
     """The columns to show, in order, each with its rank; what was asked for by name has none to spare."""
+    columns = [name if name in frame.columns else f"{name}_id" for name in columns]  # heads leave the ending away
     for name in columns:
         if name not in frame.columns:
+            name = name.removesuffix("_id")
             raise UsageError(f"--columns: there is no column {name!r}", did_you_mean(name, frame.columns, otherwise=""))
     if columns or every:
         names = list(columns) or [name for name in frame.columns if not _is_limit(name, frame.columns)]

@@ -1,6 +1,7 @@
 """How a run shows itself: a live line on a terminal, plain lines elsewhere, nothing at all when quiet."""
 
 import sys
+import threading
 import time
 from dataclasses import dataclass, field
 from typing import Any
@@ -8,6 +9,7 @@ from typing import Any
 from pipeline.engine.jobs import Report
 
 PLAIN_EVERY_S = 10.0
+QUIET_TIMES = 3  # where nothing has ended since, a line comes only so many times later
 
 # The first jobs to end are the shortest; they tell little of the others.
 ENOUGH = 3
@@ -23,6 +25,7 @@ class Tally:
     ended: int = 0
     failed: int = 0
     sound_s: float = 0.0
+    announced: bool = False
 
     def add(self, report: Report) -> None:
         """Takes in one job."""
@@ -50,7 +53,7 @@ class Tally:
 
 def time_left_s(took_s: float, *, ended: int, total: int) -> float | None:
     """Time that the other jobs will take; None before enough have ended, or when all have."""
-    return took_s * (total - ended) / ended if ENOUGH <= ended < total else None
+    return took_s * (total - ended) / ended if min(ENOUGH, max(total - 1, 1)) <= ended < total else None
 
 
 def clock(seconds: float) -> str:
@@ -63,14 +66,14 @@ def clock(seconds: float) -> str:
 
 
 class Display:
-    """Shows stages as they go, on stderr; ``quiet`` shows nothing."""
+    """Shows stages as they go, on stderr; ``quiet`` shows nothing. Plain lines come even while no job ends."""
 
     def __init__(self, *, quiet: bool = False) -> None:
         self.quiet = quiet
         self.live = not quiet and sys.stderr.isatty()
         self._bar: Any = None
         self._task: Any = None
-        self._last = 0.0
+        self._ended = threading.Event()
 
     def say(self, message: str) -> None:
         """One line."""
@@ -83,12 +86,12 @@ class Display:
 
     def start(self, tally: Tally) -> None:
         """A stage begins, or goes on."""
-        self._last = time.monotonic()
         if self.live:
             from rich.console import Console
-            from rich.progress import BarColumn, Progress, TextColumn
+            from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn
 
             self._bar = Progress(
+                SpinnerColumn(),
                 TextColumn("{task.description}"),
                 BarColumn(bar_width=30),
                 TextColumn("{task.fields[words]}"),
@@ -98,19 +101,30 @@ class Display:
             )
             self._bar.start()
             self._task = self._bar.add_task(tally.label, total=tally.total, words=tally.words())
-        elif not tally.ended:
-            self.say(f"{tally.label}: {tally.total} to do")
+        elif not self.quiet:
+            if not tally.announced:
+                self.say(f"{tally.label}: {tally.total} to do")
+                tally.announced = True
+            self._ended = threading.Event()
+            threading.Thread(target=self._tell, args=(tally, self._ended), daemon=True).start()
 
     def update(self, tally: Tally) -> None:
         """A job of the stage has ended."""
         if self._bar is not None:
             self._bar.update(self._task, completed=tally.ended, words=tally.words())
-        elif time.monotonic() - self._last >= PLAIN_EVERY_S:
-            self._last = time.monotonic()
-            self.say(f"{tally.label}: {tally.words()}")
+
+    def _tell(self, tally: Tally, ended: threading.Event) -> None:
+        last, quiet = -1, 0
+        while not ended.wait(PLAIN_EVERY_S):
+            quiet += 1
+            if tally.ended != last or quiet == QUIET_TIMES:
+                last, quiet = tally.ended, 0
+                first = "" if tally.ended else "; the first take longest, code may have to be compiled"
+                self.say(f"{tally.label}: {tally.words()}{first}")
 
     def stop(self, tally: Tally | None = None) -> None:
         """The stage has ended, or was interrupted."""
+        self._ended.set()
         if self._bar is not None:
             self._bar.stop()
             self._bar = None

@@ -6,6 +6,7 @@ only carries it out, and a run with nothing to do never starts one.
 """
 
 import gc
+import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
@@ -86,8 +87,11 @@ def run(
     with locked(corpus.derived, say=display.say):
         mend(corpus.root)
         corpus = Corpus(corpus.root)  # as it is now that nobody else can change it
+        display.say("Looking at what must be done.")
         work = begin(corpus, partial(planned, corpus), display, steps_from=ORDER)
         if work.has_due():
+            if not _compiled_before():
+                display.say("The first run compiles: until the first sides are done it takes a minute or so longer.")
             orchestrate(work, engine=engine, address=address, workers=workers or usable_cores())
         elif work.is_finished():
             work.summary.nothing_to_do = True
@@ -213,6 +217,12 @@ def plan(
         damaged(corpus, book, files, most=most),
         only=only,
     )
+
+
+def _compiled_before() -> bool:
+    """Whether compiled code of an earlier run is there, where numba keeps it."""
+    kept = os.environ.get("NUMBA_CACHE_DIR") or Path(__file__).parent.parent / "signal"
+    return next(Path(kept).rglob("*.nbi"), None) is not None
 
 
 def _check_names(corpus: Corpus, wanted: frozenset[str], workers: int | None) -> None:

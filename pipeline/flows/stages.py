@@ -11,6 +11,7 @@ from pipeline.flows.journal import Journal
 from pipeline.flows.progress import Display, Tally
 from pipeline.flows.work import Batch, batches
 from pipeline.steps.scopes import WHOLE
+from pipeline.steps.words import DOING
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.build import build_database, is_current
 from pipeline.store.database.compaction import Spread, compact
@@ -70,8 +71,8 @@ class Work:
         return is_current(self.corpus, compact(self.corpus, seen=self.planner.files))
 
     def label(self, stage: int) -> str:
-        """Names of the steps of a stage."""
-        return ", ".join(step.name for step in self.planner.stages[stage])
+        """What the steps of a stage do."""
+        return ", ".join(DOING.get(step.name, step.name) for step in self.planner.stages[stage])
 
     def ahead(self, run_batches: RunBatches, *, until: Callable[[], bool]) -> None:
         """Begins with the stages, and stops beginning jobs when ``until`` says so."""
@@ -122,11 +123,13 @@ class Work:
         for step in self.planner.corpus_steps:
             if not self.planner.why(step, *WHOLE):
                 continue
+            self.display.say(_sentence(DOING.get(step.name, step.name)))
             job = self.planner.corpus_job(step)
             run_batches(batches([job], like=self.empty_batch, size=1), self.learn)
             generation = compact(self.corpus, spread=spread)
         release()
         if not is_current(self.corpus, generation):
+            self.display.say("Building the database.")
             build_database(self.corpus, generation)
             self.summary.database_built = True
 
@@ -164,3 +167,7 @@ class Work:
         summary.failed = sorted((t, step, message) for (t, step), message in failed.items())
         self.seen_file.rewrite(planner.seen)
         return summary
+
+
+def _sentence(doing: str) -> str:
+    return f"{doing[:1].upper()}{doing[1:]}."

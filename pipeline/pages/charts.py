@@ -163,7 +163,7 @@ def rates_by_player(rows: Sequence[Row]) -> str:
                     )  # fmt: skip
             (dot,) = axes.plot(rate, place, "o", ms=7, mfc="white" if weak else BLUE, mec=BLUE, mew=1.6)
             dot.set_url(row["way"] or None)
-        names = [f"{row['player'] or 'nobody named'} ({row['born'] or '?'}){_doubt(row)}" for row in rows]
+        names = [f"{row['player'] or 'no single player named'} ({row['born'] or '?'}){_doubt(row)}" for row in rows]
         axes.set_yticks(range(len(rows)), names)
         _lead(axes.get_yticklabels(), rows)
         axes.set_ylim(len(rows) - 0.4, -0.6)

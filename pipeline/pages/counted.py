@@ -87,7 +87,7 @@ def _middle(earliest: date | None, latest: date | None) -> date:
 
 def named(row: Row) -> str:
     """A player's name, with the takes that may not be the player's."""
-    return (row["player"] or row["player_id"] or "nobody named") + doubtful(row)
+    return (row["player"] or row["player_id"] or "no single player named") + doubtful(row)
 
 
 def doubtful(row: Row) -> str:

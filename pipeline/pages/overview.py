@@ -83,7 +83,7 @@ def _takes(view: View, players: Sequence[Row], *, pages: Collection[str]) -> lis
     standing = view("stage.analysed_take").sort("take_id", "part", descending=True)
     side = {row["take_id"]: row["transfer_id"] for row in standing.to_dicts() if row["transfer_id"] in pages}
     for take in rows:
-        take["player"] = names.get(take["player_id"]) or take["player_id"] or "nobody named"
+        take["player"] = names.get(take["player_id"]) or take["player_id"] or "no single player named"
         take["way"] = f"side/{side[take['take_id']]}.html" if take["take_id"] in side else ""
         take["player_way"] = way(take["player"]) if take["player_id"] else ""
         take["words"] = f"{take['player']}{doubt_words(take['certainty'])}, {take['recorded'] or 'undated'}"

@@ -10,6 +10,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline import __version__
+from pipeline.answers.number_words import clock_words
 
 _HERE = Path(__file__).parent
 ASSETS = _HERE / "assets"
@@ -17,13 +18,15 @@ ASSETS = _HERE / "assets"
 
 @cache
 def _environment() -> Environment:
-    return Environment(
+    made = Environment(
         loader=FileSystemLoader(_HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["clock"] = clock_words
+    return made
 
 
 def page(template: str, **values: Any) -> str:

@@ -19,6 +19,7 @@ from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, Samples, corrected_
 from pipeline.pages.speed_picture import speed_picture
 from pipeline.pages.written_over import Over, over
 from pipeline.steps.base import Sound
+from pipeline.steps.words import DOES
 from pipeline.store.corpus import Corpus
 from pipeline.store.parts.where import place_words, written_places
 
@@ -39,18 +40,6 @@ PAGE_TABLES = (
     ),
     *("note_hand", "solo_span", "run", "written_match", "fingering_match"),
 )
-
-STEP_WORDS = {
-    "intake": "reads the file",
-    "follow": "follows the solo's pitch",
-    "measure": "measures what the transfer sounds",
-    "settle": "settles the speed, with all sides of the session",
-    "detect": "finds notes and slides",
-    "match": "lays its notes on the written part",
-    "chords": "finds chords and double stops",
-    "hand": "finds strings, fingers and positions",
-    "recover": "plants slides in this side's own sound and looks for them",
-}
 
 # Readings of the speed less likely than this are folded away.
 _FAINT = 0.01
@@ -227,8 +216,8 @@ def _alternatives(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
 
 def _runs(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
     """What each step did, in the order in which they ran."""
-    rows = sorted(_rows(frame), key=lambda row: list(STEP_WORDS).index(row["step"]))
-    return [{**row, "words": STEP_WORDS[row["step"]]} for row in rows]
+    rows = sorted(_rows(frame), key=lambda row: list(DOES).index(row["step"]))
+    return [{**row, "words": DOES[row["step"]]} for row in rows]
 
 
 def _doubts(tables: Any, speed: dict[str, Any] | None) -> list[str]:

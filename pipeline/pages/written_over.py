@@ -103,7 +103,7 @@ def _bands(corpus: Corpus, transfer: Row, spans: pl.DataFrame | None) -> list[Ba
 def _name(corpus: Corpus, span: Row) -> str:
     player = corpus.catalogue.row("player", span["player_id"]) if span["player_id"] else None
     if player is None:
-        return "nobody named"
+        return "no single player named"
     played = corpus.catalogue.rows("performance", take_id=span["take_id"]) if span["take_id"] else []
     certainty = next((row["certainty"] for row in played if row["player_id"] == span["player_id"]), None)
     return f"{player['name']}{doubt_words(certainty)}"

@@ -1,6 +1,6 @@
 select
     nullif(finger.group_key, '~') as player_id,
-    coalesce(player.name, 'not attributed') as player,
+    coalesce(player.name, 'no single player named') as player,
     finger.* exclude (grouping, group_key),
 from tally.fingers_by_group as finger
 left join base.player

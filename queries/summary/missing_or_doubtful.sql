@@ -62,7 +62,7 @@ where player_id is not null and state = 'judged' and session_basis in ('year', '
 group by player_id
 union all
 select
-    'take that is not attributed' as what,
+    'take without one player named' as what,
     'take' as thing,
     take_id as id,
     'no single soloist is named: it counts in the corpus, but for no player' as explanation,

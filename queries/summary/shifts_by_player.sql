@@ -1,6 +1,6 @@
 select
     nullif(shift.group_key, '~') as player_id,
-    coalesce(player.name, 'not attributed') as player,
+    coalesce(player.name, 'no single player named') as player,
     shift.* exclude (grouping, group_key),
 from tally.shifts_by_group as shift
 left join base.player

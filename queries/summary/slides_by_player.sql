@@ -1,6 +1,6 @@
 select
     nullif(counted.group_key, '~') as player_id,
-    coalesce(player.name, 'not attributed') as player,
+    coalesce(player.name, 'no single player named') as player,
     player.born,
     counted.* exclude (grouping, group_key),
 from summary.slides_by_group as counted

@@ -1,9 +1,21 @@
+with
+-- Of a take that could not be judged because several play at once, all of them.
+several as (
+    select
+        performance.take_id,
+        string_agg(distinct player.name, ' / ' order by player.name) as names,
+    from base.performance
+    join base.player
+        on player.player_id = performance.player_id
+    where coalesce(performance.role, 'soloist') = 'soloist'
+    group by performance.take_id
+)
 select
     tally.take_id,
     take.matrix_number,
     take.take_number,
     tally.player_id,
-    coalesce(player.name, 'not attributed') as player,
+    coalesce(player.name, several.names, 'no single player named') as player,
     tally.certainty,
     work.title as work,
     tally.recorded,
@@ -41,6 +53,8 @@ select
 from fact.take_tally as tally
 join base.take
     on take.take_id = tally.take_id
+left join several
+    on several.take_id = tally.take_id
 left join base.player
     on player.player_id = tally.player_id
 left join base.work

@@ -2,7 +2,7 @@ select
     nullif(split_part(counted.group_key, '/', 1), '~') as work_id,
     coalesce(work.title, 'unknown work') as work,
     nullif(split_part(counted.group_key, '/', 2), '~') as player_id,
-    coalesce(player.name, 'not attributed') as player,
+    coalesce(player.name, 'no single player named') as player,
     player.born,
     counted.* exclude (grouping, group_key),
 from summary.slides_by_group as counted

@@ -34,6 +34,16 @@ def test_the_only_id_that_begins_so_is_meant(root: Path) -> None:
         whole_id(root, "owl-12", "transfer")
 
 
+def test_a_take_is_meant_before_its_transfers(root: Path) -> None:
+    (root / "catalogue" / "side.csv").write_text("side_id\nowl-12\nowl-13\nhen-7\n", encoding="utf-8")
+    rows = "hen-7-t1,hen-7,7.wav\nhen-7-t2,hen-7,8.wav\n"
+    (root / "catalogue" / "transfer.csv").write_text(f"transfer_id,side_id,file\n{rows}", encoding="utf-8")
+    assert whole_id(root, "hen", "side", "transfer") == "hen-7"
+    assert whole_id(root, "hen-7-t2", "side", "transfer") == "hen-7-t2"
+    with pytest.raises(UsageError, match="hen-7-t1, hen-7-t2"):
+        whole_id(root, "hen", "transfer")
+
+
 def test_commands_take_a_beginning_and_list_the_choice(root: Path) -> None:
     run = CliRunner().invoke(app, ["trace", str(root), "owl-13-"])
     assert run.exit_code == 0, run.output

@@ -1,6 +1,7 @@
 """How a run and a corpus are said to stand: nothing that failed is called done, nothing is guessed too early."""
 
 import shutil
+import time
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,8 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.engine.jobs import Did, Report
-from pipeline.flows.progress import Tally, time_left_s
+from pipeline.flows.progress import Display, Tally, time_left_s
+from pipeline.flows.run import _compiled_before
 from tests.helpers.quick_run import quick_run
 from tests.helpers.tone_corpus import make_corpus
 
@@ -54,3 +56,27 @@ def test_status_before_a_run_and_after_a_copy(tmp_path: Path, monkeypatch: pytes
     copied = told(tmp_path / "second")
     assert "3 files were copied or touched since" in copied
     assert "has changed" not in copied
+
+
+def test_a_run_says_what_it_does_from_the_first(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("pipeline.flows.progress.PLAIN_EVERY_S", 0.05)
+    display, tally = Display(), Tally("following the solo, measuring", 2)
+    display.start(tally)
+    for _ in range(200):  # no job ends, and yet it goes on telling
+        if "0 of 2 done" in (said := capsys.readouterr().err):
+            break
+        time.sleep(0.05)
+    display.stop(tally)
+    assert "following the solo, measuring: 0 of 2 done, 0 failed, 2 left" in said
+    tally.add(report("done"))
+    assert tally.words().endswith(" to go")  # of two, one is enough to tell
+
+
+def test_the_first_run_says_that_it_compiles(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    assert not _compiled_before()
+    (tmp_path / "signal").mkdir()
+    (tmp_path / "signal" / "path-38.py310.nbi").touch()
+    assert _compiled_before()

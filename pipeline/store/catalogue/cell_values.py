@@ -203,8 +203,16 @@ def read_lives(text: str) -> tuple[str, str]:
     raise CellError("is not the dates of a life", "write 1871–1940, or born and died in columns of their own")
 
 
+# Words of doubt about a person, in the six languages, and what they come to.
+_DOUBTS = {
+    "probably|prob|wahrscheinlich|vermutlich|probablement|probabilmente|probablemente|waarschijnlijk": "probable",
+    "possibly|poss|perhaps|maybe|attr|attrib|attributed to|vielleicht|zugeschr|peut-[eê]tre|attribu[eé] [aà]|forse"
+    "|attribuito a|quiz[aá]s?|tal vez|atribuido a|misschien|toegeschr": "possible",
+}
+
+
 def read_players(text: str) -> list[tuple[str, str]]:
-    """(name, certainty) of each player; a question mark is a doubt.
+    """(name, certainty) of each player; a question mark or a word of doubt is a doubt.
 
     Names are divided by semicolons, strokes, ``&``, ``+``, or ``and`` in the six languages.
     """
@@ -213,11 +221,15 @@ def read_players(text: str) -> list[tuple[str, str]]:
         return []
     for part in re.split(r"\s*[;/|&+]\s*|\s+(?:and|und|et|e|y|en)\s+", text):
         name = part.strip()
-        doubt = name.endswith("?") or (name.startswith("[") and name.endswith("]"))
-        name = name.strip("[]? ").strip()
+        certainty = "possible" if name.endswith(("?", "(?)")) or re.fullmatch(r"\[.*\]", name) else "certain"
+        for word, meant in _DOUBTS.items():
+            if found_word := re.search(rf"(?i)^(?:{word})\.?\s+|\s*[(\[]\s*(?:{word})\.?\s*[)\]]\s*$", name):
+                name = name[: found_word.start()] + name[found_word.end() :]
+                certainty = meant
+        name = name.removesuffix("(?)").strip("[]? ").strip()
         if not name or name.casefold() in UNKNOWN:
             continue
         if (turned := re.fullmatch(r"([^,]+),\s*([^,]+)", name)) and len(turned[2].split()) <= 3:
             name = f"{turned[2]} {turned[1]}"
-        found.append((name, "possible" if doubt else "certain"))
+        found.append((name, certainty))
     return found

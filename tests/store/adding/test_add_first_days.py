@@ -220,6 +220,19 @@ def test_two_players_however_they_are_joined(text: str) -> None:
     assert read_players(text) == [("A. Vint", "certain"), ("B. Ort", "certain")]
 
 
+@pytest.mark.parametrize(
+    ("text", "certainty"),
+    [
+        ("A. Vint?", "possible"), ("A. Vint (?)", "possible"), ("[A. Vint]", "possible"), ("attr. A. Vint", "possible"),
+        ("A. Vint (probably)", "probable"), ("prob. A. Vint", "probable"), ("vielleicht A. Vint", "possible"),
+        ("peut-être A. Vint", "possible"), ("Attribuito a A. Vint", "possible"), ("Vint, A. (quizá)", "possible"),
+        ("waarschijnlijk A. Vint", "probable"), ("A. Vint", "certain"),
+    ],
+)  # fmt: skip
+def test_a_word_of_doubt_is_a_doubt_and_no_part_of_the_name(text: str, certainty: str) -> None:
+    assert read_players(text) == [("A. Vint", certainty)]
+
+
 def test_lives() -> None:
     for text in ("1871–1940", "(1871-1940)", "* 1871 † 1940", "b. 1871, d. 1940", "1871 – 1940"):
         assert read_lives(text) == ("1871", "1940")
