@@ -5,6 +5,7 @@ Each says what is wrong, where, which value was found, and a way out.
 
 import os
 import shlex
+import subprocess
 from collections.abc import Sequence
 
 
@@ -47,7 +48,8 @@ class CombinedError(DataError):
 
 def typed(path: "str | os.PathLike[str]") -> str:
     """A path as it is typed into a shell: in quotation marks if it has spaces or the like."""
-    return shlex.quote(os.fspath(path))
+    text = os.fspath(path)
+    return subprocess.list2cmdline([text]) if os.name == "nt" else shlex.quote(text)
 
 
 def no_such_folder(root: "str | os.PathLike[str]") -> DataError:

@@ -1,6 +1,5 @@
 """``glideline run``."""
 
-import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -33,6 +32,7 @@ def run(
 
     Example: glideline run my-corpus --workers 4
     """
+    from pipeline.errors import typed
     from pipeline.flows.run import run as run_corpus
     from pipeline.flows.summary_lines import summary_lines
 
@@ -50,9 +50,7 @@ def run(
             quiet=quiet,
         )
     except KeyboardInterrupt:
-        typer.echo(
-            f"\nStopped. What is finished is kept; go on with: glideline run {shlex.quote(str(folder))}", err=True
-        )
+        typer.echo(f"\nStopped. What is finished is kept; go on with: glideline run {typed(folder)}", err=True)
         raise typer.Exit(130) from None
     if explain:
         typer.echo("\n".join(summary.explained) or "Nothing to do: everything is up to date.")

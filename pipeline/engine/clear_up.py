@@ -142,5 +142,7 @@ class SeenFile:
         if not self.path.exists() or self.path.read_bytes().count(b"\n") < 2 * len(seen) + 1000:
             return
         part = self.path.with_suffix(".tmp")
-        part.write_text("".join(json.dumps({"file": f, **asdict(s)}) + "\n" for f, s in sorted(seen.items())))
+        part.write_text(
+            "".join(json.dumps({"file": f, **asdict(s)}) + "\n" for f, s in sorted(seen.items())), encoding="utf-8"
+        )
         part.replace(self.path)

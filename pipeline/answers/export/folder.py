@@ -264,17 +264,19 @@ def _write_words(
     if not facts["contributors"]:
         del facts["contributors"]
     described = data_package.descriptor(tables, facts=facts)
-    (folder / "datapackage.json").write_text(json.dumps(described, ensure_ascii=False, indent=1), encoding="utf-8")
+    (folder / "datapackage.json").write_text(
+        json.dumps(described, ensure_ascii=False, indent=1), encoding="utf-8", newline="\n"
+    )
     tidy = [table for table in tables if "/" not in table.name]
     (folder / "codebook.csv").write_bytes(data_package.csv_bytes(codebook.rows(tidy)))
-    (folder / "codebook.md").write_text(codebook.markdown(tables, title=title, cut=cut), encoding="utf-8")
-    (folder / "codebook.html").write_text(codebook.html(tables, title=title), encoding="utf-8")
-    (folder / "methods.md").write_text(said, encoding="utf-8")
+    (folder / "codebook.md").write_text(codebook.markdown(tables, title=title, cut=cut), encoding="utf-8", newline="\n")
+    (folder / "codebook.html").write_text(codebook.html(tables, title=title), encoding="utf-8", newline="\n")
+    (folder / "methods.md").write_text(said, encoding="utf-8", newline="\n")
     (folder / "CITATION.txt").write_text(
         methods.citation(title=title, contributors=settings.contributors, content=content, day=day),
         encoding="utf-8",
     )
-    (folder / "README.md").write_text(methods.readme(title=title, content=content), encoding="utf-8")
+    (folder / "README.md").write_text(methods.readme(title=title, content=content), encoding="utf-8", newline="\n")
     analysis = Path(store.__file__).parent / "analysis"
     (folder / "analysis").mkdir()
     for name in ("slide_rate_model.R", "slide_rate_model.py", "place_model.R"):

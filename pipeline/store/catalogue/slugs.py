@@ -9,6 +9,25 @@ RESERVED = dict.fromkeys(_DEVICES, "is a name that Windows keeps for itself") | 
 }
 """Names that no id may have, since ids name files and what steps run on -> why."""
 
+
+def unportable(path: str) -> str:
+    """Why a file of this path cannot be on other systems (Windows); empty if it can.
+
+    Rules: Microsoft, Naming Files, Paths, and Namespaces.
+    """
+    for name in path.split("/"):
+        if name.split(".")[0].rstrip().casefold() in _DEVICES:
+            return f"{name.split('.')[0]} {RESERVED[name.split('.')[0].rstrip().casefold()]}"
+        if bad := next((sign for sign in name if sign in '<>:"|?*\\' or ord(sign) < 32), ""):
+            return f"Windows allows no {bad!r} in a name"
+        if name.endswith((".", " ")):
+            return "Windows drops a point or space at the end of a name"
+        if len(name.encode()) > _LONGEST_NAME:
+            return f"its name is longer than the {_LONGEST_NAME} bytes that file systems allow"
+    return ""
+
+
+_LONGEST_NAME = 255
 _SPELLED = str.maketrans(
     {
         "ß": "ss",

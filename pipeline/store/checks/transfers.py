@@ -5,6 +5,7 @@ from itertools import pairwise
 from typing import Any
 
 from pipeline.store.catalogue.recording import dating, soloists_of, takes_on
+from pipeline.store.catalogue.slugs import unportable
 from pipeline.store.checks.findings import Findings, Row, before
 
 
@@ -38,6 +39,8 @@ def _transfer(found: Findings, transfer: Row) -> None:
         found.remark(
             "transfer", transfer, "turntable_rpm", message, "add it if the archive tells; else speeds in rpm stay empty"
         )
+    if reason := unportable(transfer["file"]):
+        found.remark("transfer", transfer, "file", reason, "give it another name if the corpus is to be taken there")
     rule, groove = transfer["channel_rule"], transfer["groove"]
     if (groove == "vertical" and rule == "sum") or (groove == "lateral" and rule == "difference"):
         usual = "difference" if groove == "vertical" else "sum"

@@ -210,6 +210,14 @@ REMARKS = [
 ]  # fmt: skip
 
 
+def test_a_file_that_windows_cannot_hold_is_told(corpus: Path, write: Write) -> None:
+    (corpus / "audio" / "one.wav").rename(corpus / "audio" / "aux.wav")
+    write("transfer", "transfer_id,side_id,file\nt1,s1,aux.wav\nt2,s2,two.wav\n")
+    said = [str(problem) for problem in check(corpus).problems if problem.column == "file"]
+    assert len(said) == 1
+    assert "row 2: file = aux.wav: aux is a name that Windows keeps for itself; give it another name" in said[0]
+
+
 @pytest.mark.parametrize(("table", "text", "column", "message"), REMARKS, ids=[f"{r[0]}: {r[3][:28]}" for r in REMARKS])
 def test_each_remark(corpus: Path, write: Write, table: str, text: str, column: str, message: str) -> None:
     write(table, text)
