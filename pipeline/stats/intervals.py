@@ -8,7 +8,7 @@ Zou and Donner, Statistics in Medicine 27 (2008) for comparing two quantities by
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 LEVEL = 0.95  # common practice, no source
 
@@ -38,8 +38,8 @@ def poisson_interval(count: float, *, exposure: float, level: float = LEVEL) -> 
     if count < 0 or not exposure > 0:
         raise ValueError(f"count {count} must not be negative, exposure {exposure} must be positive")
     tail = (1 - level) / 2
-    low = stats.chi2.ppf(tail, 2 * count) / 2 if count > 0 else 0.0
-    high = stats.chi2.ppf(1 - tail, 2 * count + 2) / 2
+    low = special.gammaincinv(count, tail) if count > 0 else 0.0
+    high = special.gammainccinv(count + 1, tail)
     return Interval(count / exposure, float(low) / exposure, float(high) / exposure)
 
 

@@ -70,13 +70,14 @@ class Spread:
     degrees: float
 
 
-def resampling_weights(clusters: int, *, seed: Sequence[int], replicates: int = REPLICATES) -> npt.NDArray[np.int64]:
+def resampling_weights(clusters: int, *, seed: Sequence[int], replicates: int = REPLICATES) -> Floats:
     """How often each cluster is drawn in each resample, shape (replicates, clusters)."""
     rng = np.random.default_rng(list(seed))
-    return rng.multinomial(clusters, np.full(clusters, 1 / clusters), size=replicates)
+    # As floats, since products of whole numbers with rates are not BLAS's.
+    return rng.multinomial(clusters, np.full(clusters, 1 / clusters), size=replicates).astype(np.float64)
 
 
-def resampled_rates(counts: Floats, exposures: Floats, weights: npt.NDArray[np.int64]) -> Floats:
+def resampled_rates(counts: Floats, exposures: Floats, weights: Floats) -> Floats:
     """The rate in each resample: ratio of sums, not mean of rates; shape (replicates,)."""
     return np.asarray((weights @ counts) / (weights @ exposures), dtype=np.float64)
 
@@ -121,7 +122,7 @@ def rate_interval(
     replicates: int = REPLICATES,
     level: float = LEVEL,
     pooled: Spread | None = None,
-    weights: npt.NDArray[np.int64] | None = None,
+    weights: Floats | None = None,
     most: float | None = None,
 ) -> Rate | None:
     """Rate over clusters with its interval; see the module's text.
@@ -180,14 +181,14 @@ def _with_exposure(counts: npt.ArrayLike, exposures: npt.ArrayLike) -> tuple[Flo
     return c[kept], e[kept]
 
 
-def _bootstrap(c: Floats, e: Floats, weights: npt.NDArray[np.int64], *, level: float) -> tuple[float, float]:
+def _bootstrap(c: Floats, e: Floats, weights: Floats, *, level: float) -> tuple[float, float]:
     clusters = c.size
     rate = c.sum() / e.sum()
     drawn_count, drawn_exposure = weights @ c, weights @ e
     widening = np.sqrt(clusters / (clusters - 1))
     t = float(stats.t.ppf(0.5 + level / 2, max(effective_clusters(e) - 1, 1.0)))
     tail = float(stats.norm.cdf(-widening * t))
-    low, high = (float(x) for x in np.quantile(resampled_rates(c, e, weights), [tail, 1 - tail]))
+    low, high = (float(x) for x in np.quantile(drawn_count / drawn_exposure, [tail, 1 - tail]))
     # Half a slide is added so that a resample without any has a logarithm.
     half = t * widening * float(np.std(np.log((drawn_count + 0.5) / (drawn_exposure + 0.5 / rate))))
     return min(low, float(rate * np.exp(-half))), max(high, float(rate * np.exp(half)))

@@ -38,12 +38,14 @@ class Cells:
 
     Attributes
     ----------
-    features : of each row, shape (rows, features), without a constant.
+    features : of each kind of change, shape (kinds, features), without a constant.
+    kinds : number of the kind of each row, shape (rows,).
     chances, slides : changes of note, and those that hold a slide, shape (rows,).
     players : number of the player, 0 to players - 1, shape (rows,).
     """
 
     features: Floats
+    kinds: Ints
     chances: Floats
     slides: Floats
     players: Ints
@@ -96,19 +98,18 @@ def standardised_rates(
     if one_vote:
         weight = 1 / np.bincount(cells.players, cells.chances)[cells.players]
     weight *= cells.chances.sum() / float(weight @ cells.chances)
-    dummies = (of[:, None] == np.arange(1, number)).astype(np.float64)
-    features = cells.features - np.average(cells.features, axis=0, weights=cells.chances)
-    design = np.column_stack([np.ones(of.size), dummies, features])
-    n, y = cells.chances * weight, cells.slides * weight
-    beta = _logistic(design, n, y)
-    moves = _left_out(design, n, y, beta, cells.players)
-    mix, shares = _mix(features, cells.chances)
+    corpus = _summed(cells.kinds, cells.chances, cells.features.shape[0])
+    features = cells.features - np.average(cells.features, axis=0, weights=corpus)
+    kind, group_of = (x.ravel() for x in np.indices((features.shape[0], number)))
+    dummies = (group_of[:, None] == np.arange(1, number)).astype(np.float64)
+    design = np.column_stack([np.ones(kind.size), dummies, features[kind]])
+    n, y, row = cells.chances * weight, cells.slides * weight, cells.kinds * number + of
+    beta = _logistic(design, _summed(row, n, kind.size), _summed(row, y, kind.size))
+    moves = _left_out(design, row, n, y, beta, cells.players)
+    shares = corpus / corpus.sum()
     log_rates, gradients = [], []
     for group in range(number):
-        at = np.zeros((mix.shape[0], design.shape[1]))
-        at[:, 0], at[:, number:] = 1.0, mix
-        if group:
-            at[:, group] = 1.0
+        at = design[group_of == group]
         p = special.expit(at @ beta)
         rate = float(shares @ p)
         log_rates.append(np.log(rate))
@@ -121,6 +122,10 @@ def standardised_rates(
     return Standardised(np.exp(logs), np.exp(logs - half), np.exp(logs + half), logs, covariance, freedom)
 
 
+def _summed(of: Ints, values: Floats, size: int) -> Floats:
+    return np.bincount(of, values, minlength=size).astype(np.float64)
+
+
 def _freedom(players: Ints, chances: Floats) -> float:
     """A group's players less one, as many equal ones as they are worth (Kish), one at least."""
     return max(effective_clusters(np.bincount(players, chances)) - 1, 1.0)
@@ -128,9 +133,10 @@ def _freedom(players: Ints, chances: Floats) -> float:
 
 def expected_slides(cells: Cells) -> Floats:
     """Slides of each row if everybody slid as the corpus does at such a change, shape (rows,); their sum is kept."""
-    design = np.column_stack([np.ones(cells.chances.size), cells.features - cells.features.mean(axis=0)])
-    chance = special.expit(design @ _logistic(design, cells.chances, cells.slides))
-    expected = cells.chances * chance
+    size = cells.features.shape[0]
+    design = np.column_stack([np.ones(size), cells.features - cells.features.mean(axis=0)])
+    chances, slides = (_summed(cells.kinds, x, size) for x in (cells.chances, cells.slides))
+    expected = cells.chances * special.expit(design @ _logistic(design, chances, slides))[cells.kinds]
     return np.asarray(expected * cells.slides.sum() / expected.sum(), dtype=np.float64)
 
 
@@ -156,16 +162,21 @@ def _ridge(design: Floats) -> Floats:
     return np.diag(made)
 
 
-def _left_out(design: Floats, n: Floats, y: Floats, beta: Floats, players: Ints) -> Floats:
-    """How far the coefficients move when a player is left out, to first order, shape (players, coefficients)."""
+def _left_out(design: Floats, row: Ints, n: Floats, y: Floats, beta: Floats, players: Ints) -> Floats:
+    """How far the coefficients move when a player is left out, to first order, shape (players, coefficients).
+
+    ``row`` is the row of the design that the n chances and y slides of each player and kind belong to.
+    """
     number, size = int(players.max()) + 1, design.shape[1]
-    p = special.expit(design @ beta)
+    p = special.expit(design @ beta)[row]
+    left, weight = y - n * p, n * p * (1 - p)
     order = np.argsort(players, kind="stable")
-    starts = np.flatnonzero(np.diff(players[order], prepend=-1))
-    scores = np.add.reduceat((design * (y - n * p)[:, None])[order], starts, axis=0)
-    root = (design * np.sqrt(n * p * (1 - p))[:, None])[order]
-    ends = np.append(starts[1:], root.shape[0])
-    information = np.stack([root[a:b].T @ root[a:b] for a, b in zip(starts, ends, strict=True)])
+    ends = np.searchsorted(players[order], np.arange(number + 1))
+    scores, information = np.empty((number, size)), np.empty((number, size, size))
+    for place in range(number):
+        own = order[ends[place] : ends[place + 1]]
+        at = design[row[own]]
+        scores[place], information[place] = at.T @ left[own], at.T @ (at * weight[own, None])
     inverse = np.linalg.inv(information.sum(axis=0) + _ridge(design))
     leverage = np.eye(size) - information @ inverse
     # Where a player alone tells a coefficient, leaving them out leaves it untold: least squares then.
@@ -173,10 +184,3 @@ def _left_out(design: Floats, n: Floats, y: Floats, beta: Floats, players: Ints)
     for place in range(number):
         moved[place] = inverse @ np.linalg.lstsq(leverage[place], scores[place], rcond=1e-10)[0]
     return moved
-
-
-def _mix(features: Floats, chances: Floats) -> tuple[Floats, Floats]:
-    """The corpus's kinds of change and the share of each."""
-    kinds, of = np.unique(np.round(features, 3), axis=0, return_inverse=True)
-    share = np.bincount(of.ravel(), chances)
-    return kinds, share / share.sum()

@@ -11,10 +11,12 @@ the number of pupils; p = (1 + #{S* >= S}) / (B + 1) (Besag and Clifford, Biomet
 Not shown by any of it: teaching against choosing a like-minded teacher or a shared town.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 
 from pipeline.units import Floats
 
@@ -27,6 +29,7 @@ WEIGHTS = {"certain": 1.0, "probable": 0.75, "possible": 0.5}
 """What a link weighs by its certainty (judgement); a pupil's links are scaled to sum to 1 at most."""
 _SWAPS_PER_LINK = 6  # so that a tree is as good as drawn anew (common practice, no source)
 _WORLDS = 400  # draws, for the spread
+_AT_ONCE = 2_000_000  # swaps looked at together, for the sake of memory
 # Error of measurement of the residuals in the worlds of ``power``, as a share of their spread (as simulated).
 _ERROR = 0.5
 
@@ -90,32 +93,71 @@ def residuals(log_rates: npt.ArrayLike, born: npt.ArrayLike, recorded: npt.Array
     return made
 
 
-def resemblance(links: Links, residual: npt.ArrayLike, *, seed: tuple[int, ...], chains: int = CHAINS) -> Resemblance:
-    """Test whether pupils resemble their own teachers.
+def resemblances(
+    links: Links, residuals_of: Sequence[npt.ArrayLike], *, seed: tuple[int, ...], chains: int = CHAINS
+) -> list[Resemblance]:
+    """Test whether pupils resemble their own teachers, in each of several rates.
+
+    Rates of the same pupils are set against the same exchanges, which are the costly part.
 
     Parameters
     ----------
-    residual : of each person, NaN where there is none, shape (persons,).
+    residuals_of : for each rate the residual of each person, NaN where there is none, shape (persons,).
     """
-    r = np.asarray(residual, dtype=np.float64)
-    links = _of_known(links, r)
-    count = links.pupils.size
-    if count == 0:
-        return Resemblance(0, 0, None, None, 0.0, 0.0)
-    allowed = _allowed(links)
-    drawn = _chains(links, allowed, np.random.default_rng([*seed, 0]), chains)
-    p = _p_values(links, drawn, r[:, None])[0]
+    made: list[Resemblance] = []
+    shared: dict[bytes, tuple[_Exchanged, float]] = {}
+    for given in residuals_of:
+        r = np.asarray(given, dtype=np.float64)
+        own = _of_known(links, r)
+        if own.pupils.size == 0:
+            made.append(Resemblance(0, 0, None, None, 0.0, 0.0))
+            continue
+        whose = np.isfinite(r)
+        if whose.tobytes() not in shared:
+            exchanged = _exchanged(own, np.random.default_rng([*seed, 0]), chains)
+            shared[whose.tobytes()] = exchanged, _power(exchanged, whose, np.random.default_rng([*seed, 1]))
+        made.append(_resemblance(r, *shared[whose.tobytes()]))
+    return made
+
+
+def resemblance(links: Links, residual: npt.ArrayLike, *, seed: tuple[int, ...], chains: int = CHAINS) -> Resemblance:
+    """``resemblances`` of one rate."""
+    return resemblances(links, [residual], seed=seed, chains=chains)[0]
+
+
+@dataclass(frozen=True)
+class _Exchanged:
+    """Links with their teachers exchanged.
+
+    Attributes
+    ----------
+    links : those whose pupil has a residual.
+    names : numbers of the teachers, shape (teachers,).
+    drawn : place in ``names`` of the teacher of each link, as it is and at the end of each chain, shape
+        (chains + 1, links).
+    candidates : mean number of possible teachers of a link.
+    """
+
+    links: Links
+    names: Ints
+    drawn: npt.NDArray[np.int32]
+    candidates: float
+
+
+def _resemblance(r: Floats, exchanged: _Exchanged, power: float) -> Resemblance:
+    links = exchanged.links
     known = np.isfinite(r[links.teachers])
     products = links.weights * np.nan_to_num(r[links.pupils] * r[links.teachers])
     spread = float(np.nanvar(r))
     mean = float(products.sum() / links.weights[known].sum() / spread) if known.any() and spread > 0 else None
+    enough = links.pupils.size >= LEAST_PAIRS_FOR_P
     return Resemblance(
-        pairs=count,
-        teachers=int(np.unique(links.teachers).size),
+        pairs=links.pupils.size,
+        teachers=exchanged.names.size,
         resemblance=mean,
-        p=float(p) if count >= LEAST_PAIRS_FOR_P else None,
-        candidates=float(allowed.sum(axis=1).mean()),
-        power=_power(links, drawn[: _WORLDS - 1], np.isfinite(r), np.random.default_rng([*seed, 1])),
+        p=float(_p_values(exchanged, r[:, None])[0]) if enough else None,
+        candidates=exchanged.candidates,
+        power=power,
     )
 
 
@@ -125,90 +167,97 @@ def _of_known(links: Links, r: Floats) -> Links:
     return Links(links.pupils[kept], links.teachers[kept], links.weights[kept], links.born, links.places)
 
 
-def _allowed(links: Links) -> npt.NDArray[np.bool_]:
-    """Whether the teacher of each link (column) could have taught the pupil of each link (row); own ones always."""
-    older = links.born[links.pupils][:, None] - links.born[links.teachers][None, :]
-    pupil_place, teacher_place = links.places[links.pupils], links.places[links.teachers]
+def _exchanged(links: Links, rng: np.random.Generator, chains: int) -> _Exchanged:
+    """Random swaps of teachers between links, in rounds.
+
+    In each round one link of every pupil is taken and these are paired at random, for all chains alike; each chain
+    swaps the teachers of a pair with chance one half, if both may teach there and neither pupil has the other's teacher
+    already. So every swap is as likely as its reverse, whatever the other pairs do.
+    """
+    names, own = np.unique(links.teachers, return_inverse=True)
+    allowed = _allowed(links, names)
+    state = np.repeat(own.astype(np.int32)[:, None], chains, axis=1)
+    siblings = _siblings(links.pupils)
+    of = np.unique(links.pupils, return_inverse=True)[1]
+    pairs = (int(of.max()) + 1) // 2
+    # Half of what is proposed is left undone by chance.
+    for _ in range(-(-2 * _SWAPS_PER_LINK * of.size // pairs) if pairs else 0):
+        mixed = rng.permutation(of.size)
+        active = mixed[np.unique(of[mixed], return_index=True)[1]]
+        paired = rng.permutation(active)[: 2 * pairs]
+        for part in np.array_split(np.arange(pairs), -(-pairs * chains // _AT_ONCE)):
+            i, j = paired[part], paired[pairs + part]
+            at_i, at_j = state[i], state[j]
+            swap = rng.integers(0, 2, at_i.shape, dtype=np.int8).astype(bool)
+            swap &= allowed[i[:, None], at_j] & allowed[j[:, None], at_i]
+            for link, incoming in ((i, at_j), (j, at_i)):
+                for other in siblings[:, link]:
+                    swap &= (state[other] != incoming) | (other == link)[:, None]
+            state[i], state[j] = np.where(swap, at_j, at_i), np.where(swap, at_i, at_j)
+    drawn = np.vstack([own.astype(np.int32), state.T])
+    taught = np.bincount(own)
+    return _Exchanged(links, names, drawn, float((allowed @ taught).mean()))
+
+
+def _allowed(links: Links, names: Ints) -> npt.NDArray[np.bool_]:
+    """Whether each teacher (column) could have taught the pupil of each link (row); own ones always."""
+    older = links.born[links.pupils][:, None] - links.born[names][None, :]
+    pupil_place, teacher_place = links.places[links.pupils], links.places[names]
     apart = (pupil_place[:, None] != teacher_place) & (pupil_place[:, None] >= 0) & (teacher_place >= 0)
     made = (older >= LEAST_AGE_APART) & (older <= MOST_AGE_APART) & ~apart
-    made &= links.pupils[:, None] != links.teachers
-    made |= links.teachers[:, None] == links.teachers
+    made &= links.pupils[:, None] != names
+    made |= links.teachers[:, None] == names
     return np.asarray(made)
 
 
-def _chains(links: Links, allowed: npt.NDArray[np.bool_], rng: np.random.Generator, chains: int) -> Ints:
-    """Which link's teacher each link has at the end of each chain, shape (chains, links)."""
-    count = links.pupils.size
-    state = np.tile(np.arange(count), (chains, 1))
-    if count < 2:
-        return state
-    siblings = _siblings(links.pupils)
-    every = np.arange(chains)
-    for _ in range(_SWAPS_PER_LINK * count):
-        i = rng.integers(0, count, chains)
-        j = (i + rng.integers(1, count, chains)) % count
-        at_i, at_j = state[every, i], state[every, j]
-        fine = allowed[i, at_j] & allowed[j, at_i]
-        if siblings.shape[1]:
-            fine &= ~_has(links, state, siblings, i, at_j) & ~_has(links, state, siblings, j, at_i)
-        state[every[fine], i[fine]], state[every[fine], j[fine]] = at_j[fine], at_i[fine]
-    return state
-
-
 def _siblings(pupils: Ints) -> Ints:
-    """Other links of the same pupil, shape (links, most), filled with -1."""
-    others = [[int(k) for k in np.flatnonzero(pupils == pupil) if k != place] for place, pupil in enumerate(pupils)]
-    most = max((len(each) for each in others), default=0)
-    return np.array([each + [-1] * (most - len(each)) for each in others], dtype=np.intp).reshape(len(others), most)
+    """Other links of the same pupil, shape (most, links), filled with the link itself."""
+    order = np.argsort(pupils, kind="stable")
+    _, first, count = np.unique(pupils[order], return_index=True, return_counts=True)
+    rank = np.empty(pupils.size, dtype=np.intp)
+    rank[order] = np.arange(pupils.size) - np.repeat(first, count)
+    start, size = (np.repeat(x, count)[np.argsort(order)] for x in (first, count))
+    steps = np.arange(1, int(count.max(initial=1)))[:, None]
+    return np.where(steps < size, order[start + (rank + steps) % size], np.arange(pupils.size))
 
 
-def _has(links: Links, state: Ints, siblings: Ints, link: Ints, incoming: Ints) -> npt.NDArray[np.bool_]:
-    """Whether another link of the same pupil already has the teacher that would come in."""
-    others = siblings[link]
-    theirs = links.teachers[np.take_along_axis(state, np.maximum(others, 0), axis=1)]
-    return np.asarray(((theirs == links.teachers[incoming][:, None]) & (others >= 0)).any(axis=1))
-
-
-def _p_values(links: Links, drawn: Ints, r: Floats) -> Floats:
-    """p of each world's residuals r (persons, worlds), shape (worlds,)."""
+def _p_values(exchanged: _Exchanged, r: Floats, *, chains: int | None = None) -> Floats:
+    """p of each world's residuals r (persons, worlds), against so many of the chains (all); shape (worlds,)."""
+    links, drawn = exchanged.links, exchanged.drawn[: None if chains is None else chains + 1]
     filled = np.nan_to_num(r)
-    pupil = filled[links.pupils] * links.weights[:, None]
-    assigned = links.teachers[np.vstack([np.arange(links.pupils.size)[None, :], drawn])]
-    names, of = np.unique(links.teachers, return_inverse=True)
-    columns = of[np.vstack([np.arange(links.pupils.size)[None, :], drawn])]
-    made = np.empty(r.shape[1])
-    rows = np.arange(assigned.shape[0])[:, None] * names.size + columns
-    for world in range(r.shape[1]):
-        own = pupil[:, world]
-        likeness = filled[:, world][assigned] @ own
-        by_teacher = np.bincount(
-            rows.ravel(), np.tile(own, assigned.shape[0]), minlength=assigned.shape[0] * names.size
-        )
-        fellows = (by_teacher.reshape(-1, names.size) ** 2).sum(axis=1)
-        total = _standardised(likeness) + _standardised(fellows)
-        made[world] = (1 + (total[1:] >= total[0] - 1e-12).sum()) / total.size
-    return made
+    teacher, pupil = filled[exchanged.names], filled[links.pupils] * links.weights[:, None]
+    each = np.arange(links.pupils.size + 1)
+    ones = np.ones(links.pupils.size)
+    likeness, fellows = np.empty((2, drawn.shape[0], r.shape[1]))
+    for chain, of in enumerate(drawn):
+        # What the pupils of each teacher make together: S1 is its product with the teacher, S2 with itself.
+        together = sparse.csc_array((ones, of, each), shape=(exchanged.names.size, ones.size)) @ pupil
+        likeness[chain], fellows[chain] = (teacher * together).sum(axis=0), (together**2).sum(axis=0)
+    total = _standardised(likeness) + _standardised(fellows)
+    return np.asarray((1 + (total[1:] >= total[0] - 1e-12).sum(axis=0)) / total.shape[0])
 
 
 def _standardised(values: Floats) -> Floats:
-    spread = float(values.std())
-    return (values - values.mean()) / spread if spread > 1e-12 * max(1.0, float(np.abs(values).max())) else 0 * values
+    """Each column less its mean, over its spread; 0 where all are alike."""
+    spread = values.std(axis=0)
+    alike = spread <= 1e-12 * np.maximum(1.0, np.abs(values).max(axis=0))
+    return np.asarray(np.where(alike, 0.0, (values - values.mean(axis=0)) / np.where(alike, 1.0, spread)))
 
 
-def _power(links: Links, drawn: Ints, has_residual: npt.NDArray[np.bool_], rng: np.random.Generator) -> float:
+def _power(exchanged: _Exchanged, has_residual: npt.NDArray[np.bool_], rng: np.random.Generator) -> float:
     """Share of worlds with influence .5 in which p <= .05, with these links, people and chains.
 
     Teachers come before their pupils by birth; a pupil is half the weighted mean of the teachers and otherwise new.
     """
     strength = 0.5
-    persons = links.born.size
-    true = rng.normal(size=(persons, _WORLDS))
-    involved = np.unique(links.pupils)
-    for pupil in involved[np.argsort(links.born[involved], kind="stable")]:
-        own = links.pupils == pupil
-        w = links.weights[own]
-        mean = (w[:, None] * true[links.teachers[own]]).sum(axis=0) / np.sqrt((w**2).sum())
+    links = exchanged.links
+    true = rng.normal(size=(links.born.size, _WORLDS))
+    order = np.lexsort((links.pupils, links.born[links.pupils]))
+    first = np.unique(links.pupils[order], return_index=True)[1]
+    for at in np.split(order, np.sort(first)[1:]):
+        pupil, w = links.pupils[at[0]], links.weights[at]
+        mean = (w[:, None] * true[links.teachers[at]]).sum(axis=0) / np.sqrt((w**2).sum())
         true[pupil] = strength * mean + np.sqrt(1 - strength**2) * true[pupil]
     seen = true + _ERROR * rng.normal(size=true.shape)
     seen[~has_residual] = np.nan
-    return float((_p_values(links, drawn, seen) <= 0.05).mean())
+    return float((_p_values(exchanged, seen, chains=_WORLDS - 1) <= 0.05).mean())

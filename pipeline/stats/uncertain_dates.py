@@ -99,7 +99,7 @@ def drawn_rates(
     one = np.ones((number, 1))
     beta, level_of, chances = mixture.fit(one, mixture.start, passes=_PASSES)
     rates = mixture.expected(chances[:, 0])
-    weights = resampling_weights(number, seed=seed, replicates=replicates).T.astype(np.float64)
+    weights = resampling_weights(number, seed=seed, replicates=replicates).T
     _, _, chances = mixture.fit(weights, beta, passes=_DRAW_PASSES, level_of=level_of)
     rng = np.random.default_rng([*seed, 1])
     counts, exposures = mixture.drawn(weights, chances, rng)

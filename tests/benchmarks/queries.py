@@ -1,74 +1,113 @@
-"""How long views take on 10,000 sides, 4 million slides, 2,000 players and 6,000 links of teaching.
+"""How long the database, the summary and every view take on a large corpus, and the memory that the summary needs.
 
-Run with: python -m tests.benchmarks.queries [FOLDER]
-Prints seconds of wall time and of processor time for building the database, for summarising, and for each view.
+Run with: python -m tests.benchmarks.queries [SIDES [FOLDER]]
+10,000 sides unless fewer are named: 400 slides and 600 transitions each, a player for five of them, three teachers for
+each player, slides planted in a quarter and a listening check. Prints seconds of wall time and of processor time.
 """
 
+import resource
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from multiprocessing import get_context
 from pathlib import Path
+from types import SimpleNamespace
 
 import duckdb
+import polars as pl
 
 from pipeline.answers.open_corpus import OpenCorpus
-from pipeline.steps.summarise.results import result_tables
+from pipeline.settings import SummariseSettings
+from pipeline.steps.base import StepInput, Tables
+from pipeline.steps.summarise.step import COMPUTED, STEP
 from pipeline.store import schema
 from pipeline.store.database import views
 
-SIDES, SLIDES_PER_SIDE, TRANSITIONS_PER_SIDE, PLAYERS, LINKS = 10_000, 400, 600, 2_000, 6_000
+SIDES, SLIDES_PER_SIDE, TRANSITIONS_PER_SIDE = 10_000, 400, 600
+PLANTED, JUDGED = 20, 1200
+SHA = "a" * 64
 
-# Made rows, drawn by hashing their numbers, so that they are the same each time.
-ROWS = {
-    "player": f"""select 'p' || i as player_id, 'Player ' || i as name, (1820 + i // 20)::varchar as born,
-        make_date(1820 + (i // 20)::int, 1, 1) as born_earliest, make_date(1820 + (i // 20)::int, 12, 31) as born_latest
-        from range({PLAYERS}) as t(i)""",
-    # Each student has four or five teachers, ten to thirty-five years older: some eight generations.
-    "teaching": f"""select distinct 'p' || s - 200 - hash(s, k) % 500 as teacher_id, 'p' || s as student_id,
-        ['certain', 'probable', 'possible'][1 + (hash(s, k, 7) % 3)::int] as certainty
-        from range(700, {PLAYERS}) as a(s), range(5) as b(k) order by hash(s, k) limit {LINKS}""",
-    "school": "select 's' || i as school_id, 'main' as scheme, 'School ' || i as name from range(12) as t(i)",
-    "school_membership": f"""select 'p' || i as player_id, 's' || hash(i) % 12 as school_id, 'study' as basis
-        from range({PLAYERS}) as t(i) where i % 10 <> 0""",
-    "period": """select 'd' || i as period_id, 'decades' as scheme, 'Decade ' || i as name,
-        (1900 + 10 * i) || '/' || (1909 + 10 * i) as span, make_date(1900 + 10 * i::int, 1, 1) as span_earliest,
-        make_date(1909 + 10 * i::int, 12, 31) as span_latest from range(6) as t(i)""",
-    "work": "select 'w' || i as work_id, 'Work ' || i as title, 'D major' as key from range(900) as t(i)",
-    "session": f"select 'z' || i as session_id from range({SIDES} // 3) as t(i)",
-    "take": f"""select 't' || i as take_id, 'w' || hash(i, 1) % 900 as work_id, 'z' || i // 3 as session_id,
-        (1900 + y)::varchar as recorded, make_date(1900 + y, 1, 1) as recorded_earliest,
-        make_date(1900 + y + (i % 20 = 0)::int, 12, 31) as recorded_latest,
-        if(y < 25, 'acoustic', 'electrical') as process, if(i % 3 = 0, 'none', 'piano') as accompaniment
-        from (select i, (hash(i, 2) % 50)::int as y from range({SIDES}) as t(i))""",
-    "side": f"select 't' || i as side_id from range({SIDES}) as t(i)",
-    "side_take": f"select 't' || i as side_id, 't' || i as take_id from range({SIDES}) as t(i)",
-    "transfer": f"""select 't' || i as transfer_id, 't' || i as side_id, 't' || i || '.flac' as file
-        from range({SIDES}) as t(i)""",
-    "performance": f"""select 't' || i as take_id, 'p' || hash(i // 3) % {PLAYERS} as player_id,
-        'violin' as instrument, 'certain' as certainty from range({SIDES}) as t(i)""",
-    "speed": f"select 't' || i as transfer_id, 'estimated' as state, 1.0 as speed_ratio from range({SIDES}) as t(i)",
-    "solo_span": f"""select 't' || i as transfer_id, 't' || i as take_id, 'p' || hash(i // 3) % {PLAYERS} as player_id,
-        0.0 as transfer_start_s, 200.0 as transfer_end_s, 0.0 as start_s, 200.0 as end_s, 'solo' as content,
-        'default' as source, true as counted from range({SIDES}) as t(i)""",
-    "note": f"""select 't' || i || '-n' || k as note_id, 't' || i as transfer_id, 't' || i as take_id,
-        k * 200.0 / {TRANSITIONS_PER_SIDE + 1} as transfer_start_s
-        from range({SIDES}) as t(i), range({TRANSITIONS_PER_SIDE + 1}) as n(k)""",
-    "transition": f"""select 't' || i || '-t' || k as transition_id, 't' || i as transfer_id, 't' || i as take_id,
-        't' || i || '-n' || k as from_note_id, 't' || i || '-n' || k + 1 as to_note_id,
-        100.0 * (1 + hash(i, k) % 12) * (1 - 2 * (hash(k, i) % 2)::int) as interval_cents, 0.0 as gap_ms,
-        (hash(i, k, 3) % 100) / 100.0 as slurred_probability, true as exposure
-        from range({SIDES}) as t(i), range({TRANSITIONS_PER_SIDE}) as n(k)""",
-    "slide": f"""select 't' || i || '-s' || k as slide_id, 't' || i as transfer_id, 't' || i as take_id,
-        't' || i || '-n' || k as from_note_id, 't' || i || '-n' || k + 1 as to_note_id,
-        k * 200.0 / {SLIDES_PER_SIDE + 1} as transfer_audible_start_s,
-        k * 200.0 / {SLIDES_PER_SIDE + 1} + 0.15 as transfer_audible_end_s,
-        100.0 * (1 + hash(i, k) % 12) * (1 - 2 * (hash(k, i) % 2)::int) as interval_cents,
-        50.0 + hash(i, k, 4) % 300 as duration_ms, 1.0 * (hash(i, k, 5) % 4000) as gradient_cents_per_s,
-        ['same_finger', 'departing_finger', 'arriving_finger', 'into_note'][1 + (hash(i, k, 6) % 4)::int] as kind,
-        0.9 as confidence from range({SIDES}) as t(i), range({SLIDES_PER_SIDE}) as n(k)""",
-}  # fmt: skip
+
+def rows(sides: int) -> Mapping[str, str]:
+    """A query for the rows of each table, drawn by hashing their numbers, so that they are the same each time."""
+    players = sides // 5
+    return {
+        "player": f"""select 'p' || i as player_id, 'Player ' || i as name, y::varchar as born,
+            make_date(y, 1, 1) as born_earliest, make_date(y, 12, 31) as born_latest
+            from (select i, 1820 + (i * 100 // {players})::int as y from range({players}) as t(i))""",
+        # Each student has four or five teachers, ten to thirty-five years older: some eight generations.
+        "teaching": f"""select distinct 'p' || s - {players} // 10 - hash(s, k) % ({players} // 4) as teacher_id,
+            'p' || s as student_id, ['certain', 'probable', 'possible'][1 + (hash(s, k, 7) % 3)::int] as certainty
+            from range({players} * 7 // 20, {players}) as a(s), range(5) as b(k)
+            order by hash(s, k) limit 3 * {players}""",
+        "school": "select 's' || i as school_id, 'main' as scheme, 'School ' || i as name from range(12) as t(i)",
+        "school_membership": f"""select 'p' || i as player_id, 's' || hash(i) % 12 as school_id, 'study' as basis
+            from range({players}) as t(i) where i % 10 <> 0""",
+        "period": """select 'd' || i as period_id, 'decades' as scheme, 'Decade ' || i as name,
+            (1900 + 10 * i) || '/' || (1909 + 10 * i) as span, make_date(1900 + 10 * i::int, 1, 1) as span_earliest,
+            make_date(1909 + 10 * i::int, 12, 31) as span_latest from range(6) as t(i)""",
+        "work": f"select 'w' || i as work_id, 'Work' as title, 'D major' as key from range({_works(sides)}) as t(i)",
+        "session": f"select 'z' || i as session_id from range({sides} // 3 + 1) as t(i)",
+        "take": f"""select 't' || i as take_id, 'w' || hash(i, 1) % {_works(sides)} as work_id,
+            'z' || i // 3 as session_id, (1900 + y)::varchar as recorded,
+            make_date(1900 + y, 1, 1) as recorded_earliest,
+            make_date(1900 + y + (i % 20 = 0)::int, 12, 31) as recorded_latest,
+            if(y < 25, 'acoustic', 'electrical') as process, if(i % 3 = 0, 'none', 'piano') as accompaniment
+            from (select i, (hash(i, 2) % 50)::int as y from range({sides}) as t(i))""",
+        "side": f"select 't' || i as side_id from range({sides}) as t(i)",
+        "side_take": f"select 't' || i as side_id, 't' || i as take_id from range({sides}) as t(i)",
+        "transfer": f"""select 't' || i as transfer_id, 't' || i as side_id, 't' || i || '.flac' as file
+            from range({sides}) as t(i)""",
+        "performance": f"""select 't' || i as take_id, 'p' || hash(i // 3) % {players} as player_id,
+            'violin' as instrument, 'certain' as certainty from range({sides}) as t(i)""",
+        "speed": f"""select 't' || i as transfer_id, 'estimated' as state, 1.0 as speed_ratio
+            from range({sides}) as t(i)""",
+        "solo_span": f"""select 't' || i as transfer_id, 't' || i as take_id,
+            'p' || hash(i // 3) % {players} as player_id,
+            0.0 as transfer_start_s, 200.0 as transfer_end_s, 0.0 as start_s, 200.0 as end_s, 'solo' as content,
+            'default' as source, true as counted from range({sides}) as t(i)""",
+        "note": f"""select 't' || i || '-n' || k as note_id, 't' || i as transfer_id, 't' || i as take_id,
+            k * 200.0 / {TRANSITIONS_PER_SIDE + 1} as transfer_start_s, transfer_start_s + 0.3 as transfer_end_s,
+            transfer_start_s as start_s, transfer_start_s + 0.1 + 0.2 * (hash(i, k, 8) % 4) as end_s
+            from range({sides}) as t(i), range({TRANSITIONS_PER_SIDE + 1}) as n(k)""",
+        "transition": f"""select 't' || i || '-t' || k as transition_id, 't' || i as transfer_id, 't' || i as take_id,
+            't' || i || '-n' || k as from_note_id, 't' || i || '-n' || k + 1 as to_note_id,
+            100.0 * (1 + hash(i, k) % 12) * (1 - 2 * (hash(k, i) % 2)::int) as interval_cents, 0.0 as gap_ms,
+            (hash(i, k, 3) % 100) / 100.0 as slurred_probability, true as exposure,
+            (hash(i, k, 9) % 90) / 10.0 - 8 as slide_score
+            from range({sides}) as t(i), range({TRANSITIONS_PER_SIDE}) as n(k)""",
+        "slide": f"""select 't' || i || '-s' || k as slide_id, 't' || i as transfer_id, 't' || i as take_id,
+            't' || i || '-n' || k as from_note_id, 't' || i || '-n' || k + 1 as to_note_id,
+            k * 200.0 / {SLIDES_PER_SIDE + 1} as transfer_audible_start_s,
+            k * 200.0 / {SLIDES_PER_SIDE + 1} + 0.15 as transfer_audible_end_s,
+            100.0 * (1 + hash(i, k) % 12) * (1 - 2 * (hash(k, i) % 2)::int) as interval_cents,
+            50.0 + hash(i, k, 4) % 300 as duration_ms, 1.0 * (hash(i, k, 5) % 4000) as gradient_cents_per_s,
+            ['same_finger', 'departing_finger', 'arriving_finger', 'into_note'][1 + (hash(i, k, 6) % 4)::int] as kind,
+            0.9 as confidence from range({sides}) as t(i), range({SLIDES_PER_SIDE}) as n(k)""",
+        "recovery": f"""select 't' || i || '-r' || k as recovery_id, 't' || i as transfer_id,
+            30.0 + hash(i, k, 1) % 300 as duration_ms, 300.0 as interval_cents, 'same_finger' as kind, 3.0 as fall_db,
+            hash(i, k, 2) % 100 < 85 as found from range(0, {sides}, 4) as t(i), range({PLANTED}) as n(k)""",
+        "drawn_item": f"select * exclude (verdict) from ({_judged(sides)})",
+        "review": f"""select sample_id, item_id, transfer_id, samples_sha256, transfer_start_s, transfer_end_s, verdict,
+            'lee' as listener, date '2026-01-01' as judged_on from ({_judged(sides)})""",
+    }  # fmt: skip
+
+
+def _works(sides: int) -> int:
+    return max(sides * 9 // 100, 1)
+
+
+def _judged(sides: int) -> str:
+    """Finds and plain changes, one of each in turn, of sides drawn evenly, nine in ten judged to be what they seem."""
+    return f"""select 'first' as sample_id, 'i' || k as item_id, 't' || i as transfer_id, 't' || i as take_id,
+        '{SHA}' as samples_sha256, if(k % 2 = 0, 'slide', 'transition') as drawn_from,
+        if(k % 2 = 0, 100 * 200.0 / {SLIDES_PER_SIDE + 1}, 500 * 200.0 / {TRANSITIONS_PER_SIDE + 1} + 0.25)
+            as transfer_start_s,
+        transfer_start_s + 0.15 as transfer_end_s, 'all' as stratum, 10 as stratum_size, 5 as stratum_drawn,
+        if((k % 2 = 0) = (hash(k) % 10 > 0), 'slide', 'no_slide') as verdict
+        from (select k, hash(k, 3) % {sides} as i from range({JUDGED}) as t(k))"""
 
 
 @contextmanager
@@ -79,16 +118,16 @@ def timed(what: str) -> Iterator[None]:
     print(f"{what:44} {time.perf_counter() - wall:7.2f} s   processor {time.process_time() - cpu:7.2f} s", flush=True)
 
 
-def write_tables(folder: Path) -> dict[str, list[Path]]:
+def write_tables(folder: Path, sides: int) -> dict[str, list[Path]]:
     """Parquet files of every table, as a run leaves them."""
     paths: dict[str, list[Path]] = {}
     with duckdb.connect() as con:
-        for name, rows in ROWS.items():
+        for name, query in rows(sides).items():
             relation = schema.load(name)
             empty = relation.empty()
             con.register("empty", empty)
             path = folder / f"{name}.parquet"
-            con.execute(f"create table made as select * from empty; insert into made by name {rows}").fetchall()
+            con.execute(f"create table made as select * from empty; insert into made by name {query}").fetchall()
             con.execute(f"copy made to '{path}' (format parquet)").fetchall()
             con.execute("drop table made").fetchall()
             con.unregister("empty")
@@ -96,23 +135,61 @@ def write_tables(folder: Path) -> dict[str, list[Path]]:
     return paths
 
 
-def main(folder: Path) -> None:
-    """Make, build, summarise, ask."""
+class Written(Mapping[str, pl.DataFrame]):
+    """Tables in Parquet files, each read and put in order when asked for, as a run gives them to the step."""
+
+    def __init__(self, paths: Mapping[str, list[Path]]) -> None:
+        self._paths = paths
+
+    def __getitem__(self, name: str) -> pl.DataFrame:
+        frame = pl.read_parquet(self._paths[name])
+        order = [column for column in ("transfer_id", *schema.load(name).key) if column in frame.columns]
+        return frame.sort(list(dict.fromkeys(order)), maintain_order=True)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._paths)
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+
+def summarise(paths: Mapping[str, list[Path]]) -> Tables:
+    """The step ``summarise`` over the tables, as a worker does it; prints its time and memory."""
+    kept = SimpleNamespace(frame=lambda name: Written(paths)[name] if name in paths else schema.load(name).empty())
+    computed = {name: path for name, path in paths.items() if name in COMPUTED}
+    sounds = dict.fromkeys(pl.read_parquet(paths["transfer"])["transfer_id"].to_list(), SHA)
+    with timed("summarising (2,000 resamples)"):
+        given = StepInput(
+            "corpus",
+            STEP.facts(kept, "corpus"),
+            SummariseSettings(),
+            {"corpus": Written(computed)},
+            lambda _: None,
+            samples_sha256=sounds,
+        )
+        made = STEP.run(given).tables["corpus"]
+    print(f"    {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB at most", flush=True)
+    return made
+
+
+def main(folder: Path, sides: int) -> None:
+    """Make, summarise, build, ask."""
     derived = folder / "derived"
     derived.mkdir(parents=True, exist_ok=True)
     with timed("making rows"):
-        paths = write_tables(folder)
+        paths = write_tables(folder, sides)
+    with get_context("spawn").Pool(1) as worker:
+        results = worker.apply(summarise, (paths,))
     (derived / "corpus.duckdb").unlink(missing_ok=True)
     con = duckdb.connect(config={"threads": 2})
     con.execute(f"attach '{derived / 'corpus.duckdb'}' as corpus (storage_version 'v1.5.0')").fetchall()
     con.execute("use corpus").fetchall()
     with timed("building the database"):
-        views.create_layers(con, paths, layers=("base", "stage", "fact", "tally"), stored=views.STORED)
+        con.execute("begin").fetchall()
+        views.create_layers(con, {**paths, **results}, stored=views.STORED)
+        views.describe(con)
+        con.execute("commit").fetchall()
         con.execute("checkpoint corpus").fetchall()
-    with timed("summarising (2,000 resamples)"):
-        results = result_tables(con, seed=1902, replicates=2000)
-    views.create_layers(con, results, layers=("result", "summary", "check"))
-    con.execute("checkpoint corpus").fetchall()
     con.close()
     print(f"{(derived / 'corpus.duckdb').stat().st_size / 1e6:.0f} MB")
     with OpenCorpus(folder) as corpus:
@@ -125,7 +202,7 @@ def main(folder: Path) -> None:
         with timed("slides_by_player of one school, recounted"):
             corpus.view("slides_by_player", school="s3")
         with timed("paths up from one player"):
-            print(len(corpus.nearest_common_teachers("p1990", "p1850")), "nearest paths")
+            print(len(corpus.nearest_common_teachers(f"p{sides // 5 - 1}", f"p{sides // 5 - 2}")), "nearest paths")
         with timed("stage.ancestor, from the links"):
             text = views.query(("stage", "ancestor"))
             print(corpus.sql(f"select count(*) from ({text})").rows()[0][0], "ancestors")
@@ -134,7 +211,7 @@ def main(folder: Path) -> None:
 def deep() -> None:
     """Lineages where every player stands some thirty generations below the first teachers, by very many paths."""
     generations, each = 30, 67
-    rows = {
+    links = {
         "player": f"select 'p' || i as player_id, 'Player ' || i as name from range({generations * each}) as t(i)",
         "teaching": f"""select distinct 'p' || (g - 1) * {each} + hash(s, g, k) % {each} as teacher_id,
             'p' || g * {each} + s as student_id, ['certain', 'probable'][1 + (hash(s, k, 7) % 2)::int] as certainty
@@ -142,7 +219,7 @@ def deep() -> None:
     }
     with duckdb.connect(config={"threads": 2}) as con:
         con.execute("set enable_progress_bar = false").fetchall()
-        made = {name: con.sql(text).pl() for name, text in rows.items()}
+        made = {name: con.sql(text).pl() for name, text in links.items()}
         views.create_layers(con, {}, layers=("base",))
         for name, frame in made.items():
             con.register("made", frame)
@@ -158,9 +235,7 @@ def deep() -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) > 1:
-        main(Path(sys.argv[1]))
-    else:
-        with tempfile.TemporaryDirectory() as made:
-            main(Path(made))
+    number, *where = sys.argv[1:] or [str(SIDES)]
+    with tempfile.TemporaryDirectory() as made:
+        main(Path(where[0]) if where else Path(made), int(number))
     deep()

@@ -183,7 +183,7 @@ def changes_of_note(rng: RNG, *, each: int, ratio: float, correlation: float = 0
         chance = 1 / (1 + np.exp(-(logit + 0.5 * z[player] + effect * (group[player] == 0))))
         y.append(rng.binomial(n[-1].astype(int), chance).astype(float))
     of = np.repeat(np.arange(number), len(_KINDS))
-    cells = Cells(np.tile(_FEATURES, (number, 1)), np.concatenate(n), np.concatenate(y), of)
+    cells = Cells(_FEATURES, np.tile(np.arange(_FEATURES.shape[0]), number), np.concatenate(n), np.concatenate(y), of)
     # The truth: mean chances over players of either group, under this corpus's mix of changes.
     nodes, weights = np.polynomial.hermite_e.hermegauss(21)
     mixed = np.bincount(np.tile(np.arange(len(_KINDS)), number), cells.chances)

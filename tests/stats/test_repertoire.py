@@ -21,7 +21,8 @@ def cells_of(rng, *, players=10, effect=0.0, lean=0.0, alike=False):
         chances.append(n)
         slides.append(rng.binomial(n.astype(int), 1 / (1 + np.exp(-logit))).astype(float))
     of = np.repeat(np.arange(players), 12)
-    return Cells(np.tile(FEATURES, (players, 1)), np.concatenate(chances), np.concatenate(slides), of), group[of]
+    kinds = np.tile(np.arange(12), players)
+    return Cells(FEATURES, kinds, np.concatenate(chances), np.concatenate(slides), of), group[of]
 
 
 def test_equal_mixes_give_the_crude_rates():
@@ -50,10 +51,10 @@ def test_errors_as_delete_one_player_by_refitting():
     made = standardised_rates(cells, group)
 
     def log_ratio(kept):
-        design = np.column_stack([np.ones(kept.sum()), group[kept], cells.features[kept]])
+        design = np.column_stack([np.ones(kept.sum()), group[kept], cells.features[cells.kinds][kept]])
         rates = np.column_stack([cells.slides[kept], (cells.chances - cells.slides)[kept]])
         beta = sm.GLM(rates, design, family=sm.families.Binomial()).fit().params
-        p = [1 / (1 + np.exp(-(beta[0] + beta[1] * g + cells.features @ beta[2:]))) for g in (0, 1)]
+        p = [1 / (1 + np.exp(-(beta[0] + beta[1] * g + cells.features[cells.kinds] @ beta[2:]))) for g in (0, 1)]
         return np.log(np.average(p[1], weights=cells.chances) / np.average(p[0], weights=cells.chances))
 
     ratio, _ = made.ratio(1, 0)
@@ -71,23 +72,25 @@ def test_expected_slides_are_those_of_the_fitted_corpus():
     expected = expected_slides(cells)
     assert expected.sum() == pytest.approx(cells.slides.sum())
     rates = np.column_stack([cells.slides, cells.chances - cells.slides])
-    fitted = sm.GLM(rates, sm.add_constant(cells.features), family=sm.families.Binomial()).fit().fittedvalues
+    fitted = (
+        sm.GLM(rates, sm.add_constant(cells.features[cells.kinds]), family=sm.families.Binomial()).fit().fittedvalues
+    )
     assert expected == pytest.approx(fitted * cells.chances, rel=2e-3)
 
 
 def test_a_group_without_slides_or_too_few_players_give_nothing():
     cells, group = cells_of(np.random.default_rng(5), players=4)
-    silent = Cells(cells.features, cells.chances, np.where(group == 1, 0.0, cells.slides), cells.players)
+    silent = Cells(cells.features, cells.kinds, cells.chances, np.where(group == 1, 0.0, cells.slides), cells.players)
     assert standardised_rates(silent, group) is None
     few = cells.players < 3
-    cut = Cells(cells.features[few], cells.chances[few], cells.slides[few], cells.players[few])
+    cut = Cells(cells.features, cells.kinds[few], cells.chances[few], cells.slides[few], cells.players[few])
     assert standardised_rates(cut, group[few]) is None
 
 
 def test_a_kind_of_change_that_never_slides_stays_finite():
     cells, group = cells_of(np.random.default_rng(6))
-    never = cells.features[:, 1] == 1
-    silent = Cells(cells.features, cells.chances, np.where(never, 0.0, cells.slides), cells.players)
+    never = cells.features[cells.kinds, 1] == 1
+    silent = Cells(cells.features, cells.kinds, cells.chances, np.where(never, 0.0, cells.slides), cells.players)
     made = standardised_rates(silent, group)
     assert np.isfinite(made.low).all()
     assert (made.low < made.high).all()

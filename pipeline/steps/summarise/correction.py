@@ -74,6 +74,8 @@ join fact.take_tally as take
 where member.grouping = $1 and take.state = 'judged'
 group by all order by all
 """
+_CLASSES = 2 * CLASS_MS.size * CLASS_SEMITONES.size  # of finds, as ``class_sql`` numbers them
+_PARTS_AT_ONCE = 20_000  # of finds, for the sake of memory
 _TRIFLE = 1e-6  # finds of a take that has none, so that its group has an error of finding all the same
 
 
@@ -260,20 +262,25 @@ def summed(
     finds : transfer_id, class, finds, and with ``level`` (strata, replicates) stratum.
     of : number of the sum that each row belongs to, shape (rows,).
     """
-    count = finds["finds"].to_numpy()
-    made = np.zeros((number, REPLICATES))
+    strata = np.zeros(finds.height, dtype=np.intp) if level is None else finds["stratum"].to_numpy()
     side = np.array([sides[name] for name in finds["transfer_id"]], dtype=np.intp)
-    order = np.argsort(side, kind="stable")
-    ends = np.searchsorted(side[order], np.arange(len(sides) + 1))
-    classes = finds["class"].to_numpy()
-    strata = None if level is None else finds["stratum"].to_numpy()
-    for place in range(len(sides)):
-        own = order[ends[place] : ends[place + 1]]
-        there = np.broadcast_to(count[own, None], (own.size, REPLICATES))
-        if recovered is not None:
+    # The finds of a sum and stratum on a side by class: few such parts, and one product for all of them.
+    parts, at = np.unique(np.stack([side, of, strata]), axis=1, return_inverse=True)
+    size = parts.shape[1]
+    counts = sparse.csr_array(
+        (finds["finds"].to_numpy(), (at.ravel(), finds["class"].to_numpy())), shape=(size, _CLASSES)
+    )
+    made = np.zeros((number, REPLICATES))
+    for start in range(0, size, _PARTS_AT_ONCE):
+        own = slice(start, start + _PARTS_AT_ONCE)
+        own_side, own_sum, own_stratum = parts[:, own]
+        if recovered is None:
+            there = np.repeat(np.asarray(counts[own].sum(axis=1))[:, None], REPLICATES, axis=1)
+        else:
             cells, weights = recovered
-            there = there * weights[classes[own]][:, cells[:, place]]
-        if level is not None and strata is not None:
-            there = there * level[strata[own]]
-        np.add.at(made, of[own], there)
+            there = np.take_along_axis(counts[own] @ weights, cells.T[own_side], axis=1)
+        if level is not None:
+            there *= level[own_stratum]
+        each = np.arange(own_sum.size)
+        made += sparse.csr_array((np.ones(each.size), (own_sum, each)), shape=(number, each.size)) @ there
     return made

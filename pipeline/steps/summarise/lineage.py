@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.stats.correction import UNCORRECTED, Factor
-from pipeline.stats.estimates import MEASURES, group_seed
-from pipeline.stats.resemblance import LEAST_PAIRS_FOR_P, Links, link_weights, resemblance, residuals
+from pipeline.stats.estimates import MEASURES, OF_PLAYERS, group_seed
+from pipeline.stats.resemblance import LEAST_PAIRS_FOR_P, Links, link_weights, resemblances, residuals
 from pipeline.store import schema
 from pipeline.units import Floats
 
@@ -85,20 +85,12 @@ def lineage_tests(con: duckdb.DuckDBPyConnection, factors: Mapping[str, Factor],
     """
     players, taught = con.sql(_PLAYERS).pl(), con.sql(_LINKS).pl()
     source = next((each.source for each in factors.values()), UNCORRECTED)
+    left = [_left(players, measure, factors) for measure in OF_PLAYERS]
     rows: list[dict[str, Any]] = []
-    for measure in ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected"):
-        counts, exposures, _ = MEASURES[measure]
-        c, e = (players[name].fill_null(0.0).to_numpy().astype(np.float64) for name in (counts, exposures))
-        with np.errstate(divide="ignore"):
-            logs = np.where(e > 0, np.log((c + 0.5) / e), np.nan)
-        logs += [np.log(factors[name].whole).mean() if name in factors else 0.0 for name in players["player_id"]]
-        logs[players["born"].is_null().to_numpy()] = np.nan
-        left = residuals(logs, players["born"].fill_null(np.nan).to_numpy(), _recorded(players))
-        for which in ("certain", "all"):
-            links = taught if which == "all" else taught.filter(pl.col("certainty") == "certain")
-            made = resemblance(
-                _links(links, players), left, seed=tuple(group_seed(seed, grouping=measure, group_key=which))
-            )
+    for which in ("certain", "all"):
+        links = _links(taught if which == "all" else taught.filter(pl.col("certainty") == "certain"), players)
+        stream = tuple(group_seed(seed, grouping="lineage", group_key=which))
+        for measure, made in zip(OF_PLAYERS, resemblances(links, left, seed=stream), strict=True):
             if made.pairs == 0:
                 continue
             few = made.pairs < LEAST_PAIRS_FOR_P
@@ -117,6 +109,17 @@ def lineage_tests(con: duckdb.DuckDBPyConnection, factors: Mapping[str, Factor],
                 }
             )
     return pl.DataFrame(rows, schema=schema.load("lineage_test", "result").polars_schema(), orient="row")
+
+
+def _left(players: pl.DataFrame, measure: str, factors: Mapping[str, Factor]) -> Floats:
+    """What birth and date leave of the logarithm of each player's rate, corrected where it can be; NaN without any."""
+    counts, exposures, _ = MEASURES[measure]
+    c, e = (players[name].fill_null(0.0).to_numpy().astype(np.float64) for name in (counts, exposures))
+    with np.errstate(divide="ignore"):
+        logs = np.where(e > 0, np.log((c + 0.5) / e), np.nan)
+    logs += [np.log(factors[name].whole).mean() if name in factors else 0.0 for name in players["player_id"]]
+    logs[players["born"].is_null().to_numpy()] = np.nan
+    return residuals(logs, players["born"].fill_null(np.nan).to_numpy(), _recorded(players))
 
 
 def _recorded(players: pl.DataFrame) -> Floats | None:

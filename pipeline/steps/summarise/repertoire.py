@@ -160,7 +160,8 @@ def _cells(of: Repertoire, sums: pl.DataFrame) -> Cells:
     rows = sums.join(of.kinds.select("kind", *_KIND), on=_KIND, how="left", maintain_order="left")
     number = {name: place for place, name in enumerate(sorted(set(sums["player_key"])))}
     return Cells(
-        of.features[rows["kind"].to_numpy()],
+        of.features,
+        rows["kind"].to_numpy(),
         rows["chances"].to_numpy().astype(np.float64),
         rows["slides"].to_numpy().astype(np.float64),
         np.array([number[name] for name in rows["player_key"]], dtype=np.intp),
