@@ -2,7 +2,8 @@
 
 Everything here is corrected: seconds of the side at its right speed, pitches in semitones (MIDI numbers; A4 is 69). A
 transition is a change from one held note to the next; a slide is a transition whose pitch can be heard to move. Kinds
-are named in ``kinds``; bounds are those that can be heard, not those of the hand.
+are named in ``pipeline.kinds``. Where a slide starts and ends is told by ``bounds``: as it is heard, not as the hand
+does.
 
 Notes come from the cheapest of all cuts of the line (Bellman, Communications of the ACM 4, 1961). Every transition is
 fitted by each way of getting there (the logistic glide: Yang, Chew and Rajab 2015); boosted trees judge the fits, or

@@ -1,8 +1,7 @@
-"""What is reported of one slide: bounds, pitches, break, gradient, inflection, prominence, audible index.
+"""What is reported of one slide: its bounds as times, pitches, break, gradient, inflection, prominence, audible index.
 
-Nominal bounds are the ends of the fitted glide; audible bounds are where it has left the first pitch by 10 % of
-the interval for the first time and comes to within 10 % of the second for the last time. Gradients are the mean
-over the unbroken part of the glide between those bounds. The audible index sets the glide against the glissando
+Where it starts and ends is told by ``bounds``. Gradients are the mean over the unbroken part of the glide between its
+audible bounds. The audible index sets the glide against the glissando
 threshold of 0.16 / T^2 semitones per second ('t Hart, Collier and Cohen 1990, speech-like isolated tones): a
 guide, not a filter.
 """
@@ -12,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.kinds import KINDS
+from pipeline.signal.slides.bounds import ARRIVED, LEFT, bounds
 from pipeline.signal.slides.candidates import Candidate
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, TWO
@@ -66,23 +66,20 @@ def measure_slide(
 ) -> Slide:
     """All measures of one accepted slide."""
     fit, model, first = candidate.fit, candidate.model, candidate.first
-    start, end = float(fit.start[model]), float(fit.end[model])
     a, b = candidate.from_midi, candidate.b
-    at = np.append(np.arange(start, end, 0.02), end + 1e-6)
-    way = (candidate.curve(at) - a) / (b - a)
-    way[-1] = 1.0
-    left, right = float(at[int(np.argmax(way >= 0.1))]), float(at[int(np.argmax(way >= 0.9))])
-    bounds = [frames.transfer_at(first + x) for x in (start, end, left, right, 0.5 * (start + end))]
-    true = np.interp(bounds, frames.transfer_s, frames.true_s)
+    found = bounds(candidate)
+    start, end = found.start, found.end
+    transfer_s = [frames.transfer_at(first + x) for x in (*found, 0.5 * (start + end))]
+    true = np.interp(transfer_s, frames.transfer_s, frames.true_s)
     low, high = candidate.glide
     if model == TWO:
         high = high - candidate.step
-    ten, ninety = low + 0.1 * (high - low), low + 0.9 * (high - low)
+    ten, ninety = low + LEFT * (high - low), low + ARRIVED * (high - low)
     share = 0.8 if fit.straight[model] else 1.0 - 2.0 * float(np.arccos(0.8)) / np.pi
     duration_s = float(true[1] - true[0])
     hz = hz_of_midi([ten, ninety], reference_pitch_hz=frames.reference_pitch_hz)
     broken = model in (DEPARTING, ARRIVING, TWO)
-    step_s = bounds[1] if model == DEPARTING else bounds[0]
+    step_s = transfer_s[1] if model == DEPARTING else transfer_s[0]
     if model == TWO:
         step_s = frames.transfer_at(first + float(fit.step_at[TWO]))
     inside = frames.prominence_db[max(round(first + start), 0) : round(first + end) + 1]
@@ -90,10 +87,10 @@ def measure_slide(
     return Slide(
         from_note=None if model == ENTERING else candidate.before,
         to_note=candidate.after,
-        transfer_start_s=bounds[0],
-        transfer_end_s=bounds[1],
-        transfer_audible_start_s=bounds[2],
-        transfer_audible_end_s=bounds[3],
+        transfer_start_s=transfer_s[0],
+        transfer_end_s=transfer_s[1],
+        transfer_audible_start_s=transfer_s[2],
+        transfer_audible_end_s=transfer_s[3],
         start_s=float(true[0]),
         end_s=float(true[1]),
         audible_start_s=float(true[2]),
