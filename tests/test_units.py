@@ -30,8 +30,8 @@ def called(node: ast.AST) -> str | None:
     return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", None)
 
 
-def divides_by_12(node: ast.AST) -> bool:
-    return any(isinstance(part, ast.BinOp) and number(part.right) == 12.0 for part in ast.walk(node))
+def divides_by(node: ast.AST, *numbers: float) -> bool:
+    return any(isinstance(part, ast.BinOp) and number(part.right) in numbers for part in ast.walk(node))
 
 
 def conversions(tree: ast.AST) -> Iterator[tuple[int, str]]:
@@ -45,16 +45,16 @@ def conversions(tree: ast.AST) -> Iterator[tuple[int, str]]:
             continue
         left, right = number(node.left), number(node.right)
         if isinstance(node.op, ast.Pow) and isinstance(node.left, ast.Constant) and type(node.left.value) is float:
-            if left == 10.0:
+            if left == 10.0 and divides_by(node.right, 10.0, 20.0):
                 yield node.lineno, "10 **"
-            if left == 2.0 and divides_by_12(node.right):
+            if left == 2.0 and divides_by(node.right, 12.0):
                 yield node.lineno, "12"
         if isinstance(node.op, ast.Mult | ast.Div) and 1000.0 in (left, right) and not (left and right):
             yield node.lineno, "1000"
         if isinstance(node.op, ast.Mult) and 12.0 in (left, right) and "log2" in map(called, ast.walk(node)):
             yield node.lineno, "12"
     for node in ast.walk(tree):
-        if called(node) == "exp2" and divides_by_12(node):
+        if called(node) == "exp2" and divides_by(node, 12.0):
             yield node.lineno, "12"
 
 

@@ -11,6 +11,7 @@ from pipeline.answers.number_words import with_limits
 from pipeline.pages import charts, render
 from pipeline.stats.intervals import Interval
 from pipeline.store.corpus import Corpus
+from pipeline.units import ms_of_s
 
 POPULATIONS = {
     "slide": "slides found",
@@ -139,7 +140,7 @@ def _bounds_words(both: MarkedByBoth) -> str:
 
 
 def _ms(seconds: float) -> str:
-    return f"{round(1000 * seconds):+d}"
+    return f"{round(ms_of_s(seconds)):+d}"
 
 
 def _with_limits(value: Interval) -> str:

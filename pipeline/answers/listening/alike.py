@@ -24,7 +24,7 @@ from pipeline.stats.reliability import (
     over_items,
     self_agreement,
 )
-from pipeline.units import Floats
+from pipeline.units import Floats, cents_of_ratio, ms_of_s
 
 VERDICTS = ("no_slide", "cannot_tell", "slide")
 """From least to most sure that there is a slide."""
@@ -159,7 +159,7 @@ def _compared(marks: pl.DataFrame, line_of: LineOf, first: str, second: str, *, 
     if sum(len(each) for each in bounds) < LEAST_MARKED:
         return None
     times, cents = np.concatenate(bounds), np.concatenate(sizes)
-    length, length_error = _correlated(np.log(1000 * (times[:, :, 1] - times[:, :, 0])), seed)
+    length, length_error = _correlated(np.log(ms_of_s(times[:, :, 1] - times[:, :, 0])), seed)
     cents = cents[np.isfinite(cents).all(axis=1)]
     size, size_error = _correlated(cents, seed) if len(cents) >= LEAST_MARKED else (None, np.nan)
     starts, ends = (limits_of_agreement(times[:, 0, end], times[:, 1, end]) for end in (0, 1))
@@ -195,4 +195,4 @@ def _cents(line: pl.DataFrame | None, bounds: Floats) -> Floats:
         return float(np.median(hz[near])) if times[near].size else np.nan
 
     pitch = np.vectorize(at, otypes=[np.float64])(bounds)
-    return np.asarray(np.abs(1200 * np.log2(pitch[..., 1] / pitch[..., 0])), dtype=np.float64)
+    return np.asarray(np.abs(cents_of_ratio(pitch[..., 1] / pitch[..., 0])), dtype=np.float64)
