@@ -1,13 +1,10 @@
 """The rows of ``run`` and the tables that belong to them, kept in step for one transfer at a time; and tables whole."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-
-import polars as pl
 
 from pipeline.steps.base import AnyStep
 from pipeline.store.corpus import Corpus
-from pipeline.store.database.compaction import current, whole
 from pipeline.store.files.durable import sync_folder
 from pipeline.store.provenance import RunRow, frame_of, hash_bytes_of, rows_of
 
@@ -67,29 +64,6 @@ class RunRows:
         for table in sorted(tables, key=lambda name: (name != "run", name)):
             _move(self.corpus.path(table, transfer_id), folder / f"{table}.parquet")
         sync_folder(folder)
-
-
-class WholeTables(Mapping[str, pl.DataFrame]):
-    """Tables of the whole corpus, each read from the compacted files when asked for."""
-
-    def __init__(self, corpus: Corpus, names: Sequence[str]) -> None:
-        self._corpus = corpus
-        self._names = names
-
-    def __getitem__(self, name: str) -> pl.DataFrame:
-        generation = current(self._corpus)
-        if name not in self._names or generation is None:
-            raise KeyError(name)
-        return whole(self._corpus, generation, name)
-
-    def __contains__(self, name: object) -> bool:
-        return name in self._names
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._names)
-
-    def __len__(self) -> int:
-        return len(self._names)
 
 
 def _move(old: Path, new: Path) -> None:

@@ -16,12 +16,13 @@ import polars as pl
 from pipeline.engine.decision import DAMAGED, Reads, blocked_key, group_values, input_hashes, outputs_of, why
 from pipeline.engine.failures import Failure, TableDamagedError, WorkerKilledError, explain_failure
 from pipeline.engine.jobs import Brief, Did, Job, Report, Seen, SoundSpec
-from pipeline.engine.run_rows import RunRows, WholeTables
+from pipeline.engine.run_rows import RunRows
 from pipeline.errors import DataError, GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import AnyStep, Sound, StepInput, StepOutput, Tables
 from pipeline.store.audio.decode import file_hash, hash_and_sound, read_sound
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.compaction import current
 from pipeline.store.provenance import (
     Cause,
     Outcome,
@@ -143,10 +144,11 @@ class _Doing:
                 self.job.unit_id,
                 self.job.facts[step.name],
                 getattr(self.settings, step.name),
-                {t: self._tables(step, t, inputs) for t in ready},
+                {} if step.scope == "corpus" else {t: self._tables(step, t, inputs) for t in ready},
                 self._sound if step.needs_sound else _no_sound,
                 self._file if step.needs_file else None,
                 self._all_samples(ready),
+                self._files(step) if step.scope == "corpus" else {},
             )
             output = step.run(given)
         except Exception as error:
@@ -193,10 +195,13 @@ class _Doing:
     def _file(self, transfer_id: str) -> Any:
         return self.corpus.audio_path(self.job.sounds[transfer_id].file)
 
+    def _files(self, step: AnyStep) -> Mapping[str, Sequence[Path]]:
+        """The compacted files of the tables that a step for the corpus reads."""
+        generation = current(self.corpus)
+        return {} if generation is None else {table: generation.paths(table) for table in step.reads}
+
     def _tables(self, step: AnyStep, transfer_id: str, inputs: Mapping[str, str]) -> Tables:
         """The tables that a step reads; one that is not what its row says goes, so that the next run makes it."""
-        if step.scope == "corpus":
-            return WholeTables(self.corpus, step.reads)
         tables = {}
         for table in step.reads:
             frame = self._table(table, transfer_id, sha256=inputs[f"{transfer_id}/{table}"])

@@ -4,7 +4,7 @@ A step sees nothing but its ``StepInput``. The runner hashes exactly that (sampl
 tables, step version) to decide whether the step must run, so a step cannot depend on something unhashed.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Generic, Literal, TypeVar
@@ -49,8 +49,9 @@ class StepInput(Generic[S]):
     facts : what ``Step.facts`` picked from the catalogue: plain JSON values.
     settings : the step's own settings group.
     tables : computed input tables by transfer id and table name; for a step per transfer, one entry; for a step
-        per session, one for each of its transfers that got so far; for a step for the corpus, the single entry
-        "corpus", which holds each table whole (all transfers, in order of transfer id) and loads it when asked.
+        per session, one for each of its transfers that got so far; for a step for the corpus none, see ``files``.
+    files : only for a step for the corpus, whose tables may be larger than memory: the Parquet files that hold each
+        table of all transfers.
     samples_sha256 : hash of the decoded samples of each transfer of the unit, by transfer id (decisions and
         verdicts name the samples that they were made for); of all transfers for a step for the corpus.
     sound : gives the decoded samples of a transfer; only for steps with ``needs_sound``.
@@ -65,6 +66,7 @@ class StepInput(Generic[S]):
     sound: Callable[[str], Sound]
     file: Callable[[str], Path] | None = None
     samples_sha256: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, Sequence[Path]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -135,37 +135,21 @@ def write_tables(folder: Path, sides: int) -> dict[str, list[Path]]:
     return paths
 
 
-class Written(Mapping[str, pl.DataFrame]):
-    """Tables in Parquet files, each read and put in order when asked for, as a run gives them to the step."""
-
-    def __init__(self, paths: Mapping[str, list[Path]]) -> None:
-        self._paths = paths
-
-    def __getitem__(self, name: str) -> pl.DataFrame:
-        frame = pl.read_parquet(self._paths[name])
-        order = [column for column in ("transfer_id", *schema.load(name).key) if column in frame.columns]
-        return frame.sort(list(dict.fromkeys(order)), maintain_order=True)
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._paths)
-
-    def __len__(self) -> int:
-        return len(self._paths)
-
-
 def summarise(paths: Mapping[str, list[Path]]) -> Tables:
     """The step ``summarise`` over the tables, as a worker does it; prints its time and memory."""
-    kept = SimpleNamespace(frame=lambda name: Written(paths)[name] if name in paths else schema.load(name).empty())
-    computed = {name: path for name, path in paths.items() if name in COMPUTED}
+    kept = SimpleNamespace(
+        frame=lambda name: pl.read_parquet(paths[name]) if name in paths else schema.load(name).empty()
+    )
     sounds = dict.fromkeys(pl.read_parquet(paths["transfer"])["transfer_id"].to_list(), SHA)
     with timed("summarising (2,000 resamples)"):
         given = StepInput(
             "corpus",
             STEP.facts(kept, "corpus"),
             SummariseSettings(),
-            {"corpus": Written(computed)},
+            {},
             lambda _: None,
             samples_sha256=sounds,
+            files={name: files for name, files in paths.items() if name in COMPUTED},
         )
         made = STEP.run(given).tables["corpus"]
     print(f"    {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB at most", flush=True)

@@ -1,6 +1,7 @@
 """The step ``summarise``: rates, intervals and comparisons for the whole corpus, from the facts."""
 
 from collections.abc import Mapping
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import duckdb
@@ -42,6 +43,7 @@ KEPT = (
     "written_part",
     "written_note",
 )
+MEMORY = "600MB"  # beyond, DuckDB writes to disk what it does not need at once (judgement: as much as numpy takes)
 # Prose and rights change no number; leaving them out keeps a mended note from repeating the step.
 _PROSE = ("note", "comment", "inscription", "processing", "description", "archive", "shelf_mark", "citation")
 
@@ -64,13 +66,12 @@ def _run(given: StepInput[SummariseSettings]) -> StepOutput:
     sources: dict[str, views.Source] = {}
     for name in KEPT:
         sources[name] = _typed(name, given.facts[name])
-    for name in COMPUTED:
-        parts = [given.tables[unit][name] for unit in sorted(given.tables) if name in given.tables[unit]]
-        if parts:
-            sources[name] = pl.concat(parts)
+    sources |= given.files
     sources["run"] = _heard(given.samples_sha256)
-    with duckdb.connect() as con:
+    with TemporaryDirectory() as spill, duckdb.connect() as con:
         con.execute("set threads = 1").fetchall()
+        con.execute(f"set memory_limit = '{MEMORY}'").fetchall()
+        con.execute("set temp_directory = $1", [spill]).fetchall()
         con.execute("set enable_progress_bar = false").fetchall()  # a worker looks to DuckDB like a person at a prompt
         views.create_layers(con, sources, layers=("base", "stage", "fact", "tally"), stored=("stage", "fact"))
         made = result_tables(con, seed=settings.seed, replicates=settings.replicates, recalibrate=settings.recalibrate)

@@ -178,17 +178,6 @@ def compact(
     return Generation(folder, buckets, tables, large)
 
 
-def whole(corpus: Corpus, generation: Generation, table: str) -> pl.DataFrame:
-    """A table of all transfers, sorted by transfer and key."""
-    relation = computed(table)
-    paths = generation.paths(table)
-    if not paths:
-        return relation.empty()
-    frame = pl.DataFrame(pl.from_arrow(pa.concat_tables([read_parquet(path) for path in paths])))
-    order = [name for name in ("transfer_id", *relation.key) if name in frame.columns]
-    return frame.sort(list(dict.fromkeys(order)), maintain_order=True)
-
-
 def frames(
     corpus: Corpus, table: str, *, columns: list[str] | None = None, files_at_once: int = 500
 ) -> Iterator[pl.DataFrame]:

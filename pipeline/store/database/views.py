@@ -24,7 +24,7 @@ from pipeline.store.schema import LAYERS, Relation
 
 TABLE_LAYERS = ("base", "result")
 VIEW_LAYERS = tuple(layer for layer in LAYERS if layer not in TABLE_LAYERS)
-STORED = ("stage", "fact", "tally")
+STORED = ("base", "stage", "fact", "tally", "result")
 # Hundreds of millions of rows: read through ``open_corpus``, one transfer at a time.
 PER_TRANSFER = ("pitch_frame", "speed_curve")
 
@@ -45,18 +45,21 @@ def create_layers(
     """Make the tables and views of ``layers``, lowest first; see ``create_tables`` and ``create_views``."""
     for layer in layers:
         if layer in TABLE_LAYERS:
-            create_tables(con, sources, layer=layer)
+            create_tables(con, sources, layer=layer, stored=layer in stored)
         else:
             create_views(con, layers=(layer,), stored=stored)
 
 
-def create_tables(con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source], *, layer: str = "base") -> None:
+def create_tables(
+    con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source], *, layer: str = "base", stored: bool = True
+) -> None:
     """Make every declared table of a layer; empty and typed where ``sources`` has none.
 
     Parameters
     ----------
     sources : rows by table name: a frame, or Parquet files written by the corpus. Columns that may be empty may
         be missing.
+    stored : rows of files are copied; else the files are read each time that the table is asked for.
 
     Raises
     ------
@@ -69,16 +72,19 @@ def create_tables(con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source],
             continue
         source = sources.get(relation.name)
         name = f'"{layer}"."{relation.name}"'
-        rows = relation.empty() if source is None or not isinstance(source, pl.DataFrame) else source
-        cast, violations = relation.cast(rows)
+        files = [] if source is None or isinstance(source, pl.DataFrame) else [str(path) for path in source]
+        columns = ", ".join(f'"{column.name}"' for column in relation.columns)
+        if files and not stored:
+            listed = ", ".join(map(quoted, files))
+            con.execute(f"create view {name} as select {columns} from read_parquet([{listed}])").fetchall()
+            continue
+        cast, violations = relation.cast(source if isinstance(source, pl.DataFrame) else relation.empty())
         if violations:
             raise DataError("\n".join(f"{relation.name}: {v.column} {v.value} {v.message}" for v in violations[:20]))
         con.register("rows_to_write", cast)
         con.execute(f"create table {name} as select * from rows_to_write").fetchall()
         con.unregister("rows_to_write")
-        if source is not None and not isinstance(source, pl.DataFrame) and source:
-            columns = ", ".join(f'"{column.name}"' for column in relation.columns)
-            files = [str(path) for path in source]
+        if files:
             con.execute(f"insert into {name} select {columns} from read_parquet($files)", {"files": files}).fetchall()
 
 

@@ -11,27 +11,31 @@ from tests.helpers.made_rows import facts, frame, joined, rows, slide, small, ta
 SHA, OLD = "a" * 64, "b" * 64
 
 
-def summarised(tables, *, samples):
+def summarised(folder, tables, *, samples):
+    files = {name: [folder / f"{name}.parquet"] for name in COMPUTED}
+    for name, (path,) in files.items():
+        frame(name, tables.get(name, [])).write_parquet(path)
     kept = SimpleNamespace(frame=lambda name: frame(name, tables.get(name, [])))
     given = StepInput(
         "corpus",
         STEP.facts(kept, "corpus"),
         SummariseSettings(replicates=200),
-        {"corpus": {name: frame(name, tables.get(name, [])) for name in COMPUTED}},
+        {},
         lambda _: None,
         samples_sha256=samples,
+        files=files,
     )
     return STEP.run(given).tables["corpus"]["estimate"]
 
 
-def test_verdicts_change_what_is_shown_and_no_rate_and_those_on_other_samples_nothing():
+def test_verdicts_change_what_is_shown_and_no_rate_and_those_on_other_samples_nothing(tmp_path):
     review = {
         "transfer_id": "x1", "transfer_start_s": 1.0, "transfer_end_s": 1.2, "verdict": "no_slide",
         "listener": "l", "judged_on": "2026-01-01", "samples_sha256": OLD,
     }  # fmt: skip
     tables = joined(small(), {"review": [review]})
     for now, slides in ((SHA, 2), (OLD, 1)):
-        made = summarised(tables, samples={"x1": now, "x2": SHA, "x3": SHA})
+        made = summarised(tmp_path, tables, samples={"x1": now, "x2": SHA, "x3": SHA})
         ann = made.filter(grouping="player", group_key="ann", measure="slides_per_minute")
         # Two finds in two minutes: reviewing a player does not move his rate.
         assert ann["rate"].to_list() == [1.0]
