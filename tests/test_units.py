@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import logsumexp
+from scipy.stats import norm
 
 import pipeline
 from pipeline import compiled, units
@@ -91,3 +93,10 @@ def test_conversions_undo_each_other(there, back) -> None:
 def test_compiled_twins_say_the_same(name: str) -> None:
     for value in (0.3, 1.0, 5.7):
         assert getattr(compiled, name)(value) == pytest.approx(getattr(units, name)(value), rel=1e-15)
+
+
+def test_a_compiled_sum_of_exponentials_is_scipys() -> None:
+    values = np.array([-800.0, 3.0, 709.0, 5.0])
+    assert compiled.log_sum(values, 3, -2.0) == pytest.approx(logsumexp([-800.0, 3.0, 709.0, -2.0]), rel=1e-15)
+    assert compiled.log_sum(values, 0, -2.0) == -2.0
+    assert compiled.bell(1.5) == pytest.approx(norm.pdf(1.5) / norm.pdf(0.0), rel=1e-15)

@@ -9,6 +9,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import log_sum
 from pipeline.signal.line.spectrum import F32
 from pipeline.units import Floats
 
@@ -47,13 +48,7 @@ def _cost(a, b):  # type: ignore[no-untyped-def]
 def _scores(logits, count, silence, out):  # type: ignore[no-untyped-def]
     """Weakened log posteriors of the ``count`` candidates of one frame and, last, of silence."""
     k = logits.shape[0]
-    top = silence
-    for j in range(count):
-        top = max(top, logits[j])
-    total = np.exp(silence - top)
-    for j in range(count):
-        total += np.exp(logits[j] - top)
-    norm = top + np.log(total)
+    norm = log_sum(logits, count, silence)
     for j in range(count):
         out[j] = max(PATH_EVIDENCE * (logits[j] - norm), LOWEST)
     out[k] = max(PATH_EVIDENCE * (silence - norm), LOWEST)
@@ -129,19 +124,10 @@ def _spread(bins_from, before, bins_to, after, state, leap, change, glides, out)
 def _weak_shares(logits, count, silence, out):  # type: ignore[no-untyped-def]
     """Square roots of the shares of the ``count`` candidates of one frame and, last, of silence."""
     k = logits.shape[0]
-    top = silence
+    norm = log_sum(logits, count, silence)
     for j in range(count):
-        top = max(top, logits[j])
-    total = 0.0
-    for j in range(count):
-        out[j] = np.exp(logits[j] - top)
-        total += out[j]
-    out[k] = np.exp(silence - top)
-    scale = 1.0 / (total + out[k])
-    least = np.exp(LOWEST)
-    for j in range(count):
-        out[j] = max(np.sqrt(out[j] * scale), least)
-    out[k] = max(np.sqrt(out[k] * scale), least)
+        out[j] = np.exp(max(0.5 * (logits[j] - norm), LOWEST))
+    out[k] = np.exp(max(0.5 * (silence - norm), LOWEST))
 
 
 @numba.njit(cache=True, error_model="numpy")

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.signal.passages.lay import lay
+from pipeline.signal.passages.lay import lay, off_temperament
 from pipeline.signal.passages.part import Ints, Part
 from pipeline.units import Floats
 
@@ -50,15 +50,11 @@ def grow(takes: Sequence[Take], *, rounds: int = ROUNDS) -> Grown:
         raise ValueError(f"{len(takes)} takes: a part is grown from {LEAST_TAKES} at least")
     by_length = sorted(range(len(takes)), key=lambda k: (takes[k][0].size, k))
     midi, start_s = takes[by_length[len(takes) // 2]]
-    part = _part(np.round(midi - _off(midi)), start_s - start_s[:1])
+    part = _part(np.round(midi - off_temperament(midi)), start_s - start_s[:1])
     counts = [1] * midi.size
     for last in [False] * rounds + [True]:
         part, counts = _again(part, takes, adding=not last)
     return Grown(part, tuple(counts))
-
-
-def _off(midi: Floats) -> float:
-    return float(np.angle(np.mean(np.exp(2j * np.pi * midi)))) / (2.0 * np.pi) if midi.size else 0.0
 
 
 def _part(pitches: Floats, beats: Floats) -> Part:

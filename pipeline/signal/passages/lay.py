@@ -78,7 +78,7 @@ def lay(part: Part, *, midi: Floats, start_s: Floats, widest_shift: int = WIDEST
         return _nothing(midi.size, "too_little")
     ways, come = graph(part), arrival(part)
     table, chord = chords(part)
-    tuning = _tuning(midi)
+    tuning = off_temperament(midi)
     shift = _shift(ways, come, midi - tuning, table, chord, widest_shift)
     heard = emission(midi - tuning - shift, table, chord)
     apart_s = np.diff(start_s, prepend=start_s[:1])
@@ -130,9 +130,9 @@ def _nothing(notes: int, state: State, *, likelihood: float = np.nan, gain: floa
     )
 
 
-def _tuning(midi: Floats) -> float:
-    """By how much the notes lie above equal temperament, -0.5 to 0.5 semitones: the circular mean."""
-    return float(np.angle(np.mean(np.exp(2j * np.pi * midi)))) / (2.0 * np.pi)
+def off_temperament(midi: Floats) -> float:
+    """By how much the notes lie above equal temperament, -0.5 to 0.5 semitones: the circular mean; 0 without notes."""
+    return float(np.angle(np.mean(np.exp(2j * np.pi * midi)))) / (2.0 * np.pi) if midi.size else 0.0
 
 
 def _shift(ways: Graph, come: Floats, midi: Floats, table: Floats, chord: Ints, widest: int) -> int:
