@@ -62,6 +62,7 @@ KIND_PRIOR = np.array([0.35, 0.25, 0.2, 0.1, 0.05, 0.05])
 @numba.njit(cache=True)
 def audible_share(one: tuple[int, int, int, int], other: tuple[int, int, int, int]) -> tuple[float, float]:
     """How likely a slide is heard between two stops: a probability, and what to add of that of a plain shift."""
+    # Shares of errors and of what is rare, all below: common practice, no source.
     string_a, finger_a, place_a, stop_a = one
     string_b, finger_b, place_b, stop_b = other
     moved = abs(place_b - place_a)
@@ -70,6 +71,7 @@ def audible_share(one: tuple[int, int, int, int], other: tuple[int, int, int, in
     if finger_a == 0 or finger_b == 0:
         return AUDIBLE_WITHOUT_SHIFT * 2.0, 0.0
     if finger_a == finger_b and stop_a != stop_b:
+        # A shift by a tone or more is as good as always meant (common practice, no source).
         return 0.0, 1.0 if moved > 1 else 0.8
     if moved > 1:
         # The first finger would have to travel beyond the target: mostly kept silent.

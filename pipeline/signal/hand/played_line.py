@@ -65,6 +65,7 @@ def vibrato_share(line: Line, *, board: Fingerboard) -> float:
     """Share of long notes with vibrato among those that cannot be open strings, drawn towards a half."""
     opened = np.array(board.open_midi)
     near = np.min(np.abs(line.midi[:, None] - opened[None, :]), axis=1) if line.midi.size else np.zeros(0)
+    # Notes of which it can be told (common practice, no source).
     seen = vibrato_seen(line)[near > 0.6]
     seen = seen[np.isfinite(seen)]
     return float((seen.sum() + 2.0) / (seen.size + 4.0))

@@ -140,6 +140,7 @@ def _estimated_instrument(sound: npt.NDArray[np.float32], *, sample_rate_hz: flo
         if not sure.size:
             continue
         lowest, median = midi_of_hz(np.quantile(sure, (0.02, 0.5)), reference_pitch_hz=A4_HZ)
+        # Solos lie some octave and a half above the lowest string, seldom under it (common practice, no source).
         usual = np.exp(-0.5 * ((median - kind.lowest_midi - 17.0) / 6.0) ** 2)
         worth = sure.size / line.f0_hz.size * usual * (1.0 if lowest > kind.lowest_midi - 2.0 else 0.2)
         if worth > most:

@@ -147,6 +147,7 @@ class NoiseFloor:
         top = float(np.quantile(np.concatenate(loudest), 0.95)) if n_frames else 0.0
         self.silent = not top > _SILENT
         least = max(top * gain_of_db(-_FLOOR_BELOW_PEAK_DB), 1e-9)
+        # Smoothed over 250 Hz (common practice, no source).
         width = max(3, round(250.0 / register.bin_hz) | 1)
         self._rows = np.empty((n_segments, bins), dtype=np.float32)
         for s in range(n_segments):

@@ -56,6 +56,7 @@ def emission(midi: Floats, table: Floats, chord: Ints) -> Emission:
     off = midi[:, None, None] - table[None, :, :]
     nearest = np.nanargmin(np.abs(off), axis=2)
     r = np.take_along_axis(off, nearest[:, :, None], axis=2)[:, :, 0]
+    # As written; an octave off, a semitone off (errors of the line); anything (common practice, no source).
     struck = (
         0.92 * norm.pdf(r, scale=SPREAD)
         + 0.015 * (norm.pdf(r - 12.0, scale=SPREAD) + norm.pdf(r + 12.0, scale=SPREAD))
@@ -71,6 +72,7 @@ def _outside(midi: Floats, table: Floats, chord: Ints) -> Floats:
     held = held[np.isfinite(held)]
     pitches, counts = np.unique(held, return_counts=True)
     shares = counts / counts.sum()
+    # Nine in ten as what is heard outside, spread like errors of the line (common practice, no source).
     return np.asarray(
         0.9 * norm.pdf(midi[:, None] - pitches[None, :], scale=0.3) @ shares + 0.1 / RANGE, dtype=np.float64
     )

@@ -88,6 +88,7 @@ def planted(
 
 def _line(at: Floats, time_s: Floats, f0_hz: Floats, start_s: float, end_s: float) -> Floats:
     """The line of one note at times (n,), carried on at either end as it is 30 ms within."""
+    # What is left of a slide's ends (common practice, no source).
     margin = min(0.03, 0.25 * (end_s - start_s))
     own = (time_s >= start_s + margin) & (time_s <= end_s - margin) & np.isfinite(f0_hz)
     return np.interp(at, time_s[own], f0_hz[own])

@@ -49,6 +49,7 @@ def measure_ringing(samples: Samples, changes: list[Change], *, sample_rate_hz: 
     if len(early) < 5:
         return None
     first, second = float(np.median(early)), float(np.median(late))
+    # Softer ringing hides no slide; falls are those of rooms and strings (common practice, no source).
     if not first > -40.0:
         return None
     middle_s = (0.5 * sum(EARLY_S), 0.5 * sum(LATE_S))

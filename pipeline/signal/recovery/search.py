@@ -92,6 +92,7 @@ def choose(line: Line, detection: Detection, *, plantings: int, rng: np.random.G
         if len(made) == plantings:
             break
         seconds = float(np.exp(rng.uniform(np.log(SHORTEST_S), np.log(LONGEST_S))))
+        # Where the glide lies about the change (common practice, no source).
         early = float(rng.uniform(0.2, 0.8))
         fitting = [
             (a, b)
@@ -147,6 +148,7 @@ def _planting(line: Line, a: Note, b: Note, start_s: float, end_s: float, rng: n
     low, high = pitch(start_s, a), pitch(end_s, b)
     kind, step_from, step_to = Kind.SAME_FINGER, None, None
     size, up = abs(high - low), 1.0 if high > low else -1.0
+    # A step of a semitone and a glide of a tone have room (common practice, no source).
     if size > 2.7:
         kind = Kind(str(rng.choice(list(KIND_SHARES), p=list(KIND_SHARES.values()))))
         glided = up * float(rng.uniform(1.8, size - 0.9))

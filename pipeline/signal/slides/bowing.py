@@ -19,6 +19,7 @@ from pipeline.signal.slides.trees import Forest, load_forest
 from pipeline.units import Floats
 
 NEAR_S = 0.045  # about a border, where a bow change is heard (common practice, no source)
+SURE = 0.7  # least probability of what is told of a stroke (common practice, no source)
 FAR_S = 0.12  # the held notes beside it (common practice, no source)
 WEIGHTS = Path(__file__).with_name("bow_trees.npz")
 NAMES = (
@@ -120,6 +121,6 @@ def forget_weights() -> None:
 
 def begins(probability: float) -> str:
     """``rebowed``, ``slurred`` or ``cannot_tell``."""
-    if not np.isfinite(probability) or 0.3 < probability < 0.7:
+    if not np.isfinite(probability) or 1.0 - SURE < probability < SURE:
         return "cannot_tell"
-    return "rebowed" if probability >= 0.7 else "slurred"
+    return "rebowed" if probability >= SURE else "slurred"

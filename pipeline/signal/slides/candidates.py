@@ -174,6 +174,7 @@ def _between(frames: Frames, spans: list[Span], i: int, j: int) -> Candidate | N
     midi = frames.midi[first:last]
     midi = np.where((midi < min(a, b) - OUTSIDE) | (midi > max(a, b) + OUTSIDE), np.nan, midi)
     low, high = min(a, b) + CLEAR, max(a, b) - CLEAR
+    # Nothing between the notes, and nothing far outside them, is a clean change (common practice, no source).
     if not np.any((midi > low) & (midi < high)) and not np.any((midi < low - 0.6) | (midi > high + 0.6)):
         return None
     weights = np.isfinite(midi).astype(np.float64)

@@ -105,6 +105,7 @@ def prepare(
     confidence = np.nan_to_num(np.asarray(line.confidence, dtype=np.float64))
     trusted = uniform_filter1d(confidence, 2 * round(0.5 * TRUST_WINDOW_S / frame_s) + 1, mode="nearest")
     midi = np.where(trusted >= LEAST_TRUST, midi, np.nan)
+    # Four frames away and six without a line are mended; away is over 0.7 semitones (common practice, no source).
     excursion = max(1, round(0.023 / frame_s))
     gap = max(1, round(0.035 / frame_s))
     return Frames(

@@ -183,6 +183,7 @@ def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # t
     if step * (b - a) <= 0.0 or abs(step) < LEAST_STEP or abs(b - a - step) < 2 * LEAST_PART:
         return
     uj = _shape((tj + 0.5 - t0) / span, straight)
+    # Each part of a broken glide moves by 0.3 semitones at least (common practice, no source).
     if abs(b - a - step) * min(uj, 1.0 - uj) < 0.3:
         return
     cost = before[first] + after[last + 1]
@@ -246,6 +247,7 @@ def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
                 found[GRACE, 1] = j + 0.5
                 found[GRACE, 2] = level
                 found[GRACE, 3] = level
+    # For speed: long windows are tried on a coarser grid, and the best betters by halves of a frame.
     stride = 1 if n <= 40 else (2 if n <= 90 else 3)
     for shape in range(2):
         straight = shape == 1

@@ -113,6 +113,7 @@ def _run_length(pieces: list[Piece], i: int, between: int) -> int:
         length = sum(p.length for p in run) / len(run)
         level = sum(p.level for p in run) / len(run)
         turns = piece.rise * run[-1].rise < 0
+        # Swings of one vibrato differ by less than twice (common practice, no source).
         alike = 0.5 < abs(piece.rise) / size < 2.0 and 0.45 < piece.length / length < 2.2
         if not (turns and alike and abs(piece.level - level) < 0.5 * max(size, abs(piece.rise))):
             break
@@ -159,6 +160,7 @@ def measure_vibrato(midi: Floats, *, frame_s: float) -> tuple[float, float]:
     Hz, the extent from the amplitude there (a sine of extent A has standard deviation A / sqrt 2).
     """
     n = midi.size
+    # Shorter than a period and a half of a vibrato tells none (common practice, no source).
     if n * frame_s < 0.25:
         return float("nan"), float("nan")
     at = np.arange(n) - 0.5 * (n - 1)
@@ -174,6 +176,7 @@ def measure_vibrato(midi: Floats, *, frame_s: float) -> tuple[float, float]:
     k = int(band[np.argmax(spectrum[band])])
     amplitude = 100.0 * float(spectrum[k])
     rest = float(np.sqrt(max(np.var(flat) - 0.5 * float(spectrum[k]) ** 2, 0.0)))
+    # Less than 4 cents, or than four fifths of what is left, is no vibrato (common practice, no source).
     if k in (band[0], band[-1]) or amplitude < 4.0 or amplitude < 100.0 * 0.8 * rest:
         return float("nan"), float("nan")
     left, middle, right = np.log(spectrum[k - 1 : k + 2] + 1e-12)

@@ -50,6 +50,7 @@ def judge(values: Floats, fit: Fit, model: int) -> Judgement:
         and value("rise") >= least
         and value("misfit") <= GREATEST_MISFIT
     )
+    # Logits: how much more gain, or length, makes a slide e times likelier (common practice, no source).
     margin = min((value("gain") - LEAST_GAIN) / 8.0, (value("duration_s") - LEAST_DURATION_S) / 0.012)
     confidence = float(expit(margin + 1.0))
     shares = kind_shares(fit, model, interval=value("interval"), silence_db=value("silence_before"))

@@ -21,8 +21,6 @@ from pipeline.units import Floats
 
 WEIGHTS = Path(__file__).with_name("stroke_line.json")
 NAMES = ("sound_dip", "line_dip", "sound_rise", "line_rise")
-SURE = 0.7
-"""Least probability of the stroke that is named, as of ``bowing.begins``."""
 _MOST_DB = 15.0  # deeper dips say no more: what a bow change takes under noise
 
 
@@ -57,7 +55,7 @@ def probabilities(signs_of_slide: Floats, *, rebowed: float) -> tuple[float, flo
 
 def named(chances: tuple[float, float, float]) -> str:
     """The likeliest stroke, or ``cannot_tell``."""
-    return STROKES[int(np.argmax(chances))] if max(chances) >= SURE else "cannot_tell"
+    return STROKES[int(np.argmax(chances))] if max(chances) >= bowing.SURE else "cannot_tell"
 
 
 @cache

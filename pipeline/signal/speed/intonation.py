@@ -144,6 +144,7 @@ def _systems(key: Key) -> tuple[_System, ...]:
     each = np.eye(12)
     just = JUST_CENTS[degree] + FIFTH_CENTS * fifths[key.tonic]
     free = 25.0 * each + np.outer(fifths, fifths) + 64.0 * np.outer(leading, leading) + 36.0 * np.outer(thirds, thirds)
+    # Shares and variances, cents squared: see above.
     return (
         _System(0.45, np.zeros(12), 1.0 * each),
         _System(0.2, FIFTH_CENTS * fifths, 6.0 * each),

@@ -130,6 +130,7 @@ def pitch_class_notes(
     """Effective numbers of notes (n,) by section and pitch class, shape (sections, 12): longer ones count more."""
     table = np.zeros((sections, 12))
     row = np.clip((start_s / max(length_s, 1e-9) * sections).astype(np.int64), 0, sections - 1)
+    # A note of 0.3 s counts as one, the longest as one and a half (common practice, no source).
     np.add.at(table, (row, semitone % 12), np.minimum(note_length_s / 0.3, 1.5))
     return table
 

@@ -52,6 +52,7 @@ def playing_density(cents: Floats, *, process: str | None, labels: Sequence[Labe
     """Prior density, per cent, of playing speeds (n,) in cents above 78.26 rpm."""
     share = STANDARD_SHARE.get(process or "", _STANDARD_SHARE_ELSE)
     other = float(cents_of_rpm(3000.0 / 38.5))
+    # Seven in ten standard speeds are those of 60 Hz mains (common practice, no source).
     narrow = 0.7 * norm.pdf(cents, 0.0, _STANDARD_SD) + 0.3 * norm.pdf(cents, other, _STANDARD_SD)
     density = share * narrow + (1.0 - share) * student_t.pdf(cents, BROAD_FREEDOM, scale=BROAD_SCALE_CENTS)
     if not labels:
@@ -111,6 +112,7 @@ def hum_at_mains(offset_cents: float, hum_hz: Sequence[float]) -> tuple[float, i
     """The first line of hum in Hz that a correction brings to mains frequency, and that frequency; None if none."""
     for hz in hum_hz:
         for mains, cents in zip((50, 60), _wanted(hz) or (), strict=False):
+            # Near enough to be named (common practice, no source).
             if abs(offset_cents - cents) < 2.5 * _HUM_SD:
                 return hz, mains
     return None

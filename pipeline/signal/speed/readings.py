@@ -142,6 +142,7 @@ class Candidate:
 def candidates(side: SideEvidence) -> list[Candidate]:
     """Readings of one side within ``REACH_SEMITONES`` of the speed expected before listening."""
     expected = -float(cents_of_rpm(side.turntable_rpm)) if side.turntable_counts and side.turntable_rpm else 0.0
+    # So near to no correction, none is as likely (common practice, no source).
     if abs(expected) < 120.0:
         expected = 0.0
     drafts: list[tuple[_Turned, Candidate]] = []

@@ -252,6 +252,7 @@ def _reweighted(tracks: Tracks, residual: Floats, last: Weights, forgiving: floa
     for kind in (0, 1):
         several = (source == kind) & (size > 1)
         if several.sum() > 20:
+            # 1.4826 median absolute deviations make a standard deviation (normal distribution).
             z = np.abs(inner[several]) * np.sqrt(tracks.weight[several] / (1.0 - 1.0 / size[several]))
             point_sd[kind] = max(_LEAST_POINT_SD, 1.4826 * float(np.median(z)))
         tones = (tracks.source == kind) & tracks.anchor
