@@ -110,6 +110,11 @@ def test_a_room_of_signal_knows_only_the_rooms_that_it_needs(room: str) -> None:
     assert known - {room} == SIGNAL_DOORS[room]
 
 
+def test_a_module_can_be_read_at_one_go() -> None:
+    long = {path.name: lines for path in FILES if (lines := len(path.read_text(encoding="utf-8").splitlines())) > 400}
+    assert long == {}
+
+
 def test_the_test_of_a_module_is_found_by_its_name() -> None:
     # test_<module>.py or test_<module>_<aspect>.py, in the folder of the module.
     rooms = {path.name for path in PACKAGE.iterdir() if path.is_dir()}
