@@ -4,6 +4,9 @@ A command is a typer-annotated function named like its module, with one sentence
 prints results on stdout and messages on stderr, and raises ``DataError`` (exit status 1) or ``UsageError`` (2).
 """
 
+import errno
+import os
+import re
 import sys
 from difflib import get_close_matches
 from importlib import import_module
@@ -137,16 +140,35 @@ def _status() -> int:
         return 1
     except BrokenPipeError:  # whoever read it has had enough
         return PIPE_CUT
-    except MemoryError:
-        say("glideline: there is not enough memory for this; close other programs, or raise the limit (ulimit -v)")
-        return 1
     except OSError as error:
+        if error.errno == errno.ENOMEM:
+            say(NO_MEMORY)
+            return 1
         named = f"{error.filename}: " if error.filename else ""
-        reason = (error.strerror or str(error)).lower()
+        reason = (os.strerror(error.errno) if error.errno else str(error)).lower()
         say(f"glideline: {named}{reason}; look whether it is there, may be used and has room")
         return 1
     except Exception as error:
+        if _lacks_memory(error):
+            say(NO_MEMORY)
+            return 1
         if not isinstance(error.__context__, KeyboardInterrupt):
             raise
         say("glideline: stopped")  # what failed was the tidying up after it
         return 130
+
+
+NO_MEMORY = "glideline: there is not enough memory for this; close other programs, or raise the limit (ulimit -v)"
+# How loaders of libraries, threads and the system say it.
+_NO_MEMORY = re.compile(
+    "cannot allocate memory|failed to map segment|can't start new thread|launch worker thread|"
+    "without (setting an )?exception( set)?"
+)
+
+
+def _lacks_memory(error: BaseException | None) -> bool:
+    while error is not None:
+        if isinstance(error, MemoryError) or _NO_MEMORY.search(str(error).lower()):
+            return True
+        error = error.__cause__ or error.__context__
+    return False

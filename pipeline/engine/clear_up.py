@@ -18,7 +18,7 @@ from pipeline.steps.scopes import CORPUS
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import frames
-from pipeline.store.files.durable import sync_folder
+from pipeline.store.files.durable import sync_folder, whole
 
 _BRIEF = ["transfer_id", "step", "key_sha256", "outcome", "cause", "message", "samples_sha256", "output_hashes"]
 REMOVED = "removed"
@@ -141,8 +141,7 @@ class SeenFile:
         """Leaves one line for each file, if there are many more."""
         if not self.path.exists() or self.path.read_bytes().count(b"\n") < 2 * len(seen) + 1000:
             return
-        part = self.path.with_suffix(".tmp")
-        part.write_text(
-            "".join(json.dumps({"file": f, **asdict(s)}) + "\n" for f, s in sorted(seen.items())), encoding="utf-8"
-        )
-        part.replace(self.path)
+        with whole(self.path) as part:
+            part.write_text(
+                "".join(json.dumps({"file": f, **asdict(s)}) + "\n" for f, s in sorted(seen.items())), encoding="utf-8"
+            )

@@ -44,27 +44,30 @@ def run_here(work: Work, *, pool: LocalPool, server: Server) -> None:
 
     Raises
     ------
-    DataError
+    UnusableError
         If the Prefect server can no longer be reached; no side fails for that.
     """
 
     def watch() -> None:
         if server.has_ended():
-            raise lost(work.corpus.root, reason="its process has ended")
+            raise lost("its process has ended")
 
-    pool.watch = watch
-    with _reaching(server, work):
-        run_local(work, pool=pool)
+    pool.watch, before = watch, pool.watch
+    try:
+        with _reaching(server):
+            run_local(work, pool=pool)
+    finally:
+        pool.watch = before
 
 
 def run_elsewhere(work: Work, *, engine: str, address: str | None, workers: int, server: Server) -> None:
     """The flow on Dask or Ray; raises like ``run_here``."""
-    with _reaching(server, work):
+    with _reaching(server):
         run_on_cluster(work, engine=engine, address=address, workers=workers)
 
 
 @contextmanager
-def _reaching(server: Server, work: Work) -> Iterator[None]:
+def _reaching(server: Server) -> Iterator[None]:
     """Prefect reads its environment once, as it is imported; a later run of the same process has another server."""
     logging.getLogger("EventsWorker").setLevel(logging.CRITICAL)
     settings = Settings()
@@ -73,8 +76,8 @@ def _reaching(server: Server, work: Work) -> Iterator[None]:
     with SettingsContext(profile=get_settings_context().profile, settings=settings):
         try:
             yield
-        except httpx.TransportError as error:
-            raise lost(work.corpus.root, reason=str(error) or type(error).__name__) from error
+        except httpx.HTTPError as error:
+            raise lost(str(error).partition("\n")[0] or type(error).__name__) from error
         finally:
             EventsWorker.drain_all(timeout=5.0)  # else it goes on asking for the server that has ended
 

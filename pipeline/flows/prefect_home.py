@@ -16,11 +16,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import DataError, typed
+from pipeline.errors import DataError
 from pipeline.flows.environment import environment
 
 START_WITHIN_S = 180.0
 SAY_AFTER_S = 10.0
+ANSWER_WITHIN_S = 20.0  # a request, of which each is tried three times
 
 # Services that look for what a run of ours never has: schedules, deployments, workers, triggers.
 _UNUSED = ("CANCELLATION_CLEANUP", "DB_VACUUM", "FOREMAN", "LATE_RUNS", "PAUSE_EXPIRATIONS", "SCHEDULER", "TRIGGERS")
@@ -48,8 +49,8 @@ def users_server() -> str | None:
     return os.environ.get("PREFECT_API_URL") or None
 
 
-class NotStartedError(DataError):
-    """Prefect cannot be used for a run."""
+class UnusableError(DataError):
+    """Prefect cannot be used for a run, or no longer."""
 
 
 class Server:
@@ -83,7 +84,7 @@ class Server:
 
         Raises
         ------
-        NotStartedError
+        UnusableError
             If it does not start.
         """
         self._coming.join(SAY_AFTER_S)
@@ -91,7 +92,8 @@ class Server:
             say(f"Waiting for the Prefect server of this run, at most {START_WITHIN_S:.0f} s.")
         self._coming.join()
         if self.url is None:
-            raise NotStartedError(self._fault or _last_line(self._log) or "its server ended without a word")
+            reason = self._fault or _last_line(self._log) or "its server ended without a word"
+            raise UnusableError(f"Prefect cannot be started ({reason})")
         self.environment.enter_context(environment({"PREFECT_API_URL": self.url}))
 
     def has_ended(self) -> bool:
@@ -140,7 +142,8 @@ def server(derived: Path, load: Callable[[], object] = lambda: None) -> Iterator
     if not users_server():
         home = (derived / ".prefect").resolve()
         home.mkdir(parents=True, exist_ok=True)
-        own = {"PREFECT_HOME": str(home), "PREFECT_CLIENT_MAX_RETRIES": "2", "NO_PROXY": "*", "no_proxy": "*"}
+        own = {"PREFECT_HOME": str(home), "NO_PROXY": "*", "no_proxy": "*"}
+        own |= {"PREFECT_CLIENT_MAX_RETRIES": "2", "PREFECT_API_REQUEST_TIMEOUT": f"{ANSWER_WITHIN_S:.0f}"}
         values = {name: None for name in os.environ if name.startswith("PREFECT_")}
         values |= _QUIET | own
     with environment(values):
@@ -167,13 +170,9 @@ def _started(log_path: Path) -> subprocess.Popen[bytes]:
         )
 
 
-def lost(root: Path, *, reason: str) -> DataError:
+def lost(reason: str) -> UnusableError:
     """What is said when the server cannot be reached any more in the middle of a run."""
-    return DataError(
-        f"the Prefect server at {users_server()}, which schedules the work, can no longer be reached ({reason}); "
-        "no side fails for that, and what is finished is kept",
-        f"go on with: glideline run {typed(root)}",
-    )
+    return UnusableError(f"the Prefect server at {users_server()} can no longer be reached ({reason})")
 
 
 def _address(process: subprocess.Popen[bytes]) -> str | None:

@@ -118,12 +118,12 @@ def begin(corpus: Corpus, planned: Callable[[], Planner], display: Display, *, s
 def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -> None:
     """Has everything done as a Prefect flow; on this machine the work begins while its server starts.
 
-    On this machine it goes on without Prefect, and says so, if Prefect cannot be started.
+    On this machine it goes on without Prefect, and says so, if its server does not start or is lost on the way.
 
     Raises
     ------
     DataError
-        If the server is lost, or, for another engine, does not start.
+        If that happens with another engine.
     """
 
     def load() -> None:
@@ -138,21 +138,22 @@ def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -
                     from pipeline.flows.corpus import run_here
 
                     run_here(work, pool=pool, server=server)
-            except prefect_home.NotStartedError as error:
-                work.display.say(f"Prefect cannot be started ({error}): the run goes on without it.")
+            except prefect_home.UnusableError as error:
+                said = str(error)
+                work.display.say(f"{said[0].upper()}{said[1:]}: the run goes on without it.")
                 _all_stages(work, pool)
         return
-    with prefect_home.server(work.corpus.derived, load) as server:
-        try:
+    try:
+        with prefect_home.server(work.corpus.derived, load) as server:
             server.wait(work.display.say)
-        except prefect_home.NotStartedError as error:
-            raise DataError(
-                f"Prefect, which --engine {engine} needs, cannot be started ({error})",
-                "set right what it names, or run with --engine local, which can do without",
-            ) from error
-        from pipeline.flows.corpus import run_elsewhere
+            from pipeline.flows.corpus import run_elsewhere
 
-        run_elsewhere(work, engine=engine, address=address, workers=workers, server=server)
+            run_elsewhere(work, engine=engine, address=address, workers=workers, server=server)
+    except prefect_home.UnusableError as error:
+        raise DataError(
+            f"--engine {engine} needs Prefect: {error}; no side fails for that, and what is finished is kept",
+            "set right what it names and run again, or go on with --engine local, which can do without",
+        ) from error
 
 
 def carry_out(work: Work, *, workers: int) -> None:

@@ -63,9 +63,12 @@ def make(path: Path, *, empty: Path) -> None:
     with contextlib.suppress(OSError, sqlite3.Error):
         path.parent.mkdir(exist_ok=True)  # a system that keeps no compiled code has none yet
         part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-        with contextlib.closing(sqlite3.connect(empty)) as old, contextlib.closing(sqlite3.connect(part)) as new:
-            old.backup(new)
-        part.replace(path)
+        try:
+            with contextlib.closing(sqlite3.connect(empty)) as old, contextlib.closing(sqlite3.connect(part)) as new:
+                old.backup(new)
+            part.replace(path)
+        finally:
+            part.unlink(missing_ok=True)
 
 
 def revision(path: Path) -> str:

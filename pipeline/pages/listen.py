@@ -1,6 +1,5 @@
 """Draws a sample into a page with sound: the listening check that measures our own error."""
 
-import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -152,9 +151,7 @@ def _keep(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> None:
 
 def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str, *, within: float) -> Path:
     target = corpus.derived / "listen" / sample_id
-    (target / "sound").mkdir(parents=True, exist_ok=True)
-    for asset in ("style.css", "listen.js"):
-        shutil.copyfile(render.ASSETS / asset, target / asset)
+    render.write_assets(target, "style.css", "listen.js")
     shown: dict[str, dict[str, Any]] = {}
     for transfer_id in sorted(set(items["transfer_id"])):
         rows = items.filter(pl.col("transfer_id") == transfer_id).to_dicts()

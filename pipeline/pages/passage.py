@@ -49,8 +49,7 @@ def write_page(root: Path | str, passage: Passage) -> Path:
     """Writes the page of a passage and its sound below ``derived/report/passage``; gives the page's path."""
     corpus = Corpus(root)
     target = corpus.derived / "report"
-    for asset in sorted(render.ASSETS.iterdir()):
-        render.write_text(target / asset.name, asset.read_text(encoding="utf-8"))
+    render.write_assets(target)
     name = page_name(passage.work["work_id"], passage.stretch)
     heard = {t: _hear(corpus, t, target) for t in sorted({take.transfer_id for take in passage.takes})}
     systems = [_system(corpus, passage, events, heard, number) for number, events in enumerate(_systems(passage))]

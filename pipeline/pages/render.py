@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from pipeline import __version__
 from pipeline.answers.number_words import clock_words
+from pipeline.store.files.durable import whole
 
 _HERE = Path(__file__).parent
 ASSETS = _HERE / "assets"
@@ -57,7 +58,12 @@ def data_block(value: Any, *, element_id: str) -> Markup:
 
 def write_text(path: Path, text: str) -> None:
     """Write a page under a temporary name, then move it into place."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.tmp")
-    temporary.write_text(text, encoding="utf-8")
-    temporary.replace(path)
+    with whole(path) as part:
+        part.write_text(text, encoding="utf-8")
+
+
+def write_assets(folder: Path, *names: str) -> None:
+    """Puts styles and scripts beside pages; all of them if none is named."""
+    for asset in sorted(ASSETS.iterdir()):
+        if not names or asset.name in names:
+            write_text(folder / asset.name, asset.read_text(encoding="utf-8"))

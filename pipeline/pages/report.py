@@ -8,7 +8,6 @@ what the overview says of it.
 import hashlib
 import json
 import os
-import shutil
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -57,9 +56,7 @@ def report(root: Path | str, *, workers: int | None = None, told: Callable[[str]
     corpus = Corpus(root)
     target = corpus.derived / "report"
     with OpenCorpus(corpus.root) as opened:
-        target.mkdir(parents=True, exist_ok=True)
-        for asset in sorted(render.ASSETS.iterdir()):
-            shutil.copyfile(asset, target / asset.name)
+        render.write_assets(target)
         transfers = _in_order(corpus)
         wanted = _wanted(corpus, transfers, opened.view("stage.judged_slide").to_dicts())
         record = target / "made.json"

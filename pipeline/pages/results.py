@@ -1,6 +1,5 @@
 """The results of listening checks as a page: error rates, corrected rates, agreement, and a picture of calibration."""
 
-import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -24,8 +23,7 @@ def results_page(root: Path | str, results: ListeningResults) -> Path:
     """Write ``derived/listen/results.html``; gives its path."""
     corpus = Corpus(root)
     target = corpus.derived / "listen"
-    target.mkdir(parents=True, exist_ok=True)
-    shutil.copyfile(render.ASSETS / "style.css", target / "style.css")
+    render.write_assets(target, "style.css")
     names = player_names(corpus)
     points = [
         {

@@ -10,13 +10,14 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import soundfile as sf
 import soxr
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
 from pipeline.signal.speed.resample import correct_samples
 from pipeline.signal.speed.speed_map import SpeedMap
+from pipeline.store.audio.corrected import write_flac
+from pipeline.store.files.durable import whole
 
 PAGE_RATE_HZ = 22_050
 SLOW_RATE_HZ = 11_025
@@ -103,8 +104,7 @@ def _summed(frames: Spectra, *, length: int) -> Samples:
 
 def write_sound(path: Path, sound: Samples, *, sample_rate_hz: int) -> None:
     """Write mono ``sound``; under a temporary name first."""
-    temporary = path.with_name(f".{path.name}.tmp")
     step = 1 << _SPARED_BITS
-    whole = np.rint(np.clip(sound, -1, 1) * (32_768 / step)).clip(max=32_768 / step - 1).astype(np.int16) * step
-    sf.write(temporary, whole.astype(np.int16), sample_rate_hz, format="FLAC", subtype="PCM_16")
-    temporary.replace(path)
+    rounded = np.rint(np.clip(sound, -1, 1) * (32_768 / step)).clip(max=32_768 / step - 1).astype(np.int16) * step
+    with whole(path) as part:
+        write_flac(part, rounded.astype(np.int16), sample_rate_hz=sample_rate_hz, bits=16)

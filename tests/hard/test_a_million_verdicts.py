@@ -42,7 +42,7 @@ def ended(*arguments: object) -> tuple[int, str]:
     *said, memory = done.stderr.splitlines()
     assert max(json.loads(memory)) < MOST_BYTES, memory
     assert "Traceback" not in done.stderr
-    return done.returncode, "\n".join([*done.stdout.splitlines(), *said][-12:])
+    return done.returncode, "\n".join([*done.stdout.splitlines(), *said][-40:])
 
 
 @pytest.mark.long

@@ -24,6 +24,7 @@ from pipeline.store import schema
 from pipeline.store.catalogue.recording import soloists_of, takes_on
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view
+from pipeline.store.files.durable import naming
 from pipeline.store.files.outputs import refuse_inside_a_corpus
 from pipeline.store.formats import codebook, data_package
 from pipeline.store.formats import stata_spss as statistics
@@ -106,18 +107,24 @@ def export(
     shutil.rmtree(partial, ignore_errors=True)
     partial.mkdir(parents=True)
     title = corpus.settings.title or "Slides in a corpus of historical string recordings"
-    cut = _write_tables(partial, tables, formats=[name for name in TABLE_FORMATS if name == "csv" or name in to])
-    _write_words(partial, tables, title=title, cut=cut, said=said, content=content, corpus=corpus, day=day)
     takes = [t for t in _shared(tables) if t not in withheld]
-    if "jams" in to:
-        _write_jams(partial / "jams", corpus, takes)
-    if "musicxml" in to:
-        _write_scores(partial / "musicxml", corpus, takes)
-    if with_sound:
-        _copy_sound(partial / "audio", corpus, takes)
-    if folder.exists():
-        shutil.rmtree(folder)  # the same content of the same day
-    partial.rename(folder)
+    try:
+        with naming(folder):
+            formats = [name for name in TABLE_FORMATS if name == "csv" or name in to]
+            cut = _write_tables(partial, tables, formats=formats)
+            _write_words(partial, tables, title=title, cut=cut, said=said, content=content, corpus=corpus, day=day)
+            if "jams" in to:
+                _write_jams(partial / "jams", corpus, takes)
+            if "musicxml" in to:
+                _write_scores(partial / "musicxml", corpus, takes)
+            if with_sound:
+                _copy_sound(partial / "audio", corpus, takes)
+            if folder.exists():
+                shutil.rmtree(folder)  # the same content of the same day
+            partial.rename(folder)
+    except BaseException:
+        shutil.rmtree(partial, ignore_errors=True)
+        raise
     return Exported(folder, content, {t.name: t.frame.height for t in tables}, withheld)
 
 

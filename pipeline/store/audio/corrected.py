@@ -10,7 +10,7 @@ import numpy.typing as npt
 import soundfile as sf
 
 from pipeline.store.audio.decode import sound_info
-from pipeline.store.files.durable import replacing
+from pipeline.store.files.durable import replacing, unwritten
 from pipeline.units import db_of_gain
 
 Samples = npt.NDArray[np.float32]
@@ -23,6 +23,20 @@ def source_bits(path: Path) -> int | None:
     return _WIDTHS.get(sound_info(path).coding)
 
 
+def write_flac(path: Path, samples: npt.NDArray[Any], *, sample_rate_hz: int, bits: int) -> None:
+    """Write samples (m,) or (m, channels) as FLAC.
+
+    Raises
+    ------
+    DataError
+        If the disk takes no more, or not there.
+    """
+    try:
+        sf.write(path, samples, sample_rate_hz, format="FLAC", subtype=f"PCM_{bits}")
+    except sf.SoundFileRuntimeError as error:
+        raise unwritten(path, error) from error
+
+
 def write_corrected(path: Path, samples: Samples, *, sample_rate_hz: int, account: Mapping[str, Any]) -> float:
     """Write samples (m, channels) as 24-bit FLAC at ``path`` and the account as JSON beside it; returns the gain.
 
@@ -33,7 +47,7 @@ def write_corrected(path: Path, samples: Samples, *, sample_rate_hz: int, accoun
     gain_db = float(db_of_gain(gain))
     path.parent.mkdir(parents=True, exist_ok=True)
     with replacing(path) as temporary:
-        sf.write(temporary, samples * np.float32(gain), sample_rate_hz, format="FLAC", subtype="PCM_24")
+        write_flac(temporary, samples * np.float32(gain), sample_rate_hz=sample_rate_hz, bits=_DEEP)
     whole = {**account, "gain_db": gain_db, "peak_before_gain": peak}
     with replacing(path.with_suffix(".json")) as temporary:
         temporary.write_text(json.dumps(whole, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")

@@ -14,7 +14,7 @@ from pipeline.store import schema
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import Generation
 from pipeline.store.database.views import FUNCTIONS, STORED, Source, create_layers, describe, query_files
-from pipeline.store.files.durable import sync_folder
+from pipeline.store.files.durable import sync_folder, unwritten
 from pipeline.store.provenance import hash_bytes_of, hash_value
 
 STORAGE_VERSION = "v1.5.0"
@@ -32,7 +32,7 @@ def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) 
     Raises
     ------
     DataError
-        If a query does not run, or a table breaks its schema.
+        If a query does not run, a table breaks its schema, or the disk takes no more.
     """
     target = database_path(corpus)
     stamp = target.with_suffix(".stamp")
@@ -59,9 +59,11 @@ def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) 
         con.execute("checkpoint corpus").fetchall()
         con.execute("use memory").fetchall()
         con.execute("detach corpus").fetchall()
-    except BaseException:
+    except BaseException as error:
         con.close()
         clear_parts(corpus)
+        if isinstance(error, duckdb.Error):  # queries that fail say so themselves; this is the disk
+            raise unwritten(target, error) from error
         raise
     con.close()
     shutil.rmtree(spill, ignore_errors=True)

@@ -7,12 +7,44 @@ from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 
+from pipeline.errors import DataError
+
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """A temporary path beside ``path`` that takes its place, durably, when the block ends without an error."""
     with replacing_all([path]) as parts:
         yield parts[0]
+
+
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """As ``replacing``, but not made durable, and for one writer at a time: what a kill leaves, the next replaces."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(f".{path.name}.tmp")
+    try:
+        with naming(path):
+            yield part
+            part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+
+
+@contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """Lets an error of the disk say which file it is about; one met while writing does not know."""
+    try:
+        yield
+    except OSError as error:
+        error.filename = error.filename or str(path)
+        raise
+
+
+def unwritten(path: Path, error: Exception) -> DataError:
+    """What is said where a library fails to write a file in words of its own."""
+    said = str(error).partition("\n")[0]
+    return DataError(f"{path}: cannot be written ({said})", "look whether the disk has room, and you may write there")
 
 
 @contextmanager
@@ -25,7 +57,8 @@ def replacing_all(paths: Sequence[Path]) -> Iterator[list[Path]]:
         folder.mkdir(parents=True, exist_ok=True)
     parts = [path.with_name(f".{path.name}.{os.getpid()}.tmp") for path in paths]
     try:
-        yield parts
+        with naming(paths[0]):
+            yield parts
         at_once(sync_file, parts)
         for part, path in zip(parts, paths, strict=True):
             part.replace(path)

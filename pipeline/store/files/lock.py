@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from pipeline.errors import DataError
+from pipeline.store.files.durable import whole
 
 LOCK = "run.lock"  # always there, empty; what is locked is the open file
 HOLDER = "run.holder.json"
@@ -133,9 +134,8 @@ def _read(note: Path) -> dict[str, Any]:
 def _write(note: Path, doing: str) -> None:
     now = datetime.now(UTC).isoformat(timespec="seconds")
     held = {"doing": doing, "process": os.getpid(), "host": socket.gethostname(), "since": now}
-    part = note.with_suffix(".tmp")
-    part.write_text(json.dumps(held), encoding="utf-8")
-    part.replace(note)
+    with whole(note) as part:
+        part.write_text(json.dumps(held), encoding="utf-8")
 
 
 def _named(left: dict[str, Any]) -> str:

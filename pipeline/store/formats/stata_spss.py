@@ -9,13 +9,15 @@ joined by "; "; a text longer than SPSS takes is cut, and said to be.
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from pipeline.store.files.durable import unwritten
 from pipeline.store.schema import Column, Relation
 
 NAME_LIMIT = 32
@@ -145,7 +147,8 @@ def write_stata(table: Coded, path: Path) -> None:
 
     # A null beside long text makes pyreadstat fail half-way and leave an unreadable file.
     frame = table.frame.with_columns(pl.col(pl.String).fill_null(""))
-    pyreadstat.write_dta(frame, path, version=14, **_labels(table, STATA_LABEL_LIMIT))
+    with _writing(path):
+        pyreadstat.write_dta(frame, path, version=14, **_labels(table, STATA_LABEL_LIMIT))
 
 
 def write_spss(table: Coded, path: Path) -> None:
@@ -157,7 +160,18 @@ def write_spss(table: Coded, path: Path) -> None:
         for names in (table.names[column] for column in table.cut)
     )
     measure = dict.fromkeys(table.codes, "nominal")
-    pyreadstat.write_sav(frame, path, compress=True, variable_measure=measure, **_labels(table, SPSS_LABEL_LIMIT))
+    with _writing(path):
+        pyreadstat.write_sav(frame, path, compress=True, variable_measure=measure, **_labels(table, SPSS_LABEL_LIMIT))
+
+
+@contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    import pyreadstat
+
+    try:
+        yield
+    except pyreadstat.ReadstatError as error:
+        raise unwritten(path, error) from error
 
 
 def _labels(table: Coded, limit: int) -> dict[str, Any]:
