@@ -18,6 +18,7 @@ from pipeline.store.catalogue.written import bars_of, reference, written_rows
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.parts.part import WrittenNote, WrittenPart, numbered
+from pipeline.store.parts.pitch import signature_of
 from pipeline.store.parts.read import read_part
 from pipeline.store.schema import load
 
@@ -56,16 +57,17 @@ def add(
     file = Path(file)
     with changing(Corpus(folder).root, doing="part add") as change:
         corpus = Corpus(folder)
-        known_work(corpus.catalogue, work_id)
+        signature = signature_of(known_work(corpus.catalogue, work_id)["key"])
         there = corpus.catalogue.rows("written_part", work_id=work_id, edition=edition)
         if there and not replace and "catalogue/written_note.csv" in change.finished:  # the same command, cut short
-            return read_part(file, strings=_strings(corpus.catalogue, work_id), part=part)
+            return read_part(file, strings=_strings(corpus.catalogue, work_id), part=part, signature=signature)
         _require_new(corpus, work_id, edition, replace=replace)
         read = read_part(
             file,
             strings=_strings(corpus.catalogue, work_id),
             part=part,
             sounding=lambda take_id, time_s: _sounding(corpus, take_id, time_s),
+            signature=signature,
         )
         kept = corpus.root / FOLDER / file.name
         content = file.read_bytes()
@@ -95,7 +97,7 @@ def grow(folder: Path | str, work_id: str, *, edition: str | None = None, replac
 
     edition = edition or GROWN
     with OpenCorpus(folder) as opened:
-        known_work(Corpus(folder).catalogue, work_id)
+        signature = signature_of(known_work(Corpus(folder).catalogue, work_id)["key"])
         frame = opened.sql(
             "select note.take_id, note.midi, note.start_s from base.note "
             "join stage.analysed_take using (transfer_id, take_id) join base.take using (take_id) "
@@ -110,7 +112,7 @@ def grow(folder: Path | str, work_id: str, *, edition: str | None = None, replac
         raise DataError(f"{work_id}: {len(takes)} of its takes have notes; a part is grown from {LEAST_TAKES}", cure)
     found = grown_from(takes)
     notes = [
-        WrittenNote(pitch[0], onset=float(beat))
+        WrittenNote(pitch[0], onset=float(beat), signature=signature)
         for pitch, beat in zip(found.part.pitches, found.part.beats, strict=True)
     ]
     part = WrittenPart(numbered(notes, range(len(notes))))

@@ -27,6 +27,7 @@ from pipeline.pages.staff import Staff, staff
 from pipeline.pages.take_row import placed, row_svg
 from pipeline.store.catalogue.slugs import slug
 from pipeline.store.corpus import Corpus
+from pipeline.store.parts.pitch import signature_of
 
 PAGE_VERSION = 2
 MOST_EVENTS = 22
@@ -161,7 +162,12 @@ def _system(
 ) -> dict[str, Any]:
     inside = {event["event"] for event in events}
     own = {"work_id": passage.work["work_id"], "edition": passage.reference}
-    notes = [row for row in corpus.catalogue.rows("written_note", **own) if row["event"] in inside]
+    key = signature_of(passage.work["key"])
+    notes = [
+        row | {"signature": key if row["signature"] is None else row["signature"]}
+        for row in corpus.catalogue.rows("written_note", **own)
+        if row["event"] in inside
+    ]
     strings = _strings(corpus, passage.takes)
     drawn = staff(notes, corpus.catalogue.rows("written_way", **own), strings=strings)
     onsets = {row["event"]: row["onset"] if row["onset"] is not None else float(row["event"]) for row in notes}

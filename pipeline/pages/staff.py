@@ -13,7 +13,7 @@ from xml.etree.ElementTree import Element, ParseError, register_namespace, tostr
 from defusedxml.ElementTree import fromstring
 
 from pipeline.store.parts.engraver import CannotEngraveError, ask, is_there
-from pipeline.store.parts.pitch import pitch_of_name
+from pipeline.store.parts.pitch import altered_by, name_of, pitch_of_name
 from pipeline.store.parts.written_out import as_musicxml
 
 Row = Mapping[str, Any]
@@ -36,9 +36,21 @@ _OPTIONS = {
 }
 _PLACE = re.compile(r"translate\(\s*(-?[\d.]+)[ ,]+(-?[\d.]+)")
 _STEPS = {letter: number for number, letter in enumerate("CDEFGAB")}
-_SIGNS = {-2: "\N{MUSIC FLAT SIGN}\N{MUSIC FLAT SIGN}", -1: "\N{MUSIC FLAT SIGN}", 1: "\N{MUSIC SHARP SIGN}", 2: "×"}
+_SIGNS = {
+    -2: "\N{MUSIC FLAT SIGN}\N{MUSIC FLAT SIGN}",
+    -1: "\N{MUSIC FLAT SIGN}",
+    0: "\N{MUSIC NATURAL SIGN}",
+    1: "\N{MUSIC SHARP SIGN}",
+    2: "×",
+}
 # Of the plain drawing, in its own units: half a space between lines, room for a note, and before the first.
 _HALF, _ROOM, _BEFORE = 5.0, 46.0, 60.0
+_SIGNS_AT, _SIGN_ROOM = 28.0, 10.0
+# Of a key signature under a G clef: how far each sign stands above the lowest line, in steps (common practice).
+_SIGNATURE = {
+    1: {"F": 8, "C": 5, "G": 9, "D": 6, "A": 3, "E": 7, "B": 4},
+    -1: {"B": 4, "E": 7, "A": 3, "D": 6, "G": 2, "C": 5, "F": 1},
+}
 register_namespace("", _SVG)
 
 
@@ -98,18 +110,24 @@ def _plain(notes: Sequence[Row]) -> Staff:
     low = sorted(note["midi"] for note in notes)[len(notes) // 2] < 55
     bottom = _height("G2" if low else "E4")
     events = list(dict.fromkeys(note["event"] for note in notes))
-    at = {event: _BEFORE + _ROOM * number for number, event in enumerate(events)}
-    heights = [_height(note["name"]) - bottom for note in notes]
+    signature = altered_by(notes[0]["signature"])
+    before = _BEFORE + _SIGN_ROOM * len(signature)
+    at = {event: before + _ROOM * number for number, event in enumerate(events)}
+    names = [note["name"] or name_of(note["midi"], note["signature"]) for note in notes]
+    heights = [_height(name) - bottom for name in names]
     top = max(8, *heights) + 5
-    width, height = _BEFORE + _ROOM * len(events), (top - min(0, *heights) + 5) * _HALF
+    width, height = before + _ROOM * len(events), (top - min(0, *heights) + 5) * _HALF
 
     def y(steps: float) -> float:
         return (top - steps) * _HALF
 
     parts = [_line(8, y(each), width - 4, y(each)) for each in (0, 2, 4, 6, 8)]
     parts.append(_text(12, y(2), "F" if low else "G", "clef"))
+    for place, (letter, alter) in enumerate(signature.items()):
+        steps = _SIGNATURE[alter][letter] - (2 if low else 0)
+        parts.append(_text(_SIGNS_AT + _SIGN_ROOM * place, y(steps) + 4, _SIGNS[alter], "sign"))
     bar: Any = None
-    for note, steps in zip(notes, heights, strict=True):
+    for note, name, steps in zip(notes, names, heights, strict=True):
         x = at[note["event"]]
         if note["bar"] != bar:
             bar = note["bar"]
@@ -119,8 +137,9 @@ def _plain(notes: Sequence[Row]) -> Staff:
             parts.append(_line(x - 9, y(ledger), x + 9, y(ledger)))
         small = 0.65 if note["grace"] else 1.0
         parts.append(f'<ellipse cx="{x:.1f}" cy="{y(steps):.1f}" rx="{6 * small:.1f}" ry="{4.4 * small:.1f}"/>')
-        if sign := _SIGNS.get(pitch_of_name(note["name"])[1]):
-            parts.append(_text(x - 17, y(steps) + 4, sign, "sign"))
+        letter, alter, _ = pitch_of_name(name)
+        if alter != signature.get(letter, 0):
+            parts.append(_text(x - 17, y(steps) + 4, _SIGNS[alter], "sign"))
         if note["finger"] is not None:
             parts.append(_text(x - 3, y(max(steps, 8) + 2.5), str(note["finger"]), "finger"))
         if note["slide_marked"] and note["event"] + 1 in at:

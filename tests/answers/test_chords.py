@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.answers.chords import chord_lines, heard_words
 from pipeline.store import schema
-from pipeline.store.parts.part import name_of
+from pipeline.store.parts.pitch import name_of
 
 NONE = {"sounds_later": "no", "later_ms": 0.0, "later_error_ms": 12.0, "start_cents": None}
 CHORD: dict[str, Any] = {

@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.store.parts.part import WrittenNote, WrittenPart, folded
+from pipeline.store.parts.pitch import signature_of
 from pipeline.store.parts.table import bar_indices
 from pipeline.store.schema import load
 
@@ -14,7 +15,7 @@ Row = dict[str, Any]
 TABLES = ("written_part", "written_note", "written_way", "place_decision")
 NOTE_COLUMNS = (
     *("event", "bar_index", "bar", "beat", "beats", "onset", "midi", "name", "grace"),
-    *("string", "finger", "position", "slide_marked", "slurred_to_next"),
+    *("string", "finger", "position", "slide_marked", "slurred_to_next", "signature"),
 )
 
 
@@ -48,13 +49,14 @@ def taken_over(frames: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     with repeats written out; here they are folded (``parts.part.folded``).
     """
     kept = set(frames["written_part"].select("work_id", "edition").iter_rows())
+    keys = dict(frames["work"].select("work_id", "key").iter_rows())
     new: dict[str, list[Row]] = {name: [] for name in TABLES}
     ordered = frames["printed_fingering"].sort("work_id", "edition", "note_number").to_dicts()
     for (work_id, edition), group in groupby(ordered, key=lambda row: (row["work_id"], row["edition"])):
         if (work_id, edition) in kept:
             continue
         rows = list(group)
-        part = _part_of(rows)
+        part = _part_of(rows, signature_of(keys.get(work_id)))
         new["written_part"].append(
             {"work_id": work_id, "edition": edition, "source_id": rows[0]["source_id"]}
             | dict(zip(("from_bar", "to_bar"), bars_of(part), strict=True))
@@ -76,13 +78,14 @@ def highest(notes: Iterable[Row]) -> list[Row]:
     return [top[event] for event in sorted(top)]
 
 
-def _part_of(rows: list[Row]) -> WrittenPart:
+def _part_of(rows: list[Row], signature: int | None) -> WrittenPart:
     indices = bar_indices([row["bar"] for row in rows], wheres=[""] * len(rows))
     marks = ("beat", "midi", "string", "finger", "position", "take_id", "time_s")
     notes = [
         WrittenNote(
             **{name: row[name] for name in marks},
             bar_index=index,
+            signature=signature,
             bar=None if row["bar"] is None else str(row["bar"]),
             slide_marked=bool(row["slide_marked"]),
             slurred_to_next=bool(row["slurred_to_next"]),

@@ -25,6 +25,7 @@ ENDINGS = {".mei": "mei", ".krn": "humdrum", ".abc": "abc"}
 _MEI = "{http://www.music-encoding.org/ns/mei}"
 _ID = "{http://www.w3.org/XML/1998/namespace}id"
 _ACCIDENTALS = {"s": "#", "f": "b", "ss": "##", "x": "##", "ff": "bb"}
+_SIGNATURE = re.compile("([0-7])([sf]?)")
 _BACK: dict[str, WayKind] = {"daCapo": "da_capo", "dalSegno": "dal_segno"}
 
 
@@ -86,11 +87,13 @@ class _Reader:
     def notes(self, staff: str) -> list[WrittenNote]:
         """Notes of a staff in the order of the document, tied ones as one."""
         unit, found = 4.0, dict[str, WrittenNote]()
+        signature: int | None = None
         of_chord: dict[str, list[str]] = {}
         units = {each: float(u) for each in self.root.iter() if (u := each.get("meter.unit") or _unit_of(each))}
         index = 0
         for each in self.root.iter():
             unit = units.get(each, unit)
+            signature = _signature(each, staff, signature)
             if each.tag != f"{_MEI}measure":
                 continue
             index += 1
@@ -118,6 +121,7 @@ class _Reader:
                         onset=round(at, 6),
                         name=_name(note),
                         grace=grace,
+                        signature=signature,
                     )
                     if grace:
                         waiting.append(name)
@@ -221,6 +225,16 @@ def _signs(measures: list[tuple[Element, Element | None]]) -> list[BarSigns]:
 
 def _unit_of(element: Element) -> str | None:
     return element.get("unit") if element.tag == f"{_MEI}meterSig" else None
+
+
+def _signature(element: Element, staff: str, before: int | None) -> int | None:
+    """The key signature from a definition of the score or of this staff on."""
+    if element.tag != f"{_MEI}scoreDef" and (element.tag != f"{_MEI}staffDef" or element.get("n") != staff):
+        return before
+    inner = element.find(f"{_MEI}keySig")
+    named = element.get("keysig") or element.get("key.sig") or (inner.get("sig") if inner is not None else None)
+    matched = _SIGNATURE.fullmatch(named or "")
+    return before if matched is None else int(matched[1] or 0) * (-1 if matched[2] == "f" else 1)
 
 
 def _label(staff: Element) -> str:

@@ -6,19 +6,21 @@ mean anything: give notation where there is some.
 """
 
 import io
+from dataclasses import replace
 from typing import Any
 
 from pipeline.errors import DataError
 from pipeline.store.parts.musicxml import chosen
 from pipeline.store.parts.part import MOST_NOTES, WrittenNote, WrittenPart, numbered
+from pipeline.store.parts.pitch import signature_of
 
 _GRID = 64
 _DRUMS = 9
 """Channel of untuned percussion (General MIDI 1, channel 10 counted from 1)."""
 
 
-def read_midi(document: bytes, *, file: str, part: str | None = None) -> WrittenPart:
-    """The track of that name or number; else the first with notes.
+def read_midi(document: bytes, *, file: str, part: str | None = None, signature: int | None = None) -> WrittenPart:
+    """The track of that name or number; else the first with notes. ``signature`` holds where the file tells none.
 
     Raises
     ------
@@ -49,7 +51,13 @@ def read_midi(document: bytes, *, file: str, part: str | None = None) -> Written
         for at, message in _timed(track, song.ticks_per_beat)
         if message.type == "time_signature"
     )
-    placed = [_placed(*each, signatures) for each in notes]
+    keys = sorted(
+        (at, _signature(message.key))
+        for track in song.tracks
+        for at, message in _timed(track, song.ticks_per_beat)
+        if message.type == "key_signature"
+    )
+    placed = [replace(_placed(*each, signatures), signature=_at(keys, each[0], signature)) for each in notes]
     return WrittenPart(numbered(placed, [note.onset for note in placed]))
 
 
@@ -75,6 +83,15 @@ def _notes(track: Any, ticks_per_quarter: int) -> list[tuple[float, float, int]]
         if message.type == "note_on" and message.velocity > 0:
             on[key] = at
     return sorted(found)
+
+
+def _signature(key: str) -> int:
+    """Sharps of a key as mido writes it: F#m, Bb."""
+    return signature_of(f"{key.removesuffix('m')} {'minor' if key.endswith('m') else 'major'}") or 0
+
+
+def _at(keys: list[tuple[float, int]], onset: float, otherwise: int | None) -> int | None:
+    return next((signature for at, signature in reversed(keys) if at <= onset), otherwise)
 
 
 def _placed(onset: float, length: float, midi: int, signatures: list[tuple[float, int, int]]) -> WrittenNote:

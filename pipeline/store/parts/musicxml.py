@@ -16,7 +16,7 @@ from defusedxml.ElementTree import fromstring
 from pipeline.errors import DataError
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.parts.part import MOST_NOTES, THE_END, Way, WrittenNote, WrittenPart, numbered
-from pipeline.store.parts.pitch import ALTER_NAMES, STEPS
+from pipeline.store.parts.pitch import ALTER_NAMES, MOST_FIFTHS, STEPS
 from pipeline.store.parts.repeats import BarWay, bar_ways, musicxml_signs
 
 
@@ -97,6 +97,7 @@ class _Reader:
         self.divisions = 1.0
         self.beats, self.beat_type = 4.0, 4.0
         self.transpose = 0.0
+        self.signature: int | None = None
         self.notes: list[WrittenNote] = []
         self.keys: list[tuple[float, int, int]] = []
         self.tied: dict[tuple[str, float], int] = {}
@@ -142,6 +143,9 @@ class _Reader:
             self.beat_type = self._number(item, "time/beat-type", index, 4.0) or 4.0
             counts = (item.findtext("time/beats") or "").split("+")
             self.beats = float(sum(int(c) for c in counts if c.strip().isdecimal())) or self.beat_type
+        if item.find("key/fifths") is not None:
+            fifths = self._number(item, "key/fifths", index)
+            self.signature = round(fifths) if abs(fifths) <= MOST_FIFTHS else None
         if (shift := item.find("transpose")) is not None:
             octaves = self._number(shift, "octave-change", index)
             self.transpose = self._number(shift, "chromatic", index) + 12 * octaves
@@ -193,6 +197,7 @@ class _Reader:
                 onset=round(begins + voice.onset, 6),
                 name=spelt,
                 grace=grace,
+                signature=self.signature if self.transpose % 12 == 0 else None,
             )
             self.notes.append(self._marked(item, note))
             self.keys.append(voice.key)

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
+from pipeline.store.parts.pitch import name_of
+
 WayKind = Literal["repeat", "ending", "da_capo", "dal_segno", "coda", "fine"]
 MOST_NOTES = 100_000
 _Place = tuple[int, float, int, int]
 THE_END = 0
 """Event to which a ``fine`` leads."""
-_LETTERS = (("C", ""), ("C", "#"), ("D", ""), ("E", "b"), ("E", ""), ("F", ""), ("F", "#"), ("G", ""), ("G", "#"))
-_NAMES = tuple(letter + sign for letter, sign in (*_LETTERS, ("A", ""), ("B", "b"), ("B", "")))
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,7 @@ class WrittenNote:
 
     ``onset`` and ``quarters`` are its place from the beginning of the part and its length, in quarter notes; ``beat``
     and ``beats`` the same in the bar and in notes of the time signature's lower figure. ``midi`` sounds, 69 is A4.
+    ``signature`` is the key signature there: sharps, flats negative.
     """
 
     midi: float
@@ -38,6 +39,7 @@ class WrittenNote:
     position: int | None = None
     slide_marked: bool = False
     slurred_to_next: bool = False
+    signature: int | None = None
     take_id: str | None = None
     time_s: float | None = None
 
@@ -64,12 +66,6 @@ class WrittenPart:
         return self.notes[-1].event if self.notes else 0
 
 
-def name_of(midi: float) -> str:
-    """Name of the nearest note: 78.1 is F#5."""
-    nearest = round(midi)
-    return f"{_NAMES[nearest % 12]}{nearest // 12 - 1}"
-
-
 def numbered(notes: Iterable[WrittenNote], together: Iterable[object]) -> tuple[WrittenNote, ...]:
     """Notes with events: neighbours whose value of ``together`` is the same are struck together, lowest first."""
     groups: list[list[WrittenNote]] = []
@@ -80,7 +76,7 @@ def numbered(notes: Iterable[WrittenNote], together: Iterable[object]) -> tuple[
         groups[-1].append(note)
         last = mark
     return tuple(
-        replace(note, event=event, name=note.name or name_of(note.midi))
+        replace(note, event=event, name=note.name or name_of(note.midi, note.signature))
         for event, group in enumerate(groups, start=1)
         for note in sorted(group, key=lambda n: n.midi)
     )

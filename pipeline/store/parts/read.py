@@ -21,7 +21,12 @@ MIDI = (".mid", ".midi")
 
 
 def read_part(
-    path: Path, *, strings: tuple[str, ...], part: str | None = None, sounding: Sounding | None = None
+    path: Path,
+    *,
+    strings: tuple[str, ...],
+    part: str | None = None,
+    sounding: Sounding | None = None,
+    signature: int | None = None,
 ) -> WrittenPart:
     """The solo part that a file holds.
 
@@ -32,6 +37,7 @@ def read_part(
     strings : names of the strings, lowest first; a string number of MusicXML counts from the highest.
     part : which part of a score, by name or by number from 1; None for the first with fingerings, else with notes.
     sounding : for a CSV that names times instead of pitches.
+    signature : key signature by which a CSV or MIDI that tells none is spelt: sharps, flats negative.
 
     Raises
     ------
@@ -40,12 +46,12 @@ def read_part(
     """
     ending = path.suffix.lower()
     if ending == ".csv":
-        return read_table(path, strings=strings, sounding=sounding)
+        return read_table(path, strings=strings, sounding=sounding, signature=signature)
     if ending in MUSICXML:
         document = _document(path, compressed=ending == ".mxl")
         return read_musicxml(document, file=path.name, strings=strings, part=part)
     if ending in MIDI:
-        return read_midi(_document(path, compressed=False), file=path.name, part=part)
+        return read_midi(_document(path, compressed=False), file=path.name, part=part, signature=signature)
     if ending in ENDINGS:
         text = _document(path, compressed=False).decode("utf-8", "replace")
         return read_engraved(text, kind=ENDINGS[ending], file=path.name, part=part)

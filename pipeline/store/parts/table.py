@@ -1,8 +1,9 @@
 """A written part from a CSV file with a row a note.
 
 Columns: ``note`` (or ``pitch``: F#5; or ``midi``) or ``time`` (s in corrected time, where the note sounds in the take
-that ``take`` names), and any of bar, beat, beats, grace, string, finger, position, slide_marked, slurred_to_next. Rows
-of one bar and beat are a chord; bars that go back are a repeat written out, and are folded.
+that ``take`` names), and any of bar, beat, beats, grace, string, finger, position, slide_marked, slurred_to_next,
+signature (sharps of the key signature, flats negative). Rows of one bar and beat are a chord; bars that go back are a
+repeat written out, and are folded.
 """
 
 import math
@@ -15,20 +16,22 @@ import polars as pl
 
 from pipeline.errors import DataError
 from pipeline.store.parts.part import WrittenNote, WrittenPart, folded
-from pipeline.store.parts.pitch import midi_of_name
+from pipeline.store.parts.pitch import MOST_FIFTHS, midi_of_name
 
 Sounding = Callable[[str, float], float | None]
 """The pitch (MIDI) found in a take at a time; None where there is no note."""
 _PITCHES = ("note", "pitch", "midi", "time")
 _COLUMNS = (
     *("take", *_PITCHES, "bar", "beat", "beats", "grace"),
-    *("string", "finger", "position", "slide_marked", "slurred_to_next"),
+    *("string", "finger", "position", "slide_marked", "slurred_to_next", "signature"),
 )
 _BAR = re.compile(r"(\d{1,5})([a-z]?)")
 
 
-def read_table(path: Path, *, strings: tuple[str, ...], sounding: Sounding | None = None) -> WrittenPart:
-    """The part in the order of the page.
+def read_table(
+    path: Path, *, strings: tuple[str, ...], sounding: Sounding | None = None, signature: int | None = None
+) -> WrittenPart:
+    """The part in the order of the page; ``signature`` is that of rows that tell none.
 
     Raises
     ------
@@ -50,7 +53,7 @@ def read_table(path: Path, *, strings: tuple[str, ...], sounding: Sounding | Non
         raise DataError(f"{path.name}: holds no notes")
     numbers = bar_indices([row.get("bar") for _, row in rows], wheres=[f"{path.name}: row {n}" for n, _ in rows])
     notes = [
-        _note(row, index, f"{path.name}: row {number}", strings, sounding)
+        _note(row, index, f"{path.name}: row {number}", strings, sounding, signature)
         for (number, row), index in zip(rows, numbers, strict=True)
     ]
     return folded(notes)
@@ -77,7 +80,12 @@ def bar_indices(bars: list[Any], *, wheres: list[str]) -> list[int | None]:
 
 
 def _note(
-    row: dict[str, Any], bar_index: int | None, where: str, strings: tuple[str, ...], sounding: Sounding | None
+    row: dict[str, Any],
+    bar_index: int | None,
+    where: str,
+    strings: tuple[str, ...],
+    sounding: Sounding | None,
+    signature: int | None,
 ) -> WrittenNote:
     def number(name: str, low: float, high: float) -> float | None:
         text = row.get(name)
@@ -132,6 +140,7 @@ def _note(
         position=whole("position", 15),
         slide_marked=yes("slide_marked"),
         slurred_to_next=yes("slurred_to_next"),
+        signature=signature if (own := number("signature", -MOST_FIFTHS, MOST_FIFTHS)) is None else int(own),
         take_id=take if time_s is not None else None,
         time_s=time_s,
     )

@@ -5,8 +5,7 @@ from itertools import groupby
 from typing import Any
 from xml.etree.ElementTree import Element, SubElement, tostring
 
-from pipeline.store.parts.part import name_of
-from pipeline.store.parts.pitch import pitch_of_name
+from pipeline.store.parts.pitch import altered_by, name_of, pitch_of_name
 
 Row = Mapping[str, Any]
 _DIVISIONS = 48
@@ -36,7 +35,7 @@ def as_musicxml(
     bars = [(index, list(rows)) for index, rows in groupby(placed, key=lambda row: row["bar_index"])]
     unit = _unit(placed)
     begins, ends = _barlines(bars, ways)
-    before: float | None = None
+    before: tuple[float, int | None] | None = None
     for number, (index, rows) in enumerate(bars):
         following = bars[number + 1][1][0] if number + 1 < len(bars) else None
         at = _begin(rows[0], unit)
@@ -44,9 +43,10 @@ def as_musicxml(
         if following is not None:
             length = max(_begin(following, unit) - at, length)
         bar = SubElement(body, "measure", number=str(rows[0]["bar"] or index))
-        if number == 0 or round(length * unit / 4.0) != before:
-            _attributes(bar, number == 0, length, unit, rows)
-            before = round(length * unit / 4.0)
+        beats, key = round(length * unit / 4.0), rows[0]["signature"]
+        if number == 0 or (beats, key) != before:
+            _attributes(bar, number == 0, length, unit, rows, key=key if before is None or key != before[1] else None)
+            before = (beats, key)
         _barline(bar, "left", begins.get(index, {}))
         _notes(bar, rows, at, length, unit, strings)
         _barline(bar, "right", ends.get(index, {}))
@@ -95,10 +95,14 @@ def _length(row: Row, unit: float) -> float:
     return float((row["beats"] if row["beats"] is not None else 1.0) * 4.0 / unit)
 
 
-def _attributes(bar: Element, first: bool, length: float, unit: float, rows: list[dict[str, Any]]) -> None:
+def _attributes(
+    bar: Element, first: bool, length: float, unit: float, rows: list[dict[str, Any]], *, key: int | None
+) -> None:
     attributes = SubElement(bar, "attributes")
     if first:
         SubElement(attributes, "divisions").text = str(_DIVISIONS)
+    if key is not None:
+        SubElement(SubElement(attributes, "key"), "fifths").text = str(key)
     time = SubElement(attributes, "time")
     SubElement(time, "beats").text = str(max(round(length * unit / 4.0), 1))
     SubElement(time, "beat-type").text = f"{unit:g}"
@@ -114,6 +118,7 @@ def _notes(
 ) -> None:
     clock = at
     altered: dict[tuple[str, int], int] = {}
+    signature = altered_by(rows[0]["signature"])
     events = [list(group) for _, group in groupby(rows, key=lambda row: row["event"])]
     for number, event in enumerate(events):
         onset = event[0]["onset"]
@@ -123,7 +128,9 @@ def _notes(
         room = (ahead[0] if ahead else at + length) - onset
         for place, row in enumerate(event):
             sounds = min(_length(row, unit), room) or room
-            note = _note(bar, row, 0.0 if row["grace"] else sounds, chord=place > 0, altered=altered)
+            note = _note(
+                bar, row, 0.0 if row["grace"] else sounds, chord=place > 0, signature=signature, altered=altered
+            )
             _notations(note, row, strings)
             if place == 0 and not row["grace"]:
                 clock = onset + sounds
@@ -150,14 +157,22 @@ def _duration(note: Element, length: float) -> None:
     SubElement(note, "type").text = _TYPES[max((size for size in _TYPES if size <= whole), default=6)]
 
 
-def _note(bar: Element, row: Row, length: float, *, chord: bool, altered: dict[tuple[str, int], int]) -> Element:
-    """``altered``: accidentals in force in the bar; no key signature is kept, so each stands where it is needed."""
+def _note(
+    bar: Element,
+    row: Row,
+    length: float,
+    *,
+    chord: bool,
+    signature: Mapping[str, int],
+    altered: dict[tuple[str, int], int],
+) -> Element:
+    """``altered``: accidentals in force in the bar beside those of the signature."""
     note = SubElement(bar, "note", id=f"w{row['note_number']}")
     if row["grace"]:
         SubElement(note, "grace")
     if chord:
         SubElement(note, "chord")
-    step, alter, octave = pitch_of_name(row["name"] or name_of(row["midi"]))
+    step, alter, octave = pitch_of_name(row["name"] or name_of(row["midi"], row["signature"]))
     pitch = SubElement(note, "pitch")
     SubElement(pitch, "step").text = step
     if alter:
@@ -168,7 +183,7 @@ def _note(bar: Element, row: Row, length: float, *, chord: bool, altered: dict[t
         SubElement(note, "type").text = "eighth"
     else:
         _duration(note, length)
-    if alter != altered.get((step, octave), 0):
+    if alter != altered.get((step, octave), signature.get(step, 0)):
         SubElement(note, "accidental").text = _ACCIDENTALS[alter]
         altered[step, octave] = alter
     return note

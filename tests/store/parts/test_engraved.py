@@ -60,6 +60,10 @@ def test_notes_stand_where_music21_reads_them(tmp_path: Path, ending: str, text:
     other = music21.converter.parse(text, format={"abc": "abc", "krn": "humdrum"}[ending]).stripTies().flatten().notes
     theirs = [(float(n.offset), float(p.midi)) for n in other if n.quarterLength > 0 for p in sorted(n.pitches)]
     assert ours == sorted(theirs)
+    (signature,) = music21.converter.parse(text, format={"abc": "abc", "krn": "humdrum"}[ending])[
+        music21.key.KeySignature
+    ]
+    assert {n.signature for n in part.notes} == {signature.sharps}
     assert [n.slurred_to_next for n in part.notes].count(True) == 1
 
 

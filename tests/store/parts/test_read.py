@@ -10,7 +10,7 @@ from pipeline.errors import DataError
 from pipeline.store.parts import read as reading
 from pipeline.store.parts.musicxml import read_musicxml
 from pipeline.store.parts.part import Way, WrittenNote, WrittenPart, folded
-from pipeline.store.parts.pitch import midi_of_name
+from pipeline.store.parts.pitch import altered_by, midi_of_name, name_of, signature_of
 from pipeline.store.parts.played import played
 from pipeline.store.parts.read import read_part
 
@@ -156,6 +156,28 @@ def test_pitch_names() -> None:
     assert [midi_of_name(n) for n in ("A4", "C4", "Cb4", "F##3", "E5")] == [69.0, 60.0, 59.0, 55.0, 76.0]
 
 
+def test_a_signature_spells_what_is_given_by_number(tmp_path: Path) -> None:
+    # Raised and lowered notes of keys from six flats to six sharps: common theory of music, from memory.
+    spelt = {-6: "Gb4 Cb5", -3: "Ab4 B4", 0: "F#4 G#4", 3: "G#4 D#5", 6: "E#4 A#4"}
+    for signature, names in spelt.items():
+        for name in names.split():
+            assert name_of(midi_of_name(name), signature) == name
+    assert [signature_of(key) for key in ("C major", "A minor", "E flat major", "F# minor", "Bb minor")] == [
+        0,
+        0,
+        -3,
+        3,
+        -5,
+    ]
+    assert [signature_of(key) for key in (None, "", "G# major", "H")] == [None] * 4
+    assert altered_by(-2) == {"B": -1, "E": -1}
+    assert altered_by(3) == {"F": 1, "C": 1, "G": 1}
+    assert altered_by(0) == altered_by(None) == {}
+    (tmp_path / "a.csv").write_text("midi,signature\n68,-3\n68,4\n68,\n", encoding="utf-8")
+    notes = read_part(tmp_path / "a.csv", strings=VIOLIN, signature=-1).notes
+    assert [(n.name, n.signature) for n in notes] == [("Ab4", -3), ("G#4", 4), ("Ab4", -1)]
+
+
 def test_ties_may_be_notated_only_and_grace_notes_count() -> None:
     # MusicXML 4.0: <tie> is the sound, <tied> the notation; some programs write only the second.
     score = _score(
@@ -216,11 +238,13 @@ def test_midi_is_read_with_its_bars_as_pretty_midi_writes_it(tmp_path: Path) -> 
 
     song = pretty_midi.PrettyMIDI(initial_tempo=60.0)
     song.time_signature_changes.append(pretty_midi.TimeSignature(3, 4, 0.0))
+    song.key_signature_changes.append(pretty_midi.KeySignature(3, 3.0))  # E flat major, from bar 2
     song.instruments.append(pretty_midi.Instrument(program=40))
     for midi, start, end in ((69, 0.0, 1.0), (62, 1.0, 3.0), (71, 1.0, 3.0), (72, 3.0, 4.5), (71, 4.5, 5.0)):
         song.instruments[0].notes.append(pretty_midi.Note(velocity=80, pitch=midi, start=start, end=end))
     song.write(str(tmp_path / "a.mid"))
-    notes = read_part(tmp_path / "a.mid", strings=VIOLIN).notes
+    notes = read_part(tmp_path / "a.mid", strings=VIOLIN, signature=2).notes
+    assert [n.signature for n in notes] == [2, 2, 2, -3, -3]
     assert [(n.midi, n.event, n.bar, n.beat, n.beats) for n in notes] == [
         *((69, 1, "1", 1.0, 1.0), (62, 2, "1", 2.0, 2.0), (71, 2, "1", 2.0, 2.0)),
         *((72, 3, "2", 1.0, 1.5), (71, 4, "2", 2.5, 0.5)),
