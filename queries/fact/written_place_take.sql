@@ -52,6 +52,20 @@ placed as (
         on sounded.note_id = written_match.note_id
     where written_match.run is not null
 ),
+-- Events without a found note that the pitch line passes through.
+heard as (
+    select
+        written_heard.transfer_id,
+        written_heard.take_id,
+        written_heard.run,
+        written_heard.event,
+    from base.written_heard
+    join fit
+        on
+            fit.transfer_id = written_heard.transfer_id
+            and fit.take_id = written_heard.take_id
+            and fit.edition = written_heard.edition
+),
 run as (
     select
         transfer_id,
@@ -59,7 +73,21 @@ run as (
         run,
         min(event) as first_event,
         max(event) as last_event,
-    from placed
+    from (
+        select
+            transfer_id,
+            take_id,
+            run,
+            event,
+        from placed
+        union all
+        select
+            transfer_id,
+            take_id,
+            run,
+            event,
+        from heard
+    )
     group by transfer_id, take_id, run
 ),
 passed as (
@@ -100,6 +128,8 @@ between_notes as (
         player.player_id as only_player_id,
         written_place.written_place_id,
         written_place.work_id,
+        written_place.from_event,
+        written_place.to_event,
         coalesce(passed.time_through, 1) as time_through,
         passed.run,
         one.last_note as one,
@@ -216,7 +246,11 @@ judged as (
         end as p_slid,
         case
             when between_notes.run is null then 'passed_by'
-            when between_notes.from_number is null or between_notes.to_number is null then 'note_missing'
+            when
+                (between_notes.from_number is null and from_heard.event is null)
+                or (between_notes.to_number is null and to_heard.event is null)
+                then 'note_missing'
+            when between_notes.from_number is null or between_notes.to_number is null then 'line_only'
             when counted_span.transfer_id is null then 'not_counted'
             when least(between_notes.one.probability, between_notes.other.probability) < 0.9 then 'place_unsure'
             when between_notes.is_other_voice then 'other_voice'
@@ -227,6 +261,18 @@ judged as (
             when slid.slide.verdict is null and p_slid > 0.3 then 'slide_unsure'
         end as reason,
     from between_notes
+    left join heard as from_heard
+        on
+            from_heard.transfer_id = between_notes.transfer_id
+            and from_heard.take_id = between_notes.take_id
+            and from_heard.run = between_notes.run
+            and from_heard.event = between_notes.from_event
+    left join heard as to_heard
+        on
+            to_heard.transfer_id = between_notes.transfer_id
+            and to_heard.take_id = between_notes.take_id
+            and to_heard.run = between_notes.run
+            and to_heard.event = between_notes.to_event
     left join stage.counted_span
         on
             counted_span.transfer_id = between_notes.transfer_id

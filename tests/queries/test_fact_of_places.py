@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from tests.helpers.made_rows import facts, joined, rows
-from tests.helpers.played_part import PLACES, part, take, two_takes
+from tests.helpers.played_part import EDITION, PLACES, part, take, two_takes
 
 
 def test_places_are_the_steps_of_the_reference_edition() -> None:
@@ -65,6 +65,12 @@ def reviewed(take_id: str, at: float, verdict: str) -> dict[str, Any]:
     return {"review": [own | heard | {"transfer_start_s": at - 0.1, "transfer_end_s": at + 0.1}], "run": [run]}
 
 
+def _heard(take_id: str, *events: int) -> dict[str, Any]:
+    """Events of the first run that only the pitch line has."""
+    own = {"transfer_id": f"x-{take_id}", "take_id": take_id, "edition": EDITION, "run": 1}
+    return {"written_heard": [own | {"event": event} for event in events]}
+
+
 @pytest.fixture(scope="module")
 def odd() -> Any:
     """Takes with something odd about one place each."""
@@ -78,6 +84,7 @@ def odd() -> Any:
         **joined(
             part(),
             take("missing", "ann", [1, 3, 4, 5, 6]),
+            joined(take("line", "ann", [1, 3]), _heard("line", 2, 4)),
             rested,
             into,
             other,
@@ -99,6 +106,11 @@ def odd() -> Any:
         # A note within a run was not found.
         ("missing", 0, ("cannot_tell", "note_missing", False)),
         ("missing", 2, ("not_slid", None, False)),
+        # Of the note there is only the line, within the notes found and after them; the rest is not come by.
+        ("line", 0, ("cannot_tell", "line_only", False)),
+        ("line", 1, ("cannot_tell", "line_only", False)),
+        ("line", 2, ("cannot_tell", "line_only", False)),
+        ("line", 3, ("not_reached", "passed_by", False)),
         ("rested", 0, ("cannot_tell", "rest", False)),
         # A slide out of silence is none from the note before.
         ("into", 0, ("cannot_tell", "rest", True)),

@@ -10,5 +10,5 @@ likeliest path and the probability of each place are exact (Rabiner, Proceedings
 models for performances with skips and repeats: Nakamura, Nakamura, Saito, Ono and Sagayama, Journal of New Music
 Research 43, 2014.
 
-Doors: ``lay.lay`` (a take laid on a part), ``part.Part`` (the part).
+Doors: ``lay.lay`` (a take laid on a part), ``line.heard_in_line`` (events without a note), ``part.Part`` (the part).
 """

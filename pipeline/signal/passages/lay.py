@@ -1,5 +1,6 @@
 """Lays the notes of a take on a written part."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
@@ -169,27 +170,31 @@ def _roles(path: Ints, size: int) -> tuple[Ints, npt.NDArray[np.int8]]:
     return event, role
 
 
-def rounds(event: Ints) -> Ints:
+def rounds(event: Ints, joined: Collection[int] = ()) -> Ints:
     """Which run through the part each note belongs to, from 1; 0 outside.
 
     A run goes on from event to event, some of them perhaps not found; going back, or over more than ``MOST_SKIPPED``
-    events, begins another.
+    events, begins another, unless the note is ``joined`` to the one before (see ``line``).
     """
     number = np.zeros(event.size, dtype=np.int64)
     inside = np.flatnonzero(event >= 0)
     on = np.diff(event[inside])
-    number[inside] = np.cumsum(np.concatenate([[1], (on < 0) | (on > 1 + MOST_SKIPPED)]))[: inside.size]
+    begins = ((on < 0) | (on > 1 + MOST_SKIPPED)) & ~np.isin(inside[1:], list(joined))
+    number[inside] = np.cumsum(np.append(True, begins))[: inside.size]
     return number
 
 
-def times_through(event: Ints) -> Ints:
+def times_through(event: Ints, run: Ints, heard: Collection[tuple[int, int]] = ()) -> Ints:
     """How many times the take has come by each event, from 1; 0 outside.
 
-    An event counts for a run (``rounds``) if it lies between the first and the last of it, found or not.
+    An event counts for a run (``rounds``) if it lies between the first and the last of it, found or not; ``heard``
+    are runs with further events of theirs.
     """
-    times, number = np.zeros(event.size, dtype=np.int64), rounds(event)
-    ends = [(event[number == k].min(), event[number == k].max()) for k in range(1, number.max(initial=0) + 1)]
+    times = np.zeros(event.size, dtype=np.int64)
+    more = np.array(sorted(heard), dtype=np.int64).reshape(-1, 2)
+    runs, events = np.append(run, more[:, 0]), np.append(event, more[:, 1])
+    ends = [(events[runs == k].min(), events[runs == k].max()) for k in range(1, run.max(initial=0) + 1)]
     for k in range(1, len(ends) + 1):
-        at = number == k
+        at = run == k
         times[at] = 1 + sum((low <= event[at]) & (event[at] <= high) for low, high in ends[: k - 1])
     return times

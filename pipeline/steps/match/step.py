@@ -1,27 +1,29 @@
 """The step ``match``: which written note of the work each found note of a transfer is.
 
 Each take is laid on every edition of its work; the reference edition names the places. A person's word on a found note
-wins, and the estimate stays beside it.
+wins, and the estimate stays beside it. Events without a found note are looked for in the pitch line.
 """
 
-from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.settings import MatchSettings
-from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.steps.base import Step, StepInput, StepOutput, Tables
 from pipeline.store import schema
 from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.catalogue.written import reference
 
 if TYPE_CHECKING:
-    from pipeline.steps.match.placed import Placed
+    from pipeline.steps.match.placed import Line, Placed
 
-TABLES = ("written_fit", "written_match")
+TABLES = ("written_fit", "written_match", "written_heard")
 _NOTE = ("event", "bar_index", "beat", "beats", "onset", "midi", "grace")
+
+LEAST_VOICED = 0.3
+"""Where the line is less likely than this to sound it is left out (common practice, no source)."""
 
 Row = dict[str, Any]
 
@@ -68,20 +70,48 @@ def _run(given: StepInput[MatchSettings]) -> StepOutput:
     rows: dict[str, list[Row]] = {name: [] for name in TABLES}
     for take_id, take in sorted(given.facts["takes"].items()):
         notes = found.filter(pl.col("take_id") == take_id)
+        line = _line(given.tables[transfer_id], take_id)
         for edition, written in given.facts["works"][take["work_id"]].items():
             if not written["notes"]:
                 continue
             own = {"transfer_id": transfer_id, "take_id": take_id, "work_id": take["work_id"], "edition": edition}
             decisions = [row for row in take["decisions"] if row["edition"] == edition]
-            laid = placed(written["notes"], written["ways"], notes, decisions)
+            laid = placed(written["notes"], written["ways"], notes, decisions, line)
             rows["written_match"] += [own | row for row in laid.rows]
+            rows["written_heard"] += [own | row for row in laid.heard]
             rows["written_fit"].append(own | _fit_row(laid, written["notes"]))
     frames = {name: _frame(name, made) for name, made in rows.items()}
     return StepOutput({transfer_id: frames}, {transfer_id: ("done", _said(rows["written_fit"]))})
 
 
+def _line(tables: Tables, take_id: str) -> "Line":
+    """The pitch line of a take, corrected, where it sounds."""
+    from pipeline.signal.speed.speed_map import SpeedMap
+    from pipeline.units import midi_of_hz
+
+    spans, frames, curve = (tables[name] for name in ("solo_span", "pitch_frame", "speed_curve"))
+    inside = pl.any_horizontal(
+        pl.lit(value=False),
+        *(
+            pl.col("transfer_time_s").is_between(row["transfer_start_s"], row["transfer_end_s"])
+            for row in spans.filter(pl.col("take_id") == take_id).iter_rows(named=True)
+        ),
+    )
+    frames = frames.filter(inside).sort("transfer_time_s")
+    if frames.is_empty() or curve.is_empty():
+        return np.empty(0), np.empty(0)
+    transfer_s = frames["transfer_time_s"].to_numpy()
+    sounding = pl.when(pl.col("voiced_probability") >= LEAST_VOICED).then(pl.col("f0_hz"))
+    hz = frames.select(sounding.cast(pl.Float64).fill_null(float("nan"))).to_series().to_numpy()
+    speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
+    reference_hz = float(tables["speed"]["reference_pitch_hz"][0])
+    return speed_map.to_true_s(transfer_s), midi_of_hz(
+        speed_map.true_hz(hz, transfer_s=transfer_s), reference_pitch_hz=reference_hz
+    )
+
+
 def _fit_row(laid: "Placed", notes: list[Row]) -> Row:
-    fit, numbers, matched = laid
+    fit, numbers, matched = laid.fit, laid.numbers, laid.rows
     row: Row = {
         "state": fit.state,
         "likelihood": None if np.isnan(fit.log_likelihood) else fit.log_likelihood,
@@ -92,8 +122,10 @@ def _fit_row(laid: "Placed", notes: list[Row]) -> Row:
     struck = [m for m in matched if m["state"] in ("struck", "again")]
     if fit.state != "placed" or not struck:
         return row
-    spans = [[m["event"] for m in group] for _, group in groupby(struck, key=lambda m: m["run"])]
-    reached = {number for events in spans for number in numbers if min(events) <= number <= max(events)}
+    spans: dict[int, list[int]] = {}
+    for each in (*struck, *laid.heard):
+        spans.setdefault(each["run"], []).append(each["event"])
+    reached = {number for events in spans.values() for number in numbers if min(events) <= number <= max(events)}
     of_bar: dict[Any, set[int]] = {}
     for note in notes:
         of_bar.setdefault(note["bar_index"], set()).add(note["event"])
@@ -133,9 +165,9 @@ def _frame(name: str, rows: list[Row]) -> pl.DataFrame:
 
 STEP = Step(
     name="match",
-    version=1,
+    version=2,
     scope="transfer",
-    reads=("note",),
+    reads=("note", "pitch_frame", "speed", "speed_curve", "solo_span"),
     writes=TABLES,
     facts=_facts,
     run=_run,

@@ -121,10 +121,16 @@ def test_all_paths_tried_one_by_one_give_the_same() -> None:
 def test_rounds_by_hand() -> None:
     played = np.array([-1, 0, 1, 3, 1, 2, 3, 4, 0, 1, -1])
     assert rounds(played).tolist() == [0, 1, 1, 1, 2, 2, 2, 2, 3, 3, 0]
-    assert times_through(played).tolist() == [0, 1, 1, 1, 2, 2, 2, 1, 2, 3, 0]
+    assert times_through(played, rounds(played)).tolist() == [0, 1, 1, 1, 2, 2, 2, 1, 2, 3, 0]
     # A cut: what is leapt over belongs to no run.
-    assert rounds(np.array([0, 1, 9, 10, 4])).tolist() == [1, 1, 2, 2, 3]
-    assert times_through(np.array([0, 1, 9, 10, 4])).tolist() == [1, 1, 1, 1, 1]
+    jumps = np.array([0, 1, 9, 10, 4])
+    assert rounds(jumps).tolist() == [1, 1, 2, 2, 3]
+    assert times_through(jumps, rounds(jumps)).tolist() == [1, 1, 1, 1, 1]
+    # The events between were heard, so that the last is come by again.
+    joined = rounds(jumps, joined=[2])
+    assert joined.tolist() == [1, 1, 1, 1, 2]
+    assert times_through(jumps, joined).tolist() == [1, 1, 1, 1, 2]
+    assert times_through(jumps, rounds(jumps), heard=[(2, 3), (2, 4)]).tolist() == [1, 1, 1, 1, 2]
     assert rounds(np.array([-1])).tolist() == [0]
 
 
@@ -200,7 +206,10 @@ def test_every_note_of_a_take_finds_its_place(order: list[int], shift: int) -> N
 def test_times_through_are_counted() -> None:
     part = melody(3)
     fit = lay(part, midi=played(part, ALL, seed=5)[0], start_s=played(part, ALL, seed=5)[1])
-    assert times_through(fit.event).tolist() == [1] * SECTION + [2] * SECTION + [1] * SECTION + [2] * SECTION
+    assert (
+        times_through(fit.event, rounds(fit.event)).tolist()
+        == [1] * SECTION + [2] * SECTION + [1] * SECTION + [2] * SECTION
+    )
 
 
 def test_an_introduction_stays_outside() -> None:

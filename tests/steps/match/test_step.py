@@ -71,7 +71,7 @@ def catalogue(folder: Path, *, decisions: str = "", notes: list[dict[str, Any]] 
         "written_way": "work_id,edition,from_event,to_event,way\nair,Wrack 1897,17,1,repeat\n",
         "place_decision": "take_id,time_s,work_id,event\n" + decisions,
     }
-    (folder / "catalogue").mkdir()
+    (folder / "catalogue").mkdir(parents=True)
     for name, text in tables.items():
         (folder / "catalogue" / f"{name}.csv").write_text(text, encoding="utf-8")
     made = Catalogue(folder)
@@ -79,13 +79,28 @@ def catalogue(folder: Path, *, decisions: str = "", notes: list[dict[str, Any]] 
     return made
 
 
-def run(made: Catalogue, notes: list[dict[str, Any]]) -> tuple[dict[str, Any], list[dict[str, Any]], str]:
-    """The row of the fit, the rows of the match, and what the step says."""
+def tables_of(notes: list[dict[str, Any]], line: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:
+    """Notes, and a line of frames, of a transfer that runs at the right speed."""
+    of = {"transfer_id": "t-1", "take_id": "k-1", "transfer_start_s": 0.0, "transfer_end_s": 100.0}
+    curve = [{"transfer_id": "t-1", "transfer_time_s": t, "correction_cents": 0.0} for t in (0.0, 100.0)]
+    return {
+        "note": frame("note", notes),
+        "pitch_frame": frame("pitch_frame", line),
+        "speed": frame("speed", [{"transfer_id": "t-1", "reference_pitch_hz": 440.0}]),
+        "speed_curve": frame("speed_curve", curve),
+        "solo_span": frame("solo_span", [of]),
+    }
+
+
+def run_all(
+    made: Catalogue, notes: list[dict[str, Any]], line: list[dict[str, Any]]
+) -> tuple[dict[str, pl.DataFrame], str]:
+    """The tables, checked, and what the step says."""
     given = StepInput(
         unit_id="t-1",
         facts=STEP.facts(made, "t-1"),
         settings=MatchSettings(),
-        tables={"t-1": {"note": frame("note", notes)}},
+        tables={"t-1": tables_of(notes, line)},
         sound=lambda _: pytest.fail("no sound is needed"),
     )
     out = STEP.run(given)
@@ -93,7 +108,14 @@ def run(made: Catalogue, notes: list[dict[str, Any]]) -> tuple[dict[str, Any], l
     for name, table in tables.items():
         assert schema.load(name).violations(table) == []
     assert out.outcomes["t-1"][0] == "done"
-    return tables["written_fit"].to_dicts()[0], tables["written_match"].to_dicts(), out.outcomes["t-1"][1]
+    return tables, out.outcomes["t-1"][1]
+
+
+def run(made: Catalogue, notes: list[dict[str, Any]]) -> tuple[dict[str, Any], list[dict[str, Any]], str]:
+    """The row of the fit, the rows of the match, and what the step says."""
+    tables, said = run_all(made, notes, [])
+    assert tables["written_heard"].is_empty()
+    return tables["written_fit"].to_dicts()[0], tables["written_match"].to_dicts(), said
 
 
 def test_each_note_has_its_place_and_its_time_through(tmp_path: Path) -> None:
@@ -119,6 +141,31 @@ def test_bars_left_out_are_told(tmp_path: Path) -> None:
     assert [row["run"] for row in match] == [1] * 9 + [2] * 8
     assert fit["bars_left_out"] == 2
     assert fit["share_written_reached"] == pytest.approx(17 / 25)
+
+
+def test_what_only_the_line_has_is_reached(tmp_path: Path) -> None:
+    played = events_played()[17:]  # once through
+    notes = note_rows(played, shift=2.0)
+    line = [
+        {"transfer_id": "t-1", "transfer_time_s": at, "voiced_probability": 0.9}
+        | {"f0_hz": 440.0 * 2.0 ** ((note["midi"] - 69.0) / 12.0)}
+        for note in notes
+        for at in (note["start_s"] + 0.01 * k for k in range(round(100 * (note["end_s"] - note["start_s"]))))
+    ]
+    lost = [*range(10, 17)]  # bars 3 and 4, but for the first note
+    found = [note for event, note in zip(played, notes, strict=True) if event not in lost]
+    tables, _ = run_all(catalogue(tmp_path), found, line)
+    heard = tables["written_heard"]
+    assert heard["event"].to_list() == [10, *lost[1:]]
+    assert heard["run"].unique().to_list() == [1]
+    assert tables["written_match"]["run"].unique().to_list() == [1]
+    starts = [note["start_s"] for event, note in zip(played, notes, strict=True) if event in lost]
+    assert heard["start_s"].to_list() == pytest.approx(starts, abs=0.03)
+    fit = tables["written_fit"].row(0, named=True)
+    assert (fit["share_written_reached"], fit["bars_left_out"]) == (1.0, 0)
+    # Without the line the two bars would seem cut.
+    without, match, _ = run(catalogue(tmp_path / "again"), found)
+    assert (without["bars_left_out"], {row["run"] for row in match}) == (1, {1, 2})
 
 
 def test_a_person_wins_and_the_estimate_stays(tmp_path: Path) -> None:
@@ -153,7 +200,7 @@ def test_a_part_without_times_or_bars_serves_as_well(tmp_path: Path, gone: tuple
 
 def test_a_work_without_a_part_gives_empty_tables() -> None:
     facts: dict[str, Any] = {"works": {}, "takes": {}}
-    tables = {"t-1": {"note": frame("note", [])}}
+    tables = {"t-1": tables_of([], [])}
     out = STEP.run(StepInput("t-1", facts, MatchSettings(), tables, lambda _: pytest.fail("no sound is needed")))
     assert all(table.is_empty() for table in out.tables["t-1"].values())
     assert out.outcomes["t-1"] == ("done", "no written part")
