@@ -14,22 +14,11 @@ from pipeline.signal.chords.grid import RATE_HZ
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.synth.voice import random_voice
 from pipeline.training.chord_scenes import MixedNote, render_notes
+from tests.helpers.bowed_notes import bowed
 
 LENGTH_S = 3.0
 TUNING = 0.23
-PLAIN = MixedNote(
-    start_s=0.8,
-    end_s=2.2,
-    rings_s=2.2,
-    midi=69.0,
-    string=2,
-    level_db=0.0,
-    vibrato_cents=0.0,
-    vibrato_hz=6.0,
-    attack_s=0.03,
-    drop_db=60.0,
-    fall_db_s=1000.0,
-)
+PLAIN = bowed(69.0, string=2, start_s=0.8, end_s=2.2)
 
 
 def found(*notes: MixedNote, seed: int, instrument: str = "violin") -> list[Chord]:

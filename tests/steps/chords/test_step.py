@@ -13,23 +13,12 @@ from pipeline.signal.synth.voice import random_voice
 from pipeline.steps.base import Sound, StepInput, StepOutput
 from pipeline.steps.chords.step import STEP
 from pipeline.store import schema
-from pipeline.training.chord_scenes import MixedNote, render_notes
+from pipeline.training.chord_scenes import render_notes
+from tests.helpers.bowed_notes import bowed
 
 TRANSFER = "aa-1-t1"
 FAST_CENTS = 60.0
-NOTE = MixedNote(
-    start_s=0.6,
-    end_s=1.8,
-    rings_s=1.8,
-    midi=0.0,
-    string=0,
-    level_db=0.0,
-    vibrato_cents=0.0,
-    vibrato_hz=6.0,
-    attack_s=0.03,
-    drop_db=60.0,
-    fall_db_s=1000.0,
-)
+NOTE = bowed(0.0, string=0, start_s=0.6, end_s=1.8)
 BROKEN, DOUBLE = (57, 66, 74), (62, 71)
 
 
