@@ -26,7 +26,9 @@ LEAST_STEP = 0.55
 LEAST_PART = 0.45
 """Semitones: the least glide beside a step."""
 
-JUMP, SAME, DEPARTING, ARRIVING, TWO, GRACE, ENTERING = range(7)  # the models, as indices
+# The models, as indices.
+MODELS = 7
+JUMP, SAME, DEPARTING, ARRIVING, TWO, GRACE, ENTERING = range(MODELS)
 MODEL_OF_KIND = {
     Kind.SAME_FINGER: SAME,
     Kind.DEPARTING_FINGER: DEPARTING,
@@ -34,6 +36,9 @@ MODEL_OF_KIND = {
     Kind.TWO_FINGER: TWO,
     Kind.INTO_NOTE: ENTERING,
 }
+# What the compiled fits say of each model, by column; see ``Fit``.
+COLUMNS = 6
+START, END, STEP_FROM, STEP_TO, STRAIGHT, STEP_AT = range(COLUMNS)
 SLIDE_MODELS = (SAME, DEPARTING, ARRIVING, TWO, ENTERING)
 MODEL_COST = np.array([0.0, 0.0, 2.0, 2.0, 6.0, 4.0, 2.0])
 """What each model must pay for its extra freedom, in units of squared sigma."""
@@ -141,25 +146,25 @@ def _try(y, w, a, b, t0, t1, straight, before, after, best, found):  # type: ign
     same, departing, arriving, leave, enter = _glide_costs(y, w, a, b, t0, t1, straight, before, after, best)
     if same < best[SAME]:
         best[SAME] = same
-        found[SAME, 0] = t0
-        found[SAME, 1] = t1
-        found[SAME, 4] = straight
+        found[SAME, START] = t0
+        found[SAME, END] = t1
+        found[SAME, STRAIGHT] = straight
     if departing < best[DEPARTING]:
         best[DEPARTING] = departing
-        found[DEPARTING, 0] = t0
-        found[DEPARTING, 1] = t1
-        found[DEPARTING, 2] = a + leave
-        found[DEPARTING, 3] = b
-        found[DEPARTING, 4] = straight
-        found[DEPARTING, 5] = t1
+        found[DEPARTING, START] = t0
+        found[DEPARTING, END] = t1
+        found[DEPARTING, STEP_FROM] = a + leave
+        found[DEPARTING, STEP_TO] = b
+        found[DEPARTING, STRAIGHT] = straight
+        found[DEPARTING, STEP_AT] = t1
     if arriving < best[ARRIVING]:
         best[ARRIVING] = arriving
-        found[ARRIVING, 0] = t0
-        found[ARRIVING, 1] = t1
-        found[ARRIVING, 2] = a
-        found[ARRIVING, 3] = b + enter
-        found[ARRIVING, 4] = straight
-        found[ARRIVING, 5] = t0
+        found[ARRIVING, START] = t0
+        found[ARRIVING, END] = t1
+        found[ARRIVING, STEP_FROM] = a
+        found[ARRIVING, STEP_TO] = b + enter
+        found[ARRIVING, STRAIGHT] = straight
+        found[ARRIVING, STEP_AT] = t0
 
 
 @njit(cache=True)
@@ -192,12 +197,12 @@ def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # t
         cost += _off(y[i] - a - (b - a - step) * u - (step if i > tj else 0.0), w[i])
     if cost < best[TWO]:
         best[TWO] = cost
-        found[TWO, 0] = t0
-        found[TWO, 1] = t1
-        found[TWO, 2] = a + (b - a - step) * uj
-        found[TWO, 3] = a + (b - a - step) * uj + step
-        found[TWO, 4] = straight
-        found[TWO, 5] = tj + 0.5
+        found[TWO, START] = t0
+        found[TWO, END] = t1
+        found[TWO, STEP_FROM] = a + (b - a - step) * uj
+        found[TWO, STEP_TO] = a + (b - a - step) * uj + step
+        found[TWO, STRAIGHT] = straight
+        found[TWO, STEP_AT] = tj + 0.5
 
 
 @njit(cache=True)
@@ -209,13 +214,13 @@ def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
         before[i + 1] = before[i] + _off(y[i] - a, w[i])
     for i in range(n - 1, -1, -1):
         after[i] = after[i + 1] + _off(y[i] - b, w[i])
-    best = np.full(7, np.inf)
-    found = np.full((7, 6), np.nan)
+    best = np.full(MODELS, np.inf)
+    found = np.full((MODELS, COLUMNS), np.nan)
     for k in range(n + 1):
         if before[k] + after[k] < best[JUMP]:
             best[JUMP] = before[k] + after[k]
-            found[JUMP, 0] = k - 0.5
-            found[JUMP, 1] = k - 0.5
+            found[JUMP, START] = k - 0.5
+            found[JUMP, END] = k - 0.5
     # The same with the vibrato of either note going on up to the step.
     shaken = 0.0
     for i in range(n):
@@ -243,10 +248,10 @@ def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
                     break
             if cost < best[GRACE]:
                 best[GRACE] = cost
-                found[GRACE, 0] = i - 0.5
-                found[GRACE, 1] = j + 0.5
-                found[GRACE, 2] = level
-                found[GRACE, 3] = level
+                found[GRACE, START] = i - 0.5
+                found[GRACE, END] = j + 0.5
+                found[GRACE, STEP_FROM] = level
+                found[GRACE, STEP_TO] = level
     # For speed: long windows are tried on a coarser grid, and the best betters by halves of a frame.
     stride = 1 if n <= 40 else (2 if n <= 90 else 3)
     for shape in range(2):
@@ -257,10 +262,10 @@ def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
     for model in (SAME, DEPARTING, ARRIVING):
         if not np.isfinite(best[model]):
             continue
-        straight = found[model, 4] > 0.5
+        straight = found[model, STRAIGHT] > 0.5
         for step in (1.0, 0.5, 0.25):
-            centre0 = found[model, 0]
-            centre1 = found[model, 1]
+            centre0 = found[model, START]
+            centre1 = found[model, END]
             for p in range(-2, 3):
                 for q in range(-2, 3):
                     t0 = centre0 + p * step
@@ -269,8 +274,8 @@ def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
                         _try(y, w, a, b, t0, t1, straight, before, after, best, found)
     for shape in range(2):
         straight = shape == 1
-        centre0 = found[SAME, 0]
-        centre1 = found[SAME, 1]
+        centre0 = found[SAME, START]
+        centre1 = found[SAME, END]
         for p in range(-6, 7, 2):
             for q in range(-6, 7, 2):
                 t0 = centre0 + p
@@ -286,13 +291,13 @@ def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
 def _enter(y, b):  # type: ignore[no-untyped-def]
     """A glide of free first pitch; the first few frames may be the noise of the attack, at full cost."""
     n = y.size
-    best = np.full(7, np.inf)
-    found = np.full((7, 6), np.nan)
+    best = np.full(MODELS, np.inf)
+    found = np.full((MODELS, COLUMNS), np.nan)
     best[JUMP] = 0.0
     for i in range(n):
         best[JUMP] += _off(y[i] - b, 1.0)
-    found[JUMP, 0] = -0.5
-    found[JUMP, 1] = -0.5
+    found[JUMP, START] = -0.5
+    found[JUMP, END] = -0.5
     for shape in range(2):
         straight = shape == 1
         for i in range(min(6, n)):
@@ -316,10 +321,10 @@ def _enter(y, b):  # type: ignore[no-untyped-def]
                         break
                 if cost < best[ENTERING]:
                     best[ENTERING] = cost
-                    found[ENTERING, 0] = t0
-                    found[ENTERING, 1] = t1
-                    found[ENTERING, 3] = b + enter
-                    found[ENTERING, 4] = straight
+                    found[ENTERING, START] = t0
+                    found[ENTERING, END] = t1
+                    found[ENTERING, STEP_TO] = b + enter
+                    found[ENTERING, STRAIGHT] = straight
     return best, found
 
 
@@ -361,4 +366,12 @@ def fit_entrance(semitones: Floats, *, b: float) -> Fit:
 
 
 def _as_fit(cost: Floats, found: Floats) -> Fit:
-    return Fit(cost, found[:, 0], found[:, 1], found[:, 2], found[:, 3], found[:, 5], found[:, 4] > 0.5)
+    return Fit(
+        cost,
+        found[:, START],
+        found[:, END],
+        found[:, STEP_FROM],
+        found[:, STEP_TO],
+        found[:, STEP_AT],
+        found[:, STRAIGHT] > 0.5,
+    )
