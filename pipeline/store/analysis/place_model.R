@@ -2,9 +2,10 @@
 #
 #   Rscript analysis/place_model.R [FOLDER]
 #
-# FOLDER is the exported package (default: the folder above this script's). Base R is enough for the odds ratio within
-# places (Mantel and Haenszel 1959) with players resampled; with glmmTMB or lme4 installed a mixed logistic model is
-# fitted too, places and players as random effects. Prints one CSV table: model, term, ratio, low, high, p.
+# FOLDER is the exported package (default: the folder above this script's). Base R is enough. "within places" is the odds
+# ratio within places (Mantel and Haenszel 1959) with players resampled; "mixed" a logistic model with places and players
+# as random effects, by Laplace's approximation: what lme4 and glmmTMB fit. Its limits take the players' spread as known,
+# so with few players they are somewhat narrow. Prints one CSV table: model, term, ratio, low, high, p.
 #
 # A row of the table place is one time that a take came by a place at which it can be told whether the player slid. Its
 # weight is how sure the place is. A player of several schools counts for the one of the greatest share.
@@ -12,6 +13,13 @@
 # Never the usual errors of clogit or mantelhaen.test: rows of one player belong together, and such limits hold the truth
 # in 73 to 80 of 100 corpora. survival::clogit(slid ~ school_id + strata(written_place_id)) gives nearly the same ratio;
 # it takes no clusters with its exact method, so resample players around it as below.
+#
+# Models of your own, text to adapt (weights that are no whole numbers only bring a warning):
+#   lme4::glmer(slid ~ school_id + (1 | written_place_id) + (1 | player_id), family = binomial, weights = weight,
+#     data = place)
+#   From 20 players, all at once:
+#     glmmTMB::glmmTMB(slid ~ school_id + recorded_year + interval_semitones + is_slurred + (1 | work_id) +
+#       (1 | written_place_id) + (1 | player_id) + (1 | take_id), family = binomial(), weights = weight, data = place)
 
 given <- commandArgs(trailingOnly = FALSE)
 script <- sub("^--file=", "", grep("^--file=", given, value = TRUE)[1])
@@ -35,6 +43,56 @@ both_sums <- function(a, n1, c, n2) {
   total <- n1 + n2
   kept <- total > 0
   c(above = sum((a * (n2 - c) / total)[kept]), below = sum(((n1 - a) * c / total)[kept]))
+}
+
+sums_by <- function(x, group, size) {
+  found <- numeric(size)
+  sums <- rowsum(x, group)
+  found[as.integer(rownames(sums))] <- sums
+  found
+}
+
+# Log-likelihood of slid ~ first + (1 | place) + (1 | player) by Laplace's approximation. par: logarithms of the two
+# standard deviations, intercept, effect. Places are eliminated first, since each row has one place and one player.
+log_likelihood <- function(par, rows, places, players) {
+  spread <- exp(2 * pmax(par[1:2], -8))
+  of_place <- numeric(places)
+  of_player <- numeric(players)
+  cell <- rows$place_number + places * (rows$player_number - 1)
+  for (step in 1:100) {
+    eta <- par[3] + par[4] * rows$first + of_place[rows$place_number] + of_player[rows$player_number]
+    mu <- plogis(eta)
+    slope <- rows$weight * (rows$slid - mu)
+    bend <- rows$weight * mu * (1 - mu)
+    a <- sums_by(bend, rows$place_number, places) + 1 / spread[1]
+    b <- matrix(sums_by(bend, cell, places * players), places)
+    d <- sums_by(bend, rows$player_number, players) + 1 / spread[2]
+    left <- diag(d, players) - crossprod(b, b / a)
+    g <- sums_by(slope, rows$place_number, places) - of_place / spread[1]
+    h <- sums_by(slope, rows$player_number, players) - of_player / spread[2]
+    more_player <- as.vector(solve(left, h - crossprod(b, g / a)))
+    more_place <- as.vector(g - b %*% more_player) / a
+    of_place <- of_place + more_place
+    of_player <- of_player + more_player
+    if (max(abs(more_place), abs(more_player)) < 1e-9) break
+  }
+  sum(rows$weight * (rows$slid * eta - log1p(exp(eta)))) - sum(of_place^2) / (2 * spread[1]) -
+    sum(of_player^2) / (2 * spread[2]) - (places * log(spread[1]) + players * log(spread[2]) + sum(log(a)) +
+      as.numeric(determinant(left)$modulus)) / 2
+}
+
+mixed <- function(rows) {
+  rows$place_number <- as.integer(factor(rows$written_place_id))
+  rows$player_number <- as.integer(factor(rows$player_id))
+  size <- c(max(rows$place_number), max(rows$player_number))
+  share <- weighted.mean(rows$slid, rows$weight)
+  if (share == 0 || share == 1) return(NULL)
+  lost <- function(par) -log_likelihood(par, rows, size[1], size[2])
+  fit <- optim(c(0, -0.5, qlogis(share), 0), lost, method = "BFGS", hessian = TRUE, control = list(reltol = 1e-10))
+  variance <- tryCatch(solve(fit$hessian)[4, 4], error = function(e) NA)
+  # Where a spread is nought the curve is flat along it.
+  if (is.na(variance) || variance <= 0) variance <- solve(fit$hessian[3:4, 3:4])[2, 2]
+  c(middle = fit$par[4], error = sqrt(variance))
 }
 
 set.seed(1902)
@@ -72,23 +130,12 @@ if (length(schools) >= 2) for (pair in combn(schools, 2, simplify = FALSE)) {
 
   rows <- place[place$school_id %in% pair, ]
   rows$first <- as.numeric(rows$school_id == pair[1])
-  formula <- slid ~ first + (1 | written_place_id) + (1 | player_id)
-  fitted <- NULL
-  if (requireNamespace("glmmTMB", quietly = TRUE)) {
-    fit <- glmmTMB::glmmTMB(formula, family = binomial(), weights = weight, data = rows)
-    fitted <- summary(fit)$coefficients$cond["first", ]
-  } else if (requireNamespace("lme4", quietly = TRUE)) {
-    fit <- suppressWarnings(lme4::glmer(formula, family = binomial(), weights = weight, data = rows))
-    fitted <- summary(fit)$coefficients["first", ]
-  } else {
-    message("install.packages(\"glmmTMB\") (or lme4) to fit the mixed model as well")
-  }
-  if (!is.null(fitted)) {
-    half <- qnorm(0.975) * fitted[["Std. Error"]]
-    result <- rbind(result, data.frame(
-      model = "mixed", term = paste(pair[1], "over", pair[2]), ratio = exp(fitted[["Estimate"]]),
-      low = exp(fitted[["Estimate"]] - half), high = exp(fitted[["Estimate"]] + half),
-      p = fitted[["Pr(>|z|)"]]))
-  }
+  fitted <- mixed(rows)
+  if (is.null(fitted)) next
+  half <- qnorm(0.975) * fitted[["error"]]
+  result <- rbind(result, data.frame(
+    model = "mixed", term = paste(pair[1], "over", pair[2]), ratio = exp(fitted[["middle"]]),
+    low = exp(fitted[["middle"]] - half), high = exp(fitted[["middle"]] + half),
+    p = 2 * pnorm(-abs(fitted[["middle"]]) / fitted[["error"]])))
 }
 write.csv(result, stdout(), row.names = FALSE, quote = FALSE, na = "")
