@@ -265,11 +265,10 @@ def summed(
     strata = np.zeros(finds.height, dtype=np.intp) if level is None else finds["stratum"].to_numpy()
     side = np.array([sides[name] for name in finds["transfer_id"]], dtype=np.intp)
     # The finds of a sum and stratum on a side by class: few such parts, and one product for all of them.
-    parts, at = np.unique(np.stack([side, of, strata]), axis=1, return_inverse=True)
-    size = parts.shape[1]
-    counts = sparse.csr_array(
-        (finds["finds"].to_numpy(), (at.ravel(), finds["class"].to_numpy())), shape=(size, _CLASSES)
-    )
+    shape = (len(sides), number, 1 if level is None else level.shape[0])
+    named, at = np.unique(np.ravel_multi_index((side, of, strata), shape), return_inverse=True)
+    parts, size = np.stack(np.unravel_index(named, shape)), named.size
+    counts = sparse.csr_array((finds["finds"].to_numpy(), (at, finds["class"].to_numpy())), shape=(size, _CLASSES))
     made = np.zeros((number, REPLICATES))
     for start in range(0, size, _PARTS_AT_ONCE):
         own = slice(start, start + _PARTS_AT_ONCE)
