@@ -115,6 +115,11 @@ def _comparison(row: Row) -> Iterator[str]:
 
 def _effect(row: Row) -> Iterator[str]:
     text = f"{MEASURES[row['measure']]}, {row['term']}: {_limits(row, 'ratio')} times, {_p(row['p'])}"
+    if row["ratio_negative_binomial"] is not None:
+        other = _limits(row, "ratio_negative_binomial")
+        text += f"; by negative binomial regression, which fits these takes, {other}"
+    elif row["dates"] == "middles of spans":
+        text += "; quasi-Poisson alone, since negative binomial regression does not fit these takes"
     text += f"; {_mended(row, 'ratio', '{} times')}"
     people = f"{row['players']} players, {count_words(row['takes'])} takes, dates by {_DATES[row['dates']]}"
     cautions = [each for each in (row["reading"], row["warning"]) if each]

@@ -27,7 +27,7 @@ from pipeline.stats.planning import Design, holm, power
 from pipeline.stats.player_grid import player_grid
 from pipeline.stats.rates import pooled_spread, rate_interval
 from pipeline.stats.recovery import class_weights, curves, drawn_cells
-from pipeline.stats.regression import dated_regression, regression
+from pipeline.stats.regression import dated_regression, negative_binomial, regression
 from pipeline.stats.repertoire import expected_slides, standardised_rates
 from pipeline.stats.resemblance import resemblance, residuals
 from pipeline.stats.uncertain_dates import Takes, drawn_rates, ratio_bounds
@@ -166,7 +166,10 @@ def effects(number: int, cv: float, uncertain: float = 0.0, half_span: float = 1
 
     def run(rng: RNG) -> Iterator[Outcome]:
         w = worlds.regressed(rng, number=number, cv=cv, uncertain=uncertain, half_span=half_span)
-        fits = {"": regression(w.counts, w.exposures, w.terms, names=names, players=w.players)}
+        fits = {
+            how: fit(w.counts, w.exposures, w.terms, names=names, players=w.players)
+            for how, fit in (("", regression), (" by negative binomial", negative_binomial))
+        }
         if uncertain:
             drawn = dated_regression(
                 w.counts,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.stats.regression import dated_regression, regression
+from pipeline.stats.regression import dated_regression, negative_binomial, regression
 
 
 def world(rng, *, players=20, takes=8, span=0.0):
@@ -73,3 +73,34 @@ def test_a_term_that_hangs_on_one_player_alone_is_not_estimated() -> None:
     both = np.column_stack([born, alone])
     assert regression(counts, exposures, both, names=("born", "alone"), players=players.tolist()) is None
     assert regression(counts, exposures, born[:, None], names=("born",), players=players.tolist()) is not None
+
+
+def counted(rng, draw):
+    """400 takes of 40 players whose rate doubles from one half of them to the other; ``draw`` gives counts of means."""
+    of = np.repeat(np.arange(40), 10)
+    late = (of % 2 == 0).astype(float)
+    exposures = 5 * np.exp(rng.normal(size=of.size))
+    return draw(2 * exposures * 2**late), exposures, late[:, None], [f"p{p:02d}" for p in of]
+
+
+def test_negative_binomial_as_statsmodels_where_takes_differ_and_none_where_they_do_not() -> None:
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(3)
+    counts, exposures, terms, players = counted(rng, lambda m: rng.poisson(m * rng.gamma(4, 1 / 4, m.size)))
+    (made,) = negative_binomial(counts, exposures, terms, names=["late"], players=players)
+    fit = sm.NegativeBinomial(counts, sm.add_constant(terms), exposure=exposures).fit(disp=False)
+    # Alpha by moments against by likelihood: a small part of the standard error.
+    assert np.log(made.ratio.estimate) == pytest.approx(fit.params[1], abs=0.25 * fit.bse[1])
+    wide = np.log(made.ratio.high / made.ratio.low)
+    (poisson,) = regression(counts, exposures, terms, names=["late"], players=players)
+    assert wide < np.log(poisson.ratio.high / poisson.ratio.low)
+    plain = counted(rng, rng.poisson)
+    assert negative_binomial(*plain[:3], names=["late"], players=plain[3]) is None
+
+
+def test_a_variance_that_grows_as_the_mean_is_not_negative_binomial() -> None:
+    rng = np.random.default_rng(4)
+    # Slides in clumps of four: four times a Poisson's variance at every mean.
+    counts, exposures, terms, players = counted(rng, lambda m: 4.0 * rng.poisson(m / 4))
+    assert negative_binomial(counts, exposures, terms, names=["late"], players=players) is None

@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.stats.detection import corrected
 from pipeline.stats.estimates import MEASURES, corrected_columns, group_seed, source_columns
 from pipeline.stats.rates import FEW_CLUSTERS
-from pipeline.stats.regression import Effect, dated_regression, regression
+from pipeline.stats.regression import Effect, dated_regression, negative_binomial, regression
 from pipeline.steps.summarise.correction import Correction
 from pipeline.store import schema
 from pipeline.units import Floats
@@ -95,6 +95,8 @@ def _rows(
         dated = varying.index("recorded")
         fit = partial(dated_regression, names=varying, players=players, dated=dated, half_spans=half, seed=stream)
     made = fit(*given)
+    squared = None if drawn else negative_binomial(*given, names=varying, players=players)
+    others: Sequence[Effect | None] = squared or [None] * len(made or ())
     number = len(set(players))
     mended: Sequence[Effect | None] = [None] * len(made or ())
     if per_find is not None and made:
@@ -109,13 +111,14 @@ def _rows(
             "ratio_high": effect.ratio.high,
             "p": effect.p if np.isfinite(effect.p) else None,
             **(corrected_columns(again.ratio, name="ratio_corrected") if again else {}),
+            **(corrected_columns(other.ratio, name="ratio_negative_binomial") if other else {}),
             "dates": "drawn given the counts" if drawn else "middles of spans",
             "takes": used.height,
             "players": number,
             "reading": _READINGS.get(effect.term),
             "warning": f"only {number} players: rough interval" if number < FEW_CLUSTERS else None,
         }
-        for effect, again in zip(made or (), mended, strict=True)
+        for effect, again, other in zip(made or (), mended, others, strict=True)
     ]
 
 
