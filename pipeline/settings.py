@@ -189,8 +189,20 @@ class Settings(Group):
         return self
 
 
+_LEARNED_SINCE = """
+    approach_share arriving_share audible_beyond audible_detached audible_slurred audible_without_shift covered
+    crossing crossing_habits cut_s departing_share effort_habits even_position evidence_weight far_crossing
+    fast_note_s finger_hop free_s half_step_shift harmonic heard_habits high_place intonation_semitones landing
+    needless_shift needless_stretch off_scale open_string open_string_eases open_string_semitones outlier_share
+    rest_freedom rest_s restop shift shift_across shift_per_semitone silent_tempering step_semitones strain
+    strained_weight tempering thumb two_finger_share unforeseeing_share
+"""
+GONE = {"hand": frozenset(_LEARNED_SINCE.split())}
+"""Settings of 0.1.0 that later versions do not have: its weights of the hand are learned from real fingerings since."""
+
+
 def read_settings(path: Path) -> Settings:
-    """Settings of the file at ``path``; the defaults where there is no file.
+    """Settings of the file at ``path``; the defaults where there is no file. Those that are ``GONE`` say nothing.
 
     Raises
     ------
@@ -200,10 +212,22 @@ def read_settings(path: Path) -> Settings:
     if not path.exists():
         return Settings()
     values = read_toml(path, name=path.name)
+    for group, name in _gone(values):
+        del values[group][name]
     try:
         return Settings.model_validate(values)
     except ValidationError as error:
         raise CombinedError([_explain(path.name, item) for item in error.errors()]) from error
+
+
+def gone_settings(path: Path) -> list[str]:
+    """Settings in the file at ``path`` that are ``GONE``, as ``group.name``."""
+    return [f"{group}.{name}" for group, name in _gone(read_toml(path, name=path.name))] if path.exists() else []
+
+
+def _gone(values: dict[str, Any]) -> list[tuple[str, str]]:
+    groups = ((group, values.get(group), names) for group, names in GONE.items())
+    return [(group, name) for group, held, names in groups if isinstance(held, dict) for name in held if name in names]
 
 
 def read_toml(path: Path, *, name: str) -> dict[str, Any]:

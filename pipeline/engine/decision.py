@@ -16,7 +16,7 @@ from pipeline.steps.base import AnyStep
 from pipeline.store.provenance import TRIED_AGAIN, hash_value
 
 NEW = "has not run yet"
-CHANGED = "something that it reads has changed"
+CHANGED = "something that it rests on has changed (run --explain says what)"
 GONE = "a table that it wrote is gone"
 DAMAGED = "a table that it wrote is damaged or has been changed"
 AGAIN = "asked to run again"

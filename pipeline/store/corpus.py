@@ -86,10 +86,17 @@ class Corpus:
         Raises
         ------
         DataError
-            If the file is damaged.
+            If the file is damaged, or lacks a column that an earlier version did not write.
         """
         found = self.read_arrow(table, transfer_id, sha256=sha256)
-        return None if found is None else pl.DataFrame(pl.from_arrow(found))
+        if found is None:
+            return None
+        lacking = [name for name in computed(table).arrow_schema().names if name not in found.column_names]
+        if lacking:
+            message = f"was written by another version of Glideline (it has no {lacking[0]})"
+            cure = f"measure it anew with: glideline run {typed(self.root)}"
+            raise DataError(message, cure, self.relative(self.path(table, transfer_id)))
+        return pl.DataFrame(pl.from_arrow(found))
 
     def read_arrow(self, table: str, transfer_id: str, *, sha256: str | None = None) -> pa.Table | None:
         """As ``read``, as it is on disk."""

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import CombinedError, DataError
-from pipeline.settings import Settings
+from pipeline.settings import Settings, gone_settings
 from pipeline.store.catalogue.problems import Problem, did_you_mean
 from pipeline.store.checks.audio import check_audio
 from pipeline.store.checks.changed_audio import Hashes, check_twins, check_waiting
@@ -56,7 +56,7 @@ def check(root: Path | str, *, listen: bool = True) -> CheckResult:
     corpus = Corpus(root)
     found = Findings(corpus.catalogue)
     found.problems.extend(_settings(corpus))
-    settings = Settings() if found.problems else corpus.settings
+    settings = Settings() if any(p.severity == "error" for p in found.problems) else corpus.settings
     found.problems.extend(strangers(corpus.root))
     found.problems.extend(corpus.catalogue.problems())
     check_people(found)
@@ -84,6 +84,9 @@ def _settings(corpus: Corpus) -> Iterator[Problem]:
         for each in error.errors if isinstance(error, CombinedError) else [error]:
             yield Problem(each.where, None, "", "", each.message, each.cure)
         return
+    for name in gone_settings(corpus.root / "settings.toml"):
+        message = "was a setting of version 0.1.0 and does nothing any more"
+        yield Problem("settings.toml", None, name, "", message, "delete the line", severity="remark")
     scheme = settings.default_period_scheme
     schemes = sorted(set(corpus.catalogue.frame("period")["scheme"].to_list()))
     if scheme and scheme not in schemes:

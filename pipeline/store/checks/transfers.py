@@ -144,5 +144,5 @@ def _decision(found: Findings, decision: Row, transfer: Row) -> None:
     if decision["reference_pitch_hz"] is None:
         message = "no reference pitch"
         found.remark(
-            "speed_decision", decision, "reference_pitch_hz", message, "add it: a speed means little without it"
+            "speed_decision", decision, "reference_pitch_hz", message, "add it: a ruling without one is not applied"
         )
