@@ -76,7 +76,7 @@ def _print_ledger(frame: Any) -> None:
                 "over all", [over_all_words(row["offset_low_cents"], row["offset_high_cents"]) for row in rows], 2
             ),
             _numbers("A4 [Hz]", [_number(row["reference_pitch_hz"], "{:.4g}") for row in rows], 5),
-            _numbers("probability", [_probable(row["probability"]) for row in rows], 4),
+            _numbers("probability", [_probable(None if row["decided_by"] else row["probability"]) for row in rows], 4),
             _numbers("drift [cent]", [_number(row["drift_range_cents"], "{:.0f}") for row in rows], 7),
             _numbers("wow [cent]", [_number(row["wow_cents"], "{:.1f}") for row in rows], 8),
             Column("key", [row["key"] or "–" for row in rows], rank=6),

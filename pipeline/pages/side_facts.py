@@ -141,7 +141,8 @@ def speed_words(speed: Row | None) -> str:
             f"correction {signed(speed['jump_cents'], 1)} cents."
         )
     if speed["drift_range_cents"] is not None:
-        words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side."
+        within = ", the sudden change included" if speed["jump_s"] is not None else ""
+        words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side{within}."
     if speed["wow_cents"] is not None:
         words += f" It wavers by {speed['wow_cents']:.1f} cents to either side at {speed['wow_hz']:.3f} Hz."
     return words + sentence(speed["remark"])

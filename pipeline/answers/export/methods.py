@@ -49,7 +49,7 @@ def paragraph(
         "Slides carry a confidence and probabilities of their kind; what was audible is bounded by 10 and 90 % of the "
         "interval.",
         "",
-        f"Of {whole.words()} {counts(judged.select('take_id', 'player_id').iter_rows()).takes} could be judged: "
+        f"Of {whole.words()}, {counts(judged.select('take_id', 'player_id').iter_rows()).takes} could be judged: "
         f"{counted(int(judged['slides'].sum() or 0), 'slide')} in "
         f"{counted(int(judged['transitions'].sum() or 0), 'transition')} and {minutes:.1f} minutes of solo. Takes "
         f"without a slide count with zero. {_doubt(doubtful)}{_listening(opened, corpus)}",
