@@ -11,6 +11,7 @@ from pipeline.answers.selection import Selected, Selection, select
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.settings import read_settings
 from pipeline.stats.lineage import CERTAINTIES, LineagePath, common_teachers, paths_up
+from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view, open_beside, open_read_only, rows_of, run_sql, sql_pieces
 from pipeline.store.database.views import PER_TRANSFER
@@ -144,8 +145,13 @@ class OpenCorpus:
             [text],
         ).fetchall()
         if not found:
-            raise UsageError(f"no player {text!r}", f"all are listed by: glideline query {typed(self.root)} player")
+            known = [str(name) for row in self._con.execute(_PEOPLE).fetchall() for name in row]
+            cure = f"all are listed by: glideline query {typed(self.root)} player"
+            raise UsageError(f"no player {text!r}", did_you_mean(text, known, otherwise=cure))
         return str(found[0][0])
+
+
+_PEOPLE = "select player_id, name from base.player order by player_id"
 
 
 def per_transfer(root: Path | str, table: str, transfers: Iterable[str] = ()) -> Iterator[pl.DataFrame]:

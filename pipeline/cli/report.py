@@ -19,9 +19,21 @@ def report(
     Example: glideline report my-corpus
     """
     from pipeline.errors import DataError
+    from pipeline.flows.progress import Display, Tally
     from pipeline.pages.report import report as build
 
-    built = build(folder, workers=workers, told=lambda transfer_id: typer.echo(f"{transfer_id} drawn", err=True))
+    display, tally = Display(), Tally("drawing pages of sides", 0)
+
+    def told(ended: int, total: int) -> None:
+        tally.total, tally.ended = total, ended
+        if total and not ended:
+            display.start(tally)
+        display.update(tally)
+        if ended == total:
+            display.stop(tally if total else None)
+            display.say("Drawing passages and the overview.")
+
+    built = build(folder, workers=workers, told=told)
     typer.echo(f"{len(built.made)} side pages made, {len(built.kept)} unchanged.")
     typer.echo(f"Open {built.overview}")
     if built.failed:

@@ -198,7 +198,8 @@ def _shown(name: str, frame: pl.DataFrame, relation: Relation | None, *, rank: i
     units = {column.name: column.unit for column in relation.columns} if relation is not None else {}
     unit = units.get(name) or ""
     suffix = next((end for end in _SUFFIXES if unit and name.endswith(end)), "")
-    head = _HEADS.get(name) or name.removesuffix(suffix).removesuffix("_id").replace("_", " ")
+    ending = "" if name.removesuffix("_id") in frame.columns else "_id"  # an id beside its name says that it is one
+    head = _HEADS.get(name) or name.removesuffix(suffix).removesuffix(ending).replace("_", " ")
     if frame.schema[name].is_float() and _PLACE.fullmatch(name):
         unit = "m:ss"
     elif _is_pitch(name):

@@ -28,6 +28,7 @@ from pipeline.pages.side import PAGE_TABLES, Neighbours, write_side
 from pipeline.store.corpus import Corpus
 
 PAGE_VERSION = 4
+Told = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -40,13 +41,13 @@ class Built:
     failed: tuple[tuple[str, str], ...]
 
 
-def report(root: Path | str, *, workers: int | None = None, told: Callable[[str], None] | None = None) -> Built:
+def report(root: Path | str, *, workers: int | None = None, told: Told = lambda *_: None) -> Built:
     """Build or refresh the report of the corpus at ``root``.
 
     Parameters
     ----------
     workers : processes that draw side pages; None for one for each core.
-    told : called with the transfer id of each side page as it is done.
+    told : called with the numbers of side pages that are done and that must be drawn, first with none done.
 
     Raises
     ------
@@ -145,11 +146,15 @@ def _draw(
     *,
     target: Path,
     workers: int | None,
-    told: Callable[[str], None] | None,
+    told: Told,
 ) -> list[tuple[str, str]]:
+    ended = 0
+    told(ended, len(pages))
+
     def done(transfer_id: str, problem: str) -> list[tuple[str, str]]:
-        if told:
-            told(transfer_id)
+        nonlocal ended
+        ended += 1
+        told(ended, len(pages))
         return [(transfer_id, problem)] if problem else []
 
     if len(pages) < 2:  # a process of its own would load the libraries a second time

@@ -58,6 +58,13 @@ def test_wide_and_columns_choose(monkeypatch: pytest.MonkeyPatch) -> None:
         printed(80, columns=["kinds"])
 
 
+def test_an_id_beside_its_name_says_that_it_is_one() -> None:
+    out = io.StringIO()
+    frame = pl.DataFrame({"player_id": ["ann"], "player": ["Ann Vint"], "transfer_id": ["x1"]})
+    print_table(frame, None, console=Console(file=out, width=80), columns=["player_id", "player", "transfer"])
+    assert out.getvalue().splitlines()[0].split() == ["player", "id", "player", "transfer"]
+
+
 def test_pitches_are_named_and_units_stand_in_heads() -> None:
     from pipeline.answers.note_names import spelling
 
