@@ -25,7 +25,10 @@ def part(
             metavar="WORK", help="The work; the beginning of its id serves.", autocompletion=completing("work")
         ),
     ],
-    file: Annotated[Path | None, typer.Argument(metavar="FILE", help="For add: MusicXML, .mxl, MIDI or CSV.")] = None,
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="FILE", help="For add: MusicXML, .mxl, MIDI, CSV; MEI, Humdrum, ABC by an extra."),
+    ] = None,
     edition: Annotated[
         str | None,
         typer.Option(metavar="NAME", help="Editor, publisher and year; for show a part of the name serves."),

@@ -1,3 +1,12 @@
+with
+placed as (
+    select
+        slide_id,
+        min(written_place_id) as written_place_id,
+    from fact.written_place_take
+    where slide_id is not null
+    group by slide_id
+)
 select
     slide.slide_id,
     slide.take_id,
@@ -55,7 +64,14 @@ select
     slide.verdict,
     slide.is_slurred,
     slide.speed_state,
+    placed.written_place_id,
+    written_place.bar,
+    written_place.beat,
 from fact.slide
+left join placed
+    on placed.slide_id = slide.slide_id
+left join fact.written_place
+    on written_place.written_place_id = placed.written_place_id
 left join base.slide as measured
     on measured.slide_id = slide.slide_id
 left join result.recalibration

@@ -212,3 +212,10 @@ def test_fingers_tell_the_edition_where_nobody_slides() -> None:
         ("t-cy", "Wrack 1897", "not_followed", 0.0, 59.0, 0.0),
         ("t-cy", "Zorn 1911", "followed", 0.0, 59.0, 59.0),
     ]
+
+
+def test_a_slide_names_its_bar_and_beat(con: Any) -> None:
+    assert rows(con, "summary.slide_for_models", "slide_id", "written_place_id", "bar", "beat") == [
+        ("x-t1-s1", PLACES[0], "1", 1.0),
+        ("x-t2-s2", PLACES[0], "1", 1.0),
+    ]

@@ -28,7 +28,8 @@ SLOWEST = 2.0
 """How many times longer or shorter than the tempo says a gap may last and be bridged."""
 LATE_S, LATE = 0.3, 0.25
 """How far an event may lie from where the tempo puts it, and how much more for each second of the gap."""
-MOST_EVENTS = 400
+MOST_EVENTS = 100
+"""Longer gaps are left alone: so much is not lost without another reason."""
 _SILENT = 0.3
 """What a frame without a line costs; one off the pitch costs up to 1."""
 
@@ -138,9 +139,11 @@ def _heard(part: Part, gap: _Gap, times: Floats, line: Floats) -> Heard | None:
             return None
         turned = (found.event[::-1], -found.end_s[::-1], -found.start_s[::-1])
         return Heard(-1, gap.after, False, *turned)
-    if gap.is_open:  # only as far as there is a line
+    if gap.is_open:  # only as far as there is a line, and written music
         there = gap.due[:-1] <= times[-1]
         gap = replace(gap, chain=gap.chain[there], due=gap.due[: int(there.sum()) + 1])
+        near = times <= gap.due[-1] + LATE_S + LATE * (gap.due[-1] - gap.due[0])
+        times, line = times[near], line[near]
     off = _off(part, gap.chain, line)
     path = _path(off, times, gap)
     if path is None:
@@ -174,11 +177,9 @@ def _path(off: Floats, times: Floats, gap: _Gap) -> Ints | None:
     frames, size = off.shape
     if frames < size or size == 0:
         return None
-    slack = LATE_S + LATE * (gap.due - gap.due[0] if gap.is_open else gap.due[-1] - gap.due[0])
-    begins, ends = (
-        gap.due[:-1] - np.broadcast_to(slack, gap.due.shape)[:-1],
-        gap.due[1:] + np.broadcast_to(slack, gap.due.shape)[1:],
-    )
+    along = gap.due - gap.due[0] if gap.is_open else np.full(size + 1, gap.due[-1] - gap.due[0])
+    slack = LATE_S + LATE * along
+    begins, ends = gap.due[:-1] - slack[:-1], gap.due[1:] + slack[1:]
     begins[0] = -np.inf
     ends[-1] = np.inf
     in_time = (times[:, None] >= begins) & (times[:, None] <= ends)
