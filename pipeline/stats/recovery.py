@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import optimize, sparse, special
 
 from pipeline.units import Floats
 
@@ -34,8 +34,8 @@ HALF_MS = np.geomspace(15.0, 300.0, 22)
 AT_MOST = np.array([0.5, 0.65, 0.78, 0.87, 0.93, 0.97, 0.995])
 STEEPNESS = np.array([2.5, 4.5, 8.0])
 _GRID = np.array([(a, t, k) for a in AT_MOST for t in HALF_MS for k in STEEPNESS])
-# What is believed of a side before anything is planted, worth one side: in renders .98 and more of slides of 160 ms and
-# longer are found, and half of those of 30 to 120 ms (benchmarks/recovery); of k nothing.
+# What is believed of sides before anything is planted, worth one of all sides: in renders .98 and more of slides of
+# 160 ms and longer are found, and half of those of 30 to 120 ms (benchmarks/recovery); of k nothing.
 _BELIEF = np.repeat([0.01, 0.02, 0.04, 0.1, 0.2, 0.28, 0.35], HALF_MS.size * STEEPNESS.size)
 _BELIEF = _BELIEF * np.exp(-0.5 * (np.log(_GRID[:, 1] / 60.0) / 0.7) ** 2)
 _BELIEF /= _BELIEF.sum()
@@ -122,18 +122,22 @@ def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, gr
         each = likelihood * _prior(each, of, planted, number)[of]
         each *= planted / each.sum(axis=1, keepdims=True)
     # What a side has said itself is no prior of its own.
-    share = 1.0 + _OTHERS / max(float(planted.sum()), 1.0)
+    share = 1.0 + _OTHERS / (float(planted.sum()) + 1.0)
     posterior = likelihood * np.maximum(_prior(each, of, planted, number)[of] - share * each, 1e-12)
     return Curves(posterior / posterior.sum(axis=1, keepdims=True), effects, each, of)
 
 
 def _prior(told: Floats, groups: Ints, weights: Floats, number: int) -> Floats:
-    """Prior over the grid of each of so many groups, not scaled, shape (number, cells): one side's worth of
-    ``_BELIEF``, the sides of the group with their weights (sides, 1), and ``_OTHERS`` sides' worth of all."""
+    """Prior over the grid of each of so many groups, not scaled, shape (number, cells): the sides of the group with
+    their weights (sides, 1), and ``_OTHERS`` sides' worth of all sides and of one more that is as ``_BELIEF``.
+
+    Were the belief a side of each group, wide as it is, it would be a third of what is known of a group without
+    plantings, whatever all others say.
+    """
     member = groups == np.arange(number)[:, None]
     made = (member * weights[:, 0]) @ told
-    everybody = made.sum(axis=0)
-    return np.asarray(made + _OTHERS * everybody / max(float(everybody.sum()), 1.0) + _BELIEF)
+    everybody = made.sum(axis=0) + _BELIEF
+    return np.asarray(made + _OTHERS * everybody / everybody.sum())
 
 
 def drawn_cells(known: Curves, *, seed: tuple[int, ...], replicates: int = REPLICATES) -> Ints:
@@ -177,56 +181,50 @@ def class_weights(known: Curves) -> Floats:
     return np.minimum(1.0 / np.maximum(chances, 1e-9), GREATEST_WEIGHT)
 
 
-def slides_per_find(
-    known: Curves, finds: Plantings, *, seed: tuple[int, ...], at_least_ms: float = 0.0, replicates: int = REPLICATES
-) -> Floats:
-    """Draws of the slides that were there for each slide found, by side: shape (replicates, sides).
-
-    With ``at_least_ms`` both are those of that length and more. 1 where a side has no finds.
-    """
-    sides = known.posterior.shape[0]
-    cells = drawn_cells(known, seed=seed, replicates=replicates)
-    long = finds.of(finds.duration_ms >= at_least_ms)
-    out = np.ones((replicates, sides))
-    order = np.argsort(long.side, kind="stable")
-    first = np.searchsorted(long.side[order], np.arange(sides + 1))
-    for side in range(sides):
-        own = order[first[side] : first[side + 1]]
-        if own.size:
-            chances = _chances(long.of(own), known.effects)[:, cells[:, side]]
-            out[:, side] = np.minimum(1.0 / np.maximum(chances, 1e-9), GREATEST_WEIGHT).mean(axis=0)
-    return out
-
-
 @dataclass(frozen=True)
-class Rates:
-    """Draws (replicates,) of three rates per unit of exposure: of what was found, of long slides, and of all.
+class Recovered:
+    """What each find stands for, as draws.
 
-    ``hidden_share`` is the share of finds whose like are found so seldom that nothing is known of their number.
-    """
+    A find on a side of which p is not known stands for 1 / E[p] slides, not for E[1 / p]: finds come from the sides on
+    which more is found, and E[p] is the chance that a slide on any such side is found. What a draw of 1 / p lies above
+    1 is scaled to that mean.
 
-    found: Floats
-    at_least_80_ms: Floats
-    all: Floats
-    hidden_share: float
-
-
-def three_rates(
-    known: Curves, finds: Plantings, exposure: Floats, *, seed: tuple[int, ...], replicates: int = REPLICATES
-) -> Rates:
-    """The rates of a group of sides, with the error of recovery alone (that of who and what was sampled is not in it).
-
-    Parameters
+    Attributes
     ----------
-    exposure : (sides,) chances or minutes of each side; 0 for sides out of the group, whose finds must not be given.
+    cells : of each side's curve, as drawn, shape (replicates, sides).
+    weights : 1 / p of each class in each cell, shape (classes, cells).
+    mean : slides that a find of each class on each side stands for, shape (classes, sides).
+    scale : of what a draw lies above 1, shape (classes, sides).
     """
-    count = np.bincount(finds.side, minlength=exposure.size).astype(np.float64)
-    long = np.bincount(finds.side[finds.duration_ms >= SURE_FROM_MS], minlength=exposure.size).astype(np.float64)
-    every = slides_per_find(known, finds, seed=seed, replicates=replicates)
-    those = slides_per_find(known, finds, seed=seed, at_least_ms=SURE_FROM_MS, replicates=replicates)
-    total = exposure.sum()
-    hidden = float(np.mean(known.chance(finds) < LEAST_CHANCE)) if finds.side.size else 0.0
-    return Rates(np.full(replicates, count.sum() / total), those @ long / total, every @ count / total, hidden)
+
+    cells: Ints
+    weights: Floats
+    mean: Floats
+    scale: Floats
+
+    def there(self, counts: sparse.csr_array, side: Ints) -> Floats:
+        """Draws of the slides that were there, shape (n, replicates).
+
+        Parameters
+        ----------
+        counts : finds of each class, shape (n, classes).
+        side : on which they were found, shape (n,).
+        """
+        rows, classes = counts.nonzero()
+        scaled = sparse.csr_array(
+            (counts[rows, classes] * self.scale[classes, side[rows]], (rows, classes)), counts.shape
+        )
+        above = np.take_along_axis(scaled @ (self.weights - 1.0), self.cells.T[side], axis=1)
+        return np.asarray(counts.sum(axis=1)).reshape(-1, 1) + above
+
+
+def recovered_by(known: Curves, *, seed: tuple[int, ...], replicates: int = REPLICATES) -> Recovered:
+    """What finds stand for by the curves of their sides."""
+    cells, weights = drawn_cells(known, seed=seed, replicates=replicates), class_weights(known)
+    drawn = np.zeros((weights.shape[1], cells.shape[1]))
+    np.add.at(drawn, (cells, np.arange(cells.shape[1])), 1.0 / cells.shape[0])
+    mean = 1.0 / ((1.0 / weights) @ drawn)
+    return Recovered(cells, weights, mean, (mean - 1.0) / np.maximum(weights @ drawn - 1.0, 1e-12))
 
 
 def _chances(slides: Plantings, effects: Floats) -> Floats:

@@ -3,6 +3,11 @@ select
     hit.group_key,
     hit.slides,
     hit.slides / nullif(corpus.slides, 0) as share_of_slides,
+    rate.slides_per_minute_corrected
+    -- as total() sums, which cannot be a window
+    / nullif(
+        sum(rate.slides_per_minute_corrected::decimal(38, 15)) over (partition by hit.grouping), 0
+    )::double as share_of_slides_corrected,
     hit.takes_with_slide,
     hit.players_with_slide,
     corpus.takes - corpus.takes_not_judged as takes,

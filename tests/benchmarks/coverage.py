@@ -26,7 +26,7 @@ from pipeline.stats.latent_class import latent_class
 from pipeline.stats.planning import Design, holm, power
 from pipeline.stats.player_grid import player_grid
 from pipeline.stats.rates import pooled_spread, rate_interval
-from pipeline.stats.recovery import class_weights, curves, drawn_cells
+from pipeline.stats.recovery import curves, recovered_by
 from pipeline.stats.regression import dated_regression, negative_binomial, regression
 from pipeline.stats.repertoire import expected_slides, standardised_rates
 from pipeline.stats.resemblance import resemblance, residuals
@@ -241,11 +241,10 @@ def noise(*, listening: bool, recovery: bool, **world: Any) -> World:
         heard = (
             Listened(np.arange(2), true_slides_per_find(made.judgements, seed=(seed,)), judged) if listening else None
         )
-        recovered = None
+        told = None
         if recovery:
-            known = curves(made.plantings, made.found, sides=sound.size, groups=sound)
-            recovered = drawn_cells(known, seed=(seed,)), class_weights(known)
-        correction = combined(made.parts, made.finds, made.sides, heard, recovered, np.ones(2, dtype=np.intp))
+            told = recovered_by(curves(made.plantings, made.found, sides=sound.size, groups=sound), seed=(seed,))
+        correction = combined(made.parts, made.finds, made.sides, heard, told, np.ones(2, dtype=np.intp))
         if correction is None:
             return
         members = made.parts.select(

@@ -1,6 +1,6 @@
 """Slides planted in rendered sides against the slides that were there: are both found equally often?
 
-    OMP_NUM_THREADS=1 python -m tests.benchmarks.recovery [--sides 20] [--noise 20 5] [--first 0]
+    OMP_NUM_THREADS=1 python -m tests.benchmarks.recovery [--sides 20] [--noise 20 5] [--first 0] [--workers 1]
 
 Plantings are drawn as the renders' own slides are (60 to 400 ms, falling by up to 6 dB, of 2.5 semitones and more, for
 few of the renders' are smaller), so that both recalls are of the same kind of slide. Printed for each noise and length:
@@ -10,7 +10,10 @@ differ, so the true error is somewhat larger).
 
 import argparse
 from collections import defaultdict
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
 from itertools import pairwise
+from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
@@ -71,24 +74,36 @@ def main() -> None:
     parser.add_argument("--sides", type=int, default=20)
     parser.add_argument("--noise", type=float, nargs="*", default=[20.0, 5.0])
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--workers", type=int, default=1, help="processes at work at one time")
     given = parser.parse_args()
+    seeds = range(90_000 + given.first, 90_000 + given.first + given.sides)
+    with ProcessPoolExecutor(given.workers, mp_context=get_context("spawn"), initializer=as_rendered) as crew:
+        for snr in given.noise:
+            report(snr, crew.map(one, [Scene("", seed=seed, snr_db=snr) for seed in seeds]))
+
+
+def as_rendered() -> None:
+    """Plant slides of such lengths and sizes as the renders hold."""
     search.DEEPEST_DB, search.SHORTEST_S, search.SMALLEST = 6.0, 0.06, LEAST_SEMITONES
-    for snr in given.noise:
-        cells: dict[tuple[int, int], list[bool]] = defaultdict(list)
-        for seed in range(given.first, given.first + given.sides):
-            for which, found in enumerate(one(Scene("", seed=90_000 + seed, snr_db=snr))):
-                for ms, heard in found:
-                    cells[int(np.searchsorted(LENGTHS_MS, ms, side="right")), which].append(heard)
-        for k, (low, high) in enumerate(pairwise(LENGTHS_MS), start=1):
-            planted, there = np.array(cells[k, 0], dtype=float), np.array(cells[k, 1], dtype=float)
-            if planted.size and there.size:
-                gap = planted.mean() - there.mean()
-                error = np.sqrt(sum(x.mean() * (1.0 - x.mean()) / x.size for x in (planted, there)))
-                print(
-                    f"{snr:g} dB {low:g}-{high:g} ms: planted {planted.size} {planted.mean():.3f}  "
-                    f"there {there.size} {there.mean():.3f}  difference {gap:+.3f} ± {error:.3f}",
-                    flush=True,
-                )
+
+
+def report(snr: float, sides: Iterable[tuple[list[tuple[float, bool]], list[tuple[float, bool]]]]) -> None:
+    """Print what share was found of slides of each length, planted and there."""
+    cells: dict[tuple[int, int], list[bool]] = defaultdict(list)
+    for side in sides:
+        for which, found in enumerate(side):
+            for ms, heard in found:
+                cells[int(np.searchsorted(LENGTHS_MS, ms, side="right")), which].append(heard)
+    for k, (low, high) in enumerate(pairwise(LENGTHS_MS), start=1):
+        planted, there = np.array(cells[k, 0], dtype=float), np.array(cells[k, 1], dtype=float)
+        if planted.size and there.size:
+            gap = planted.mean() - there.mean()
+            error = np.sqrt(sum(x.mean() * (1.0 - x.mean()) / x.size for x in (planted, there)))
+            print(
+                f"{snr:g} dB {low:g}-{high:g} ms: planted {planted.size} {planted.mean():.3f}  "
+                f"there {there.size} {there.mean():.3f}  difference {gap:+.3f} ± {error:.3f}",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -148,6 +148,30 @@ def test_listening_says_how_many_and_recovery_how_they_lie():
     assert whole[0][0] == pytest.approx(37.5, rel=0.06)
 
 
+def test_short_slides_that_are_missed_count_in_lengths_and_kinds_too():
+    tables = two_takes()
+    tables["slide"] = [
+        row | ({"duration_ms": 70.0, "kind": "two_finger"} if n % 5 < 2 else {"duration_ms": 250.0})
+        for n, row in enumerate(tables["slide"])
+    ]
+    told = [
+        row
+        for name in ("x1", "x2")
+        for found, ms in ((40, 70.0), (100, 250.0))
+        for row in planted(name, found=found, of=100, ms=ms)["recovery"]
+    ]
+    rows_planted = [row | {"recovery_id": f"r{n}"} for n, row in enumerate(told)]
+    con = database("corpus", "kind", **joined(tables, {"recovery": rows_planted}))
+    ((found, there),) = rows(con, "summary.slides_in_corpus", "duration_median_ms", "duration_median_corrected_ms")
+    assert found == 250
+    assert there == pytest.approx(70, rel=0.07)  # lengths are counted in classes 7 % apart
+    shares = {kind: pair for kind, *pair in rows(con, "summary.slides_by_kind", "kind", "share_of_slides",
+                                                 "share_of_slides_corrected")}  # fmt: skip
+    assert shares["two_finger"][0] == pytest.approx(0.4)
+    # 48 found of 120, and 72: three in five of the short ones were missed.
+    assert shares["two_finger"][1] == pytest.approx(120 / 192, abs=0.05)
+
+
 def test_no_share_of_transitions_exceeds_all_of_them():
     tables = two_takes()
     tables["slide"] += [

@@ -2,9 +2,19 @@
 
 import numpy as np
 import pytest
+from scipy import sparse
 
 from pipeline.stats import recovery
-from pipeline.stats.recovery import Plantings, curves, slides_per_find, three_rates
+from pipeline.stats.recovery import (
+    CLASS_MS,
+    CLASS_SEMITONES,
+    Plantings,
+    class_weights,
+    classes,
+    curves,
+    drawn_cells,
+    recovered_by,
+)
 
 SEED = (5,)
 
@@ -33,6 +43,13 @@ def planted(rng, *, halves, each):
     side = np.repeat(np.arange(len(halves)), each)
     made = Plantings(side, ms, np.full(ms.size, 3.0), np.zeros(ms.size, dtype=bool))
     return made, rng.random(ms.size) < true_chance(ms, half_ms=np.array(halves)[side])
+
+
+def there_were(known, finds):
+    """Draws of how many slides there were for these finds."""
+    one_each = sparse.csr_array((np.ones(finds.side.size), (np.arange(finds.side.size), classes(finds))))
+    one_each.resize((finds.side.size, CLASS_MS.size * CLASS_SEMITONES.size * 2))
+    return recovered_by(known, seed=SEED).there(one_each, finds.side).sum(axis=0)
 
 
 def test_many_plantings_give_back_the_curve() -> None:
@@ -79,20 +96,15 @@ def test_two_groups_that_differ_in_sound_alone_come_out_alike(each: int) -> None
         there = joined([slides(rng, side=side, n=40, median_ms=150.0) for side in range(30)])
         heard = rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=np.array(halves)[there.side])
         finds = there.of(heard)
-        rates = []
-        for group in (finds.side < 15, finds.side >= 15):
-            exposure = np.where((np.arange(30) < 15) == (group is (finds.side < 15)), 1.0, 0.0)
-            own = finds.of(group)
-            exposure = np.isin(np.arange(30), np.unique(own.side)).astype(float)
-            rates.append(three_rates(known, own, exposure, seed=SEED))
-        draws = rates[1].all / rates[0].all
+        clear, dull = finds.of(finds.side < 15), finds.of(finds.side >= 15)
+        draws = there_were(known, dull) / there_were(known, clear)
         # The number found is itself a draw of the number there.
-        noise = np.sqrt(1.0 / (finds.side < 15).sum() + 1.0 / (finds.side >= 15).sum())
+        noise = np.sqrt(1.0 / clear.side.size + 1.0 / dull.side.size)
         draws = draws * np.exp(noise * np.random.default_rng(seed).standard_normal(draws.size))
         low, high = np.quantile(draws, (0.025, 0.975))
         ratios.append(float(np.median(draws)))
         covered.append(low <= 1.0 <= high)
-        uncorrected.append(float(rates[1].found[0] / rates[0].found[0]))
+        uncorrected.append(dull.side.size / clear.side.size)
     assert np.median(uncorrected) < 0.9
     assert np.median(ratios) == pytest.approx(1.0, abs=0.05)
     assert np.mean(covered) >= 0.9
@@ -105,25 +117,42 @@ def test_shorter_slides_are_not_rarer_ones() -> None:
     known = curves(made, found, sides=30)
     there = joined([slides(rng, side=s, n=100, median_ms=150.0 if s < 15 else 90.0) for s in range(30)])
     finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=60.0))
-    early, late = (
-        three_rates(known, finds.of(part), where.astype(float), seed=SEED)
-        for part, where in ((finds.side < 15, np.arange(30) < 15), (finds.side >= 15, np.arange(30) >= 15))
-    )
-    assert late.found[0] / early.found[0] < 0.9
-    assert np.median(late.all / early.all) == pytest.approx(1.0, abs=0.06)
-    # By the normal distribution: shares of lengths over 80 ms.
-    from scipy.stats import norm
-
-    over = [norm.sf(np.log(80.0 / m) / 0.45) for m in (90.0, 150.0)]
-    assert np.median(late.at_least_80_ms / early.at_least_80_ms) == pytest.approx(over[0] / over[1], abs=0.06)
+    early, late = finds.of(finds.side < 15), finds.of(finds.side >= 15)
+    assert late.side.size / early.side.size < 0.9
+    assert np.median(there_were(known, late) / there_were(known, early)) == pytest.approx(1.0, abs=0.06)
 
 
-def test_what_is_hardly_ever_found_is_said_to_be_hidden() -> None:
+def test_what_is_hardly_ever_found_stands_for_five_at_most() -> None:
     rng = np.random.default_rng(11)
     made, found = planted(rng, halves=[150.0], each=400)
     known = curves(made, found, sides=1)
     short = Plantings(
         np.zeros(4, dtype=np.intp), np.array([40.0, 50.0, 300.0, 350.0]), np.full(4, 3.0), np.zeros(4, bool)
     )
-    assert three_rates(known, short, np.ones(1), seed=SEED).hidden_share == 0.5
-    assert slides_per_find(known, short, seed=SEED).max() <= recovery.GREATEST_WEIGHT
+    assert class_weights(known)[classes(short)].max() <= recovery.GREATEST_WEIGHT
+    assert there_were(known, short).mean() == pytest.approx(2 * recovery.GREATEST_WEIGHT + 2, rel=0.05)
+
+
+def test_a_belief_does_not_outweigh_what_many_sides_say_of_a_sound_without_plantings() -> None:
+    rng = np.random.default_rng(8)
+    made, found = planted(rng, halves=[55.0] * 12, each=20)
+    known = curves(made, found, sides=13, groups=np.array([0] * 12 + [1]))
+    asked = Plantings(np.array([12]), np.array([150.0]), np.array([3.0]), np.array([False]))
+    assert known.chance(asked)[0] == pytest.approx(true_chance(150.0, half_ms=55.0), abs=0.05)
+
+
+def test_finds_on_sides_of_which_nothing_is_known_stand_for_as_many_as_there_were() -> None:
+    """Sides differ much and every other one has plantings; the mean of 1 / p would give a fifth too many."""
+    rng = np.random.default_rng(9)
+    ratios, naive = [], []
+    for _ in range(20):
+        halves = 70.0 * np.exp(0.5 * rng.standard_normal(60))
+        made, found = planted(rng, halves=list(halves[:30]), each=20)
+        known = curves(made, found, sides=60)
+        there = joined([slides(rng, side=side, n=40, median_ms=90.0) for side in range(30, 60)])
+        finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=halves[there.side]))
+        drawn = class_weights(known)[classes(finds)[:, None], drawn_cells(known, seed=SEED)[:, finds.side].T]
+        ratios.append(there_were(known, finds).mean() / there.side.size)
+        naive.append(drawn.sum(axis=0).mean() / there.side.size)
+    assert np.mean(ratios) == pytest.approx(1.0, abs=0.08)
+    assert np.mean(naive) > 1.15

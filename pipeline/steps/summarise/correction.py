@@ -15,9 +15,9 @@ from pipeline.stats.recovery import (
     CLASS_SEMITONES,
     REPLICATES,
     Plantings,
-    class_weights,
+    Recovered,
     curves,
-    drawn_cells,
+    recovered_by,
 )
 from pipeline.steps.summarise.listening import Listened, listened
 from pipeline.units import Floats
@@ -58,6 +58,14 @@ select group_key, take_id, coalesce(player_id, '~') as player, transfer_id, {cla
     total(weight) as finds
 from tally.find_in_group where grouping = $1 group by all order by all
 """
+_FINDS_OF_MEMBERS = f"""
+select member.group_key, find.transfer_id, {class_sql()} as class, total(member.weight) as finds
+from stage.owned_slide as find
+join tally.take_in_group as member
+    on member.take_id = find.take_id and member.player_id is not distinct from find.player_id
+where find.origin = 'found' and member.grouping = $1
+group by all order by all
+"""
 _PLANTED = """
 select transfer_id, duration_ms, interval_cents / 100 as semitones, kind <> 'same_finger' as broken, found
 from base.recovery
@@ -90,7 +98,7 @@ class Correction:
     per_find : draws for each part, shape (parts, replicates).
     level : what listening makes of recovery, or of plain counts, by stratum, shape (strata, replicates).
     finds : of each part, shape (parts,).
-    recovered : cells of each side's curve, and weights of classes in cells; None without plantings.
+    recovered : what finds stand for by plantings; None without any.
     source : where it comes from.
     judged, planted : excerpts judged and slides planted, by stratum, shape (strata,).
     """
@@ -100,7 +108,7 @@ class Correction:
     per_find: Floats
     level: Floats
     finds: Floats
-    recovered: tuple[Ints, Floats] | None
+    recovered: Recovered | None
     source: str
     judged: Ints
     planted: Ints
@@ -124,6 +132,22 @@ class Correction:
             whole = there.sum(axis=0) / found.sum()
             made[str(key[0])] = self._factor(whole, rows["stratum"].to_numpy(), there / found, names.tolist())
         return made
+
+    def median_ms(self, con: duckdb.DuckDBPyConnection, grouping: str) -> dict[str, float]:
+        """Median length of the slides that were there in each group, where each find counts for those that it stands
+        for by its length, size and side; nothing without plantings."""
+        if self.recovered is None:
+            return {}
+        text = _FINDS_IN_GROUP if grouping in SLIDE_GROUPINGS else _FINDS_OF_MEMBERS
+        rows = con.sql(text, params=[grouping]).pl()
+        if rows.is_empty():
+            return {}
+        side = np.array([self.sides[name] for name in rows["transfer_id"]], dtype=np.intp)
+        number = rows["finds"].to_numpy() * self.recovered.mean[rows["class"].to_numpy(), side]
+        keys, at = np.unique(rows["group_key"].to_numpy().astype(str), return_inverse=True)
+        there = np.zeros((keys.size, CLASS_MS.size))
+        np.add.at(there, (at, rows["class"].to_numpy() // (2 * CLASS_SEMITONES.size)), number)
+        return {str(key): medians for key, medians in zip(keys, _median_of_classes(there), strict=True)}
 
     def of_takes(self, takes: pl.DataFrame) -> Floats:
         """Draws for the rows of a frame with take_id and player_id, shape (rows, replicates)."""
@@ -165,6 +189,18 @@ class Correction:
         return Factor(whole, clusters, names, self.source, int(self.judged[own].sum()), int(self.planted[own].sum()))
 
 
+def _median_of_classes(there: Floats) -> list[float]:
+    """Median length in ms of each row of counts by class of length, even within its class on the log scale."""
+    step = float(CLASS_MS[1] / CLASS_MS[0])
+    made = []
+    for row in there:
+        below = np.cumsum(row)
+        place = int(np.searchsorted(below, below[-1] / 2))
+        within = (below[-1] / 2 - (below[place] - row[place])) / row[place]
+        made.append(float(CLASS_MS[place] * step ** (within - 0.5)))
+    return made
+
+
 def correction(con: duckdb.DuckDBPyConnection, *, seed: int) -> Correction | None:
     """What is known of the error of finding in the whole corpus, whatever takes are chosen; None if nothing is."""
     spans = con.sql(_SPANS).pl()
@@ -194,7 +230,7 @@ def combined(
     finds: pl.DataFrame,
     sides: Mapping[str, int],
     heard: Listened | None,
-    recovered: tuple[Ints, Floats] | None,
+    recovered: Recovered | None,
     planted: Ints,
 ) -> Correction | None:
     """What listening and recovery say of each part together; None if both say nothing.
@@ -204,7 +240,7 @@ def combined(
     parts : a row for each take and player: take_id, player, part (its number) and sound.
     finds : how many of a class there are on a side in a part: transfer_id, class, finds, part.
     sides : number of each transfer.
-    recovered : cells of each side's curve (``stats.recovery.drawn_cells``) and ``class_weights``.
+    recovered : what finds stand for by plantings, sides numbered as in ``sides``.
     planted : slides planted in each kind of sound, shape (sounds,).
     """
     if heard is None and recovered is None:
@@ -234,22 +270,21 @@ def combined(
 
 def _recovered(
     con: duckdb.DuckDBPyConnection, sides: Mapping[str, int], sound: Ints, sounds: int, *, seed: int
-) -> tuple[tuple[Ints, Floats] | None, Ints]:
-    """Draws of each side's curve with the weights of classes in its cells, and slides planted by sound."""
+) -> tuple[Recovered | None, Ints]:
+    """What finds stand for by plantings, and slides planted by sound."""
     rows = con.sql(_PLANTED).pl()
     if rows.height < LEAST_PLANTED:
         return None, np.zeros(sounds, dtype=np.intp)
     side = np.array([sides[name] for name in rows["transfer_id"]], dtype=np.intp)
     planted = Plantings(side, *(rows[name].to_numpy() for name in ("duration_ms", "semitones", "broken")))
     known = curves(planted, rows["found"].to_numpy().astype(bool), sides=len(sides), groups=sound)
-    drawn = drawn_cells(known, seed=(seed, 7)), class_weights(known)
-    return drawn, np.bincount(sound[side], minlength=sounds)
+    return recovered_by(known, seed=(seed, 7)), np.bincount(sound[side], minlength=sounds)
 
 
 def summed(
     finds: pl.DataFrame,
     sides: Mapping[str, int],
-    recovered: tuple[Ints, Floats] | None,
+    recovered: Recovered | None,
     of: Ints,
     number: int,
     *,
@@ -276,8 +311,7 @@ def summed(
         if recovered is None:
             there = np.repeat(np.asarray(counts[own].sum(axis=1))[:, None], REPLICATES, axis=1)
         else:
-            cells, weights = recovered
-            there = np.take_along_axis(counts[own] @ weights, cells.T[own_side], axis=1)
+            there = recovered.there(counts[own], own_side)
         if level is not None:
             there *= level[own_stratum]
         each = np.arange(own_sum.size)

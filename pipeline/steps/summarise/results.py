@@ -66,7 +66,7 @@ def result_tables(
     made = {"estimate": estimate}
     if "quartile" in names:
         # One grouping after another: the quartiles of all at once would hold every slide in memory many times.
-        some = [_of_groupings(con, "quartile_by_group", [name])[name] for name, _, has_any in wanted if has_any]
+        some = [_quartiles(con, name, known) for name, _, has_any in wanted if has_any]
         made["quartile"] = pl.concat(some) if some else pl.DataFrame()
     if "comparison" in names:
         made["comparison"] = comparisons(con, clusters, estimate, dates, factors, seed=seed, replicates=replicates)
@@ -102,6 +102,13 @@ def _corrected(row: Mapping[str, Any], factor: Factor | None) -> dict[str, Any]:
         return columns
     made = corrected(Interval(row["rate"], row["low"], row["high"]), factor.whole)
     return columns | corrected_columns(made, most=100.0 if "per_100" in row["measure"] else None)
+
+
+def _quartiles(con: duckdb.DuckDBPyConnection, grouping: str, known: Correction | None) -> pl.DataFrame:
+    rows = _of_groupings(con, "quartile_by_group", [grouping])[grouping]
+    there = {} if known is None else known.median_ms(con, grouping)
+    mended = pl.Series([there.get(key) for key in rows["group_key"]], dtype=pl.Float64)
+    return rows.with_columns(duration_median_corrected_ms=mended)
 
 
 def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[str]) -> dict[str, pl.DataFrame]:
