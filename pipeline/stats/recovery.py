@@ -185,9 +185,9 @@ def class_weights(known: Curves) -> Floats:
 class Recovered:
     """What each find stands for, as draws.
 
-    A find on a side of which p is not known stands for 1 / E[p] slides, not for E[1 / p]: finds come from the sides on
-    which more is found, and E[p] is the chance that a slide on any such side is found. What a draw of 1 / p lies above
-    1 is scaled to that mean.
+    A find on a side without plantings stands for 1 / E[p] slides, not for E[1 / p]: finds come from the sides on which
+    more is found, and E[p] is the chance that a slide on any such side is found. What a draw of 1 / p lies above 1 is
+    scaled to that mean.
 
     Attributes
     ----------
@@ -223,8 +223,10 @@ def recovered_by(known: Curves, *, seed: tuple[int, ...], replicates: int = REPL
     cells, weights = drawn_cells(known, seed=seed, replicates=replicates), class_weights(known)
     drawn = np.zeros((weights.shape[1], cells.shape[1]))
     np.add.at(drawn, (cells, np.arange(cells.shape[1])), 1.0 / cells.shape[0])
-    mean = 1.0 / ((1.0 / weights) @ drawn)
-    return Recovered(cells, weights, mean, (mean - 1.0) / np.maximum(weights @ drawn - 1.0, 1e-12))
+    by_draws = weights @ drawn
+    planted = known.told.sum(axis=1) > 0
+    mean = np.where(planted, by_draws, 1.0 / ((1.0 / weights) @ drawn))
+    return Recovered(cells, weights, mean, (mean - 1.0) / np.maximum(by_draws - 1.0, 1e-12))
 
 
 def _chances(slides: Plantings, effects: Floats) -> Floats:
