@@ -215,7 +215,7 @@ class Recovered:
             (counts[rows, classes] * self.scale[classes, side[rows]], (rows, classes)), counts.shape
         )
         above = np.take_along_axis(scaled @ (self.weights - 1.0), self.cells.T[side], axis=1)
-        return np.asarray(counts.sum(axis=1)).reshape(-1, 1) + above
+        return np.asarray(np.asarray(counts.sum(axis=1)).reshape(-1, 1) + above)
 
 
 def recovered_by(known: Curves, *, seed: tuple[int, ...], replicates: int = REPLICATES) -> Recovered:
