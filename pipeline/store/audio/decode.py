@@ -2,7 +2,7 @@
 
 Samples are float32, which holds 16- and 24-bit integers exactly, so that the same recording as WAV and as
 FLAC has the same samples and the same hash. One block of frames is in memory beside the result, except of kinds that
-are decoded whole.
+are decoded whole. Which decoder reads which kind is told by ``opened``.
 """
 
 import hashlib
