@@ -14,7 +14,7 @@ from pipeline.store.adding.editing import EditableTable
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.catalogue.recording import soloists_of
 from pipeline.store.catalogue.tables import Catalogue
-from pipeline.store.catalogue.written import bars_of, reference, written_rows
+from pipeline.store.catalogue.written import bars_of, counted_like, reference, written_rows
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.parts.part import WrittenNote, WrittenPart, numbered
@@ -142,6 +142,9 @@ def write(
     own = {"work_id": work_id, "edition": edition}
     parts = corpus.catalogue.rows("written_part", work_id=work_id)
     first, last = bars_of(part)
+    named_by = reference(parts)
+    if named_by not in (None, edition):
+        part = counted_like(part, corpus.catalogue.rows("written_note", work_id=work_id, edition=named_by))
     is_reference = not row.get("grown") and reference(p for p in parts if not p["grown"]) in (None, edition)
     rows = written_rows(part, **own)
     rows["written_part"] = [

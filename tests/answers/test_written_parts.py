@@ -55,6 +55,27 @@ def test_a_part_is_added_shown_and_read_anew_only_on_demand(corpus: Path, part: 
     assert not [p for p in check(corpus).problems if "written" in p.file]
 
 
+def test_an_edition_of_some_bars_lies_on_those_of_the_reference(corpus: Path, part: Path, tmp_path: Path) -> None:
+    written_parts.add(corpus, "air", part, edition="Peerwick 1898")
+    excerpt, otherwise = tmp_path / "some.musicxml", tmp_path / "otherwise.csv"
+    note = "<note><pitch><step>{}</step><octave>4</octave></pitch><duration>4</duration></note>"
+    bars = "".join(f'<measure number="{n}">{note.format(step)}</measure>' for n, step in ((2, "A"), (3, "G")))
+    head = '<part-list><score-part id="P1"><part-name/></score-part></part-list>'
+    excerpt.write_text(f'<score-partwise>{head}<part id="P1">{bars}</part></score-partwise>', encoding="utf-8")
+    otherwise.write_text("bar,beat,note\n7,1,A4\n8,1,G4\n", encoding="utf-8")
+    for edition, file in (("Zorn 1911", excerpt), ("Alder 1920", otherwise)):
+        written_parts.add(corpus, "air", file, edition=edition)
+    catalogue = Corpus(corpus).catalogue
+    counted = {
+        edition: [
+            (row["bar"], row["bar_index"]) for row in catalogue.rows("written_note", work_id="air", edition=edition)
+        ]
+        for edition in ("Zorn 1911", "Alder 1920")
+    }
+    # The upbeat is the reference's first bar; an edition with other numbers stays as it is.
+    assert counted == {"Zorn 1911": [("2", 3), ("3", 4)], "Alder 1920": [("7", 7), ("8", 8)]}
+
+
 def test_a_wrong_work_or_edition_is_named_with_the_nearest(corpus: Path, part: Path) -> None:
     with pytest.raises(DataError, match=r"there is no work 'airr' in catalogue/work\.csv; did you mean air"):
         written_parts.add(corpus, "airr", part, edition="e")
@@ -79,6 +100,12 @@ def test_printed_fingerings_of_version_0_1_are_taken_over(corpus: Path, write: W
     assert [(d["take_id"], d["time_s"], d["event"]) for d in catalogue.rows("place_decision")] == [("k1", 2.5, 2)]
     assert [(w["from_event"], w["to_event"], w["way"]) for w in ways] == [(1, 3, "ending"), (2, 1, "repeat")]
     assert not [p for p in check(corpus).errors if "written" in p.file]
+    # Beside a part with an upbeat its bars are counted as there.
+    write("written_part", "work_id,edition,is_reference\nair,New,yes\n")
+    new = "".join(f"air,New,{i},{i},{i},{i - 1},1,{midi}\n" for i, midi in enumerate((67, 69, 71, 72), start=1))
+    write("written_note", NOTE + new)
+    notes = Corpus(corpus).catalogue.rows("written_note", work_id="air", edition="Ed")
+    assert [(n["bar"], n["bar_index"]) for n in notes] == [("1", 2), ("2", 3), ("3", 4)]
 
 
 @pytest.mark.parametrize(

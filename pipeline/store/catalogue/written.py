@@ -1,6 +1,7 @@
 """Rules of written parts in the catalogue: which edition names the places, and parts of older catalogues taken over."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from itertools import groupby
 from typing import Any
 
@@ -23,6 +24,22 @@ def reference(parts: Iterable[Mapping[str, Any]]) -> str | None:
     """The edition by which places of a work are named: the one marked, else the first by name; None without parts."""
     ranked = sorted(parts, key=lambda row: (not row["is_reference"], row["edition"]))
     return str(ranked[0]["edition"]) if ranked else None
+
+
+def counted_like(part: WrittenPart, notes: Iterable[Mapping[str, Any]]) -> WrittenPart:
+    """A part with its bars counted as those of the reference, whose notes are given: by the numbers printed over them.
+
+    So an edition of some bars only lies where they are. Left as it is if the reference has not each of its bars once.
+    """
+    counts: dict[str | None, set[int]] = {}
+    for row in notes:
+        counts.setdefault(row["bar"], set()).add(row["bar_index"])
+    if any(note.bar is None or len(counts.get(note.bar, ())) != 1 for note in part.notes):
+        return part
+    indices = [min(counts[note.bar]) for note in part.notes]
+    if indices != sorted(indices):
+        return part
+    return replace(part, notes=tuple(replace(n, bar_index=i) for n, i in zip(part.notes, indices, strict=True)))
 
 
 def written_rows(part: WrittenPart, *, work_id: str, edition: str) -> dict[str, list[Row]]:
@@ -57,6 +74,10 @@ def taken_over(frames: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
             continue
         rows = list(group)
         part = _part_of(rows, signature_of(keys.get(work_id)))
+        named_by = reference(frames["written_part"].filter(work_id=work_id).iter_rows(named=True))
+        if named_by is not None:
+            notes = frames["written_note"].filter(work_id=work_id, edition=named_by)
+            part = counted_like(part, notes.iter_rows(named=True))
         new["written_part"].append(
             {"work_id": work_id, "edition": edition, "source_id": rows[0]["source_id"]}
             | dict(zip(("from_bar", "to_bar"), bars_of(part), strict=True))
