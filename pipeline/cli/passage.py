@@ -46,7 +46,7 @@ def passage(
         bool, typer.Option("--open", help="Build the page of these bars, with sound, and open it.")
     ] = False,
 ) -> None:
-    """Show what each take does at the same written bars: fingers, slides, counts, beside the printed editions.
+    """Show what each take does at the same written bars, beside the printed editions, and which of these it follows.
 
     Example: glideline passage glideline-demo romance-in-f --bars 5-8 --by school
     """
