@@ -59,7 +59,8 @@ def paragraph(
         "Three rates answer three questions. Music as recorded is all slides over all exposure, what a random "
         f"minute sounds like; {_intervals(opened, corpus)} The average player is the mean of players' rates by a "
         "modified Cox interval (Olsson 2005), the typical player their median by Student's t on logarithms; "
-        "with fewer than ten slides a player both are summed over a grid of spreads. Exact Poisson intervals "
+        "with fewer than ten slides a player both are summed over a grid of spreads. Limits per minute hold the "
+        "error of the speeds over all their readings, alike within a recording session. Exact Poisson intervals "
         "are given for contrast. Quartiles are of type 7 (Hyndman and Fan 1996).",
         "",
         "Periods hold takes certainly dated to them; beside these stand rates with the other dates drawn "
@@ -67,7 +68,8 @@ def paragraph(
         "players who stand in both (Paule and Mandel 1982; Hartung and Knapp 2001), between those who do not "
         "(Welch 1947), and by both (Meier 1953) where they agree; p values are adjusted for all pairs of a "
         "scheme (Holm 1979). Regressions are generalised estimating equations with the errors of Mancl and "
-        "DeRouen (2001). Rates that hold repertoire equal rest on a logistic model of each change of note by "
+        "DeRouen (2001), with negative binomial ones beside them where the takes look so (Cameron and Trivedi "
+        "1990). Rates that hold repertoire equal rest on a logistic model of each change of note by "
         "size, direction, slur, note lengths and instrument.",
         "",
         "## Left out",

@@ -27,6 +27,7 @@ from pipeline.steps.summarise.repertoire import (
     repertoire,
     standardised_rows,
 )
+from pipeline.steps.summarise.timing import rates_with_speed_error, ratios_with_speed_error, speed_reach
 from pipeline.store import schema
 
 # Where the spread between clusters is learnt: between the sessions of each player, and between all players.
@@ -63,13 +64,15 @@ def result_tables(
     known = correction(con, seed=seed)
     factors = _factors(con, known, clusters)
     estimate = _estimates(con, clusters, units, changes, dates, factors, seed=seed, replicates=replicates)
-    made = {"estimate": estimate}
+    reach = speed_reach(con, units)
+    made = {"estimate": rates_with_speed_error(estimate, reach)}
     if "quartile" in names:
         # One grouping after another: the quartiles of all at once would hold every slide in memory many times.
         some = [_quartiles(con, name, known) for name, _, has_any in wanted if has_any]
         made["quartile"] = pl.concat(some) if some else pl.DataFrame()
     if "comparison" in names:
-        made["comparison"] = comparisons(con, clusters, estimate, dates, factors, seed=seed, replicates=replicates)
+        ratios = comparisons(con, clusters, estimate, dates, factors, seed=seed, replicates=replicates)
+        made["comparison"] = ratios_with_speed_error(ratios, reach)
     if "slides_per_find" in names:
         made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
     if "recalibration" in names:
