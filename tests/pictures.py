@@ -14,7 +14,7 @@ from playwright.sync_api import sync_playwright
 PICTURES = Path(__file__).resolve().parent.parent / "demo_corpus" / "pictures"
 WIDTH, HEIGHT = 1400, 690
 # A page and the place on it at which its picture begins.
-PAGES = {"overview": ("index.html", "body"), "side": ("side/owl-1007-a-t1.html", "#picture")}
+PAGES = {"overview": ("index.html", "body"), "side": ("side/owl-1007-a-t1.html", "#picture .key")}
 
 
 def draw(report: Path) -> None:

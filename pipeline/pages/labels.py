@@ -41,7 +41,7 @@ def row_labels(*, frame: Frame, drawn: Drawn, over: Over, start_s: float) -> str
     """Labels of the row that begins at ``start_s``."""
     x0, x1 = start_s * PIXELS_PER_S, (start_s + ROW_S) * PIXELS_PER_S
     taken = _Taken()
-    parts = [*_bands(frame, over, (x0, x1), taken), *_bars(frame, over, (x0, x1), taken)]
+    parts = _bands(frame, over, (x0, x1), taken)
     for name, midi in drawn.strings:
         y = float(frame.y(midi)) - 2
         if y > frame.height:
@@ -54,6 +54,7 @@ def row_labels(*, frame: Frame, drawn: Drawn, over: Over, start_s: float) -> str
         if x < x1:
             parts.append(f'<text class="second" x="{x + 2:.1f}" y="{frame.height - 3}">{second} s</text>')
             taken.take(_box(x + 2, frame.height - 3, f"{second} s", _STRING_SIZE))
+    parts += _bars(frame, over, (x0, x1), taken)
     parts += _kinds(frame, drawn, (x0, x1), taken)
     parts += _fingers(frame, drawn, (x0, x1), taken)
     parts += _printed(frame, drawn, over, (x0, x1), taken)
@@ -87,10 +88,11 @@ def _bars(frame: Frame, over: Over, row: tuple[float, float], taken: _Taken) -> 
         if not row[0] <= x < row[1]:
             continue
         parts.append(f'<line class="bar" x1="{x:.1f}" x2="{x:.1f}" y1="0" y2="{frame.height}"/>')
-        y = frame.height - 3 - _STRING_SIZE - 2
-        box = _box(x + 2, y, bar, _BAR_SIZE)
-        if taken.free(box):
-            taken.take(box)
+        # Above the seconds; where a string's name stands there, further up.
+        foot = frame.height - 3 - _STRING_SIZE - 2
+        free = (y for y in (foot, foot - 12, _TOP_LINE + 12, _TOP_LINE) if taken.free(_box(x + 2, y, bar, _BAR_SIZE)))
+        if (y := next(free, None)) is not None:
+            taken.take(_box(x + 2, y, bar, _BAR_SIZE))
             parts.append(f'<text class="bar-number" x="{x + 2:.1f}" y="{y:.1f}">{escape(bar)}</text>')
     return parts
 

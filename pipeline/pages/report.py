@@ -27,7 +27,7 @@ from pipeline.pages.passage import write_pages
 from pipeline.pages.side import PAGE_TABLES, Neighbours, write_side
 from pipeline.store.corpus import Corpus
 
-PAGE_VERSION = 4
+PAGE_VERSION = 5
 Told = Callable[[int, int], None]
 
 

@@ -115,7 +115,7 @@ select
     'player nobody has listened to' as what,
     'player' as thing,
     player_id as id,
-    found_slides || ' slides found, none reviewed by ear' as explanation,
+    'none of ' || found_slides || if(found_slides = 1, ' slide', ' slides') || ' found was reviewed by ear' as explanation,
 from heard
 where takes > 0 and reviewed_slides = 0
 union all

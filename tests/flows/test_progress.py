@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.engine.jobs import Did, Report
 from pipeline.flows.progress import Display, Tally, time_left_s
-from pipeline.flows.run import _compiled_before
+from pipeline.flows.run import _compiled_before, run
 from tests.helpers.quick_run import quick_run
 from tests.helpers.tone_corpus import make_corpus
 
@@ -80,3 +80,18 @@ def test_the_first_run_says_that_it_compiles(tmp_path: Path, monkeypatch: pytest
     (tmp_path / "signal").mkdir()
     (tmp_path / "signal" / "path-38.py310.nbi").touch()
     assert _compiled_before()
+
+
+def test_the_first_word_comes_before_any_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = []
+
+    def begin(*_: object, **__: object) -> None:
+        said.append(capsys.readouterr().err)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.flows.run.begin", begin)
+    with pytest.raises(KeyboardInterrupt):
+        run(make_corpus(tmp_path / "c", sides=2), quiet=False)
+    assert said == ["Looking at what must be done.\n"]

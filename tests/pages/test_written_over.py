@@ -9,7 +9,7 @@ from pipeline.pages.labels import row_labels
 from pipeline.pages.pictures import Drawn, frame_of
 from pipeline.pages.written_over import over
 from pipeline.store.corpus import Corpus
-from pipeline.store.schema import load
+from tests.helpers.made_rows import frame
 
 NOTES = [
     {"note_id": "n1", "start_s": 0.5, "end_s": 1.5, "midi": 69.0},
@@ -44,12 +44,7 @@ def above(tmp_path: Path):
         own | {"edition": "A 1898", "note_id": "n1", "printed_string": "D"},
         own | {"edition": "B 1910", "note_id": "n1", "printed_string": "G"},
     ]
-    relation = load("fingering_match")
-    rows = pl.DataFrame(
-        [{c.name: row.get(c.name, (c.values or [None])[0] if c.required else None) for c in relation.columns}
-         for row in printed], schema=relation.polars_schema(),
-    )  # fmt: skip
-    corpus.write("fingering_match", "x1", rows)
+    corpus.write("fingering_match", "x1", frame("fingering_match", printed))
     spans = pl.DataFrame([{"take_id": "t1"} | span for span in SPANS])
     transfer = corpus.catalogue.row("transfer", "x1")
     return over(corpus, transfer, notes=NOTES, places=PLACES, spans=spans)
@@ -67,8 +62,8 @@ def test_each_player_is_named_with_the_doubt_and_what_is_not_counted_with_its_re
 
 def test_all_of_it_is_written_into_the_row(above) -> None:
     drawn = Drawn(None, None, NOTES, [], [("A", 69)], {})
-    frame = frame_of([note["midi"] for note in NOTES], open_midi=[69])
-    text = row_labels(frame=frame, drawn=drawn, over=above, start_s=0.0)
+    range_ = frame_of([note["midi"] for note in NOTES], open_midi=[69])
+    text = row_labels(frame=range_, drawn=drawn, over=above, start_s=0.0)
     for words in (">Ann Vint<", ">Bo Ort (attribution possible)<", ">D2<", ">7<", ">8<", 'class="left-out"'):
         assert words in text
-    assert 'class="bar"' not in row_labels(frame=frame, drawn=drawn, over=above, start_s=12.0)
+    assert 'class="bar"' not in row_labels(frame=range_, drawn=drawn, over=above, start_s=12.0)
