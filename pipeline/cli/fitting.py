@@ -8,6 +8,8 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
+from pipeline.cli.console import UNFOLDED
+
 GAP = "  "
 _LEAST_NOTE = 30  # a remark in a narrower column is more lines tall than it is worth
 _SHORT = 24  # names and words up to this length stay on one line
@@ -54,7 +56,9 @@ class Column:
 
 
 def print_columns(columns: Sequence[Column], console: Console) -> int:
-    """Print a table; gives the number of columns for which there was no room."""
+    """Print a table; gives the number of columns for which there was no room. What has no width is not folded."""
+    if console.width >= UNFOLDED:
+        console.width = max(console.width, sum(column.most + len(GAP) for column in columns))
     needed = [column for column in columns if column.rank <= _NEEDED and not column.note]
     if _room(needed, console.width) < 0:
         columns = [replace(column, tight=True) for column in columns]

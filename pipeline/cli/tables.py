@@ -9,6 +9,7 @@ import polars as pl
 from rich.console import Console
 
 from pipeline.answers.number_words import clock_words, count_words, minutes_words, rounded, with_limits
+from pipeline.cli.console import UNFOLDED
 from pipeline.cli.console import console as a_console
 from pipeline.cli.fitting import Column, print_columns
 from pipeline.errors import UsageError
@@ -123,7 +124,7 @@ def print_table(
     rows = frame.to_dicts()
     made = [_column(each, [_cell(row, each, spelling) for row in rows]) for each in shown]
     if wide:
-        console.width = sum(column.most + 2 for column in made)
+        console.width = UNFOLDED
     missed = print_columns(made, console)
     used = {name for each in shown for name in (each.name, each.low, _high(each)) if name}
     return frame.width - len(used) + missed
