@@ -1,11 +1,14 @@
 """The answer of a view as sentences, each with its caution, made from the numbers alone."""
 
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from typing import Any
 
 import polars as pl
 
 from pipeline.answers.number_words import count_words, rounded, with_limits
+from pipeline.answers.short_sentences import SAY as SHORT
+from pipeline.answers.short_sentences import short_sentences
 from pipeline.stats.correction import RECOVERY, UNCORRECTED
 
 Row = Mapping[str, Any]
@@ -14,7 +17,7 @@ MEASURES = {
     "slides_per_100_transitions": "slides per 100 transitions",
     "observed_over_expected": "slides over those expected of such transitions",
 }
-CANNOT_SAY = "this view has no sentences; those of rates, comparisons, effects, players and lineage have"
+CANNOT_SAY = "this is a table for other programs, or of rows for each take and place: it has no sentences"
 
 
 def sentences(view: str, frame: pl.DataFrame) -> list[str] | None:
@@ -24,7 +27,9 @@ def sentences(view: str, frame: pl.DataFrame) -> list[str] | None:
     ----------
     view : the name without its layer.
     """
-    say = _SAY.get(view) or (_rates if "typical_player_per_minute" in frame.columns else None)
+    say = _SAY.get(view) or (partial(short_sentences, view) if view in SHORT else None)
+    if say is None and "typical_player_per_minute" in frame.columns:
+        say = _rates
     return None if say is None else [text for row in frame.iter_rows(named=True) for text in say(row)]
 
 
@@ -48,8 +53,10 @@ def _rates(row: Row) -> Iterator[str]:
             f"between {rounded(row['least_per_minute'])} and {rounded(row['most_per_minute'])}"
         )
     said.append(_mended(row, "slides_per_minute", f"{{}} {MEASURES['slides_per_minute']}"))
-    people = f"{row['players']} player{'s' if row['players'] != 1 else ''}, {count_words(row['takes'])} takes"
-    yield _sentence(f"{_name(row)}: {'; '.join(said)} ({people})", row["warning"])
+    people = ""
+    if row.get("players") is not None:
+        people = f" ({row['players']} player{'s' if row['players'] != 1 else ''}, {count_words(row['takes'])} takes)"
+    yield _sentence(f"{_name(row)}: {'; '.join(said)}{people}", row["warning"])
 
 
 def _name(row: Row) -> str:
@@ -66,6 +73,8 @@ def _name(row: Row) -> str:
         "year",
     )
     parts = [str(row[name]) for name in names if row.get(name) is not None]
+    if row.get("grouping") is not None:
+        parts.append(f"{row['grouping'].replace('_', ' ')} {row['group_key']}")
     if row.get("generation") is not None:
         parts.append(f"generation {row['generation']}")
     return ", ".join(parts) or "the corpus"

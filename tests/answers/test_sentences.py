@@ -3,7 +3,17 @@
 import polars as pl
 import pytest
 
+from pipeline.answers.open_corpus import open_corpus
 from pipeline.answers.sentences import sentences
+from pipeline.store import schema
+from pipeline.store.database import views
+from tests.helpers.made_rows import corpus_folder, many_players
+
+
+@pytest.fixture(scope="module")
+def many(tmp_path_factory):
+    with open_corpus(corpus_folder(tmp_path_factory.mktemp("many"), **many_players())) as corpus:
+        yield corpus
 
 
 def limits(name, value, low, high):
@@ -150,5 +160,83 @@ def test_effects_say_that_age_birth_and_date_are_one_equation():
     ]
 
 
+# Tables of single takes, slides and places for other programs, which answer no question by themselves.
+TABLES = {"passage_matrix", "place_for_models", "slide_for_models", "take_for_models"}
+
+
+def test_every_view_that_answers_a_question_says_it():
+    for path in views.query_files("summary"):
+        columns = schema.load(path.stem, "summary").polars_schema()
+        said = sentences(path.stem, pl.DataFrame(schema=columns))
+        assert said == (None if path.stem in TABLES else []), path.stem
+
+
+def test_views_that_count_say_their_rows(many):
+    said = {
+        name: sentences(name, many.view(name)) for name in ("slides_by_kind", "slides_by_take", "fingers_by_player")
+    }
+    minutes = many.view("slides_by_kind")["minutes"][0]
+    (kind,) = many.view("slides_by_kind").iter_rows(named=True)
+    assert said["slides_by_kind"][0].startswith(f"Same finger: {kind['slides']:.0f} slides, 100 % of all; ")
+    assert said["slides_by_kind"][0].endswith(" a minute (12 players).")
+    assert minutes > 0
+    assert all(
+        text.endswith("Caution: limits by chance alone, of this take and no other.") for text in said["slides_by_take"]
+    )
+    assert len(said["slides_by_take"]) == 36
+    assert said["fingers_by_player"][0].endswith("same finger 100 %. Caution: only 1 player.")
+
+
+PLACE = {
+    "work_id": "air", "bar": "5", "beat": 2.0, "from_name": "A4", "to_name": "D5", "takes": 6, "reached": 5.0,
+    "told": 4.0, "slid": 3.0, "share": 0.75, "share_low": 0.3, "share_high": 0.95,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("view", "row", "text"),
+    [
+        (
+            "players_at_place",
+            PLACE | {"player": "Ann"},
+            "Ann, air, bar 5, beat 2, A4 to D5: slid in 3 of 4 takes that tell, 75 % (30–95 %).",
+        ),
+        (
+            "teacher_and_student",
+            {"student": "Bo", "teacher": "Ann", "certainty": "probable"}
+            | limits("ratio_per_100_transitions", 0.8, 0.5, 1.3),
+            "Bo has 0.80 (0.50–1.30) times the slides per 100 transitions of Ann, who taught (link probable). Caution: "
+            "a pair alone shows no influence; see lineage_resemblance.",
+        ),
+        (
+            "depends_on_speed",
+            {"thing": "take", "id": "t1", "conclusion": "slides per minute", "value": 10.0, "low": 9.4, "high": 10.6,
+             "changes": True},
+            "Take t1, slides per minute: 10.00 (9.40–10.60); it hangs on the reading of the speed.",
+        ),
+        (
+            "agreement_between_players",
+            {"player": "Ann", "other_player": "Bo", "are_teacher_and_student": True, "places": 40, "kappa": 0.5,
+             "beyond": -0.1, "beyond_low": -0.3, "beyond_high": 0.1},
+            "Ann and Bo, teacher and pupil, agree at 40 places where to slide by kappa 0.50, of which −0.10 (−0.30 to "
+            "+0.10) is beyond what all do there.",
+        ),
+        (
+            "shifts_by_player",
+            {"player": "Ann", "chances": 20.0, "share_heard": 0.4},
+            "Ann: of 20 shifts along a string that could be heard, 40 % are. Caution: where the hand shifts is itself "
+            "told in part from the slides.",
+        ),
+        (
+            "place_effect",
+            {"sentence": "At the same places north slid more.", "warning": "only 5 players: rough interval"},
+            "At the same places north slid more. Caution: only 5 players: rough interval.",
+        ),
+    ],
+)  # fmt: skip
+def test_one_row_of_a_view_in_words(view, row, text):
+    assert sentences(view, pl.DataFrame([row])) == [text]
+
+
 def test_a_view_of_other_things_has_no_sentences():
-    assert sentences("speed_ledger", pl.DataFrame({"rpm": [78.0]})) is None
+    assert sentences("take_for_models", pl.DataFrame({"take_id": ["t"]})) is None

@@ -3,10 +3,10 @@
 from collections.abc import Collection, Sequence
 
 import duckdb
-import numpy as np
 import polars as pl
 
 from pipeline.steps.summarise.correction import SLIDE_GROUPINGS
+from pipeline.units import NEPERS_PER_CENT
 
 PER_MINUTE = "slides_per_minute"
 _GROUP = ["grouping", "group_key"]
@@ -42,7 +42,7 @@ def speed_reach(con: duckdb.DuckDBPyConnection, groupings: Collection[str]) -> p
     Groups of slides have that of the corpus.
     """
     made: pl.DataFrame = con.sql(_REACH, params=[sorted({*groupings, "corpus"})]).pl()
-    made = made.with_columns(pl.col("reach") * float(np.log(2) / 1200))
+    made = made.with_columns(pl.col("reach") * NEPERS_PER_CENT)
     whole = made.filter(grouping="corpus")["reach"]
     slides = [name for name in SLIDE_GROUPINGS if name in groupings]
     if not whole.len() or not slides:

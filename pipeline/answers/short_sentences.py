@@ -1,0 +1,200 @@
+"""Sentences of the views that count, list or match: one a row, with the share or the rate and what it rests on."""
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from pipeline.answers.number_words import count_words, minutes_words, rounded, with_limits
+
+Row = Mapping[str, Any]
+_KINDS = ("same_finger", "departing_finger", "arriving_finger", "two_finger", "into_note", "cannot_tell")
+_FEW_PLAYERS = 3  # at least, for a share to say anything of players at large (as LEAST_PLAYERS_FOR_RATES)
+
+
+def _slides_of(row: Row) -> Iterator[str]:
+    """Slides of a kind, a direction or an interval."""
+    parts = [row[name] for name in ("kind", "direction", "group_key") if row.get(name) is not None]
+    if row.get("semitones") is not None:
+        parts.append(f"{row['semitones']} semitones")
+    share = "" if row.get("share_of_slides") is None else f", {_per_cent(row['share_of_slides'])} of all"
+    rate = "" if row["slides_per_minute"] is None else f"; {_limits(row, 'slides_per_minute')} a minute"
+    yield (
+        f"{', '.join(map(_words, parts))}: {count_words(row['slides'])} slides{share}{rate} "
+        f"({count_words(row['players_with_slide'])} players){_few(row['players_with_slide'])}"
+    )
+
+
+def _one_rate(row: Row) -> Iterator[str]:
+    """A player of a lineage, or a take."""
+    if row["slides_per_minute"] is None:
+        return
+    name = row["player"] or "unknown player"
+    which = (
+        f", take {row['take_id']}" if row.get("take_id") else f", generation {row['generation']} from {row['ancestor']}"
+    )
+    ends = ("_poisson_low", "_poisson_high") if "slides_per_minute_poisson_low" in row else ("_low", "_high")
+    said = with_limits(row["slides_per_minute"], *(row[f"slides_per_minute{end}"] for end in ends))
+    chance = ". Caution: limits by chance alone, of this take and no other" if row.get("take_id") else ""
+    yield (
+        f"{name}, {which}: {said} slides a minute ({minutes_words(row['minutes'])} min, "
+        f"{count_words(row['slides'])} slides){chance}"
+    )
+
+
+def _taught(row: Row) -> Iterator[str]:
+    if row["ratio_per_100_transitions"] is None:
+        return
+    yield (
+        f"{row['student']} has {_limits(row, 'ratio_per_100_transitions')} times the slides per 100 transitions of "
+        f"{row['teacher']}, who taught (link {row['certainty']}). Caution: a pair alone shows no influence; see "
+        "lineage_resemblance"
+    )
+
+
+def _fingers(row: Row) -> Iterator[str]:
+    shares = [f"{_words(kind)} {_per_cent(row[f'share_{kind}'])}" for kind in _KINDS if row[f"share_{kind}"]]
+    if shares:
+        yield (
+            f"{_group(row)}, {row['direction']}: of {count_words(row['slides'])} slides {', '.join(shares)}"
+            f"{_few(row['players_with_slide'])}"
+        )
+
+
+def _shifts(row: Row) -> Iterator[str]:
+    if row["share_heard"] is not None:
+        yield (
+            f"{_group(row)}: of {rounded(row['chances'])} shifts along a string that could be heard, "
+            f"{_per_cent(row['share_heard'])} are. Caution: where the hand shifts is itself told in part from the "
+            "slides"
+        )
+
+
+def _strings(row: Row) -> Iterator[str]:
+    yield (
+        f"{row['instrument']}, string {row['string']}, position {row['from_position']} to {row['to_position']}, "
+        f"{row['direction']}: {_per_cent(row['share_of_slides'])} of slides ({count_words(row['players'])} players)"
+        f"{_few(row['players'])}"
+    )
+
+
+def _place(row: Row) -> Iterator[str]:
+    if row["share"] is not None:
+        who = next((f"{row[name]}, " for name in ("player", "school", "period") if row.get(name)), "")
+        share = with_limits(*(100 * row[name] for name in ("share", "share_low", "share_high")), unit=" %")
+        yield (
+            f"{who}{row['work_id']}, bar {row['bar']}, beat {rounded(row['beat'])}, {row['from_name']} to "
+            f"{row['to_name']}: slid in {rounded(row['slid'])} of {rounded(row['told'])} takes that tell, {share}"
+        )
+
+
+def _place_effect(row: Row) -> Iterator[str]:
+    yield row["sentence"].rstrip(".") + (f". Caution: {row['warning']}" if row["warning"] else "")
+
+
+def _likeness(row: Row) -> Iterator[str]:
+    taught = ", teacher and pupil," if row["are_teacher_and_student"] else ""
+    yield (
+        f"{row['player']} and {row['other_player']}{taught} agree at {row['places']} places where to slide by kappa "
+        f"{row['kappa']:.2f}, of which {_signed(row, 'beyond')} is beyond what all do there"
+    )
+
+
+def _likeness_of_pupils(row: Row) -> Iterator[str]:
+    p = "" if row["p"] is None else f", p = {row['p']:.3f}"
+    yield (
+        f"{row['taught']} pairs of teacher and pupil agree by {row['mean_taught']:+.2f} beyond what all do, "
+        f"{row['others']} other pairs by {row['mean_others']:+.2f}{p}"
+    )
+
+
+def _hangs_on_speed(row: Row) -> Iterator[str]:
+    moved = "hangs on the reading of the speed" if row["changes"] else "hardly depends on the speed"
+    yield f"{row['thing']} {row['id']}, {row['conclusion']}: {_plain(row)}; it {moved}"
+
+
+def _missing(row: Row) -> Iterator[str]:
+    yield f"{row['what']}, {row['thing']} {row['id']}: {row['explanation'].rstrip('.')}"
+
+
+def _speed(row: Row) -> Iterator[str]:
+    if row["playing_rpm"] is None:
+        yield f"{row['transfer_id']}: speed {row['state']}"
+        return
+    said = with_limits(row["playing_rpm"], row["playing_rpm_low"], row["playing_rpm_high"])
+    yield f"{row['transfer_id']}: {said} revolutions a minute over all readings; {row['state']}"
+
+
+def _edition(row: Row) -> Iterator[str]:
+    verdicts = {"followed": "follows", "not_followed": "does not follow", "cannot_tell": "may or may not follow"}
+    who = f"{row['player'] or row['player_id']}, take {row['take_id']}"
+    if row["verdict"] is None:
+        yield f"{who}: whether it follows {row['edition']} cannot be told ({_words(row['state'])})"
+        return
+    ratio = _signed(row, "log10_ratio")
+    yield f"{who}, {verdicts[row['verdict']]} the edition {row['edition']}: powers of ten for it against chance {ratio}"
+
+
+def _against_edition(row: Row) -> Iterator[str]:
+    if row["share_agree"] is not None:
+        yield (
+            f"take {row['take_id']} against {row['edition']}: fingers agree at {_per_cent(row['share_agree'])} of "
+            f"{row['agree'] + row['differ']} notes that tell; {row['cannot_tell']} cannot be told"
+        )
+
+
+SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
+    **dict.fromkeys(
+        ("rate_by_kind", "slides_by_kind", "slides_by_kind_and_direction", "slides_by_interval"), _slides_of
+    ),
+    **dict.fromkeys(("lineage_by_player", "slides_by_take"), _one_rate),
+    "teacher_and_student": _taught,
+    **dict.fromkeys(("fingers_by_player", "fingers_by_school", "fingers_by_period"), _fingers),
+    **dict.fromkeys(("shifts_by_player", "shifts_by_school", "shifts_by_period"), _shifts),
+    "shifts_by_string_and_position": _strings,
+    **dict.fromkeys(("slides_by_place", "players_at_place", "schools_at_place", "periods_at_place"), _place),
+    "place_effect": _place_effect,
+    "agreement_between_players": _likeness,
+    "agreement_of_pupils": _likeness_of_pupils,
+    "depends_on_speed": _hangs_on_speed,
+    "missing_or_doubtful": _missing,
+    "speed_ledger": _speed,
+    "edition_followed": _edition,
+    "fingering_against_edition": _against_edition,
+}
+
+
+def short_sentences(view: str, row: Row) -> Iterator[str]:
+    """What a row of one of the views of ``SAY`` says."""
+    for text in SAY[view](row):
+        yield text[0].upper() + text[1:] + "."
+
+
+def _group(row: Row) -> str:
+    return str(next(row[name] for name in ("player", "school", "period") if row.get(name) is not None))
+
+
+def _few(players: float) -> str:
+    return (
+        "" if players >= _FEW_PLAYERS else f". Caution: only {count_words(players)} player{'s' if players != 1 else ''}"
+    )
+
+
+def _words(name: str) -> str:
+    return str(name).replace("_", " ").replace("/", ", ")
+
+
+def _per_cent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+def _limits(row: Row, name: str) -> str:
+    return with_limits(row[name], row[f"{name}_low"], row[f"{name}_high"])
+
+
+def _plain(row: Row) -> str:
+    return with_limits(row["value"], row["low"], row["high"])
+
+
+def _signed(row: Row, name: str) -> str:
+    ends = [row[f"{name}_{end}"] for end in ("low", "high")]
+    limits = "" if None in ends else f" ({ends[0]:+.2f} to {ends[1]:+.2f})"
+    return f"{row[name]:+.2f}{limits}".replace("-", "−")
