@@ -22,6 +22,10 @@ def test_readme_has_the_two_commands():
     assert "pytest" in commands[1]
 
 
+def test_readme_stays_short():
+    assert len((ROOT / "README.md").read_text(encoding="utf-8").splitlines()) <= 220
+
+
 def test_every_step_has_a_place_among_the_settings_and_in_the_map():
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     for step in STEPS:

@@ -25,6 +25,7 @@ COMPUTED = (
     "recovery",
     "written_fit",
     "written_match",
+    "written_heard",
 )
 KEPT = (
     "player",
