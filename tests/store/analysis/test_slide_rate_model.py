@@ -3,9 +3,12 @@
 R's glm and t.test and statsmodels are each other's outside check. R must be there in CI.
 """
 
+import io
 import os
+import runpy
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -86,6 +89,14 @@ def test_r_and_python_agree(folder, in_python, form):
     assert set(in_r.index) == set(in_python.index)
     for key in in_r.index:
         assert list(in_python.loc[key]) == pytest.approx(list(in_r.loc[key]), rel=1e-5), key
+
+
+def test_the_script_prints_what_its_function_gives(folder, in_python, monkeypatch, capsys):
+    script = folder / "analysis" / "slide_rate_model.py"
+    monkeypatch.setattr(sys, "argv", [str(script)])  # the folder above the script's own, as a colleague starts it
+    runpy.run_path(str(script), run_name="__main__")
+    printed = pd.read_csv(io.StringIO(capsys.readouterr().out)).set_index(["model", "term"])
+    pd.testing.assert_frame_equal(printed, in_python, rtol=1e-9)
 
 
 def test_python_gives_the_numbers_of_the_views(views, in_python):
