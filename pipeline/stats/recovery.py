@@ -212,10 +212,9 @@ class Recovered:
         counts : finds of each class, shape (n, classes).
         side : on which they were found, shape (n,).
         """
-        rows, classes = counts.nonzero()
-        scaled = sparse.csr_array(
-            (counts[rows, classes] * self.scale[classes, side[rows]], (rows, classes)), counts.shape
-        )
+        held = counts.tocoo()
+        row, column = held.coords
+        scaled = sparse.csr_array((held.data * self.scale[column, side[row]], (row, column)), shape=counts.shape)
         above = np.take_along_axis(scaled @ (self.weights - 1.0), self.cells.T[side], axis=1)
         return np.asarray(np.asarray(counts.sum(axis=1)).reshape(-1, 1) + above)
 
