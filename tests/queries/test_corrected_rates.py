@@ -161,7 +161,7 @@ def test_short_slides_that_are_missed_count_in_lengths_and_kinds_too():
         for row in planted(name, found=found, of=100, ms=ms)["recovery"]
     ]
     rows_planted = [row | {"recovery_id": f"r{n}"} for n, row in enumerate(told)]
-    con = database("corpus", "kind", **joined(tables, {"recovery": rows_planted}))
+    con = database("corpus", "kind", results=("finger_share",), **joined(tables, {"recovery": rows_planted}))
     ((found, there),) = rows(con, "summary.slides_in_corpus", "duration_median_ms", "duration_median_corrected_ms")
     assert found == 250
     assert there == pytest.approx(70, rel=0.07)  # lengths are counted in classes 7 % apart
@@ -170,6 +170,8 @@ def test_short_slides_that_are_missed_count_in_lengths_and_kinds_too():
     assert shares["two_finger"][0] == pytest.approx(0.4)
     # 48 found of 120, and 72: three in five of the short ones were missed.
     assert shares["two_finger"][1] == pytest.approx(120 / 192, abs=0.05)
+    by_player = rows(con, "summary.fingers_by_player", "share_two_finger", "share_two_finger_corrected")
+    assert by_player == [(pytest.approx(0.4), pytest.approx(120 / 192, abs=0.05))] * 2
 
 
 def test_no_share_of_transitions_exceeds_all_of_them():

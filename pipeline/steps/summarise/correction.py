@@ -9,6 +9,7 @@ import numpy.typing as npt
 import polars as pl
 from scipy import sparse
 
+from pipeline.kinds import KINDS
 from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, Factor
 from pipeline.stats.recovery import (
     CLASS_MS,
@@ -64,6 +65,15 @@ from stage.owned_slide as find
 join tally.take_in_group as member
     on member.take_id = find.take_id and member.player_id is not distinct from find.player_id
 where find.origin = 'found' and member.grouping = $1
+group by all order by all
+"""
+_FINGERS = f"""
+select member.grouping, member.group_key, coalesce(find.direction, 'unknown') as direction, find.found_kind,
+    find.transfer_id, {class_sql()} as class, total(member.weight) as finds
+from stage.owned_slide as find
+join tally.take_in_group as member
+    on member.take_id = find.take_id and member.player_id is not distinct from find.player_id
+where find.origin = 'found' and member.grouping in ('player', 'school', 'period')
 group by all order by all
 """
 _PLANTED = """
@@ -148,6 +158,20 @@ class Correction:
         there = np.zeros((keys.size, CLASS_MS.size))
         np.add.at(there, (at, rows["class"].to_numpy() // (2 * CLASS_SEMITONES.size)), number)
         return {str(key): medians for key, medians in zip(keys, _median_of_classes(there), strict=True)}
+
+    def finger_shares(self, con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+        """Rows of ``result.finger_share``; none without plantings."""
+        if self.recovered is None:
+            return pl.DataFrame()
+        rows = con.sql(_FINGERS).pl()
+        side = np.array([self.sides[name] for name in rows["transfer_id"]], dtype=np.intp)
+        there = pl.Series("there", rows["finds"].to_numpy() * self.recovered.mean[rows["class"].to_numpy(), side])
+        of_kind = {kind: pl.col("there").filter(pl.col("found_kind") == kind).sum() for kind in KINDS}
+        return (
+            rows.with_columns(there)
+            .group_by("grouping", "group_key", "direction", maintain_order=True)
+            .agg((share / pl.col("there").sum()).alias(f"share_{kind}_corrected") for kind, share in of_kind.items())
+        )
 
     def of_takes(self, takes: pl.DataFrame) -> Floats:
         """Draws for the rows of a frame with take_id and player_id, shape (rows, replicates)."""

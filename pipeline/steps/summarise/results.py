@@ -75,6 +75,8 @@ def result_tables(
         made["comparison"] = ratios_with_speed_error(ratios, reach)
     if "slides_per_find" in names:
         made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
+    if "finger_share" in names:
+        made["finger_share"] = pl.DataFrame() if known is None else known.finger_shares(con)
     if "recalibration" in names:
         made["recalibration"] = recalibration(con, wanted=recalibrate, seed=seed)
     if "player_effect" in names:
