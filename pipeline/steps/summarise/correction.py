@@ -167,11 +167,10 @@ class Correction:
         side = np.array([self.sides[name] for name in rows["transfer_id"]], dtype=np.intp)
         there = pl.Series("there", rows["finds"].to_numpy() * self.recovered.mean[rows["class"].to_numpy(), side])
         of_kind = {kind: pl.col("there").filter(pl.col("found_kind") == kind).sum() for kind in KINDS}
-        return (
-            rows.with_columns(there)
-            .group_by("grouping", "group_key", "direction", maintain_order=True)
-            .agg((share / pl.col("there").sum()).alias(f"share_{kind}_corrected") for kind, share in of_kind.items())
-        )
+        groups = rows.with_columns(there).group_by("grouping", "group_key", "direction", maintain_order=True)
+        shares = [(each / pl.col("there").sum()).alias(f"share_{kind}_corrected") for kind, each in of_kind.items()]
+        made: pl.DataFrame = groups.agg(shares)
+        return made
 
     def of_takes(self, takes: pl.DataFrame) -> Floats:
         """Draws for the rows of a frame with take_id and player_id, shape (rows, replicates)."""
