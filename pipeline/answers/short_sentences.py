@@ -4,9 +4,9 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from pipeline.answers.number_words import count_words, minutes_words, rounded, with_limits
+from pipeline.kinds import KINDS
 
 Row = Mapping[str, Any]
-_KINDS = ("same_finger", "departing_finger", "arriving_finger", "two_finger", "into_note", "cannot_tell")
 _FEW_PLAYERS = 3  # at least, for a share to say anything of players at large (as LEAST_PLAYERS_FOR_RATES)
 
 
@@ -51,7 +51,7 @@ def _taught(row: Row) -> Iterator[str]:
 
 
 def _fingers(row: Row) -> Iterator[str]:
-    shares = [f"{_words(kind)} {_per_cent(row[f'share_{kind}'])}" for kind in _KINDS if row[f"share_{kind}"]]
+    shares = [f"{_words(kind)} {_per_cent(row[f'share_{kind}'])}" for kind in KINDS if row[f"share_{kind}"]]
     if shares:
         yield (
             f"{_group(row)}, {row['direction']}: of {count_words(row['slides'])} slides {', '.join(shares)}"
