@@ -109,6 +109,10 @@ def _print_table(found: "Passage", by: str | None) -> None:
     _print_editions(found)
 
 
+_RANKS = {"fingers": 5, "elsewhere": 6, "at shifts": 7}
+"""Columns of editions that are left out first where it is narrow."""
+
+
 def _print_editions(found: "Passage") -> None:
     from pipeline.answers.passages import editions
     from pipeline.cli.console import console
@@ -117,7 +121,10 @@ def _print_editions(found: "Passage") -> None:
     told = editions.lines(found)
     if told:
         typer.echo("\nWhich edition?")
-        columns = [Column(head, [line[k] for line in told]) for k, head in enumerate(editions.HEADS)]
+        columns = [
+            Column(head, [line[k] for line in told], whole=head != "edition", rank=_RANKS.get(head, 0))
+            for k, head in enumerate(editions.HEADS)
+        ]
         print_columns(columns, console())
         typer.echo(editions.CAUTION)
     for sentence in editions.refused(found):

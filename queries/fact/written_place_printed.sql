@@ -3,6 +3,7 @@ step as (
     select
         *,
         lead(event) over part as to_event,
+        lead(note_number) over part as to_note_number,
         lead(midi) over part as to_midi,
         lead(string) over part as to_string,
         lead(finger) over part as to_finger,
@@ -17,6 +18,7 @@ select
     step.event as from_event,
     step.to_event,
     step.note_number,
+    step.to_note_number,
     step.string as from_string,
     step.finger as from_finger,
     step.position as from_position,

@@ -145,23 +145,31 @@ def test_players_who_share_many_places_are_compared() -> None:
 PITCHES = [60.0 + 2 * (event % 2) for event in range(60)]
 
 
-def edition(name: str, *, fingers: tuple[int, int], slides_at: int | None = None) -> dict[str, Any]:
-    """Sixty notes with the fingers of the lower and the upper, and a slide printed after every eighth."""
+def edition(name: str, *, slides_at: int | None = None) -> dict[str, Any]:
+    """Sixty notes, and a slide printed after every eighth."""
     notes = [
         {
             "work_id": "air", "edition": name, "note_number": i + 1, "event": i + 1, "bar_index": i + 1,
             "bar": str(i + 1), "beat": 1.0, "midi": midi, "string": "G", "slide_marked": i % 8 == slides_at,
-            "finger": fingers[midi > 60],
         }
         for i, midi in enumerate(PITCHES)
     ]  # fmt: skip
     return {"written_part": [{"work_id": "air", "edition": name}], "written_note": notes}
 
 
-def fitted(made: dict[str, Any], name: str, state: str = "placed") -> dict[str, Any]:
-    """A take with a row of its fit on another edition, and that state on both."""
-    fits = [made["written_fit"][0] | {"edition": each, "state": state} for each in ("Wrack 1897", name)]
-    return made | {"written_fit": fits}
+def fitted(made: dict[str, Any], state: str = "placed", *, agree: str = "") -> dict[str, Any]:
+    """A take with a row of its fit on both editions, and its fingers beside theirs: those of one agree."""
+    (fit,), editions = made["written_fit"], ("Wrack 1897", "Zorn 1911")
+    own = {name: fit[name] for name in ("transfer_id", "take_id")} | {"time_through": 1, "printed_shift": False}
+    beside = [
+        own | {"edition": name, "note_number": event, "printed_finger": 1}
+        | {"verdict": "cannot_tell" if not agree else "agree" if name == agree else "differ"}
+        for name in editions for event in range(1, 61)
+    ]  # fmt: skip
+    return made | {
+        "written_fit": [fit | {"edition": name, "state": state} for name in editions],
+        "fingering_match": beside,
+    }
 
 
 def test_the_edition_followed_is_told_and_other_music_refused() -> None:
@@ -170,10 +178,10 @@ def test_the_edition_followed_is_told_and_other_music_refused() -> None:
     follows = tuple(k + 1 for k in range(59) if k % 8 == 3)
     tables = joined(
         {"player": [{"player_id": "ann", "name": "Ann"}, {"player_id": "bo", "name": "Bo"}]},
-        edition("Wrack 1897", fingers=(3, 4), slides_at=3),
-        edition("Zorn 1911", fingers=(3, 4), slides_at=6),
-        fitted(take("t1", "ann", [*played], slides=follows), "Zorn 1911"),
-        fitted(take("t2", "bo", [*played]), "Zorn 1911", "not_this_work"),
+        edition("Wrack 1897", slides_at=3),
+        edition("Zorn 1911", slides_at=6),
+        fitted(take("t1", "ann", [*played], slides=follows)),
+        fitted(take("t2", "bo", [*played]), "not_this_work"),
     )
     con = database("player", results=("edition_followed",), **tables)
     columns = ("take_id", "edition", "player", "state", "verdict", "shifts", "shifts_slid", "others", "others_slid")
@@ -187,20 +195,12 @@ def test_the_edition_followed_is_told_and_other_music_refused() -> None:
 
 def test_fingers_tell_the_edition_where_nobody_slides() -> None:
     """Two editions that never move the hand: one plays the fingers of the first, two those of the other."""
-    used = {"ann": (3, 4), "bo": (1, 3), "cy": (1, 3)}
-    takes = [take(f"t-{name}", name, [*range(1, 61)]) for name in used]
-    hands = [
-        {
-            "note_id": note["note_id"], "transfer_id": note["transfer_id"], "rank": 1, "speed_rank": 1, "string": "G",
-            "finger": used[note["take_id"][2:]][k % 2], "probability": 0.9,
-        }
-        for made in takes for k, note in enumerate(made["note"])
-    ]  # fmt: skip
+    follows = {"ann": "Wrack 1897", "bo": "Zorn 1911", "cy": "Zorn 1911"}
     tables = joined(
-        {"player": [{"player_id": name} for name in used], "note_hand": hands},
-        edition("Wrack 1897", fingers=(3, 4)),
-        edition("Zorn 1911", fingers=(1, 3)),
-        *(fitted(made, "Zorn 1911") for made in takes),
+        {"player": [{"player_id": name} for name in follows]},
+        edition("Wrack 1897"),
+        edition("Zorn 1911"),
+        *(fitted(take(f"t-{name}", name, [*range(1, 61)]), agree=print_) for name, print_ in follows.items()),
     )
     con = database("player", results=("edition_followed",), **tables)
     columns = ("take_id", "edition", "verdict", "shifts", "fingers", "fingers_alike")

@@ -7,21 +7,14 @@ from pipeline.answers.passages.gather import Passage
 from pipeline.stats.editions import LEAST_PLACES
 
 Row = dict[str, Any]
-HEADS = (
-    "take",
-    "edition",
-    "slid at its shifts",
-    "elsewhere",
-    "its fingers",
-    "likelihood ratio",
-    "to the others",
-    "says",
-)
+HEADS = ("take", "edition", "at shifts", "elsewhere", "fingers", "ratio (95 %)", "to others", "follows it?")
 CAUTION = (
-    "Likelihood ratio: how many times as likely what is heard is if the edition was followed as by chance (of fingers: "
-    "by others' habits there), with 95 % limits; below 1 it speaks against. To the others: against the edition nearest."
+    "At shifts: places slid of those at which the edition moves the hand or prints a slide; elsewhere: of those at "
+    "which it keeps the hand. Fingers: where nobody slid, those that are as printed. Ratio: how many times as likely "
+    "all this is if the edition was followed as by chance (of fingers: by others' habits there); below 1 it speaks "
+    "against. To others: against that other edition which comes nearest."
 )
-_SAYS = {"followed": "follows it", "not_followed": "does not follow it", "cannot_tell": "cannot tell"}
+_SAYS = {"followed": "yes", "not_followed": "no", "cannot_tell": "cannot tell"}
 _MOST = 1000.0
 
 

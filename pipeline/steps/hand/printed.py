@@ -45,9 +45,9 @@ def match_rows(
     ids = take.notes["note_id"].to_list()
     comings = _comings(matched, {note_id: j for j, note_id in enumerate(ids)})
     rows = []
+    shifts = printed_shifts(printed, board)
     for i, note in enumerate(printed):
         after = printed[i + 1] if i + 1 < len(printed) else None
-        printed_shift = printed_shift_of(note, after, board) if after is not None else None
         for time, run in sorted(comings.times.get(note["event"], {}).items()) or [(1, 0)]:
             row = {
                 **own,
@@ -58,7 +58,7 @@ def match_rows(
                 "printed_finger": note["finger"],
                 "printed_position": note["position"],
                 "slide_marked": note["slide_marked"],
-                "printed_shift": printed_shift,
+                "printed_shift": shifts[i],
             }
             j, leaves = comings.first.get((run, note["event"]), -1), comings.last.get((run, note["event"]), -1)
             if j >= 0 and abs(midi[j] - note["midi"]) > SAME_PITCH_SEMITONES:
@@ -70,7 +70,7 @@ def match_rows(
                 row["slide_heard"] = bool(np.any(take.slide[leaves + 1 : arrives + 1] >= 0))
                 moved = np.nan_to_num(hand.shifted[leaves + 1 : arrives + 1])
                 row["shift_probability"] = float(1.0 - np.prod(1.0 - moved))
-            row["shift_verdict"] = _shift_verdict(printed_shift, row.get("shift_probability"))
+            row["shift_verdict"] = _shift_verdict(shifts[i], row.get("shift_probability"))
             rows.append(row)
     return rows
 
@@ -149,13 +149,43 @@ def _places(note: Row, board: Fingerboard) -> set[int]:
     return found
 
 
-def printed_shift_of(note: Row, after: Row, board: Fingerboard) -> bool | None:
-    """Whether the print makes the hand move by more than a semitone; None where it does not say."""
-    one, other = _places(note, board), _places(after, board)
-    if not one or not other:
-        return None
-    moves = {abs(a - b) > 1 for a in one for b in other}
+def printed_shifts(notes: Sequence[Row], board: Fingerboard) -> list[bool | None]:
+    """Whether the print makes the hand move by more than a semitone from each note to the next; None where silent.
+
+    Fingers are printed where the hand changes: a note without any mark is played where the hand is, as long as it can
+    be reached there (common practice, no source). Before the first finger nothing is known; the last note has no next.
+    """
+    held: set[int] = set()
+    shifts: list[bool | None] = []
+    for note, after in zip(notes, [*notes[1:], None], strict=True):
+        held = _places(note, board) or held
+        shifts.append(None if after is None or not held else _moves(held, after, board))
+        if after is not None and not _is_marked(after):
+            held = {place for place in held if _within_reach(after, place, board)}
+    return shifts
+
+
+def _moves(held: set[int], after: Row, board: Fingerboard) -> bool | None:
+    if not _is_marked(after):
+        return False if any(_within_reach(after, place, board) for place in held) else None
+    moves = {abs(a - b) > 1 for a in held for b in _places(after, board)}
     return moves.pop() if len(moves) == 1 else None
+
+
+def _is_marked(note: Row) -> bool:
+    return any(note[name] is not None for name in ("string", "finger", "position"))
+
+
+def _within_reach(note: Row, place: int, board: Fingerboard) -> bool:
+    """Whether a note can be played, on whatever string, without moving the hand by more than a semitone."""
+    for string, open_midi in enumerate(board.open_midi):
+        sounding = round(note["midi"] - open_midi)
+        if sounding == 0 or any(
+            stop.finger > 0 and not stop.harmonic and abs(stop.place - place) <= 1
+            for stop in stops(board, string=string, sounding=sounding)
+        ):
+            return True
+    return False
 
 
 def _shift_verdict(printed_shift: bool | None, probability: float | None) -> str:

@@ -11,18 +11,13 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.instruments import INSTRUMENTS
-from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard
 from pipeline.stats.editions import Following, Printed, following
 from pipeline.stats.estimates import group_seed
-from pipeline.steps.hand.printed import printed_shift_of
 from pipeline.store import schema
 from pipeline.store.database.views import quoted
 
 FOLLOWED_FROM = 1.0
 """Log 10 of the ratio from which an edition is called followed: ten to one (Jeffreys, Theory of Probability)."""
-CLEAR_HAND = 0.6
-"""Probability of both fingers of a place from which on they are taken for those used (common practice, no source)."""
 
 _TAKES = """select fit.take_id, fit.work_id, fit.edition, fit.state
 from base.written_fit as fit
@@ -30,26 +25,23 @@ join stage.analysed_take as standing on standing.take_id = fit.take_id and stand
 where standing.state = 'judged' and {of_work}
 order by all"""
 
-_INSTRUMENTS = """select take.work_id, coalesce(min(tally.instrument), 'violin') as instrument
-from fact.take_tally as tally join base.take as take using (take_id)
-where take.work_id is not null and {of_work}
-group by all"""
-
 # Fingers only where nobody slid: what a slide tells of them is counted as a slide.
-_PLAYED = f"""select place.take_id, place.work_id, place.written_place_id, printed.edition,
+_PLAYED = """select place.take_id, place.work_id, place.written_place_id, printed.edition,
     any_value(place.player_id) as player_id, avg((place.outcome = 'slid')::double) as slid,
-    avg((place.to_finger = printed.to_finger)::double)
-        filter (where place.outcome = 'not_slid' and place.p_hand >= {CLEAR_HAND}) as alike
+    any_value(if(printed.slide_marked, 1, leaves.printed_shift::double)) as shift,
+    avg(case comes.verdict when 'agree' then 1.0 when 'differ' then 0.0 end)
+        filter (where place.outcome = 'not_slid' and comes.printed_finger is not null) as alike
 from fact.written_place_take as place
 join fact.written_place_printed as printed on printed.written_place_id = place.written_place_id
-where place.weight > 0 and {{of_work}}
+left join base.fingering_match as leaves
+    on leaves.transfer_id = place.transfer_id and leaves.take_id = place.take_id and leaves.edition = printed.edition
+    and leaves.note_number = printed.note_number and leaves.time_through = place.time_through
+left join base.fingering_match as comes
+    on comes.transfer_id = place.transfer_id and comes.take_id = place.take_id and comes.edition = printed.edition
+    and comes.note_number = printed.to_note_number and comes.time_through = place.time_through
+where place.weight > 0 and {of_work}
 group by all
 order by all"""
-
-_PRINTED = """select printed.*, place.from_midi, place.to_midi
-from fact.written_place_printed as printed join fact.written_place as place using (written_place_id)
-where {of_work}
-order by printed.work_id, printed.edition, printed.written_place_id"""
 
 Row = dict[str, Any]
 Query = Callable[[str], pl.DataFrame]
@@ -69,15 +61,8 @@ def evidence(query: Query, work_id: str | None = None) -> pl.DataFrame:
     slide, 0 where it keeps the hand), alike (share of the times on which the finger was the printed one), and chance
     (how often others have it there); empty where nothing is said. ``work_id``: only that work; None for all.
     """
-    boards = {
-        of: fingerboard(instrument if instrument in INSTRUMENTS else "violin")
-        for of, instrument in query(_of(_INSTRUMENTS, "take", work_id)).iter_rows()
-    }
-    printed = query(_of(_PRINTED, "printed", work_id))
-    shifts = [_shift(row, boards.get(row["work_id"])) for row in printed.iter_rows(named=True)]
-    printed = printed.select("written_place_id", "edition", shift=pl.Series(shifts, dtype=pl.Float64()))
-    rows = query(_of(_PLAYED, "place", work_id)).join(printed, on=["written_place_id", "edition"])
-    return _with_chance(rows).drop("player_id").sort("take_id", "edition", "written_place_id")
+    rows = _with_chance(query(_of(_PLAYED, "place", work_id)))
+    return rows.drop("player_id").sort("take_id", "edition", "written_place_id")
 
 
 def _of(text: str, table: str, work_id: str | None) -> str:
@@ -134,18 +119,6 @@ def _of_take(rows: pl.DataFrame, editions: list[str], seed: Any) -> dict[str, Fo
                 printed[k][where] = np.nan if row[name] is None else row[name]
     found = following(places["slid"].to_numpy(), Printed(*printed), seed=seed)
     return dict(zip(editions, found, strict=True))
-
-
-def _shift(place: Row, board: Fingerboard | None) -> float | None:
-    """1 where the edition moves the hand or prints a slide, 0 where it keeps the hand, None where it does not say."""
-    if place["slide_marked"]:
-        return 1.0
-    one, other = (
-        {"midi": place[f"{side}_midi"]} | {name: place[f"{side}_{name}"] for name in ("string", "finger", "position")}
-        for side in ("from", "to")
-    )
-    moves = None if board is None else printed_shift_of(one, other, board)
-    return None if moves is None else float(moves)
 
 
 def _row(made: Following | None) -> Row:

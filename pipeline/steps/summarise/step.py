@@ -26,6 +26,8 @@ COMPUTED = (
     "written_fit",
     "written_match",
     "written_heard",
+    "fingering_match",
+    "written_heard",
 )
 KEPT = (
     "player",

@@ -8,7 +8,9 @@ import pytest
 
 from pipeline.engine.decision import Reads, group_values
 from pipeline.settings import HandSettings, Settings
+from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.steps.base import StepInput, StepOutput
+from pipeline.steps.hand.printed import printed_shifts
 from pipeline.steps.hand.step import STEP, readings
 from pipeline.store import schema
 
@@ -216,6 +218,22 @@ def test_a_printed_fingering_is_compared() -> None:
     assert match["note_id"].null_count() == 1
     assert (match["verdict"] == "differ").sum() == 0
     assert (match["verdict"] == "agree").sum() >= 2
+
+
+def test_what_is_not_marked_is_played_where_the_hand_is() -> None:
+    # On the violin's E string: 1 on F#5 is first position, 3 on E6 fifth or so; A5 and B5 lie under a hand on F#5, but
+    # E6 does not. Common practice, from memory.
+    board = fingerboard("violin")
+
+    def notes(*marks: tuple[float, str | None, int | None]) -> list[dict[str, Any]]:
+        return [_printed(midi, i, string, finger) for i, (midi, string, finger) in enumerate(marks, start=1)]
+
+    silent = (None, None)
+    told = printed_shifts(notes((76, *silent), (78, "E", 1), (81, *silent), (88, "E", 3), (87, *silent)), board)
+    assert told == [None, False, True, False, None]
+    lost = printed_shifts(notes((78, "E", 1), (90, *silent), (78, *silent)), board)
+    assert lost == [None, None, None]  # an unmarked note out of reach: the print is silent from there
+    assert printed_shifts(notes((78, "E", 1), (81, "E", 3), (81, "E", 1)), board) == [False, True, None]
 
 
 def test_scordatura_changes_the_strings() -> None:
