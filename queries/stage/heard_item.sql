@@ -33,6 +33,7 @@ change as (
         on second_note.note_id = chance.to_note_id
     left join base.slide
         on slide.to_note_id = chance.to_note_id
+    where chance.transfer_id in (select item.transfer_id from base.drawn_item as item)
 ),
 stands as (
     -- What each place drawn is now: sounds may have been measured anew since.

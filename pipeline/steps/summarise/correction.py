@@ -59,14 +59,6 @@ select group_key, take_id, coalesce(player_id, '~') as player, transfer_id, {cla
     total(weight) as finds
 from tally.find_in_group where grouping = $1 group by all order by all
 """
-_FINDS_OF_MEMBERS = f"""
-select member.group_key, find.transfer_id, {class_sql()} as class, total(member.weight) as finds
-from stage.owned_slide as find
-join tally.take_in_group as member
-    on member.take_id = find.take_id and member.player_id is not distinct from find.player_id
-where find.origin = 'found' and member.grouping = $1
-group by all order by all
-"""
 _FINGERS = f"""
 select member.grouping, member.group_key, coalesce(find.direction, 'unknown') as direction, find.found_kind,
     find.transfer_id, {class_sql()} as class, total(member.weight) as finds
@@ -109,6 +101,7 @@ class Correction:
     level : what listening makes of recovery, or of plain counts, by stratum, shape (strata, replicates).
     finds : of each part, shape (parts,).
     recovered : what finds stand for by plantings; None without any.
+    lengths : slides that were there in each part by class of length, shape (parts, lengths); None without plantings.
     source : where it comes from.
     judged, planted : excerpts judged and slides planted, by stratum, shape (strata,).
     """
@@ -119,6 +112,7 @@ class Correction:
     level: Floats
     finds: Floats
     recovered: Recovered | None
+    lengths: sparse.csr_array | None
     source: str
     judged: Ints
     planted: Ints
@@ -146,18 +140,21 @@ class Correction:
     def median_ms(self, con: duckdb.DuckDBPyConnection, grouping: str) -> dict[str, float]:
         """Median length of the slides that were there in each group, where each find counts for those that it stands
         for by its length, size and side; nothing without plantings."""
-        if self.recovered is None:
+        if self.recovered is None or self.lengths is None:
             return {}
-        text = _FINDS_IN_GROUP if grouping in SLIDE_GROUPINGS else _FINDS_OF_MEMBERS
-        rows = con.sql(text, params=[grouping]).pl()
+        if grouping in SLIDE_GROUPINGS:
+            rows = con.sql(_FINDS_IN_GROUP, params=[grouping]).pl()
+            there = _by_length(rows, self.sides, self.recovered)
+        else:
+            rows = con.sql(_MEMBERS, params=[grouping]).pl().join(self.parts, on=_PART, maintain_order="left")
+            part = rows["part"].to_numpy()
+            there = sparse.diags_array(rows["weight"].to_numpy()) @ self.lengths[part]
         if rows.is_empty():
             return {}
-        side = np.array([self.sides[name] for name in rows["transfer_id"]], dtype=np.intp)
-        number = rows["finds"].to_numpy() * self.recovered.mean[rows["class"].to_numpy(), side]
         keys, at = np.unique(rows["group_key"].to_numpy().astype(str), return_inverse=True)
-        there = np.zeros((keys.size, CLASS_MS.size))
-        np.add.at(there, (at, rows["class"].to_numpy() // (2 * CLASS_SEMITONES.size)), number)
-        return {str(key): medians for key, medians in zip(keys, _median_of_classes(there), strict=True)}
+        lengths = (_rows_of(at, keys.size) @ there).toarray()
+        some = lengths.sum(axis=1) > 0
+        return dict(zip(keys[some].tolist(), _median_of_classes(lengths[some]), strict=True))
 
     def finger_shares(self, con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         """Rows of ``result.finger_share``; none without plantings."""
@@ -210,6 +207,20 @@ class Correction:
     def _factor(self, whole: Floats, strata: Ints, clusters: Floats | None, names: list[str] | tuple[()]) -> Factor:
         own = np.unique(strata)
         return Factor(whole, clusters, names, self.source, int(self.judged[own].sum()), int(self.planted[own].sum()))
+
+
+def _rows_of(of: Ints, number: int) -> sparse.csr_array:
+    """What sums the rows of another matrix that belong to each of so many sums."""
+    return sparse.csr_array((np.ones(of.size), (of, np.arange(of.size))), shape=(number, of.size))
+
+
+def _by_length(finds: pl.DataFrame, sides: Mapping[str, int], recovered: Recovered) -> sparse.csr_array:
+    """Slides that were there for each row of finds, in the column of its class of length, shape (rows, lengths)."""
+    side = np.array([sides[name] for name in finds["transfer_id"]], dtype=np.intp)
+    kind = finds["class"].to_numpy()
+    number = finds["finds"].to_numpy() * recovered.mean[kind, side]
+    place = np.arange(kind.size), kind // (2 * CLASS_SEMITONES.size)
+    return sparse.csr_array((number, place), shape=(kind.size, CLASS_MS.size))
 
 
 def _median_of_classes(there: Floats) -> list[float]:
@@ -285,6 +296,7 @@ def combined(
         level=level,
         finds=np.maximum(number, _TRIFLE),
         recovered=recovered,
+        lengths=None if recovered is None else _rows_of(part, parts.height) @ _by_length(finds, sides, recovered),
         source=BOTH if heard and recovered else LISTENING if heard else RECOVERY,
         judged=np.zeros(size, dtype=np.intp) if heard is None else heard.judged,
         planted=np.bincount(strata, planted, minlength=size).astype(np.intp),
@@ -337,6 +349,5 @@ def summed(
             there = recovered.there(counts[own], own_side)
         if level is not None:
             there *= level[own_stratum]
-        each = np.arange(own_sum.size)
-        made += sparse.csr_array((np.ones(each.size), (own_sum, each)), shape=(number, each.size)) @ there
+        made += _rows_of(own_sum, number) @ there
     return made
