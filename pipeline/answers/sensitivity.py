@@ -134,6 +134,7 @@ def varied(root: Path | str, view: str, selection: Selection, *, where: str | No
     if corrected in now.columns and now[corrected].is_not_null().any():
         measure = corrected
     settings = read_settings(Path(root) / "settings.toml").summarise
+    names = _names(now, relation)
     parts = []
     for variation in VARIATIONS:
         if not _acts(variation, relation):
@@ -148,7 +149,7 @@ def varied(root: Path | str, view: str, selection: Selection, *, where: str | No
                 where=where,
                 instead=variation.instead,
             )
-        parts.append(_rows(made.frame, relation, measure, variation))
+        parts.append(_rows(made.frame, names, measure, variation))
     return Varied(pl.concat(parts), measure)
 
 
@@ -157,13 +158,13 @@ def _acts(variation: Variation, relation: Relation) -> bool:
     return grouped or not reads((relation.layer, relation.name)).isdisjoint(variation.instead)
 
 
-def _rows(frame: pl.DataFrame, relation: Relation, measure: str, variation: Variation) -> pl.DataFrame:
+def _rows(frame: pl.DataFrame, names: Sequence[str], measure: str, variation: Variation) -> pl.DataFrame:
     return frame.select(
         pl.lit(variation.what).alias("varied"),
         pl.lit(variation.to).alias("to"),
-        pl.concat_str(
-            [pl.col(name).cast(pl.String) for name in _names(frame, relation)], separator=" · ", ignore_nulls=True
-        ).alias("group"),
+        pl.concat_str([pl.col(name).cast(pl.String) for name in names], separator=" · ", ignore_nulls=True)
+        .str.replace_all("_", " ")
+        .alias("group"),
         *(pl.col(f"{measure}{end}").cast(pl.Float64).alias(name) for end, name in _ENDS),
     )
 
@@ -172,5 +173,6 @@ _ENDS = (("", "value"), ("_low", "low"), ("_high", "high"))
 
 
 def _names(frame: pl.DataFrame, relation: Relation) -> Sequence[str]:
-    """Columns that name a row: its key, with names of people and things instead of their ids."""
-    return [name.removesuffix("_id") if name.removesuffix("_id") in frame.columns else name for name in relation.key]
+    """Columns that tell the rows apart: of the key those that differ, with names of people and things for their ids."""
+    key = [name for name in relation.key if frame[name].n_unique() > 1] or relation.key
+    return [name.removesuffix("_id") if name.removesuffix("_id") in frame.columns else name for name in key]

@@ -6,6 +6,7 @@ fill and words carry everything that colour does.
 
 import io
 import re
+import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -129,7 +130,7 @@ def variations(rows: Sequence[Row], *, measure: str) -> str:
                 if y == 0:
                     axes.axvline(row["value"], color=ORANGE, lw=0.8, ls="--")
             axes.set_xlim(0, reach)
-            axes.set_title(groups[place], fontsize=9, wrap=True)
+            axes.set_title(textwrap.fill(groups[place], 26), fontsize=9)
             axes.grid(axis="y", visible=False)
             axes.tick_params(labelsize=8)
         panels[0, 0].set_yticks(range(len(ways)), [" ".join(way).strip() for way in ways])
