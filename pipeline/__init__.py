@@ -7,7 +7,7 @@ the package costs nothing and has no effects.
 from importlib import import_module
 from typing import Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 # Public name -> the module that holds it.
 _PUBLIC: dict[str, str] = {
