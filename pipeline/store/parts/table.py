@@ -3,11 +3,12 @@
 Columns: ``note`` (or ``pitch``: F#5; or ``midi``) or ``time`` (s in corrected time, where the note sounds in the take
 that ``take`` names), and any of bar, beat, beats, grace, string, finger, position, slide_marked, slurred_to_next,
 signature (sharps of the key signature, flats negative). Rows of one bar and beat are a chord; bars that go back are a
-repeat written out, and are folded.
+repeat written out, and are folded. Headings may be in capitals and in six languages; semicolons and tabs do as well.
 """
 
 import math
 import re
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.store.catalogue.problems import did_you_mean, plain
 from pipeline.store.parts.part import WrittenNote, WrittenPart, folded
 from pipeline.store.parts.pitch import MOST_FIFTHS, midi_of_name
 
@@ -25,6 +27,15 @@ _COLUMNS = (
     *("take", *_PITCHES, "bar", "beat", "beats", "grace"),
     *("string", "finger", "position", "slide_marked", "slurred_to_next", "signature"),
 )
+# Headings that people use, written plainly, and the column meant.
+_ALSO = {
+    **dict.fromkeys(("measure", "takt", "mesure", "battuta", "compas", "maat"), "bar"),
+    **dict.fromkeys(("schlag", "zahlzeit", "temps", "tempo", "tiempo", "tel"), "beat"),
+    **dict.fromkeys(("ton", "notename", "nota", "noot"), "note"),
+    **dict.fromkeys(("fingering", "fingersatz", "doigt", "doigte", "dito", "diteggiatura", "dedo", "vinger"), "finger"),
+    **dict.fromkeys(("saite", "corde", "corda", "cuerda", "snaar"), "string"),
+    **dict.fromkeys(("lage", "posizione", "posicion", "positie"), "position"),
+}
 _BAR = re.compile(r"(\d{1,5})([a-z]?)")
 
 
@@ -39,15 +50,15 @@ def read_table(
         If the file is not readable or a cell is wrong; names its row.
     """
     try:
-        frame = pl.read_csv(path, infer_schema=False, encoding="utf8")
+        with path.open("rb") as file:
+            first = file.readline()
+        separator = max(",;\t", key=lambda sign: first.count(sign.encode()))
+        frame = pl.read_csv(path, infer_schema=False, encoding="utf8", separator=separator)
     except FileNotFoundError as error:
         raise DataError(f"{path}: there is no such file") from error
     except (pl.exceptions.PolarsError, OSError) as error:
         raise DataError(f"{path.name}: is not readable as CSV ({error})") from error
-    unknown = [name for name in frame.columns if name not in (*_COLUMNS, "note_number")]
-    if unknown or not set(_PITCHES) & set(frame.columns):
-        wrong = f"unknown column {unknown[0]!r}" if unknown else "no column note, pitch, midi or time"
-        raise DataError(f"{path.name}: {wrong}", f"the columns are {', '.join(_COLUMNS)}")
+    frame = _named(frame, path)
     rows = list(enumerate(frame.to_dicts(), start=2))
     if not rows:
         raise DataError(f"{path.name}: holds no notes")
@@ -57,6 +68,29 @@ def read_table(
         for (number, row), index in zip(rows, numbers, strict=True)
     ]
     return folded(notes)
+
+
+def _named(frame: pl.DataFrame, path: Path) -> pl.DataFrame:
+    """The table under our own names of columns."""
+    known = {plain(name): name for name in (*_COLUMNS, "note_number")} | _ALSO
+    meant = {name: known.get(_bare(name), "") for name in frame.columns}
+    listed = f"the columns are {', '.join(_COLUMNS)}"
+    if unknown := next((name for name, column in meant.items() if not column), None):
+        raise DataError(
+            f"{path.name}: unknown column {unknown!r}", did_you_mean(unknown, list(_COLUMNS), otherwise=listed)
+        )
+    names = list(meant.values())
+    if twice := next((name for name in names if names.count(name) > 1), None):
+        both = " and ".join(repr(name) for name, column in meant.items() if column == twice)
+        raise DataError(f"{path.name}: {both} both mean {twice}", "rename or delete one of the two")
+    if not set(_PITCHES) & set(names):
+        raise DataError(f"{path.name}: no column note, pitch, midi or time", listed)
+    return frame.rename(meant)
+
+
+def _bare(heading: str) -> str:
+    """A heading without capitals, spaces, signs and accents."""
+    return "".join(c for c in unicodedata.normalize("NFKD", plain(heading)) if not unicodedata.combining(c))
 
 
 def bar_indices(bars: list[Any], *, wheres: list[str]) -> list[int | None]:

@@ -110,6 +110,7 @@ def test_a_zip_bomb_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         ("a.pdf", b"", "neither"),
         ("a.csv", b"pitch,fingr\nA4,1\n", "unknown column 'fingr'"),
         ("a.csv", b"pitch,finger\nH4,1\n", "row 2"),
+        ("a.csv", b"Bar,Measure,Note\n1,1,A4\n", "'Bar' and 'Measure' both mean bar"),
         ("a.csv", b"finger\n1\n", "no column note, pitch, midi or time"),
         ("a.csv", b"note,finger\nA4,1\n,2\n", "row 3: neither note nor time"),
         ("a.csv", b"time,finger\nhalf past,1\n", "row 2: time = 'half past' is not a number"),
@@ -329,3 +330,12 @@ def test_a_bomb_of_repeats_is_refused() -> None:
     endless = '<barline location="right"><repeat direction="backward" times="999999999"/></barline>'
     with pytest.raises(DataError, match="bar 1: a repeat is played 999999999 times"):
         read(_score(_note("A", 4) + endless))
+
+
+@pytest.mark.parametrize(
+    "text", ["Bar,Note,Finger\n7,A4,1\n", "Takt;Ton;Fingersatz\n7;A4;1\n", "\ufeffMesure\tNote\tDoigté\r\n7\tA4\t1\r\n"]
+)
+def test_headings_may_be_written_as_people_do(tmp_path: Path, text: str) -> None:
+    (tmp_path / "a.csv").write_bytes(text.encode())
+    (note,) = read_part(tmp_path / "a.csv", strings=VIOLIN).notes
+    assert (str(note.bar), note.midi, note.finger) == ("7", 69.0, 1)
