@@ -80,6 +80,8 @@ def answer(
         if view is not None:
             made = corpus.selected(view, selection, where=where)
             remarks = [*made.remarks, *_of_correction(made.frame)]
+            if selection.min_certainty is None:
+                remarks += _of_doubt(corpus, view, made.frame)
             return Answer([made.frame], relation, remarks, _keys(corpus, made.frame))
         certainty = selection.min_certainty or "possible"
         if common_teacher is not None:
@@ -95,6 +97,18 @@ def answer(
 def _of_correction(frame: pl.DataFrame) -> Iterator[str]:
     if "correction" in frame.columns and (frame["correction"] == UNCORRECTED).any():
         yield "uncorrected: how many slides are missed and invented is not known; `glideline listen` tells"
+
+
+def _of_doubt(corpus: OpenCorpus, view: str, frame: pl.DataFrame) -> Iterator[str]:
+    """What is less than certain and counts all the same."""
+    counted = []
+    if "takes_doubtful" in frame.columns and (frame["takes_doubtful"] > 0).any():
+        counted.append("takes of players named as possible or probable only")
+    taught = "lineage" in view or "teacher" in view
+    if taught and corpus.sql("from base.teaching where certainty <> 'certain'").height:
+        counted.append("teaching that is less than certain")
+    if counted:
+        yield f"counted too: {' and '.join(counted)}; --min-certainty certain leaves them out"
 
 
 def _keys(corpus: OpenCorpus, frame: pl.DataFrame) -> dict[str, str]:

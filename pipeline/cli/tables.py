@@ -45,7 +45,7 @@ _BRIEF = (
 )
 # Of these the last to be left out where it is narrow.
 _FIRST = (
-    *("takes", "slides", "slides_per_100_transitions", "slides_per_minute", "ratio", "takes_doubtful"),
+    *("certainty", "takes", "slides", "slides_per_100_transitions", "slides_per_minute", "ratio", "takes_doubtful"),
     *("slides_per_100_transitions_corrected", "ratio_corrected", "p_holm", "minutes", "players"),
     *("start_s", "audible_start_s", "transfer_audible_start_s", "from_midi", "to_midi"),
     *("interval_cents", "kind", "duration_ms", "confidence"),

@@ -253,6 +253,15 @@ def test_command_gives_a_table_with_counts_beside_rates(folder):
     assert "more columns" in made.stderr
 
 
+def test_what_is_less_than_certain_is_said_to_count(folder):
+    said = ask(folder, "lineage_by_player")
+    assert "probable" in said.stdout
+    assert "counted too: " in said.stderr
+    assert "teaching that is less than certain" in said.stderr
+    assert "counted too" not in ask(folder, "lineage_by_player", "--min-certainty", "certain").stderr
+    assert "takes of players named as possible or probable only" in ask(folder, "slides_by_player").stderr
+
+
 def test_which_finger_slid_is_among_the_columns_shown(folder):
     head = ask(folder, "fingers_by_player").stdout.splitlines()[0]
     assert all(f"share {finger} finger [%]" in head for finger in ("departing", "arriving", "same"))
