@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -13,10 +14,12 @@ import soundfile
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.errors import DataError
 from pipeline.flows.status import status
 from pipeline.flows.summary_lines import summary_lines
-from pipeline.steps.base import StepInput, StepOutput
+from pipeline.steps.base import AnyStep, StepInput, StepOutput
 from pipeline.store.checks.check import check
+from pipeline.store.corpus import Corpus
 from tests.helpers import quick_steps
 from tests.helpers.quick_run import explained, quick_run, ran
 from tests.helpers.quick_steps import filled
@@ -287,6 +290,37 @@ def test_sides_that_only_their_session_moved_are_listed(tmp_path: Path, monkeypa
     )
     change(root, "reference_pitch", "440", "435")  # of s00-a alone
     assert [line.partition(":")[0] for line in quick_run(root).moved] == ["s01-a", "s02-a"]
+
+
+def test_speeds_of_an_older_version_are_settled_anew_without_being_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def steps(version: int) -> tuple[AnyStep, ...]:
+        return tuple(
+            replace(s, writes=(*s.writes, "speed"), run=_settle_with_speed, version=version)
+            if s.name == "settle"
+            else s
+            for s in before
+        )
+
+    before = quick_steps.STEPS
+    settled = next(s for s in before if s.name == "settle")
+
+    monkeypatch.setattr(quick_steps, "STEPS", steps(1))
+    root = make_corpus(tmp_path / "c", sides=2)
+    quick_run(root)
+
+    def read(self: Corpus, table: str, transfer_id: str, **options: Any) -> Any:
+        # As a table does that an older version wrote, before a column was added.
+        if table == "speed":
+            raise DataError("was written by another version of Glideline")
+        return whole(self, table, transfer_id, **options)
+
+    whole = Corpus.read
+    monkeypatch.setattr(Corpus, "read", read)
+    monkeypatch.setattr(quick_steps, "STEPS", steps(2))
+    summary = quick_run(root)
+    assert not summary.failed
 
 
 def test_one_and_two_workers_give_the_same_bytes(tmp_path: Path) -> None:
