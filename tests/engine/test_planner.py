@@ -304,7 +304,6 @@ def test_speeds_of_an_older_version_are_settled_anew_without_being_read(
         )
 
     before = quick_steps.STEPS
-    settled = next(s for s in before if s.name == "settle")
 
     monkeypatch.setattr(quick_steps, "STEPS", steps(1))
     root = make_corpus(tmp_path / "c", sides=2)
