@@ -18,8 +18,9 @@
 #   lme4::glmer(slid ~ school_id + (1 | written_place_id) + (1 | player_id), family = binomial, weights = weight,
 #     data = place)
 #   From 20 players, all at once:
-#     glmmTMB::glmmTMB(slid ~ school_id + recorded_year + interval_semitones + is_slurred + (1 | work_id) +
-#       (1 | written_place_id) + (1 | player_id) + (1 | take_id), family = binomial(), weights = weight, data = place)
+#     glmmTMB::glmmTMB(slid ~ school_id + I((recorded_year - 1910) / 10) + interval_semitones + is_slurred +
+#       (1 | work_id) + (1 | written_place_id) + (1 | player_id) + (1 | take_id), family = binomial(),
+#       weights = weight, data = place)
 
 given <- commandArgs(trailingOnly = FALSE)
 script <- sub("^--file=", "", grep("^--file=", given, value = TRUE)[1])
