@@ -127,19 +127,21 @@ def _plain(notes: Sequence[Row]) -> Staff:
         steps = _SIGNATURE[alter][letter] - (2 if low else 0)
         parts.append(_text(_SIGNS_AT + _SIGN_ROOM * place, y(steps) + 4, _SIGNS[alter], "sign"))
     bar: Any = None
+    altered: dict[tuple[str, int], int] = {}
     for note, name, steps in zip(notes, names, heights, strict=True):
         x = at[note["event"]]
         if note["bar"] != bar:
-            bar = note["bar"]
+            bar, altered = note["bar"], {}
             parts.append(_line(x - _ROOM / 2, y(8), x - _ROOM / 2, y(0)))
             parts.append(_text(x - _ROOM / 2 + 3, y(top - 2), str(bar or ""), "bar"))
         for ledger in [*range(10, steps + 1, 2), *range(-2, steps - 1, -2)]:
             parts.append(_line(x - 9, y(ledger), x + 9, y(ledger)))
         small = 0.65 if note["grace"] else 1.0
         parts.append(f'<ellipse cx="{x:.1f}" cy="{y(steps):.1f}" rx="{6 * small:.1f}" ry="{4.4 * small:.1f}"/>')
-        letter, alter, _ = pitch_of_name(name)
-        if alter != signature.get(letter, 0):
+        letter, alter, octave = pitch_of_name(name)
+        if alter != altered.get((letter, octave), signature.get(letter, 0)):
             parts.append(_text(x - 17, y(steps) + 4, _SIGNS[alter], "sign"))
+            altered[letter, octave] = alter
         if note["finger"] is not None:
             parts.append(_text(x - 3, y(max(steps, 8) + 2.5), str(note["finger"]), "finger"))
         if note["slide_marked"] and note["event"] + 1 in at:

@@ -35,7 +35,7 @@ def as_musicxml(
     bars = [(index, list(rows)) for index, rows in groupby(placed, key=lambda row: row["bar_index"])]
     unit = _unit(placed)
     begins, ends = _barlines(bars, ways)
-    before: tuple[float, int | None] | None = None
+    before: tuple[int | None, int | None] = (None, None)
     for number, (index, rows) in enumerate(bars):
         following = bars[number + 1][1][0] if number + 1 < len(bars) else None
         at = _begin(rows[0], unit)
@@ -43,10 +43,12 @@ def as_musicxml(
         if following is not None:
             length = max(_begin(following, unit) - at, length)
         bar = SubElement(body, "measure", number=str(rows[0]["bar"] or index))
-        beats, key = round(length * unit / 4.0), rows[0]["signature"]
-        if number == 0 or (beats, key) != before:
-            _attributes(bar, number == 0, length, unit, rows, key=key if before is None or key != before[1] else None)
-            before = (beats, key)
+        now = (max(round(length * unit / 4.0), 1), rows[0]["signature"])
+        if before[0] is not None and following is None:  # a last bar cut short is no new time signature
+            now = (max(now[0], before[0]), now[1])
+        beats, key = (new if new != old else None for new, old in zip(now, before, strict=True))
+        _attributes(bar, beats, unit, key=key, clef_for=rows if number == 0 else None)
+        before = now
         _barline(bar, "left", begins.get(index, {}))
         _notes(bar, rows, at, length, unit, strings)
         _barline(bar, "right", ends.get(index, {}))
@@ -96,19 +98,23 @@ def _length(row: Row, unit: float) -> float:
 
 
 def _attributes(
-    bar: Element, first: bool, length: float, unit: float, rows: list[dict[str, Any]], *, key: int | None
+    bar: Element, beats: int | None, unit: float, *, key: int | None, clef_for: list[dict[str, Any]] | None
 ) -> None:
+    """What is new from this bar on: key signature, beats of the time signature, and the clef at the beginning."""
+    if beats is None and key is None and clef_for is None:
+        return
     attributes = SubElement(bar, "attributes")
-    if first:
+    if clef_for is not None:
         SubElement(attributes, "divisions").text = str(_DIVISIONS)
     if key is not None:
         SubElement(SubElement(attributes, "key"), "fifths").text = str(key)
-    time = SubElement(attributes, "time")
-    SubElement(time, "beats").text = str(max(round(length * unit / 4.0), 1))
-    SubElement(time, "beat-type").text = f"{unit:g}"
-    if first:
+    if beats is not None:
+        time = SubElement(attributes, "time")
+        SubElement(time, "beats").text = str(beats)
+        SubElement(time, "beat-type").text = f"{unit:g}"
+    if clef_for is not None:
         clef = SubElement(attributes, "clef")
-        low = sorted(row["midi"] for row in rows)[len(rows) // 2] < 55
+        low = sorted(row["midi"] for row in clef_for)[len(clef_for) // 2] < 55
         SubElement(clef, "sign").text = "F" if low else "G"
         SubElement(clef, "line").text = "4" if low else "2"
 

@@ -86,6 +86,8 @@ def test_the_signature_is_printed_and_only_what_differs_from_it_has_a_sign() -> 
     signs = [note.findtext("accidental") for note in root.iter("note")]
     assert signs == [None, "natural", "flat", None, "natural", None]
     assert read_musicxml(document, file="a.musicxml", strings=VIOLIN) == part
+    # Cut off in the second bar it has no other time signature there.
+    assert [each.text for each in fromstring(as_musicxml(rows[:4])).iter("beats")] == ["3"]
 
 
 @pytest.mark.parametrize("engraved", [True, False])
