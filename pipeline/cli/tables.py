@@ -34,6 +34,8 @@ _BRIEF = (
     "slides_per_100_slurred_transitions",
     "ratio",
     "ratio_corrected",
+    *("odds_ratio", "unmatched_odds_ratio", "places", "reached", "told", "slid", "share"),
+    *("verdict", "log10_ratio", "against_others"),
     "p",
     "p_holm",
     "duration_median_ms",
@@ -46,6 +48,7 @@ _BRIEF = (
 # Of these the last to be left out where it is narrow.
 _FIRST = (
     *("certainty", "takes", "slides", "slides_per_100_transitions", "slides_per_minute", "ratio", "takes_doubtful"),
+    *("odds_ratio", "places", "slid", "told", "verdict", "log10_ratio"),
     *("slides_per_100_transitions_corrected", "ratio_corrected", "p_holm", "minutes", "players"),
     *("start_s", "audible_start_s", "transfer_audible_start_s", "from_midi", "to_midi"),
     *("interval_cents", "kind", "duration_ms", "confidence"),
