@@ -71,8 +71,9 @@ class Work:
         return is_current(self.corpus, compact(self.corpus, seen=self.planner.files))
 
     def label(self, stage: int) -> str:
-        """What the steps of a stage do."""
-        return ", ".join(DOING.get(step.name, step.name) for step in self.planner.stages[stage])
+        """What the steps of a stage do, from the first to the last; short, since the time left stands behind it."""
+        doing = [DOING.get(step.name, step.name) for step in self.planner.stages[stage]]
+        return " … ".join(doing[:: max(len(doing) - 1, 1)])
 
     def ahead(self, run_batches: RunBatches, *, until: Callable[[], bool]) -> None:
         """Begins with the stages, and stops beginning jobs when ``until`` says so."""
