@@ -29,7 +29,7 @@ from pipeline.store.catalogue.slugs import slug
 from pipeline.store.corpus import Corpus
 from pipeline.store.parts.pitch import signature_of
 
-PAGE_VERSION = 2
+PAGE_VERSION = 3
 MOST_EVENTS = 22
 """Events on one line: as many as a screen of 1400 pixels shows without scrolling."""
 _BEFORE_S, _AFTER_S = 0.6, 0.9
