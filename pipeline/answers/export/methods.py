@@ -46,8 +46,8 @@ def paragraph(
         f"The solo line was followed {_FOLLOWED[corpus.settings.follow.scoring]}, divided into notes and glides by a "
         f"fitted model, and each change of note was judged by {_JUDGED[corpus.settings.detect.acceptance]}; slides "
         f"of a confidence of {corpus.settings.detect.least_confidence:g} and more are given. "
-        "Slides carry a confidence and probabilities of their kind; what was audible is bounded by 10 and 90 % of the "
-        "interval.",
+        f"Slides carry a confidence{_recalibration(opened)} and probabilities of their kind; what was audible is "
+        "bounded by 10 and 90 % of the interval.",
         "",
         f"Of {whole.words()}, {counts(judged.select('take_id', 'player_id').iter_rows()).takes} could be judged: "
         f"{counted(int(judged['slides'].sum() or 0), 'slide')} in "
@@ -93,6 +93,21 @@ def _doubt(takes: int) -> str:
         return "All players are named as certain. "
     said = "take of a player named" if takes == 1 else "takes of players named"
     return f"{takes} {said} as possible or probable only {'counts' if takes == 1 else 'count'} like the others. "
+
+
+_BROUGHT_HOME = {
+    "shift": "the share of slides among the candidates (Saerens, Latinne and Decaestecker 2002)",
+    "shift and line": "the share of slides among the candidates (Saerens, Latinne and Decaestecker 2002) and a line "
+    "fitted to the verdicts (Platt 1999)",
+}
+
+
+def _recalibration(opened: OpenCorpus) -> str:
+    used = opened.sql("select used, verdicts from result.recalibration").to_dicts()
+    if not used or used[0]["used"] not in _BROUGHT_HOME:
+        return ""
+    by = _BROUGHT_HOME[used[0]["used"]]
+    return f", brought home to this corpus by {counted(used[0]['verdicts'], 'verdict')} through {by},"
 
 
 def _listening(opened: OpenCorpus, corpus: Corpus) -> str:

@@ -24,6 +24,8 @@ def root(tmp_path_factory):
 
 
 def other(value, field):
+    if isinstance(value, bool):
+        return str(not value).lower()
     if isinstance(value, str):
         return f'"{OTHER[value]}"'
     least = next((rule.ge for rule in field.metadata if hasattr(rule, "ge")), None)
