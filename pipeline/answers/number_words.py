@@ -16,6 +16,15 @@ def probability_words(probability: float) -> str:
     return f"{100 * probability:.1f} %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
+def ratio_words(ratio: float) -> str:
+    """A ratio with two digits; beyond a thousand to one, either way, its size says no more: >1000, 12, 0.35, <0.001."""
+    if ratio > 1000.0:
+        return ">1000"
+    if ratio < 0.001:
+        return "<0.001"
+    return f"{ratio:.0f}" if ratio >= 10.0 else f"{ratio:.2g}"
+
+
 def clock_words(seconds: float) -> str:
     """A place in time as m:ss.mmm, to the millisecond: 1:02.345."""
     ms = round(ms_of_s(abs(seconds)))

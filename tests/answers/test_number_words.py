@@ -7,6 +7,7 @@ from pipeline.answers.number_words import (
     count_words,
     minutes_words,
     probability_words,
+    ratio_words,
     rounded,
     with_limits,
 )
@@ -18,6 +19,20 @@ from pipeline.answers.number_words import (
 )
 def test_no_probability_is_sure(probability: float, words: str) -> None:
     assert probability_words(probability) == words
+
+
+def test_ratios_have_two_digits_and_an_end() -> None:
+    ratios = (4e7, 1000.0, 37.4, 1.84, 0.35, 0.0012, 2.4e-5, float("inf"))
+    assert [ratio_words(ratio) for ratio in ratios] == [
+        ">1000",
+        "1000",
+        "37",
+        "1.8",
+        "0.35",
+        "0.0012",
+        "<0.001",
+        ">1000",
+    ]
 
 
 def test_counts_and_minutes() -> None:

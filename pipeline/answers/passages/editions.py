@@ -1,8 +1,10 @@
 """Which edition each take follows in a passage, in words: what speaks for it and against it, and how much."""
 
 from collections.abc import Sequence
+from math import inf
 from typing import Any
 
+from pipeline.answers.number_words import ratio_words
 from pipeline.answers.passages.gather import Passage
 from pipeline.stats.editions import LEAST_PLACES
 
@@ -15,7 +17,6 @@ CAUTION = (
     "against. To others: against that other edition which comes nearest."
 )
 _SAYS = {"followed": "yes", "not_followed": "no", "cannot_tell": "cannot tell"}
-_MOST = 1000.0
 
 
 def lines(passage: Passage) -> list[tuple[str, ...]]:
@@ -66,13 +67,7 @@ def _of(some: float, whole: float) -> str:
     return f"{some:.3g} of {whole:.3g}" if whole else ""
 
 
-def _ratio(log: float, low: float, high: float) -> str:
-    return f"{_times(log)} ({_times(low)}–{_times(high)})"
-
-
-def _times(log: float) -> str:
-    """A ratio with two digits; what is certain enough is not told to the last nought."""
-    ratio = 10.0 ** max(min(log, 9.0), -9.0)
-    if ratio > _MOST:
-        return f">{_MOST:.0f}"
-    return f"<{1 / _MOST:g}" if ratio < 1 / _MOST else f"{ratio:.2g}" if ratio < 10 else f"{ratio:.0f}"
+def _ratio(*logs: float) -> str:
+    """A likelihood ratio with its limits, from their logarithms to base 10."""
+    ratio, low, high = (ratio_words(10.0**log if log < 300.0 else inf) for log in logs)
+    return f"{ratio} ({low}–{high})"

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.answers.counts import counts
+from pipeline.answers.number_words import ratio_words
 from pipeline.answers.passages.gather import PASSED_BY, Passage, TakeRow
 from pipeline.stats.intervals import wilson_interval
 from pipeline.stats.places import Told, place_effect, sentence
@@ -132,8 +133,8 @@ def _against(passage: Passage, by: str, first: str, other: str) -> str | None:
         return None
     plain = sentence(effect, first=first, other=other)
     ratio = effect.ratio
-    within = "too few players for limits" if isnan(ratio.low) else f"{ratio.low:.2g}–{ratio.high:.2g}"
-    odds = f"; odds ratio within places {ratio.estimate:.2g} ({within})" if 0 < ratio.estimate < inf else ""
+    within = "too few players for limits" if isnan(ratio.low) else f"{ratio_words(ratio.low)}–{ratio_words(ratio.high)}"
+    odds = f"; odds ratio within places {ratio_words(ratio.estimate)} ({within})" if 0 < ratio.estimate < inf else ""
     players = f"{effect.players} player{'s' * (effect.players != 1)}"
     return f"{plain[0].upper()}{plain[1:]}{odds}; {players}."
 
