@@ -227,8 +227,10 @@ def test_lineage_functions(corpus):
     assert corpus.lineage_paths("bo", min_certainty="certain") == ()
     both = corpus.nearest_common_teachers("ann", "bo")
     assert [path.people for path in both] == [("ann",), ("bo", "ann")]
-    with pytest.raises(UsageError, match="no player"):
+    with pytest.raises(UsageError, match=r"no player.*all are listed by"):
         corpus.lineage_paths("zed")
+    with pytest.raises(UsageError, match=r"did you mean ann\?"):
+        corpus.lineage_paths("anne")
 
 
 def test_a_corpus_that_was_not_run_says_what_to_do(tmp_path):

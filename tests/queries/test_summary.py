@@ -350,3 +350,11 @@ def test_the_same_facts_give_the_same_results_whatever_the_order_of_rows(many):
     # Nor do other groupings change them.
     whole = many.execute("select * from result.estimate where grouping in ('player', 'school', 'kind')").fetchall()
     assert whole == both[0]["estimate"].rows()
+
+
+def test_a_take_whose_players_cannot_be_told_apart_names_them_all():
+    tables = small()
+    tables["performance"].append({"take_id": "t3", "player_id": "ann", "instrument": "violin", "certainty": "certain"})
+    con = database("take", **tables)
+    made = dict(rows(con, "summary.slides_by_take", "take_id", "player"))
+    assert made == {"t1": "Ann", "t2": "Bo", "t3": "Ann / Bo"}
