@@ -162,7 +162,7 @@ def test_score_is_read_by_a_notation_library(done):
 
 def test_methods_and_citation_name_what_was_done(done):
     said = (done.folder / "methods.md").read_text()
-    assert "Of 3 takes 3 could be judged" in said
+    assert "Of 3 takes of 2 players, 3 could be judged" in said
     assert "1 take withheld" in said
     assert done.content_sha256 in (done.folder / "CITATION.txt").read_text()
 
