@@ -151,17 +151,18 @@ class Correction:
             there = sparse.diags_array(rows["weight"].to_numpy()) @ self.lengths[part]
         if rows.is_empty():
             return {}
-        keys, at = np.unique(rows["group_key"].to_numpy().astype(str), return_inverse=True)
-        lengths = (_rows_of(at, keys.size) @ there).toarray()
+        keys = rows["group_key"].unique().sort().to_list()
+        at = _numbers(rows["group_key"], {key: place for place, key in enumerate(keys)})
+        lengths = (_rows_of(at, len(keys)) @ there).toarray()
         some = lengths.sum(axis=1) > 0
-        return dict(zip(keys[some].tolist(), _median_of_classes(lengths[some]), strict=True))
+        return dict(zip(np.array(keys)[some].tolist(), _median_of_classes(lengths[some]), strict=True))
 
     def finger_shares(self, con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         """Rows of ``result.finger_share``; none without plantings."""
         if self.recovered is None:
             return pl.DataFrame()
         rows = con.sql(_FINGERS).pl()
-        side = np.array([self.sides[name] for name in rows["transfer_id"]], dtype=np.intp)
+        side = _numbers(rows["transfer_id"], self.sides)
         there = pl.Series("there", rows["finds"].to_numpy() * self.recovered.mean[rows["class"].to_numpy(), side])
         of_kind = {kind: pl.col("there").filter(pl.col("found_kind") == kind).sum() for kind in KINDS}
         groups = rows.with_columns(there).group_by("grouping", "group_key", "direction", maintain_order=True)
@@ -198,8 +199,9 @@ class Correction:
         rows = con.sql(_FINDS_IN_GROUP, params=[grouping]).pl().join(self.parts, on=_PART, maintain_order="left")
         if rows.is_empty():
             return {}
-        keys, at = np.unique(rows["group_key"].to_numpy().astype(str), return_inverse=True)
-        there = summed(rows, self.sides, self.recovered, at, keys.size, level=self.level)
+        keys = rows["group_key"].unique().sort().to_list()
+        at = _numbers(rows["group_key"], {key: place for place, key in enumerate(keys)})
+        there = summed(rows, self.sides, self.recovered, at, len(keys), level=self.level)
         whole = there / np.bincount(at, rows["finds"].to_numpy())[:, None]
         every = np.arange(self.judged.size)
         return {str(key): self._factor(whole[place], every, None, ()) for place, key in enumerate(keys)}
@@ -209,6 +211,11 @@ class Correction:
         return Factor(whole, clusters, names, self.source, int(self.judged[own].sum()), int(self.planted[own].sum()))
 
 
+def _numbers(names: pl.Series, places: Mapping[str, int]) -> Ints:
+    """The place of each name, without a Python object for each of millions."""
+    return names.replace_strict(places, return_dtype=pl.Int64).to_numpy().astype(np.intp)
+
+
 def _rows_of(of: Ints, number: int) -> sparse.csr_array:
     """What sums the rows of another matrix that belong to each of so many sums."""
     return sparse.csr_array((np.ones(of.size), (of, np.arange(of.size))), shape=(number, of.size))
@@ -216,7 +223,7 @@ def _rows_of(of: Ints, number: int) -> sparse.csr_array:
 
 def _by_length(finds: pl.DataFrame, sides: Mapping[str, int], recovered: Recovered) -> sparse.csr_array:
     """Slides that were there for each row of finds, in the column of its class of length, shape (rows, lengths)."""
-    side = np.array([sides[name] for name in finds["transfer_id"]], dtype=np.intp)
+    side = _numbers(finds["transfer_id"], sides)
     kind = finds["class"].to_numpy()
     number = finds["finds"].to_numpy() * recovered.mean[kind, side]
     place = np.arange(kind.size), kind // (2 * CLASS_SEMITONES.size)
@@ -310,7 +317,7 @@ def _recovered(
     rows = con.sql(_PLANTED).pl()
     if rows.height < LEAST_PLANTED:
         return None, np.zeros(sounds, dtype=np.intp)
-    side = np.array([sides[name] for name in rows["transfer_id"]], dtype=np.intp)
+    side = _numbers(rows["transfer_id"], sides)
     planted = Plantings(side, *(rows[name].to_numpy() for name in ("duration_ms", "semitones", "broken")))
     known = curves(planted, rows["found"].to_numpy().astype(bool), sides=len(sides), groups=sound)
     return recovered_by(known, seed=(seed, 7)), np.bincount(sound[side], minlength=sounds)
@@ -333,7 +340,7 @@ def summed(
     of : number of the sum that each row belongs to, shape (rows,).
     """
     strata = np.zeros(finds.height, dtype=np.intp) if level is None else finds["stratum"].to_numpy()
-    side = np.array([sides[name] for name in finds["transfer_id"]], dtype=np.intp)
+    side = _numbers(finds["transfer_id"], sides)
     # The finds of a sum and stratum on a side by class: few such parts, and one product for all of them.
     shape = (len(sides), number, 1 if level is None else level.shape[0])
     named, at = np.unique(np.ravel_multi_index((side, of, strata), shape), return_inverse=True)

@@ -46,7 +46,7 @@ KEPT = (
     "written_part",
     "written_note",
 )
-MEMORY = "600MB"  # beyond, DuckDB writes to disk what it does not need at once (judgement: as much as numpy takes)
+MEMORY = "400MB"  # beyond, DuckDB writes to disk what it does not need at once (judgement: as much as numpy takes)
 # Prose and rights change no number; leaving them out keeps a mended note from repeating the step.
 _PROSE = ("note", "comment", "inscription", "processing", "description", "archive", "shelf_mark", "citation")
 
