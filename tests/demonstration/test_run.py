@@ -134,9 +134,12 @@ def test_a_passage_is_shown_side_by_side(result):
     for take in ("larkspindle-1911-1", "nettlebright-1928", "tindlemere-1938"):
         assert take in said.stdout
     assert "At the " in said.stdout
+    assert re.search(r"nettlebright-1928 +Peerwick 1899 .*(yes|no|cannot tell)", said.stdout)
     report = result.folder / "derived" / "report"
     page = (report / "passage" / "romance-in-f.html").read_text(encoding="utf-8")
     assert page.count('class="take"') >= 3
+    assert page.count('class="keyAccid"') >= 1  # F major
+    assert 'id="editions"' in page
     assert re.search(
         r'href="\.\./passage/romance-in-f\.html">Bar \d+', (report / "side" / "owl-1410-a-t1.html").read_text()
     )
