@@ -31,7 +31,7 @@ def report(
         display.update(tally)
         if ended == total:
             display.stop(tally if total else None)
-            display.say("Drawing passages and the overview.")
+            display.doing("drawing passages and the overview")
 
     built = build(folder, workers=workers, told=told)
     typer.echo(f"{len(built.made)} side pages made, {len(built.kept)} unchanged.")

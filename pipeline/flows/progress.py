@@ -84,6 +84,10 @@ class Display:
         else:
             print(message, file=sys.stderr, flush=True)
 
+    def doing(self, words: str) -> None:
+        """What goes on now, where nothing can be counted."""
+        self.say(f"{words[:1].upper()}{words[1:]}.")
+
     def start(self, tally: Tally) -> None:
         """A stage begins, or goes on."""
         if self.live:

@@ -87,7 +87,7 @@ def run(
     with locked(corpus.derived, say=display.say):
         mend(corpus.root)
         corpus = Corpus(corpus.root)  # as it is now that nobody else can change it
-        display.say("Looking at what must be done.")
+        display.doing("looking at what must be done")
         work = begin(corpus, partial(planned, corpus), display, steps_from=ORDER)
         if work.has_due():
             if not _compiled_before():

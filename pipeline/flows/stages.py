@@ -124,13 +124,13 @@ class Work:
         for step in self.planner.corpus_steps:
             if not self.planner.why(step, *WHOLE):
                 continue
-            self.display.say(_sentence(DOING.get(step.name, step.name)))
+            self.display.doing(DOING.get(step.name, step.name))
             job = self.planner.corpus_job(step)
             run_batches(batches([job], like=self.empty_batch, size=1), self.learn)
             generation = compact(self.corpus, spread=spread)
         release()
         if not is_current(self.corpus, generation):
-            self.display.say("Building the database.")
+            self.display.doing("building the database")
             build_database(self.corpus, generation)
             self.summary.database_built = True
 
@@ -168,7 +168,3 @@ class Work:
         summary.failed = sorted((t, step, message) for (t, step), message in failed.items())
         self.seen_file.rewrite(planner.seen)
         return summary
-
-
-def _sentence(doing: str) -> str:
-    return f"{doing[:1].upper()}{doing[1:]}."

@@ -285,7 +285,7 @@ def test_sides_that_only_their_session_moved_are_listed(tmp_path: Path, monkeypa
     assert re.fullmatch(r"s00-a: speed moved from [+-][0-9.]+ to [+-][0-9.]+ cents with its session", summary.moved[0])
     lines = list(summary_lines(summary))
     assert (
-        lines[lines.index("2 sides moved in speed although nothing of their own changed:") + 1].strip()
+        lines[lines.index("2 transfers moved in speed although nothing of their own changed:") + 1].strip()
         == summary.moved[0]
     )
     change(root, "reference_pitch", "440", "435")  # of s00-a alone

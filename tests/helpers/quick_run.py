@@ -32,6 +32,9 @@ class Words(Display):
         super().__init__(quiet=True)
         self.say = say  # type: ignore[method-assign]
 
+    def doing(self, words: str) -> None:
+        pass
+
     def start(self, tally: Tally) -> None:
         pass
 
