@@ -14,7 +14,7 @@ select 1 / (1 + exp(-transition.slide_score)) as chance
 from fact.transition as chance
 join base.transition on transition.transition_id = chance.transition_id
 where transition.slide_score is not null
-order by chance.transition_id
+order by 1
 """
 
 
