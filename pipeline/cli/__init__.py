@@ -153,7 +153,10 @@ def _status() -> int:
             say(NO_MEMORY)
             return 1
         if not isinstance(error.__context__, KeyboardInterrupt):
-            raise
+            if not _memory_is_limited():
+                raise
+            say(f"{NO_MEMORY} ({type(error).__name__}: {error})")  # libraries that lack it fail in ways of their own
+            return 1
         say("glideline: stopped")  # what failed was the tidying up after it
         return 130
 
@@ -164,6 +167,14 @@ _NO_MEMORY = re.compile(
     "cannot allocate memory|failed to map segment|can't start new thread|launch worker thread|"
     "without (setting an )?exception( set)?"
 )
+
+
+def _memory_is_limited() -> bool:
+    try:
+        import resource
+    except ImportError:  # not on Windows
+        return False
+    return resource.getrlimit(resource.RLIMIT_AS)[0] != resource.RLIM_INFINITY
 
 
 def _lacks_memory(error: BaseException | None) -> bool:

@@ -19,6 +19,7 @@ PART = (
 )
 ED = "work_id,edition\nair,Ed\n"
 NOTE = "work_id,edition,note_number,event,bar_index,bar,beat,midi\n"
+from tests.helpers.spoilt_corpus import hand_kept
 
 
 @pytest.fixture
@@ -46,9 +47,13 @@ def test_a_part_is_added_shown_and_read_anew_only_on_demand(corpus: Path, part: 
     assert [word in shown.stdout for word in ("Peerwick 1898", "ending to bar 3 (G4), ", "repeat to bar 1 (G4)")] == [
         *(True, False, True),
     ]
+    before = hand_kept(corpus)
+    written_parts.add(corpus, "air", part, edition="Peerwick 1898")  # the same file again
+    assert hand_kept(corpus) == before
+    part.write_text("note\nA4\n", encoding="utf-8")
     with pytest.raises(DataError, match="'Peerwick 1898' of air is already in"):
         written_parts.add(corpus, "air", part, edition="Peerwick 1898")
-    part.write_text("note\nA4\n", encoding="utf-8")
+    assert hand_kept(corpus) == before
     written_parts.add(corpus, "air", part, edition="Peerwick 1898", replace=True)
     assert Corpus(corpus).catalogue.frame("written_note")["name"].to_list() == ["A4"]
     assert Corpus(corpus).catalogue.frame("written_way").is_empty()
