@@ -11,6 +11,7 @@ from pipeline.cli import app
 from pipeline.errors import DataError
 from pipeline.store.checks.check import check
 from pipeline.store.corpus import Corpus
+from tests.helpers.spoilt_corpus import hand_kept
 
 Write = Callable[[str, str], None]
 PART = (
@@ -19,7 +20,6 @@ PART = (
 )
 ED = "work_id,edition\nair,Ed\n"
 NOTE = "work_id,edition,note_number,event,bar_index,bar,beat,midi\n"
-from tests.helpers.spoilt_corpus import hand_kept
 
 
 @pytest.fixture
