@@ -92,7 +92,7 @@ def _movement(path: Path, most_s: float) -> RealSound:
     pitches = np.array([float(r["pitch"]) for r in _rows(listed)])
     timed = _rows(listed.with_name(listed.name.replace("_notes", "_alignments")))
     notes = np.column_stack([np.array([[float(r["start"]), float(r["end"])] for r in timed]), pitches[: len(timed)]])
-    notes = notes[notes[:, 1] < samples.size / RATE]
+    notes = notes[(notes[:, 1] < samples.size / RATE) & (notes[:, 1] > notes[:, 0])]  # some in the lists last nothing
     alone = np.mean(np.diff(notes[:, 0]) > 0.01) if len(notes) > 1 else 0.0
     # Movements in which a tenth of the notes begin together are chords and double stops.
     return RealSound(path.stem, "violin", "violin", samples, notes, bool(alone > 0.9))
