@@ -99,6 +99,7 @@ def run_local(work: Work, *, pool: LocalPool) -> None:
 def run_on_cluster(work: Work, *, engine: str, address: str | None, workers: int) -> None:
     """The flow on Dask or Ray: a task for each batch of units, placed by Prefect's task runner."""
     work.batch_size = BATCH
+    here = _Here(work)
 
     def run_batches(batches: Iterator[Batch], on_report: Callable[[Report], None]) -> None:
         waiting = list(batches)
@@ -116,6 +117,7 @@ def run_on_cluster(work: Work, *, engine: str, address: str | None, workers: int
         task_runner=task_runner(engine, address=address, workers=workers),
     )
     def corpus_flow() -> Any:
+        work = here.work
         for stage in range(len(work.planner.stages)):
             for _ in range(RETRIES + 1):
                 if not work.planner.has_due(stage) or not work.stage(stage, run_batches):
@@ -124,6 +126,16 @@ def run_on_cluster(work: Work, *, engine: str, address: str | None, workers: int
         return _state(work)
 
     corpus_flow()
+
+
+class _Here:
+    """Work that stays in this process: Prefect sends a flow along with each of its tasks, and all that it holds."""
+
+    def __init__(self, work: Work) -> None:
+        self.work = work
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return object, ()
 
 
 @task(name="batch", cache_policy=NO_CACHE, persist_result=False)
