@@ -90,8 +90,9 @@ def holder(derived: Path) -> dict[str, Any] | None:
     path = derived / LOCK
     if not path.exists():
         return None
-    with path.open("a+b") as file:
-        if _try_lock(file, shared=False):
+    windows = sys.platform == "win32"
+    with path.open("a+b" if windows else "rb") as file:  # also where only reading is allowed
+        if _try_lock(file, shared=not windows):
             _unlock(file)
             return None
     return _read(derived / HOLDER)
