@@ -11,7 +11,7 @@ from pipeline.errors import DataError
 from pipeline.signal.speed.resample import BETA, CUTOFF, HALF_TAPS, PHASES, correct_samples
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.store.audio.corrected import source_bits, write_corrected
-from pipeline.store.audio.decode import read_channels
+from pipeline.store.audio.whole_sound import read_channels
 from pipeline.store.corpus import Corpus
 
 METHOD = (

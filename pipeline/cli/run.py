@@ -1,4 +1,4 @@
-"""``glideline run``."""
+"""``glideline run``: its options; what it does is in ``flows.run``."""
 
 from pathlib import Path
 from typing import Annotated

@@ -20,7 +20,7 @@ from pipeline.engine.run_rows import RunRows
 from pipeline.errors import DataError, GlidelineError
 from pipeline.settings import Settings
 from pipeline.steps.base import AnyStep, Sound, StepInput, StepOutput, Tables
-from pipeline.store.audio.decode import file_hash, hash_and_sound, read_sound
+from pipeline.store.audio.whole_sound import file_hash, hash_and_sound, read_sound
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import current
 from pipeline.store.provenance import (

@@ -1,8 +1,8 @@
 """``run``: everything that needs doing, for all transfers, then the database.
 
-The order is: clear up, plan, then stage by stage (steps per transfer, per session, per transfer again), then
-compaction, the steps on the whole corpus, and the database. What to do is decided by content alone; a scheduler
-only carries it out, and a run with nothing to do never starts one.
+The order is: take the lock, finish or undo changes that were cut short, clear up, plan, then stage by stage (steps per
+transfer, per session, per transfer again), then compaction, the steps on the whole corpus, and the database. What to do
+is decided by content alone; a scheduler only carries it out, and a run with nothing to do never starts one.
 """
 
 import gc

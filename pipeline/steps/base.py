@@ -14,7 +14,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.settings import Group
-from pipeline.store.audio.decode import Heard
+from pipeline.store.audio.whole_sound import Heard
 from pipeline.store.catalogue.tables import Catalogue
 
 Outcome = Literal["done", "cannot_tell"]

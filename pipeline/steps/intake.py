@@ -10,7 +10,7 @@ from pipeline.settings import IntakeSettings
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.store import schema
 from pipeline.store.audio.claims import read_claims
-from pipeline.store.audio.decode import Heard, check_usable
+from pipeline.store.audio.whole_sound import Heard, check_usable
 from pipeline.store.catalogue.tables import Catalogue
 
 

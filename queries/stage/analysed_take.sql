@@ -1,3 +1,4 @@
+-- Which transfer stands for a take: the catalogue's choice, else a judged one, the least copied, the least treated.
 with
 span as (
     select

@@ -10,7 +10,7 @@ import soundfile as sf
 
 from pipeline.answers.corrected_audio import render_corrected
 from pipeline.errors import DataError
-from pipeline.store.audio.decode import file_hash
+from pipeline.store.audio.whole_sound import file_hash
 from pipeline.store.corpus import Corpus
 
 RATE = 48_000

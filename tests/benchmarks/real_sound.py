@@ -23,7 +23,7 @@ import soxr
 from scipy.signal import butter, sosfiltfilt
 
 from pipeline.errors import AudioError
-from pipeline.store.audio.decode import read_sound
+from pipeline.store.audio.whole_sound import read_sound
 
 Samples = npt.NDArray[np.float32]
 RATE = 44_100

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from pipeline.store.audio.decode import samples_hash
+from pipeline.store.audio.whole_sound import samples_hash
 from tests.helpers.spoilt_corpus import HASH, RATE_HZ, TABLES, failing, glideline, hand_kept, sound_corpus, tone
 
 Spoil = Callable[[Path], object]

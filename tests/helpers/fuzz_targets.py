@@ -21,7 +21,7 @@ from pipeline.store.adding.headings import mapping_content, match_headings, read
 from pipeline.store.adding.reviews import take_in
 from pipeline.store.adding.sheet import read_sheets
 from pipeline.store.audio import chunks, claims
-from pipeline.store.audio.decode import read_sound, sound_info
+from pipeline.store.audio.whole_sound import read_sound, sound_info
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view, lock, rows_of, run_sql
 from pipeline.store.parts.played import played

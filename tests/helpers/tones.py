@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from pipeline.store.audio.decode import read_sound
+from pipeline.store.audio.whole_sound import read_sound
 
 
 def mono(path: Path, **how: object) -> tuple[np.ndarray, int]:

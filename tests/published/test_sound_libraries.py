@@ -17,7 +17,7 @@ from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.curve import tuning_curve
 from pipeline.signal.tuning.steady_tones import solo_tracks
-from pipeline.store.audio.decode import read_sound
+from pipeline.store.audio.whole_sound import read_sound
 from pipeline.units import cents_of_ratio, hz_of_midi, midi_of_hz
 
 RATE = 11_025

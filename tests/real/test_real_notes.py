@@ -12,7 +12,7 @@ import numpy.typing as npt
 import polars as pl
 import pytest
 
-from pipeline.store.audio.decode import read_sound
+from pipeline.store.audio.whole_sound import read_sound
 from tests.helpers.all_steps import road
 
 HERE = Path(__file__).parent

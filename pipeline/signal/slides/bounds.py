@@ -1,7 +1,7 @@
 """Where a slide starts and ends: nominally, and so that it can be heard.
 
 Nominal bounds are the ends of the fitted glide (``glide_fit``). Audible bounds are where it has left the first pitch by
-10 % of the interval for the first time, and comes to within 10 % of the second for the last time.
+10 % of the interval, and where it first comes to within 10 % of the second.
 """
 
 from typing import NamedTuple

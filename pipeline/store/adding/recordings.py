@@ -12,8 +12,8 @@ from pipeline.store.adding.headings import means_note
 from pipeline.store.adding.names import Offer, offers
 from pipeline.store.adding.sheet import Sheet, SheetRow
 from pipeline.store.audio.claims import read_claims
-from pipeline.store.audio.decode import file_hash, sound_info
 from pipeline.store.audio.kinds import is_audio
+from pipeline.store.audio.whole_sound import file_hash, sound_info
 from pipeline.store.catalogue.cell_values import (
     UNKNOWN,
     CellError,

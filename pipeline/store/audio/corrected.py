@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile as sf
 
-from pipeline.store.audio.decode import sound_info
+from pipeline.store.audio.whole_sound import sound_info
 from pipeline.store.files.durable import replacing, unwritten
 from pipeline.units import db_of_gain
 

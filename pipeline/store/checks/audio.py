@@ -11,9 +11,9 @@ from pipeline.errors import AudioError, DataError
 from pipeline.settings import IntakeSettings
 from pipeline.store.audio.channels import channel_rule_of
 from pipeline.store.audio.claims import Claim, read_claims
-from pipeline.store.audio.decode import check_usable, read_sound, sound_info
+from pipeline.store.audio.decoders import SoundInfo
 from pipeline.store.audio.kinds import is_audio
-from pipeline.store.audio.opened import SoundInfo
+from pipeline.store.audio.whole_sound import check_usable, read_sound, sound_info
 from pipeline.store.catalogue.problems import Problem, nearest
 from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.checks.changed_audio import Hashes

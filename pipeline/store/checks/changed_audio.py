@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import DataError
-from pipeline.store.audio.decode import file_hash, samples_hash
+from pipeline.store.audio.whole_sound import file_hash, samples_hash
 from pipeline.store.checks.findings import Findings
 from pipeline.store.corpus import Corpus
 

@@ -8,7 +8,7 @@ import soundfile
 
 from pipeline.errors import AudioError
 from pipeline.store.audio.channels import ChannelUse, channel_rule_of
-from pipeline.store.audio.decode import hash_and_sound, read_sound
+from pipeline.store.audio.whole_sound import hash_and_sound, read_sound
 
 RATE = 44_100
 LATERAL, VERTICAL = "measured_lateral", "measured_vertical"

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.errors import CombinedError, DataError
 from pipeline.settings import read_settings
-from pipeline.store.audio.decode import samples_hash
+from pipeline.store.audio.whole_sound import samples_hash
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.checks.check import check
 from pipeline.store.checks.takes import us_term_ends

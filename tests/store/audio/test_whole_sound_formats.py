@@ -17,7 +17,7 @@ import soundfile
 from pipeline.errors import AudioError
 from pipeline.store.audio import mpeg_frames
 from pipeline.store.audio.claims import read_claims
-from pipeline.store.audio.decode import hash_and_sound, read_sound, sound_info
+from pipeline.store.audio.whole_sound import hash_and_sound, read_sound, sound_info
 from tests.helpers.odd_audio import RATE, adts, ape, id3, id3v1, m4a, mp3, music
 
 RULE = "measured_lateral"
@@ -297,7 +297,7 @@ def test_other_containers_cut_short(tmp_path: Path, name: str) -> None:
 
 
 def test_absurd_peaks_are_refused_with_the_peak(tmp_path: Path) -> None:
-    from pipeline.store.audio.decode import check_usable
+    from pipeline.store.audio.whole_sound import check_usable
 
     for scale, refused in ((1.0, False), (2.0**15, False), (1e12, True), (1e30, True)):
         soundfile.write(tmp_path / "a.wav", music() * scale, RATE, subtype="FLOAT")

@@ -1,8 +1,8 @@
-"""Decodes and hashes audio files; never writes to them.
+"""The samples of an audio file, whole, and their hash; files are never written to.
 
 Samples are float32, which holds 16- and 24-bit integers exactly, so that the same recording as WAV and as
 FLAC has the same samples and the same hash. One block of frames is in memory beside the result, except of kinds that
-are decoded whole. Which decoder reads which kind is told by ``opened``.
+are decoded whole. ``decoders`` decodes, and tells which kind is read by what.
 """
 
 import hashlib
@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from pipeline.errors import AudioError
 from pipeline.store.audio.channels import CHANNEL_RULES, MEASURED, ChannelMeter, ChannelUse, to_one
-from pipeline.store.audio.opened import BLOCK_FRAMES, SoundInfo, Source, opened, refuse_unreadable
+from pipeline.store.audio.decoders import BLOCK_FRAMES, SoundInfo, Source, opened, refuse_unreadable
 
 Samples = npt.NDArray[np.float32]
 

@@ -9,8 +9,15 @@ import pytest
 import soundfile
 
 from pipeline.errors import AudioError
-from pipeline.store.audio import decode
-from pipeline.store.audio.decode import check_usable, file_hash, hash_and_sound, read_sound, samples_hash, sound_info
+from pipeline.store.audio import whole_sound
+from pipeline.store.audio.whole_sound import (
+    check_usable,
+    file_hash,
+    hash_and_sound,
+    read_sound,
+    samples_hash,
+    sound_info,
+)
 from tests.helpers.tones import mono, write_tone
 
 KINDS = [
@@ -206,12 +213,12 @@ def test_unusable_samples_are_told_apart() -> None:
 def test_memory_is_one_block_beside_the_result(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write_tone(tmp_path / "a.wav", rate=48_000, length_s=20.0, channels=2)
     sizes = []
-    rule = decode.to_one
+    rule = whole_sound.to_one
 
     def watch(block: np.ndarray, named: str) -> np.ndarray:
         sizes.append(len(block))
         return rule(block, named)
 
-    monkeypatch.setattr(decode, "to_one", watch)
+    monkeypatch.setattr(whole_sound, "to_one", watch)
     samples, _ = mono(path, channel_rule="sum")
-    assert max(sizes) <= decode.BLOCK_FRAMES < len(samples)
+    assert max(sizes) <= whole_sound.BLOCK_FRAMES < len(samples)

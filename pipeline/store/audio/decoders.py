@@ -1,4 +1,4 @@
-"""Opens an audio file of any kind so that every sample of it is read once, in order, or the reason is said.
+"""Decodes an audio file of any kind so that every sample of it is read once, in order, or the reason is said.
 
 libsndfile reads what it reads exactly (WAV, RF64, W64, AIFF, CAF, AU, FLAC, Vorbis, Opus, MP3 whose frames we have
 counted); codecpod, a build of FFmpeg, the rest (AAC and ALAC in MPEG-4, bare AAC, FLAC that tells no length, WAV whose
