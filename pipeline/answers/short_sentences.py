@@ -3,8 +3,9 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from pipeline.answers.number_words import count_words, minutes_words, rounded, with_limits
+from pipeline.answers.number_words import count_words, minutes_words, ratio_words, rounded, with_limits
 from pipeline.kinds import KINDS
+from pipeline.stats.planning import SIZE
 
 Row = Mapping[str, Any]
 _FEW_PLAYERS = 3  # at least, for a share to say anything of players at large (as LEAST_PLAYERS_FOR_RATES)
@@ -87,7 +88,16 @@ def _place(row: Row) -> Iterator[str]:
 
 
 def _place_effect(row: Row) -> Iterator[str]:
-    yield row["sentence"].rstrip(".") + (f". Caution: {row['warning']}" if row["warning"] else "")
+    said = row["sentence"].rstrip(".")
+    if row["odds_ratio"] is not None:
+        limits = ""
+        if row["odds_ratio_low"] is not None and row["odds_ratio_high"] is not None:
+            limits = f" ({ratio_words(row['odds_ratio_low'])}–{ratio_words(row['odds_ratio_high'])})"
+        p = "" if row["p"] is None else f", p = {row['p']:.3f}"
+        said += f"; odds ratio within places {ratio_words(row['odds_ratio'])}{limits}{p}"
+        if row["p"] is not None and row["p"] > SIZE:
+            said += ": no difference is shown, and none is ruled out"
+    yield said + (f". Caution: {row['warning']}" if row["warning"] else "")
 
 
 def _likeness(row: Row) -> Iterator[str]:
@@ -129,8 +139,18 @@ def _edition(row: Row) -> Iterator[str]:
     if row["verdict"] is None:
         yield f"{who}: whether it follows {row['edition']} cannot be told ({_words(row['state'])})"
         return
-    ratio = _signed(row, "log10_ratio")
-    yield f"{who}, {verdicts[row['verdict']]} the edition {row['edition']}: powers of ten for it against chance {ratio}"
+    likely = f"{_times(row, 'log10_ratio')} with it as by chance"
+    said = f"{who}, {verdicts[row['verdict']]} the edition {row['edition']}: {likely}"
+    if row["against_others"] is None:
+        yield f"{said}; no other edition is there to set against it"
+    else:
+        yield f"{said}, {_times(row, 'against_others')} as with the nearest other edition"
+
+
+def _times(row: Row, name: str) -> str:
+    """How many times as likely, from powers of ten."""
+    ratio, low, high = (ratio_words(10.0 ** row[each]) for each in (name, f"{name}_low", f"{name}_high"))
+    return f"{ratio} times ({low}–{high}) as likely"
 
 
 def _against_edition(row: Row) -> Iterator[str]:

@@ -200,7 +200,7 @@ def _key(take: TakeRow) -> str:
 
 
 def _about(take: TakeRow) -> str:
-    return " · ".join(str(each) for each in (take.player, take.school, take.year) if each is not None)
+    return " · ".join(str(each) for each in (take.by, take.school, take.recorded) if each)
 
 
 def _heads(passage: Passage, drawn: Staff, inside: set[int]) -> Iterable[dict[str, Any]]:

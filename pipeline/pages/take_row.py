@@ -107,9 +107,7 @@ def row_svg(
             note = next(n for n in line.notes if abs(n["start_s"] - where.start_s[i]) < 1e-9)
             ends = float(where.at(np.array([min(where.end_s[i], where.start_s[i + 1])]))[0])
             parts.append(f'<path class="note" d="M{where.x[i]:.1f} {y(note["midi"]):.1f}H{ends:.1f}"/>')
-            string, finger = take.finger(event)
-            if finger is not None:
-                text = f"{finger}{string or ''}"
+            if text := take.finger(event):
                 parts.append(f'<text class="finger" x="{where.x[i]:.1f}" y="{floor + 14:.0f}">{text}</text>')
         for slide in line.slides:
             span = (line.line_s >= slide["start_s"]) & (line.line_s <= slide["end_s"]) & inside

@@ -229,8 +229,10 @@ PLACE = {
         ),
         (
             "place_effect",
-            {"sentence": "At the same places north slid more.", "warning": "only 5 players: rough interval"},
-            "At the same places north slid more. Caution: only 5 players: rough interval.",
+            {"sentence": "At the same places north slid more.", "warning": "only 5 players: rough interval",
+             "odds_ratio": 2.0, "odds_ratio_low": 0.4, "odds_ratio_high": 11.0, "p": 0.4},
+            "At the same places north slid more; odds ratio within places 2 (0.4–11), p = 0.400: no difference is "
+            "shown, and none is ruled out. Caution: only 5 players: rough interval.",
         ),
     ],
 )  # fmt: skip

@@ -27,8 +27,8 @@ def _take(*outcomes: str) -> TakeRow:
             "from_note_id": f"n{event - 1}" if heard else None,
             "to_note_id": f"n{event}" if heard else None,
         }
-        steps[event] |= {"from_string": "A", "from_finger": 1, "to_string": "A", "to_finger": 2}
-    return TakeRow("t", "x", 1, "P", "p", "s", None, 1902, 0, steps)
+        steps[event] |= {"from_string": "A", "from_finger": 1, "to_string": "A", "to_finger": 2, "p_hand": 0.3}
+    return TakeRow("t", "x", 1, "P", "p", "s", None, 1902, "1902", "certain", 0, steps)
 
 
 def _drawn() -> Drawn:
@@ -66,7 +66,7 @@ def test_cannot_tell_and_not_reached_are_drawn_apart() -> None:
     assert [float(x) for x in grounds] == [100.0, 200.0, 300.0]
     assert 'aria-label="t: 1 slid of 1 that can be told"' in svg
     assert svg.count('class="slide"') == 1
-    assert re.findall(r'class="finger"[^>]*>([^<]+)<', svg) == ["1A", "2A"]
+    assert re.findall(r'class="finger"[^>]*>([^<]+)<', svg) == ["1A?", "2A?"]
 
 
 def test_the_tempo_lies_above_its_middle_where_notes_hurry() -> None:

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.answers.number_words import doubt_words
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.bars import Stretch, stretch
 from pipeline.answers.written_parts import chosen_edition, known_work
@@ -17,6 +18,9 @@ from pipeline.store.database.views import quoted
 
 Row = dict[str, Any]
 PASSED_BY = "not_reached"
+LIKELY = 0.5
+"""Probability below which a finger is marked as doubtful: it is less likely than not."""
+_ABOUT = ("player", "player_id", "school", "period", "year", "recorded", "certainty")
 
 
 @dataclass(frozen=True)
@@ -34,6 +38,8 @@ class TakeRow:
     school: str | None
     period: str | None
     year: int | None
+    recorded: str | None
+    certainty: str | None
     shift_semitones: int
     steps: dict[int, Row] = field(default_factory=dict)
 
@@ -54,13 +60,25 @@ class TakeRow:
         """Places of which it can be told."""
         return sum(step["outcome"] in ("slid", "not_slid") for step in self.steps.values())
 
-    def finger(self, event: int) -> tuple[str | None, int | None]:
-        """Likeliest string and finger at an event."""
+    @property
+    def by(self) -> str:
+        """Its player, with the doubt that there is; nothing where none is named."""
+        return "" if self.player is None else self.player + doubt_words(self.certainty)
+
+    def finger(self, event: int) -> str:
+        """Likeliest finger and string at an event, with a question mark where they are less likely than not."""
         into = self.steps.get(event)
         if into is not None and into["to_finger"] is not None:
-            return into["to_string"], into["to_finger"]
+            return _stop(into, "to")
         out = next((step for step in self.steps.values() if step["from_event"] == event), None)
-        return (None, None) if out is None else (out["from_string"], out["from_finger"])
+        return "" if out is None else _stop(out, "from")
+
+
+def _stop(step: Row, end: str) -> str:
+    if step[f"{end}_finger"] is None:
+        return ""
+    doubt = "?" if step["p_hand"] is not None and step["p_hand"] < LIKELY else ""
+    return f"{step[f'{end}_finger']}{step[f'{end}_string'] or ''}{doubt}"
 
 
 @dataclass(frozen=True)
@@ -191,7 +209,8 @@ def _takes(
 ) -> tuple[list[TakeRow], list[str]]:
     rows = _rows(
         corpus,
-        """select outcome.*, player.name as player, year(dated.recorded_earliest) as year, fit.shift_semitones,
+        """select outcome.*, player.name as player, year(dated.recorded_earliest) as year, dated.recorded,
+            performance.certainty, fit.shift_semitones,
             (select string_agg(period.name, ', ' order by period.name) from fact.take_period
              join base.period using (scheme, period_id)
              where take_period.take_id = outcome.take_id and take_period.is_certain) as period,
@@ -199,6 +218,7 @@ def _takes(
              join base.school using (school_id) where member.player_id = outcome.player_id) as school
         from fact.written_place_take as outcome
         left join base.player using (player_id)
+        left join base.performance using (take_id, player_id)
         left join stage.take_dated as dated using (take_id)
         left join stage.reference_part as part using (work_id)
         left join base.written_fit as fit using (transfer_id, take_id, work_id, edition)""",
@@ -216,7 +236,7 @@ def _takes(
             continue
         key = (row["take_id"], row["transfer_id"], row["time_through"])
         if key not in found:
-            about = {name: row[name] for name in ("player", "player_id", "school", "period", "year")}
+            about = {name: row[name] for name in _ABOUT}
             found[key] = TakeRow(*key, **about, shift_semitones=row["shift_semitones"] or 0)
         found[key].steps[place["to_event"]] = row | {"from_event": place["from_event"], "to_event": place["to_event"]}
     reached = [take for take in found.values() if any(s["outcome"] != PASSED_BY for s in take.steps.values())]

@@ -21,7 +21,8 @@ LEAST_PLAYERS = 2
 """Players of whom it can be told, from which on a place is ranked."""
 MOST_RANKED = 8
 LEGEND = (
-    "/ slides up   \\ slides down   . plays on without a slide   ? cannot tell   - does not come by   ~ slide printed"
+    "/ slides up   \\ slides down   . plays on without a slide   ? cannot tell   - does not come by   ~ slide printed\n"
+    "  2A second finger, A string; 2A? less likely than not. A sign stands before the note to which its step leads"
 )
 
 
@@ -89,8 +90,7 @@ def finger_words(finger: int | None) -> str:
 
 
 def _finger(take: TakeRow, event: int) -> str:
-    string, finger = take.finger(event)
-    return "" if finger is None else f"{finger}{string or ''}"
+    return take.finger(event)
 
 
 def _sign(take: TakeRow, event: int, *, first: bool) -> str:

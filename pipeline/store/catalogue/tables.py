@@ -299,7 +299,8 @@ def _unrepeated(relation: Relation, frame: pl.DataFrame, problems: list[Problem]
     repeated = frame.filter(key.is_duplicated())
     for *parts, file, row in repeated.select([*relation.key, "_file", "_row"]).iter_rows():
         stands = first.setdefault(tuple(parts), (file, row))
-        if stands == (file, row):
+        # To the files of listeners lines are only added: what one says anew stands, the last time.
+        if stands == (file, row) or (relation.folder == "reviews" and stands[0] == file):
             continue
         where = f"{stands[0]} row {stands[1]}" if stands[0] != file else f"row {stands[1]}"
         problems.append(
@@ -314,7 +315,7 @@ def _unrepeated(relation: Relation, frame: pl.DataFrame, problems: list[Problem]
                 key=str(parts[0]),
             )
         )
-    return frame.filter(key.is_first_distinct())
+    return frame.filter(key.is_last_distinct() if relation.folder == "reviews" else key.is_first_distinct())
 
 
 def _possible(teaching: pl.DataFrame, player: pl.DataFrame, problems: list[Problem]) -> pl.DataFrame:

@@ -38,8 +38,9 @@ def _take(take_id: str, player: str, school: str, signs: str, *, again: int = 1,
             "from_finger": event - 2,
             "to_string": "A",
             "to_finger": event - 1,
+            "p_hand": 0.9,
         }
-    return TakeRow(take_id, f"{take_id}-t", again, player, player, school, None, 1902, shift, steps)
+    return TakeRow(take_id, f"{take_id}-t", again, player, player, school, None, 1902, "1902", "certain", shift, steps)
 
 
 def _passage(*takes: TakeRow) -> Passage:

@@ -264,3 +264,14 @@ def test_any_bytes_give_problems_and_never_a_crash(tmp_path: Path, content: byte
     catalogue = Catalogue(tmp_path)
     assert catalogue.frame("player").schema == load("player").polars_schema()
     assert all(str(problem).isprintable() and problem.cure for problem in catalogue.problems())
+
+
+def test_what_a_listener_says_anew_on_the_same_day_stands_and_is_no_error(corpus: Path) -> None:
+    head = "transfer_id,samples_sha256,transfer_start_s,transfer_end_s,verdict,kind,listener,judged_on,sample_id\n"
+    transfer = Catalogue(corpus).frame("transfer")["transfer_id"][0]
+    row = f"{transfer},{'0' * 64},1,2,{{}},,lea,2026-01-05,\n"
+    (corpus / "reviews").mkdir(exist_ok=True)
+    (corpus / "reviews" / "lea.csv").write_text(head + row.format("slide") + row.format("no_slide"), encoding="utf-8")
+    catalogue = Catalogue(corpus)
+    assert catalogue.frame("review")["verdict"].to_list() == ["no_slide"]
+    assert not [p for p in catalogue.problems() if p.table == "review" and "already" in p.message]
