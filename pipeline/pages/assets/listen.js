@@ -34,7 +34,8 @@
     $("question").textContent = one.stretch ? "Is there a slide in the shaded stretch?" : "Is there a slide at the shaded change?";
     $("marks").hidden = said.verdict !== "slide";
     for (const [id, value] of [["mark-start", said.from_s ?? one.asked_from_s], ["mark-end", said.to_s ?? one.asked_to_s]]) { $(id).max = one.length_s.toFixed(2); $(id).value = value.toFixed(2); }
-    $("marked").textContent = said.from_s === null ? "" : `Marked from ${said.from_s.toFixed(2)} s to ${said.to_s.toFixed(2)} s of this excerpt${here(one, said) ? "." : ": elsewhere. It counts as no slide at the shaded place, and is kept as a slide of its own."}`;
+    $("marked").textContent = said.from_s === null ? "" : `Marked from ${said.from_s.toFixed(2)} s to ${said.to_s.toFixed(2)} s of this excerpt${here(one, said) ? "." : ": elsewhere, which counts as no slide at the shaded place (N, then S takes the marks away)."}`;
+    $("marked").classList.toggle("elsewhere", !here(one, said));
     place("strip-asked", one.asked_from_s, one.asked_to_s);
     place("strip-heard", said.from_s ?? 0, said.from_s === null ? 0 : said.to_s);
     $("ours").textContent = judged ? one.ours : "Hidden until you have judged.";
@@ -193,6 +194,8 @@
   $("play-slower").addEventListener("click", () => play("quarter", true));
   $("mark-start").addEventListener("input", (event) => mark("from_s", Number(event.target.value)));
   $("mark-end").addEventListener("input", (event) => mark("to_s", Number(event.target.value)));
+  // A dragged bracket lets the arrow keys go again; one reached by the keyboard keeps them.
+  for (const id of ["mark-start", "mark-end"]) $(id).addEventListener("pointerup", (event) => event.target.blur());
   $("mark-start-here").addEventListener("click", () => mark("from_s", now()));
   $("mark-end-here").addEventListener("click", () => mark("to_s", now()));
   $("picture").addEventListener("click", picture);

@@ -83,12 +83,16 @@ def month_words() -> list[str]:
 def ambiguous(text: str) -> str | None:
     """What a date that can be read in two ways may mean, as a question; None for all others.
 
-    ``1907-09`` is September 1907 in EDTF, and 1907 to 1909 in most lists.
+    ``1907-09`` is September 1907 in EDTF, and 1907 to 1909 in most lists; so are ``1902-3`` and ``ca. 1902-04``.
     """
-    plain = text.strip()
-    if (found := re.fullmatch(r"([0-9]{2})([0-9]{2})[-–—]([0-9]{2})", plain)) and found[2] < found[3] <= "12":
-        month = calendar.month_name[int(found[3])]
-        return f"is {month} {found[1]}{found[2]}, or {found[1]}{found[2]}/{found[1]}{found[3]}? write the one meant"
+    plain = re.sub(rf"^(?:{_ABOUT}|{_PERHAPS})", "", text.strip(), flags=re.IGNORECASE).rstrip("?~%").rstrip()
+    # A slash before two figures is read as years: nobody writes months so.
+    if found := re.fullmatch(r"([0-9]{2})([0-9]{2})(?:[-–—]([0-9]{2})|[-–—/]([0-9]))", plain):
+        later = found[3] or found[2][0] + found[4]
+        number = int(found[3] or found[4])
+        if found[2] < later and 1 <= number <= 12:
+            month = f"{calendar.month_name[number]} {found[1]}{found[2]}"
+            return f"is {month}, or {found[1]}{found[2]}/{found[1]}{later}? write the one meant"
     if found := re.fullmatch(rf"([0-9]{{1,2}})\s?[/-]\s?([0-9]{{1,2}})\s?[/-]\s?{_YEAR}", plain):
         one, other = _day(found[3], found[2], found[1]), _day(found[3], found[1], found[2])
         if one and other and one != other:

@@ -48,6 +48,8 @@ def test_dates_as_people_write_them_in_six_languages(text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "question"),
     [("1907-09", "September 1907, or 1907/1909"), ("1911-12", "December 1911, or 1911/1912"),
+     ("1902-3", "March 1902, or 1902/1903"), ("1902/3", "March 1902, or 1902/1903"),
+     ("ca. 1902-04", "April 1902, or 1902/1904"), ("um 1907-09?", "September 1907, or 1907/1909"),
      ("3/4/1908", "1908-04-03, or 1908-03-04")],
 )  # fmt: skip
 def test_what_can_mean_two_dates_is_a_question(text: str, question: str) -> None:
