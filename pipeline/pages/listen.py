@@ -109,11 +109,15 @@ def _drawn(corpus: Corpus, *, number: int, by: Sequence[str], seed: int, place: 
         parts.append(picked.with_columns(pl.lit(name).alias("drawn_from")).drop("id", strict=False))
     with open_read_only(corpus.root) as con:
         hashes = con.sql(_HASHES).pl()
-    once = pl.concat(parts, how="diagonal").with_row_index("place")
-    again = np.random.default_rng([seed, 98]).permutation(once.height)[:again_drawn]
-    items = pl.concat([once, once[again.tolist()].with_columns(repeats="place", place=None)], how="diagonal_relaxed")
+    once = pl.concat(parts, how="diagonal")
+    once = once[np.random.default_rng([seed, 99]).permutation(once.height).tolist()].with_row_index("place")
+    # What is heard twice comes again half a sample later, when it is forgotten.
+    far = (once.height + 1) // 2
+    again = np.random.default_rng([seed, 98]).permutation(once.height - far)[:again_drawn]
+    repeated = once[again.tolist()].with_columns(repeats="place", place=None)
+    items = pl.concat([once, repeated], how="diagonal_relaxed")
+    items = items.sort(pl.coalesce("place", pl.col("repeats") + far + 0.5))
     items = items.join(hashes, on="transfer_id", how="left", maintain_order="left")
-    items = items[np.random.default_rng([seed, 99]).permutation(items.height).tolist()]
     relation = load("drawn_item")
     items = items.with_columns(
         pl.format("item-{}", pl.int_range(1, items.height + 1).cast(pl.String).str.zfill(4)).alias("item_id"),

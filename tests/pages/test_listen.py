@@ -114,6 +114,15 @@ def test_a_plan_tells_how_many_excerpts_are_needed(measured):
         planned(measured, by=["colour"])
 
 
+def test_what_is_heard_twice_comes_again_half_a_sample_later(measured):
+    listen(measured, number=40, by=(), seed=5)
+    items = Corpus(measured).catalogue.frame("drawn_item").sort("item_id")
+    at = {name: number for number, name in enumerate(items["item_id"])}
+    apart = [at[row["item_id"]] - at[row["repeat_of"]] for row in items.to_dicts() if row["repeat_of"]]
+    assert apart
+    assert min(apart) >= (items.height - len(apart)) // 2
+
+
 def test_own_marks_meet_the_slides_they_were_made_from(measured):
     with open_read_only(measured) as con:
         slides = con.sql("from base.slide order by slide_id").pl()
