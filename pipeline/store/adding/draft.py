@@ -13,7 +13,7 @@ from pipeline.store.adding.ids import IdMaker
 from pipeline.store.adding.leftovers import without_place
 from pipeline.store.adding.recordings import Person, Recording, Said
 from pipeline.store.adding.row_index import Cells, RowBook, same
-from pipeline.store.catalogue.cell_values import read_players
+from pipeline.store.catalogue.cell_values import read_players, read_teachers
 from pipeline.store.schema import load
 
 TABLES = (
@@ -188,7 +188,7 @@ class Drafter:
         players = read_players(fields.get("player", ""))
         if len(players) != 1:
             return
-        for name, certainty in read_players(fields.get("teachers", "")):
+        for name, certainty in read_teachers(fields.get("teachers", "")):
             teacher, student = self._player(name), self._player(players[0][0])
             links = self.book.where("teaching", "teacher_id", teacher)
             if teacher != student and not any(row["student_id"] == student for row in links):

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from pipeline.store.adding.row_index import Cells, RowBook, same
-from pipeline.store.catalogue.cell_values import read_players
+from pipeline.store.catalogue.cell_values import read_players, read_teachers
 
 
 def without_place(
@@ -44,7 +44,8 @@ def without_place(
             there = []
         elif name == "teachers":
             students = [player["player_id"] for player in players]
-            if all(_taught(book, teacher, students) for teacher, _ in read_players(value)):
+            teachers = read_teachers(value)
+            if teachers and all(_taught(book, teacher, students) for teacher, _ in teachers):
                 continue
             there = []
         elif name in found:

@@ -233,3 +233,11 @@ def read_players(text: str) -> list[tuple[str, str]]:
             name = f"{turned[2]} {turned[1]}"
         found.append((name, certainty))
     return found
+
+
+_SELF_TAUGHT = re.compile(r"(?i)self[- ]?taught|autodid[ak][kc]?te?|autodidatta|autodidacta|nobody|no ?one|none")
+
+
+def read_teachers(text: str) -> list[tuple[str, str]]:
+    """As ``read_players``; who is said to be self-taught had none."""
+    return [(name, certainty) for name, certainty in read_players(text) if not _SELF_TAUGHT.fullmatch(name)]

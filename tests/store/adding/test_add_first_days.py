@@ -129,6 +129,20 @@ def test_an_ugly_sheet_loses_no_cell(tmp_path: Path) -> None:
     assert "Key sig. = two flats" in said
 
 
+def test_who_is_self_taught_has_no_teacher_and_the_cell_is_kept(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    rows = [
+        ["file", "player", "studied with"],
+        ["a.wav", "Ada Finch", "self-taught"],
+        ["b.wav", "Bo Reed", "Autodidakt"],
+    ]
+    add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    assert table(root, "teaching") == []
+    assert sorted(p["name"] for p in table(root, "player")) == ["Ada Finch", "Bo Reed"]
+    notes = [t["note"] for t in table(root, "transfer")]
+    assert notes == ["studied with: self-taught", "studied with: Autodidakt"]
+
+
 CELLS = ["Zork", "n/k", "1911", "c. 1911", "D-Dur", "x & y", "", "7", "½"]
 
 
