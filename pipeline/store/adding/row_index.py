@@ -1,5 +1,6 @@
 """Rows of several tables as text, found by the value of a column without looking at all of them."""
 
+import re
 from collections.abc import Mapping
 
 from pipeline.store.adding.editing import EditableTable
@@ -54,8 +55,10 @@ class RowBook:
 
 
 def same(text: str) -> str:
-    """What two spellings of the same cell have in common."""
+    """What two spellings of the same cell have in common; 12 and 0012 are two matrix numbers."""
     plain = " ".join(text.casefold().split())
+    if re.match("0[0-9]", plain):
+        return plain
     try:
         return f"{float(plain):.12g}"
     except ValueError:

@@ -143,6 +143,17 @@ def test_who_is_self_taught_has_no_teacher_and_the_cell_is_kept(tmp_path: Path) 
     assert notes == ["studied with: self-taught", "studied with: Autodidakt"]
 
 
+def test_a_matrix_number_with_zeros_before_it_is_another(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    rows = [["file", "player", "matrix"], ["a.wav", "Ada Finch", "12"], ["b.wav", "Bo Reed", "0012"]]
+    add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    assert sorted(t["matrix_number"] for t in table(root, "take")) == ["0012", "12"]
+    assert [(p["take_id"], p["player_id"]) for p in table(root, "performance")] == [
+        ("12", "ada-finch"),
+        ("0012", "bo-reed"),
+    ]
+
+
 CELLS = ["Zork", "n/k", "1911", "c. 1911", "D-Dur", "x & y", "", "7", "½"]
 
 
