@@ -222,7 +222,9 @@ def difference(plan: AddPlan) -> Iterator[str]:
         yield f"~ {change.table} {key}: {change.column}: {change.old or '(empty)'} → {change.new or '(empty)'}"
     for kept in plan.draft.kept:
         key = " ".join(value for value in kept.key.values() if value)
+        players = kept.table == "performance" and kept.column == "player_id"
+        why = "edited by hand, or players come or go: change performance.csv" if players else "edited by hand"
         yield (
             f"= {kept.table} {key}: {kept.column} stays {kept.value or '(empty)'}, "
-            f"edited by hand; the sheet says {kept.said or '(nothing)'}"
+            f"{why}; the sheet says {kept.said or '(nothing)'}"
         )
