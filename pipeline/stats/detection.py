@@ -80,7 +80,13 @@ def error_draws(judged: Judgements, *, seed: tuple[int, ...], replicates: int) -
 def worth(weights: npt.ArrayLike) -> float:
     """How many items of a simple random sample tell as much as items that stand for so many each (Kish 1965)."""
     w = np.asarray(weights, dtype=np.float64)
-    return float(w.sum() ** 2 / (w**2).sum()) if w.size else 0.0
+    return float(worth_by_stratum(w, np.zeros(w.size, dtype=np.intp), strata=1)[0])
+
+
+def worth_by_stratum(weights: Floats, of: Ints, *, strata: int) -> Floats:
+    """``worth`` (strata,) of the items of each stratum; ``of`` is that of each item."""
+    total, squares = (np.bincount(of, x, minlength=strata) for x in (weights, weights**2))
+    return np.asarray(total**2 / np.maximum(squares, 1e-12))
 
 
 def _misses(judged: Judgements, strata: int) -> tuple[Floats, Floats]:

@@ -72,11 +72,10 @@ def regression(
     None with fewer than eight players, no slide, or terms that cannot be told apart, with all players or without any
     one of them: then a coefficient hangs on one player, and leaving the player out, as the errors do, leaves none.
     """
-    c, e = np.asarray(counts, dtype=np.float64), np.asarray(exposures, dtype=np.float64)
-    x = np.asarray(terms, dtype=np.float64)
-    groups = np.unique(np.asarray(players), return_inverse=True)[1]
-    if not _can_fit(c, x, groups):
+    takes = _takes(counts, exposures, terms, players)
+    if takes is None:
         return None
+    c, e, x, groups = takes
     fit = _fit(c, e, x - x.mean(axis=0), groups)
     return _effects(np.asarray(fit.params), np.asarray(fit.bse), _freedom(groups), names=names, level=level)
 
@@ -97,11 +96,10 @@ def negative_binomial(
     None where ``regression`` gives none, and where takes do not look so: the squares of what the Poisson means leave
     do not grow beyond them (one-sided 5 %), or grow with the means rather than with their squares.
     """
-    c, e = np.asarray(counts, dtype=np.float64), np.asarray(exposures, dtype=np.float64)
-    x = np.asarray(terms, dtype=np.float64)
-    groups = np.unique(np.asarray(players), return_inverse=True)[1]
-    if not _can_fit(c, x, groups):
+    takes = _takes(counts, exposures, terms, players)
+    if takes is None:
         return None
+    c, e, x, groups = takes
     x = x - x.mean(axis=0)
     fit = _fit(c, e, x, groups)
     mean = _means(fit, e, x)
@@ -148,14 +146,14 @@ def dated_regression(
     ----------
     half_spans : half of each take's span of dates, in the unit of that column, whose values are the middles.
     """
-    c, e = np.asarray(counts, dtype=np.float64), np.asarray(exposures, dtype=np.float64)
-    x, half = np.array(terms, dtype=np.float64), np.asarray(half_spans, dtype=np.float64)
-    groups = np.unique(np.asarray(players), return_inverse=True)[1]
-    if not _can_fit(c, x, groups):
+    takes = _takes(counts, exposures, terms, players)
+    if takes is None:
         return None
+    c, e, x, groups = takes
+    half = np.asarray(half_spans, dtype=np.float64)
     if not (half > 0).any():
         return regression(c, e, x, names=names, players=players, level=level)
-    x -= x.mean(axis=0)
+    x = x - x.mean(axis=0)
     rng = np.random.default_rng(list(seed))
     open_takes = np.flatnonzero(half > 0)
     steps = np.linspace(-1, 1, _GRID)
@@ -177,6 +175,16 @@ def dated_regression(
     means, errors = (np.stack(each) for each in zip(*fits, strict=True))
     variance = (errors**2).mean(axis=0) + (1 + 1 / _DRAWS) * means.var(axis=0, ddof=1)
     return _effects(means.mean(axis=0), np.sqrt(variance), _freedom(groups), names=names, level=level)
+
+
+def _takes(
+    counts: npt.ArrayLike, exposures: npt.ArrayLike, terms: npt.ArrayLike, players: Sequence[str]
+) -> tuple[Floats, Floats, Floats, npt.NDArray[np.intp]] | None:
+    """Counts, exposures, terms and the number of the player of each take; None where nothing can be fitted."""
+    c, e = np.asarray(counts, dtype=np.float64), np.asarray(exposures, dtype=np.float64)
+    x = np.asarray(terms, dtype=np.float64)
+    groups = np.unique(np.asarray(players), return_inverse=True)[1]
+    return (c, e, x, groups) if _can_fit(c, x, groups) else None
 
 
 def _can_fit(c: Floats, x: Floats, groups: npt.NDArray[np.intp]) -> bool:

@@ -16,6 +16,7 @@ from pipeline.stats.detection import (
     Judgements,
     merged_strata,
     true_slides_per_find,
+    worth_by_stratum,
 )
 from pipeline.stats.latent_class import Answers, latent_class
 from pipeline.units import Floats
@@ -91,11 +92,13 @@ def listened(
     strata = np.array([names.index(key) for key in keys], dtype=np.intp)
     changes = con.sql(_CHANGES, params=[_UNSCORED, _SCORE_STEP]).pl().filter(pl.col("take_id").is_in(list(sound_of)))
     truth, weight = items["is_slide"].to_numpy(), items["stands_for"].to_numpy()
-    judged, true = _worth(strata[of[is_find]], truth[is_find], weight[is_find], strata=len(names))
+    stratum, stands_for = strata[of[is_find]], weight[is_find]
+    judged = worth_by_stratum(stands_for, stratum, strata=len(names))
+    total, true = (np.bincount(stratum, x, minlength=len(names)) for x in (stands_for, stands_for * truth[is_find]))
     given = Judgements(
         finds=np.bincount(strata, finds, minlength=len(names)).astype(np.float64),
         judged_finds=judged,
-        true_finds=true,
+        true_finds=judged * true / np.maximum(total, 1e-12),
         strata=strata[of[~is_find]],
         scores=items["score"].to_numpy()[~is_find],
         is_slide=truth[~is_find],
@@ -105,14 +108,6 @@ def listened(
     )
     per_find = true_slides_per_find(given, seed=(seed, 11), replicates=REPLICATES)
     return Listened(strata, per_find, np.bincount(strata[of], minlength=len(names)))
-
-
-def _worth(of: Ints, truth: Floats, weight: Floats, *, strata: int) -> tuple[Floats, Floats]:
-    """Judged finds of each stratum, as many as a simple random sample would need to be as exact (Kish 1965), and the
-    true ones among them."""
-    total, squares, true = (np.bincount(of, x, minlength=strata) for x in (weight, weight**2, weight * truth))
-    judged = total**2 / np.maximum(squares, 1e-12)
-    return judged, judged * true / np.maximum(total, 1e-12)
 
 
 def judged_items(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
