@@ -25,6 +25,11 @@ def ratio_words(ratio: float) -> str:
     return f"{ratio:.0f}" if ratio >= 10.0 else f"{ratio:.2g}"
 
 
+def ratio_of_log_words(log10: float) -> str:
+    """``ratio_words`` of a ratio given as its logarithm to base 10, however large."""
+    return ratio_words(10.0**log10 if log10 < 300.0 else math.inf)
+
+
 def clock_words(seconds: float) -> str:
     """A place in time as m:ss.mmm, to the millisecond: 1:02.345."""
     ms = round(ms_of_s(abs(seconds)))

@@ -3,7 +3,14 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from pipeline.answers.number_words import count_words, minutes_words, ratio_words, rounded, with_limits
+from pipeline.answers.number_words import (
+    count_words,
+    minutes_words,
+    ratio_of_log_words,
+    ratio_words,
+    rounded,
+    with_limits,
+)
 from pipeline.kinds import KINDS
 from pipeline.stats.planning import SIZE
 
@@ -149,7 +156,7 @@ def _edition(row: Row) -> Iterator[str]:
 
 def _times(row: Row, name: str) -> str:
     """How many times as likely, from powers of ten."""
-    ratio, low, high = (ratio_words(10.0 ** row[each]) for each in (name, f"{name}_low", f"{name}_high"))
+    ratio, low, high = (ratio_of_log_words(row[each]) for each in (name, f"{name}_low", f"{name}_high"))
     return f"{ratio} times ({low}–{high}) as likely"
 
 

@@ -7,6 +7,7 @@ from pipeline.answers.number_words import (
     count_words,
     minutes_words,
     probability_words,
+    ratio_of_log_words,
     ratio_words,
     rounded,
     with_limits,
@@ -49,3 +50,7 @@ def test_decimals_follow_the_uncertainty() -> None:
     assert with_limits(31.43, 16.06, 55.33, unit=" %") == "31 % (16–55 %)"
     assert with_limits(0.0, 0.0, 10.63) == "0.0 (0.0–10.6)"
     assert with_limits(31.43, None, None) == rounded(31.43) == "31.4"
+
+
+def test_a_ratio_is_said_of_its_logarithm_however_large() -> None:
+    assert [ratio_of_log_words(log) for log in (0.0, 1.08, -400.0, 400.0)] == ["1", "12", "<0.001", ">1000"]

@@ -217,6 +217,7 @@ def test_what_goes_on_to_the_right_says_so_on_a_phone(built, page):
     until(page, "document.querySelector('#players .more')?.style.visibility === 'visible'")
     page.evaluate("(box => box.scrollLeft = box.scrollWidth)(document.querySelector('#players .scroll'))")
     until(page, "document.querySelector('#players .more').style.visibility === 'hidden'")
+    assert page.evaluate("document.querySelector('#players .scroll').scrollLeft") > 0
 
 
 def test_a_least_certainty_is_chosen_on_the_page_and_counts_as_the_command_does(measured, page):

@@ -1,10 +1,9 @@
 """Which edition each take follows in a passage, in words: what speaks for it and against it, and how much."""
 
 from collections.abc import Sequence
-from math import inf
 from typing import Any
 
-from pipeline.answers.number_words import ratio_words
+from pipeline.answers.number_words import ratio_of_log_words
 from pipeline.answers.passages.gather import Passage
 from pipeline.stats.editions import LEAST_PLACES
 
@@ -69,5 +68,5 @@ def _of(some: float, whole: float) -> str:
 
 def _ratio(*logs: float) -> str:
     """A likelihood ratio with its limits, from their logarithms to base 10."""
-    ratio, low, high = (ratio_words(10.0**log if log < 300.0 else inf) for log in logs)
+    ratio, low, high = map(ratio_of_log_words, logs)
     return f"{ratio} ({low}–{high})"
