@@ -14,11 +14,10 @@ import pytest
 
 from pipeline.store import corpus as corpus_module
 from tests.helpers.made_rows import corpus_folder, small
-from tests.helpers.spoilt_corpus import HASH, TABLES, glideline, hand_kept, sound_corpus, tone
+from tests.helpers.spoilt_corpus import HASH, TABLES, Files, everything, glideline, lay, sound_corpus, words
 
 HEAD = "transfer_id,samples_sha256,transfer_start_s,transfer_end_s,verdict,kind,listener,judged_on,sample_id,comment\n"
 VERDICT = f"t1,{HASH},0,1,slide,,lea,2026-01-05,,\n"
-Files = dict[str, str | bytes]
 
 # ruff: noqa: E501 (a line each, however long)
 # fmt: off
@@ -145,47 +144,10 @@ QUERIES: list[tuple[list[str], str]] = [
 # fmt: on
 
 
-def lay(here: Path, files: Files) -> None:
-    """Makes the files; ``a.zip/name`` is an entry of a zip, the content ``@link`` a link to something outside."""
-    zips: dict[str, list[tuple[str, str | bytes]]] = {}
-    for name, content in files.items():
-        archive, cut, entry = name.partition(".zip/") if ".zip/" in name else name.partition(".xlsx/")
-        path = here / name
-        if cut:
-            zips.setdefault(archive + cut.rstrip("/"), []).append((entry, content))
-        elif content == b"@link":
-            outside = here / "outside"
-            if path.exists():
-                path.rename(outside)
-            path.symlink_to(outside)
-        elif content == b"tone":
-            tone(path, hz=330.0)
-        else:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(content.encode() if isinstance(content, str) else content)
-    for archive, entries in zips.items():
-        with zipfile.ZipFile(here / archive, "w") as file:
-            for entry, content in entries:
-                info = zipfile.ZipInfo(entry)
-                info.external_attr = (0o120777 if entry == "@link" else 0o100644) << 16
-                file.writestr(info, content)
-
-
-def everything(here: Path) -> dict[str, bytes]:
-    """All files below a folder but what runs may write."""
-    kept = {"corpus/" + name: content for name, content in hand_kept(here / "corpus").items()}
-    beside = (p for p in sorted(here.rglob("*")) if p.is_file() and not p.is_relative_to(here / "corpus"))
-    return kept | {p.relative_to(here).as_posix(): p.read_bytes() for p in beside}
-
-
 @pytest.fixture
 def here(tmp_path: Path) -> Path:
     sound_corpus(tmp_path / "corpus")
     return tmp_path
-
-
-def words(command: str, here: Path) -> list[str]:
-    return [word.replace("DIR", str(here / "corpus")).replace("HERE", str(here)) for word in command.split()]
 
 
 @pytest.mark.parametrize(("what", "files", "command", "status", "message"), BAD, ids=[case[0] for case in BAD])

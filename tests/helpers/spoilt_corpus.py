@@ -2,6 +2,7 @@
 
 import io
 import sys
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from tests.helpers.small_catalogue import CATALOGUE as TABLES
 
 RATE_HZ = 8_000
 HASH = "0" * 64
+Files = dict[str, str | bytes]
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,44 @@ def hand_kept(root: Path) -> dict[str, bytes]:
     """Bytes of every file of a corpus that people keep, audio among them."""
     files = (p for p in sorted(root.rglob("*")) if p.is_file() and p.relative_to(root).parts[0] != "derived")
     return {p.relative_to(root).as_posix(): p.read_bytes() for p in files}
+
+
+def lay(here: Path, files: Files) -> None:
+    """Makes the files; ``a.zip/name`` is an entry of a zip, the content ``@link`` a link to something outside."""
+    zips: dict[str, list[tuple[str, str | bytes]]] = {}
+    for name, content in files.items():
+        archive, cut, entry = name.partition(".zip/") if ".zip/" in name else name.partition(".xlsx/")
+        path = here / name
+        if cut:
+            zips.setdefault(archive + cut.rstrip("/"), []).append((entry, content))
+        elif content == b"@link":
+            outside = here / "outside"
+            if path.exists():
+                path.rename(outside)
+            path.symlink_to(outside)
+        elif content == b"tone":
+            tone(path, hz=330.0)
+        else:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content.encode() if isinstance(content, str) else content)
+    for archive, entries in zips.items():
+        with zipfile.ZipFile(here / archive, "w") as file:
+            for entry, content in entries:
+                info = zipfile.ZipInfo(entry)
+                info.external_attr = (0o120777 if entry == "@link" else 0o100644) << 16
+                file.writestr(info, content)
+
+
+def everything(here: Path) -> dict[str, bytes]:
+    """All files below a folder but what runs may write."""
+    kept = {"corpus/" + name: content for name, content in hand_kept(here / "corpus").items()}
+    beside = (p for p in sorted(here.rglob("*")) if p.is_file() and not p.is_relative_to(here / "corpus"))
+    return kept | {p.relative_to(here).as_posix(): p.read_bytes() for p in beside}
+
+
+def words(command: str, here: Path) -> list[str]:
+    """A command line, DIR being the corpus and HERE the folder that holds it."""
+    return [word.replace("DIR", str(here / "corpus")).replace("HERE", str(here)) for word in command.split()]
 
 
 @contextmanager

@@ -33,7 +33,7 @@ def read_midi(document: bytes, *, file: str, part: str | None = None, signature:
         song = mido.MidiFile(file=io.BytesIO(document))
     except (OSError, EOFError, ValueError, LookupError, TypeError, ArithmeticError) as error:
         raise DataError(
-            f"{file}: is not readable as MIDI ({error or 'it ends too soon'})", "export it again"
+            f"{file}: is not readable as MIDI ({str(error) or 'it ends too soon'})", "export it again"
         ) from error
     if song.ticks_per_beat <= 0 or song.ticks_per_beat >= 0x8000:
         raise DataError(f"{file}: counts in seconds and not in beats", "export it as MIDI with beats, or as MusicXML")

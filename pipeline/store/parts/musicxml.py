@@ -30,7 +30,11 @@ def read_musicxml(document: bytes, *, file: str, strings: tuple[str, ...], part:
     """
     try:
         root = fromstring(document)
-    except (ParseError, DefusedXmlException, ValueError, LookupError) as error:
+    except DefusedXmlException as error:
+        raise DataError(
+            f"{file}: declares entities, which are not read", "export the part as MusicXML again"
+        ) from error
+    except (ParseError, ValueError, LookupError) as error:
         raise DataError(f"{file}: is not readable as XML ({error})", "export the part as MusicXML again") from error
     names = [(e.findtext("part-name") or "").strip() for e in root.iterfind("part-list/score-part")]
     if root.tag == "score-partwise":

@@ -78,7 +78,9 @@ def _document(path: Path, *, compressed: bool) -> bytes:
                 raise DataError(f"{path.name}: holds no score", "export it again as .musicxml")
             return _bounded(archive, inner, path.name)
     except FileNotFoundError as error:
-        raise DataError(f"{path}: there is no such file") from error
+        raise DataError("there is no such file", "check its name and folder", where=str(path)) from error
+    except IsADirectoryError as error:
+        raise DataError(f"{path.name}: is a folder", "give the file itself") from error
     except (
         OSError,
         zipfile.BadZipFile,

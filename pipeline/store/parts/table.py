@@ -55,13 +55,15 @@ def read_table(
         separator = max(",;\t", key=lambda sign: first.count(sign.encode()))
         frame = pl.read_csv(path, infer_schema=False, encoding="utf8", separator=separator)
     except FileNotFoundError as error:
-        raise DataError(f"{path}: there is no such file") from error
+        raise DataError("there is no such file", "check its name and folder", where=str(path)) from error
+    except IsADirectoryError as error:
+        raise DataError(f"{path.name}: is a folder", "give the file itself") from error
     except (pl.exceptions.PolarsError, OSError) as error:
-        raise DataError(f"{path.name}: is not readable as CSV ({error})") from error
+        raise DataError(f"{path.name}: is not readable as CSV ({error})", "save it as CSV UTF-8") from error
     frame = _named(frame, path)
     rows = list(enumerate(frame.to_dicts(), start=2))
     if not rows:
-        raise DataError(f"{path.name}: holds no notes")
+        raise DataError(f"{path.name}: holds no notes", "write a row for each note")
     numbers = bar_indices([row.get("bar") for _, row in rows], wheres=[f"{path.name}: row {n}" for n, _ in rows])
     notes = [
         _note(row, index, f"{path.name}: row {number}", strings, sounding, signature)
@@ -125,12 +127,12 @@ def _note(
         text = row.get(name)
         try:
             found = float(text) if text else None
-        except ValueError as error:
-            raise DataError(f"{where}: {name} = {text!r} is not a number") from error
-        if found is not None and not math.isfinite(found):
-            raise DataError(f"{where}: {name} = {text!r} is not a number")
+        except ValueError:
+            found = math.nan
         if found is not None and not low <= found <= high:
-            raise DataError(f"{where}: {name} = {text!r} must be {low:g} to {high:g}")
+            raise DataError(
+                f"{where}: {name} = {text!r} is not a number from {low:g} to {high:g}", "mend it, or leave it empty"
+            )
         return found
 
     def whole(name: str, high: int) -> int | None:
@@ -150,7 +152,7 @@ def _note(
     if midi is None and time_s is None:
         raise DataError(f"{where}: neither note nor time is given", "write a pitch like F#5, or a time in s")
     if time_s is not None and take is None:
-        raise DataError(f"{where}: time = {time_s:g}: of which take? name it in a column take")
+        raise DataError(f"{where}: time = {time_s:g} without a take", "name the take in a column take")
     if midi is None and time_s is not None and take is not None:
         midi = sounding(take, time_s) if sounding is not None else None
         if midi is None:
@@ -160,7 +162,10 @@ def _note(
             )
         midi = float(round(midi))
     if row.get("string") and row["string"] not in strings:
-        raise DataError(f"{where}: string = {row['string']!r}", f"the strings are {', '.join(strings)}")
+        raise DataError(
+            f"{where}: string = {row['string']!r} is not a string of the instrument",
+            f"the strings are {', '.join(strings)}",
+        )
     return WrittenNote(
         float(midi or 0.0),
         bar_index=bar_index,
