@@ -58,6 +58,8 @@ class Work:
         self.summary = Summary(transfers=len(planner.sounds))
         self.batch_size = 1
         self.failed_now: dict[tuple[str, str], str] = {}
+        # A side is read anew in each stage, and counts once.
+        self.heard_s: dict[str, float] = {}
         self.cut_short: Tally | None = None
 
     def has_due(self) -> bool:
@@ -139,7 +141,7 @@ class Work:
         files = {self.planner.sounds[t].file: seen for t, seen in report.seen.items()}
         self.seen_file.add({file: seen for file, seen in files.items() if self.planner.seen.get(file) != seen})
         self.planner.learn(report)
-        self.summary.sound_s += report.sound_s
+        self.heard_s[report.unit_id] = max(report.sound_s, self.heard_s.get(report.unit_id, 0.0))
         for did in report.did:
             counts = self.summary.did.setdefault(did.step, {})
             counts[did.result] = counts.get(did.result, 0) + 1
@@ -166,5 +168,6 @@ class Work:
         failed |= self.failed_now
         summary.condemned = sum(p.severity == "error" for p in self.corpus.catalogue.problems())
         summary.failed = sorted((t, step, message) for (t, step), message in failed.items())
+        summary.sound_s = sum(self.heard_s.values())
         self.seen_file.rewrite(planner.seen)
         return summary
