@@ -8,10 +8,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+from numba.cpython.unsafe.numbers import trailing_zeros
 
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.int32]
+
+MOST_LEAVES = 32
+"""Of one tree: a leaf is a bit of a number."""
+_ALL = 0xFFFFFFFF  # a bit for each leaf
 
 
 @dataclass(frozen=True)
@@ -41,47 +46,50 @@ class Forest:
     def scores(self, rows: npt.NDArray[np.floating[Any]]) -> Floats:
         """(n, outputs) scores of feature rows (n, features); NaN means missing."""
         out = np.tile(self.base, (len(rows), 1))
-        _add_scores(np.ascontiguousarray(rows), self._by_level, self.output, out)
+        columns = np.empty((rows.shape[1], _AT_ONCE), dtype=np.float32)
+        leaves = np.empty(_AT_ONCE, dtype=np.uint32)
+        _add_scores(_rounded_up(rows), self._as_masks, self.output, columns, leaves, out)
         return out
 
     @cached_property
-    def _by_level(self) -> tuple[npt.NDArray[np.generic], ...]:
-        """The trees as ``_add_scores`` goes through them: no branches, so that four rows go at once.
+    def _as_masks(self) -> tuple[npt.NDArray[np.generic], ...]:
+        """The trees as ``_add_scores`` goes through them.
 
-        Of every tree its first node and its levels; of every node its left child, which the right one follows (a leaf
-        is its own), the feature, the threshold (never passed in a leaf), whether what is missing goes right, and a
-        leaf's value.
+        Of every tree its first question (and one number more, of all questions) and the values of its leaves, from left
+        to right; of every question the feature, the threshold, whether what is missing goes right, and the leaves that
+        are left when the answer is "right", as bits.
         """
-        first: list[int] = []
-        levels: list[int] = []
-        child: list[int] = []
-        feature: list[int] = []
-        threshold: list[float] = []
-        right_if_missing: list[bool] = []
-        value: list[float] = []
-        for root in self.root:
-            begin = len(child)
-            first.append(begin)
-            row = [(int(root), 0)]
-            for node, level in row:
-                leaf = bool(self.feature[node] < 0)
-                child.append(len(child) if leaf else begin + len(row))
-                feature.append(0 if leaf else int(self.feature[node]))
-                threshold.append(np.inf if leaf else self.threshold[node])
-                right_if_missing.append(not leaf and not self.missing_left[node])
-                value.append(self.threshold[node] if leaf else 0.0)
-                if not leaf:
-                    row += [(int(root + below[node]), level + 1) for below in (self.left, self.right)]
-            levels.append(row[-1][1])
+        first = [0]
+        values = np.zeros((self.root.size, MOST_LEAVES))
+        asked: list[tuple[int, float, bool, int]] = []
+        for tree, root in enumerate(self.root):
+            leaves: list[float] = []
+            self._ask(int(root), int(root), asked, leaves)
+            if len(leaves) > MOST_LEAVES:
+                raise ValueError(f"a tree has {len(leaves)} leaves: at most {MOST_LEAVES} can be evaluated")
+            first.append(len(asked))
+            values[tree, : len(leaves)] = leaves
+        feature, threshold, right_if_missing, kept = zip(*asked, strict=True) if asked else ((), (), (), ())
         return (
             np.array(first, dtype=np.int32),
-            np.array(levels, dtype=np.int32),
-            np.array(child, dtype=np.int32),
+            values,
             np.array(feature, dtype=np.int32),
-            np.array(threshold, dtype=np.float64),
+            np.array(threshold, dtype=np.float32),
             np.array(right_if_missing, dtype=np.bool_),
-            np.array(value, dtype=np.float64),
+            np.array(kept, dtype=np.uint32),
         )
+
+    def _ask(self, root: int, node: int, asked: list[tuple[int, float, bool, int]], leaves: list[float]) -> None:
+        """Appends the questions and leaves below a node."""
+        if self.feature[node] < 0:
+            leaves.append(float(self.threshold[node]))
+            return
+        before = len(leaves)
+        self._ask(root, root + int(self.left[node]), asked, leaves)
+        below_left = (1 << len(leaves)) - (1 << before)
+        question = int(self.feature[node]), float(self.threshold[node]), not self.missing_left[node]
+        asked.append((*question, _ALL & ~below_left))
+        self._ask(root, root + int(self.right[node]), asked, leaves)
 
     def arrays(self, name: str) -> dict[str, npt.NDArray[np.generic]]:
         """The arrays under names that begin with ``name``, for one npz file of several forests."""
@@ -113,37 +121,42 @@ def load_forest(path: Path, name: str) -> Forest:
     )
 
 
-_AT_ONCE = 64
-"""Rows that go through a tree one after another: the tree stays in the processor's cache, and so do they."""
+def _rounded_up(rows: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float32]:
+    """Rows in single precision, as thresholds are: rounded up, they are above the same thresholds as before."""
+    single = np.ascontiguousarray(rows, dtype=np.float32)
+    if single.dtype != rows.dtype:
+        np.nextafter(single, np.float32(np.inf), out=single, where=single < rows)
+    return single
 
 
-@njit(cache=True, inline="always")
-def _below(node, value, child, threshold, right_if_missing):  # type: ignore[no-untyped-def]
-    return child[node] + np.int32((value > threshold[node]) | ((value != value) & right_if_missing[node]))
+_AT_ONCE = 128
+"""Rows that answer one question after another: they stay in the processor's cache."""
 
 
 @njit(cache=True)
-def _add_scores(rows, laid, output, out):  # type: ignore[no-untyped-def]
-    first, levels, child, feature, threshold, right_if_missing, value = laid
-    for start in range(0, rows.shape[0], _AT_ONCE):
-        stop = min(start + _AT_ONCE, rows.shape[0])
-        for t in range(first.size):
-            k = output[t]
-            i = start
-            while i < stop:
-                # Past the last row the last is taken again, and not counted.
-                i1, i2, i3 = min(i + 1, stop - 1), min(i + 2, stop - 1), min(i + 3, stop - 1)
-                a = b = c = d = first[t]
-                for _ in range(levels[t]):
-                    a = _below(a, rows[i, feature[a]], child, threshold, right_if_missing)
-                    b = _below(b, rows[i1, feature[b]], child, threshold, right_if_missing)
-                    c = _below(c, rows[i2, feature[c]], child, threshold, right_if_missing)
-                    d = _below(d, rows[i3, feature[d]], child, threshold, right_if_missing)
-                out[i, k] += value[a]
-                if i + 1 < stop:
-                    out[i + 1, k] += value[b]
-                if i + 2 < stop:
-                    out[i + 2, k] += value[c]
-                if i + 3 < stop:
-                    out[i + 3, k] += value[d]
-                i += 4
+def _add_scores(rows, trees, output, columns, leaves, out):  # type: ignore[no-untyped-def]
+    """Adds the leaf that each row reaches in each tree.
+
+    All questions of a tree are asked, of many rows at once, and each answer "right" strikes out the leaves to its left;
+    the first that is left is the one reached (Lucchese and others 2015, "QuickScorer", SIGIR).
+    """
+    first, values, feature, threshold, right_if_missing, kept = trees
+    everything = np.uint32(0xFFFFFFFF)
+    for start in range(0, rows.shape[0], leaves.shape[0]):
+        some = min(leaves.shape[0], rows.shape[0] - start)
+        for i in range(some):
+            for f in range(rows.shape[1]):
+                columns[f, i] = rows[start + i, f]
+        for t in range(values.shape[0]):
+            for i in range(some):
+                leaves[i] = everything
+            for q in range(first[t], first[t + 1]):
+                column, limit, rest = columns[feature[q]], threshold[q], kept[q]
+                if right_if_missing[q]:
+                    for i in range(some):
+                        leaves[i] &= everything if column[i] <= limit else rest
+                else:
+                    for i in range(some):
+                        leaves[i] &= rest if column[i] > limit else everything
+            for i in range(some):
+                out[start + i, output[t]] += values[t, trailing_zeros(leaves[i])]  # type: ignore[call-arg]
