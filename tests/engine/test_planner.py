@@ -32,9 +32,7 @@ SESSION = ("s00-a", "s01-a", "s02-a")
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = make_corpus(tmp_path_factory.mktemp("measured") / "c", sides=5)
-    summary = quick_run(made)
-    assert not summary.failed
-    assert summary.sound_s == pytest.approx(5.0)  # five sides of a second, though two stages read them
+    assert not quick_run(made).failed
     return made
 
 

@@ -10,8 +10,9 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.engine.jobs import Did, Report
 from pipeline.flows.progress import Display, Tally, time_left_s
-from pipeline.flows.run import _compiled_before, run
-from tests.helpers.quick_run import quick_run
+from pipeline.flows.run import _compiled_before, begin, run
+from pipeline.store.corpus import Corpus
+from tests.helpers.quick_run import QUICK, Words, planned, quick_run
 from tests.helpers.tone_corpus import make_corpus
 
 
@@ -34,6 +35,14 @@ def test_time_left_is_told_once_enough_is_known() -> None:
     assert time_left_s(100.0, ended=2, total=10) is None
     assert time_left_s(100.0, ended=5, total=10) == pytest.approx(100.0)
     assert time_left_s(100.0, ended=10, total=10) is None
+
+
+def test_a_side_that_two_stages_read_is_heard_once(tmp_path: Path) -> None:
+    corpus = Corpus(make_corpus(tmp_path / "c", sides=1))
+    work = begin(corpus, lambda: planned(corpus), Words(print), steps_from=QUICK)
+    for _ in range(2):
+        work.learn(report("done"))
+    assert work.conclude().sound_s == 60.0
 
 
 def told(folder: Path) -> str:
