@@ -93,10 +93,12 @@ def _show(plan: "AddPlan") -> int:
     counts = {row.table: sum(other.table == row.table for other in plan.draft.new) for row in plan.draft.new}
     left_out = sum(problem.severity == "error" for problem in plan.problems)
     if plan.empty:
-        print("Nothing new." if left_out else "Nothing new: the catalogue already says all this.", file=sys.stderr)
+        same = not left_out and not plan.draft.kept
+        print("Nothing new: the catalogue already says all this." if same else "Nothing new.", file=sys.stderr)
     else:
         said = ", ".join(f"{table} {count}" for table, count in counts.items())
-        print(f"Rows to be added: {said or 'none'}; changed cells: {len(plan.draft.changes)}.", file=sys.stderr)
+        gone = f"; rows to be taken out: {len(plan.draft.gone)}" if plan.draft.gone else ""
+        print(f"Rows to be added: {said or 'none'}; changed cells: {len(plan.draft.changes)}{gone}.", file=sys.stderr)
     return left_out
 
 

@@ -37,17 +37,7 @@ class SoloSpan:
 def solo_facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
     """What the catalogue says about who plays when on a transfer, as JSON values."""
     transfer = catalogue.one("transfer", transfer_id)
-    takes = [
-        {
-            "take_id": take["take_id"],
-            "accompaniment": take["accompaniment"],
-            "soloists": [
-                {"instrument": row["instrument"], "player_id": row["player_id"]}
-                for row in soloists_of(catalogue, take["take_id"])
-            ],
-        }
-        for take in takes_on(catalogue, transfer["side_id"])
-    ]
+    takes = [_take_facts(catalogue, take) for take in takes_on(catalogue, transfer["side_id"])]
     passages = [
         {k: r[k] for k in ("from_s", "to_s", "take_id", "player_id", "content")}
         for r in catalogue.rows("passage", transfer_id=transfer_id)
@@ -57,6 +47,17 @@ def solo_facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
         "takes": takes,
         "passages": sorted(passages, key=lambda p: (p["from_s"], p["to_s"])),
     }
+
+
+def _take_facts(catalogue: Catalogue, take: Mapping[str, Any]) -> dict[str, Any]:
+    soloists = soloists_of(catalogue, take["take_id"])
+    facts = {
+        "take_id": take["take_id"],
+        "accompaniment": take["accompaniment"],
+        "soloists": [{"instrument": row["instrument"], "player_id": row["player_id"]} for row in soloists],
+    }
+    either = len(soloists) > 1 and all(row["certainty"] == "possible" for row in soloists)
+    return facts | ({"either": True} if either else {})
 
 
 def instrument(facts: Mapping[str, Any]) -> str | None:
@@ -97,7 +98,10 @@ def _whole(takes: Sequence[Mapping[str, Any]], length_s: float) -> SoloSpan:
     other = OTHER_LINES.get(take["accompaniment"] or "")
     reason = f"cannot tell whose slides: {other} plays too; add passages" if other else None
     if len(take["soloists"]) > 1:
-        reason = f"cannot tell whose slides: {len(take['soloists'])} soloists play at once; add passages"
+        number = len(take["soloists"])
+        reason = f"cannot tell whose slides: {number} soloists play at once; add passages"
+        if take.get("either"):
+            reason = f"cannot tell whose slides: {number} players are named, each only possible; name the likeliest"
     player_id = _only_player(take)
     return SoloSpan(0.0, length_s, take["take_id"], player_id, "solo", "default", reason is None, reason)
 

@@ -2,19 +2,20 @@
 
 import csv
 import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import DataError
-from pipeline.store.adding.draft import TABLES, Draft, Drafter, FileKey
+from pipeline.store.adding.draft import LOOKED_AT, TABLES, Drafter
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping, recognised
 from pipeline.store.adding.names import Offer, draft_content
+from pipeline.store.adding.pending import Draft, FileKey
 from pipeline.store.adding.recordings import AudioFile, Lines, Recording, Said, find_audio, look_at_audio, read_lines
 from pipeline.store.adding.row_index import RowBook
 from pipeline.store.adding.sheet import read_sheets
-from pipeline.store.catalogue.likeness import like_names, like_titles
+from pipeline.store.catalogue.likeness import fuller, like_names, like_titles
 from pipeline.store.catalogue.problems import Problem
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
@@ -31,7 +32,7 @@ class AddPlan:
     ----------
     mapping : field by heading of the sheet; empty without a sheet.
     files : the audio files that are entered.
-    draft : new rows, changed cells, and cells kept against the sheet.
+    draft : new rows, changed cells, rows that go, and cells kept against the sheet.
     problems : files and lines that are left out (errors), and cells that could not be read (remarks).
     readings : dates written in words, as (cell, EDTF).
     """
@@ -47,7 +48,7 @@ class AddPlan:
     @property
     def empty(self) -> bool:
         """Whether there is nothing to write."""
-        return not self.draft.new and not self.draft.changes
+        return not (self.draft.new or self.draft.changes or self.draft.gone)
 
     def apply(self) -> None:
         """Copies audio and writes the tables, all or nothing.
@@ -69,9 +70,12 @@ class AddPlan:
                 change.copy_in(file.path, target)
         for cell in self.draft.changes:
             self._tables[cell.table].change(cell.key, cell.column, cell.new)
+        for gone in self.draft.gone:
+            self._tables[gone.table].remove(gone.key)
         for row in self.draft.new:
             self._tables[row.table].append(row.cells)
-        touched = {cell.table for cell in self.draft.changes} | {row.table for row in self.draft.new}
+        touched = {cell.table for cell in self.draft.changes} | {gone.table for gone in self.draft.gone}
+        touched |= {row.table for row in self.draft.new}
         for name in TABLES:
             if name in touched:
                 self._tables[name].into(change)
@@ -134,33 +138,36 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
         lines = read_lines(sheets, mapping, files)
         problems += lines.problems
     tables = {
-        name: EditableTable.read(corpus.root / "catalogue" / f"{name}.csv", relation=load(name)) for name in TABLES
+        name: EditableTable.read(corpus.root / "catalogue" / f"{name}.csv", relation=load(name))
+        for name in (*TABLES, *LOOKED_AT)
     }
     drafter = Drafter(RowBook(tables), read_applied(corpus.root / "sheet" / "applied.csv"))
-    for recording in lines.recordings:
-        drafter.add(recording)
-    for person in lines.people:
-        drafter.add_person(person)
-    problems += [_noted(said) for said in drafter.draft.noted]
-    problems += _likenesses(drafter)
-    entered = {row.cells["file"] for row in drafter.draft.new if row.table == "transfer"}
+    draft = drafter.draft_all(lines.recordings, lines.people)
+    problems += [_noted(said) for said in draft.noted]
+    problems += _likenesses(draft)
+    entered = {row.cells["file"] for row in draft.new if row.table == "transfer"}
     files = [file for file in files if file.inside in entered]
-    written = {value for row in drafter.draft.new for value in row.cells.values()}
-    written |= {change.new for change in drafter.draft.changes}
+    written = {value for row in draft.new for value in row.cells.values()}
+    written |= {change.new for change in draft.changes}
     readings = [(said, meant) for said, meant in lines.readings if meant in written]
-    return AddPlan(corpus, mapping, files, drafter.draft, problems, readings, tables)
+    return AddPlan(corpus, mapping, files, draft, problems, readings, tables)
 
 
-def _likenesses(drafter: Drafter) -> list[Problem]:
+def _likenesses(draft: Draft) -> list[Problem]:
     """New names and titles that are probably other spellings of what is there or comes with them."""
     found = []
     for table, column, pairs in (("player", "name", like_names), ("work", "title", like_titles)):
-        new = {row.cells[column] for row in drafter.draft.new if row.table == table}
-        for one, two in pairs(row[column] for row in drafter.book.all(table)) if new else []:
-            if new & {one, two} and one.casefold() != two.casefold():
-                message = f"is much like {one!r}"
-                cure = "if they are one, write both alike in the sheet before you say yes"
-                found.append(Problem(f"new {table}", None, column, two, message, cure, "remark"))
+        new = {row.cells[column] for row in draft.new if row.table == table}
+        for one, two in pairs(row[column] for row in draft.book.all(table)) if new else []:
+            if not new & {one, two} or one.casefold() == two.casefold():
+                continue
+            said, other = (two, one) if two in new else (one, two)
+            # The fuller spelling tells more, but what the catalogue has already is not the sheet's to change.
+            kept = fuller(one, two) if other in new else other
+            cure = f"if they are one, say no and write {kept!r} for both in the sheet"
+            if other not in new:
+                cure += f", or first change its {column} in {table}.csv"
+            found.append(Problem(f"new {table}", None, column, said, f"is much like {other!r}", cure, "remark"))
     return found
 
 
@@ -207,7 +214,7 @@ def difference(plan: AddPlan) -> Iterator[str]:
     new = {name: [row.cells for row in plan.draft.new if row.table == name] for name in TABLES}
     for file in plan.files:
         said = f" ({file.says})" if file.says else ""
-        came = " copied into audio/" if file.copied else ""
+        came = ", to be copied into audio/" if file.copied else ""
         yield f"  audio/{file.inside}: {file.length_s:.1f} s, {file.sample_rate_hz:,} Hz{came}{said}"
     read: dict[tuple[str, str], int] = {}
     for cell_said, meant in plan.readings:
@@ -218,13 +225,17 @@ def difference(plan: AddPlan) -> Iterator[str]:
         for cells in new[name]:
             yield f"+ {name}: " + ", ".join(f"{column}={value}" for column, value in cells.items())
     for change in plan.draft.changes:
-        key = " ".join(value for value in change.key.values() if value)
-        yield f"~ {change.table} {key}: {change.column}: {change.old or '(empty)'} → {change.new or '(empty)'}"
+        yield f"~ {change.table} {_row(change.key)}: {change.column}: {_cell(change.old)} → {_cell(change.new)}"
+    for gone in plan.draft.gone:
+        yield f"- {gone.table}: " + ", ".join(f"{column}={value}" for column, value in gone.cells.items())
     for kept in plan.draft.kept:
-        key = " ".join(value for value in kept.key.values() if value)
-        players = kept.table == "performance" and kept.column == "player_id"
-        why = "edited by hand, or players come or go: change performance.csv" if players else "edited by hand"
-        yield (
-            f"= {kept.table} {key}: {kept.column} stays {kept.value or '(empty)'}, "
-            f"{why}; the sheet says {kept.said or '(nothing)'}"
-        )
+        stays = f"{kept.column} stays {_cell(kept.value)}, {kept.why}"
+        yield f"= {kept.table} {_row(kept.key)}: {stays}; the sheet says {kept.said or '(nothing)'}"
+
+
+def _row(key: Mapping[str, str]) -> str:
+    return " ".join(value for value in key.values() if value)
+
+
+def _cell(value: str) -> str:
+    return value or "(empty)"

@@ -1,28 +1,23 @@
-"""Drafts catalogue rows for recordings, and finds what a new version of a sheet changes.
+"""Drafts catalogue rows for recordings, and finds what a new version of a sheet changes."""
 
-How a hand edit is told from an old value: ``sheet/applied.csv`` keeps, for each file and field, what the sheet
-said when it was last added. A cell of the catalogue is changed only if the sheet now says something else than
-then, and the cell still holds what it said then (so no hand has touched it). All else is left and reported.
-"""
-
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from pipeline.store.adding.ids import IdMaker
 from pipeline.store.adding.leftovers import without_place
-from pipeline.store.adding.recordings import Person, Recording, Said
+from pipeline.store.adding.pending import Draft, FileKey
+from pipeline.store.adding.people import People
+from pipeline.store.adding.recordings import Person, Recording
 from pipeline.store.adding.row_index import Cells, RowBook, same
-from pipeline.store.catalogue.cell_values import read_players, read_teachers
-from pipeline.store.schema import load
+from pipeline.store.catalogue.player_cells import read_players
 
 TABLES = (
     *("player", "teaching", "work", "session", "take", "side", "side_take", "performance", "reference_pitch"),
     "transfer",
 )
+LOOKED_AT = ("passage", "school_membership")
+"""Tables that no sheet fills, but that may name a player."""
 _WITH_IDS = ("player", "work", "session", "take", "side", "transfer")
-FileKey = tuple[str, str]
-"""File below audio/, and start of the side in it."""
 
 # Field of the sheet -> table and column, where a cell of its own answers to it.
 _CELLS = {
@@ -48,61 +43,42 @@ _CELLS = {
 _OTHERS = (
     *("player", "instrument", "born", "died", "teachers", "work", "composer", "key", "session", "reference_pitch"),
 )
-
-
-@dataclass(frozen=True)
-class NewRow:
-    """A row to be added."""
-
-    table: str
-    cells: Cells
-
-
-@dataclass(frozen=True)
-class Change:
-    """A cell to be changed."""
-
-    table: str
-    key: Mapping[str, str]
-    column: str
-    old: str
-    new: str
-
-
-@dataclass(frozen=True)
-class Kept:
-    """A cell that stays though the sheet says something else."""
-
-    table: str
-    key: Mapping[str, str]
-    column: str
-    value: str
-    said: str
-
-
-@dataclass
-class Draft:
-    """What would be written, and what the sheet then has said.
-
-    ``noted``: cells that no column holds, so that they went into a note.
-    """
-
-    applied: dict[tuple[FileKey, str], str]
-    noted: list[Said] = field(default_factory=list)
-    new: list[NewRow] = field(default_factory=list)
-    changes: list[Change] = field(default_factory=list)
-    kept: list[Kept] = field(default_factory=list)
+_OF_PLAYER = ("born", "died", "teachers")
 
 
 class Drafter:
-    """Drafts one recording after the other; what one adds, the next finds."""
+    """Drafts the lines of a sheet; what one adds, the next finds.
+
+    Parameters
+    ----------
+    applied : what the sheet said when it was last added, by line and field.
+    """
 
     def __init__(self, book: RowBook, applied: Mapping[tuple[FileKey, str], str]) -> None:
         self.book = book
-        self.before = dict(applied)
-        self.known = {key for key, _ in applied}
-        self.draft = Draft(dict(applied))
+        self.draft = Draft(book, dict(applied))
+        self.before: dict[FileKey, Cells] = {}
+        for (key, name), value in applied.items():
+            self.before.setdefault(key, {})[name] = value
         self.ids = {name: IdMaker(row[f"{name}_id"] for row in book.all(name)) for name in _WITH_IDS}
+
+    def draft_all(self, recordings: Iterable[Recording], people: Iterable[Person]) -> Draft:
+        """Drafts all lines, and takes out whom none of them names any more."""
+        recordings, people = list(recordings), list(people)
+        lines = {(file, same(start)): cells for (file, start), cells in self.before.items()}
+        for one in recordings:
+            if one.row is not None:
+                lines[one.audio.inside, same(one.fields.get("start", ""))] = one.fields
+        for person in people:
+            lines["", same(person.fields["player"])] = person.fields
+        self.people = People(self.draft, self.ids["player"], lines)
+        for recording in recordings:
+            self.add(recording)
+        for person in people:
+            self.add_person(person)
+        for cells in self.before.values():
+            self.people.forget(cells)
+        return self.draft
 
     def add(self, recording: Recording) -> None:
         """Drafts the rows of a recording whose file is new, else the changes to its rows."""
@@ -127,11 +103,11 @@ class Drafter:
             self._name_work(take, fields)
             if "session" in fields:
                 take["session_id"] = self._session(fields)
-            self._new("take", take)
-            for name, certainty in read_players(fields.get("player", "")):
-                self._perform(take["take_id"], self._player(name), certainty, fields.get("instrument", ""))
-        self._life(fields)
-        self._teach(fields)
+            self.draft.add("take", take)
+            for one in read_players(fields.get("player", "")):
+                self.people.perform(take["take_id"], one, fields.get("instrument", ""))
+        self.people.life(fields)
+        self.people.update_teaching({}, fields)
         if "reference_pitch" in fields:
             self._update_pitch(take["take_id"], "", fields["reference_pitch"], known=False)
         side_id = self._side(fields, take["take_id"])
@@ -145,7 +121,7 @@ class Drafter:
         transfer |= {column: fields[f] for f, (t, column) in _CELLS.items() if t == "transfer" and f in fields}
         length_s = float(fields.get("end", recording.audio.length_s)) - float(start or 0.0)
         transfer["length_s"] = f"{length_s:.1f}"
-        self._new("transfer", transfer)
+        self.draft.add("transfer", transfer)
         side = self.book.one("side", "side_id", side_id) or {}
         self._note(recording, {"take": take, "side": side, "transfer": transfer})
         key = (recording.audio.inside, start)
@@ -155,22 +131,23 @@ class Drafter:
     def add_person(self, person: Person) -> None:
         """Drafts what a sheet of people says of a player; what no column holds goes into the player's note."""
         fields = person.fields
-        players = read_players(fields.get("player", ""))
-        if len(players) != 1:
-            self.draft.noted += person.said.values()
-            return
-        self._player(players[0][0])
-        row = self.book.one("player", "name", players[0][0]) or {}
-        self._life(fields)
-        self._teach(fields)
-        held = {"player", "born", "died", "teachers", "instrument"}
-        texts = [f"{person.said[name].heading}: {person.said[name].cell}" for name in fields if name in person.said]
+        key = "", fields["player"]
+        then = self.before.get(key, {})
+        row = self.people.player(read_players(fields["player"])[0].name)
         more = [
-            text for name, text in zip([n for n in fields if n in person.said], texts, strict=True) if name not in held
+            f"{said.heading}: {said.cell}"
+            for name, said in person.said.items()
+            if name not in ("player", "born", "died", "teachers", "instrument")
         ]
         note = "; ".join(dict.fromkeys([*([fields["note"]] if "note" in fields else []), *more]))
-        if note and not row.get("note"):
-            self._change("player", row, "note", note)
+        done = {"player": True, "teachers": self.people.update_teaching(then, fields)}
+        for name in ("born", "died"):
+            done[name] = self.people.update_life(name, then.get(name, ""), fields, known=key in self.before)
+        known = key in self.before or not row.get("note")
+        done["note"] = self.draft.offer("player", row, "note", then.get("note", ""), note, known=known)
+        for name, said in (fields | {"note": note}).items():
+            if said and done.get(name):
+                self.draft.applied[key, name] = said
 
     def _note(self, recording: Recording, rows: Mapping[str, Cells]) -> None:
         """What stands in no row goes into the transfer's note, with its heading."""
@@ -183,147 +160,88 @@ class Drafter:
         self.book.set("transfer", transfer, "note", "; ".join([*before, *(f"{c.heading}: {c.cell}" for c in cells)]))
         self.draft.noted += cells
 
-    def _teach(self, fields: Cells) -> None:
-        """Enters who taught the one player of a line, unless that is known."""
-        players = read_players(fields.get("player", ""))
-        if len(players) != 1:
-            return
-        for name, certainty in read_teachers(fields.get("teachers", "")):
-            teacher, student = self._player(name), self._player(players[0][0])
-            links = self.book.where("teaching", "teacher_id", teacher)
-            if teacher != student and not any(row["student_id"] == student for row in links):
-                row = {"teacher_id": teacher, "student_id": student, "certainty": certainty}
-                self._new("teaching", row | {"note": "as the sheet says"})
-
     def _update(self, recording: Recording, transfer: Cells) -> None:
         key = (recording.audio.inside, recording.fields.get("start", ""))
         carried = self.book.where("side_take", "side_id", transfer["side_id"])
         take = self.book.one("take", "take_id", carried[0]["take_id"]) if len(carried) == 1 else None
         rows = {"transfer": transfer, "side": self.book.one("side", "side_id", transfer["side_id"]), "take": take}
-        known = key in self.known
-        for name in (*_CELLS, *_OTHERS):
-            said, then = recording.fields.get(name, ""), self.before.get((key, name), "")
-            if said == then:
+        known, then = key in self.before, self.before.get(key, {})
+        changed = [n for n in (*_CELLS, *_OTHERS) if recording.fields.get(n, "") != then.get(n, "")]
+        if "player" in changed:  # what is said of the player is now said of another
+            changed += [n for n in _OF_PLAYER if n in recording.fields and n not in changed]
+        for name in changed:
+            said = recording.fields.get(name, "")
+            table, column = _CELLS.get(name, ("take", name))
+            row = rows[table]
+            if row is None:
+                why = "the side carries several takes: enter it by hand"
+                self.draft.keep("transfer", transfer, name, "", said, why)
                 continue
             if name in _CELLS:
-                table, column = _CELLS[name]
-                row = rows[table]
-                done = row is not None and self._offer(table, row, column, then, said, known=known)
+                done = self.draft.offer(table, row, column, then.get(name, ""), said, known=known)
             else:
-                done = take is not None and self._other(name, take, then, recording.fields, known=known)
+                done = self._other(name, row, then, recording.fields, known=known)
             if done and said:
                 self.draft.applied[key, name] = said
             elif done:
                 self.draft.applied.pop((key, name), None)
 
-    def _offer(self, table: str, row: Cells, column: str, then: str, said: str, *, known: bool) -> bool:
-        """Changes a cell from what the sheet said then to what it says now, unless a hand has been there."""
-        current = row.get(column, "")
-        if same(current) == same(said):
-            return True
-        if known and same(current) == same(then):
-            self._change(table, row, column, said)
-            return True
-        self._keep(table, row, column, current, said)
-        return False
-
-    def _change(self, table: str, row: Cells, column: str, value: str) -> None:
-        if not any(new.cells is row for new in self.draft.new):
-            key = {name: row.get(name, "") for name in load(table).key}
-            self.draft.changes.append(Change(table, key, column, row.get(column, ""), value))
-        self.book.set(table, row, column, value)
-
-    def _keep(self, table: str, row: Cells, column: str, current: str, said: str) -> None:
-        key = {name: row.get(name, "") for name in load(table).key}
-        kept = Kept(table, key, column, current, said)
-        if kept not in self.draft.kept:
-            self.draft.kept.append(kept)
-
-    def _other(self, name: str, take: Cells, then: str, fields: Cells, *, known: bool) -> bool:
-        said = fields.get(name, "")
-        if name in ("player", "instrument"):
-            return self._update_performance(name, take, then, said, known=known)
+    def _other(self, name: str, take: Cells, before: Cells, fields: Cells, *, known: bool) -> bool:
+        then, said = before.get(name, ""), fields.get(name, "")
+        if name == "player":
+            return self.people.update_players(take, before, fields, known=known)
+        if name == "instrument":
+            playing = self.book.where("performance", "take_id", take["take_id"])
+            own = [row for row in playing if row.get("role") != "accompanist"]
+            offered = [self.draft.offer("performance", row, "instrument", then, said, known=known) for row in own]
+            return all(offered)
         if name in ("born", "died"):
-            return self._update_life(name, then, fields, known=known)
+            moved = before.get("player") != fields.get("player")
+            return self.people.update_life(name, "" if moved else then, fields, known=known)
         if name == "teachers":
-            self._teach(fields)
-            return True
+            return self.people.update_teaching(before, fields)
         if name == "reference_pitch":
             return self._update_pitch(take["take_id"], then, said, known=known)
         if name == "session":
             old = self._session_of(then)
             new = self._session(fields) if said else ""
-            return self._offer("take", take, "session_id", old["session_id"] if old else "", new, known=known)
+            return self.draft.offer("take", take, "session_id", old["session_id"] if old else "", new, known=known)
         work = self.book.one("work", "work_id", take["work_id"]) if take.get("work_id") else None
         if name == "work":
             if known and same((work or {}).get("title", "")) == same(then):
-                self._change("take", take, "work_id", self._work(fields)["work_id"] if said else "")
+                self.draft.change("take", take, "work_id", self._work(fields)["work_id"] if said else "")
                 return True
-            self._keep("take", take, "work_id", take.get("work_id", ""), said)
+            self.draft.keep("take", take, "work_id", take.get("work_id", ""), said)
             return False
         if name == "composer":
             if work is not None:
-                return self._offer("work", work, "composer", then, said, known=known)
-            self._keep("take", take, "work_id", "", said)
+                return self.draft.offer("work", work, "composer", then, said, known=known)
+            self.draft.keep("take", take, "work_id", "", said)
             return False
         return self._update_key(take, work, then, said, known=known)
-
-    def _life(self, fields: Cells) -> None:
-        for name in ("born", "died"):
-            if name in fields:
-                self._update_life(name, "", fields, known=False)
-
-    def _update_life(self, name: str, then: str, fields: Cells, *, known: bool) -> bool:
-        players = read_players(fields.get("player", ""))
-        player = self.book.one("player", "name", players[0][0]) if len(players) == 1 else None
-        said = fields.get(name, "")
-        if player is None or not said:  # other lines may say it still
-            return True
-        return self._offer("player", player, name, then, said, known=known or not player.get(name))
 
     def _update_pitch(self, take_id: str, then: str, said: str, *, known: bool) -> bool:
         row = self.book.one("reference_pitch", "take_id", take_id)
         if row is None:
             if said:
                 basis = "as the sheet says"
-                self._new("reference_pitch", {"take_id": take_id, "reference_pitch_hz": said, "basis": basis})
+                self.draft.add("reference_pitch", {"take_id": take_id, "reference_pitch_hz": said, "basis": basis})
             return True
         if not said:
-            self._keep("reference_pitch", row, "reference_pitch_hz", row["reference_pitch_hz"], said)
+            self.draft.keep("reference_pitch", row, "reference_pitch_hz", row["reference_pitch_hz"], said)
             return True
-        return self._offer("reference_pitch", row, "reference_pitch_hz", then, said, known=known)
+        return self.draft.offer("reference_pitch", row, "reference_pitch_hz", then, said, known=known)
 
     def _update_key(self, take: Cells, work: Cells | None, then: str, said: str, *, known: bool) -> bool:
         if work is None or take.get("key_played"):
-            return self._offer("take", take, "key_played", then, said, known=known)
+            return self.draft.offer("take", take, "key_played", then, said, known=known)
         if len(self.book.where("take", "work_id", work["work_id"])) == 1:
-            return self._offer("work", work, "key", then, said, known=known)
+            return self.draft.offer("work", work, "key", then, said, known=known)
         if known and same(work.get("key", "")) == same(then):  # other takes of the work keep its key
-            self._change("take", take, "key_played", said)
+            self.draft.change("take", take, "key_played", said)
             return True
-        self._keep("work", work, "key", work.get("key", ""), said)
+        self.draft.keep("work", work, "key", work.get("key", ""), said)
         return False
-
-    def _update_performance(self, name: str, take: Cells, then: str, said: str, *, known: bool) -> bool:
-        playing = self.book.where("performance", "take_id", take["take_id"])
-        if name == "instrument":
-            offered = [self._offer("performance", row, "instrument", then, said, known=known) for row in playing]
-            return all(offered)
-        old, new = read_players(then), read_players(said)
-        names = [(self.book.one("player", "player_id", row["player_id"]) or {}).get("name", "") for row in playing]
-        if not known or sorted(map(same, names)) != sorted(same(n) for n, _ in old) or (old and len(old) != len(new)):
-            self._keep("performance", {"take_id": take["take_id"]}, "player_id", "; ".join(names), said)
-            return False
-        if not old:
-            for player, certainty in new:
-                self._perform(take["take_id"], self._player(player), certainty, "")
-        for (was, _), (now, certainty) in zip(old, new, strict=False):
-            row = playing[[same(n) for n in names].index(same(was))]
-            if row.get("certainty") != certainty:
-                self._change("performance", row, "certainty", certainty)
-            if same(was) != same(now):
-                self._change("performance", row, "player_id", self._player(now))
-        return True
 
     def _same_take(self, fields: Cells) -> Cells | None:
         """The take with that matrix and take number, if one of its sides bears the same label."""
@@ -348,13 +266,13 @@ class Drafter:
             if "side_id" not in side or not (same_face or (side["side_id"] in carriers and not number)):
                 continue
             if side["side_id"] not in carriers:
-                self._new("side_take", {"side_id": side["side_id"], "take_id": take_id})
+                self.draft.add("side_take", {"side_id": side["side_id"], "take_id": take_id})
             return side["side_id"]
         whole = number and "face" in wanted
         named = " ".join(wanted.get(n, "") for n in ("label", "issue_number", "face")) if whole else take_id
         side_id = self.ids["side"].make(named)
-        self._new("side", {"side_id": side_id} | wanted)
-        self._new("side_take", {"side_id": side_id, "take_id": take_id})
+        self.draft.add("side", {"side_id": side_id} | wanted)
+        self.draft.add("side_take", {"side_id": side_id, "take_id": take_id})
         return side_id
 
     def _name_work(self, take: Cells, fields: Cells) -> None:
@@ -373,7 +291,7 @@ class Drafter:
                 return work
         title = f"{composer.split()[-1]} {fields['work']}" if composer else fields["work"]
         work = {"work_id": self.ids["work"].make(title), "title": fields["work"]}
-        return self._new("work", work | {name: fields[name] for name in ("composer", "key") if name in fields})
+        return self.draft.add("work", work | {name: fields[name] for name in ("composer", "key") if name in fields})
 
     def _session_of(self, named: str) -> Cells | None:
         return (
@@ -385,16 +303,4 @@ class Drafter:
             return found["session_id"]
         made = {"session_id": self.ids["session"].make(fields["session"]), "note": fields["session"]}
         made |= {column: fields[f] for f, column in (("year", "recorded"), ("label", "label")) if f in fields}
-        return self._new("session", made)["session_id"]
-
-    def _player(self, name: str) -> str:
-        found = self.book.one("player", "name", name)
-        return (found or self._new("player", {"player_id": self.ids["player"].make(name), "name": name}))["player_id"]
-
-    def _perform(self, take_id: str, player_id: str, certainty: str, instrument: str) -> None:
-        row = {"take_id": take_id, "player_id": player_id, "role": "soloist", "certainty": certainty}
-        self._new("performance", row | ({"instrument": instrument} if instrument else {}))
-
-    def _new(self, table: str, cells: Cells) -> Cells:
-        self.draft.new.append(NewRow(table, cells))
-        return self.book.add(table, cells)
+        return self.draft.add("session", made)["session_id"]

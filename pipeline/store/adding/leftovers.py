@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from pipeline.store.adding.row_index import Cells, RowBook, same
-from pipeline.store.catalogue.cell_values import read_players, read_teachers
+from pipeline.store.catalogue.player_cells import read_players, read_teachers
 
 
 def without_place(
@@ -39,13 +39,13 @@ def without_place(
             table, column = cells[name]
             there = [rows[table].get(column, "")]
         elif name == "player":
-            if {same(player) for player, _ in read_players(value)} <= known:
+            if {same(one.name) for one in read_players(value)} <= known:
                 continue
             there = []
         elif name == "teachers":
             students = [player["player_id"] for player in players]
             teachers = read_teachers(value)
-            if teachers and all(_taught(book, teacher, students) for teacher, _ in teachers):
+            if teachers and all(_taught(book, one.name, students) for one in teachers):
                 continue
             there = []
         elif name in found:

@@ -15,20 +15,20 @@ from pipeline.store.audio.claims import read_claims
 from pipeline.store.audio.kinds import is_audio
 from pipeline.store.audio.whole_sound import file_hash, sound_info
 from pipeline.store.catalogue.cell_values import (
-    UNKNOWN,
     CellError,
+    is_unknown,
     read_accompaniment,
     read_date,
     read_groove,
     read_instrument,
     read_key,
-    read_lives,
     read_number,
     read_pitch,
-    read_players,
     read_process,
     read_time,
+    says_more,
 )
+from pipeline.store.catalogue.player_cells import how_read, read_lives, read_players, read_teachers
 from pipeline.store.catalogue.problems import Problem, shown
 
 _READERS = {
@@ -47,7 +47,10 @@ _READERS = {
     "end": read_time,
 }
 _DATES = ("year", "published", "born", "died")
-_KEPT_UNKNOWN = ("note", "accompaniment", "process", "groove")
+_WITH_PEOPLE = {"player": read_players, "teachers": read_teachers}
+_KEPT_UNKNOWN = ("accompaniment", "process", "groove", "composer")
+"""Fields where a word such as unknown or anonymous is an answer."""
+_IF_MORE = "write it into a column of notes if it says more than that"
 _TAGS_SHOWN = (
     "work.title",
     "player.name",
@@ -215,7 +218,8 @@ def read_lines(sheets: Sequence[Sheet], mapping: Mapping[str, str], files: list[
         reader = _LineReader(sheet, mapping, made)
         heading_of = of[sheet.name]
         if "file" not in heading_of and "player" in heading_of:
-            made.people += [Person(*reader.fields(row, several=False)) for row in sheet.rows]
+            made.people += [person for row in sheet.rows if (person := reader.person(row, heading_of["player"]))]
+            reader.report()
             continue
         if "file" not in heading_of:
             message = f"passed over: no heading means the audio file or a player ({', '.join(sheet.headings)})"
@@ -226,9 +230,9 @@ def read_lines(sheets: Sequence[Sheet], mapping: Mapping[str, str], files: list[
             audio = reader.audio(row, heading_of["file"], files)
             if audio is not None:
                 named.add(audio.inside)
-                several = len(read_players(row.cells.get(heading_of.get("player", ""), ""))) > 1
-                fields, said = reader.fields(row, several=several)
+                fields, said = reader.fields(row)
                 made.recordings.append(Recording(audio, fields, row.number, said))
+        reader.report()
     made.recordings.extend(Recording(file) for file in files if file.inside not in named)
     return made
 
@@ -239,6 +243,31 @@ class _LineReader:
     def __init__(self, sheet: Sheet, mapping: Mapping[str, str], made: Lines) -> None:
         self.sheet, self.mapping, self.made = sheet, mapping, made
         self.iso = {h for h in sheet.headings if mapping.get(h) in _DATES and _is_iso(sheet, h)}
+        self.unknown: dict[str, int] = {}
+        self.joined: dict[str, list[Said]] = {}
+
+    def report(self) -> None:
+        """Says once of all lines what was read in a way that its owner should see."""
+        for cell, places in self.joined.items():
+            message, cure = how_read(cell) or ("", "")
+            more = f" (and in {len(places) - 1} more)" if len(places) > 1 else ""
+            where = (self.sheet.name, places[0].row, places[0].heading, cell)
+            self.made.problems.append(Problem(*where, message + more, cure, "remark"))
+        if self.unknown:
+            cells = ", ".join(f"{cell} ({count})" for cell, count in self.unknown.items())
+            message = "mean that nothing is known, so nothing is entered for them"
+            self.made.problems.append(Problem(self.sheet.name, None, "cells", cells, message, _IF_MORE, "remark"))
+
+    def person(self, row: SheetRow, heading: str) -> Person | None:
+        """What a line of a sheet of people says; a problem unless it names exactly one."""
+        fields, said = self.fields(row)
+        if len(read_players(fields.get("player", ""))) == 1:
+            return Person(fields, said)
+        message = "does not name exactly one person"
+        cure = "give each a line of their own"
+        place = (self.sheet.name, row.number, heading, row.cells.get(heading, ""))
+        self.made.problems.append(Problem(*place, message, cure))
+        return None
 
     def audio(self, row: SheetRow, heading: str, files: list[AudioFile]) -> AudioFile | None:
         """The file that a line names; a problem if it is none or several."""
@@ -253,16 +282,20 @@ class _LineReader:
         self.made.problems.append(Problem(self.sheet.name, row.number, heading, wanted, message, cure))
         return None
 
-    def fields(self, row: SheetRow, *, several: bool) -> tuple[dict[str, str], dict[str, Said]]:
+    def fields(self, row: SheetRow) -> tuple[dict[str, str], dict[str, Said]]:
         """What a line says by field, and the cells behind; what is not understood goes into the note, and is said."""
         fields: dict[str, str] = {}
         said: dict[str, Said] = {}
         notes: list[str] = []
         others: list[str] = []
+        several = self._several(row)
         for heading in self.sheet.headings:
             cell, meant = row.cells.get(heading, ""), self.mapping[heading]
-            unknown = cell.casefold() in UNKNOWN and meant not in _KEPT_UNKNOWN
-            if meant in ("", "file") or not cell or (unknown and meant != "player"):
+            if meant in ("", "file") or not cell:
+                continue
+            answer = meant == "note" or (meant in _KEPT_UNKNOWN and re.search(r"[^\W\d_]{3}", cell))
+            if is_unknown(cell) and not answer:
+                self.unknown[cell] = self.unknown.get(cell, 0) + 1
                 continue
             if meant == "note":
                 known = means_note(heading)
@@ -276,6 +309,10 @@ class _LineReader:
                     fields[name], said[name] = value, here
                     if name in _DATES and value != cell and meant == name:
                         self.made.readings.append((here, value))
+                if says_more(meant, cell):
+                    others.append(f"{heading}: {cell}")
+                if meant == "player" and how_read(cell):
+                    self.joined.setdefault(cell, []).append(here)
             except CellError as error:
                 message = f"{error.message}, so it goes into the note"
                 place = (self.sheet.name, row.number, heading, cell)
@@ -288,6 +325,14 @@ class _LineReader:
             fields["note"] = "; ".join([*notes, *others])
         return fields, said
 
+    def _several(self, row: SheetRow) -> bool:
+        """Whether a line names several soloists, so that a life or a teacher in it is nobody's for sure."""
+        heading = next((h for h in self.sheet.headings if self.mapping[h] == "player"), "")
+        try:
+            return sum(one.role == "soloist" for one in read_players(row.cells.get(heading, ""))) > 1
+        except CellError:
+            return True
+
     def _values(self, meant: str, heading: str, cell: str) -> list[tuple[str, str]]:
         if meant in _DATES and heading in self.iso and re.fullmatch("[0-9]{4}-[0-9]{2}", cell):
             return [(meant, cell)]
@@ -299,6 +344,8 @@ class _LineReader:
                 (cell.partition(sign) for sign in (": ", " – ", " — ", " - ", " / ") if sign in cell), ("", "", cell)
             )
             return [("composer", composer.strip()), ("work", work.strip())] if sign else [("work", cell)]
+        if meant in _WITH_PEOPLE and not _WITH_PEOPLE[meant](cell) and meant == "player":
+            raise CellError("names nobody", "write a name")
         return [(meant, _READERS[meant](cell) if meant in _READERS else cell)]
 
 

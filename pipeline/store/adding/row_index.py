@@ -53,6 +53,13 @@ class RowBook:
         row[column] = value
         self._index.pop((table, column), None)
 
+    def remove(self, table: str, row: Cells) -> None:
+        """Takes out a row of this book."""
+        self._rows[table] = [other for other in self._rows[table] if other is not row]
+        for name, column in list(self._index):
+            if name == table:
+                self._index.pop((name, column))
+
 
 def same(text: str) -> str:
     """What two spellings of the same cell have in common; 12 and 0012 are two matrix numbers."""

@@ -74,12 +74,54 @@ def read_key(text: str) -> str:
         words = [short[1], short[2]]
     mode = next((m for m, names in _MODES.items() if words[-1].casefold() in names), None)
     if mode is None or len(words) < 2:
-        raise CellError("does not say major or minor", "write D major or D minor")
+        raise _without_mode([word.casefold() for word in words])
     german = words[-1].casefold() in ("dur", "moll")
     tonic = _tonic([word.casefold() for word in words[:-1]], german=german)
     if tonic is None:
         raise CellError("is not a key that is understood", "write it like D major, B flat minor, F sharp minor")
     return f"{tonic} {mode}"
+
+
+_NUMBERS = {
+    word: number
+    for number, words in enumerate(
+        (
+            *("no kein keine aucun nessun ningun geen", "one ein eine un une una uno een"),
+            *(
+                "two zwei deux due dos twee",
+                "three drei trois tre tres drie",
+                "four vier quatre quattro cuatro",
+                "five funf cinq cinque cinco vijf",
+            ),
+            *("six sechs sei seis zes", "seven sieben sept sette siete zeven"),
+        )
+    )
+    for word in [*words.split(), str(number)]
+}
+_FLATS = ("b", "be", "bes", "flat", "flats", "bemol", "bemols", "bemolle", "bemolli", "bemoles", "mol", "mollen")
+_SHARPS = (
+    *("#", "sharp", "sharps", "kreuz", "kreuze", "diese", "dieses", "diesis", "diesi", "sostenido", "sostenidos"),
+    *("kruis", "kruisen"),
+)
+_FIFTHS = (
+    *("C flat", "G flat", "D flat", "A flat", "E flat", "B flat", "F", "C", "G", "D", "A", "E", "B", "F sharp"),
+    *("C sharp", "G sharp", "D sharp", "A sharp"),
+)
+"""The circle of fifths: a major key of n sharps is the nth after C, its minor three further on."""
+
+
+def _without_mode(words: list[str]) -> CellError:
+    """What is wrong with a key that names no mode: a signature fits two keys, a tonic alone too."""
+    signed = [part for word in words for part in re.findall("[0-7]|[^0-7]+", word)]
+    count = _NUMBERS.get(signed[0]) if len(signed) == 2 else None
+    if count is not None and signed[1] in (*_FLATS, *_SHARPS):
+        place = _FIFTHS.index("C") + (count if signed[1] in _SHARPS else -count)
+        fits = f"{_FIFTHS[place]} major or {_FIFTHS[place + 3]} minor"
+        return CellError(f"is a signature, which {fits} has", f"write {fits}, whichever it is")
+    tonic = _tonic(words, german=False)
+    if tonic is None:
+        return CellError("is not a key that is understood", "write it like D major, B flat minor, F sharp minor")
+    return CellError("does not say major or minor", f"write {tonic} major or {tonic} minor")
 
 
 def _tonic(words: list[str], *, german: bool) -> str | None:
@@ -101,11 +143,61 @@ def _tonic(words: list[str], *, german: bool) -> str | None:
     return None
 
 
-def _chooser(known: dict[str, tuple[str, ...]], what: str) -> Callable[[str], str]:
+Words = dict[str, tuple[str, ...]]
+
+_INSTRUMENTS: Words = {
+    "cello": ("cello", "violoncello", "vc", "vcl", "vlc", "cellist", "violoncelle"),
+    "viola": ("viola", "va", "vla", "bratsche", "alto", "violist"),
+    "violin": ("violin", "vn", "vl", "vln", "violine", "geige", "violon", "violino", "fiddle", "violinist"),
+    "double_bass": ("bass", "doublebass", "kontrabass", "contrebasse"),
+}
+# More sound before less: "orchestra and piano" is an orchestra.
+_ACCOMPANIMENTS: Words = {
+    "voice": ("voice", "vocal", "singer", "soprano", "tenor", "gesang", "voix", "vocals"),
+    "orchestra": ("orchestra", "orch", "orchester", "orchestre", "symphony", "philharmonic"),
+    "ensemble": ("ensemble", "quartet", "trio", "band", "quintet", "strings"),
+    "second_string": ("cello", "violoncello", "viola", "violin", "vn", "vc"),
+    "organ": ("organ", "orgel", "orgue", "organo", "harmonium"),
+    "harp": ("harp", "harfe", "harpe"),
+    "guitar": ("guitar", "gitarre", "guitare"),
+    "piano": ("piano", "pf", "pno", "klavier", "pianist", "pianoforte", "p"),
+    "none": ("none", "unaccompanied", "solo", "no", "ohne", "sans", "unbegleitet", "alone"),
+    "unknown": ("unknown",),
+    "other": ("other",),
+}
+_PROCESSES: Words = {
+    "acoustic": (
+        *("acoustic", "acoustical", "akustisch", "mechanical", "horn", "acoustique", "acoust", "akust", "ac", "a"),
+        *("meccanico", "acustico", "mechanisch"),
+    ),
+    "electrical": (
+        *("electrical", "electric", "elektrisch", "microphone", "electrique", "elec", "elektr", "el", "elettrico", "e"),
+    ),
+}
+_GROOVES: Words = {"lateral": ("lateral", "seitenschrift"), "vertical": ("vertical", "hill", "dale", "tiefenschrift")}
+_PARTS: Words = (
+    _INSTRUMENTS
+    | {name: _ACCOMPANIMENTS[name] for name in ("voice", "organ", "harp", "guitar", "piano")}
+    | {"conductor": ("conductor", "conducting", "dirigent", "leitung", "direction")}
+)
+_ORDINALS = frozenset(("1", "2", "1st", "2nd", "first", "second", "i", "ii", "1re", "1er", "2e", "solo"))
+_JOINTS = frozenset(
+    ("and", "und", "et", "e", "y", "en", "with", "mit", "avec", "con", "met", "or", "the", "by", "double")
+)
+"""Words that say nothing by themselves."""
+
+
+def _words(text: str) -> list[str]:
+    plain = "".join(c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))
+    return re.findall("[a-z0-9]+", plain)
+
+
+def _chooser(known: Words, what: str) -> Callable[[str], str]:
     def choose(text: str) -> str:
-        plain = "".join(c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))
-        words = set(re.findall("[a-z]+", plain))
-        hits = [value for value, names in known.items() if words & set(names)]
+        words = _words(text)
+        # A letter alone may be any word's: it counts where nothing else stands in the cell.
+        told = {word for word in words if len(word) > 1} if len(words) > 1 else set(words)
+        hits = [value for value, names in known.items() if told & set(names)]
         if not hits:
             raise CellError(f"is not {what} that is understood", f"write one of {', '.join(known)}")
         return hits[0]
@@ -113,68 +205,40 @@ def _chooser(known: dict[str, tuple[str, ...]], what: str) -> Callable[[str], st
     return choose
 
 
-read_instrument = _chooser(
-    {
-        "cello": ("cello", "violoncello", "vc", "vcl", "vlc", "cellist", "violoncelle"),
-        "viola": ("viola", "va", "vla", "bratsche", "alto", "violist"),
-        "violin": ("violin", "vn", "vl", "vln", "violine", "geige", "violon", "violino", "fiddle", "violinist"),
-        "double_bass": ("bass", "doublebass", "kontrabass", "contrebasse"),
-    },
-    "an instrument",
-)
-# More sound before less: "orchestra and piano" is an orchestra.
-read_accompaniment = _chooser(
-    {
-        "voice": ("voice", "vocal", "singer", "soprano", "tenor", "gesang", "voix", "vocals"),
-        "orchestra": ("orchestra", "orch", "orchester", "orchestre", "symphony", "philharmonic"),
-        "ensemble": ("ensemble", "quartet", "trio", "band", "quintet", "strings"),
-        "second_string": ("cello", "violoncello", "viola", "violin", "vn", "vc"),
-        "organ": ("organ", "orgel", "orgue", "organo", "harmonium"),
-        "harp": ("harp", "harfe", "harpe"),
-        "guitar": ("guitar", "gitarre", "guitare"),
-        "piano": ("piano", "pf", "pno", "klavier", "pianist", "pianoforte", "p"),
-        "none": ("none", "unaccompanied", "solo", "no", "ohne", "sans", "unbegleitet", "alone"),
-        "unknown": ("unknown",),
-        "other": ("other",),
-    },
-    "an accompaniment",
-)
-read_process = _chooser(
-    {
-        "acoustic": (
-            "acoustic",
-            "acoustical",
-            "akustisch",
-            "mechanical",
-            "horn",
-            "acoustique",
-            "acoust",
-            "akust",
-            "ac",
-            "a",
-            "meccanico",
-            "acustico",
-            "mechanisch",
-        ),
-        "electrical": (
-            "electrical",
-            "electric",
-            "elektrisch",
-            "microphone",
-            "electrique",
-            "elec",
-            "elektr",
-            "el",
-            "elettrico",
-            "e",
-        ),
-    },
-    "a process",
-)
-read_groove = _chooser(
-    {"lateral": ("lateral", "seitenschrift"), "vertical": ("vertical", "hill", "dale", "tiefenschrift")},
-    "a groove",
-)
+read_instrument = _chooser(_INSTRUMENTS, "an instrument")
+_sounding = _chooser(_ACCOMPANIMENTS, "an accompaniment")
+read_process = _chooser(_PROCESSES, "a process")
+read_groove = _chooser(_GROOVES, "a groove")
+
+
+def read_accompaniment(text: str) -> str:
+    """What sounds beside the solo; ``no piano`` says only what does not."""
+    words = set(_words(text))
+    if words & {"unaccompanied", "unbegleitet", "alone"}:
+        return "none"
+    found = _sounding(text)
+    if found != "none" and words & {"no", "ohne", "sans"}:
+        raise CellError("says only what does not sound", "write none if nothing sounds beside the solo")
+    return found
+
+
+def read_part(text: str) -> str:
+    """What somebody plays, if a cell says that and nothing else (``violin``, ``2nd violin``, ``pf``); else empty."""
+    words = [word for word in _words(text) if word not in _ORDINALS]
+    found = [next((value for value, names in _PARTS.items() if word in names), "") for word in words]
+    return found[0] if found and all(one == found[0] for one in found) else ""
+
+
+def says_more(meant: str, text: str) -> bool:
+    """Whether a cell that one value is chosen from says more than it, such as the name of a pianist."""
+    known = {"instrument": _INSTRUMENTS, "accompaniment": _ACCOMPANIMENTS, "process": _PROCESSES, "groove": _GROOVES}
+    if meant not in known:
+        return False
+    words = [word for word in _words(text) if word not in _JOINTS]
+    hits = {value for value, names in known[meant].items() if set(words) & set(names)}
+    names = {name for names in known[meant].values() for name in names}
+    rest = " ".join(word for word in words if word not in names)
+    return len(hits) > 1 or rest not in ("", *(" ".join(_words(one)) for one in UNKNOWN))
 
 
 UNKNOWN = frozenset(
@@ -188,56 +252,6 @@ UNKNOWN = frozenset(
 """Cells that say that nothing is known, in small letters."""
 
 
-def read_lives(text: str) -> tuple[str, str]:
-    """(born, died) as EDTF from ``1871–1940``, ``b. 1871``, ``* 1871 † 1940``; empty where nothing is said."""
-    plain = text.strip().strip("()[]").strip()
-    birth = r"(?:\*|b\.|born|geb\.|geboren|nee?|né|née|nato|nata|n\.|nacid[oa])"
-    death = r"(?:†|\+|d\.|died|gest\.|gestorben|mort|morte|m\.|mort[oa])"
-    year = r"[^†+–—-]*?[0-9][^†+–—-]*?"
-    if found := re.fullmatch(rf"(?i){birth}?\s*({year})[\s,;]*(?:{death}|[-–—])\s*(.*?[0-9].*)", plain):
-        return read_date(found[1].strip(" ,;")), read_date(found[2].strip())
-    if found := re.fullmatch(rf"(?i)(?:{birth}\s*(.*[0-9].*?)|([^–—-]*[0-9][^–—-]*?)\s*[-–—])", plain):
-        return read_date(found[1] or found[2]), ""
-    if found := re.fullmatch(rf"(?i)(?:{death}|[-–—])\s*(.*[0-9].*)", plain):
-        return "", read_date(found[1])
-    raise CellError("is not the dates of a life", "write 1871–1940, or born and died in columns of their own")
-
-
-# Words of doubt about a person, in the six languages, and what they come to.
-_DOUBTS = {
-    "probably|prob|wahrscheinlich|vermutlich|probablement|probabilmente|probablemente|waarschijnlijk": "probable",
-    "possibly|poss|perhaps|maybe|attr|attrib|attributed to|vielleicht|zugeschr|peut-[eê]tre|attribu[eé] [aà]|forse"
-    "|attribuito a|quiz[aá]s?|tal vez|atribuido a|misschien|toegeschr": "possible",
-}
-
-
-def read_players(text: str) -> list[tuple[str, str]]:
-    """(name, certainty) of each player; a question mark or a word of doubt is a doubt.
-
-    Names are divided by semicolons, strokes, ``&``, ``+``, or ``and`` in the six languages.
-    """
-    found = []
-    if text.strip().casefold() in UNKNOWN:
-        return []
-    for part in re.split(r"\s*[;/|&+]\s*|\s+(?:and|und|et|e|y|en)\s+", text):
-        name = part.strip()
-        certainty = "possible" if name.endswith(("?", "(?)")) or re.fullmatch(r"\[.*\]", name) else "certain"
-        for word, meant in _DOUBTS.items():
-            if found_word := re.search(rf"(?i)^(?:{word})\.?\s+|\s*[(\[]\s*(?:{word})\.?\s*[)\]]\s*$", name):
-                name = name[: found_word.start()] + name[found_word.end() :]
-                certainty = meant
-        name = name.removesuffix("(?)").strip("[]? ").strip()
-        if not name or name.casefold() in UNKNOWN:
-            continue
-        if (turned := re.fullmatch(r"([^,]+),\s*([^,]+)", name)) and len(turned[2].split()) <= 3:
-            name = f"{turned[2]} {turned[1]}"
-        found.append((name, certainty))
-    return found
-
-
-_SELF_TAUGHT = re.compile(r"(?i)self[- ]?taught|autodid[ak][kc]?te?|autodidatta|autodidacta|nobody|no ?one|none")
-
-
-def read_teachers(text: str) -> list[tuple[str, str]]:
-    """As ``read_players``; who is said to be self-taught had none."""
-    return [(name, certainty) for name, certainty in read_players(text) if not _SELF_TAUGHT.fullmatch(name)]
+def is_unknown(text: str) -> bool:
+    """Whether a cell says that nothing is known."""
+    return text.casefold() in UNKNOWN

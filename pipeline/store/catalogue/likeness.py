@@ -50,6 +50,11 @@ def like_titles(titles: Iterable[str]) -> list[tuple[str, str]]:
     return [(given[i], given[j]) for i, j in sorted(found)]
 
 
+def fuller(one: str, two: str) -> str:
+    """The one of two spellings that tells more; the first where neither does."""
+    return two if len(_bare(two)) > len(_bare(one)) else one
+
+
 def _near(places: Sequence[int], plain: Sequence[str], *, least: float) -> set[tuple[int, int]]:
     texts = [plain[place] for place in places]
     found: set[tuple[int, int]] = set()

@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import Any
 
 from pipeline.store.catalogue import teaching
-from pipeline.store.catalogue.likeness import like_names, like_titles
+from pipeline.store.catalogue.likeness import fuller, like_names, like_titles
 from pipeline.store.checks.findings import Findings, before
 from pipeline.units import a4_of_fork
 
@@ -63,14 +63,17 @@ def _likenesses(found: Findings) -> None:
         for one, two in pairs(rows):
             if one.casefold() == two.casefold():
                 continue  # said above
-            first, second = rows[one][0], rows[two][0]
-            ids = first[f"{table}_id"], second[f"{table}_id"]
-            composers = {row.get("composer") for row in (first, second)} - {None}
-            if len(composers) > 1 or ids[1] in (first["note"] or "") or ids[0] in (second["note"] or ""):
+            kept, other = (rows[name][0] for name in ((one, two) if fuller(one, two) == one else (two, one)))
+            ids = kept[f"{table}_id"], other[f"{table}_id"]
+            composers = {row.get("composer") for row in (kept, other)} - {None}
+            if len(composers) > 1 or ids[1] in (kept["note"] or "") or ids[0] in (other["note"] or ""):
                 continue
-            message = f"is much like {one!r} ({ids[0]})"
-            cure = f"if they are one, write {ids[0]} for {ids[1]} wherever it stands; if not, name {ids[0]} in the note"
-            found.remark(table, second, column, message, cure)
+            message = f"is much like {kept[column]!r} ({ids[0]})"
+            cure = (
+                f"if they are one, write {ids[0]} for {ids[1]} wherever it stands and take this row out; "
+                f"if not, name {ids[0]} in the note"
+            )
+            found.remark(table, other, column, message, cure)
 
 
 def _teaching(found: Findings) -> None:

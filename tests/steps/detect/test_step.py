@@ -221,5 +221,7 @@ def test_two_soloists_at_once_are_refused_with_the_true_reason() -> None:
         (span,) = with_measured(spans, [Measured(0.0, 40.0, content)])
         assert not span.counted
         assert span.reason == "cannot tell whose slides: 2 soloists play at once; add passages"
+    (span,) = solo_spans(facts(takes=[pair | {"either": True}]), length_s=40.0)
+    assert span.reason.startswith("cannot tell whose slides: 2 players are named, each only possible")
     told = facts(takes=[pair], passages=[passage(0.0, 20.0, player_id="p"), passage(20.0, 40.0, player_id="q")])
     assert [s.player_id for s in solo_spans(told, length_s=40.0) if s.counted] == ["p", "q"]

@@ -14,7 +14,7 @@ from pipeline.cli import app
 from pipeline.store.adding.add import add, difference, plan_add
 from pipeline.store.adding.names import read_name
 from pipeline.store.adding.new import new
-from pipeline.store.catalogue.cell_values import CellError, read_date, read_lives, read_players
+from pipeline.store.catalogue.cell_values import CellError, read_date
 from pipeline.store.catalogue.likeness import like_names, like_titles
 from pipeline.store.catalogue.slugs import slug
 from pipeline.store.checks.check import check
@@ -143,6 +143,44 @@ def test_who_is_self_taught_has_no_teacher_and_the_cell_is_kept(tmp_path: Path) 
     assert notes == ["studied with: self-taught", "studied with: Autodidakt"]
 
 
+def test_what_says_that_nothing_is_known_is_listed_and_a_composer_without_a_name_is_kept(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav", "c.wav"])
+    rows = [
+        ["file", "artist", "composer", "title", "matrix", "acc."],
+        ["a.wav", "Ada Finch", "Anon.", "Air", "n/k", "unknown"],
+        ["b.wav", "Ada Finch", "trad.", "Jig", "n/k", "G. Falk (piano)"],
+        ["c.wav", "Ada Finch", "?", "Reel", "12", "piano"],
+    ]
+    plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    assert [work.get("composer") for work in table(root, "work")] == ["Anon.", "trad.", None]
+    assert [take["accompaniment"] for take in table(root, "take")] == ["unknown", "piano", "piano"]
+    assert [row.get("note") for row in table(root, "transfer")] == [None, "acc.: G. Falk (piano)", None]
+    said = [str(problem) for problem in plan.problems if "nothing is known" in problem.message]
+    assert ["cells = n/k (2), ? (1): mean that nothing is known" in line for line in said] == [True]
+
+
+def test_two_players_in_one_cell_are_asked_about_before_the_yes(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav", "c.wav"])
+    rows = [
+        ["file", "artist"],
+        ["a.wav", "A. Vint / B. Ort"],
+        ["b.wav", "A. Vint / B. Ort"],
+        ["c.wav", "C. Ems or D. Oy"],
+    ]
+    plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    said = [str(problem) for problem in plan.problems if "is read as" in problem.message]
+    assert len(said) == 2
+    assert said[0].startswith("s.csv, row 2: artist = A. Vint / B. Ort: is read as A. Vint and B. Ort playing together")
+    assert "(and in 1 more)" in said[0]
+    assert "is read as one of C. Ems and D. Oy, each possible" in said[1]
+    assert [row["certainty"] for row in table(root, "performance")] == ["probable"] * 4 + ["possible"] * 2
+
+
+def test_files_are_to_be_copied_until_the_yes(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav"])
+    assert "to be copied into audio/" in next(difference(plan_add(root, files)))
+
+
 def test_a_matrix_number_with_zeros_before_it_is_another(tmp_path: Path) -> None:
     root, files = corpus(tmp_path, ["a.wav", "b.wav"])
     rows = [["file", "player", "matrix"], ["a.wav", "Ada Finch", "12"], ["b.wav", "Bo Reed", "0012"]]
@@ -241,35 +279,6 @@ def test_what_a_second_transfer_says_otherwise_goes_to_its_note(tmp_path: Path) 
     assert sum("goes into the note" in str(p) for p in plan.problems) == 2
 
 
-@pytest.mark.parametrize("text", ["A. Vint & B. Ort", "A. Vint and B. Ort", "A. Vint / B. Ort", "A. Vint; B. Ort",
-                                  "A. Vint und B. Ort", "A. Vint et B. Ort", "Vint, A.; Ort, B."])  # fmt: skip
-def test_two_players_however_they_are_joined(text: str) -> None:
-    assert read_players(text) == [("A. Vint", "certain"), ("B. Ort", "certain")]
-
-
-@pytest.mark.parametrize(
-    ("text", "certainty"),
-    [
-        ("A. Vint?", "possible"), ("A. Vint (?)", "possible"), ("[A. Vint]", "possible"), ("attr. A. Vint", "possible"),
-        ("A. Vint (probably)", "probable"), ("prob. A. Vint", "probable"), ("vielleicht A. Vint", "possible"),
-        ("peut-être A. Vint", "possible"), ("Attribuito a A. Vint", "possible"), ("Vint, A. (quizá)", "possible"),
-        ("waarschijnlijk A. Vint", "probable"), ("A. Vint", "certain"),
-    ],
-)  # fmt: skip
-def test_a_word_of_doubt_is_a_doubt_and_no_part_of_the_name(text: str, certainty: str) -> None:
-    assert read_players(text) == [("A. Vint", certainty)]
-
-
-def test_lives() -> None:
-    for text in ("1871–1940", "(1871-1940)", "* 1871 † 1940", "b. 1871, d. 1940", "1871 – 1940"):
-        assert read_lives(text) == ("1871", "1940")
-    assert read_lives("c. 1871–1940?") == ("1871~", "1940?")
-    assert read_lives("b. 1871") == read_lives("1871–") == ("1871", "")
-    assert read_lives("d. 1940") == ("", "1940")
-    with pytest.raises(CellError):
-        read_lives("unknown")
-
-
 def test_ids_never_make_one_number_of_another() -> None:
     assert slug("1187½") == "1187-1-2"
     assert slug("12²") == "12-2"
@@ -350,10 +359,12 @@ def test_twins_are_named_before_the_yes_and_by_check(tmp_path: Path) -> None:
             ["b.wav", "Adela Fennimore", "Romance in F op.12"]]  # fmt: skip
     plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
     said = "\n".join(map(str, plan.problems))
-    assert "new player: name = Adela Fennimore: is much like 'A. Fennimore'; if they are one, write both alike" in said
+    assert "name = Adela Fennimore: is much like 'A. Fennimore'; if they are one, say no and write 'Adela" in said
     assert "Romance in F" in said
     remarks = [str(p) for p in check(root, listen=False).remarks if "is much like" in str(p)]
     assert len(remarks) == 2
+    assert "A. Fennimore: is much like 'Adela Fennimore' (adela-fennimore)" in "".join(remarks)  # the fuller one stays
+    assert "write adela-fennimore for a-fennimore wherever it stands" in "".join(remarks)
     path = root / "catalogue" / "player.csv"
     lines = path.read_text(encoding="utf-8-sig").splitlines()
     place = lines[0].split(",").index("note")

@@ -13,10 +13,10 @@ from pipeline.store.catalogue.cell_values import (
     read_accompaniment,
     read_date,
     read_key,
-    read_players,
     read_process,
     read_time,
 )
+from pipeline.store.catalogue.player_cells import read_players
 from pipeline.store.corpus import Corpus
 from pipeline.store.schema.dates import DateError, parse_date
 from tests.helpers.tones import write_tone
@@ -120,7 +120,28 @@ def test_cells_are_read_as_people_write_them() -> None:
         read_key("G")
     assert read_accompaniment("with orch. (and piano)") == "orchestra"
     assert read_time("1:02:03.5") == "3723.5"
-    assert read_players("Vint, Anna; Bela Ort? ; N.N.") == [("Anna Vint", "certain"), ("Bela Ort", "possible")]
+    players = [(one.name, one.certainty) for one in read_players("Vint, Anna; Bela Ort? ; N.N.")]
+    assert players == [("Anna Vint", "probable"), ("Bela Ort", "possible")]
+
+
+@pytest.mark.parametrize(
+    ("text", "cure"),
+    [("two flats", "B flat major or G minor"), ("3#", "A major or F sharp minor"), ("zwei b", "B flat"),
+     ("G", "G major or G minor"), ("no sharps", "C major or A minor"), ("D dorian", "like D major")],
+)  # fmt: skip
+def test_what_is_no_key_is_told_the_keys_that_it_may_be(text: str, cure: str) -> None:
+    """Signatures by the circle of fifths (common knowledge of music)."""
+    with pytest.raises(CellError) as said:
+        read_key(text)
+    assert cure in said.value.cure
+
+
+def test_an_accompaniment_is_what_sounds() -> None:
+    assert read_accompaniment("unaccompanied violin") == "none"
+    with pytest.raises(CellError, match="what does not sound"):
+        read_accompaniment("no piano")
+    with pytest.raises(CellError):
+        read_process("a process that is not known")
 
 
 def test_plain_months_are_dates() -> None:

@@ -1,0 +1,163 @@
+"""A sheet given again after edits: who plays and who taught whom is taken over, and no hand edit is lost."""
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from pipeline.store.adding.add import AddPlan, add, difference, plan_add
+from pipeline.store.adding.new import new
+from tests.helpers.tones import write_tone
+
+HEADINGS = ["file", "artist", "born", "studied with", "matrix"]
+FIRST = [
+    ["a.wav", "Ana Vint", "1871", "Otto Brand", "12"],
+    ["b.wav", "Bela Ort", "", "Carl Ems", "13"],
+    ["c.wav", "Bela Ort", "", "Carl Ems", "14"],
+]
+
+
+class Given:
+    """A corpus that a sheet is given to, again and again."""
+
+    def __init__(self, folder: Path) -> None:
+        self.root, self.sheet = folder / "c", folder / "s.csv"
+        new(self.root)
+        self.audio = [write_tone(folder / "in" / f"{name}.wav", hz=300.0 + ord(name)) for name in "abc"]
+        self.give(FIRST)
+
+    def plan(self, rows: list[list[str]]) -> AddPlan:
+        with self.sheet.open("w", newline="", encoding="utf-8") as file:
+            csv.writer(file).writerows([HEADINGS, *rows])
+        return plan_add(self.root, self.audio, sheet=self.sheet)
+
+    def give(self, rows: list[list[str]]) -> AddPlan:
+        self.plan(rows)
+        return add(self.root, self.audio, sheet=self.sheet)
+
+    def table(self, name: str) -> list[dict[str, str]]:
+        with (self.root / "catalogue" / f"{name}.csv").open(encoding="utf-8-sig", newline="") as file:
+            return [{k: v for k, v in row.items() if v} for row in csv.DictReader(file)]
+
+    def write(self, name: str, row: int, **cells: str) -> None:
+        """What a hand does: changes cells of a row of a table."""
+        path = self.root / "catalogue" / f"{name}.csv"
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            rows = list(csv.DictReader(file))
+        rows[row:] = [rows[row] | cells, *rows[row + 1 :]] if row < len(rows) else [cells]
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, list(dict.fromkeys(name for row in rows for name in row)))
+            writer.writeheader()
+            writer.writerows(rows)
+
+    def playing(self) -> list[tuple[str, str, str]]:
+        rows = self.table("performance")
+        return sorted((row["take_id"], row["player_id"], row["certainty"]) for row in rows)
+
+    def links(self) -> list[tuple[str, str]]:
+        return sorted((row["teacher_id"], row["student_id"]) for row in self.table("teaching"))
+
+
+@pytest.fixture
+def given(tmp_path: Path) -> Given:
+    return Given(tmp_path)
+
+
+def edited(*cells: tuple[int, int, str]) -> list[list[str]]:
+    rows = [row.copy() for row in FIRST]
+    for row, column, cell in cells:
+        rows[row][column] = cell
+    return rows
+
+
+def test_a_player_comes_and_goes_with_the_sheet(given: Given) -> None:
+    rows = edited((1, 1, "Bela Ort (violin) & Dora Lind (viola)"))
+    plan = given.plan(rows)
+    assert "+ performance: take_id=13, player_id=dora-lind, instrument=viola, role=soloist, certainty=certain" in list(
+        difference(plan)
+    )
+    given.give(rows)
+    assert given.playing()[1:3] == [("13", "bela-ort", "certain"), ("13", "dora-lind", "certain")]
+    assert given.plan(rows).empty
+    plan = given.plan(FIRST)
+    shown = [line for line in difference(plan) if line.startswith("- ")]
+    assert shown == [
+        "- performance: take_id=13, player_id=dora-lind, instrument=viola, role=soloist, certainty=certain",
+        "- player: player_id=dora-lind, name=Dora Lind",  # nothing names her any more
+    ]
+    given.give(FIRST)
+    assert [player for take, player, _ in given.playing() if take == "13"] == ["bela-ort"]
+    assert "dora-lind" not in [row["player_id"] for row in given.table("player")]
+
+
+def test_a_corrected_name_takes_its_life_and_teachers_along(given: Given) -> None:
+    given.give(edited((0, 1, "Anna Vint")))
+    assert given.playing()[0] == ("12", "anna-vint", "certain")
+    assert ("otto-brand", "anna-vint") in given.links()
+    players = {row["player_id"]: row for row in given.table("player")}
+    assert players["anna-vint"]["born"] == "1871"
+    assert "ana-vint" not in players
+
+
+def test_a_corrected_teacher_replaces_the_other(given: Given) -> None:
+    rows = edited((0, 3, "Otto Brandt?"))
+    plan = given.plan(rows)
+    assert "- teaching: teacher_id=otto-brand, student_id=ana-vint, certainty=certain, note=as the sheet says" in list(
+        difference(plan)
+    )
+    given.give(rows)
+    assert given.links() == [("carl-ems", "bela-ort"), ("otto-brandt", "ana-vint")]
+    assert [row["certainty"] for row in given.table("teaching") if row["teacher_id"] == "otto-brandt"] == ["possible"]
+    assert "otto-brand" not in [row["player_id"] for row in given.table("player")]
+    assert given.plan(rows).empty
+
+
+def test_a_teacher_stays_while_another_line_says_so(given: Given) -> None:
+    one = edited((1, 3, "Karl Ems"))
+    plan = given.give(one)
+    assert ["another line of the sheet still says it" in kept.why for kept in plan.draft.kept] == [True]
+    assert given.links() == [("carl-ems", "bela-ort"), ("karl-ems", "bela-ort"), ("otto-brand", "ana-vint")]
+    given.give(edited((1, 3, "Karl Ems"), (2, 3, "Karl Ems")))
+    assert given.links() == [("karl-ems", "bela-ort"), ("otto-brand", "ana-vint")]
+
+
+@pytest.mark.parametrize(
+    ("table", "row", "cells", "rows", "why"),
+    [
+        ("performance", 0, {"credited_as": "Mlle Vint"}, edited((0, 1, "")), "more is written in its row"),
+        ("teaching", 0, {"span": "1885/1889"}, edited((0, 3, "")), "more is written in its row"),
+        ("performance", 0, {"player_id": "carl-ems"}, edited((0, 1, "Dora Lind")), "edited by hand"),
+        ("passage", 0, {"transfer_id": "12-t1", "from_s": "0", "to_s": "1", "player_id": "ana-vint", "content": "solo"},
+         edited((0, 1, "Anna Vint")), "passage.csv names this player on it"),
+    ],
+)  # fmt: skip
+def test_what_a_hand_has_written_stays_and_is_reported(
+    given: Given, table: str, row: int, cells: dict[str, str], rows: list[list[str]], why: str
+) -> None:
+    given.write(table, row, **cells)
+    before = given.table(table)
+    plan = given.give(rows)
+    assert [kept.why for kept in plan.draft.kept] == [why]
+    assert given.table(table) == before
+    assert given.plan(rows).draft.kept == plan.draft.kept  # said until both agree
+
+
+def test_people_of_a_sheet_of_people_are_corrected_too(tmp_path: Path) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    root, audio = tmp_path / "c", write_tone(tmp_path / "a.wav")
+    new(root)
+    for born, teacher, town in (("1880", "Otto Brand", "Graz"), ("1881", "Otto Brandt", "Linz")):
+        book = openpyxl.Workbook()
+        book.active.append(["file", "player"])
+        book.active.append(["a.wav", "Anna Vint"])
+        people = book.create_sheet("People")
+        people.append(["name", "born", "teacher", "town"])
+        people.append(["Anna Vint", born, teacher, town])
+        book.save(tmp_path / "s.xlsx")
+        add(root, [audio], sheet=tmp_path / "s.xlsx")
+        rows = list(csv.DictReader((root / "catalogue" / "player.csv").read_text("utf-8-sig").splitlines()))
+        assert [(row["born"], row["note"]) for row in rows if row["player_id"] == "anna-vint"] == [
+            (born, f"town: {town}")
+        ]
+        links = list(csv.DictReader((root / "catalogue" / "teaching.csv").read_text("utf-8-sig").splitlines()))
+        assert [row["teacher_id"] for row in links] == [teacher.lower().replace(" ", "-")]
