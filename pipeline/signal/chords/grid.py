@@ -127,19 +127,32 @@ def _floor(padded: F32, window: int, total: int) -> F32 | None:
     parts = []
     for first in range(0, total, segment):
         count = -(-(min(total, first + segment) - first) // _FLOOR_EVERY)
-        parts.append(_magnitudes(padded, window, first, count, _FLOOR_EVERY))
-    top = float(np.quantile(np.concatenate([part.max(axis=1) for part in parts]), 0.95)) if parts else 0.0
+        parts.append(np.ascontiguousarray(_magnitudes(padded, window, first, count, _FLOOR_EVERY).T))
+    top = float(np.quantile(np.concatenate([part.max(axis=0) for part in parts]), 0.95)) if parts else 0.0
     if not top > _SILENT:
         return None
     least = max(top * gain_of_db(-_FLOOR_BELOW_PEAK_DB), 1e-9)
     width = max(3, round(_FLOOR_BIN_HZ / (RATE_HZ / (2 * window))) | 1)
     rows = []
     for s in range(len(parts)):
-        near = np.concatenate(parts[max(0, s - _SEGMENTS_EACH_SIDE) : s + _SEGMENTS_EACH_SIDE + 1])
-        low = np.quantile(near, _FLOOR_SHARE, axis=0)
+        near = np.concatenate(parts[max(0, s - _SEGMENTS_EACH_SIDE) : s + _SEGMENTS_EACH_SIDE + 1], axis=1)
+        low = _quantiles(near, _FLOOR_SHARE)
         view = np.lib.stride_tricks.sliding_window_view(np.pad(low, width // 2, mode="reflect"), width)
-        rows.append(np.maximum(np.quantile(view, 0.4, axis=1), least))
+        rows.append(np.maximum(_quantiles(view, 0.4), least))
     return np.array(rows, dtype=np.float32)
+
+
+def _quantiles(rows: F32, share: float) -> F32:
+    """The quantile (n,) of each row (n, m), as numpy's, which parts the rows four times where once is enough."""
+    place = share * (rows.shape[1] - 1)
+    at = int(place)
+    parted = np.partition(rows, at, axis=1)
+    below = parted[:, at]
+    if rows.shape[1] == 1:
+        return below
+    above, beyond = parted[:, at + 1 :].min(axis=1), place - at
+    apart = above - below
+    return np.asarray(above - apart * (1.0 - beyond) if beyond >= 0.5 else below + apart * beyond)
 
 
 def _floor_at(floor: F32, frame: float) -> F32:

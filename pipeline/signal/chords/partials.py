@@ -18,7 +18,8 @@ from pipeline.units import CENTS_PER_NEPER, Floats
 HOP = 64  # samples
 HOP_S = HOP / RATE_HZ
 """Time between values of a curve: 5.8 ms."""
-DECIMATED = 8  # a partial moves by far less than the eighth of the rate lets through
+PER_HOP = 8
+DECIMATED = HOP // PER_HOP  # a partial moves by far less than the eighth of the rate lets through
 PARTIALS = 12  # lowest ones followed (common practice, no source)
 HIGHEST_HZ = 5000.0  # above it discs of the time hold noise (common practice, no source)
 APART_HZ = 32.0  # what the low-pass parts: nearer partials of two notes beat
@@ -96,8 +97,7 @@ def course_of(sound: F32, *, first: int, hz: Floats, own: tuple[int, ...], instr
     bands: Complex = np.zeros((len(own), hz.size), dtype=np.complex128)
     for used in PASSES:
         numbers = np.array(own[:used], dtype=np.int64)
-        bands = np.zeros((numbers.size, hz.size), dtype=np.complex128)
-        _shifted(sound, begin, curve, numbers, shape, bands)
+        bands = _shifted(sound, begin, curve, numbers, shape)
         off, error = _off(bands, numbers)
         curve = np.maximum(curve + off, 20.0)
     cents = CENTS_PER_NEPER * error / curve
@@ -106,9 +106,9 @@ def course_of(sound: F32, *, first: int, hz: Floats, own: tuple[int, ...], instr
 
 def levels_along(sound: F32, *, first: int, hz: Floats, own: tuple[int, ...], instrument: str) -> Floats:
     """Linear levels (own partials, n) along a curve that is held, not bettered."""
-    bands = np.zeros((len(own), hz.size), dtype=np.complex128)
-    _shifted(sound, first * HOP, hz, np.array(own, dtype=np.int64), kernel(instrument), bands)
-    return np.asarray(np.abs(bands))
+    if not own:
+        return np.zeros((0, hz.size))
+    return np.asarray(np.abs(_shifted(sound, first * HOP, hz, np.array(own, dtype=np.int64), kernel(instrument))))
 
 
 def _off(bands: Complex, numbers: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
@@ -135,42 +135,52 @@ def _off(bands: Complex, numbers: npt.NDArray[np.int64]) -> tuple[Floats, Floats
     return steadied(mean), np.sqrt(steadied(spread / worth))
 
 
+def _shifted(sound: F32, begin: int, hz: Floats, numbers: npt.NDArray[np.int64], shape: Floats) -> Complex:
+    """Partials (numbers, n) shifted to zero and low-passed: box over ``DECIMATED`` samples, then ``shape``."""
+    n, half = hz.size, shape.size // 2
+    hops = n + -(-2 * half // PER_HOP)
+    at = np.arange(hops * PER_HOP)
+    # Before and after the curve its ends are held.
+    turn = np.interp((at - half) / PER_HOP, np.arange(n), hz) * (2.0 * np.pi / RATE_HZ)
+    phase = DECIMATED * (np.cumsum(turn) - turn)
+    # In order of the place in a hop first, so that loops run through what lies side by side.
+    start, step = (np.exp(-1j * angle.reshape(hops, PER_HOP).T.ravel()) for angle in (phase, turn))
+    first, last = (begin + (edge - half) * DECIMATED for edge in (0, at.size))
+    samples = np.zeros(last - first, dtype=np.float32)
+    samples[max(-first, 0) : max(sound.size - first, 0)] = sound[max(first, 0) : max(last, 0)]
+    heard = samples.reshape(hops, PER_HOP, DECIMATED).transpose(2, 1, 0).reshape(DECIMATED, -1)
+    parts = np.stack([start.real, start.imag, step.real, step.imag])
+    powers = np.ones_like(parts) * np.array([1.0, 0.0, 1.0, 0.0])[:, None]
+    mixed, out = np.empty((2, at.size)), np.zeros((numbers.size, 2, n))
+    _shift(heard, parts, numbers, shape, powers, mixed, out)
+    return np.asarray(out[:, 0] + 1j * out[:, 1])
+
+
 @numba.njit(cache=True)
-def _shifted(sound, begin, hz, numbers, shape, out):  # type: ignore[no-untyped-def]
-    """Partials shifted to zero and low-passed: box over ``DECIMATED`` samples, then ``shape`` at the decimated rate."""
-    n = hz.shape[0]
-    half = shape.shape[0] // 2
-    per_hop = HOP // DECIMATED
-    length = n * per_hop + 2 * half
-    turn = np.empty(length)
-    mixed = np.empty(length, dtype=np.complex128)
-    # The phase at the start of each decimated sample; before and after the curve its ends are held.
-    phase = 0.0
-    for i in range(length):
-        place = (i - half) / per_hop
-        k = min(max(int(np.floor(place)), 0), n - 1)
-        share = min(max(place - k, 0.0), 1.0)
-        here = hz[k] + share * (hz[min(k + 1, n - 1)] - hz[k])
-        turn[i] = here * 2.0 * np.pi / RATE_HZ
-    for p in range(numbers.shape[0]):
-        h = numbers[p]
-        phase = 0.0
+def _shift(heard, parts, numbers, shape, powers, mixed, out):  # type: ignore[no-untyped-def]
+    """Loops of ``_shifted``: of partial ``h`` all turns are the ``h``-th power of those of the first."""
+    length = heard.shape[1]
+    hops = length // PER_HOP
+    k = 0
+    for h in range(1, numbers[-1] + 1):
         for i in range(length):
-            at = begin + (i - half) * DECIMATED
-            step = h * turn[i]
-            re, im = np.cos(phase), -np.sin(phase)
-            c, s = np.cos(step), -np.sin(step)
-            total_re = 0.0
-            total_im = 0.0
+            for a in (0, 2):
+                re, im = powers[a, i], powers[a + 1, i]
+                powers[a, i] = re * parts[a, i] - im * parts[a + 1, i]
+                powers[a + 1, i] = re * parts[a + 1, i] + im * parts[a, i]
+        if h != numbers[k]:
+            continue
+        for i in range(length):
+            re, im, c, s = powers[0, i], powers[1, i], powers[2, i], powers[3, i]
+            total_re = total_im = 0.0
             for j in range(DECIMATED):
-                if 0 <= at + j < sound.shape[0]:
-                    total_re += sound[at + j] * re
-                    total_im += sound[at + j] * im
+                total_re += heard[j, i] * re
+                total_im += heard[j, i] * im
                 re, im = re * c - im * s, re * s + im * c
-            mixed[i] = complex(total_re, total_im) / DECIMATED
-            phase = (phase + step * DECIMATED) % (2.0 * np.pi)
-        for k in range(n):
-            total = 0.0 + 0.0j
-            for j in range(shape.shape[0]):
-                total += shape[j] * mixed[k * per_hop + j]
-            out[p, k] = 2.0 * total
+            mixed[0, i], mixed[1, i] = total_re / DECIMATED, total_im / DECIMATED
+        for j in range(shape.shape[0]):
+            before = (j % PER_HOP) * hops + j // PER_HOP
+            for t in range(out.shape[2]):
+                out[k, 0, t] += 2.0 * shape[j] * mixed[0, before + t]
+                out[k, 1, t] += 2.0 * shape[j] * mixed[1, before + t]
+        k += 1

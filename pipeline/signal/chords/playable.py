@@ -3,40 +3,37 @@
 It takes away wrong notes: of what a hand cannot stop together, the less likely goes.
 """
 
+from collections.abc import Sequence
 from itertools import combinations
 
-import numpy as np
-
 from pipeline.signal.hand.fingerboard import Fingerboard, chord_ways
-from pipeline.units import Floats
 
 MOST_LOOKED_AT = 6  # notes of which all sets are tried: 64 sets
 
 
-def best_set(board: Fingerboard, midi: Floats, odds: Floats) -> tuple[int, ...]:
+def best_set(board: Fingerboard, midi: Sequence[float], odds: Sequence[float]) -> tuple[int, ...]:
     """Which of the candidates of one frame sound together: those of the greatest sum of log odds.
 
     Parameters
     ----------
-    midi : (n,) their pitches at the tuning that ``board`` is meant in.
-    odds : (n,) log odds that each is bowed; those of 0 and less are left out.
+    midi : their pitches at the tuning that ``board`` is meant in.
+    odds : log odds that each is bowed; those of 0 and less are left out.
     """
-    likely = np.flatnonzero(odds > 0.0)
-    likely = likely[np.argsort(-odds[likely], kind="stable")][:MOST_LOOKED_AT]
-    if likely.size < 2:
-        return tuple(int(i) for i in likely)
-    worths = odds[likely]
-    sounding = [round(float(m)) for m in midi[likely]]
-    if likely.size <= len(board.strings) and can_sound_together(board, tuple(sounding)):
-        return tuple(int(i) for i in likely)
+    likely = sorted((i for i, here in enumerate(odds) if here > 0.0), key=lambda i: -odds[i])[:MOST_LOOKED_AT]
+    if len(likely) < 2:
+        return tuple(likely)
+    worths = [odds[i] for i in likely]
+    sounding = [round(midi[i]) for i in likely]
+    if len(likely) <= len(board.strings) and can_sound_together(board, tuple(sounding)):
+        return tuple(likely)
     found: tuple[int, ...] = (0,)
-    best = float(worths[0])
-    for size in range(2, min(likely.size, len(board.strings)) + 1):
-        for some in combinations(range(likely.size), size):
-            worth = float(sum(worths[i] for i in some))
+    best = worths[0]
+    for size in range(2, min(len(likely), len(board.strings)) + 1):
+        for some in combinations(range(len(likely)), size):
+            worth = sum(worths[i] for i in some)
             if worth > best and can_sound_together(board, tuple(sounding[i] for i in some)):
                 found, best = some, worth
-    return tuple(int(likely[i]) for i in found)
+    return tuple(likely[i] for i in found)
 
 
 def can_sound_together(board: Fingerboard, midi: tuple[int, ...]) -> bool:

@@ -6,6 +6,8 @@ on, or from 60 ms where its notes begin within 60 ms of one another.
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import groupby
+from operator import itemgetter
 
 import numpy as np
 from scipy.special import logit
@@ -69,21 +71,25 @@ def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[No
     """All bowed notes in order of their beginning; ``midi`` as ``sounding.bins``, at the tuning of ``board``."""
     share = np.clip(sounding.bowed, 1e-3, 1.0 - 1e-3)
     odds = np.where(sounding.bins >= 0, logit(share), -np.inf)
+    # What cannot be bowed even if it goes on is not looked at: most frames hold one candidate or two.
+    able = np.nonzero(odds > -GOES_ON)
+    still = sounding.bowed > sounding.ringing
+    columns = (able[0], *(values[able] for values in (sounding.bins, midi, odds, still, sounding.bowed)))
     done: list[_Growing] = []
     open_notes: list[_Growing] = []
-    for frame in np.flatnonzero((odds > -GOES_ON).any(axis=1)):
-        done += [note for note in open_notes if frame - note.last_frame > GAP_FRAMES]
-        open_notes = [note for note in open_notes if frame - note.last_frame <= GAP_FRAMES]
-        places = sounding.bins[frame]
-        goes_on = [_nearest(open_notes, int(place)) if place >= 0 else None for place in places]
-        bowed_still = sounding.bowed[frame] > sounding.ringing[frame]
-        here = odds[frame] + GOES_ON * (bowed_still & np.array([note is not None for note in goes_on]))
-        for k in best_set(board, midi[frame], here):
+    for frame, rows in groupby(zip(*(values.tolist() for values in columns), strict=True), key=itemgetter(0)):
+        _, places, pitches, alone, goes, bowed = zip(*rows, strict=True)
+        if any(frame - note.last_frame > GAP_FRAMES for note in open_notes):
+            done += [note for note in open_notes if frame - note.last_frame > GAP_FRAMES]
+            open_notes = [note for note in open_notes if frame - note.last_frame <= GAP_FRAMES]
+        goes_on = [_nearest(open_notes, place) for place in places]
+        here = [alone[k] + GOES_ON * (goes[k] and goes_on[k] is not None) for k in range(len(places))]
+        for k in best_set(board, pitches, here):
             note = goes_on[k]
             if note is None or note.last_frame == frame:
                 note = _Growing()
                 open_notes.append(note)
-            note.add(int(frame), int(places[k]), float(sounding.bowed[frame, k]))
+            note.add(frame, places[k], bowed[k])
     found = sorted((note.note() for note in (*done, *open_notes)), key=lambda note: (note.first, note.pitch_bin))
     return [note for note in _joined(found, sounding) if note.last - note.first >= SHORTEST_FRAMES]
 
@@ -117,23 +123,25 @@ def _bowed_at(sounding: Sounding, first: int, last: int, place: float) -> float:
 
 def _nearest(notes: list["_Growing"], place: int) -> "_Growing | None":
     """The note that a candidate at this place goes on with."""
-    near = [note for note in notes if abs(note.places[-1] - place) <= MOVES_BINS]
-    return min(near, key=lambda note: abs(note.places[-1] - place)) if near else None
+    best, least = None, MOVES_BINS + 1
+    for note in notes:
+        apart = abs(note.places[-1] - place)
+        if apart < least:
+            best, least = note, apart
+    return best
 
 
 class _Growing:
     """A note whose end has not come yet."""
 
     def __init__(self) -> None:
+        self.last_frame = -1
         self.frames: list[int] = []
         self.places: list[int] = []
         self.bowed: list[float] = []
 
-    @property
-    def last_frame(self) -> int:
-        return self.frames[-1]
-
     def add(self, frame: int, place: int, bowed: float) -> None:
+        self.last_frame = frame
         self.frames.append(frame)
         self.places.append(place)
         self.bowed.append(bowed)
