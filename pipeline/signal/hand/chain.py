@@ -277,13 +277,17 @@ def _evidence(begins, by_chance, by_shift, fit, links: Links, confidence, hearin
     for t in range(links.apart_s.shape[0]):
         k = links.slide[t]
         shift = links.slurred[t] * hearing.slurred + (1.0 - links.slurred[t]) * hearing.detached
-        for at in range(begins[t], begins[t + 1]):
-            share = by_chance[at] + by_shift[at] * shift
-            if k >= 0:
-                heard = confidence[k] / SLIDE_PRIOR * share * fit[at]
-                out[at] = heard + (1.0 - confidence[k]) / (1.0 - SLIDE_PRIOR) * (1.0 - share) + LEAST_EVIDENCE
-            else:
-                out[at] = 1.0 - share * (1.0 - links.rested[t]) + LEAST_EVIDENCE
+        # Each loop is simple enough for several pairs to go at once.
+        if k >= 0:
+            slid, stayed = confidence[k] / SLIDE_PRIOR, (1.0 - confidence[k]) / (1.0 - SLIDE_PRIOR)
+            for at in range(begins[t], begins[t + 1]):
+                share = by_chance[at] + by_shift[at] * shift
+                out[at] = slid * share * fit[at] + stayed * (1.0 - share) + LEAST_EVIDENCE
+        else:
+            played_on = 1.0 - links.rested[t]
+            for at in range(begins[t], begins[t + 1]):
+                share = by_chance[at] + by_shift[at] * shift
+                out[at] = 1.0 - share * played_on + LEAST_EVIDENCE
 
 
 def evidence(moves: Moves, links: Links, slides: Slides, hearing: Hearing) -> Floats:

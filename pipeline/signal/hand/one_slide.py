@@ -10,6 +10,7 @@ during the bow change or as a deliberate approach one slide alone cannot tell.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -96,8 +97,7 @@ def ways_of_slide(
         np.ones(1),
     )
     slides = chain.looked_at(slides)
-    player = of_players(board.instrument, school)[0]
-    liking = _liking(board, player)
+    player, liking = of_players(board.instrument, school)[0], _liking(board, school)
     found = _between(table, player, liking, slides) if note_before else _into(table, liking, slides)
     total = sum(found.values())
     by_position: dict[_Hands, tuple[_Hands, float]] = {}
@@ -118,9 +118,10 @@ _Hands = tuple[int, int, int, int, int]
 _POSITIONS = tuple(position_number(place) for place in range(max(HIGHEST_PLACE.values()) + 1))
 
 
-def _liking(board: Fingerboard, player: Weights) -> Floats:
-    """Log weight of every stop of the table at a middling tempo, whatever the scale."""
-    found: Floats = arrays(board)[1] @ player.stop
+@lru_cache(maxsize=64)
+def _liking(board: Fingerboard, school: School) -> Floats:
+    """Log weight of every stop of the table to a middling player at a middling tempo, whatever the scale."""
+    found: Floats = arrays(board)[1] @ of_players(board.instrument, school)[0].stop
     return found
 
 

@@ -13,6 +13,7 @@ shifted.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -34,6 +35,8 @@ nothing had been before (common practice, no source)."""
 HEARD_ODDS = ((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15))
 """Players whose every shift is heard to those who hide all: factor on the odds of hearing one, and share of players
 (common practice, no source)."""
+LEAST_PAIR = 1e-4
+"""Pairs of stops less likely than this are left out (common practice, no source)."""
 LEAST_PLAYER = 0.01
 """Kinds of player less likely than this, against the likeliest, are left out."""
 PRIOR_SLIDES = 6.0
@@ -41,9 +44,8 @@ PRIOR_SLIDES = 6.0
 _OFF_SCALE = STOP_NAMES.index("off_scale")
 
 
-@dataclass(frozen=True)
-class Pair:
-    """Two stops joined by a slide, by string index, fingers and places, with their probability in the passage."""
+class Pair(NamedTuple):
+    """Two stops of one string joined by a slide: string index, fingers, places, probability in the passage."""
 
     string: int
     from_finger: int
@@ -329,16 +331,9 @@ def _collect(
 def _pairs(s: _Passage, t: int, joint: Floats, table: Arrays) -> tuple[Pair, ...]:
     begins, stops = s.stops.begins, s.stops.stops
     ones, others = stops[begins[t] : begins[t + 1]], stops[begins[t + 1] : begins[t + 2]]
-    rows, columns = np.nonzero(joint > 1e-4)
-    found = [
-        Pair(
-            string=int(table.string[others[j]]) if table.string[ones[i]] == table.string[others[j]] else -1,
-            from_finger=int(table.finger[ones[i]]),
-            to_finger=int(table.finger[others[j]]),
-            from_place=int(table.place[ones[i]]),
-            to_place=int(table.place[others[j]]),
-            probability=float(joint[i, j]),
-        )
-        for i, j in zip(rows, columns, strict=True)
-    ]
-    return tuple(sorted(found, key=lambda p: (-p.probability, p.string, p.from_finger, p.to_finger, p.from_place)))
+    one_string = table.string[ones][:, None] == table.string[others][None, :]
+    rows, columns = np.nonzero((joint > LEAST_PAIR) & one_string)
+    a, b, chance = ones[rows], others[columns], joint[rows, columns]
+    parts = (table.string[b], table.finger[a], table.finger[b], table.place[a], table.place[b], chance)
+    ranked = np.lexsort((parts[3], parts[2], parts[1], parts[0], -chance))
+    return tuple(map(Pair, *(part[ranked].tolist() for part in parts)))

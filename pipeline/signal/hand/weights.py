@@ -89,6 +89,7 @@ def kinds_of_record(record: Mapping[str, Any]) -> tuple[Weights, ...]:
     return tuple(kind.scaled(record["power"]) for kind in kinds)
 
 
+@lru_cache(maxsize=64)
 def of_players(instrument: str, school: School = NO_SCHOOL) -> tuple[Weights, ...]:
     """Every kind of player of the instrument, with what the school adds."""
     kinds = [kind.scaled(WIDER[instrument]) for kind in learned()]
