@@ -84,6 +84,7 @@ class Planner:
     touched: set[str] = field(default_factory=set)
     _done: set[tuple[int, str]] = field(default_factory=set)
     _plain_settings: dict[str, Mapping[str, Any]] = field(default_factory=dict)
+    _held: dict[str, dict[str, str]] = field(default_factory=dict)
 
     def prepare(self) -> None:
         """Looks at the catalogue and at size and time of each audio file."""
@@ -161,11 +162,8 @@ class Planner:
             new = steps[0].name not in self.book.get(transfers[0], {})
             return [Due(unit_id, steps[0].name, tuple(transfers), self.absent[transfers[0]])] if new else []
         for step in steps:
-            ready = [
-                t
-                for t in transfers
-                if all(table in perhaps.get(t, ()) or table in self._outputs(t) for table in step.reads)
-            ]
+            needed = frozenset(step.reads)
+            ready = [t for t in transfers if needed <= self._outputs(t).keys() | perhaps.get(t, frozenset())]
             if not ready:
                 break
             unsure = any(not perhaps.get(t, set()).isdisjoint(step.reads) for t in ready)
@@ -183,7 +181,10 @@ class Planner:
         return found
 
     def _outputs(self, transfer_id: str) -> dict[str, str]:
-        return outputs_of(self.book.get(transfer_id, {}).values())
+        held = self._held.get(transfer_id)
+        if held is None:
+            held = self._held[transfer_id] = outputs_of(self.book.get(transfer_id, {}).values())
+        return held
 
     def why(self, step: AnyStep, unit_id: str, transfers: Sequence[str]) -> str:
         """Why a step whose inputs are settled must run; empty if it need not."""
@@ -265,6 +266,7 @@ class Planner:
         self._done.add((report.stage, report.unit_id))
         for transfer_id, rows in report.rows.items():
             self.book[transfer_id] = dict(rows)
+            self._held.pop(transfer_id, None)
         for transfer_id, seen in report.seen.items():
             self.seen[self.sounds[transfer_id].file] = seen
             self.known[transfer_id] = seen
