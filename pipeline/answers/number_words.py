@@ -1,6 +1,7 @@
 """Numbers as people read them: the same rounding in tables on the terminal and on pages."""
 
 import math
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -30,6 +31,19 @@ def ratio_of_log_words(log10: float) -> str:
     return ratio_words(10.0**log10 if log10 < 300.0 else math.inf)
 
 
+def signed(value: float, places: int = 0) -> str:
+    """A number with its sign, which is a minus and no hyphen: −12.3, +4.0."""
+    return with_minus(f"{value:+.{places}f}")
+
+
+def with_minus(text: str) -> str:
+    """A text in which a hyphen that stands before a figure, and behind no word, is a minus: −12.3 to +4 cents."""
+    return _HYPHEN_FOR_MINUS.sub("−", text)
+
+
+_HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.,–-])-(?=[0-9])")
+
+
 def clock_words(seconds: float) -> str:
     """A place in time as m:ss.mmm, to the millisecond: 1:02.345."""
     ms = round(ms_of_s(abs(seconds)))
@@ -45,7 +59,7 @@ def ledger_remark(row: Mapping[str, Any]) -> str:
     """The remark of a line of the speed ledger, with a sudden change of speed, which has columns of its own."""
     said = [row["remark"]] if row["remark"] else []
     if row["jump_s"] is not None:
-        said.append(f"speed changes suddenly at {row['jump_s']:.2f} s, correction {row['jump_cents']:+.0f} cents")
+        said.append(f"speed changes suddenly at {row['jump_s']:.2f} s, correction {signed(row['jump_cents'])} cents")
     return "; ".join(said)
 
 
@@ -56,7 +70,7 @@ def given_words(standard_error: float | None) -> str:
 
 def over_all_words(low: float | None, high: float | None) -> str:
     """95 % limits of a correction over all readings: −12 to +9; a dash where none are stated."""
-    return "–" if low is None or high is None else f"{low:+.0f} to {high:+.0f}".replace("-", "−")
+    return "–" if low is None or high is None else f"{signed(low)} to {signed(high)}"
 
 
 def doubt_words(certainty: str | None, what: str = "attribution") -> str:
@@ -107,15 +121,16 @@ def with_limits(value: float, low: float | None, high: float | None, *, unit: st
     digits = _digits((high - low) / 2)
     if value:
         digits = max(digits, min(_digits(abs(value)), 2))
-    return f"{value:.{digits}f}{unit} ({low:.{digits}f}–{high:.{digits}f}{unit})"
+    to = " to " if low < 0 else "–"
+    return with_minus(f"{value:.{digits}f}{unit} ({low:.{digits}f}{to}{high:.{digits}f}{unit})")
 
 
 def rounded(value: float) -> str:
     """A number with about three figures; whole numbers as they are."""
     if isinstance(value, int) or (value == int(value) and abs(value) < 1e15):
-        return f"{int(value)}"
+        return with_minus(f"{int(value)}")
     size = math.floor(math.log10(abs(value)))
-    return f"{value:.{min(max(2 - size, 0), 6)}f}"
+    return with_minus(f"{value:.{min(max(2 - size, 0), 6)}f}")
 
 
 def _digits(half_width: float) -> int:

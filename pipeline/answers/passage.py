@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.answers.chords import chord_lines
 from pipeline.answers.note_names import Spelling, spelling_of
+from pipeline.answers.number_words import probability_words
 from pipeline.answers.written_parts import chosen_edition
 from pipeline.errors import DataError, typed
 from pipeline.steps.board import board_of
@@ -53,8 +54,8 @@ def hand(
     Returns
     -------
     One row per note: start_s and transfer_start_s in s, place (written bar and beat, where there is a part), note,
-    cents, ways (likeliest first), position, slide (into the note), shift_probability, cannot_tell; with a printed
-    part also printed and verdict.
+    cents, ways (likeliest first), position, slide (into the note), not_counted (why that slide enters no rate),
+    shift_probability, cannot_tell; with a printed part also printed and verdict.
 
     Raises
     ------
@@ -95,6 +96,9 @@ def hand(
     semitones = ranks[speed_rank - 1]
     name = spelling_of(corpus, transfer_id, semitones=semitones)
     columns = _columns(take, rows, semitones=semitones, name=name)
+    reasons = not_counted(corpus, transfer_id)
+    ids = take.slides["slide_id"].to_list()
+    columns["not_counted"] = [reasons.get(ids[k]) if k >= 0 else None for k in take.slide]
     placed = written_places(corpus, transfer_id, edition=None if printed is not None else chosen_name)
     if placed:
         places = [placed.get(i) for i in take.notes["note_id"]]
@@ -172,6 +176,33 @@ def _tables(corpus: Corpus, take_id: str, transfer_id: str | None) -> tuple[str,
     raise DataError(f"{take_id}: has no notes yet", f"`glideline run {typed(corpus.root)}` measures it")
 
 
+def not_counted(corpus: Corpus, transfer_id: str) -> dict[str, str]:
+    """Why slides found in a transfer enter no rate, by their ids."""
+    with closing(open_read_only(corpus.root)) as con:
+        rows = con.execute(
+            """
+            select
+                judged.slide_id,
+                case
+                    when not exists (from stage.analysed_take as taken where taken.transfer_id = judged.transfer_id)
+                        then 'another transfer stands for the take'
+                    when span.reason is not null then span.reason
+                    when judged.verdict = 'no_slide' then 'listeners heard none'
+                    when judged.verdict = 'cannot_tell' then 'listeners cannot tell'
+                    else 'beside a chord'
+                end
+            from stage.judged_slide as judged
+            left join base.solo_span as span
+                on span.transfer_id = judged.transfer_id and not span.counted
+                and judged.transfer_middle_s >= span.transfer_start_s
+                and judged.transfer_middle_s < span.transfer_end_s
+            where judged.transfer_id = ? and judged.slide_id not in (select slide_id from fact.slide)
+            """,
+            [transfer_id],
+        ).fetchall()
+    return dict(rows)
+
+
 def _standing(corpus: Corpus, take_id: str) -> list[str]:
     """The transfers whose slides count for a take, in the order of its parts."""
     with closing(open_read_only(corpus.root)) as con:
@@ -207,7 +238,7 @@ def _columns(take: TakeNotes, rows: dict[str, list[Row]], *, semitones: float, n
 def _way(row: Row) -> str:
     if row.get("string") is None:
         return ""
-    return f"{row['string']}{row['finger']} {100 * row['probability']:.0f} %"
+    return f"{row['string']}{row['finger']} {probability_words(row['probability'])}"
 
 
 def _slide(row: Row, semitones: float, name: Spelling) -> str:

@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.answers.counts import counted
 from pipeline.answers.number_words import count_words, rounded, with_limits
 from pipeline.answers.short_sentences import SAY as SHORT
 from pipeline.answers.short_sentences import short_sentences
@@ -55,7 +56,8 @@ def _rates(row: Row) -> Iterator[str]:
     said.append(_mended(row, "slides_per_minute", f"{{}} {MEASURES['slides_per_minute']}"))
     people = ""
     if row.get("players") is not None:
-        people = f" ({row['players']} player{'s' if row['players'] != 1 else ''}, {count_words(row['takes'])} takes)"
+        takes = "take" if row["takes"] == 1 else "takes"
+        people = f" ({counted(row['players'], 'player')}, {count_words(row['takes'])} {takes})"
     yield _sentence(f"{_name(row)}: {'; '.join(said)}{people}", row["warning"])
 
 

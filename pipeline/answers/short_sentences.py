@@ -9,6 +9,7 @@ from pipeline.answers.number_words import (
     ratio_of_log_words,
     ratio_words,
     rounded,
+    signed,
     with_limits,
 )
 from pipeline.kinds import KINDS
@@ -118,8 +119,8 @@ def _likeness(row: Row) -> Iterator[str]:
 def _likeness_of_pupils(row: Row) -> Iterator[str]:
     p = "" if row["p"] is None else f", p = {row['p']:.3f}"
     yield (
-        f"{row['taught']} pairs of teacher and pupil agree by {row['mean_taught']:+.2f} beyond what all do, "
-        f"{row['others']} other pairs by {row['mean_others']:+.2f}{p}"
+        f"{row['taught']} pairs of teacher and pupil agree by {signed(row['mean_taught'], 2)} beyond what all do, "
+        f"{row['others']} other pairs by {signed(row['mean_others'], 2)}{p}"
     )
 
 
@@ -223,5 +224,5 @@ def _plain(row: Row) -> str:
 
 def _signed(row: Row, name: str) -> str:
     ends = [row[f"{name}_{end}"] for end in ("low", "high")]
-    limits = "" if None in ends else f" ({ends[0]:+.2f} to {ends[1]:+.2f})"
-    return f"{row[name]:+.2f}{limits}".replace("-", "−")
+    limits = "" if None in ends else f" ({signed(ends[0], 2)} to {signed(ends[1], 2)})"
+    return signed(row[name], 2) + limits

@@ -10,6 +10,7 @@ from pipeline.answers.number_words import (
     given_words,
     over_all_words,
     probability_words,
+    signed,
     stroke_words,
 )
 from pipeline.store.database.trace import Row, Trace, TransferTrace
@@ -70,10 +71,8 @@ def _told(item: TransferTrace) -> Iterator[str]:
     if speed:
         rpm = f", plays at {speed['playing_rpm']:.2f} rpm" if speed["playing_rpm"] else ""
         key = f", {speed['key']}" if speed["key"] else ""
-        yield (
-            f"  speed: {speed['state']}, {speed['offset_cents']:+.1f} {given_words(speed['offset_se_cents'])} cents "
-            f"(95 %, if A4 = {speed['reference_pitch_hz']:.4g} Hz{key}){rpm}"
-        )
+        offset = f"{signed(speed['offset_cents'], 1)} {given_words(speed['offset_se_cents'])} cents"
+        yield (f"  speed: {speed['state']}, {offset} (95 %, if A4 = {speed['reference_pitch_hz']:.4g} Hz{key}){rpm}")
         if speed["offset_low_cents"] is not None:
             limits = over_all_words(speed["offset_low_cents"], speed["offset_high_cents"])
             yield f"  over all readings of key, A4 and intonation: {limits} cents (95 %)"
@@ -92,8 +91,8 @@ def _told(item: TransferTrace) -> Iterator[str]:
         yield f"played by {who} ({played.get('instrument') or 'instrument not known'})"
     for source in item.sources:
         yield f"source {source['source_id']}: {source.get('citation') or source.get('title') or ''}"
-    yield f"  samples sha256:{item.samples_sha256 or 'not known'}"
-    yield f"  file sha256:{item.file_sha256 or 'not known'}"
+    yield f"samples sha256:{item.samples_sha256 or 'not known'}"
+    yield f"file sha256:{item.file_sha256 or 'not known'}"
 
 
 def _steps(item: TransferTrace, *, everything: bool) -> Iterator[str]:

@@ -84,12 +84,13 @@ def _offer(plan: "AddPlan", change: "Change") -> Path:
 
 def _show(plan: "AddPlan") -> int:
     """Prints what would be done; gives the number of files and lines that are left out."""
+    from pipeline.cli.console import print_text
     from pipeline.store.adding.add import difference
 
     for line in difference(plan):
-        print(line)
+        print_text(line)
     for problem in plan.problems:
-        print(f"! {problem}", file=sys.stderr)
+        print_text(f"! {problem}", file=sys.stderr)
     counts = {row.table: sum(other.table == row.table for other in plan.draft.new) for row in plan.draft.new}
     left_out = sum(problem.severity == "error" for problem in plan.problems)
     if plan.empty:

@@ -12,7 +12,7 @@ from pipeline.answers.note_names import spelling
 from pipeline.answers.open_corpus import OpenCorpus, per_transfer
 from pipeline.answers.selection import Selection
 from pipeline.answers.sentences import CANNOT_SAY, sentences
-from pipeline.cli.console import console
+from pipeline.cli.console import console, print_text
 from pipeline.cli.rows import as_csv, as_json, first_rows, write_parquet
 from pipeline.cli.tables import counts_by_share, print_table
 from pipeline.errors import UsageError
@@ -146,7 +146,7 @@ def give(
                 with part.open("w", encoding="utf-8", newline="") as file:
                     _write(made, file, form=form, columns=columns, wide=wide)
     for remark in made.remarks:
-        print(remark, file=sys.stderr)
+        print_text(remark, file=sys.stderr)
 
 
 def tell(made: Answer) -> None:
@@ -161,9 +161,9 @@ def tell(made: Answer) -> None:
     if said is None:
         raise UsageError(f"--say: {CANNOT_SAY}")
     for text in said:
-        print(text)
+        print_text(text)
     for remark in made.remarks:
-        print(remark, file=sys.stderr)
+        print_text(remark, file=sys.stderr)
 
 
 def _write(made: Answer, file: TextIO, *, form: str, columns: Sequence[str], wide: bool) -> None:
@@ -185,11 +185,11 @@ def _table(made: Answer, file: TextIO, *, columns: Sequence[str], wide: bool) ->
         spelling=lambda row: spelling(made.keys.get(row.get("transfer_id", ""))),
     )
     if made.relation is not None and counts_by_share(frame):
-        print("a take that falls into several groups counts in each by its share", file=sys.stderr)
+        print_text("a take that falls into several groups counts in each by its share", file=sys.stderr)
     if more:
-        print(f"only the first {ROWS_SHOWN:,} rows are shown; all: --as csv", file=sys.stderr)
+        print_text(f"only the first {ROWS_SHOWN:,} rows are shown; all: --as csv", file=sys.stderr)
     if hidden and not columns:
-        print(f"{hidden} more columns: --wide, --columns NAMES, or --as csv", file=sys.stderr)
+        print_text(f"{hidden} more columns: --wide, --columns NAMES, or --as csv", file=sys.stderr)
 
 
 def _path_frame(paths: Iterable[LineagePath]) -> pl.DataFrame:

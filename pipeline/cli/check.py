@@ -52,6 +52,8 @@ def _print_csv(problems: "Sequence[Problem]") -> None:
 
 
 def _print_text(result: "CheckResult", *, all_remarks: bool) -> None:
+    from pipeline.cli.console import print_text
+
     for title, problems in (("To mend", result.errors), ("To know", result.remarks)):
         if not problems:
             continue
@@ -60,7 +62,7 @@ def _print_text(result: "CheckResult", *, all_remarks: bool) -> None:
         for file in dict.fromkeys(problem.file for problem in problems):
             print(f"\n  {file}")
             for line in _lines([problem for problem in problems if problem.file == file], shorten=shorten):
-                print(f"    {line}")
+                print_text(f"    {line}")
         print()
     looked = f"{result.rows:,} rows and {result.files:,} transfers looked at"
     if not result.problems:

@@ -21,20 +21,21 @@ def compare(
     Example: glideline compare my-corpus earlier-export
     """
     from pipeline.answers.export.earlier import compare as compare_corpus
+    from pipeline.cli.console import print_text
 
     found = compare_corpus(folder, earlier)
     if show is not None:
         sys.stdout.write(getattr(found, show).write_csv())
         return
     for line in found.lines():
-        print(line)
+        print_text(line)
     for frame in (found.takes, found.speeds):
         for row in frame.head(_LISTED).iter_rows(named=True):
             name = row.get("take_id") or row["transfer_id"]
             change = row["change"] + (f" ({row['player_id']})" if row.get("player_id") else "")
             told = [key for key in row if f"{key}_before" in row and row[f"{key}_before"] != row[key]]
             values = "; ".join(f"{key} {_told(row[f'{key}_before'])} → {_told(row[key])}" for key in told)
-            print(f"  {name}, {change}: {values}")
+            print_text(f"  {name}, {change}: {values}")
         if frame.height > _LISTED:
             print(f"  and {frame.height - _LISTED} more; --show lists all")
 

@@ -2,6 +2,7 @@
 
 import os
 import sys
+import textwrap
 from typing import TextIO
 
 from rich.console import Console
@@ -9,6 +10,21 @@ from rich.console import Console
 # A pipe or a file has no width of its own: nothing is folded there.
 UNFOLDED = 400
 NARROWEST = 20
+
+
+def print_text(line: str, *, file: TextIO | None = None) -> None:
+    """Print a line of text, broken between words where it is too long for the terminal; what has no width is not."""
+    file = file or sys.stdout
+    width = console(file).width
+    if width < UNFOLDED:
+        inside = " " * (len(line) - len(line.lstrip()) + 2)
+        line = "\n".join(
+            textwrap.wrap(
+                line, width, subsequent_indent=inside, break_long_words=False, break_on_hyphens=False,
+                drop_whitespace=True,
+            )
+        )  # fmt: skip
+    print(line, file=file)
 
 
 def console(file: TextIO | None = None) -> Console:

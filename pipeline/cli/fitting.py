@@ -8,6 +8,7 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
+from pipeline.answers.number_words import with_minus
 from pipeline.cli.console import UNFOLDED
 
 GAP = "  "
@@ -57,6 +58,7 @@ class Column:
 
 def print_columns(columns: Sequence[Column], console: Console) -> int:
     """Print a table; gives the number of columns for which there was no room. What has no width is not folded."""
+    columns = [replace(column, cells=[with_minus(cell) for cell in column.cells]) for column in columns]
     if console.width >= UNFOLDED:
         console.width = max(console.width, sum(column.most + len(GAP) for column in columns))
     needed = [column for column in columns if column.rank <= _NEEDED and not column.note]

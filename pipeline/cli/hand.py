@@ -1,5 +1,6 @@
 """``glideline hand``."""
 
+from collections import Counter
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -65,13 +66,16 @@ def hand(
     elif frame.is_empty():
         typer.echo("No note was found there; leave --from and --to away to see where notes are.", err=True)
     else:
-        from pipeline.cli.console import console
+        from pipeline.cli.console import console, print_text
         from pipeline.cli.fitting import print_columns
 
         print_columns([_column(frame, name, *shown) for name, shown in _SHOWN.items() if name in frame], console())
         sure = int((~frame["cannot_tell"]).sum())
-        typer.echo(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
-        typer.echo("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
+        print_text(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
+        print_text("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
+        for reason, count in sorted(Counter(frame["not_counted"].drop_nulls()).items()):
+            slides = "1 slide is" if count == 1 else f"{count} slides are"
+            print_text(f"{slides} not counted: {reason}.")
         _show_chords(
             passage.chords(folder, take, from_s=from_s, to_s=to_s, transfer_id=transfer, speed_rank=speed_rank)
         )
@@ -98,6 +102,8 @@ def _column(frame: Any, name: str, head: str, rank: int) -> Any:
     from pipeline.cli.fitting import Column
 
     cells = [_shown(name, value) for value in frame[name]]
+    if name == "slide":
+        cells = [f"{cell}, not counted" if why else cell for cell, why in zip(cells, frame["not_counted"], strict=True)]
     if name == "ways":
         cells = [
             f"cannot tell: {cell}" if told else cell for cell, told in zip(cells, frame["cannot_tell"], strict=True)
@@ -126,14 +132,14 @@ def _show_chords(lines: list[dict[str, Any]]) -> None:
 
 
 def _shown(name: str, value: Any) -> str:
-    from pipeline.answers.number_words import clock_words
+    from pipeline.answers.number_words import clock_words, signed
 
     if value is None:
         return ""
     if name.endswith("start_s"):
         return clock_words(value)
     if name == "cents":
-        return f"{value:+.0f}"
+        return signed(value)
     if name == "shift_probability":
         return f"{100 * value:.0f}"
     return str(value).replace("_", " ") if name == "verdict" else str(value)

@@ -9,6 +9,7 @@ from rich.table import Table
 from pipeline.answers.listening.error_rates import ListeningResults, listening_results
 from pipeline.answers.listening.plan import planned
 from pipeline.answers.marks import MarkComparison, compare_marks
+from pipeline.answers.number_words import signed
 from pipeline.cli.console import console
 from pipeline.errors import typed
 from pipeline.pages.results import (
@@ -136,7 +137,7 @@ def _late(late: Differences) -> str:
     if late.median_s != late.median_s:
         return "not compared, for want of pairs"
     words = "later" if late.median_s >= 0 else "earlier"
-    span = f"middle half {ms_of_s(late.low_s):+.0f} to {ms_of_s(late.high_s):+.0f} ms"
+    span = f"middle half {signed(ms_of_s(late.low_s))} to {signed(ms_of_s(late.high_s))} ms"
     return f"{ms_of_s(abs(late.median_s)):.0f} ms {words} than marked (median; {span})"
 
 

@@ -1,9 +1,13 @@
 """``glideline run``: its options; what it does is in ``flows.run``."""
 
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from pipeline.flows.stages import Summary
 
 
 def run(
@@ -32,6 +36,7 @@ def run(
 
     Example: glideline run my-corpus --workers 4
     """
+    from pipeline.cli.console import print_text
     from pipeline.errors import typed
     from pipeline.flows.run import run as run_corpus
     from pipeline.flows.summary_lines import summary_lines
@@ -53,9 +58,24 @@ def run(
         typer.echo(f"\nStopped. What is finished is kept; go on with: glideline run {typed(folder)}", err=True)
         raise typer.Exit(130) from None
     if explain:
-        typer.echo("\n".join(summary.explained) or "Nothing to do: everything is up to date.")
+        for line in summary.explained or ["Nothing to do: everything is up to date."]:
+            print_text(line)
         return
     if not quiet:
-        typer.echo("\n".join(summary_lines(summary)))
+        for line in summary_lines(summary):
+            print_text(line)
+        if until is None:
+            print_text(f"Next: {_next(summary, typed(folder))}", file=sys.stderr)
     if summary.failed or summary.condemned:
         raise typer.Exit(1)
+
+
+def _next(summary: "Summary", folder: str) -> str:
+    """What to type next: what is to be mended first, else what answers."""
+    if summary.transfers == 0:
+        return f"glideline add {folder} AUDIO…"
+    if summary.failed:
+        return f"glideline status {folder}"
+    if summary.condemned:
+        return f"glideline check {folder}"
+    return f"glideline query {folder} slides_by_player, glideline report {folder}"

@@ -60,7 +60,7 @@ def speed(
 
 def _print_ledger(frame: Any) -> None:
     from pipeline.answers.number_words import given_words, ledger_remark, over_all_words
-    from pipeline.cli.console import console
+    from pipeline.cli.console import console, print_text
     from pipeline.cli.fitting import Column, print_columns
 
     rows = frame.to_dicts()
@@ -84,7 +84,7 @@ def _print_ledger(frame: Any) -> None:
         ],
         console(),
     )
-    print(
+    print_text(
         "limits of 95 %: given A4 and key as shown, and over all readings of key, A4 and intonation; "
         "`glideline speed DIR ID` says why",
         file=sys.stderr,
@@ -135,7 +135,7 @@ def _probable(probability: float | None) -> str:
 
 
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
-    from pipeline.answers.number_words import clock_words, given_words, over_all_words
+    from pipeline.answers.number_words import clock_words, given_words, over_all_words, signed
 
     facts = [("transfer", row["transfer_id"] + (f" (takes {row['takes']})" if row["takes"] else ""))]
     if row["session_id"]:
@@ -145,9 +145,9 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
     if row["offset_cents"] is not None:
         a4 = f"A4 = {row['reference_pitch_hz']:.4g} Hz"
         if row["offset_se_cents"] is None:
-            facts.append(("correction", f"{row['offset_cents']:+.1f} cents, at {a4}"))
+            facts.append(("correction", f"{signed(row['offset_cents'], 1)} cents, at {a4}"))
         else:
-            size = f"{row['offset_cents']:+.1f} {given_words(row['offset_se_cents'])} cents (95 %)"
+            size = f"{signed(row['offset_cents'], 1)} {given_words(row['offset_se_cents'])} cents (95 %)"
             facts.append(("correction", f"{size}, if key and {a4} are as shown"))
     if row["offset_low_cents"] is not None and not row["decided_by"]:
         limits = over_all_words(row["offset_low_cents"], row["offset_high_cents"])
@@ -160,14 +160,15 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
             limits = f", {row['playing_rpm_low']:.2f} to {row['playing_rpm_high']:.2f} over all readings"
         facts.append(("plays at", f"{row['playing_rpm']:.2f} rpm{limits} (transferred at {turned})"))
     if row["decided_by"]:
-        facts.append(("would have been", f"{row['estimated_offset_cents']:+.1f} cents, {row['estimated_state']}"))
+        facts.append(("would have been", f"{signed(row['estimated_offset_cents'], 1)} cents, {row['estimated_state']}"))
     if row["drift_range_cents"] is not None:
         within = ", the sudden change included" if row["jump_s"] is not None else ""
         facts.append(("drift", f"{row['drift_range_cents']:.1f} cents along the side{within}"))
     if row["jump_s"] is not None:
         bounds = f"between {clock_words(row['jump_from_s'])} and {clock_words(row['jump_to_s'])} (95 %)"
         bounds += f", the greatest of {row['jump_count']}" if row["jump_count"] > 1 else ""
-        facts.append(("sudden change", f"{row['jump_cents']:+.1f} cents at {clock_words(row['jump_s'])}, {bounds}"))
+        size = f"{signed(row['jump_cents'], 1)} cents"
+        facts.append(("sudden change", f"{size} at {clock_words(row['jump_s'])}, {bounds}"))
     if row["wow_cents"] is not None:
         turning = f"once per turn of a turntable at {rpm_of_hz(row['wow_hz']):.2f} rpm"
         facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz, {turning}"))

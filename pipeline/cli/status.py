@@ -23,6 +23,7 @@ def status(
     """
     import polars as pl
 
+    from pipeline.cli.console import print_text
     from pipeline.engine.decision import NEW
     from pipeline.flows.status import STATES
     from pipeline.flows.status import status as find_status
@@ -35,16 +36,13 @@ def status(
         print(json.dumps(found.steps.to_dicts(), ensure_ascii=False, indent=1))
         return
     if found.running:
-        print(found.running.words())
+        print_text(found.running.words())
     counts = found.counts()
     print(f"{'':12}" + "".join(f"{state:>13}" for state in STATES))
     for row in counts.iter_rows(named=True):
         print(f"{row['step']:12}" + "".join(f"{row[state]:>13}" for state in STATES))
     for state in STATES if everything else ("failed", "cannot tell", "waiting"):
         rows = found.steps.filter(found.steps["state"] == state)
-        if not rows.height:
-            continue
-        print(f"\n{state.capitalize()}:")
         if state == "waiting" and not everything:
             # the first step of a transfer that waits says why, or the one that failed; the others wait for it
             failed = found.steps.filter(pl.col("state") == "failed")["transfer_id"]
@@ -55,18 +53,23 @@ def status(
             )
             new = pl.col("transfer_id").is_in(never) & (pl.col("message") == NEW)
             rows = rows.with_columns(message=pl.when(new).then(pl.lit("never run")).otherwise(pl.col("message")))
+        if not rows.height:
+            continue
+        print(f"\n{state.capitalize()}:")
         shown = rows if everything else rows.head(_LISTED)
         for transfer_id, step, _, message in shown.iter_rows():
             name = transfer_id if message == "never run" else f"{transfer_id}, {step}"
-            print(f"  {name}" + (f": {message}" if message else ""))
+            print_text(f"  {name}" + (f": {message}" if message else ""))
         if shown.height < rows.height:
             print(f"  and {rows.height - shown.height} more; --all lists them")
     if found.touched:
         what = "1 file was" if found.touched == 1 else f"{found.touched} files were"
-        print(f"\n{what} copied or touched since; the next run only looks whether the sound is still the same.")
+        print()
+        print_text(f"{what} copied or touched since; the next run only looks whether the sound is still the same.")
     if found.confidence:
-        print(f"\n{found.confidence}")
+        print()
+        print_text(found.confidence)
     if found.unmatched:
         print(f"\nVerdicts that match nothing any more ({len(found.unmatched)}):")
         for line in found.unmatched if everything else found.unmatched[:_LISTED]:
-            print(f"  {line}")
+            print_text(f"  {line}")

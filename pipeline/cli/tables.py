@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 from rich.console import Console
 
-from pipeline.answers.number_words import clock_words, count_words, minutes_words, rounded, with_limits
+from pipeline.answers.number_words import clock_words, count_words, minutes_words, rounded, signed, with_limits
 from pipeline.cli.console import UNFOLDED
 from pipeline.cli.console import console as a_console
 from pipeline.cli.fitting import Column, print_columns
@@ -242,6 +242,6 @@ def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
     if isinstance(value, float) and _PLACE.fullmatch(each.name):
         return clock_words(value)
     if _is_pitch(each.name) and spelling is not None:
-        return f"{spelling(dict(row))(value)} {100 * (value - round(value)):+.0f}"
+        return f"{spelling(dict(row))(value)} {signed(100 * (value - round(value)))}"
     low, high = row.get(each.low or ""), row.get(_high(each) or "")
     return rounded(value) if low is None or high is None else with_limits(value, low, high)

@@ -29,6 +29,7 @@ def trace(
     Example: glideline trace glideline-demo owl-1007-a-t1
     """
     from pipeline.answers.trace_text import lines
+    from pipeline.cli.console import print_text
     from pipeline.errors import UsageError
     from pipeline.store.database.trace import trace as find_trace
     from pipeline.store.formats.prov import prov as make_prov
@@ -41,4 +42,4 @@ def trace(
     if thing_id is None:
         raise UsageError("give the id of a slide, note, transition, transfer or take", "or --prov for the corpus")
     for line in lines(find_trace(folder, thing_id), everything=everything):
-        print(line)
+        print_text(line)

@@ -14,6 +14,7 @@ from pipeline.answers.number_words import (
     given_words,
     ledger_remark,
     over_all_words,
+    signed,
 )
 from pipeline.answers.sentences import sentences
 from pipeline.pages import charts
@@ -163,7 +164,7 @@ def _speeds(view: View) -> list[dict[str, str]]:
         {
             "transfer_id": row["transfer_id"],
             "state": row["state"],
-            "offset": f"{row['offset_cents']:+.1f}".replace("-", "−"),
+            "offset": signed(row["offset_cents"], 1),
             "given": given_words(row["offset_se_cents"]),
             "over_all": over_all_words(row["offset_low_cents"], row["offset_high_cents"]),
             "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",

@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipeline import __version__
+from pipeline.answers.number_words import probability_words, signed
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages import editions, words
 from pipeline.answers.passages.bars import Stretch
@@ -261,9 +262,9 @@ def _table(passage: Passage) -> list[dict[str, Any]]:
                     "why": (step["reason"] or "").replace("_", " "),
                     "kind": (step["kind"] or "").replace("_", " "),
                     "ms": "" if step["duration_ms"] is None else f"{step['duration_ms']:.0f}",
-                    "cents": "" if step["interval_cents"] is None else f"{step['interval_cents']:+.0f}",
+                    "cents": "" if step["interval_cents"] is None else signed(step["interval_cents"]),
                     "fingers": _fingers(step),
-                    "sure": "" if step["p_hand"] is None else f"{100 * step['p_hand']:.0f} %",
+                    "sure": "" if step["p_hand"] is None else probability_words(step["p_hand"]),
                     "slide_id": step["slide_id"],
                     "transfer_id": take.transfer_id,
                 }

@@ -6,7 +6,7 @@ from typing import Any
 
 from pipeline.answers.listening.alike import MarkedByBoth
 from pipeline.answers.listening.error_rates import ListeningResults
-from pipeline.answers.number_words import with_limits
+from pipeline.answers.number_words import signed, with_limits
 from pipeline.pages import charts, render
 from pipeline.stats.intervals import Interval
 from pipeline.store.corpus import Corpus
@@ -138,7 +138,7 @@ def _bounds_words(both: MarkedByBoth) -> str:
 
 
 def _ms(seconds: float) -> str:
-    return f"{round(ms_of_s(seconds)):+d}"
+    return signed(round(ms_of_s(seconds)))
 
 
 def _with_limits(value: Interval) -> str:

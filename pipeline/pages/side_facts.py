@@ -14,6 +14,7 @@ from pipeline.answers.number_words import (
     given_words,
     over_all_words,
     probability_words,
+    signed,
     stroke_words,
 )
 from pipeline.kinds import KINDS
@@ -146,11 +147,6 @@ def speed_words(speed: Row | None) -> str:
     if speed["wow_cents"] is not None:
         words += f" It wavers by {speed['wow_cents']:.1f} cents to either side at {speed['wow_hz']:.3f} Hz."
     return words + sentence(speed["remark"])
-
-
-def signed(value: float, places: int = 0) -> str:
-    """A number with its sign, the minus as wide as the plus."""
-    return f"{value:+.{places}f}".replace("-", "−")
 
 
 def share(probability: float) -> str:

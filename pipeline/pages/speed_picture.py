@@ -6,7 +6,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 
-from pipeline.answers.number_words import over_all_words
+from pipeline.answers.number_words import over_all_words, signed
 from pipeline.pages.charts import BLUE, GREY, INK, ORANGE, STYLE, svg
 from pipeline.steps.settle.sides import sharp_curve
 from pipeline.store.corpus import Corpus
@@ -60,7 +60,7 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
 
 
 def _title(settled: dict[str, Any]) -> str:
-    words = f"Correction along the side: {settled['offset_cents']:+.1f} cents on the whole"
+    words = f"Correction along the side: {signed(settled['offset_cents'], 1)} cents on the whole"
     if settled["offset_low_cents"] is not None and settled["state"] != "decided":
         words += f" ({over_all_words(settled['offset_low_cents'], settled['offset_high_cents'])} over all readings)"
     if settled["wow_cents"] is not None:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from pipeline.signal.recovery.search import Recovered
     from pipeline.signal.slides.detect import Detection
 
+NOT_DRAWN = "not drawn: slides are planted in a sample of sides alone (share_of_sides in settings.toml)"
+
 
 def facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
     """Nothing from the catalogue: whose solo is looked at stands in the spans."""
@@ -41,7 +43,7 @@ def run(given: StepInput[RecoverSettings]) -> StepOutput:
     spans = tables["solo_span"].filter(pl.col("counted"))
     empty = pl.DataFrame(schema=schema.load("recovery").polars_schema())
     if not number < settings.share_of_sides * 2**32:
-        return _given(transfer_id, empty, "cannot_tell", "not in the sample of sides")
+        return _given(transfer_id, empty, "done", NOT_DRAWN)
     if spans.is_empty():
         return _given(transfer_id, empty, "cannot_tell", "no solo is counted")
     speed, melody = tables["speed"].row(0, named=True), tables["melody"].row(0, named=True)

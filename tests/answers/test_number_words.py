@@ -10,7 +10,9 @@ from pipeline.answers.number_words import (
     ratio_of_log_words,
     ratio_words,
     rounded,
+    signed,
     with_limits,
+    with_minus,
 )
 
 
@@ -54,3 +56,12 @@ def test_decimals_follow_the_uncertainty() -> None:
 
 def test_a_ratio_is_said_of_its_logarithm_however_large() -> None:
     assert [ratio_of_log_words(log) for log in (0.0, 1.08, -400.0, 400.0)] == ["1", "12", "<0.001", ">1000"]
+
+
+def test_a_minus_is_no_hyphen() -> None:
+    assert (signed(-61.42, 1), signed(4.0)) == ("−61.4", "+4")
+    assert (rounded(-589.2), rounded(-3)) == ("−589", "−3")
+    assert with_limits(-3.0, -5.1, 2.2) == "−3.0 (−5.1 to 2.2)"
+    for text in ("fer-f-12-a-t1", "1907-09", "1902-3/1904-05", "16–55", "co-4"):
+        assert with_minus(text) == text
+    assert with_minus("taken as -12 cents (-5 to +3)") == "taken as −12 cents (−5 to +3)"

@@ -101,7 +101,18 @@ def read_exported(folder: Path, table: str, *, like: pl.DataFrame) -> pl.DataFra
             raise DataError(
                 f"{path}: cannot be read as {kind} ({error})", "give the folder as export wrote it"
             ) from error
-    raise DataError(f"{folder}: there is no table {table}", "give the folder that `glideline export` has written")
+    raise _no_export(folder, table)
+
+
+def _no_export(folder: Path, table: str) -> DataError:
+    """What is wrong with a folder that holds no such table, and the nearest that is an export."""
+    if not folder.is_dir():
+        return DataError(f"{folder}: there is no such folder", "give the folder that `glideline export` has written")
+    near = [other for other in (folder.parent, *sorted(folder.iterdir())) if (other / "datapackage.json").is_file()]
+    if (folder / "datapackage.json").is_file():
+        return DataError(f"{folder}: there is no table {table} in any of its folders", "export anew")
+    cure = f"give {near[-1]}" if near else "give the folder that `glideline export` has written"
+    return DataError(f"{folder}: is not an export itself", cure)
 
 
 def _read(path: Path, columns: list[str]) -> pl.DataFrame:

@@ -230,6 +230,9 @@ def read_lines(sheets: Sequence[Sheet], mapping: Mapping[str, str], files: list[
             audio = reader.audio(row, heading_of["file"], files)
             if audio is not None:
                 named.add(audio.inside)
+            if row.beyond:
+                reader.shifted(row)
+            elif audio is not None:
                 fields, said = reader.fields(row)
                 made.recordings.append(Recording(audio, fields, row.number, said))
         reader.report()
@@ -257,6 +260,13 @@ class _LineReader:
             cells = ", ".join(f"{cell} ({count})" for cell, count in self.unknown.items())
             message = "mean that nothing is known, so nothing is entered for them"
             self.made.problems.append(Problem(self.sheet.name, None, "cells", cells, message, _IF_MORE, "remark"))
+
+    def shifted(self, row: SheetRow) -> None:
+        """Leaves out a line that has more cells than there are headings."""
+        message = "stands behind the last heading, so the cells before it may stand under wrong ones"
+        cure = "put a cell that holds the separator into quotation marks, or give the last column a heading"
+        place = (self.sheet.name, row.number, "", ", ".join(row.beyond))
+        self.made.problems.append(Problem(*place, message, cure))
 
     def person(self, row: SheetRow, heading: str) -> Person | None:
         """What a line of a sheet of people says; a problem unless it names exactly one."""

@@ -26,10 +26,14 @@ Lines = list[tuple[int, list[str]]]
 
 @dataclass(frozen=True)
 class SheetRow:
-    """One line: its number as a spreadsheet counts, and its cells as text by heading (empty cells left out)."""
+    """One line: its number as a spreadsheet counts, and its cells as text by heading (empty cells left out).
+
+    ``beyond``: cells behind the last heading, where other lines have none: this line is shifted.
+    """
 
     number: int
     cells: dict[str, str]
+    beyond: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -89,13 +93,17 @@ def _sheet(name: str, lines: Lines, recognised: Callable[[Sequence[str]], int]) 
     body = lines[first + deep :]
     if len(body) > MOST_ROWS:
         raise DataError(f"{name}: has more than {MOST_ROWS:,} rows", "add it in parts")
-    width = max((len(cells) for _, cells in body), default=0)
-    headings += [""] * (width - len(headings))
+    room = max(len(cells) for _, cells in lines[first : first + deep])
+    beyond = [tuple(cell for cell in cells[room:] if cell) for _, cells in body]
+    if all(beyond):  # no slip of a separator, but columns without a heading
+        room, beyond = max((len(cells) for _, cells in body), default=0), [()] * len(body)
+    headings += [""] * (room - len(headings))
     for place in range(len(headings)):
         if not headings[place] and any(place < len(cells) and cells[place] for _, cells in body):
             headings[place] = f"column {_letters(place)}"
     rows = [
-        SheetRow(number, {h: c for h, c in zip(headings, cells, strict=False) if h and c}) for number, cells in body
+        SheetRow(number, {h: c for h, c in zip(headings, cells, strict=False) if h and c}, more)
+        for (number, cells), more in zip(body, beyond, strict=True)
     ]
     above = tuple((number, ", ".join(dict.fromkeys(c for c in cells if c))) for number, cells in lines[:first])
     return Sheet(name, tuple(h for h in headings if h), tuple(row for row in rows if row.cells), above)

@@ -63,16 +63,26 @@ _SINCE = (
 )
 _OR = r"\s+(?:or|oder|ou|o|of)\s+"
 _BETWEEN = r"(?:between|zwischen|entre|tra|fra|tussen)\s+(.+?)\s+(?:and|und|et|e|y|en)\s+(.+)"
+# Parts of a year, month or decade, which EDTF has no word for.
+_PARTS = (
+    r"early|beginning|start|anfang|fruhe?[rsn]?|debut|inizio|inizi|principios?|comienzos|begin|vroege?",
+    r"mid|middle|mitte|mi|milieu|meta|mediados|midden|half",
+    r"late|end|ende|spate?[rsn]?|fin|fine|finales?|fines|eind",
+)
 _FROM_TO = r"(?:from|von|de|dal|van|du|desde)\s+(.+?)\s+(?:to|bis|a|al|au|tot|hasta)\s+(.+)"
 
 
 def edtf_of(text: str) -> str | None:
     """EDTF of a date in words that can mean one thing only; None where it can mean none or several."""
+    return _whole(_plain(text))
+
+
+def _plain(text: str) -> str:
     spelled = unicodedata.normalize("NFKD", text.replace("’", "'").casefold())
     plain = " ".join("".join(c for c in spelled if not unicodedata.combining(c)).split())
     for dash in "‐‑–—":
         plain = plain.replace(dash, "-")
-    return _whole(re.sub(r"^(?:on|in|am|im|den|le|en|el|il|nel|op)\s+(?:the\s+)?", "", plain))
+    return re.sub(r"^(?:on|in|am|im|den|le|en|el|il|nel|op|a|al|alla)\s+(?:the\s+)?", "", plain)
 
 
 def month_words() -> list[str]:
@@ -83,8 +93,11 @@ def month_words() -> list[str]:
 def ambiguous(text: str) -> str | None:
     """What a date that can be read in two ways may mean, as a question; None for all others.
 
-    ``1907-09`` is September 1907 in EDTF, and 1907 to 1909 in most lists; so are ``1902-3`` and ``ca. 1902-04``.
+    ``1907-09`` is September 1907 in EDTF, and 1907 to 1909 in most lists; so are ``1902-3`` and ``ca. 1902-04``. How
+    many months are meant by ``early 1905`` is nobody's to guess.
     """
+    if question := _part_of_time(_plain(text)):
+        return question
     plain = re.sub(rf"^(?:{_ABOUT}|{_PERHAPS})", "", text.strip(), flags=re.IGNORECASE).rstrip("?~%").rstrip()
     # A slash before two figures is read as years: nobody writes months so.
     if found := re.fullmatch(r"([0-9]{2})([0-9]{2})(?:[-–—]([0-9]{2})|[-–—/]([0-9]))", plain):
@@ -97,6 +110,28 @@ def ambiguous(text: str) -> str | None:
         one, other = _day(found[3], found[2], found[1]), _day(found[3], found[1], found[2])
         if one and other and one != other:
             return f"is {one}, or {other}? write the one meant"
+    return None
+
+
+def _part_of_time(plain: str) -> str | None:
+    """What the beginning, middle or end of a year, month or decade may mean."""
+    for third, words in enumerate(_PARTS):
+        joints = r"(?:(?:of|the|de|del|des|der|den|la|les|los|anni|annees)\s+)*"
+        found = re.fullmatch(rf"(?:{words})[\s-]+{joints}(.+)", plain)
+        whole = _marked(found[1]) if found else None
+        if whole is None:
+            continue
+        bare = whole.rstrip("?~%")
+        if re.fullmatch("[0-9]{4}", bare):
+            part = f"[{bare}-{4 * third + 1:02d}..{bare}-{4 * third + 4:02d}]"
+        elif re.fullmatch("[0-9]{3}X", bare):
+            part = f"[{bare[:3]}{(0, 4, 7)[third]}..{bare[:3]}{(3, 6, 9)[third]}]"
+        elif re.fullmatch("[0-9]{4}-(?:0[1-9]|1[0-2])", bare):
+            last = calendar.monthrange(int(bare[:4]), int(bare[5:]))[1]
+            part = f"[{bare}-{(1, 11, 21)[third]:02d}..{bare}-{(10, 20, last)[third]:02d}]"
+        else:
+            return f"is {whole}, or a part of it? write that, or [first..last]"
+        return f"is {part}, or no more than {bare}? write the one meant"
     return None
 
 

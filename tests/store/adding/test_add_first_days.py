@@ -50,7 +50,10 @@ def test_dates_as_people_write_them_in_six_languages(text: str) -> None:
     [("1907-09", "September 1907, or 1907/1909"), ("1911-12", "December 1911, or 1911/1912"),
      ("1902-3", "March 1902, or 1902/1903"), ("1902/3", "March 1902, or 1902/1903"),
      ("ca. 1902-04", "April 1902, or 1902/1904"), ("um 1907-09?", "September 1907, or 1907/1909"),
-     ("3/4/1908", "1908-04-03, or 1908-03-04")],
+     ("3/4/1908", "1908-04-03, or 1908-03-04"), ("early 1905", "[1905-01..1905-04], or no more than 1905"),
+     ("Ende 1905", "[1905-09..1905-12]"), ("mi-1905", "[1905-05..1905-08]"), ("frühe 1920er", "[1920..1923]"),
+     ("a finales de marzo de 1926", "[1926-03-21..1926-03-31]"), ("eind 1905", "[1905-09..1905-12]"),
+     ("early spring 1905", "1905-21, or a part of it")],
 )  # fmt: skip
 def test_what_can_mean_two_dates_is_a_question(text: str, question: str) -> None:
     with pytest.raises(CellError) as said:
@@ -218,6 +221,23 @@ def test_every_cell_of_a_line_is_somewhere_afterwards(
             continue
         forms = [cell, read.get(cell, cell), {"D-Dur": "D major"}.get(cell, cell), *cell.split(" & ")]
         assert any(form in held for form in forms), (heading, cell)
+
+
+def test_a_line_with_more_cells_than_headings_is_left_out_and_named(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    (tmp_path / "s.csv").write_text("file,player,year\na.wav,Vint, Anna,1911\nb.wav,Bela Ort,1912\n", encoding="utf-8")
+    plan = add(root, files, sheet=tmp_path / "s.csv")
+    (error,) = [problem for problem in plan.problems if problem.severity == "error"]
+    assert str(error).startswith("s.csv, row 2 = 1911: stands behind the last heading")
+    assert "quotation marks" in error.cure
+    assert [row["file"] for row in table(root, "transfer")] == ["b.wav"]
+
+
+def test_columns_without_headings_in_every_line_are_notes(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav"])
+    (tmp_path / "s.csv").write_text("file,player\na.wav,Ada Finch,red label\nb.wav,Bo Reed,worn\n", encoding="utf-8")
+    add(root, files, sheet=tmp_path / "s.csv")
+    assert [row["note"] for row in table(root, "transfer")] == ["column C: red label", "column C: worn"]
 
 
 def test_two_lines_of_headings_and_merged_cells(tmp_path: Path) -> None:

@@ -185,7 +185,7 @@ def test_takes_and_speeds_are_compared_by_id() -> None:
 
 
 def test_a_folder_that_is_no_export_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(DataError, match="there is no table take"):
+    with pytest.raises(DataError, match="is not an export itself"):
         read_exported(tmp_path, "take", like=pl.DataFrame({"take_id": ["a"]}))
 
 
