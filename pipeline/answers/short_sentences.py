@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import (
     count_words,
     minutes_words,
@@ -14,6 +15,7 @@ from pipeline.answers.number_words import (
 )
 from pipeline.kinds import KINDS
 from pipeline.stats.planning import SIZE
+from pipeline.store.parts.where import place_words
 
 Row = Mapping[str, Any]
 _FEW_PLAYERS = 3  # at least, for a share to say anything of players at large (as LEAST_PLAYERS_FOR_RATES)
@@ -89,9 +91,11 @@ def _place(row: Row) -> Iterator[str]:
     if row["share"] is not None:
         who = next((f"{row[name]}, " for name in ("player", "school", "period") if row.get(name)), "")
         share = with_limits(*(100 * row[name] for name in ("share", "share_low", "share_high")), unit=" %")
+        notes = f"{printed_name(row['from_name'])} to {printed_name(row['to_name'])}"
+        where = f"place {row['written_place_id']}" if row["bar"] is None else place_words(row)
         yield (
-            f"{who}{row['work_id']}, bar {row['bar']}, beat {rounded(row['beat'])}, {row['from_name']} to "
-            f"{row['to_name']}: slid in {rounded(row['slid'])} of {rounded(row['told'])} takes that tell, {share}"
+            f"{who}{row['work_id']}, {where}, {notes}: "
+            f"slid in {rounded(row['slid'])} of {rounded(row['told'])} takes that tell, {share}"
         )
 
 

@@ -1,6 +1,7 @@
 """Where tables are printed, and how wide."""
 
 import os
+import re
 import sys
 import textwrap
 from typing import TextIO
@@ -13,11 +14,16 @@ NARROWEST = 20
 
 
 def print_text(line: str, *, file: TextIO | None = None) -> None:
-    """Print a line of text, broken between words where it is too long for the terminal; what has no width is not."""
+    """Print a line of text, broken between words where it is too long for the terminal; what has no width is not.
+
+    Lines after the first stand two spaces in, or under the second column of a line that has two.
+    """
     file = file or sys.stdout
     width = console(file).width
     if width < UNFOLDED:
-        inside = " " * (len(line) - len(line.lstrip()) + 2)
+        columns = re.match(r" *\S+ {2,}(?=\S)", line)
+        hanging = len(columns[0]) if columns else len(line) - len(line.lstrip()) + 2
+        inside = " " * min(hanging, width // 2)
         line = "\n".join(
             textwrap.wrap(
                 line, width, subsequent_indent=inside, break_long_words=False, break_on_hyphens=False,

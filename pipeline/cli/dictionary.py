@@ -17,6 +17,13 @@ def dictionary(
 
     Example: glideline dictionary slide
     """
+    from pipeline.answers.number_words import with_minus
+    from pipeline.cli.console import print_text
     from pipeline.store.formats.dictionary import chosen, dictionary_text
 
-    print(dictionary_text(chosen(table), form=output))
+    text = dictionary_text(chosen(table), form=output)
+    if output == "text":
+        for line in text.splitlines():
+            print_text(with_minus(line))
+    else:
+        print(text)

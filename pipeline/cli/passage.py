@@ -96,16 +96,17 @@ def _head(found: "Passage", what: str) -> str:
 
 def _print_table(found: "Passage", by: str | None) -> None:
     from pipeline.answers.passages import words
-    from pipeline.cli.console import console
+    from pipeline.cli.console import console, print_text
 
-    typer.echo(_head(found, found.stretch.name))
+    print_text(_head(found, found.stretch.name))
     typer.echo()
     for line in words.table(found, width=console().width):
         typer.echo(line)
     typer.echo()
-    typer.echo(f"  {words.LEGEND}")
+    for line in words.LEGEND.splitlines():
+        print_text(f"  {line.strip()}")
     for sentence in (*words.sentences(found), *(words.by_group(found, by) if by else ())):
-        typer.echo(sentence)
+        print_text(sentence)
     _print_editions(found)
 
 
@@ -115,7 +116,7 @@ _RANKS = {"fingers": 5, "elsewhere": 6, "at shifts": 7}
 
 def _print_editions(found: "Passage") -> None:
     from pipeline.answers.passages import editions
-    from pipeline.cli.console import console
+    from pipeline.cli.console import console, print_text
     from pipeline.cli.fitting import Column, print_columns
 
     told = editions.lines(found)
@@ -126,25 +127,26 @@ def _print_editions(found: "Passage") -> None:
             for k, head in enumerate(editions.HEADS)
         ]
         print_columns(columns, console())
-        typer.echo(editions.CAUTION)
+        print_text(editions.CAUTION)
     for sentence in editions.refused(found):
-        typer.echo(sentence)
+        print_text(sentence)
 
 
 def _print_ranked(found: "Passage", by: str | None) -> None:
     from pipeline.answers.passages import words
+    from pipeline.cli.console import print_text
 
-    typer.echo(_head(found, "where its takes slide"))
+    print_text(_head(found, "where its takes slide"))
     most, differ = words.ranked_places(found)
     for title, places in (("Most slid", most), ("Where players differ most", differ)):
         typer.echo(f"\n{title}")
         for place in places:
-            typer.echo(f"  {words.place_words(place):<34} {words.place_counts(found, place)}")
+            print_text(f"  {words.place_words(place):<34} {words.place_counts(found, place)}")
         if not places:
             typer.echo("  no place that two players or more come by")
     typer.echo()
     for sentence in (*words.sentences(found), *(words.by_group(found, by) if by else ())):
         if not sentence.startswith("Most slid"):
-            typer.echo(sentence)
+            print_text(sentence)
     _print_editions(found)
     typer.echo("Give --bars, such as --bars 1-4, to see who does what there.")

@@ -21,6 +21,7 @@ def plan(
     Example: glideline plan glideline-demo --ratio 1.5
     """
     from pipeline.answers.planning import planned
+    from pipeline.cli.console import print_text
 
     for line in planned(folder, ratios=ratio or [1.25, 1.5, 2.0, 3.0], days=days, slides=slides):
-        print(line)
+        print_text(line)

@@ -65,7 +65,7 @@ def run(
         for line in summary_lines(summary):
             print_text(line)
         if until is None:
-            print_text(f"Next: {_next(summary, typed(folder))}", file=sys.stderr)
+            print(f"Next: {_next(summary, typed(folder))}", file=sys.stderr)
     if summary.failed or summary.condemned:
         raise typer.Exit(1)
 

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 from rich.console import Console
 
+from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import clock_words, count_words, minutes_words, rounded, signed, with_limits
 from pipeline.cli.console import UNFOLDED
 from pipeline.cli.console import console as a_console
@@ -85,6 +86,7 @@ _SUFFIXES = ("_cents_per_s", "_per_minute", "_cents", "_ms", "_db", "_hz", "_rpm
 # Places in time, which are shown as m:ss.mmm; all other seconds are lengths.
 _PLACE = re.compile("(?:.*_)?(?:start|end|time|middle|from|to|jump|inflection|step)_s")
 _WORDS = re.compile("[a-z0-9]+(?:_[a-z0-9]+)+")  # a word of ours, which may be broken
+_PITCH_NAMES = ("from_name", "to_name")
 _NOTE = 40  # text longer than this is a remark
 _NOTHING = "–"
 Names = Callable[[dict[str, Any]], Callable[[float], str]]
@@ -230,6 +232,8 @@ def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
         return "yes" if value else "no"
     if isinstance(value, list):
         return ", ".join(str(item) for item in value)
+    if each.name in _PITCH_NAMES:
+        return printed_name(value)
     if not isinstance(value, int | float):
         text = " ".join(str(value).split())
         return text.replace("_", " ") if each.kind == "text" and _WORDS.fullmatch(text) else text

@@ -202,6 +202,11 @@ PLACE = {
             "Ann, air, bar 5, beat 2, A4 to D5: slid in 3 of 4 takes that tell, 75 % (30–95 %).",
         ),
         (
+            "players_at_place",
+            PLACE | {"player": "Ann", "written_place_id": "air-n7", "bar": None, "beat": None, "from_name": "F#5"},
+            "Ann, air, place air-n7, F♯5 to D5: slid in 3 of 4 takes that tell, 75 % (30–95 %).",
+        ),
+        (
             "teacher_and_student",
             {"student": "Bo", "teacher": "Ann", "certainty": "probable"}
             | limits("ratio_per_100_transitions", 0.8, 0.5, 1.3),

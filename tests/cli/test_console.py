@@ -21,6 +21,13 @@ def test_text_is_broken_between_words_and_hangs(monkeypatch: pytest.MonkeyPatch)
     assert " ".join(out.getvalue().split()) == " ".join(LINE.split())
 
 
+def test_the_second_column_stays_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "30")
+    out = io.StringIO()
+    print_text("  slide_id  where it begins to be heard", file=out)
+    assert out.getvalue() == "  slide_id  where it begins to\n            be heard\n"
+
+
 def test_a_file_gets_the_line_as_it_is() -> None:
     out = io.StringIO()
     print_text(LINE, file=out)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.answers.counts import counts
+from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import ratio_words
 from pipeline.answers.passages.gather import PASSED_BY, Passage, TakeRow
 from pipeline.stats.intervals import wilson_interval
@@ -46,7 +47,7 @@ def _piece(passage: Passage, events: list[Row], head: int, *, last: bool) -> Ite
     beats = ["" if e["is_grace"] else f"{e['beat']:.3g}" if e["beat"] is not None else str(e["event"]) for e in events]
     yield line("beat", [f"  {beat:<{_CELL - 2}}" for beat in beats])
     marks = {e["event"] + 1 for e in passage.events if e["slide_marked"]}
-    yield line("written", [_cell("~" if e["event"] in marks else " ", e["name"] or "") for e in events])
+    yield line("written", [_cell("~" if e["event"] in marks else " ", printed_name(e["name"] or "")) for e in events])
     for edition, notes in passage.printed.items():
         slides = {event + 1 for event, row in notes.items() if row["slide_marked"]}
         cells = [
@@ -183,7 +184,7 @@ def _share_slid(passage: Passage, place: Row) -> tuple[float, int]:
 
 def place_words(place: Row) -> str:
     """A place by bar and beat, with its notes."""
-    notes = f"{place['from_name']} to {place['to_name']}"
+    notes = f"{printed_name(place['from_name'])} to {printed_name(place['to_name'])}"
     if place["bar"] is None:
         return f"note {place['from_event']}, {notes}"
     beat = "" if place["beat"] is None else f" beat {place['beat']:.3g}"
