@@ -92,7 +92,7 @@ def _place(row: Row) -> Iterator[str]:
         who = next((f"{row[name]}, " for name in ("player", "school", "period") if row.get(name)), "")
         share = with_limits(*(100 * row[name] for name in ("share", "share_low", "share_high")), unit=" %")
         notes = f"{printed_name(row['from_name'])} to {printed_name(row['to_name'])}"
-        where = f"place {row['written_place_id']}" if row["bar"] is None else place_words(row)
+        where = f"place {row['written_place_id']}" if row["bar"] is None else place_words(dict(row))
         yield (
             f"{who}{row['work_id']}, {where}, {notes}: "
             f"slid in {rounded(row['slid'])} of {rounded(row['told'])} takes that tell, {share}"

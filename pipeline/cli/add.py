@@ -73,9 +73,14 @@ def add(
 
 def _offer(plan: "AddPlan", change: "Change") -> Path:
     """Prints what names and tags say, and keeps it as a sheet; nothing of it is entered by that."""
+    from pipeline.cli.console import print_text
+
     print("\nNames and tags say more, which is offered and not entered:")
-    for offer in plan.offers:
-        print(f"  {offer.file}: {offer.field} = {offer.value}  ({offer.source})")
+    for file in dict.fromkeys(offer.file for offer in plan.offers):
+        print_text(f"  {file}")
+        for offer in plan.offers:
+            if offer.file == file:
+                print_text(f"    {offer.field} = {offer.value} ({offer.source})")
     path = plan.keep_offers(change)
     change.carry_out()
     print(f"As a sheet, to be mended and given with --sheet: {path}", file=sys.stderr)

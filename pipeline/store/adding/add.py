@@ -134,7 +134,9 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
         kept = read_mapping(corpus.root / "sheet" / "mapping.toml")
         sheets = read_sheets(Path(sheet), recognised=lambda cells: recognised(cells, kept=kept))
         for one in sheets:
-            mapping |= match_headings(one.headings, kept=kept | mapping)
+            found = match_headings(one.headings, kept=kept | mapping)
+            if {"file", "player"} & set(found.values()):  # others are passed over
+                mapping |= found
         lines = read_lines(sheets, mapping, files)
         problems += lines.problems
     tables = {
@@ -153,12 +155,16 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
     return AddPlan(corpus, mapping, files, draft, problems, readings, tables)
 
 
+_ALIKE = (("player", "name", like_names), ("work", "title", like_titles), ("work", "composer", like_names))
+
+
 def _likenesses(draft: Draft) -> list[Problem]:
     """New names and titles that are probably other spellings of what is there or comes with them."""
     found = []
-    for table, column, pairs in (("player", "name", like_names), ("work", "title", like_titles)):
-        new = {row.cells[column] for row in draft.new if row.table == table}
-        for one, two in pairs(row[column] for row in draft.book.all(table)) if new else []:
+    for table, column, pairs in _ALIKE:
+        new = {row.cells[column] for row in draft.new if row.table == table and column in row.cells}
+        known = [row[column] for row in draft.book.all(table) if column in row]
+        for one, two in pairs(known) if new else []:
             if not new & {one, two} or one.casefold() == two.casefold():
                 continue
             said, other = (two, one) if two in new else (one, two)

@@ -6,8 +6,8 @@ from pathlib import Path
 from pipeline.store.adding.ids import IdMaker
 from pipeline.store.adding.leftovers import without_place
 from pipeline.store.adding.pending import Draft, FileKey
-from pipeline.store.adding.people import People
-from pipeline.store.adding.recordings import Person, Recording
+from pipeline.store.adding.people import OTHER_LINE, People
+from pipeline.store.adding.recordings import Person, Recording, Said
 from pipeline.store.adding.row_index import Cells, RowBook, same
 from pipeline.store.catalogue.player_cells import read_players
 
@@ -95,10 +95,12 @@ class Drafter:
         fields = recording.fields
         start = fields.get("start", "")
         own = Path(recording.audio.inside).stem + (f" at {start}" if start else "")
-        named = " ".join(fields[name] for name in ("label", "matrix", "take") if name in fields)
+        # What a disc bears, as far as that is enough to tell it from others; else the name of the file.
+        told = next((of for of in (("matrix", "take"), ("issue_number", "face")) if of[0] in fields), ())
+        named = " ".join(fields[name] for name in ("label", *told) if told and name in fields) or own
         take = self._same_take(fields)
         if take is None:
-            take = {"take_id": self.ids["take"].make(named if "matrix" in fields else own)}
+            take = {"take_id": self.ids["take"].make(named)}
             take |= {column: fields[f] for f, (t, column) in _CELLS.items() if t == "take" and f in fields}
             self._name_work(take, fields)
             if "session" in fields:
@@ -106,6 +108,8 @@ class Drafter:
             self.draft.add("take", take)
             for one in read_players(fields.get("player", "")):
                 self.people.perform(take["take_id"], one, fields.get("instrument", ""))
+        else:
+            self._fill(take, fields)
         self.people.life(fields)
         self.people.update_teaching({}, fields)
         if "reference_pitch" in fields:
@@ -113,7 +117,7 @@ class Drafter:
         side_id = self._side(fields, take["take_id"])
         ids = self.ids["transfer"]
         transfer = {
-            "transfer_id": ids.make_numbered(take["take_id"], "t") if "matrix" in fields else ids.make(own),
+            "transfer_id": ids.make_numbered(take["take_id"], "t") if told else ids.make(own),
             "side_id": side_id,
             "file": recording.audio.inside,
         }
@@ -123,10 +127,22 @@ class Drafter:
         transfer["length_s"] = f"{length_s:.1f}"
         self.draft.add("transfer", transfer)
         side = self.book.one("side", "side_id", side_id) or {}
-        self._note(recording, {"take": take, "side": side, "transfer": transfer})
+        note, beside = self._note(recording, {"take": take, "side": side, "transfer": transfer})
+        if beside:
+            self.book.set("transfer", transfer, "note", note)
+            self.draft.noted += beside
         key = (recording.audio.inside, start)
-        self.draft.applied[key, "file"] = recording.audio.inside
-        self.draft.applied.update({(key, name): value for name, value in fields.items()})
+        said = fields | {"file": recording.audio.inside} | ({"note": note} if note else {})
+        self.draft.applied.update({(key, name): value for name, value in said.items()})
+
+    def _fill(self, take: Cells, fields: Cells) -> None:
+        """Enters what another transfer of a take says where nothing is known yet."""
+        for name, (table, column) in _CELLS.items():
+            if table == "take" and name in fields and not take.get(column):
+                self.draft.change("take", take, column, fields[name])
+        work = self.book.one("work", "work_id", take["work_id"]) if take.get("work_id") else None
+        if "key" in fields and work and not work.get("key") and not take.get("key_played"):
+            self.draft.change("work", work, "key", fields["key"])
 
     def add_person(self, person: Person) -> None:
         """Drafts what a sheet of people says of a player; what no column holds goes into the player's note."""
@@ -149,16 +165,15 @@ class Drafter:
             if said and done.get(name):
                 self.draft.applied[key, name] = said
 
-    def _note(self, recording: Recording, rows: Mapping[str, Cells]) -> None:
-        """What stands in no row goes into the transfer's note, with its heading."""
+    def _note(
+        self, recording: Recording, rows: Mapping[str, Cells], *, noted: str | None = None
+    ) -> tuple[str, list[Said]]:
+        """The note of a transfer, and the cells in it that stand in no row; of these only those ``noted`` before."""
         lost = without_place(recording.fields, cells=_CELLS, rows=rows, book=self.book)
         cells = list(dict.fromkeys(recording.said[name] for name in lost if name in recording.said))
-        if not cells:
-            return
-        transfer = rows["transfer"]
-        before = [transfer["note"]] if transfer.get("note") else []
-        self.book.set("transfer", transfer, "note", "; ".join([*before, *(f"{c.heading}: {c.cell}" for c in cells)]))
-        self.draft.noted += cells
+        cells = [cell for cell in cells if noted is None or f"{cell.heading}: " in noted]
+        own = [recording.fields["note"]] if "note" in recording.fields else []
+        return "; ".join([*own, *(f"{cell.heading}: {cell.cell}" for cell in cells)]), cells
 
     def _update(self, recording: Recording, transfer: Cells) -> None:
         key = (recording.audio.inside, recording.fields.get("start", ""))
@@ -166,7 +181,8 @@ class Drafter:
         take = self.book.one("take", "take_id", carried[0]["take_id"]) if len(carried) == 1 else None
         rows = {"transfer": transfer, "side": self.book.one("side", "side_id", transfer["side_id"]), "take": take}
         known, then = key in self.before, self.before.get(key, {})
-        changed = [n for n in (*_CELLS, *_OTHERS) if recording.fields.get(n, "") != then.get(n, "")]
+        names = [name for name in (*_CELLS, *_OTHERS) if name != "note"]  # which rests on all others
+        changed = [n for n in names if recording.fields.get(n, "") != then.get(n, "")]
         if "player" in changed:  # what is said of the player is now said of another
             changed += [n for n in _OF_PLAYER if n in recording.fields and n not in changed]
         for name in changed:
@@ -177,14 +193,25 @@ class Drafter:
                 why = "the side carries several takes: enter it by hand"
                 self.draft.keep("transfer", transfer, name, "", said, why)
                 continue
+            if table != "transfer" and take and self.people.still_said(take["take_id"], name, then.get(name, ""), key):
+                self.draft.keep(table, row, column, row.get(column, then[name]), said, OTHER_LINE)
+                continue
             if name in _CELLS:
                 done = self.draft.offer(table, row, column, then.get(name, ""), said, known=known)
             else:
                 done = self._other(name, row, then, recording.fields, known=known)
-            if done and said:
-                self.draft.applied[key, name] = said
-            elif done:
-                self.draft.applied.pop((key, name), None)
+            self._applied(key, name, said if done else then.get(name, ""))
+        said, noted = recording.fields.get("note", ""), then.get("note", "")
+        if take is not None and rows["side"] is not None:
+            said, _ = self._note(recording, {"take": take, "side": rows["side"], "transfer": transfer}, noted=noted)
+        if said != noted and self.draft.offer("transfer", transfer, "note", noted, said, known=known):
+            self._applied(key, "note", said)
+
+    def _applied(self, key: FileKey, name: str, said: str) -> None:
+        if said:
+            self.draft.applied[key, name] = said
+        else:
+            self.draft.applied.pop((key, name), None)
 
     def _other(self, name: str, take: Cells, before: Cells, fields: Cells, *, known: bool) -> bool:
         then, said = before.get(name, ""), fields.get(name, "")
@@ -208,6 +235,8 @@ class Drafter:
             return self.draft.offer("take", take, "session_id", old["session_id"] if old else "", new, known=known)
         work = self.book.one("work", "work_id", take["work_id"]) if take.get("work_id") else None
         if name == "work":
+            if work and same(work["title"]) == same(said):
+                return True
             if known and same((work or {}).get("title", "")) == same(then):
                 self.draft.change("take", take, "work_id", self._work(fields)["work_id"] if said else "")
                 return True
@@ -289,7 +318,8 @@ class Drafter:
         for work in self.book.where("work", "title", fields["work"]):
             if same(work.get("composer", "")) == same(composer):
                 return work
-        title = f"{composer.split()[-1]} {fields['work']}" if composer else fields["work"]
+        surname = composer.partition(",")[0].split()[-1:]
+        title = " ".join([*surname, fields["work"]])
         work = {"work_id": self.ids["work"].make(title), "title": fields["work"]}
         return self.draft.add("work", work | {name: fields[name] for name in ("composer", "key") if name in fields})
 

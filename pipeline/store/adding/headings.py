@@ -37,7 +37,8 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "label": ("label", "company", "record company", "firma", "record label", "marke", "etikett", "make", "maison",
               "etiquette", "marque", "etichetta", "casa", "sello", "merk"),
     "issue_number": ("issue number", "issue", "catalogue number", "catalog number", "cat no", "catalogue no",
-                     "disc number", "record number", "bestellnummer", "katalognummer", "issue no", "order number",
+                     "disc number", "record number", "disc no", "record no", "disc",
+                     "catalogue", "catalog", "bestellnummer", "katalognummer", "issue no", "order number",
                      "cat number", "plattennummer", "n de cat", "no de cat", "n de catalogue", "no de catalogue",
                      "numero de catalogue", "reference", "numero di catalogo", "numero de catalogo", "catalogusnummer",
                      "bestelnummer", "katalog nr", "best nr"),
@@ -45,6 +46,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "matrix": ("matrix", "matrix number", "matrix no", "mx", "matrizennummer", "matrize", "matrice", "mtx",
                "matrix nr", "n de matrice", "no de matrice", "matriz", "numero de matriz", "matrixnummer"),
     "take": ("take", "take number", "take no", "prise", "tk", "toma", "presa"),
+    "matrix_take": ("matrix and take", "matrix take"),
     "accompaniment": ("accompaniment", "accompanist", "acc", "accomp", "begleitung", "with", "accompagnement",
                       "accompanied by", "accompagnateur", "accompagnamento", "begleiter"),
     "process": ("process", "recording process", "acoustic or electrical", "acoustic electrical", "verfahren",
@@ -80,6 +82,8 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "note": ("note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "bemerkungen", "notiz",
              "anmerkung", "remarques", "remarque", "osservazioni", "observaciones", "opmerkingen", "opmerking"),
 }  # fmt: skip
+_TOGETHER = {"composer_work": ("composer", "work"), "matrix_take": ("matrix", "take")}
+"""Fields for columns that hold two things: ``Composer/Work``, ``Mx-Tk``."""
 SOURCES = "drafted from"
 """Heading of a drafted sheet under which it stands whence each cell came; no field."""
 _LIGATURES = str.maketrans({"œ": "oe", "æ": "ae", "ø": "o", "ł": "l"})
@@ -106,10 +110,12 @@ def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[
             open_.remove(heading)
     for heading in list(open_):
         words = set(_plain(heading).split())
-        if "composer_work" not in taken and all(words & {_plain(w) for w in FIELDS[f]} for f in ("composer", "work")):
-            matched[heading] = "composer_work"  # "Composer/Work", "Composer – title"
-            taken.add("composer_work")
-            open_.remove(heading)
+        for field, parts in _TOGETHER.items():
+            if field not in taken and all(words & {_plain(w) for w in FIELDS[f]} for f in parts):
+                matched[heading] = field
+                taken.add(field)
+                open_.remove(heading)
+                break
     for heading in open_:
         likeness, field = max(
             ((_likeness(_plain(heading), word), field) for word, field in names.items() if field not in taken),

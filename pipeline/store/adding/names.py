@@ -15,7 +15,7 @@ from pathlib import PurePosixPath
 from pipeline.store.adding.headings import SOURCES
 from pipeline.store.audio.claims import Claim
 from pipeline.store.catalogue.cell_values import CellError, read_date, read_key
-from pipeline.store.schema.date_hints import month_words
+from pipeline.store.schema.date_hints import ambiguous, month_words
 
 FIELDS = ("player", "work", "composer", "key", "year", "matrix", "take", "face", "label", "issue_number")
 _TAGS = {
@@ -85,7 +85,8 @@ def read_name(name: str) -> dict[str, str]:
     parts = [part for part in parts if re.search(r"[^\W\d_]{2}", part)]
     if len(parts) >= 2:
         found["player"] = re.sub(_TITLES, "", parts[0], flags=re.IGNORECASE)
-        found["work"] = parts[1] + (")" if parts[1].count("(") > parts[1].count(")") else "")
+        title = parts[1]
+        found["work"] = title + "".join(end for begin, end in ("()", "[]") if title.count(begin) > title.count(end))
     return found
 
 
@@ -97,6 +98,9 @@ def _dated(text: str) -> tuple[str, str] | None:
     day = rf"(?:[0-9]{{1,2}}\.?\s+)?(?:{months})\.?\s+{year}|{digits}"
     about = r"(?:\b(?:c|ca|circa|um|vers|env)\b\.?\s*)?"
     for hit in re.finditer(rf"[(\[]?({about}(?:{day}|\b{year}\b)\??)[)\]]?", text, re.IGNORECASE):
+        before = re.search(r"([^\W\d_]+)[\s-]*$", text[: hit.start(1)])
+        if before and ambiguous(f"{before[1]} {hit[1]}"):  # early 1905
+            continue
         with suppress(CellError):
             return read_date(hit[1]), text[: hit.start()] + " " + text[hit.end() :]
     return None

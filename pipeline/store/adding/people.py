@@ -14,7 +14,7 @@ from pipeline.store.catalogue.cell_values import CellError
 from pipeline.store.catalogue.player_cells import Named, read_players, read_teachers
 
 FROM_SHEET = "as the sheet says"
-_OTHER_LINE = "another line of the sheet still says it"
+OTHER_LINE = "another line of the sheet still says it"
 _MORE = "more is written in its row"
 _PASSAGE = "passage.csv names this player on it"
 
@@ -56,7 +56,12 @@ class People:
         said = fields.get(name, "")
         if row is None or not said:  # other lines may say it still
             return True
-        return self.draft.offer("player", row, name, then, said, known=known or not row.get(name))
+        current = row.get(name, "")
+        others = {same(line.get(name, "")) for line in self._of_player.get(same(one), ())}
+        if current and same(current) != same(said) and same(current) in others:
+            self.draft.keep("player", row, name, current, said, OTHER_LINE)
+            return False
+        return self.draft.offer("player", row, name, then, said, known=known or not current)
 
     def update_teaching(self, then: Cells, fields: Cells) -> bool:
         """Enters who taught the one player of a line, and takes out whom no line names any more."""
@@ -77,7 +82,7 @@ class People:
                 still = pair in self._taught
                 if still or not self.draft.remove("teaching", row, drafted=drafted):
                     done = False
-                    why = _OTHER_LINE if still else _MORE
+                    why = OTHER_LINE if still else _MORE
                     self.draft.keep("teaching", row, "teacher_id", row["teacher_id"], "", why)
         return done
 
@@ -130,10 +135,17 @@ class People:
         if now.instrument and same(row.get("instrument", "")) == same(was.instrument):
             self.draft.change("performance", row, "instrument", now.instrument)
 
+    def still_said(self, take_id: str, name: str, then: str, own: FileKey) -> bool:
+        """Whether another line of a take says of it still what one line has said."""
+        if not then or name in ("player", "instrument", "born", "died", "teachers"):  # which have rules of their own
+            return False
+        keys = [key for key in self._lines_of(take_id) if key != (own[0], same(own[1]))]
+        return any(same(self.lines.get(key, {}).get(name, "")) == same(then) for key in keys)
+
     def _must_stay(self, take: Cells, row: Cells, name: str) -> str:
         keys = self._lines_of(take["take_id"])
         if any(name in _named(self.lines[key]) for key in keys if key in self.lines):
-            return _OTHER_LINE
+            return OTHER_LINE
         passages = self.book.where("passage", "player_id", row["player_id"])
         transfers = {transfer["transfer_id"] for transfer in self._transfers_of(take["take_id"])}
         return _PASSAGE if any(passage["transfer_id"] in transfers for passage in passages) else ""
@@ -159,6 +171,13 @@ class People:
     @cached_property
     def _taught(self) -> set[tuple[str, str]]:
         return {pair for line in self.lines.values() for pair in _pairs(line)}
+
+    @cached_property
+    def _of_player(self) -> dict[str, list[Cells]]:
+        lines: dict[str, list[Cells]] = {}
+        for line in self.lines.values():
+            lines.setdefault(same(_only(line)), []).append(line)
+        return lines
 
     @cached_property
     def _said(self) -> set[str]:

@@ -50,6 +50,7 @@ _DATES = ("year", "published", "born", "died")
 _WITH_PEOPLE = {"player": read_players, "teachers": read_teachers}
 _KEPT_UNKNOWN = ("accompaniment", "process", "groove", "composer")
 """Fields where a word such as unknown or anonymous is an answer."""
+_MATRIX_AND_TAKE = r"(.*[0-9].*?)\s*(?:[-–/,]|\btake\b|\btk\b\.?)\s*([0-9]{1,2}[a-z]?|[ivx]{1,4}|[a-d])"
 _IF_MORE = "write it into a column of notes if it says more than that"
 _TAGS_SHOWN = (
     "work.title",
@@ -275,8 +276,9 @@ class _LineReader:
             return Person(fields, said)
         message = "does not name exactly one person"
         cure = "give each a line of their own"
-        place = (self.sheet.name, row.number, heading, row.cells.get(heading, ""))
-        self.made.problems.append(Problem(*place, message, cure))
+        cell = row.cells.get(heading, "")
+        self.joined.pop(cell, None)
+        self.made.problems.append(Problem(self.sheet.name, row.number, heading, cell, message, cure))
         return None
 
     def audio(self, row: SheetRow, heading: str, files: list[AudioFile]) -> AudioFile | None:
@@ -354,6 +356,9 @@ class _LineReader:
                 (cell.partition(sign) for sign in (": ", " – ", " — ", " - ", " / ") if sign in cell), ("", "", cell)
             )
             return [("composer", composer.strip()), ("work", work.strip())] if sign else [("work", cell)]
+        if meant == "matrix_take":
+            parts = re.fullmatch(_MATRIX_AND_TAKE, cell, re.IGNORECASE)
+            return [("matrix", parts[1]), ("take", parts[2])] if parts else [("matrix", cell)]
         if meant in _WITH_PEOPLE and not _WITH_PEOPLE[meant](cell) and meant == "player":
             raise CellError("names nobody", "write a name")
         return [(meant, _READERS[meant](cell) if meant in _READERS else cell)]

@@ -26,7 +26,7 @@ _EXACT = re.compile(r"[0-9]+[a-z]?|[a-z]|[ivx]+|sharp|flat|major|minor|dur|moll|
 def like_names(names: Iterable[str]) -> list[tuple[str, str]]:
     """Pairs of names, each pair in the given order: one with initials of the other, or all but equal letters."""
     given = list(dict.fromkeys(names))
-    plain = [_TITLES.sub("", _bare(name)) for name in given]
+    plain = [_TITLES.sub("", _bare(re.sub(r"^([^,]+),\s*([^,]+)$", r"\2 \1", name))) for name in given]
     by_last: dict[str, list[int]] = defaultdict(list)
     for place, name in enumerate(plain):
         if name:

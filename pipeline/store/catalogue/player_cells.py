@@ -24,6 +24,9 @@ _BESIDE = (
     r"|begeleid\s+door)\s+"
 )
 _AT = r"(?i:at\s+the|am|an\s+der|au|à\s+la|al|alla|aan\s+de)"
+_NOBODY = re.compile(
+    r"(?i)(?:unknown|unidentified|anonymous|unbekannte?[rs]?|inconnue?|sconosciut[oa]|desconocid[oa]|onbekende?)\b"
+)
 _SUFFIX = r"(?i:jr|sr|jun|sen|fils|père|figlio)\.?"
 _ACCOMPANYING = ("piano", "organ", "harp", "guitar", "conductor")
 _SELF_TAUGHT = re.compile(r"(?i)self[- ]?taught|autodid[ak][kc]?te?|autodidatta|autodidacta|nobody|no ?one|none")
@@ -130,7 +133,7 @@ def _one(text: str, played: str) -> list[Named]:
             name = name[: found.start()] + name[found.end() :]
             certainty = meant
     name = name.removesuffix("(?)").strip("[]? ").strip()
-    if not name or name.casefold() in UNKNOWN:
+    if not name or name.casefold() in UNKNOWN or _NOBODY.match(name):
         return []
     turned = re.fullmatch(rf"([^,]+),(?!\s*{_SUFFIX}$)\s*([^,]+)", name)
     if turned and len(turned[2].split()) <= 3:

@@ -331,6 +331,7 @@ NAMES = {
     },
     "01 Track.mp3": {},
     "Sonata No. 1.flac": {},
+    "Bela Ort - Jig [early 1905].mp3": {"player": "Bela Ort", "work": "Jig [early 1905]"},
 }  # fmt: skip
 
 
@@ -347,8 +348,8 @@ def test_names_and_tags_are_offered_with_their_source_and_never_imposed(tmp_path
     arguments = ["add", str(root), *map(str, files)]
     run = CliRunner().invoke(app, [*arguments, "--yes"])
     assert run.exit_code == 0, run.output
-    assert "player = Béla Ort  (tag artist)" in run.stdout
-    assert "take = 2  (file name)" in run.stdout
+    assert "player = Béla Ort (tag artist)" in run.stdout
+    assert "take = 2 (file name)" in run.stdout
     assert table(root, "player") == []  # nothing of it is entered
     draft = root / "sheet" / "draft.csv"
     rows = list(csv.DictReader(draft.read_text(encoding="utf-8-sig").splitlines()))
@@ -393,3 +394,34 @@ def test_twins_are_named_before_the_yes_and_by_check(tmp_path: Path) -> None:
     path.write_text("\n".join([lines[0], ",".join(cells), *lines[2:]]) + "\n", encoding="utf-8")
     remarks = [str(p) for p in check(root, listen=False).remarks if "is much like" in str(p)]
     assert len(remarks) == 1
+
+
+def test_disc_numbers_matrix_and_take_in_one_column_and_two_transfers_of_a_take(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav", "b.wav", "c.wav"])
+    rows = [["file", "artist", "title", "composer", "key sig.", "label", "Disc no.", "side", "Mx/Tk"],
+            ["a.wav", "K. Vane", "Air", "Brand, Otto", "D", "Owl", "D 77", "A", "1187½e-2"],
+            ["b.wav", "K. Vane", "Air", "Brand, Otto", "D major", "Owl", "D 77", "A", "1187½e-2"],
+            ["c.wav", "K. Vane", "Jig", "O. Brand", "", "Owl", "D 78", "B", ""]]  # fmt: skip
+    plan = add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
+    takes = {take["take_id"]: take for take in table(root, "take")}
+    assert list(takes) == ["owl-1187-1-2-e-2", "owl-d-78-b"]  # without a matrix, by label, number and face
+    assert takes["owl-1187-1-2-e-2"]["matrix_number"] == "1187½e"
+    assert takes["owl-1187-1-2-e-2"]["take_number"] == "2"
+    assert [row["transfer_id"] for row in table(root, "transfer")][:2] == ["owl-1187-1-2-e-2-t1", "owl-1187-1-2-e-2-t2"]
+    works = {work["work_id"]: work for work in table(root, "work")}
+    assert works["brand-air"]["key"] == "D major"  # what the first line left open
+    said = "\n".join(map(str, plan.problems))
+    assert "composer = O. Brand: is much like 'Brand, Otto'" in said
+
+
+def test_a_sheet_that_is_passed_over_is_no_note(tmp_path: Path) -> None:
+    root, files = corpus(tmp_path, ["a.wav"])
+    book = openpyxl.Workbook()
+    book.active.append(["file", "player"])
+    book.active.append(["a.wav", "unknown fiddler"])
+    book.create_sheet("Books").append(["Book", "Shelf"])
+    book.save(tmp_path / "s.xlsx")
+    plan = add(root, files, sheet=tmp_path / "s.xlsx")
+    assert list(plan.mapping) == ["file", "player"]
+    assert table(root, "player") == []
+    assert table(root, "transfer")[0]["note"] == "player: unknown fiddler"

@@ -142,6 +142,38 @@ def test_what_a_hand_has_written_stays_and_is_reported(
     assert given.plan(rows).draft.kept == plan.draft.kept  # said until both agree
 
 
+def test_two_lines_that_differ_of_one_thing_change_nothing_until_they_agree(given: Given) -> None:
+    given.give(edited((1, 1, "Ana Vint"), (1, 2, "1871"), (1, 3, "Otto Brand"), (2, 1, "Ana Vint"), (2, 3, "")))
+    assert {row["born"] for row in given.table("player") if row["player_id"] == "ana-vint"} == {"1871"}
+    rows = edited((1, 1, "Ana Vint"), (1, 2, "1872"), (1, 3, "Otto Brand"), (2, 1, "Ana Vint"), (2, 3, ""))
+    plan = given.give(rows)
+    assert [(kept.column, kept.value, kept.said, kept.why) for kept in plan.draft.kept] == [
+        ("born", "1871", "1872", "another line of the sheet still says it")
+    ]
+    rows[0][2] = "1872"
+    given.give(rows)
+    assert {row["born"] for row in given.table("player") if row["player_id"] == "ana-vint"} == {"1872"}
+
+
+def test_the_note_of_another_transfer_follows_the_sheet(tmp_path: Path) -> None:
+    root, sheet = tmp_path / "c", tmp_path / "s.csv"
+    new(root)
+    audio = [write_tone(tmp_path / "in" / f"{name}.wav", hz=300.0 + ord(name)) for name in "ab"]
+
+    def notes(first: str, second: str, year: str = "1903") -> list[str]:
+        lines = [f"a.wav,{first},{year},12", f"b.wav,{second},1903,12"]
+        sheet.write_text("\n".join(["file,title,year,matrix", *lines]) + "\n", encoding="utf-8")
+        add(root, audio, sheet=sheet)
+        rows = csv.DictReader((root / "catalogue" / "transfer.csv").read_text("utf-8-sig").splitlines())
+        return [row.get("note") or "" for row in rows]
+
+    assert notes("Air", "Aire") == ["", "title: Aire"]
+    assert notes("Air", "Air") == ["", ""]
+    assert notes("Air", "Air", "1904") == ["", ""]
+    take = next(csv.DictReader((root / "catalogue" / "take.csv").read_text("utf-8-sig").splitlines()))
+    assert take["recorded"] == "1903"  # the other line says so still
+
+
 def test_people_of_a_sheet_of_people_are_corrected_too(tmp_path: Path) -> None:
     openpyxl = pytest.importorskip("openpyxl")
     root, audio = tmp_path / "c", write_tone(tmp_path / "a.wav")
