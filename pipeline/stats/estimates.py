@@ -105,16 +105,15 @@ def estimates(
     """
     ordered = clusters.with_columns(pl.col(COUNTED).cast(pl.Float64)).sort("group_key", "cluster")
     ordered = ordered.with_columns(pl.col("cluster").is_in(list(named or ())).alias("is_named"))
-    groups = [
-        (str(key[0]), {name: frame[name].to_numpy() for name in (*COUNTED, "is_assumed", "is_named", "cluster")})
-        for key, frame in ordered.group_by("group_key", maintain_order=True)
-    ]
+    columns = {name: ordered[name].to_numpy() for name in (*COUNTED, "is_assumed", "is_named", "cluster")}
+    runs = ordered["group_key"].rle().struct.unnest()
+    ends = np.cumsum(runs["len"].to_numpy()).tolist()
     rows = [
         row
-        for key, columns in groups
+        for key, start, end in zip(runs["value"], [0, *ends], ends, strict=False)
         for row in _rows(
             key,
-            columns,
+            {name: column[start:end] for name, column in columns.items()},
             grouping,
             cluster_unit=cluster_unit,
             seed=seed,

@@ -29,7 +29,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+from scipy import special
 
 from pipeline.stats.intervals import LEVEL, poisson_interval
 from pipeline.units import Floats
@@ -186,8 +186,8 @@ def _bootstrap(c: Floats, e: Floats, weights: Floats, *, level: float) -> tuple[
     rate = c.sum() / e.sum()
     drawn_count, drawn_exposure = weights @ c, weights @ e
     widening = np.sqrt(clusters / (clusters - 1))
-    t = float(stats.t.ppf(0.5 + level / 2, max(effective_clusters(e) - 1, 1.0)))
-    tail = float(stats.norm.cdf(-widening * t))
+    t = float(special.stdtrit(max(effective_clusters(e) - 1, 1.0), 0.5 + level / 2))
+    tail = float(special.ndtr(-widening * t))
     low, high = (float(x) for x in np.quantile(drawn_count / drawn_exposure, [tail, 1 - tail]))
     # Half a slide is added so that a resample without any has a logarithm.
     half = t * widening * float(np.std(np.log((drawn_count + 0.5) / (drawn_exposure + 0.5 / rate))))

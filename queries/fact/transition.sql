@@ -3,16 +3,10 @@ slid as (
     select
         from_note_id,
         to_note_id,
-        min(slide_id) as slide_id,
+        min(slide_id) filter (where is_slide) as slide_id,
     from stage.judged_slide
-    where is_slide and from_note_id is not null
+    where from_note_id is not null
     group by from_note_id, to_note_id
-),
-found as (
-    select distinct
-        from_note_id,
-        to_note_id,
-    from base.slide
 )
 select
     chance.transition_id,
@@ -29,7 +23,8 @@ select
     note.approach_ms,
     slid.slide_id is not null as has_slide,
     slid.slide_id,
-    found.to_note_id is not null as has_find,
+    -- Only finds stand between notes, whatever listeners said of them.
+    slid.to_note_id is not null as has_find,
 from stage.counted_span
 join stage.chance
     on chance.transfer_id = counted_span.transfer_id and chance.take_id = counted_span.take_id
@@ -40,5 +35,3 @@ join base.note
         and note.transfer_start_s < counted_span.transfer_end_s
 left join slid
     on slid.from_note_id = chance.from_note_id and slid.to_note_id = chance.to_note_id
-left join found
-    on found.from_note_id = chance.from_note_id and found.to_note_id = chance.to_note_id

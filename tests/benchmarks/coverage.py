@@ -244,13 +244,13 @@ def noise(*, listening: bool, recovery: bool, **world: Any) -> World:
         told = None
         if recovery:
             told = recovered_by(curves(made.plantings, made.found, sides=sound.size, groups=sound), seed=(seed,))
-        correction = combined(made.parts, made.finds, made.sides, heard, told, np.ones(2, dtype=np.intp))
+        correction = combined(made.parts, made.finds, heard, told, np.ones(2, dtype=np.intp))
         if correction is None:
             return
         members = made.parts.select(
             pl.when(pl.col("sound") == 0).then(pl.lit("noisy")).otherwise(pl.lit("clear")).alias("group_key"),
-            pl.col("player").alias("cluster"), "take_id", "player", pl.lit(1.0).alias("weight"),
-        )  # fmt: skip
+            pl.col("player_id").alias("cluster"), "part", pl.lit(1.0).alias("weight"),
+        ).sort("group_key", "cluster", "part")  # fmt: skip
         factors = correction.of_members(members)
         clusters = made.clusters.select(
             "group_key", "cluster", pl.lit(False).alias("is_assumed"),

@@ -17,6 +17,7 @@ from pipeline.stats.recovery import Plantings, classes
 from pipeline.stats.repertoire import Cells
 from pipeline.stats.resemblance import Links
 from pipeline.stats.uncertain_dates import Takes
+from pipeline.steps.summarise.finds import Finds
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
@@ -275,12 +276,11 @@ class TwoSounds:
     """Two groups of players who slide alike, recorded in unlike sound: what was found, heard and planted.
 
     ``parts`` and ``finds`` are those of ``steps.summarise.correction.combined``; ``clusters`` the rows of players with
-    their finds and exposure, in groups "noisy" and "clear".
+    their finds and exposure, in groups "noisy" and "clear". Each part is a side of its own.
     """
 
     parts: pl.DataFrame
-    finds: pl.DataFrame
-    sides: dict[str, int]
+    finds: Finds
     clusters: pl.DataFrame
     plantings: Plantings
     found: npt.NDArray[np.bool_]
@@ -302,7 +302,7 @@ def two_sounds(
     30 % of them finds.
     """
     takes, curves_of = 4, ((85.0, 0.93, precise[0]), (48.0, 0.98, precise[1]))
-    parts, finds, clusters, side_half = [], [], [], []
+    parts, part_of, klass, clusters, side_half = [], [], [], [], []
     plant_side, plant_ms, plant_found = [], [], []
     hits, right, scores, strata, heard, all_scores, all_strata, number = [], [], [], [], [], [], [], []
     for sound, (half, most, precision) in enumerate(curves_of):
@@ -315,16 +315,13 @@ def two_sounds(
             invented = rng.poisson(is_found.sum() * (1 / precision - 1))
             ms_found = np.r_[ms[is_found], 150.0 * np.exp(0.45 * rng.normal(size=invented))]
             name = f"x{sound}-{place}"
-            part = {"take_id": name, "player": f"p{sound}-{player}", "part": len(parts), "sound": sound}
+            part = {"take_id": name, "player_id": f"p{sound}-{player}", "part": len(parts), "sound": sound}
             parts.append(part)
             side_half.append((own, most))
-            klass = classes(_unbroken(np.zeros(ms_found.size, dtype=np.intp), ms_found))
-            finds += [
-                {"transfer_id": name, "class": int(k), "finds": float(n), "part": part["part"]}
-                for k, n in zip(*np.unique(klass, return_counts=True), strict=True)
-            ]
+            part_of.append(np.full(ms_found.size, part["part"]))
+            klass.append(classes(_unbroken(part_of[-1], ms_found)))
             group = "clear" if sound else "noisy"
-            clusters.append((group, part["player"], float(ms_found.size), exposure))
+            clusters.append((group, part["player_id"], float(ms_found.size), exposure))
             misses += int((~is_found).sum())
             true_finds += int(is_found.sum())
             false_finds += int(invented)
@@ -353,11 +350,11 @@ def two_sounds(
         np.ones(sum(x.size for x in all_scores)),
     )  # fmt: skip
     plantings = _unbroken(np.array(plant_side, dtype=np.intp), np.concatenate([*plant_ms, np.empty(0)]))
+    where = np.concatenate(part_of)
     frame = pl.DataFrame(clusters, schema=["group_key", "cluster", "slides", "exposure"], orient="row")
     return TwoSounds(
         pl.DataFrame(parts),
-        pl.DataFrame(finds),
-        {str(part["take_id"]): int(part["part"]) for part in parts},
+        Finds(where, where, np.concatenate(klass), *(np.zeros_like(where) for _ in range(3))),
         frame.group_by("group_key", "cluster", maintain_order=True).sum(),
         plantings,
         np.concatenate([*plant_found, np.empty(0, dtype=bool)]),

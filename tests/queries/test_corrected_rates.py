@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from pipeline.stats.recovery import Plantings, classes
-from pipeline.steps.summarise.correction import class_sql
+from pipeline.steps.summarise.finds import class_sql
 from tests.helpers.made_rows import chances, database, joined, rows, side, slide, solo
 
 SHA = "a" * 64

@@ -50,9 +50,10 @@ def comparisons(
     dates : drawn rates of the schemes of periods in which some date is uncertain.
     factors : true slides per find by grouping and group.
     """
+    compared = (pl.col("estimand") == AS_RECORDED) & pl.col("grouping").is_in((*COMPARED, "player"))
     rates = {
         (row["grouping"], row["group_key"], row["measure"]): row
-        for row in estimate.filter(pl.col("estimand") == AS_RECORDED).iter_rows(named=True)
+        for row in estimate.filter(compared & pl.col("measure").is_in(RATES)).iter_rows(named=True)
     }
     pairs = _pairs(con, sorted({key[:2] for key in rates}))
     wide = {name: _by_cluster(clusters[name]) for name in {pair[1] for pair in pairs} & clusters.keys()}
@@ -60,11 +61,11 @@ def comparisons(
     for grouping, source, first, second in pairs:
         if not {(source, key, RATES[0]) for key in (first, second)} <= rates.keys():
             continue
+        known = tuple(factors.get(source, {}).get(key) for key in (first, second))
         for measure in RATES:
             one, other = rates[source, first, measure], rates[source, second, measure]
             if one["rate"] is None or other["rate"] is None:
                 continue
-            known = tuple(factors[source].get(key) for key in (first, second))
             given = Pair(grouping, first, second, measure, wide[source][first], wide[source][second], known)
             warning = "; ".join(sorted({row["warning"] for row in (one, other) if row["warning"]})) or None
             rows.append(given.as_recorded(one, other, warning, seed=seed, replicates=replicates))

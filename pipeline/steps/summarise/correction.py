@@ -5,68 +5,29 @@ from dataclasses import dataclass
 
 import duckdb
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from scipy import sparse
 
 from pipeline.kinds import KINDS
 from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, Factor
-from pipeline.stats.recovery import (
-    CLASS_MS,
-    CLASS_SEMITONES,
-    REPLICATES,
-    Plantings,
-    Recovered,
-    curves,
-    recovered_by,
-)
+from pipeline.stats.recovery import REPLICATES, Plantings, Recovered, curves, recovered_by
+from pipeline.steps.summarise.factors import OfSlides, OfTakes, by_length
+from pipeline.steps.summarise.finds import DIRECTIONS, Cells, Finds, Ints, cells, finds_of, numbered, summing
 from pipeline.steps.summarise.listening import Listened, listened
 from pipeline.units import Floats
 
-Ints = npt.NDArray[np.intp]
 LEAST_PLANTED = 50
 """Below so many slides planted in the corpus nothing is corrected by them (judgement: five sides of ten)."""
 SLIDE_GROUPINGS = ("kind", "kind_and_direction", "interval")
 """Groupings of slides rather than takes."""
 _SOUND = ["process", "accompaniment", "noise"]
-_PART = ["take_id", "player"]
-
-
-def class_sql() -> str:
-    """The class of a find (``stats.recovery.classes``) as SQL over duration_ms, interval_cents and found_kind."""
-    step = float(np.log(CLASS_MS[1] / CLASS_MS[0]))
-    steps = f"round(ln(greatest(duration_ms, 1) / {float(CLASS_MS[0])!r}) / {step!r})"
-    ms = f"least(greatest({steps}, 0), {CLASS_MS.size - 1})"
-    ends = np.sqrt(CLASS_SEMITONES[1:] * CLASS_SEMITONES[:-1])
-    size = " + ".join(f"(abs(interval_cents) / 100 > {float(end)!r})::int" for end in ends)
-    broken = "(found_kind in ('departing_finger', 'arriving_finger', 'two_finger'))::int"
-    return f"(({ms}::bigint * {CLASS_SEMITONES.size} + {size}) * 2 + {broken})"
-
+_PART = ["take_id", "player_id"]
 
 _SPANS = """
-select distinct span.take_id, coalesce(span.player_id, '~') as player, span.transfer_id,
-    sound.process, sound.accompaniment, sound.noise
+select distinct span.take_id, span.player_id, span.transfer_id, sound.process, sound.accompaniment, sound.noise
 from stage.counted_span as span
 join stage.take_sound as sound on sound.take_id = span.take_id
-order by all
-"""
-_FINDS = f"""
-select take_id, coalesce(player_id, '~') as player, transfer_id, {class_sql()} as class, count(*)::double as finds
-from stage.owned_slide where origin = 'found' group by all order by all
-"""
-_FINDS_IN_GROUP = f"""
-select group_key, take_id, coalesce(player_id, '~') as player, transfer_id, {class_sql()} as class,
-    total(weight) as finds
-from tally.find_in_group where grouping = $1 group by all order by all
-"""
-_FINGERS = f"""
-select member.grouping, member.group_key, coalesce(find.direction, 'unknown') as direction, find.found_kind,
-    find.transfer_id, {class_sql()} as class, total(member.weight) as finds
-from stage.owned_slide as find
-join tally.take_in_group as member
-    on member.take_id = find.take_id and member.player_id is not distinct from find.player_id
-where find.origin = 'found' and member.grouping in ('player', 'school', 'period')
-group by all order by all
+order by span.take_id, coalesce(span.player_id, '~'), span.transfer_id
 """
 _PLANTED = """
 select transfer_id, duration_ms, interval_cents / 100 as semitones, kind <> 'same_finger' as broken, found
@@ -76,16 +37,24 @@ order by recovery_id
 """
 _MEMBERS = """
 select member.group_key, if(grouping.cluster_unit = 'session', take.session_key, take.player_key) as cluster,
-    take.take_id, coalesce(take.player_id, '~') as player, total(member.weight) as weight
+    part_number.part, total(member.weight) as weight
 from tally.take_in_group as member
 join tally.grouping as grouping on grouping.grouping = member.grouping
 join fact.take_tally as take
     on take.take_id = member.take_id and take.player_id is not distinct from member.player_id
+join part_number
+    on part_number.take_id = take.take_id and part_number.player_id is not distinct from take.player_id
 where member.grouping = $1 and take.state = 'judged'
 group by all order by all
 """
-_CLASSES = 2 * CLASS_MS.size * CLASS_SEMITONES.size  # of finds, as ``class_sql`` numbers them
-_PARTS_AT_ONCE = 20_000  # of finds, for the sake of memory
+_CHOSEN = """
+select part_number.part, total(take.weight) as weight
+from fact.take_tally as take
+join part_number
+    on part_number.take_id = take.take_id and part_number.player_id is not distinct from take.player_id
+group by all order by all
+"""
+_CELLS_AT_ONCE = 4_000  # for the sake of memory
 _TRIFLE = 1e-6  # finds of a take that has none, so that its group has an error of finding all the same
 
 
@@ -95,11 +64,11 @@ class Correction:
 
     Attributes
     ----------
-    parts : a row for each take and player: take_id, player, part (its number) and stratum.
-    sides : number of each transfer.
+    parts : a row for each take and player: take_id, player_id, part (its number) and stratum.
+    finds : all of them.
     per_find : draws for each part, shape (parts, replicates).
     level : what listening makes of recovery, or of plain counts, by stratum, shape (strata, replicates).
-    finds : of each part, shape (parts,).
+    number : finds of each part, shape (parts,).
     recovered : what finds stand for by plantings; None without any.
     lengths : slides that were there in each part by class of length, shape (parts, lengths); None without plantings.
     source : where it comes from.
@@ -107,80 +76,57 @@ class Correction:
     """
 
     parts: pl.DataFrame
-    sides: Mapping[str, int]
+    finds: Finds
     per_find: Floats
     level: Floats
-    finds: Floats
+    number: Floats
     recovered: Recovered | None
     lengths: sparse.csr_array | None
     source: str
     judged: Ints
     planted: Ints
 
-    def factors(self, con: duckdb.DuckDBPyConnection, grouping: str) -> dict[str, Factor]:
-        """True slides per find of each group of a grouping."""
+    def factors(self, con: duckdb.DuckDBPyConnection, grouping: str) -> OfTakes | OfSlides:
+        """True slides per find of each group of a grouping; needs the numbers that ``correction`` leaves behind."""
         if grouping in SLIDE_GROUPINGS:
             return self._of_slides(con, grouping)
         return self.of_members(con.sql(_MEMBERS, params=[grouping]).pl())
 
-    def of_members(self, members: pl.DataFrame) -> dict[str, Factor]:
-        """True slides per find of groups whose parts are given: group_key, cluster, take_id, player, weight."""
-        made = {}
-        placed = members.join(self.parts, on=_PART, maintain_order="left")
-        for key, rows in placed.group_by("group_key", maintain_order=True):
-            part = rows["part"].to_numpy()
-            names, at = np.unique(rows["cluster"].to_numpy().astype(str), return_inverse=True)
-            weight = rows["weight"].to_numpy() * self.finds[part]
-            share = sparse.csr_matrix((weight, (at, np.arange(part.size))), shape=(names.size, part.size))
-            there, found = share @ self.per_find[part], np.bincount(at, weight)[:, None]
-            whole = there.sum(axis=0) / found.sum()
-            made[str(key[0])] = self._factor(whole, rows["stratum"].to_numpy(), there / found, names.tolist())
-        return made
-
-    def median_ms(self, con: duckdb.DuckDBPyConnection, grouping: str) -> dict[str, float]:
-        """Median length of the slides that were there in each group, where each find counts for those that it stands
-        for by its length, size and side; nothing without plantings."""
-        if self.recovered is None or self.lengths is None:
-            return {}
-        if grouping in SLIDE_GROUPINGS:
-            rows = con.sql(_FINDS_IN_GROUP, params=[grouping]).pl()
-            there = _by_length(rows, self.sides, self.recovered)
-        else:
-            rows = con.sql(_MEMBERS, params=[grouping]).pl().join(self.parts, on=_PART, maintain_order="left")
-            part = rows["part"].to_numpy()
-            there = sparse.diags_array(rows["weight"].to_numpy()) @ self.lengths[part]
-        if rows.is_empty():
-            return {}
-        keys = rows["group_key"].unique().sort().to_list()
-        at = _numbers(rows["group_key"], {key: place for place, key in enumerate(keys)})
-        lengths = (_rows_of(at, len(keys)) @ there).toarray()
-        some = lengths.sum(axis=1) > 0
-        return dict(zip(np.array(keys)[some].tolist(), _median_of_classes(lengths[some]), strict=True))
+    def of_members(self, members: pl.DataFrame) -> OfTakes:
+        """True slides per find of groups whose parts are given: rows as for ``OfTakes``."""
+        return OfTakes(members, self.per_find, self.number, self._strata(), self.lengths, self._factor)
 
     def finger_shares(self, con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         """Rows of ``result.finger_share``; none without plantings."""
         if self.recovered is None:
             return pl.DataFrame()
-        rows = con.sql(_FINGERS).pl()
-        side = _numbers(rows["transfer_id"], self.sides)
-        there = pl.Series("there", rows["finds"].to_numpy() * self.recovered.mean[rows["class"].to_numpy(), side])
-        of_kind = {kind: pl.col("there").filter(pl.col("found_kind") == kind).sum() for kind in KINDS}
-        groups = rows.with_columns(there).group_by("grouping", "group_key", "direction", maintain_order=True)
-        shares = [(each / pl.col("there").sum()).alias(f"share_{kind}_corrected") for kind, each in of_kind.items()]
-        made: pl.DataFrame = groups.agg(shares)
-        return made
+        shape = (self.parts.height, len(DIRECTIONS), len(KINDS))
+        of = np.ravel_multi_index((self.finds.part, self.finds.direction, self.finds.kind), shape)
+        held = cells(self.finds, of, int(np.prod(shape)))
+        each = np.bincount(held.of, held.times(self.recovered.mean).sum(axis=1), minlength=int(np.prod(shape)))
+        there = each.reshape(shape[0], -1)
+        rows = []
+        for grouping in ("player", "school", "period"):
+            members = con.sql(_MEMBERS, params=[grouping]).pl()
+            for (key,), own in members.group_by("group_key", maintain_order=True):
+                sums = (own["weight"].to_numpy() @ there[own["part"].to_numpy()]).reshape(shape[1:])
+                for direction, kinds in zip(DIRECTIONS, sums, strict=True):
+                    if kinds.sum() > 0:
+                        shares = zip(KINDS, (kinds / kinds.sum()).tolist(), strict=True)
+                        row = {"grouping": grouping, "group_key": key, "direction": direction}
+                        rows.append(row | {f"share_{kind}_corrected": share for kind, share in shares})
+        return pl.DataFrame(rows)
 
     def of_takes(self, takes: pl.DataFrame) -> Floats:
         """Draws for the rows of a frame with take_id and player_id, shape (rows, replicates)."""
-        keyed = takes.select("take_id", pl.col("player_id").fill_null("~").alias("player"))
-        part = keyed.join(self.parts, on=_PART, how="left", maintain_order="left")["part"].to_numpy()
-        return np.asarray(self.per_find[part])
+        placed = takes.select(_PART).join(self.parts, on=_PART, how="left", nulls_equal=True, maintain_order="left")
+        return np.asarray(self.per_find[placed["part"].to_numpy()])
 
     def table(self) -> pl.DataFrame:
         """Rows of ``result.slides_per_find``."""
         low, middle, high = np.quantile(self.per_find, [0.025, 0.5, 0.975], axis=1)
-        stratum = self.parts["stratum"].to_numpy()
-        return self.parts.select("take_id", pl.col("player").alias("player_key")).with_columns(
+        stratum = self._strata()
+        return self.parts.select("take_id", pl.col("player_id").fill_null("~").alias("player_key")).with_columns(
             pl.Series("slides_per_find", middle),
             pl.Series("slides_per_find_low", low),
             pl.Series("slides_per_find_high", high),
@@ -192,58 +138,56 @@ class Correction:
 
     def whole(self) -> Factor:
         """Of the whole corpus."""
-        there = (self.per_find * self.finds[:, None]).sum(axis=0) / self.finds.sum()
-        return self._factor(there, np.arange(self.judged.size), None, ())
+        there = (self.per_find * self.number[:, None]).sum(axis=0) / self.number.sum()
+        return self._factor(there, np.arange(self.judged.size), None, [])
 
-    def _of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> dict[str, Factor]:
-        rows = con.sql(_FINDS_IN_GROUP, params=[grouping]).pl().join(self.parts, on=_PART, maintain_order="left")
-        if rows.is_empty():
-            return {}
-        keys = rows["group_key"].unique().sort().to_list()
-        at = _numbers(rows["group_key"], {key: place for place, key in enumerate(keys)})
-        there = summed(rows, self.sides, self.recovered, at, len(keys), level=self.level)
-        whole = there / np.bincount(at, rows["finds"].to_numpy())[:, None]
-        every = np.arange(self.judged.size)
-        return {str(key): self._factor(whole[place], every, None, ()) for place, key in enumerate(keys)}
+    def _of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> OfSlides:
+        chosen = con.sql(_CHOSEN).pl()
+        weight = np.zeros(self.parts.height)
+        weight[chosen["part"].to_numpy()] = chosen["weight"].to_numpy()
+        chosen_finds = weight[self.finds.part] > 0
+        if grouping == "interval":
+            chosen_finds &= self.finds.direction < DIRECTIONS.index("unknown")
+        used = self.finds.of(chosen_finds)
+        keys, at = _groups(used, grouping)
+        strata = self.judged.size
+        every = np.arange(strata)
+        sums = at * strata + self._strata()[used.part]
+        held = cells(used, sums, len(keys) * strata, weights=weight[used.part])
+        there = _drawn(held, self.recovered, len(keys) * strata).reshape(len(keys), strata, REPLICATES)
+        whole = (there * self.level).sum(axis=1) / np.bincount(at, weight[used.part], minlength=len(keys))[:, None]
+        lengths = None
+        if self.recovered is not None:
+            lengths = summing(held.of // strata, len(keys)) @ by_length(held.times(self.recovered.mean))
+        return OfSlides(keys, whole, every, lengths, self._factor)
 
-    def _factor(self, whole: Floats, strata: Ints, clusters: Floats | None, names: list[str] | tuple[()]) -> Factor:
+    def _strata(self) -> Ints:
+        return np.asarray(self.parts["stratum"].to_numpy(), dtype=np.intp)
+
+    def _factor(self, whole: Floats, strata: Ints, clusters: Floats | None, names: list[str]) -> Factor:
         own = np.unique(strata)
         return Factor(whole, clusters, names, self.source, int(self.judged[own].sum()), int(self.planted[own].sum()))
 
 
-def _numbers(names: pl.Series, places: Mapping[str, int]) -> Ints:
-    """The place of each name, without a Python object for each of millions."""
-    return names.replace_strict(places, return_dtype=pl.Int64).to_numpy().astype(np.intp)
-
-
-def _rows_of(of: Ints, number: int) -> sparse.csr_array:
-    """What sums the rows of another matrix that belong to each of so many sums."""
-    return sparse.csr_array((np.ones(of.size), (of, np.arange(of.size))), shape=(number, of.size))
-
-
-def _by_length(finds: pl.DataFrame, sides: Mapping[str, int], recovered: Recovered) -> sparse.csr_array:
-    """Slides that were there for each row of finds, in the column of its class of length, shape (rows, lengths)."""
-    side = _numbers(finds["transfer_id"], sides)
-    kind = finds["class"].to_numpy()
-    number = finds["finds"].to_numpy() * recovered.mean[kind, side]
-    place = np.arange(kind.size), kind // (2 * CLASS_SEMITONES.size)
-    return sparse.csr_array((number, place), shape=(kind.size, CLASS_MS.size))
-
-
-def _median_of_classes(there: Floats) -> list[float]:
-    """Median length in ms of each row of counts by class of length, even within its class on the log scale."""
-    step = float(CLASS_MS[1] / CLASS_MS[0])
-    made = []
-    for row in there:
-        below = np.cumsum(row)
-        place = int(np.searchsorted(below, below[-1] / 2))
-        within = (below[-1] / 2 - (below[place] - row[place])) / row[place]
-        made.append(float(CLASS_MS[place] * step ** (within - 0.5)))
-    return made
+def _groups(finds: Finds, grouping: str) -> tuple[list[str], Ints]:
+    """The keys of the groups that finds of a grouping of slides lie in, and which of them each find lies in."""
+    if grouping == "kind":
+        there, at = np.unique(finds.kind, return_inverse=True)
+        return [str(KINDS[kind]) for kind in there], at
+    is_interval = grouping == "interval"
+    first, second = (finds.direction, finds.semitones) if is_interval else (finds.kind, finds.direction)
+    size = int(second.max(initial=0)) + 1
+    there, at = np.unique(first.astype(np.intp) * size + second, return_inverse=True)
+    if is_interval:
+        return [f"{DIRECTIONS[each // size]}/{each % size}" for each in there], at
+    return [f"{KINDS[each // size]}/{DIRECTIONS[each % size]}" for each in there], at
 
 
 def correction(con: duckdb.DuckDBPyConnection, *, seed: int) -> Correction | None:
-    """What is known of the error of finding in the whole corpus, whatever takes are chosen; None if nothing is."""
+    """What is known of the error of finding in the whole corpus, whatever takes are chosen; None if nothing is.
+
+    Leaves the numbers of parts and sides behind as temporary tables (``finds.numbered``).
+    """
     spans = con.sql(_SPANS).pl()
     parts = spans.unique(_PART, keep="first", maintain_order=True).with_row_index("part")
     if parts.is_empty():
@@ -253,57 +197,55 @@ def correction(con: duckdb.DuckDBPyConnection, *, seed: int) -> Correction | Non
         pl.col("part").cast(pl.Int64),
         pl.Series("sound", [sounds.index(row) for row in parts.select(_SOUND).iter_rows()], dtype=pl.Int64),
     )
-    sides = {name: place for place, name in enumerate(sorted(set(spans["transfer_id"])))}
-    finds = con.sql(_FINDS).pl().join(parts.select(*_PART, "part"), on=_PART, maintain_order="left")
-    number = np.bincount(finds["part"].to_numpy(), finds["finds"].to_numpy(), minlength=parts.height)
+    sides = spans.select(pl.col("transfer_id").unique().sort()).with_row_index("side")
+    numbered(con, parts.select(*_PART, "part"), sides)
+    finds = finds_of(con)
+    by_part = np.bincount(finds.part, minlength=parts.height)
+    by_sound = np.bincount(parts["sound"].to_numpy(), by_part, minlength=len(sounds)).astype(np.float64)
     sound_of = dict(parts.select("take_id", "sound").iter_rows())
-    by_sound = np.bincount(parts["sound"].to_numpy(), number, minlength=len(sounds)).astype(np.float64)
     heard = listened(con, sounds, sound_of, by_sound, seed=seed)
-    of_side = np.zeros(len(sides), dtype=np.intp)
+    number = dict(sides.select("transfer_id", "side").iter_rows())
+    of_side = np.zeros(len(number), dtype=np.intp)
     for name, take_id in spans.select("transfer_id", "take_id").iter_rows():
-        of_side[sides[name]] = sound_of[take_id]
-    recovered, planted = _recovered(con, sides, of_side, len(sounds), seed=seed)
-    return combined(parts, finds, sides, heard, recovered, planted)
+        of_side[number[name]] = sound_of[take_id]
+    recovered, planted = _recovered(con, number, of_side, len(sounds), seed=seed)
+    return combined(parts, finds, heard, recovered, planted)
 
 
 def combined(
-    parts: pl.DataFrame,
-    finds: pl.DataFrame,
-    sides: Mapping[str, int],
-    heard: Listened | None,
-    recovered: Recovered | None,
-    planted: Ints,
+    parts: pl.DataFrame, finds: Finds, heard: Listened | None, recovered: Recovered | None, planted: Ints
 ) -> Correction | None:
     """What listening and recovery say of each part together; None if both say nothing.
 
     Parameters
     ----------
-    parts : a row for each take and player: take_id, player, part (its number) and sound.
-    finds : how many of a class there are on a side in a part: transfer_id, class, finds, part.
-    sides : number of each transfer.
-    recovered : what finds stand for by plantings, sides numbered as in ``sides``.
+    parts : a row for each take and player: take_id, player_id, part (its number) and sound.
+    recovered : what finds stand for by plantings, on each side.
     planted : slides planted in each kind of sound, shape (sounds,).
     """
     if heard is None and recovered is None:
         return None
-    part = finds["part"].to_numpy()
-    number = np.bincount(part, finds["finds"].to_numpy(), minlength=parts.height)
+    number = np.bincount(finds.part, minlength=parts.height).astype(np.float64)
     strata = np.arange(planted.size) if heard is None else heard.strata
     stratum, size = strata[parts["sound"].to_numpy()], int(strata.max()) + 1
-    there = summed(finds, sides, recovered, part, parts.height)
+    held = cells(finds, finds.part, parts.height)
+    there = _drawn(held, recovered, parts.height)
     in_stratum = np.zeros((size, REPLICATES))
     np.add.at(in_stratum, stratum, there)
     usual = (in_stratum + _TRIFLE) / (np.bincount(stratum, number, minlength=size) + _TRIFLE)[:, None]
     level = np.ones_like(usual) if heard is None else heard.per_find.T / usual
     of_part = np.where(number[:, None] > 0, there / np.maximum(number, 1)[:, None], usual[stratum])
+    lengths = None
+    if recovered is not None:
+        lengths = summing(held.of, parts.height) @ by_length(held.times(recovered.mean))
     return Correction(
         parts=parts.select(*_PART, "part", pl.Series("stratum", stratum)),
-        sides=sides,
+        finds=finds,
         per_find=of_part * level[stratum],
         level=level,
-        finds=np.maximum(number, _TRIFLE),
+        number=np.maximum(number, _TRIFLE),
         recovered=recovered,
-        lengths=None if recovered is None else _rows_of(part, parts.height) @ _by_length(finds, sides, recovered),
+        lengths=lengths,
         source=BOTH if heard and recovered else LISTENING if heard else RECOVERY,
         judged=np.zeros(size, dtype=np.intp) if heard is None else heard.judged,
         planted=np.bincount(strata, planted, minlength=size).astype(np.intp),
@@ -317,44 +259,21 @@ def _recovered(
     rows = con.sql(_PLANTED).pl()
     if rows.height < LEAST_PLANTED:
         return None, np.zeros(sounds, dtype=np.intp)
-    side = _numbers(rows["transfer_id"], sides)
+    side = rows["transfer_id"].replace_strict(sides, return_dtype=pl.Int64).to_numpy().astype(np.intp)
     planted = Plantings(side, *(rows[name].to_numpy() for name in ("duration_ms", "semitones", "broken")))
     known = curves(planted, rows["found"].to_numpy().astype(bool), sides=len(sides), groups=sound)
     return recovered_by(known, seed=(seed, 7)), np.bincount(sound[side], minlength=sounds)
 
 
-def summed(
-    finds: pl.DataFrame,
-    sides: Mapping[str, int],
-    recovered: Recovered | None,
-    of: Ints,
-    number: int,
-    *,
-    level: Floats | None = None,
-) -> Floats:
-    """Draws of the slides that were there for the finds of each of so many sums, shape (number, replicates).
-
-    Parameters
-    ----------
-    finds : transfer_id, class, finds, and with ``level`` (strata, replicates) stratum.
-    of : number of the sum that each row belongs to, shape (rows,).
-    """
-    strata = np.zeros(finds.height, dtype=np.intp) if level is None else finds["stratum"].to_numpy()
-    side = _numbers(finds["transfer_id"], sides)
-    # The finds of a sum and stratum on a side by class: few such parts, and one product for all of them.
-    shape = (len(sides), number, 1 if level is None else level.shape[0])
-    named, at = np.unique(np.ravel_multi_index((side, of, strata), shape), return_inverse=True)
-    parts, size = np.stack(np.unravel_index(named, shape)), named.size
-    counts = sparse.csr_array((finds["finds"].to_numpy(), (at, finds["class"].to_numpy())), shape=(size, _CLASSES))
+def _drawn(held: Cells, recovered: Recovered | None, number: int) -> Floats:
+    """Draws of the slides that were there for the finds of each of so many sums, shape (number, replicates)."""
     made = np.zeros((number, REPLICATES))
-    for start in range(0, size, _PARTS_AT_ONCE):
-        own = slice(start, start + _PARTS_AT_ONCE)
-        own_side, own_sum, own_stratum = parts[:, own]
+    for start in range(0, held.side.size, _CELLS_AT_ONCE):
+        own = slice(start, start + _CELLS_AT_ONCE)
+        sums, at = np.unique(held.of[own], return_inverse=True)
         if recovered is None:
-            there = np.repeat(np.asarray(counts[own].sum(axis=1))[:, None], REPLICATES, axis=1)
+            there = np.repeat(np.asarray(held.counts[own].sum(axis=1))[:, None], REPLICATES, axis=1)
         else:
-            there = recovered.there(counts[own], own_side)
-        if level is not None:
-            there *= level[own_stratum]
-        made += _rows_of(own_sum, number) @ there
+            there = recovered.there(held.counts[own], held.side[own])
+        made[sums] += summing(at, sums.size) @ there
     return made

@@ -15,13 +15,13 @@ from pipeline.stats.rates import FEW_CLUSTERS
 from pipeline.store import schema
 
 
-def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole: Mapping[str, Factor]) -> pl.DataFrame:
+def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole: Factor | None) -> pl.DataFrame:
     """Rows of ``result.player_effect``.
 
     Parameters
     ----------
     sessions : rows of ``tally.by_cluster`` of the grouping ``player``: the sessions of each player.
-    factors, whole : true slides per find of each player, and of the corpus; empty where nothing is known.
+    factors, whole : true slides per find of each player, and of the corpus; none where nothing is known.
     """
     rows: list[dict[str, Any]] = []
     for measure in OF_PLAYERS:
@@ -67,7 +67,7 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
             | _corrected(
                 Interval(made.rates[place], made.low[place], made.high[place]),
                 factors.get(player_id),
-                whole.get("corpus") if measure == RELATIVE else None,
+                whole if measure == RELATIVE else None,
             )
             for place, (player_id, count, exposure) in enumerate(players.iter_rows())
         ]

@@ -6,6 +6,7 @@ from typing import Any
 
 import duckdb
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.stats.estimates import AS_RECORDED, AVERAGE
@@ -119,11 +120,10 @@ def standardised_rows(con: duckdb.DuckDBPyConnection, of: Repertoire, grouping: 
     for _, scheme in named.group_by("scheme", maintain_order=True):
         slid = scheme.group_by("group_key").agg(pl.col("slides").sum()).filter(pl.col("slides") > 0)
         used = scheme.filter(pl.col("group_key").is_in(slid["group_key"].to_list()))
-        keys = sorted(set(used["group_key"]))
+        keys = used["group_key"].unique().sort().to_list()
         if len(keys) < 2:
             continue
-        number = {key: place for place, key in enumerate(keys)}
-        groups = np.array([number[key] for key in used["group_key"]], dtype=np.intp)
+        groups = _numbered(used["group_key"])
         cells = _cells(of, used)
         for estimand in (AS_RECORDED, AVERAGE):
             made = standardised_rates(cells, groups, one_vote=estimand == AVERAGE)
@@ -158,11 +158,15 @@ def _features(kinds: pl.DataFrame) -> Floats:
 
 def _cells(of: Repertoire, sums: pl.DataFrame) -> Cells:
     rows = sums.join(of.kinds.select("kind", *_KIND), on=_KIND, how="left", maintain_order="left")
-    number = {name: place for place, name in enumerate(sorted(set(sums["player_key"])))}
     return Cells(
         of.features,
         rows["kind"].to_numpy(),
         rows["chances"].to_numpy().astype(np.float64),
         rows["slides"].to_numpy().astype(np.float64),
-        np.array([number[name] for name in rows["player_key"]], dtype=np.intp),
+        _numbered(rows["player_key"]),
     )
+
+
+def _numbered(names: pl.Series) -> npt.NDArray[np.intp]:
+    """The place of each name among all that there are, in order."""
+    return names.rank("dense").to_numpy().astype(np.intp) - 1

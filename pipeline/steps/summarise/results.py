@@ -11,10 +11,11 @@ from pipeline.stats.detection import corrected
 from pipeline.stats.estimates import SCHEMA, corrected_columns, estimates, pooled_by_measure, source_columns
 from pipeline.stats.intervals import Interval
 from pipeline.steps.summarise.comparisons import comparisons
-from pipeline.steps.summarise.correction import SLIDE_GROUPINGS, Correction, correction
+from pipeline.steps.summarise.correction import SLIDE_GROUPINGS, correction
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
 from pipeline.steps.summarise.editions import editions_followed
 from pipeline.steps.summarise.effects import effects
+from pipeline.steps.summarise.factors import OfSlides, OfTakes
 from pipeline.steps.summarise.lineage import birth_rows, lineage_tests
 from pipeline.steps.summarise.places import TABLES as OF_PLACES
 from pipeline.steps.summarise.places import place_results
@@ -31,8 +32,8 @@ from pipeline.steps.summarise.timing import rates_with_speed_error, ratios_with_
 from pipeline.store import schema
 
 # Where the spread between clusters is learnt: between the sessions of each player, and between all players.
-Factors = Mapping[str, Mapping[str, Factor]]
-"""True slides per find by grouping and group; no groups where nothing is known."""
+Factors = Mapping[str, OfTakes | OfSlides]
+"""True slides per find of the groups of each grouping; no grouping where nothing is known."""
 POOLS = {"session": "player", "player": "corpus"}
 
 
@@ -62,13 +63,15 @@ def result_tables(
     clusters = _clusters(con, {*units, *POOLS.values()})
     dates = dated(con, seed=seed) if "period" in units else []
     known = correction(con, seed=seed)
-    factors = _factors(con, known, clusters)
-    estimate = _estimates(con, clusters, units, changes, dates, factors, seed=seed, replicates=replicates)
-    reach = speed_reach(con, units)
+    factors = {} if known is None else {name: known.factors(con, name) for name in clusters}
+    whole = factors["corpus"].get("corpus") if factors else None
+    of_players: Mapping[str, Factor] = factors.get("player", {})
+    estimate = _estimates(con, clusters, units, changes, dates, factors, whole, seed=seed, replicates=replicates)
+    reach = speed_reach(con, {name: clusters[name] for name in units})
     made = {"estimate": rates_with_speed_error(estimate, reach)}
     if "quartile" in names:
         # One grouping after another: the quartiles of all at once would hold every slide in memory many times.
-        some = [_quartiles(con, name, known) for name, _, has_any in wanted if has_any]
+        some = [_quartiles(con, name, factors.get(name)) for name, _, has_any in wanted if has_any]
         made["quartile"] = pl.concat(some) if some else pl.DataFrame()
     if "comparison" in names:
         ratios = comparisons(con, clusters, estimate, dates, factors, seed=seed, replicates=replicates)
@@ -80,11 +83,11 @@ def result_tables(
     if "recalibration" in names:
         made["recalibration"] = recalibration(con, wanted=recalibrate, seed=seed)
     if "player_effect" in names:
-        made["player_effect"] = player_effects(clusters["player"], factors["player"], factors["corpus"])
+        made["player_effect"] = player_effects(clusters["player"], of_players, whole)
     if "effect" in names:
         made["effect"] = effects(con, known, seed=seed)
     if "lineage_test" in names:
-        made["lineage_test"] = lineage_tests(con, factors["player"], seed=seed)
+        made["lineage_test"] = lineage_tests(con, of_players, seed=seed)
     if "edition_followed" in names:
         made["edition_followed"] = editions_followed(con, seed=seed)
     if wanted_of_places := set(names).intersection(OF_PLACES):
@@ -96,10 +99,6 @@ def result_tables(
     return checked
 
 
-def _factors(con: duckdb.DuckDBPyConnection, known: Correction | None, clusters: Mapping[str, pl.DataFrame]) -> Factors:
-    return {name: {} if known is None else known.factors(con, name) for name in clusters}
-
-
 def _corrected(row: Mapping[str, Any], factor: Factor | None) -> dict[str, Any]:
     """The columns of a corrected rate, for a rate that was made from whole groups."""
     columns = source_columns(factor)
@@ -109,9 +108,9 @@ def _corrected(row: Mapping[str, Any], factor: Factor | None) -> dict[str, Any]:
     return columns | corrected_columns(made, most=100.0 if "per_100" in row["measure"] else None)
 
 
-def _quartiles(con: duckdb.DuckDBPyConnection, grouping: str, known: Correction | None) -> pl.DataFrame:
+def _quartiles(con: duckdb.DuckDBPyConnection, grouping: str, factors: OfTakes | OfSlides | None) -> pl.DataFrame:
     rows = _of_groupings(con, "quartile_by_group", [grouping])[grouping]
-    there = {} if known is None else known.median_ms(con, grouping)
+    there = {} if factors is None else factors.median_ms()
     mended = pl.Series([there.get(key) for key in rows["group_key"]], dtype=pl.Float64)
     return rows.with_columns(duration_median_corrected_ms=mended)
 
@@ -141,11 +140,11 @@ def _estimates(
     changes: Repertoire,
     dates: Sequence[Dated],
     factors: Factors,
+    overall: Factor | None,
     *,
     seed: int,
     replicates: int,
 ) -> pl.DataFrame:
-    overall = factors["corpus"].get("corpus")
     pooled = {unit: pooled_by_measure(clusters[name]) for unit, name in POOLS.items()}
     people = {player_id for (player_id,) in con.sql("select player_id from base.player").fetchall()}
     made = [
@@ -157,7 +156,7 @@ def _estimates(
             replicates=replicates,
             pooled=pooled[unit],
             named=people if unit == "player" and name not in SLIDE_GROUPINGS else None,
-            factors=factors[name],
+            factors=factors.get(name),
             overall=overall,
         )
         for name, unit in units.items()
@@ -166,6 +165,6 @@ def _estimates(
     rows += [row for name in GROUPINGS if name in units for row in standardised_rows(con, changes, name)]
     if "lineage" in units:
         rows += birth_rows(con, clusters["lineage"])
-    rows = [row | _corrected(row, factors[row["grouping"]].get(row["group_key"], overall)) for row in rows]
+    rows = [row | _corrected(row, factors.get(row["grouping"], {}).get(row["group_key"], overall)) for row in rows]
     made.append(pl.DataFrame(rows, schema=SCHEMA, orient="row"))
     return pl.concat(made)

@@ -1,6 +1,6 @@
 """The speeds' own error in rates per minute: a side that plays a semitone slower than thought lasts 6 % longer."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Mapping, Sequence
 
 import duckdb
 import polars as pl
@@ -36,22 +36,18 @@ from session group by all having total(minutes) > 0 order by all
 """
 
 
-def speed_reach(con: duckdb.DuckDBPyConnection, groupings: Collection[str]) -> pl.DataFrame:
+def speed_reach(con: duckdb.DuckDBPyConnection, clusters: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Rows grouping, group_key, reach: half of the 95 % range of the logarithm of each group's minutes.
 
-    Groups of slides have that of the corpus.
+    Groups of slides have that of the corpus. ``clusters`` are rows of ``tally.by_cluster`` of each grouping.
     """
-    made: pl.DataFrame = con.sql(_REACH, params=[sorted({*groupings, "corpus"})]).pl()
+    made: pl.DataFrame = con.sql(_REACH, params=[sorted({*clusters, "corpus"})]).pl()
     made = made.with_columns(pl.col("reach") * NEPERS_PER_CENT)
     whole = made.filter(grouping="corpus")["reach"]
-    slides = [name for name in SLIDE_GROUPINGS if name in groupings]
+    slides = [clusters[name].select(_GROUP).unique() for name in SLIDE_GROUPINGS if name in clusters]
     if not whole.len() or not slides:
         return made
-    keys: pl.DataFrame = con.sql(
-        "select distinct grouping, group_key from tally.by_cluster where list_contains($1, grouping) order by all",
-        params=[slides],
-    ).pl()
-    return pl.concat([made, keys.with_columns(pl.lit(whole[0]).alias("reach"))])
+    return pl.concat([made, pl.concat(slides).with_columns(pl.lit(whole[0]).alias("reach"))])
 
 
 def rates_with_speed_error(rates: pl.DataFrame, reach: pl.DataFrame) -> pl.DataFrame:

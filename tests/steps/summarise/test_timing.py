@@ -38,7 +38,7 @@ def corpus(*, sessions):
     ("sessions", "cents"), [(("z1", "z2"), math.hypot(100, 12) / 2), (("z1", "z1"), (100 + 12) / 2)]
 )
 def test_errors_add_up_within_a_session_and_in_squares_between_sessions(sessions, cents):
-    made = speed_reach(corpus(sessions=sessions), ["player", "kind"])
+    made = speed_reach(corpus(sessions=sessions), {"player": pl.DataFrame()})
     assert made.filter(grouping="player", group_key="ann")["reach"].to_list() == [pytest.approx(cents * CENT)]
 
 

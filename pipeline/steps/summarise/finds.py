@@ -1,0 +1,126 @@
+"""Every find of a corpus as plain numbers, read once: whose it is, on which side, of which class and kind."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy import sparse
+
+from pipeline.kinds import KINDS
+from pipeline.stats.recovery import CLASS_MS, CLASS_SEMITONES
+from pipeline.units import Floats
+
+Ints = npt.NDArray[np.intp]
+Numbers = npt.NDArray[np.integer[Any]]
+"""Whole numbers of whatever size they need."""
+CLASSES = 2 * CLASS_MS.size * CLASS_SEMITONES.size
+"""Classes of finds, as ``class_sql`` numbers them."""
+DIRECTIONS = ("falling", "rising", "unknown")
+
+
+def class_sql() -> str:
+    """The class of a find (``stats.recovery.classes``) as SQL over duration_ms, interval_cents and found_kind."""
+    step = float(np.log(CLASS_MS[1] / CLASS_MS[0]))
+    steps = f"round(ln(greatest(duration_ms, 1) / {float(CLASS_MS[0])!r}) / {step!r})"
+    ms = f"least(greatest({steps}, 0), {CLASS_MS.size - 1})"
+    ends = np.sqrt(CLASS_SEMITONES[1:] * CLASS_SEMITONES[:-1])
+    size = " + ".join(f"(abs(interval_cents) / 100 > {float(end)!r})::int" for end in ends)
+    broken = "(found_kind in ('departing_finger', 'arriving_finger', 'two_finger'))::int"
+    return f"(({ms}::bigint * {CLASS_SEMITONES.size} + {size}) * 2 + {broken})"
+
+
+def _place_sql(column: str, names: tuple[str, ...]) -> str:
+    """The place of a value in a list, from 0; the last where it is none of them."""
+    listed = ", ".join(f"'{name}'" for name in names)
+    return f"(coalesce(list_position([{listed}], {column}), {len(names)}) - 1)::tinyint"
+
+
+# Small numbers, since there may be millions of rows; in no order, since all that is made of them are whole sums.
+_FINDS = f"""
+select part_number.part::integer as part, side_number.side::integer as side, {class_sql()}::smallint as class,
+    {_place_sql("found_kind", KINDS)} as kind, {_place_sql("direction", DIRECTIONS)} as direction,
+    coalesce(semitones, 0)::smallint as semitones
+from stage.owned_slide
+join part_number
+    on part_number.take_id = owned_slide.take_id
+    and part_number.player_id is not distinct from owned_slide.player_id
+join side_number on side_number.transfer_id = owned_slide.transfer_id
+where origin = 'found'
+"""
+
+
+@dataclass(frozen=True)
+class Finds:
+    """Finds as whole numbers, shape (finds,) each.
+
+    ``part`` is the take and player whose find it is, ``side`` the transfer, ``classes`` by ``stats.recovery``,
+    ``kind`` a place in ``KINDS``, ``direction`` one in ``DIRECTIONS``; ``semitones`` is rounded.
+    """
+
+    part: Numbers
+    side: Numbers
+    classes: Numbers
+    kind: Numbers
+    direction: Numbers
+    semitones: Numbers
+
+    def of(self, chosen: npt.NDArray[np.bool_]) -> "Finds":
+        """Some of them."""
+        return Finds(*(getattr(self, each.name)[chosen] for each in fields(self)))
+
+
+def numbered(con: duckdb.DuckDBPyConnection, parts: pl.DataFrame, sides: pl.DataFrame) -> None:
+    """Keeps the numbers of parts (take_id, player_id, part) and of sides (transfer_id, side) as temporary tables."""
+    for name, frame in (("part_number", parts), ("side_number", sides)):
+        con.register("rows_to_write", frame)
+        con.execute(f"create or replace temp table {name} as select * from rows_to_write").fetchall()
+        con.unregister("rows_to_write")
+
+
+def finds_of(con: duckdb.DuckDBPyConnection) -> Finds:
+    """All finds of the corpus, whatever takes are chosen; needs ``numbered``."""
+    made: Mapping[str, Numbers] = con.execute(_FINDS).fetchnumpy()
+    return Finds(*(np.asarray(made[name]) for name in ("part", "side", "class", "kind", "direction", "semitones")))
+
+
+@dataclass(frozen=True)
+class Cells:
+    """How many finds of each class each of some sums has on each side that it has any on.
+
+    ``side`` and ``of``, the number of the sum, have shape (cells,), ``counts`` (cells, classes).
+    """
+
+    side: Ints
+    of: Ints
+    counts: sparse.csr_array
+
+    def times(self, per_find: Floats) -> sparse.csr_array:
+        """Counts times a number for each class on each side, given as (classes, sides)."""
+        row = np.repeat(np.arange(self.side.size), np.diff(self.counts.indptr))
+        worth = per_find[self.counts.indices, self.side[row]]
+        return sparse.csr_array((self.counts.data * worth, self.counts.indices, self.counts.indptr), self.counts.shape)
+
+
+def cells(finds: Finds, of: Numbers, number: int, *, weights: Floats | None = None) -> Cells:
+    """The finds of each of so many sums by side and class.
+
+    Parameters
+    ----------
+    of : the sum that each find belongs to, shape (finds,).
+    weights : what each find counts, 1 if None.
+    """
+    at = finds.side.astype(np.int64) * number + of
+    named, place = np.unique(at, return_inverse=True)
+    worth = np.ones(at.size) if weights is None else weights
+    counts = sparse.csr_array((worth, (place, finds.classes)), shape=(named.size, CLASSES))
+    counts.sum_duplicates()  # which sorts, so that sums do not hang on the order of finds
+    return Cells(named // number, named % number, counts)
+
+
+def summing(of: Ints, number: int) -> sparse.csr_array:
+    """What sums the rows of another matrix that belong to each of so many sums."""
+    return sparse.csr_array((np.ones(of.size), (of, np.arange(of.size))), shape=(number, of.size))
