@@ -224,10 +224,16 @@ def recovered_by(known: Curves, *, seed: tuple[int, ...], replicates: int = REPL
     cells, weights = drawn_cells(known, seed=seed, replicates=replicates), class_weights(known)
     drawn = np.zeros((weights.shape[1], cells.shape[1]))
     np.add.at(drawn, (cells, np.arange(cells.shape[1])), 1.0 / cells.shape[0])
-    by_draws = weights @ drawn
     planted = known.told.sum(axis=1) > 0
-    mean = np.where(planted, by_draws, 1.0 / ((1.0 / weights) @ drawn))
-    return Recovered(cells, weights, mean, (mean - 1.0) / np.maximum(by_draws - 1.0, 1e-12))
+    by_draws = weights @ drawn
+    mean = (1.0 / weights) @ drawn
+    # In place: there is a number for each class on each side.
+    np.divide(1.0, mean, out=mean)
+    mean[:, planted] = by_draws[:, planted]
+    scale = mean - 1.0
+    by_draws -= 1.0
+    scale /= np.maximum(by_draws, 1e-12, out=by_draws)
+    return Recovered(cells, weights, mean, scale)
 
 
 def _chances(slides: Plantings, effects: Floats) -> Floats:

@@ -133,7 +133,7 @@ class Correction:
             pl.lit(self.source).alias("correction"),
             pl.Series("judged", self.judged[stratum].astype(np.int64)),
             pl.Series("planted", self.planted[stratum].astype(np.int64)),
-            pl.Series("draws", self.per_find.round(6).tolist(), dtype=pl.List(pl.Float64)),
+            pl.Series("draws", self.per_find.round(6)).arr.to_list(),
         )
 
     def whole(self) -> Factor:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import prod
 from typing import Any
 
 import duckdb
@@ -18,69 +19,102 @@ GROUPINGS = ("school", "period", "process", "accompaniment", "instrument")
 """Groupings whose groups are compared, and so are standardised."""
 _NO_GROUP = ("unplaced", "undated", "uncertain", "outside", "unknown")
 
-# A kind of change: size, direction, how likely it is slurred (three classes, each with its mean), the lengths of both
-# notes, and the instrument. Bounds are common practice, no source: steps, thirds and fourths, fifths to sevenths, more;
-# notes under a quarter of a second, to six tenths, longer.
-_KINDS = """
-create or replace temp table change_kind as
+# Small numbers for takes, players and instruments, since there is a row for nearly every change of note of a take.
+_NUMBERS = """
+create or replace temp table take_number as
 select
-    take.take_id, take.player_id, take.player_key,
-    case when change.semitones <= 2 then 0 when change.semitones <= 4 then 1 when change.semitones <= 7 then 2
-        else 3 end as size,
-    (change.direction = 'rising')::int as rising,
-    case when coalesce(change.slurred_probability, 0.5) < 0.3 then 0
-        when coalesce(change.slurred_probability, 0.5) < 0.7 then 1 else 2 end as slur,
-    case when first_note.end_s - first_note.start_s < 0.25 then 0
-        when first_note.end_s - first_note.start_s < 0.6 then 1 else 2 end as first_length,
-    case when second_note.end_s - second_note.start_s < 0.25 then 0
-        when second_note.end_s - second_note.start_s < 0.6 then 1 else 2 end as second_length,
-    coalesce(take.instrument, 'unknown') as instrument,
-    total(coalesce(change.slurred_probability, 0.5)) as slurred,
-    count(*)::double as chances,
-    count(*) filter (where change.has_find)::double as slides
-from fact.transition as change
-join fact.take_tally as take
-    on take.take_id = change.take_id and take.player_id is not distinct from change.player_id
-join stage.chance as chance on chance.transition_id = change.transition_id
-join base.note as first_note on first_note.note_id = chance.from_note_id
-join base.note as second_note on second_note.note_id = chance.to_note_id
-where take.weight > 0
+    take_id, player_id,
+    row_number() over (order by take_id, player_key)::integer as take,
+    dense_rank() over (order by player_key)::integer - 1 as player,
+    dense_rank() over (order by coalesce(instrument, 'unknown'))::integer - 1 as instrument
+from fact.take_tally
+where weight > 0
+"""
+# A kind of change: size, direction, how likely it is slurred (three classes, each with its mean), the lengths of both
+# notes, and the instrument, as one number. Bounds are common practice, no source: steps, thirds and fourths, fifths to
+# sevenths, more; notes under a quarter of a second, to six tenths, longer.
+_KIND = (("size", 4), ("rising", 2), ("slur", 3), ("first_length", 3), ("second_length", 3), ("instrument", 100))
+_SIZES = [size for _, size in _KIND]
+_CODE = " + ".join(f"{name} * {prod(_SIZES[place + 1 :])}" for place, (name, _) in enumerate(_KIND))
+_KINDS = f"""
+create or replace temp table change_kind as
+with change as (
+    select
+        numbers.take, numbers.player, numbers.instrument,
+        case when change.semitones <= 2 then 0 when change.semitones <= 4 then 1 when change.semitones <= 7 then 2
+            else 3 end as size,
+        (change.direction = 'rising')::int as rising,
+        coalesce(change.slurred_probability, 0.5) as slurred,
+        case when slurred < 0.3 then 0 when slurred < 0.7 then 1 else 2 end as slur,
+        case when first_note.end_s - first_note.start_s < 0.25 then 0
+            when first_note.end_s - first_note.start_s < 0.6 then 1 else 2 end as first_length,
+        case when second_note.end_s - second_note.start_s < 0.25 then 0
+            when second_note.end_s - second_note.start_s < 0.6 then 1 else 2 end as second_length,
+        change.has_find
+    from fact.transition as change
+    join take_number as numbers
+        on numbers.take_id = change.take_id and numbers.player_id is not distinct from change.player_id
+    join stage.chance as chance on chance.transition_id = change.transition_id
+    join base.note as first_note on first_note.note_id = chance.from_note_id
+    join base.note as second_note on second_note.note_id = chance.to_note_id
+)
+select
+    take, player, ({_CODE})::integer as kind,
+    total(slurred) as slurred,
+    count(*)::integer as chances,
+    count(*) filter (where has_find)::integer as slides
+from change
 group by all
 """
-_KIND = ("size", "rising", "slur", "first_length", "second_length", "instrument")
+# The place of each group among those given, so that keys are no text in a row for each kind and player.
+_IN_GROUPS = """
+with member as materialized (
+    select numbers.take, list_position($2, member.group_key)::integer - 1 as "group", member.weight
+    from tally.take_in_group as member
+    join take_number as numbers
+        on numbers.take_id = member.take_id and numbers.player_id is not distinct from member.player_id
+    where member.grouping = $1 and list_contains($2, member.group_key)
+)
+select "group", player, kind, total(weight * chances) as chances, total(weight * slides) as slides
+from member join change_kind using (take)
+group by all order by all
+"""
 
 
 @dataclass(frozen=True)
 class Repertoire:
-    """The kinds of change of a corpus: ``kinds`` holds a number and the features of each, shape (kinds, features)."""
+    """The kinds of change of a corpus: their numbers in ``change_kind``, in order, shape (kinds,), and the features of
+    each, shape (kinds, features)."""
 
-    kinds: pl.DataFrame
+    kinds: npt.NDArray[np.int32]
     features: Floats
 
 
 def repertoire(con: duckdb.DuckDBPyConnection) -> Repertoire:
-    """Counts the changes of each take by kind, as the temporary table ``change_kind``, and what is to be expected of
-    each take, as ``take_expected``: its changes that hold a slide, and how many would in anybody's hands."""
+    """Counts the changes of each take by kind, as the temporary tables ``take_number`` and ``change_kind``, and what is
+    to be expected of each take, as ``take_expected``: how many of its changes would hold a slide in anybody's hands."""
+    con.execute(_NUMBERS).fetchall()
     con.execute(_KINDS).fetchall()
     kinds = con.sql(
-        f"select {', '.join(_KIND)}, sum(slurred) / sum(chances) as slurred from change_kind group by all order by all"
+        "select kind, sum(slurred) / sum(chances) as slurred from change_kind group by kind order by kind"
     ).pl()
-    kinds = kinds.with_row_index("kind").with_columns(pl.col("kind").cast(pl.Int64))
-    made = Repertoire(kinds, _features(kinds))
-    sums = con.sql(f"select player_key, {', '.join(_KIND)}, sum(chances) as chances, sum(slides) as slides "
-                   "from change_kind group by all order by all").pl()  # fmt: skip
+    made = Repertoire(kinds["kind"].to_numpy(), _features(kinds["kind"].to_numpy(), kinds["slurred"].to_numpy()))
+    sums = con.sql(
+        "select player, kind, sum(chances)::double as chances, sum(slides)::double as slides from change_kind "
+        "group by all order by all"
+    ).pl()
     cells = _cells(made, sums)
     expected = expected_slides(cells) if sums.height and cells.slides.sum() > 0 else np.zeros(sums.height)
     chance = (
         sums.with_columns(pl.Series("expected", expected))
-        .group_by(_KIND)
+        .group_by("kind")
         .agg((pl.col("expected").sum() / pl.col("chances").sum()).alias("chance"))
     )
     con.register("chance_of_kind", chance)
     con.execute(
         "create or replace temp table take_expected as select take_id, player_id, "
-        "total(chances * chance) as expected_slides from change_kind "
-        f"join chance_of_kind using ({', '.join(_KIND)}) group by all"
+        "total(chances * chance) as expected_slides from change_kind join chance_of_kind using (kind) "
+        "join take_number using (take) group by all"
     ).fetchall()
     con.unregister("chance_of_kind")
     return made
@@ -106,25 +140,20 @@ def expected_by_cluster(con: duckdb.DuckDBPyConnection, groupings: Sequence[str]
 
 def standardised_rows(con: duckdb.DuckDBPyConnection, of: Repertoire, grouping: str) -> Iterator[dict[str, Any]]:
     """Rows of ``result.estimate``: rates per 100 changes that groups would have with the corpus's repertoire."""
-    sums = con.sql(
-        f"""select member.group_key, player_key, {", ".join(_KIND)}, total(member.weight * chances) as chances,
-            total(member.weight * slides) as slides
-        from change_kind join tally.take_in_group as member
-            on member.take_id = change_kind.take_id and member.player_id is not distinct from change_kind.player_id
-        where member.grouping = $1 group by all order by all""",
-        params=[grouping],
-    ).pl()
-    named = sums.filter(~pl.col("group_key").str.split("/").list.last().is_in(_NO_GROUP)).with_columns(
-        pl.col("group_key").str.replace(r"[^/]*$", "").alias("scheme")
-    )
-    for _, scheme in named.group_by("scheme", maintain_order=True):
-        slid = scheme.group_by("group_key").agg(pl.col("slides").sum()).filter(pl.col("slides") > 0)
-        used = scheme.filter(pl.col("group_key").is_in(slid["group_key"].to_list()))
-        keys = used["group_key"].unique().sort().to_list()
+    listed = con.sql(
+        "select distinct group_key from tally.take_in_group where grouping = $1 order by 1", params=[grouping]
+    ).fetchall()
+    compared = [key for (key,) in listed if key.rpartition("/")[2] not in _NO_GROUP]
+    # The sums of every player by kind, in numbers: of all tables that the step reads, this is the longest.
+    sums = con.sql(_IN_GROUPS, params=[grouping, compared]).pl()
+    for scheme in dict.fromkeys(key.rpartition("/")[0] for key in compared):
+        own = [place for place, key in enumerate(compared) if key.rpartition("/")[0] == scheme]
+        used = sums.filter(pl.col("group").is_in(own))
+        used = used.filter(pl.col("slides").sum().over("group") > 0)
+        keys = [compared[place] for place in used["group"].unique().sort()]
         if len(keys) < 2:
             continue
-        groups = _numbered(used["group_key"])
-        cells = _cells(of, used)
+        groups, cells = _numbered(used["group"]), _cells(of, used)
         for estimand in (AS_RECORDED, AVERAGE):
             made = standardised_rates(cells, groups, one_vote=estimand == AVERAGE)
             if made is None:
@@ -147,26 +176,26 @@ def standardised_rows(con: duckdb.DuckDBPyConnection, of: Repertoire, grouping: 
                 }
 
 
-def _features(kinds: pl.DataFrame) -> Floats:
-    """Size and lengths by class, direction, the mean chance of a slur, and instruments beside the commonest name."""
-    columns = [(kinds["size"] == value).to_numpy() for value in (1, 2, 3)]
-    columns += [kinds["rising"].to_numpy(), kinds["slurred"].to_numpy()]
-    columns += [(kinds[name] == value).to_numpy() for name in ("first_length", "second_length") for value in (1, 2)]
-    columns += [(kinds["instrument"] == name).to_numpy() for name in sorted(set(kinds["instrument"]))[1:]]
-    return np.column_stack(columns).astype(np.float64) if kinds.height else np.zeros((0, len(columns)))
+def _features(kinds: npt.NDArray[np.int32], slurred: Floats) -> Floats:
+    """Size and lengths by class, direction, the mean chance of a slur, and instruments beside the first by name."""
+    part = dict(zip((name for name, _ in _KIND), np.unravel_index(kinds, _SIZES), strict=True))
+    columns = [part["size"] == value for value in (1, 2, 3)]
+    columns += [part["rising"], slurred]
+    columns += [part[name] == value for name in ("first_length", "second_length") for value in (1, 2)]
+    columns += [part["instrument"] == value for value in np.unique(part["instrument"])[1:]]
+    return np.column_stack(columns).astype(np.float64)
 
 
 def _cells(of: Repertoire, sums: pl.DataFrame) -> Cells:
-    rows = sums.join(of.kinds.select("kind", *_KIND), on=_KIND, how="left", maintain_order="left")
     return Cells(
         of.features,
-        rows["kind"].to_numpy(),
-        rows["chances"].to_numpy().astype(np.float64),
-        rows["slides"].to_numpy().astype(np.float64),
-        _numbered(rows["player_key"]),
+        np.searchsorted(of.kinds, sums["kind"].to_numpy()),
+        sums["chances"].to_numpy(),
+        sums["slides"].to_numpy(),
+        _numbered(sums["player"]),
     )
 
 
 def _numbered(names: pl.Series) -> npt.NDArray[np.intp]:
-    """The place of each name among all that there are, in order."""
+    """The place of each number among all that there are, in order."""
     return names.rank("dense").to_numpy().astype(np.intp) - 1
