@@ -113,7 +113,8 @@ class Owner:
         write_csv(self.root, "take", "take_id,session_id", [f"t-{n},{s.session}" for n, s in here.items()])
         write_csv(self.root, "session", "session_id", ["x0", "x1", "x2"])
         write_csv(self.root, "player", "player_id,name", [f"p,{self.player}"])
-        write_csv(self.root, "performance", "take_id,player_id,instrument", [f"t-{n},p,violin" for n in here])
+        write_csv(self.root, "performance", "take_id,player_id,instrument,certainty",
+                  [f"t-{n},p,violin,certain" for n in here])  # fmt: skip
         pitches = [f"t-{n},{s.pitch:g}" for n, s in here.items() if s.pitch]
         write_csv(self.root, "reference_pitch", "take_id,reference_pitch_hz", pitches)
         (self.root / "settings.toml").write_text(f'[follow]\nscoring = "{self.scoring}"\n', encoding="utf-8")
