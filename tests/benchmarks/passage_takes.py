@@ -74,9 +74,15 @@ def real_takes(folder: Path) -> Iterator[Take]:
         rows = _listed(folder / "solo_violin", sound.name)
         order, written, ways = folded([(row[2], row[1]) for row in rows])
         starts, ends = (np.array([row[k] for row in rows]) for k in (3, 4))
-        played = Played(np.array(order), starts - LATE_S, ends - LATE_S, tuple(row[2] for row in rows))
+        there = int(np.searchsorted(starts - LATE_S, sound.length_s))  # of an excerpt the list is that of the whole
+        played = Played(
+            np.array(order[:there]),
+            starts[:there] - LATE_S,
+            ends[:there] - LATE_S,
+            tuple(row[2] for row in rows[:there]),
+        )
         part = _part([rows[i][2] for i in written], [rows[i][1] / TICKS_A_BEAT for i in written], ways)
-        repeats = [i for i in range(1, len(order)) if order[i] < order[i - 1]]
+        repeats = [i for i in range(1, there) if order[i] < order[i - 1]]
         repeat = (repeats[-1], repeats[-1] + _length(order, repeats[-1])) if repeats else None
         yield Take(sound.name, part, played, notes, notes[:, 0].copy(), repeat, _ends(found), _line(line, tuning))
 

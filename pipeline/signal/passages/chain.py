@@ -1,6 +1,8 @@
 """The compiled chain: probability of all paths, the best path, and the probability of each place.
 
-States: event i struck (number i), extra beside event i (events + i), outside the part (2 events).
+States, the layers of event i in turn: layer 0, the note strikes event i; layer a, event i was struck a notes ago, and
+the note lies beside it (event i once more, or extra); the last layer, it was struck as long ago or longer. So the time
+from one event to the next is known, whatever was found between them. After all events: outside the part.
 """
 
 import math
@@ -9,29 +11,33 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from pipeline.signal.passages.part import Graph, Ints
+from pipeline.signal.passages.part import Bools, Graph, Ints
+from pipeline.signal.passages.rates import Rates
 from pipeline.signal.passages.weights import NEIGHBOURS_WIDTH, RANGE, UNTIMED, Emission
 from pipeline.units import Floats
 
-AGAIN = 0.12
-"""The same event once more: a note cut in two, or the second note of a chord."""
-EXTRA, EXTRA_ON = 0.04, 0.25
-"""A note beside the written ones, after a written one and after another such."""
 JUMP = 1e-3
 """To anywhere in the part, where the paper does not say so."""
 # The part for music that is not in it, and on from note to note there (common practice, no source).
 LEAVE, STAY_OUT = 1e-3, 0.98
 BEGINS_AT_FIRST, BEGINS_OUTSIDE = 0.5, 0.2
 """Where takes begin: with the first event, outside the part, or else anywhere (common practice, no source)."""
-ON = 1.0 - AGAIN - EXTRA - JUMP - LEAVE  # what is left
-ON_FROM_EXTRA = 1.0 - AGAIN - EXTRA_ON - JUMP - LEAVE  # what is left
 ANY_PITCH = 0.5 / RANGE
 """Half of the extra notes lie anywhere, half near the event or the next."""
 NEAR_PITCH = 0.5 / NEIGHBOURS_WIDTH  # density per semitone
 
 
+class Path(NamedTuple):
+    """The likeliest state of each note; its event, -1 outside; whether it lies beside it, and is extra there."""
+
+    state: Ints
+    event: Ints
+    is_beside: Bools
+    is_extra: Bools
+
+
 class Sure(NamedTuple):
-    """Of each note the probability of its state on the path, and the likeliest event other than the path's.
+    """Of each note the probability of its event and role on the path, and the likeliest event other than the path's.
 
     ``log_likelihood`` is the logarithm of the probability of all notes, over all paths.
     """
@@ -43,25 +49,40 @@ class Sure(NamedTuple):
 
 
 @numba.njit(cache=True)
-def _weights(emission, j, struck, extra):  # type: ignore[no-untyped-def]
-    size = emission.chord.shape[0]
+def _weights(emission, rates, j, struck, again, extra):  # type: ignore[no-untyped-def]
+    """Densities of note j: as each event struck, as the event once more, and as an extra note beside it."""
+    size = struck.shape[0]
     for i in range(size):
         one = emission.chord[i]
         other = emission.chord[min(i + 1, size - 1)]
         struck[i] = emission.struck[j, one]
+        again[i] = rates.again[i] * struck[i]
         extra[i] = ANY_PITCH + NEAR_PITCH * max(emission.near[j, one], emission.near[j, other])
 
 
 @numba.njit(cache=True)
-def _begin(emission: Emission, arrival, now, struck, extra):  # type: ignore[no-untyped-def]
+def _on(rates, i, layer):  # type: ignore[no-untyped-def]
+    """The probability that an event follows: what is left."""
+    return 1.0 - rates.again[i] - (rates.extra if layer == 0 else rates.extra_on) - JUMP - LEAVE
+
+
+@numba.njit(cache=True)
+def _beside(rates, i, layer, again, extra):  # type: ignore[no-untyped-def]
+    """A note beside event i, after a note of that layer."""
+    return UNTIMED * (again[i] + (rates.extra if layer == 0 else rates.extra_on) * extra[i])
+
+
+@numba.njit(cache=True)
+def _begin(emission, rates, arrival, now, layers, struck, again, extra):  # type: ignore[no-untyped-def]
     size = arrival.shape[0]
-    _weights(emission, 0, struck, extra)
+    _weights(emission, rates, 0, struck, again, extra)
     elsewhere = 1.0 - BEGINS_AT_FIRST - BEGINS_OUTSIDE
+    now[:] = 0.0
     for i in range(size):
         come = elsewhere * arrival[i] + (BEGINS_AT_FIRST if i == 0 else 0.0)
-        now[i] = (1.0 - EXTRA) * come * struck[i]
-        now[size + i] = EXTRA * come * extra[i]
-    now[2 * size] = BEGINS_OUTSIDE * emission.outside[0]
+        now[i * layers] = (1.0 - rates.extra) * come * struck[i]
+        now[i * layers + layers - 1] = rates.extra * come * extra[i]
+    now[size * layers] = BEGINS_OUTSIDE * emission.outside[0]
 
 
 @numba.njit(cache=True)
@@ -75,35 +96,40 @@ def _scaled(now):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _forward(graph: Graph, emission: Emission, arrival, times, kept, logs):  # type: ignore[no-untyped-def]
+def _forward(graph, emission, rates, arrival, times, kept, logs):  # type: ignore[no-untyped-def]
     """``kept`` (notes or 2, states): all notes' probabilities, or only the last two in turn; ``logs`` (notes,)."""
-    size = arrival.shape[0]
-    rows = kept.shape[0]
-    struck, extra = np.empty(size), np.empty(size)
-    _begin(emission, arrival, kept[0], struck, extra)
+    size, rows, layers = arrival.shape[0], kept.shape[0], times.shape[2]
+    struck, again, extra = np.empty(size), np.empty(size), np.empty(size)
+    going = np.empty((size, layers))
+    _begin(emission, rates, arrival, kept[0], layers, struck, again, extra)
     logs[0] = math.log(_scaled(kept[0]))
     for j in range(1, logs.shape[0]):
         before, now = kept[(j - 1) % rows], kept[j % rows]
-        _weights(emission, j, struck, extra)
-        out = before[2 * size]
+        _weights(emission, rates, j, struck, again, extra)
+        out = before[size * layers]
         jump = UNTIMED * (JUMP * (1.0 - out) + (1.0 - STAY_OUT) * out)
         for i in range(size):
-            come = jump * arrival[i] + UNTIMED * AGAIN * (before[i] + before[size + i])
+            for a in range(layers):
+                going[i, a] = before[i * layers + a] * _on(rates, i, a)
+                now[i * layers + a] = 0.0
+            for a in range(layers):
+                now[i * layers + min(a + 1, layers - 1)] += before[i * layers + a] * _beside(rates, i, a, again, extra)
+        for i in range(size):
+            come = jump * arrival[i]
             for e in range(graph.first[i], graph.first[i + 1]):
-                source = graph.source[e]
-                come += graph.chance[e] * (
-                    ON * before[source] * times[j, graph.apart[e]] + ON_FROM_EXTRA * before[size + source] * UNTIMED
-                )
-            now[i] = come * struck[i]
-            now[size + i] = UNTIMED * (EXTRA * before[i] + EXTRA_ON * before[size + i]) * extra[i]
-        now[2 * size] = UNTIMED * (LEAVE * (1.0 - out) + STAY_OUT * out) * emission.outside[j]
+                on = 0.0
+                for a in range(layers):
+                    on += going[graph.source[e], a] * times[j, graph.apart[e], a]
+                come += graph.chance[e] * on
+            now[i * layers] = come * struck[i]
+        now[size * layers] = UNTIMED * (LEAVE * (1.0 - out) + STAY_OUT * out) * emission.outside[j]
         logs[j] = math.log(_scaled(now))
 
 
-def log_likelihood(graph: Graph, emission: Emission, arrival: Floats, times: Floats) -> float:
+def log_likelihood(graph: Graph, emission: Emission, rates: Rates, arrival: Floats, times: Floats) -> float:
     """Logarithm of the probability of all found notes, over all paths."""
     logs = np.empty(times.shape[0])
-    _forward(graph, emission, arrival, times, np.empty((2, 2 * arrival.size + 1)), logs)
+    _forward(graph, emission, rates, arrival, times, np.empty((2, times.shape[2] * arrival.size + 1)), logs)
     return float(logs.sum())
 
 
@@ -114,101 +140,128 @@ def outside_only(emission: Emission) -> float:
 
 
 @numba.njit(cache=True)
-def _backward(graph: Graph, emission: Emission, arrival, times, kept, logs, path, second, second_p, own):  # type: ignore[no-untyped-def]
-    """Goes back over ``kept``, and notes of each found note how likely its state on the path and the next event are."""
-    size = arrival.shape[0]
-    struck, extra = np.empty(size), np.empty(size)
-    after, now = np.ones(2 * size + 1), np.empty(2 * size + 1)
+def _extra_share(rates, i, layer, again, extra):  # type: ignore[no-untyped-def]
+    """Of a note in a layer beside event i, how likely it is extra."""
+    by_chance = (rates.extra if layer == 1 else rates.extra_on) * extra[i]
+    return by_chance / (by_chance + again[i])
+
+
+@numba.njit(cache=True)
+def _backward(graph, emission, rates, arrival, times, kept, logs, path, second, second_p, own):  # type: ignore[no-untyped-def]
+    """Goes back over ``kept``, and notes of each found note how likely its place on the path and the next event are."""
+    size, layers = arrival.shape[0], times.shape[2]
+    outside = size * layers
+    struck, again, extra = np.empty(size), np.empty(size), np.empty(size)
+    after, now = np.ones(outside + 1), np.empty(outside + 1)
     for j in range(logs.shape[0] - 1, -1, -1):
-        held = path[j] if path[j] < size else (path[j] - size if path[j] < 2 * size else -1)
-        own[j] = min(kept[j, path[j]] * after[path[j]], 1.0)
+        _weights(emission, rates, j, struck, again, extra)
+        held = path.event[j]
+        own[j] = kept[j, outside] * after[outside] if held < 0 else 0.0
         second[j], second_p[j] = -1, 0.0
         for i in range(size):
-            here = kept[j, i] * after[i]
-            if i != held and here > second_p[j]:
+            here = kept[j, i * layers] * after[i * layers]
+            beside = 0.0
+            for a in range(1, layers):
+                at = kept[j, i * layers + a] * after[i * layers + a]
+                by_chance = at if j == 0 else at * _extra_share(rates, i, a, again, extra)
+                beside += by_chance
+                here += at - by_chance
+            if i == held:
+                own[j] = beside if path.is_extra[j] else here
+            elif here > second_p[j]:
                 second[j], second_p[j] = i, min(here, 1.0)
+        own[j] = min(own[j], 1.0)
         if j == 0:
             break
-        _weights(emission, j, struck, extra)
         scale = math.exp(-logs[j])
         arrive = 0.0
         for i in range(size):
-            struck[i] *= after[i] * scale
-            extra[i] *= after[size + i] * scale
+            struck[i] *= after[i * layers] * scale
             arrive += arrival[i] * struck[i]
-        outside = emission.outside[j] * after[2 * size] * scale
-        anywhere = UNTIMED * (JUMP * arrive + LEAVE * outside)
+        out = emission.outside[j] * after[outside] * scale
         for i in range(size):
-            again = UNTIMED * AGAIN * struck[i] + anywhere
-            now[i] = again + UNTIMED * EXTRA * extra[i]
-            now[size + i] = again + UNTIMED * EXTRA_ON * extra[i]
+            again[i] = rates.again[i] * emission.struck[j, emission.chord[i]]
+            for a in range(layers):
+                stay = _beside(rates, i, a, again, extra) * after[i * layers + min(a + 1, layers - 1)] * scale
+                now[i * layers + a] = stay + UNTIMED * (JUMP * arrive + LEAVE * out)
         for i in range(size):
             for e in range(graph.first[i], graph.first[i + 1]):
                 source = graph.source[e]
-                now[source] += graph.chance[e] * ON * times[j, graph.apart[e]] * struck[i]
-                now[size + source] += graph.chance[e] * ON_FROM_EXTRA * UNTIMED * struck[i]
-        now[2 * size] = UNTIMED * ((1.0 - STAY_OUT) * arrive + STAY_OUT * outside)
+                for a in range(layers):
+                    on = graph.chance[e] * _on(rates, source, a) * times[j, graph.apart[e], a]
+                    now[source * layers + a] += on * struck[i]
+        now[outside] = UNTIMED * ((1.0 - STAY_OUT) * arrive + STAY_OUT * out)
         after[:] = now
 
 
-def probabilities(graph: Graph, emission: Emission, arrival: Floats, times: Floats, path: Ints) -> Sure:
+def probabilities(graph: Graph, emission: Emission, rates: Rates, arrival: Floats, times: Floats, path: Path) -> Sure:
     """How likely each found note stands where the path puts it, over all paths."""
     notes = times.shape[0]
-    kept, logs = np.empty((notes, 2 * arrival.size + 1)), np.empty(notes)
-    _forward(graph, emission, arrival, times, kept, logs)
+    kept, logs = np.empty((notes, times.shape[2] * arrival.size + 1)), np.empty(notes)
+    _forward(graph, emission, rates, arrival, times, kept, logs)
     own, second_p, second = np.empty(notes), np.empty(notes), np.empty(notes, np.int64)
-    _backward(graph, emission, arrival, times, kept, logs, path, second, second_p, own)
+    _backward(graph, emission, rates, arrival, times, kept, logs, path, second, second_p, own)
     return Sure(float(logs.sum()), own, second, second_p)
 
 
 @numba.njit(cache=True)
-def _best_path(graph: Graph, emission: Emission, arrival, times, back, path):  # type: ignore[no-untyped-def]
-    size = arrival.shape[0]
-    struck, extra = np.empty(size), np.empty(size)
-    before, now = np.empty(2 * size + 1), np.empty(2 * size + 1)
-    _begin(emission, arrival, before, struck, extra)
+def _best_path(graph, emission, rates, arrival, times, back, path):  # type: ignore[no-untyped-def]
+    size, layers = arrival.shape[0], times.shape[2]
+    outside = size * layers
+    struck, again, extra = np.empty(size), np.empty(size), np.empty(size)
+    before, now = np.empty(outside + 1), np.empty(outside + 1)
+    _begin(emission, rates, arrival, before, layers, struck, again, extra)
     _scaled(before)
-    for j in range(1, path.shape[0]):
-        _weights(emission, j, struck, extra)
-        out = before[2 * size]
-        likeliest = 0
-        for s in range(2 * size):
-            if before[s] > before[likeliest]:
-                likeliest = s
+    for j in range(1, back.shape[0]):
+        _weights(emission, rates, j, struck, again, extra)
+        out = before[outside]
+        likeliest = np.argmax(before[:outside])
         leave, come_back = JUMP * before[likeliest], (1.0 - STAY_OUT) * out
-        jump, jumper = (leave, likeliest) if leave >= come_back else (come_back, 2 * size)
+        jump, jumper = (leave, likeliest) if leave >= come_back else (come_back, outside)
         for i in range(size):
             best, source = UNTIMED * jump * arrival[i], jumper
-            for s in (i, size + i):
-                if UNTIMED * AGAIN * before[s] > best:
-                    best, source = UNTIMED * AGAIN * before[s], s
             for e in range(graph.first[i], graph.first[i + 1]):
-                a = graph.source[e]
-                value = graph.chance[e] * ON * before[a] * times[j, graph.apart[e]]
-                if value > best:
-                    best, source = value, a
-                value = graph.chance[e] * ON_FROM_EXTRA * before[size + a] * UNTIMED
-                if value > best:
-                    best, source = value, size + a
-            now[i] = best * struck[i]
-            back[j, i] = source
-            one, other = EXTRA * before[i], EXTRA_ON * before[size + i]
-            now[size + i] = UNTIMED * max(one, other) * extra[i]
-            back[j, size + i] = i if one >= other else size + i
+                for a in range(layers):
+                    s = graph.source[e] * layers + a
+                    value = graph.chance[e] * _on(rates, graph.source[e], a) * before[s] * times[j, graph.apart[e], a]
+                    if value > best:
+                        best, source = value, s
+            now[i * layers] = best * struck[i]
+            back[j, i * layers] = source
+            for a in range(1, layers):
+                now[i * layers + a] = -1.0
+            for a in range(layers):
+                s = i * layers + min(a + 1, layers - 1)
+                value = before[i * layers + a] * _beside(rates, i, a, again, extra)
+                if value > now[s]:
+                    now[s] = value
+                    back[j, s] = i * layers + a
         one, other = LEAVE * before[likeliest], STAY_OUT * out
-        now[2 * size] = UNTIMED * max(one, other) * emission.outside[j]
-        back[j, 2 * size] = likeliest if one >= other else 2 * size
+        now[outside] = UNTIMED * max(one, other) * emission.outside[j]
+        back[j, outside] = likeliest if one >= other else outside
         _scaled(now)
         before[:] = now
-    last = path.shape[0] - 1
-    path[last] = np.argmax(before)
-    for j in range(last, 0, -1):
-        path[j - 1] = back[j, path[j]]
+    last = back.shape[0] - 1
+    path.state[last] = np.argmax(before)
+    for j in range(last, -1, -1):
+        state = path.state[j]
+        layer = state % layers if state < outside else 0
+        path.event[j] = state // layers if state < outside else -1
+        path.is_beside[j] = layer > 0
+        path.is_extra[j] = False
+        if layer > 0:
+            _weights(emission, rates, j, struck, again, extra)
+            path.is_extra[j] = j == 0 or _extra_share(rates, path.event[j], layer, again, extra) > 0.5
+        if j > 0:
+            path.state[j - 1] = back[j, state]
 
 
-def best_path(graph: Graph, emission: Emission, arrival: Floats, times: Floats) -> Ints:
+def best_path(graph: Graph, emission: Emission, rates: Rates, arrival: Floats, times: Floats) -> Path:
     """The likeliest state of each found note, all of them together (Viterbi)."""
     notes = times.shape[0]
-    path = np.empty(notes, np.int64)
-    _best_path(graph, emission, arrival, times, np.empty((notes, 2 * arrival.size + 1), np.int32), path)
+    path = Path(
+        np.empty(notes, np.int64), np.empty(notes, np.int64), np.empty(notes, np.bool_), np.empty(notes, np.bool_)
+    )
+    back = np.empty((notes, times.shape[2] * arrival.size + 1), np.int32)
+    _best_path(graph, emission, rates, arrival, times, back, path)
     return path

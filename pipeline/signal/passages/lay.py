@@ -2,14 +2,15 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.passages import chain
+from pipeline.signal.passages import chain, rates
 from pipeline.signal.passages.part import MOST_SKIPPED, Graph, Ints, Part, arrival, graph
-from pipeline.signal.passages.weights import Emission, chords, emission, local_beat_s, time_weights
+from pipeline.signal.passages.rates import Rates
+from pipeline.signal.passages.weights import AGES, Emission, chords, emission, local_beat_s, time_weights, untimed
 from pipeline.units import Floats
 
 State = Literal["placed", "too_little", "not_this_work"]
@@ -21,7 +22,7 @@ WIDEST_SHIFT = 6
 """Semitones up and down in which the key played is looked for."""
 LEAST_NOTES = 8
 """Found notes below which nothing is said; placed ones below which it is another work (common practice, no source)."""
-LEAST_GAIN = 1.5
+LEAST_GAIN = 1.25
 """Gain (see ``Fit``) below which it is another work. Four movements and an excerpt of solo violin on the right part:
 2.5 and more, with a fifth of the notes missing and as many false 1.8 and more; on the twenty wrong parts and in
 excerpts of 40 notes 1.3 and less, the highest for a variation on the same harmonies."""
@@ -41,8 +42,9 @@ class Fit:
     Attributes
     ----------
     shift : semitones by which the take lies above the part; ``tuning_cents`` what is left of that, -50 to 50.
-    log_likelihood : mean of a found note; ``gain`` nats a placed note by which the part explains the notes better
-        than the same pitches in any order, times the mean probability of their places; NaN where nothing was laid.
+    log_likelihood : mean of a found note; ``gain`` nats a note not outside by which the part explains the notes better
+        than other music of the same notes: the part read backwards, and its pitches in any order (mean of the two);
+        NaN where nothing was laid.
     event : (notes,) event of the part, -1 outside it; ``role`` (notes,) index in ``ROLES``.
     probability : (notes,) that the note is what ``event`` and ``role`` say, struck and again being one.
     second_event, second_probability : (notes,) the likeliest other event, -1 if there is none.
@@ -77,31 +79,21 @@ def lay(part: Part, *, midi: Floats, start_s: Floats, widest_shift: int = WIDEST
     """
     if midi.size < LEAST_NOTES:
         return _nothing(midi.size, "too_little")
-    ways, come = graph(part), arrival(part)
-    table, chord = chords(part)
     tuning = off_temperament(midi)
-    shift = _shift(ways, come, midi - tuning, table, chord, widest_shift)
-    heard = emission(midi - tuning - shift, table, chord)
-    apart_s = np.diff(start_s, prepend=start_s[:1])
-    times, beat_s = time_weights(apart_s, None, ways), None
-    path = chain.best_path(ways, heard, come, times)
-    for _ in range(PASSES - 1):
-        beat_s = local_beat_s(*_pairs(part, path, apart_s), midi.size)
-        times = time_weights(apart_s, beat_s, ways)
-        path = chain.best_path(ways, heard, come, times)
-    sure = chain.probabilities(ways, heard, come, times, path)
-    event, role = _roles(path, len(part.pitches))
+    own = _laid(part, midi - tuning, start_s, widest_shift)
+    sure = chain.probabilities(*own.model, own.path)
+    event, role = own.path.event, _roles(own.path)
+    # A figure that comes bar after bar is alike backwards too, and scales are found in all music: both are asked.
+    backwards = chain.log_likelihood(*_laid(part.backwards, midi - tuning, start_s, widest_shift).model)
+    any_order = chain.outside_only(own.model.emission)
+    gain = (sure.log_likelihood - (backwards + any_order) / 2.0) / max(int((event >= 0).sum()), 1)
     placed = role <= AGAIN
-    gain = 0.0
-    if placed.any():
-        better = sure.log_likelihood - chain.outside_only(heard)
-        gain = better / int(placed.sum()) * float(sure.probability[placed].mean())
     share = max(float(placed.mean()), np.unique(event[placed]).size / len(part.pitches))
     if gain < LEAST_GAIN or share < LEAST_SHARE or placed.sum() < LEAST_NOTES:
         return _nothing(midi.size, "not_this_work", likelihood=sure.log_likelihood / midi.size, gain=gain)
     return Fit(
         state="placed",
-        shift=shift,
+        shift=own.shift,
         tuning_cents=100.0 * tuning,
         log_likelihood=sure.log_likelihood / midi.size,
         gain=gain,
@@ -110,8 +102,50 @@ def lay(part: Part, *, midi: Floats, start_s: Floats, widest_shift: int = WIDEST
         probability=sure.probability,
         second_event=sure.event,
         second_probability=sure.event_probability,
-        beat_s=np.full(path.size, np.nan) if beat_s is None else beat_s,
+        beat_s=np.full(midi.size, np.nan) if own.beat_s is None else own.beat_s,
     )
+
+
+class _Model(NamedTuple):
+    """What the chain is made of, as its functions take it."""
+
+    graph: Graph
+    emission: Emission
+    rates: Rates
+    arrival: Floats
+    times: Floats
+
+
+class _Laid(NamedTuple):
+    """A take on a part, forwards or backwards: its key, the chain, the likeliest path, and the tempo (notes,).
+
+    ``beat_s`` is None where no two notes tell it.
+    """
+
+    shift: int
+    model: _Model
+    path: chain.Path
+    beat_s: Floats | None
+
+
+def _laid(part: Part, midi: Floats, start_s: Floats, widest_shift: int) -> _Laid:
+    """The likeliest key and path: first without time, then with the tempo and the rates of the path before."""
+    own, come = rates.usual(part), arrival(part)
+    ways = graph(part, own.skipped)
+    table, chord = chords(part)
+    shift = _shift(ways, own, come, midi, table, chord, widest_shift)
+    heard = emission(midi - shift, table, chord)
+    model = _Model(ways, heard, own, come, untimed(midi.size, ways))
+    path, beat_s = chain.best_path(*model), None
+    for _ in range(PASSES - 1):
+        beat_s = local_beat_s(*_pairs(part, path, start_s), midi.size)
+        if beat_s is None:
+            break
+        own = rates.of_take(part, path.event, is_beside=path.is_beside, is_extra=path.is_extra)
+        ways = graph(part, own.skipped)
+        model = _Model(ways, heard, own, come, time_weights(start_s, beat_s, ways))
+        path = chain.best_path(*model)
+    return _Laid(shift, model, path, beat_s)
 
 
 def _nothing(notes: int, state: State, *, likelihood: float = np.nan, gain: float = np.nan) -> Fit:
@@ -136,38 +170,36 @@ def off_temperament(midi: Floats) -> float:
     return float(np.angle(np.mean(np.exp(2j * np.pi * midi)))) / (2.0 * np.pi) if midi.size else 0.0
 
 
-def _shift(ways: Graph, come: Floats, midi: Floats, table: Floats, chord: Ints, widest: int) -> int:
+def _shift(ways: Graph, own: Rates, come: Floats, midi: Floats, table: Floats, chord: Ints, widest: int) -> int:
     """The likeliest key, from stretches of the take, each of which may begin anywhere in the part."""
     shifts = list(range(-widest, widest + 1))
     begins = np.unique(np.linspace(0, max(midi.size - GLANCE, 0), GLANCES).astype(np.int64))
     found = [
-        sum(_untimed(ways, emission(midi[i : i + GLANCE] - shift, table, chord), come) for i in begins)
+        sum(_untimed(ways, emission(midi[i : i + GLANCE] - shift, table, chord), own, come) for i in begins)
         for shift in shifts
     ]
     return shifts[int(np.argmax(found))]
 
 
-def _untimed(ways: Graph, heard: Emission, come: Floats) -> float:
-    notes = heard.outside.size
-    return chain.log_likelihood(ways, heard, come, time_weights(np.zeros(notes), None, ways))
+def _untimed(ways: Graph, heard: Emission, own: Rates, come: Floats) -> float:
+    return chain.log_likelihood(ways, heard, own, come, untimed(heard.outside.size, ways))
 
 
-def _pairs(part: Part, path: Ints, apart_s: Floats) -> tuple[Ints, Floats]:
-    """Neighbouring notes of which the second goes on from the first: number of the second, log s a beat."""
-    on = path[1:] - path[:-1]
-    at = np.flatnonzero((path[1:] < len(part.pitches)) & (on > 0) & (on <= 1 + MOST_SKIPPED)) + 1
-    beats = part.beats[path[at]] - part.beats[path[at - 1]]
-    told = (beats > 0) & (apart_s[at] > 0)
-    return at[told], np.log(apart_s[at[told]] / beats[told])
+def _pairs(part: Part, path: chain.Path, start_s: Floats) -> tuple[Ints, Floats]:
+    """Events struck one after the other going on: number of the note that strikes the second, log s a beat."""
+    struck = np.flatnonzero((path.event >= 0) & ~path.is_beside)
+    on = np.diff(path.event[struck])
+    follows = (on > 0) & (on <= 1 + MOST_SKIPPED) & (np.diff(struck) <= AGES + 1)
+    first, second = struck[:-1][follows], struck[1:][follows]
+    beats = part.beats[path.event[second]] - part.beats[path.event[first]]
+    apart_s = start_s[second] - start_s[first]
+    told = (beats > 0) & (apart_s > 0)
+    return second[told], np.log(apart_s[told] / beats[told])
 
 
-def _roles(path: Ints, size: int) -> tuple[Ints, npt.NDArray[np.int8]]:
-    """Event and role of each state on the path."""
-    event = np.where(path < size, path, np.where(path < 2 * size, path - size, -1))
-    role = np.where(path < size, STRUCK, np.where(path < 2 * size, EXTRA, OUTSIDE)).astype(np.int8)
-    struck = np.flatnonzero(role == STRUCK)
-    role[struck[1:][event[struck[1:]] == event[struck[:-1]]]] = AGAIN
-    return event, role
+def _roles(path: chain.Path) -> npt.NDArray[np.int8]:
+    role = np.where(path.event < 0, OUTSIDE, np.where(~path.is_beside, STRUCK, np.where(path.is_extra, EXTRA, AGAIN)))
+    return role.astype(np.int8)
 
 
 def rounds(event: Ints, joined: Collection[int] = ()) -> Ints:

@@ -14,8 +14,6 @@ Bools = npt.NDArray[np.bool_]
 
 MOST_SKIPPED = 4
 """Events that may be missing between two that were found, one after the other."""
-SKIPPED = 0.05
-"""How much rarer each further event left out is: one note in twenty is missed (tried on four violin movements)."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +44,18 @@ class Part:
         if any(not (0 <= a < size and 0 <= b < size) for a, b in self.ways):
             raise ValueError(f"a way leads outside the {size} events: {self.ways}")
 
+    @property
+    def backwards(self) -> "Part":
+        """The same notes from the last to the first: other music of the same kind."""
+        last = len(self.pitches) - 1
+        return Part(
+            pitches=self.pitches[::-1],
+            beats=self.end_beat - np.append(self.beats[1:], self.end_beat)[::-1],
+            end_beat=self.end_beat,
+            bar_begins=np.append(self.bar_begins[1:], True)[::-1],
+            ways=tuple((last - b, last - a) for a, b in self.ways),
+        )
+
 
 class Graph(NamedTuple):
     """The edges into each event, event by event.
@@ -62,8 +72,8 @@ class Graph(NamedTuple):
     log_beats: Floats
 
 
-def graph(part: Part) -> Graph:
-    """All ways on, with up to ``MOST_SKIPPED`` events left out.
+def graph(part: Part, skipped: float) -> Graph:
+    """All ways on, with up to ``MOST_SKIPPED`` events left out, each further one rarer by the factor ``skipped``.
 
     Where the paper lets one go on in n ways each is taken alike: a repeat is as often played as left out (common
     practice, no source).
@@ -74,7 +84,7 @@ def graph(part: Part) -> Graph:
     for a, b in part.ways:
         if b not in onward[a]:
             onward[a].append(b)
-    by_skips = [SKIPPED**k for k in range(MOST_SKIPPED + 1)]
+    by_skips = [skipped**k for k in range(MOST_SKIPPED + 1)]
     together = sum(by_skips)
     edges: dict[tuple[int, int], tuple[float, float]] = {}
     for source in range(size):

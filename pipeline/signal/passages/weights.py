@@ -24,6 +24,10 @@ PAIRS = 15
 """Pairs of notes from which the tempo at a place is taken: the median of the nearest."""
 
 
+AGES = 3
+"""So many notes back an event may have been struck for the time since then to be known (common practice, no source)."""
+
+
 class Emission(NamedTuple):
     """Densities of the found notes' pitches.
 
@@ -51,19 +55,19 @@ def chords(part: Part) -> tuple[Floats, Ints]:
 def emission(midi: Floats, table: Floats, chord: Ints) -> Emission:
     """Densities of pitches ``midi`` (notes,), already brought to the written key, a semitone being 1.
 
-    Struck: the note of the chord nearest in pitch; an octave off 3 %, a semitone off 2 %, anything 3 %.
+    Struck: each note of the chord alike; an octave off 3 %, a semitone off 2 %, anything 3 %.
     """
-    off = midi[:, None, None] - table[None, :, :]
-    nearest = np.nanargmin(np.abs(off), axis=2)
-    r = np.take_along_axis(off, nearest[:, :, None], axis=2)[:, :, 0]
+    pitches, place = np.unique(table, return_inverse=True)
+    off = midi[:, None] - pitches[None, :]
     # As written; an octave off, a semitone off (errors of the line); anything (common practice, no source).
     struck = (
-        0.92 * norm.pdf(r, scale=SPREAD)
-        + 0.015 * (norm.pdf(r - 12.0, scale=SPREAD) + norm.pdf(r + 12.0, scale=SPREAD))
-        + 0.01 * (norm.pdf(r - 1.0, scale=0.3) + norm.pdf(r + 1.0, scale=0.3))
+        0.92 * norm.pdf(off, scale=SPREAD)
+        + 0.015 * (norm.pdf(off - 12.0, scale=SPREAD) + norm.pdf(off + 12.0, scale=SPREAD))
+        + 0.01 * (norm.pdf(off - 1.0, scale=0.3) + norm.pdf(off + 1.0, scale=0.3))
         + 0.03 / 60.0
-    )
-    return Emission(struck, (np.abs(r) <= NEAR).astype(np.float64), _outside(midi, table, chord), chord)
+    )[:, place]
+    near = (np.abs(off) <= NEAR)[:, place].any(axis=2)
+    return Emission(np.nanmean(struck, axis=2), near.astype(np.float64), _outside(midi, table, chord), chord)
 
 
 def _outside(midi: Floats, table: Floats, chord: Ints) -> Floats:
@@ -78,17 +82,23 @@ def _outside(midi: Floats, table: Floats, chord: Ints) -> Floats:
     )
 
 
-def time_weights(apart_s: Floats, beat_s: Floats | None, graph: Graph) -> Floats:
-    """Densities of the time since the note before, (notes, distinct written times).
+def untimed(notes: int, graph: Graph) -> Floats:
+    """Densities of times as in ``time_weights`` where no tempo is known yet, and time says nothing."""
+    return np.full((notes, graph.log_beats.size, 2), UNTIMED)
 
-    ``apart_s`` (notes,) seconds since the note before, ``beat_s`` (notes,) how long a beat lasts there; None: no tempo
-    is known yet, and time says nothing.
+
+def time_weights(start_s: Floats, beat_s: Floats, graph: Graph) -> Floats:
+    """Densities of the time since an event was struck, (notes, distinct written times, layers as in ``chain``).
+
+    ``start_s`` (notes,); ``beat_s`` (notes,) how long a beat lasts there. Of events struck long ago time says nothing.
     """
-    if beat_s is None:
-        return np.full((apart_s.size, graph.log_beats.size), UNTIMED)
-    log = np.log(np.maximum(apart_s, 1e-3)) - np.log(beat_s)
-    r = log[:, None] - graph.log_beats[None, :]
-    return np.asarray((1.0 - LOOSE_SHARE) * norm.pdf(r, scale=TIGHT) + LOOSE_SHARE * norm.pdf(r, scale=LOOSE))
+    weights = np.full((start_s.size, graph.log_beats.size, AGES + 2), UNTIMED)
+    for age in range(1, min(AGES + 2, start_s.size)):
+        log = np.log(np.maximum(start_s[age:] - start_s[:-age], 1e-3)) - np.log(beat_s[age:])
+        r = log[:, None] - graph.log_beats[None, :]
+        tight, loose = (norm.pdf(r, scale=scale) for scale in (TIGHT, LOOSE))
+        weights[age:, :, age - 1] = (1.0 - LOOSE_SHARE) * tight + LOOSE_SHARE * loose
+    return weights
 
 
 def local_beat_s(at: Ints, log_beat_s: Floats, notes: int) -> Floats | None:

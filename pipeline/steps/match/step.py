@@ -165,7 +165,7 @@ def _frame(name: str, rows: list[Row]) -> pl.DataFrame:
 
 STEP = Step(
     name="match",
-    version=2,
+    version=3,
     scope="transfer",
     reads=("note", "pitch_frame", "speed", "speed_curve", "solo_span"),
     writes=TABLES,

@@ -8,7 +8,8 @@ import pytest
 
 from pipeline.signal.passages import chain
 from pipeline.signal.passages.lay import ROLES, Fit, lay, rounds, times_through
-from pipeline.signal.passages.part import MOST_SKIPPED, SKIPPED, Part, arrival, graph
+from pipeline.signal.passages.part import MOST_SKIPPED, Part, arrival, graph
+from pipeline.signal.passages.rates import AGAIN, EXTRA, PRIOR, SKIPPED, Rates, of_take, usual
 from pipeline.signal.passages.weights import UNTIMED, chords, emission, local_beat_s, time_weights
 
 TINY = Part(
@@ -39,7 +40,7 @@ def tiny_edges() -> dict[tuple[int, int], tuple[float, float]]:
 
 
 def test_ways_on_are_those_of_the_paper() -> None:
-    ways = graph(TINY)
+    ways = graph(TINY, SKIPPED)
     made = {
         (int(ways.source[e]), i): (ways.chance[e], math.exp(ways.log_beats[ways.apart[e]]))
         for i in range(3)
@@ -52,70 +53,108 @@ def test_ways_on_are_those_of_the_paper() -> None:
 
 
 def test_all_paths_tried_one_by_one_give_the_same() -> None:
-    """Rabiner 1989, by brute force: 7 states, 5 notes, 16,807 paths."""
+    """Rabiner 1989, by brute force: 10 states (three layers of three events, and outside), 5 notes, 100,000 paths."""
     midi, start_s = np.array([60.1, 69.0, 60.4, 63.2, 64.0]), np.array([0.0, 0.4, 0.7, 1.3, 1.4])
-    apart_s = np.diff(start_s, prepend=0.0)
-    ways, come = graph(TINY), arrival(TINY)
+    own = Rates(np.array([0.1, 0.3, 0.15]), extra=0.05, extra_on=0.2, skipped=SKIPPED)
+    ways, come = graph(TINY, own.skipped), arrival(TINY)
     table, chord = chords(TINY)
     heard = emission(midi, table, chord)
-    beat_s = np.full(5, 0.5)
-    times = time_weights(apart_s, beat_s, ways)
+    beat_s, layers, outside = np.full(5, 0.5), 3, 9
+    times = np.ascontiguousarray(time_weights(start_s, beat_s, ways)[:, :, [0, 1, -1]])
+    edges = tiny_edges()
+    c = chain
 
-    def pitch(j: int, s: int) -> float:
-        if s == 6:
-            return float(heard.outside[j])
-        if s < 3:
-            return float(heard.struck[j, chord[s]])
-        near = any(abs(midi[j] - p) <= 2.5 for i in (s - 3, min(s - 2, 2)) for p in TINY.pitches[i])
+    def extra(j: int, i: int) -> float:
+        near = any(abs(midi[j] - p) <= 2.5 for e in (i, min(i + 1, 2)) for p in TINY.pitches[e])
         return 0.5 / 48.0 + 0.1 * near
 
-    def time(j: int, beats: float) -> float:
-        r = math.log(apart_s[j] / (beat_s[j] * beats))
+    def time(j: int, layer: int, beats: float) -> float:
+        if layer == 2 or j <= layer:
+            return UNTIMED
+        r = math.log((start_s[j] - start_s[j - 1 - layer]) / (beat_s[j] * beats))
         return sum(
             w * math.exp(-0.5 * (r / sd) ** 2) / (sd * math.sqrt(2 * math.pi)) for w, sd in ((0.85, 0.25), (0.15, 0.9))
         )
 
-    edges = tiny_edges()
-    c = chain
+    def beside(j: int, i: int, after_layer: int) -> tuple[float, float]:
+        """The event once more, and an extra note."""
+        rate = own.extra if after_layer == 0 else own.extra_on
+        return own.again[i] * heard.struck[j, chord[i]], rate * extra(j, i)
 
     def move(j: int, a: int, b: int) -> float:
-        if a == 6:
-            return UNTIMED * (c.STAY_OUT if b == 6 else (1 - c.STAY_OUT) * come[b] if b < 3 else 0.0)
-        if b == 6:
-            return UNTIMED * c.LEAVE
-        at, extra = a % 3, a >= 3
-        if b >= 3:
-            return UNTIMED * (c.EXTRA_ON if extra else c.EXTRA) * (b - 3 == at)
-        chance = UNTIMED * (c.JUMP * come[b] + c.AGAIN * (b == at))
-        if (at, b) in edges:
-            chance += edges[at, b][0] * (c.ON_FROM_EXTRA * UNTIMED if extra else c.ON * time(j, edges[at, b][1]))
-        return float(chance)
+        i, layer = divmod(b, layers)
+        if b == outside:
+            return UNTIMED * (c.STAY_OUT if a == outside else c.LEAVE) * heard.outside[j]
+        struck = heard.struck[j, chord[i]] * (layer == 0)
+        if a == outside:
+            return UNTIMED * (1 - c.STAY_OUT) * come[i] * struck
+        at, before = divmod(a, layers)
+        if layer > 0:
+            return UNTIMED * sum(beside(j, i, before)) * (i == at and layer == min(before + 1, 2))
+        chance = UNTIMED * c.JUMP * come[i]
+        if (at, i) in edges:
+            rate = own.extra if before == 0 else own.extra_on
+            on = 1.0 - own.again[at] - rate - c.JUMP - c.LEAVE
+            chance += edges[at, i][0] * on * time(j, before, edges[at, i][1])
+        return float(chance * struck)
 
     def begin(s: int) -> float:
-        if s == 6:
-            return c.BEGINS_OUTSIDE
-        first = (1 - c.BEGINS_AT_FIRST - c.BEGINS_OUTSIDE) * come[s % 3] + c.BEGINS_AT_FIRST * (s % 3 == 0)
-        return float(first * (c.EXTRA if s >= 3 else 1 - c.EXTRA))
+        i, layer = divmod(s, layers)
+        if s == outside:
+            return c.BEGINS_OUTSIDE * heard.outside[0]
+        first = (1 - c.BEGINS_AT_FIRST - c.BEGINS_OUTSIDE) * come[i] + c.BEGINS_AT_FIRST * (i == 0)
+        kinds = {0: (1 - own.extra) * heard.struck[0, chord[i]], 2: own.extra * extra(0, i)}
+        return float(first * kinds.get(layer, 0.0))
 
-    total, at, likeliest = 0.0, np.zeros((5, 7)), (0.0, ())
-    for path in itertools.product(range(7), repeat=5):
-        p = begin(path[0]) * pitch(0, path[0])
+    moves = np.array([[[move(j, a, b) for b in range(10)] for a in range(10)] for j in range(1, 5)])
+    total, at, likeliest = 0.0, np.zeros((5, 10)), (0.0, ())
+    for path in itertools.product(range(10), repeat=5):
+        p = begin(path[0])
         for j in range(1, 5):
-            p *= move(j, path[j - 1], path[j]) * pitch(j, path[j])
+            p *= moves[j - 1, path[j - 1], path[j]]
         total += p
         at[range(5), path] += p
         likeliest = max(likeliest, (p, path))
     at /= total
-    best = chain.best_path(ways, heard, come, times)
-    sure = chain.probabilities(ways, heard, come, times, best)
-    assert tuple(best) == likeliest[1]
-    assert chain.log_likelihood(ways, heard, come, times) == pytest.approx(math.log(total), abs=1e-9)
+    best = chain.best_path(ways, heard, own, come, times)
+    sure = chain.probabilities(ways, heard, own, come, times, best)
+    assert tuple(best.state) == likeliest[1]
+    assert chain.log_likelihood(ways, heard, own, come, times) == pytest.approx(math.log(total), abs=1e-9)
     assert sure.log_likelihood == pytest.approx(math.log(total), abs=1e-9)
-    np.testing.assert_allclose(sure.probability, at[range(5), best], atol=1e-9)
-    for j, state in enumerate(best):
-        held = state % 3 if state < 6 else -1
-        others = [at[j, i] if i != held else 0.0 for i in range(3)]
+
+    def shares(j: int, i: int) -> tuple[float, float]:
+        """How likely the note is the event, struck or once more; and an extra beside it."""
+        is_event, is_extra = at[j, 3 * i], 0.0
+        for layer in (1, 2):
+            again, more = beside(j, i, layer - 1)
+            share = 1.0 if j == 0 else more / (again + more)
+            is_event += at[j, 3 * i + layer] * (1.0 - share)
+            is_extra += at[j, 3 * i + layer] * share
+        return is_event, is_extra
+
+    for j, state in enumerate(best.state):
+        held = state // layers if state < outside else -1
+        assert best.event[j] == held
+        expected = at[j, outside] if held < 0 else shares(j, held)[int(best.is_extra[j])]
+        assert sure.probability[j] == pytest.approx(expected, abs=1e-9)
+        others = [shares(j, i)[0] if i != held else 0.0 for i in range(3)]
         assert sure.event_probability[j] == pytest.approx(max(others), abs=1e-9)
+
+
+def test_rates_are_counted_on_the_path_and_drawn_towards_the_rule() -> None:
+    """Event 1 is a chord; it sounds once more, then an extra note; event 2 is left out on the way to 3."""
+    part = Part(((60.0,), (62.0, 69.0), (64.0,), (65.0,)), np.arange(4.0), 4.0, np.zeros(4, dtype=np.bool_))
+    event = np.array([0, 1, 1, 1, 3, -1])
+    is_beside = np.array([False, False, True, True, False, False])
+    is_extra = np.array([False, False, False, True, False, False])
+    own = of_take(part, event, is_beside=is_beside, is_extra=is_extra)
+    # Of two single notes none comes again; of three notes of the chord one does.
+    single, of_chord = PRIOR * AGAIN / (2 + PRIOR), (1 + PRIOR * AGAIN) / (3 + PRIOR)
+    np.testing.assert_allclose(own.again, [single, of_chord, single, single])
+    assert own.extra == pytest.approx(PRIOR * EXTRA / (3 + PRIOR))
+    odds = (1 + PRIOR * SKIPPED / (1 - SKIPPED)) / (2 + PRIOR)
+    assert own.skipped == pytest.approx(odds / (1 + odds))
+    np.testing.assert_allclose(usual(part).again, AGAIN)
 
 
 def test_rounds_by_hand() -> None:
@@ -259,6 +298,34 @@ def test_another_work_is_named_so() -> None:
             fit = lay(melody(other), midi=midi, start_s=start_s)
             assert fit.state == ("placed" if other == seed else "not_this_work")
             assert (fit.event >= 0).any() == (other == seed)
+
+
+def test_time_counts_on_across_a_note_that_is_not_written() -> None:
+    """Of two notes of one pitch the first is missing, a false one sounds before: the time says which was found."""
+    pitches = np.array([note[0] for note in melody(3).pitches])
+    first = np.arange(5, LONG - 5, 6)
+    pitches[first + 1] = pitches[first]
+    part = Part(tuple((p,) for p in pitches), np.arange(float(LONG)), float(LONG), np.arange(LONG) % 4 == 0)
+    midi, start_s = played(part, list(range(LONG)), seed=5)
+    midi[first], start_s[first] = midi[first - 1] + 1.0, start_s[first - 1] + 0.1
+    fit = lay(part, midi=midi, start_s=start_s)
+    false = np.isin(np.arange(LONG), first)
+    assert np.mean(fit.event[~false] == np.flatnonzero(~false)) > 0.97
+    by_chance_right = np.abs(midi[first] - pitches[first]) < 0.5
+    assert (fit.role[first[~by_chance_right]] == ROLES.index("extra")).all()
+
+
+@pytest.mark.parametrize("kind", ["broken chords", "the same backwards"])
+def test_a_part_much_like_itself_backwards_is_still_known(kind: str) -> None:
+    rng = np.random.default_rng(4)
+    roots = rng.integers(55, 67, 12)
+    bars = [root + np.array([0, 4, 7, 12, 7, 4]) for root in roots]
+    pitches = np.concatenate(bars if kind == "broken chords" else [*bars, *(bar[::-1] for bar in bars[::-1])])
+    count = pitches.size
+    part = Part(tuple((float(p),) for p in pitches), np.arange(count) / 2.0, count / 2.0, np.arange(count) % 6 == 0)
+    midi, start_s = played(part, list(range(count)), seed=5)
+    fit = lay(part, midi=midi, start_s=start_s)
+    assert np.mean(fit.event == np.arange(count)) > 0.97
 
 
 def test_too_few_notes_say_nothing() -> None:
