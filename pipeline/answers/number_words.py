@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from pipeline.units import Z_95, ms_of_s
@@ -18,12 +18,27 @@ def probability_words(probability: float) -> str:
 
 
 def ratio_words(ratio: float) -> str:
-    """A ratio with two digits; beyond a thousand to one, either way, its size says no more: >1000, 12, 0.35, <0.001."""
+    """A ratio with two digits: 12, 0.35; nearer to 1 than these tell, on which side it lies: >1, <1.
+
+    Beyond a thousand to one, either way, its size says no more: >1000, <0.001.
+    """
     if ratio > 1000.0:
         return ">1000"
     if ratio < 0.001:
         return "<0.001"
+    if ratio != 1.0 and f"{ratio:.2g}" == "1":
+        return ">1" if ratio > 1.0 else "<1"
     return f"{ratio:.0f}" if ratio >= 10.0 else f"{ratio:.2g}"
+
+
+def near_one_caution(texts: Iterable[str]) -> str:
+    """What is to be added where a ratio is given as >1 or <1; nothing elsewhere."""
+    if not any(re.search(r"[<>]1(?![0-9])", text) for text in texts):
+        return ""
+    return (
+        " A limit of >1 or <1 lies within 5 % of 1, too near to say that 1 is outside: drawn anew, it may lie on the "
+        "other side."
+    )
 
 
 def ratio_of_log_words(log10: float) -> str:

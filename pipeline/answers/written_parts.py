@@ -34,6 +34,7 @@ def add(
     *,
     edition: str,
     part: str | None = None,
+    editor_id: str | None = None,
     rights: str | None = None,
     replace: bool = False,
 ) -> WrittenPart:
@@ -46,22 +47,26 @@ def add(
     file : MusicXML, MIDI or CSV.
     edition : editor, publisher and year.
     part : which part of a score, by name or number; None as in ``read_part``.
+    editor_id : whose fingers it prints, where that is a player of the catalogue.
     rights : who may use it how.
     replace : whether an edition that is there already is written anew; what was mended in it by hand is lost.
 
     Raises
     ------
     DataError
-        If there is no such work, the edition is there already from another file, or the file cannot be read.
+        If there is no such work or editor, the edition is there already from another file, or the file cannot be read.
     """
     file = Path(file)
     with changing(Corpus(folder).root, doing="part add") as change:
         corpus = Corpus(folder)
         signature = signature_of(known_work(corpus.catalogue, work_id)["key"])
+        if editor_id is not None:
+            known(corpus.catalogue, "player", editor_id)
         content = file.read_bytes() if file.is_file() else b""
         sha256 = hashlib.sha256(content).hexdigest()
         there = corpus.catalogue.rows("written_part", work_id=work_id, edition=edition)
-        if not replace and any(row["sha256"] == sha256 for row in there):  # given again, say after it was cut short
+        same = any(row["sha256"] == sha256 and editor_id in (None, row["editor_id"]) for row in there)
+        if same and not replace:  # given again, say after it was cut short
             return read_part(file, strings=_strings(corpus.catalogue, work_id), part=part, signature=signature)
         _require_new(corpus, work_id, edition, replace=replace)
         read = read_part(
@@ -72,7 +77,7 @@ def add(
             signature=signature,
         )
         kept = corpus.root / FOLDER / file.name
-        row = {"file": file.name, "sha256": sha256, "rights": rights}
+        row = {"editor_id": editor_id, "file": file.name, "sha256": sha256, "rights": rights}
         _keep_file(kept, content, change, replace=replace)
         write(corpus, change, read, work_id=work_id, edition=edition, row=row)
         return read
@@ -159,6 +164,13 @@ def write(
             table.append({column: cell(value) for column, value in each.items()})
         if rows[name] or table.was is not None:
             table.into(change)
+
+
+def known(catalogue: Catalogue, table: str, thing_id: str) -> None:
+    """Raises `DataError` if a table of the catalogue has no such row; names the nearest."""
+    if catalogue.row(table, thing_id) is None:
+        there = catalogue.frame(table)[f"{table}_id"].to_list()
+        raise DataError(f"there is no {table} {thing_id!r}", did_you_mean(thing_id, there, otherwise="mend the id"))
 
 
 def known_work(catalogue: Catalogue, work_id: str) -> dict[str, Any]:

@@ -37,6 +37,14 @@ def part(
         str | None,
         typer.Option("--part", metavar="NAME", help="Which part of a score, by name or number, if not the fingered."),
     ] = None,
+    editor: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ID",
+            help="Whose fingers it prints, if a player of the corpus.",
+            autocompletion=completing("player"),
+        ),
+    ] = None,
     rights: Annotated[str | None, typer.Option(metavar="TEXT", help="Who may use the edition how.")] = None,
     replace: Annotated[
         bool, typer.Option("--replace", help="Read an edition anew; what was mended in it by hand is lost.")
@@ -54,7 +62,10 @@ def part(
     if do == "add":
         if file is None or not edition:
             raise UsageError("part add needs a FILE, and --edition: who edited and published it, and when")
-        read = written_parts.add(folder, work, file, edition=edition, part=of_score, rights=rights, replace=replace)
+        editor = whole_id(folder, editor, "player") if editor else None
+        read = written_parts.add(
+            folder, work, file, edition=edition, part=of_score, editor_id=editor, rights=rights, replace=replace
+        )
         bars = len({note.bar_index for note in read.notes if note.bar_index is not None})
         said = f" in {bars} bars" if bars else ", no bars named"
         ways = ", ".join(sorted({way.way.replace("_", " ") for way in read.ways}))

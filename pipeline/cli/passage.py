@@ -1,5 +1,6 @@
 """``glideline passage``."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -14,11 +15,13 @@ if TYPE_CHECKING:
 def passage(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
     work: Annotated[
-        str,
+        str | None,
         typer.Argument(
-            metavar="WORK", help="The work; the beginning of its id serves.", autocompletion=completing("work")
+            metavar="[WORK]",
+            help="The work; the beginning of its id serves. Without it the works that have a written part.",
+            autocompletion=completing("work"),
         ),
-    ],
+    ] = None,
     bars: Annotated[
         str | None,
         typer.Option(
@@ -53,6 +56,9 @@ def passage(
     from pipeline.answers.open_corpus import OpenCorpus
     from pipeline.answers.passages.gather import gather
 
+    if work is None:
+        _list_works(folder, output, asked={"--bars": bars, "--by": by, "--edition": edition, "--open": open_page})
+        return
     work = whole_id(folder, work, "work")
     with OpenCorpus(folder) as corpus:
         found = gather(
@@ -81,6 +87,35 @@ def passage(
         _print_table(found, by)
 
 
+def _list_works(folder: Path, output: str, *, asked: Mapping[str, object]) -> None:
+    import polars as pl
+
+    from pipeline.answers.open_corpus import OpenCorpus
+    from pipeline.answers.passages.works import works
+    from pipeline.cli.console import console, print_text
+    from pipeline.cli.fitting import Column, print_columns
+    from pipeline.errors import UsageError, typed
+
+    if given := [name for name, value in asked.items() if value]:
+        raise UsageError(f"{given[0]} needs a WORK", f"`glideline passage {typed(folder)}` lists them")
+    with OpenCorpus(folder) as corpus:
+        found = works(corpus)
+    if output != "table":
+        rows = pl.DataFrame(found)
+        typer.echo(rows.write_csv() if output == "csv" else rows.write_json(), nl=output == "json")
+        return
+    columns = [
+        Column("work", [row["work_id"] for row in found], whole=True),
+        Column("title", [row["title"] or "" for row in found], rank=2),
+        Column("takes", [str(row["takes"]) for row in found], whole=True, right=True),
+        Column("on the part", [str(row["takes_placed"]) for row in found], whole=True, right=True),
+        Column("players", [str(row["players"]) for row in found], whole=True, right=True, rank=1),
+        Column("editions", [row["editions"] for row in found], rank=3),
+    ]
+    print_columns(columns, console())
+    print_text(f"Give one of them: glideline passage {typed(folder)} {found[0]['work_id']}")
+
+
 def _row(found: "Passage", label: str, step: dict[str, Any]) -> dict[str, Any]:
     place = found.places[step["to_event"]]
     named = {name: place[name] for name in ("bar", "beat", "from_name", "to_name")}
@@ -100,7 +135,7 @@ def _print_table(found: "Passage", by: str | None) -> None:
 
     print_text(_head(found, found.stretch.name))
     typer.echo()
-    for line in words.table(found, width=console().width):
+    for line in words.table(found, width=console().width, by=by):
         typer.echo(line)
     typer.echo()
     for line in words.LEGEND.splitlines():
@@ -119,6 +154,8 @@ def _print_editions(found: "Passage") -> None:
     from pipeline.cli.console import console, print_text
     from pipeline.cli.fitting import Column, print_columns
 
+    for sentence in editions.of_teachers(found):
+        print_text(sentence)
     told = editions.lines(found)
     if told:
         typer.echo("\nWhich edition?")
@@ -127,9 +164,21 @@ def _print_editions(found: "Passage") -> None:
             for k, head in enumerate(editions.HEADS)
         ]
         print_columns(columns, console())
-        print_text(editions.CAUTION)
+        print_text(editions.caution(found))
     for sentence in editions.refused(found):
         print_text(sentence)
+
+
+def _print_groups(found: "Passage", by: str) -> None:
+    from pipeline.answers.passages import words
+    from pipeline.cli.console import console
+    from pipeline.cli.fitting import Column, print_columns
+
+    if rows := words.group_rows(found, by):
+        typer.echo()
+        names, *cells = zip(*rows, strict=True)
+        columns = [Column(head, each, right=True) for head, each in zip(words.GROUP_HEADS, cells, strict=True)]
+        print_columns([Column(by, names), *columns], console())
 
 
 def _print_ranked(found: "Passage", by: str | None) -> None:
@@ -144,6 +193,8 @@ def _print_ranked(found: "Passage", by: str | None) -> None:
             print_text(f"  {words.place_words(place):<34} {words.place_counts(found, place)}")
         if not places:
             typer.echo("  no place that two players or more come by")
+    if by:
+        _print_groups(found, by)
     typer.echo()
     for sentence in (*words.sentences(found), *(words.by_group(found, by) if by else ())):
         if not sentence.startswith("Most slid"):

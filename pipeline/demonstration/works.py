@@ -123,12 +123,14 @@ def write_parts(folder: Path) -> None:
     strings = INSTRUMENTS["violin"].strings
     for name, work in values["works"].items():
         for edition, habits in work["editions"].items():
+            editor = habits.pop("editor", None)
             rows = written_rows(works[name].edition(**habits), work_id=name, edition=edition)
             document = as_musicxml(rows["written_note"], rows["written_way"], strings=strings, part="Violin")
             file = folder / "catalogue" / "parts" / f"{name}-{habits['seed']}.musicxml"
             file.parent.mkdir(exist_ok=True)
             file.write_bytes(document)
-            add(folder, name, file, edition=edition, rights="Invented; as the rest of the demo", replace=True)
+            rights = "Invented; as the rest of the demo"
+            add(folder, name, file, edition=edition, editor_id=editor, rights=rights, replace=True)
 
 
 if __name__ == "__main__":

@@ -25,12 +25,16 @@ def test_no_probability_is_sure(probability: float, words: str) -> None:
 
 
 def test_ratios_have_two_digits_and_an_end() -> None:
-    ratios = (4e7, 1000.0, 37.4, 1.84, 0.35, 0.0012, 2.4e-5, float("inf"))
+    ratios = (4e7, 1000.0, 37.4, 1.84, 1.06, 1.04, 1.0, 0.999, 0.35, 0.0012, 2.4e-5, float("inf"))
     assert [ratio_words(ratio) for ratio in ratios] == [
         ">1000",
         "1000",
         "37",
         "1.8",
+        "1.1",
+        ">1",
+        "1",
+        "<1",
         "0.35",
         "0.0012",
         "<0.001",

@@ -54,6 +54,9 @@ def test_a_part_is_added_shown_and_read_anew_only_on_demand(corpus: Path, part: 
     with pytest.raises(DataError, match="'Peerwick 1898' of air is already in"):
         written_parts.add(corpus, "air", part, edition="Peerwick 1898")
     assert hand_kept(corpus) == before
+    with pytest.raises(DataError, match="there is no player 'peerwik'"):
+        written_parts.add(corpus, "air", part, edition="Peerwick 1898", editor_id="peerwik", replace=True)
+    assert hand_kept(corpus) == before
     written_parts.add(corpus, "air", part, edition="Peerwick 1898", replace=True)
     assert Corpus(corpus).catalogue.frame("written_note")["name"].to_list() == ["A4"]
     assert Corpus(corpus).catalogue.frame("written_way").is_empty()

@@ -3,13 +3,13 @@
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.answers.number_words import ratio_of_log_words
+from pipeline.answers.number_words import doubt_words, near_one_caution, ratio_of_log_words
 from pipeline.answers.passages.gather import Passage
 from pipeline.stats.editions import LEAST_PLACES
 
 Row = dict[str, Any]
 HEADS = ("take", "edition", "at shifts", "elsewhere", "fingers", "ratio (95 %)", "to others", "follows it?")
-CAUTION = (
+_CAUTION = (
     "At shifts: places slid of those at which the edition moves the hand or prints a slide; elsewhere: of those at "
     "which it keeps the hand. Fingers: where nobody slid, those that are as printed. Ratio: how many times as likely "
     "all this is if the edition was followed as by chance (of fingers: by others' habits there); below 1 it speaks "
@@ -21,6 +21,50 @@ _SAYS = {"followed": "yes", "not_followed": "no", "cannot_tell": "cannot tell"}
 def lines(passage: Passage) -> list[tuple[str, ...]]:
     """A line with cells as in ``HEADS`` for each take and edition of which there is evidence in these bars."""
     return [_line(row) for row in passage.followed if row["state"] == "told"]
+
+
+def caution(passage: Passage) -> str:
+    """How the lines are to be read."""
+    return _CAUTION + near_one_caution(cell for line in lines(passage) for cell in line)
+
+
+def of_teachers(passage: Passage) -> list[str]:
+    """Whether each take follows the edition of its player's teacher: a sentence with its number."""
+    taught = {(row["player_id"], row["edition"]): row for row in passage.taught}
+    players = {take.take_id: take for take in passage.takes}
+    pairs = [(players[row["take_id"]], row) for row in passage.followed if row["take_id"] in players]
+    return [
+        _of_teacher(take.take_id, take.by, taught[take.player_id, row["edition"]], row)
+        for take, row in pairs
+        if (take.player_id, row["edition"]) in taught and row["state"] != "other_music"
+    ]
+
+
+_FOLLOWS = {
+    "followed": "follows that teacher's edition",
+    "not_followed": "does not follow that teacher's edition",
+    "cannot_tell": "may or may not follow that teacher's edition",
+}
+
+
+def _of_teacher(take_id: str, player: str, link: Row, row: Row) -> str:
+    who = f"{player}, pupil of {link['teacher']}{doubt_words(link['certainty'], 'teaching')},"
+    if row["state"] == "too_little":
+        few = "cannot be told from so few places"
+        return f"{take_id}: whether {who} follows that teacher's edition ({row['edition']}) {few}."
+    said = f"{take_id}: {who} {_FOLLOWS[row['verdict']]} ({row['edition']})"
+    chance = f": what is heard is {_times(row, 'log10_ratio')} if it is followed as by chance"
+    others = (
+        ""
+        if row["against_others"] is None
+        else f", and {_times(row, 'against_others')} as if another edition is followed"
+    )
+    return f"{said}{chance}{others}."
+
+
+def _times(row: Row, name: str) -> str:
+    ratio, low, high = (ratio_of_log_words(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
+    return f"{ratio} times as likely (95 % limits {low}–{high})"
 
 
 def refused(passage: Passage) -> list[str]:

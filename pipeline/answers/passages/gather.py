@@ -7,12 +7,10 @@ from typing import Any
 from pipeline.answers.number_words import doubt_words
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.bars import Stretch, stretch
-from pipeline.answers.written_parts import chosen_edition, known_work
+from pipeline.answers.written_parts import chosen_edition, known, known_work
 from pipeline.errors import DataError, typed
 from pipeline.settings import read_settings
 from pipeline.steps.summarise.editions import evidence, followed
-from pipeline.store.catalogue.problems import did_you_mean
-from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.views import quoted
 
@@ -20,6 +18,14 @@ Row = dict[str, Any]
 PASSED_BY = "not_reached"
 LIKELY = 0.5
 """Probability below which a finger is marked as doubtful: it is less likely than not."""
+_TAUGHT = """select player_id, teacher, edition, certainty from (
+    select part.work_id, part.edition, link.student_id as player_id, teacher.name as teacher,
+        arg_max(link.certainty, certainty.rank) as certainty
+    from base.written_part as part
+    join base.teaching as link on link.teacher_id = part.editor_id
+    join stage.certainty on certainty.certainty = link.certainty
+    join base.player as teacher on teacher.player_id = part.editor_id
+    group by all)"""
 _ABOUT = ("player", "player_id", "school", "period", "year", "recorded", "certainty")
 
 
@@ -88,7 +94,8 @@ class Passage:
     ``events``: rows of ``stage.written_event`` of the reference; ``places``: rows of ``fact.written_place`` by the
     event to which they lead; ``printed``: of each edition the finger, string and slide at each event; ``passed_by``:
     takes of the work that do not come by; ``unlike``: takes whose notes do not fit the part, with what is said of them;
-    ``followed``: rows as of ``result.edition_followed``, from these bars alone.
+    ``followed``: rows as of ``result.edition_followed``, from these bars alone; ``taught``: of editions whose editor
+    taught a player of the catalogue, that player's id, the teacher, the edition, and how sure the teaching is.
     """
 
     work: Row
@@ -101,6 +108,7 @@ class Passage:
     passed_by: list[str]
     unlike: list[tuple[str, str]]
     followed: list[Row]
+    taught: list[Row]
 
     def outcomes(self, to_event: int) -> list[tuple[TakeRow, Row]]:
         """Each take's step into an event, where it can be told."""
@@ -141,7 +149,7 @@ def gather(
     work = known_work(catalogue, work_id)
     for table, ids in (("take", takes), ("player", players)):
         for each in ids:
-            _known(catalogue, table, each)
+            known(catalogue, table, each)
     reference = chosen_edition(catalogue, work_id, None)
     only = chosen_edition(catalogue, work_id, edition) if edition is not None else None
     events = _rows(corpus, "select * from stage.written_event", work_id, "edition", [reference], "event")
@@ -173,13 +181,8 @@ def gather(
         passed_by=passed_by,
         unlike=unlike,
         followed=_followed(corpus, work_id, own, {take.take_id for take in found}, only),
+        taught=_rows(corpus, _TAUGHT, work_id),
     )
-
-
-def _known(catalogue: Catalogue, table: str, thing_id: str) -> None:
-    if catalogue.row(table, thing_id) is None:
-        known = catalogue.frame(table)[f"{table}_id"].to_list()
-        raise DataError(f"there is no {table} {thing_id!r}", did_you_mean(thing_id, known, otherwise="mend the id"))
 
 
 def _rows(

@@ -1,6 +1,7 @@
 """A passage in plain text: a row for each take under the written notes, and sentences."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from itertools import combinations, groupby
 from math import inf, isnan
 from statistics import median
@@ -10,7 +11,7 @@ import numpy as np
 
 from pipeline.answers.counts import counts
 from pipeline.answers.note_names import printed_name
-from pipeline.answers.number_words import ratio_words
+from pipeline.answers.number_words import near_one_caution, ratio_words, with_limits
 from pipeline.answers.passages.gather import PASSED_BY, Passage, TakeRow
 from pipeline.stats.intervals import wilson_interval
 from pipeline.stats.places import Told, place_effect, sentence
@@ -27,18 +28,24 @@ LEGEND = (
 )
 
 
-def table(passage: Passage, *, width: int) -> Iterator[str]:
-    """Lines of the table, in as many pieces as the width asks for; whole bars stay together where they can."""
-    labels = ["written", *passage.printed, *(take.label for take in passage.takes), "slid", "of"]
+def table(passage: Passage, *, width: int, by: str | None = None) -> Iterator[str]:
+    """Lines of the table, in as many pieces as the width asks for; whole bars stay together where they can.
+
+    ``by``: also a row for each school or period, with how many slid of those that can be told.
+    """
+    groups = groups_of(passage, by) if by else {}
+    labels = ["written", *passage.printed, *(take.label for take in passage.takes), *groups, "slid", "of"]
     head = min(max(map(len, labels)) + 2, width // 3)
     pieces = _pieces(passage.events, max((width - head - _COUNT) // _CELL, 2))
     for number, events in enumerate(pieces):
         if number:
             yield ""
-        yield from _piece(passage, events, head, last=number == len(pieces) - 1)
+        yield from _piece(passage, events, head, groups, last=number == len(pieces) - 1)
 
 
-def _piece(passage: Passage, events: list[Row], head: int, *, last: bool) -> Iterator[str]:
+def _piece(
+    passage: Passage, events: list[Row], head: int, groups: Mapping[str, Passage], *, last: bool
+) -> Iterator[str]:
     def line(label: str, cells: list[str], end: str = "") -> str:
         return f"{label[: head - 1]:<{head}}{''.join(cells)}{end}".rstrip()
 
@@ -60,11 +67,24 @@ def _piece(passage: Passage, events: list[Row], head: int, *, last: bool) -> Ite
             _cell(_sign(take, e["event"], first=e is passage.events[0]), _finger(take, e["event"])) for e in events
         ]
         yield line(take.label, cells, f"  {take.slid} of {take.told}" if last else "")
-    told = {e["event"]: passage.outcomes(e["event"]) for e in events}
-    slid = {event: sum(step["outcome"] == "slid" for _, step in steps) for event, steps in told.items()}
+    for name, group in groups.items():
+        cells = [f" {f'{slid}/{told}' if told else '':<{_CELL - 1}}" for slid, told in _slid_of_told(group, events)]
+        yield line(name, cells, "  {} of {}".format(*_all_slid_of_told(group)) if last else "")
+    counted = list(_slid_of_told(passage, events))
     known = [e["event"] in passage.places for e in events]
-    yield line("slid", [_cell(" ", str(slid[e["event"]]) if k else "") for e, k in zip(events, known, strict=True)])
-    yield line("of", [_cell(" ", str(len(told[e["event"]])) if k else "") for e, k in zip(events, known, strict=True)])
+    for number, label in enumerate(("slid", "of")):
+        yield line(label, [_cell(" ", str(c[number]) if k else "") for c, k in zip(counted, known, strict=True)])
+
+
+def _slid_of_told(passage: Passage, events: Iterable[Row]) -> Iterator[tuple[int, int]]:
+    """How many slid into each event, and of how many it can be told."""
+    for event in events:
+        steps = [step for _, step in passage.outcomes(event["event"])]
+        yield sum(step["outcome"] == "slid" for step in steps), len(steps)
+
+
+def _all_slid_of_told(passage: Passage) -> tuple[int, int]:
+    return sum(take.slid for take in passage.takes), sum(take.told for take in passage.takes)
 
 
 def _pieces(events: list[Row], most: int) -> list[list[Row]]:
@@ -109,7 +129,7 @@ def sentences(passage: Passage) -> Iterator[str]:
     ranked = sorted(passage.places.values(), key=lambda place: _share_slid(passage, place), reverse=True)
     if ranked and _share_slid(passage, ranked[0]) > (0.0, 0):
         yield f"Most slid: {place_words(ranked[0])}: {place_counts(passage, ranked[0])}."
-    slid, told = (sum(getattr(take, name) for take in passage.takes) for name in ("slid", "told"))
+    slid, told = _all_slid_of_told(passage)
     if told:
         limits = wilson_interval(slid, trials=told)
         within = f"95 % limits {100 * limits.low:.0f}–{100 * limits.high:.0f} % if each were by itself"
@@ -121,9 +141,33 @@ def sentences(passage: Passage) -> Iterator[str]:
         yield f"{take_id}: {why}."
 
 
+GROUP_HEADS = ("players", "takes", "slid", "of", "share (95 % if each were by itself)")
+
+
+def groups_of(passage: Passage, by: str) -> dict[str, Passage]:
+    """The passage as each school or period plays it, by name; takes of none are left out."""
+    names = sorted({name for take in passage.takes if (name := getattr(take, by)) is not None})
+    return {name: replace(passage, takes=[t for t in passage.takes if getattr(t, by) == name]) for name in names}
+
+
+def group_rows(passage: Passage, by: str) -> list[tuple[str, ...]]:
+    """A row for each school or period, with cells as in ``GROUP_HEADS`` after its name."""
+    return [(name, *_group_cells(group)) for name, group in groups_of(passage, by).items()]
+
+
+def _group_cells(group: Passage) -> tuple[str, ...]:
+    whose = counts((take.take_id, take.player_id) for take in group.takes)
+    slid, told = _all_slid_of_told(group)
+    if not told:
+        return str(whose.players), str(whose.takes), "0", "0", "–"
+    limits = wilson_interval(slid, trials=told)
+    share = with_limits(100 * slid / told, 100 * limits.low, 100 * limits.high, unit=" %")
+    return str(whose.players), str(whose.takes), str(slid), str(told), share
+
+
 def by_group(passage: Passage, by: str) -> Iterator[str]:
     """Every two schools or periods at the places that both play, each place weighing alike for both."""
-    groups = sorted({name for take in passage.takes if (name := getattr(take, by)) is not None})
+    groups = groups_of(passage, by)
     said = [words for first, other in combinations(groups, 2) if (words := _against(passage, by, first, other))]
     yield from said or [f"No place here was played in more than one {by}."]
 
@@ -137,7 +181,7 @@ def _against(passage: Passage, by: str, first: str, other: str) -> str | None:
     within = "too few players for limits" if isnan(ratio.low) else f"{ratio_words(ratio.low)}–{ratio_words(ratio.high)}"
     odds = f"; odds ratio within places {ratio_words(ratio.estimate)} ({within})" if 0 < ratio.estimate < inf else ""
     players = f"{effect.players} player{'s' * (effect.players != 1)}"
-    return f"{plain[0].upper()}{plain[1:]}{odds}; {players}."
+    return f"{plain[0].upper()}{plain[1:]}{odds}; {players}.{near_one_caution([within])}"
 
 
 def _told(passage: Passage, by: str, group: str) -> Told:

@@ -8,7 +8,7 @@ import pytest
 from pipeline.answers.passages import editions
 from pipeline.answers.passages.bars import Stretch, stretch
 from pipeline.answers.passages.gather import Passage, TakeRow
-from pipeline.answers.passages.words import by_group, ranked_places, sentences, table
+from pipeline.answers.passages.words import by_group, group_rows, ranked_places, sentences, table
 from pipeline.errors import UsageError
 
 NAMES = ("A4", "C5", "F5", "A5", "G5")
@@ -55,6 +55,7 @@ def _passage(*takes: TakeRow) -> Passage:
         passed_by=["late-take"],
         unlike=[("odd-take", "its notes are not those of the part")],
         followed=[],
+        taught=[],
     )
 
 
@@ -103,6 +104,17 @@ def test_groups_are_counted_where_all_of_them_play() -> None:
     assert alone == "No place here was played in more than one school."
 
 
+def test_each_group_has_a_row_of_its_own() -> None:
+    north, south = (line for line in table(PASSAGE, width=100, by="school") if line.startswith(("north", "south")))
+    assert north.split() == ["north", "0/1", "1/1", "2/2", "0/1", "3", "of", "5"]
+    assert south.split() == ["south", "1/1", "1/1", "0/1", "0/1", "2", "of", "4"]
+    # Wilson 1927, by hand: 3 of 5 .231 to .882, 2 of 4 .150 to .850.
+    assert group_rows(PASSAGE, "school") == [
+        ("north", "1", "1", "3", "5", "60 % (23–88 %)"),
+        ("south", "1", "1", "2", "4", "50 % (15–85 %)"),
+    ]
+
+
 def test_places_are_ranked_by_share_and_by_how_players_differ() -> None:
     most, differ = ranked_places(PASSAGE)
     assert [place["to_event"] for place in most] == [3, 4, 2]  # 2 of 2, 2 of 3, 1 of 2
@@ -135,6 +147,36 @@ def test_what_speaks_for_an_edition_is_said_with_its_counts() -> None:
         "Other music than the edition has, so nothing is said of it: Ed 1898: odd-take.",
     ]
     assert len(editions.HEADS) == len(line)
+
+
+def _told(low: float, verdict: str, **of: Any) -> dict[str, Any]:
+    counts = dict.fromkeys(("shifts", "shifts_slid", "others", "others_slid", "fingers", "fingers_alike"), 1.0)
+    logs = {"log10_ratio": 1.5, "log10_ratio_low": low, "log10_ratio_high": 3.0, "against_others": None}
+    return _followed("told", **counts | logs | of, verdict=verdict)
+
+
+def test_a_limit_that_is_hardly_not_one_is_not_shown_as_one() -> None:
+    passage = replace(PASSAGE, followed=[_told(0.004, "followed")])
+    assert editions.lines(passage)[0][5] == "32 (>1–1000)"
+    assert editions.caution(passage).endswith("it may lie on the other side.")
+    assert "other side" not in editions.caution(replace(PASSAGE, followed=[_told(0.3, "followed")]))
+
+
+def test_a_pupil_is_set_beside_the_edition_of_the_teacher() -> None:
+    taught = [{"player_id": "quill", "teacher": "Old Ed", "edition": "Ed 1898", "certainty": "probable"}]
+    others = {"against_others": 0.7, "against_others_low": 0.1, "against_others_high": 2.0}
+    passage = replace(PASSAGE, taught=taught, followed=[_told(0.3, "followed", **others)])
+    assert editions.of_teachers(passage) == [
+        "quill-02: quill, pupil of Old Ed (teaching probable), follows that teacher's edition (Ed 1898): what is heard "
+        "is 32 times as likely (95 % limits 2–1000) if it is followed as by chance, and 5 times as likely (95 % limits "
+        "1.3–100) as if another edition is followed."
+    ]
+    few = replace(passage, followed=[_followed("too_little"), _followed("told", "brack-03")])
+    assert editions.of_teachers(few) == [
+        "quill-02: whether quill, pupil of Old Ed (teaching probable), follows that teacher's edition (Ed 1898) cannot "
+        "be told from so few places."
+    ]
+    assert editions.of_teachers(replace(passage, taught=[])) == []
 
 
 def test_too_few_places_for_all_are_one_sentence() -> None:
