@@ -22,10 +22,11 @@ WIDEST_SHIFT = 6
 """Semitones up and down in which the key played is looked for."""
 LEAST_NOTES = 8
 """Found notes below which nothing is said; placed ones below which it is another work (common practice, no source)."""
-LEAST_GAIN = 1.25
-"""Gain (see ``Fit``) below which it is another work. Four movements and an excerpt of solo violin on the right part:
-2.5 and more, with a fifth of the notes missing and as many false 1.8 and more; on the twenty wrong parts and in
-excerpts of 40 notes 1.3 and less, the highest for a variation on the same harmonies."""
+LEAST_GAIN = 1.1
+"""Gain (see ``Fit``) below which it is another work. Four movements, an excerpt of 30 s and four renders on the right
+part: 2.5 and more, with a fifth of the notes missing and as many false 1.2 and more (ten draws of the excerpt, two of
+the others); on wrong parts, where ``LEAST_SHARE`` is met, .9 and less, highest for a variation on the same harmonies,
+of which excerpts of 40 notes reach 1.5."""
 LEAST_SHARE = 1 / 3
 """Share of the found notes placed, or of the events struck, below which it is another work: by chance some bars of two
 works are alike (on 42 wrong pairs of made melodies with a high gain .14 and less)."""

@@ -11,6 +11,8 @@ from pipeline.units import Floats
 AGAIN = 0.12
 EXTRA, EXTRA_ON = 0.04, 0.25
 SKIPPED = 0.05
+MOST = 0.45
+"""No rate is higher, so that something is always left for going on (real takes: .25 and less)."""
 PRIOR = 40.0
 """So many notes the rule is worth beside what the take does (tried on five movements of solo violin)."""
 
@@ -60,4 +62,4 @@ def of_take(part: Part, event: Ints, *, is_beside: Bools, is_extra: Bools) -> Ra
 
 
 def _drawn(happened: Bools, *, towards: float) -> float:
-    return float((happened.sum() + PRIOR * towards) / (happened.size + PRIOR))
+    return min(float((happened.sum() + PRIOR * towards) / (happened.size + PRIOR)), MOST)

@@ -67,7 +67,8 @@ def emission(midi: Floats, table: Floats, chord: Ints) -> Emission:
         + 0.03 / 60.0
     )[:, place]
     near = (np.abs(off) <= NEAR)[:, place].any(axis=2)
-    return Emission(np.nanmean(struck, axis=2), near.astype(np.float64), _outside(midi, table, chord), chord)
+    mean = np.asarray(np.nanmean(struck, axis=2), dtype=np.float64)
+    return Emission(mean, np.asarray(near, dtype=np.float64), _outside(midi, table, chord), chord)
 
 
 def _outside(midi: Floats, table: Floats, chord: Ints) -> Floats:

@@ -155,6 +155,10 @@ def test_rates_are_counted_on_the_path_and_drawn_towards_the_rule() -> None:
     odds = (1 + PRIOR * SKIPPED / (1 - SKIPPED)) / (2 + PRIOR)
     assert own.skipped == pytest.approx(odds / (1 + odds))
     np.testing.assert_allclose(usual(part).again, AGAIN)
+    # A path on which hardly anything goes on still leaves something for it.
+    stuck, beside = np.ones(900, dtype=np.int64), np.arange(900) > 0
+    odd = of_take(part, stuck, is_beside=beside, is_extra=beside & (np.arange(900) % 2 == 0))
+    assert odd.again.max() + max(odd.extra, odd.extra_on) < 0.95
 
 
 def test_rounds_by_hand() -> None:
