@@ -30,7 +30,7 @@ from pipeline.store.catalogue.slugs import slug
 from pipeline.store.corpus import Corpus
 from pipeline.store.parts.pitch import signature_of
 
-PAGE_VERSION = 3
+PAGE_VERSION = 4
 MOST_EVENTS = 22
 """Events on one line: as many as a screen of 1400 pixels shows without scrolling."""
 _BEFORE_S, _AFTER_S = 0.6, 0.9
@@ -185,6 +185,7 @@ def _system(
     return {
         "number": number,
         "width": round(max(drawn.width, 320)),
+        "own_width": round(drawn.width),
         "staff": render.drawing(drawn.svg),
         "places": list(_heads(passage, drawn, inside)),
         "rows": rows,
