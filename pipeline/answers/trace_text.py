@@ -7,6 +7,7 @@ from pipeline.answers.note_names import Spelling, printed_name, spelling
 from pipeline.answers.number_words import (
     approach_words,
     both_clocks,
+    doubt_words,
     given_words,
     over_all_words,
     probability_words,
@@ -21,7 +22,8 @@ _TOLD_APART = ("take_id", "matrix_number", "take_number")
 
 def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
     """The trace as text, from the number back to the disc; ``everything`` adds all values, settings and hashes."""
-    yield f"{found.kind} {found.id}"
+    if found.kind != "transfer":  # whose own line comes below
+        yield f"{found.kind} {found.id}"
     row = found.row
     speed = next((item.speed for item in found.transfers if item.speed), None)
     name_of = spelling(speed["key"] if speed else None)
@@ -88,7 +90,9 @@ def _told(item: TransferTrace) -> Iterator[str]:
         )
     for played in item.performances:
         who = item.names.get(played["player_id"], played["player_id"])
-        yield f"played by {who} ({played.get('instrument') or 'instrument not known'})"
+        role = "" if played.get("role") in (None, "soloist") else f", {played['role']}"
+        instrument = played.get("instrument") or "instrument not known"
+        yield f"played by {who} ({instrument}{role}){doubt_words(played.get('certainty'))}"
     for source in item.sources:
         yield f"source {source['source_id']}: {source.get('citation') or source.get('title') or ''}"
     yield f"samples sha256:{item.samples_sha256 or 'not known'}"

@@ -52,12 +52,13 @@ def listen(
     Example: glideline listen my-corpus --n 100 --by player
     """
     if take_in is not None:
+        from pipeline.answers.counts import counted
         from pipeline.store.adding.reviews import take_in as take
         from pipeline.store.corpus import Corpus
 
         done = take(Corpus(folder), take_in)
         for listener, number in done.added.items():
-            typer.echo(f"{number} verdicts of {listener} added to reviews/{listener}.csv")
+            typer.echo(f"{counted(number, 'verdict')} of {listener} added to reviews/{listener}.csv")
         typer.echo(f"{done.known} were there already." if done.known else "None was there before.")
         typer.echo(f"Next: glideline run {typed(folder)}", err=True)
         return
@@ -77,12 +78,13 @@ def listen(
 
         show_plan(folder, by=strata, within=within / 100)
         return
+    from pipeline.answers.counts import counted
     from pipeline.pages.listen import listen as draw
 
     sample = draw(folder, number=n, by=strata, within=within / 100, seed=seed, place=place)
     numbers = sample.numbers
     typer.echo(
-        f"{sum(numbers.values())} excerpts drawn: {numbers['slide']} slides found, {numbers['transition']} "
-        f"changes of note without one, {numbers['stretch']} stretches of solo without one."
+        f"{counted(sum(numbers.values()), 'excerpt')} drawn: of slides found {numbers['slide']}, of changes of note "
+        f"without one {numbers['transition']}, of solo without one {numbers['stretch']}."
     )
     typer.echo(f"Open {sample.page}")

@@ -65,7 +65,7 @@ def _print_ledger(frame: Any) -> None:
 
     rows = frame.to_dicts()
     # What to correct by and how sure that is come first; what moves along the side is left out where it is narrow.
-    print_columns(
+    hidden = print_columns(
         [
             Column("transfer", [row["transfer_id"] for row in rows], whole=True),
             Column("state", [row["state"] for row in rows]),
@@ -84,6 +84,8 @@ def _print_ledger(frame: Any) -> None:
         ],
         console(),
     )
+    if hidden:
+        print_text(f"{hidden} more columns: a wider terminal, or --as csv", file=sys.stderr)
     print_text(
         "limits of 95 %: given A4 and key as shown, and over all readings of key, A4 and intonation; "
         "`glideline speed DIR ID` says why",

@@ -216,7 +216,7 @@ def _shown(name: str, frame: pl.DataFrame, relation: Relation | None, *, rank: i
     if name.startswith("share_"):
         head += " [%]"
     number = frame.schema[name].is_numeric() or frame.schema[name] == pl.Boolean
-    is_id = name.endswith(("_id", "_number", "sha256"))
+    is_id = name == "id" or name.endswith(("_id", "_number", "sha256"))
     return _Shown(name, limits[0] if told else None, head, "number" if number else "id" if is_id else "text", rank)
 
 

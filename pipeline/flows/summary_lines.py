@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from pipeline.answers.counts import counted
 from pipeline.flows.progress import clock
 from pipeline.flows.stages import Summary
 
@@ -11,7 +12,7 @@ SHOWN = 20  # failures and moved sides listed one by one; the rest is counted
 def summary_lines(summary: Summary) -> Iterator[str]:
     """Lines for people."""
     if summary.nothing_to_do:
-        yield f"Nothing to do: {summary.transfers} transfers are up to date."
+        yield f"Nothing to do; up to date: {counted(summary.transfers, 'transfer')}."
     elif summary.transfers == 0:
         yield "No transfers yet: `glideline add` drafts catalogue rows for audio files."
     for step, counts in summary.did.items():
@@ -20,7 +21,8 @@ def summary_lines(summary: Summary) -> Iterator[str]:
     if summary.sound_s:
         yield f"{clock(summary.sound_s)} of sound heard."
     if summary.moved:
-        yield f"{len(summary.moved)} transfers moved in speed although nothing of their own changed:"
+        moved = counted(len(summary.moved), "transfer")
+        yield f"{moved} moved in speed although nothing of their own changed:"
         yield from _listed(summary.moved)
     if summary.failed:
         failing = len({transfer_id for transfer_id, _, _ in summary.failed})

@@ -6,8 +6,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.counts import Counts, counts
 from pipeline.answers.counts import counted as number_of
+from pipeline.answers.counts import counts, with_soloists
 from pipeline.answers.number_words import (
     count_words,
     doubt_words,
@@ -53,7 +53,7 @@ def overview(levels: Sequence[Level], *, corpus_title: str, sides: Sequence[Row]
         title=corpus_title or "Slides in this corpus",
         corpus_title=corpus_title,
         subheading=_subheading(view("summary.slides_in_corpus").to_dicts()),
-        holds=_holds(takes, sides),
+        holds=_holds(takes, sides, view("base.performance").to_dicts()),
         chart_sides=drawing(charts.sides_by_year(takes)),
         undated_words=_undated(takes),
         doubts=view("summary.missing_or_doubtful").to_dicts(),
@@ -132,10 +132,11 @@ def _subheading(totals: list[dict[str, Any]]) -> str:
     )
 
 
-def _holds(takes: Sequence[Row], transfers: Sequence[Row]) -> str:
-    whole = _counts(takes)
-    judged = _counts([take for take in takes if take["state"] == "judged"]).takes
-    doubtful = _counts([take for take in takes if doubt_words(take["certainty"])]).takes
+def _holds(takes: Sequence[Row], transfers: Sequence[Row], performances: Sequence[Row]) -> str:
+    pairs = [(take["take_id"], take["player_id"]) for take in takes]
+    whole = counts(with_soloists(pairs, performances))
+    judged = counts(pair for pair, take in zip(pairs, takes, strict=True) if take["state"] == "judged").takes
+    doubtful = counts(pair for pair, take in zip(pairs, takes, strict=True) if doubt_words(take["certainty"])).takes
     sides = number_of(len({row["side_id"] for row in transfers}), "side")
     words = f"{whole.words()} on {sides}, in {number_of(len(transfers), 'transfer')}; {judged} judged"
     left = whole.takes - judged
@@ -146,15 +147,10 @@ def _holds(takes: Sequence[Row], transfers: Sequence[Row]) -> str:
     return words
 
 
-def _counts(takes: Sequence[Row]) -> Counts:
-    return counts((take["take_id"], take["player_id"]) for take in takes)
-
-
 def _undated(takes: Sequence[Row]) -> str:
     undated = [t for t in takes if t["recorded_earliest"] is None or t["recorded_latest"] is None]
-    if not undated:
-        return "Each bar covers all dates that the catalogue allows."
-    return f"Each bar covers all dates that the catalogue allows; {len(undated)} takes without them are not drawn."
+    missing = f"; not drawn, for want of a date: {number_of(len(undated), 'take')}" if undated else ""
+    return f"Each bar covers all dates that the catalogue allows{missing}."
 
 
 def _speeds(view: View) -> list[dict[str, str]]:

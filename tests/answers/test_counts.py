@@ -1,6 +1,6 @@
 """Takes and players are counted once, whatever the number of rows."""
 
-from pipeline.answers.counts import counted, counts
+from pipeline.answers.counts import counted, counts, with_soloists
 
 
 def test_a_take_of_two_players_is_one_take_and_nobody_is_no_player() -> None:
@@ -9,3 +9,9 @@ def test_a_take_of_two_players_is_one_take_and_nobody_is_no_player() -> None:
     assert found.words() == "3 takes of 2 players"
     assert counts([("t1", None)]).words() == "1 take of 0 players"
     assert counted(1200, "slide") == "1,200 slides"
+
+
+def test_who_plays_on_a_take_that_counts_for_nobody_is_counted() -> None:
+    playing = [("t1", "ann", "soloist"), ("t2", "ann", None), ("t2", "bo", "soloist"), ("t2", "cy", "accompanist")]
+    rows = [dict(zip(("take_id", "player_id", "role"), row, strict=True)) for row in playing]
+    assert counts(with_soloists([("t1", "ann"), ("t2", None), ("t3", None)], rows)).words() == "3 takes of 2 players"

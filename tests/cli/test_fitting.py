@@ -43,6 +43,14 @@ def test_a_table_is_no_wider_than_asked_and_cuts_no_id_and_no_word(width: int) -
     assert (left > 0) == (width < 100)
 
 
+def test_a_column_of_ids_by_that_name_is_whole_too() -> None:
+    out = io.StringIO()
+    name = "an-unknown-fiddler-plays-a-barn-dance"
+    frame = pl.DataFrame({"what": ["player without a judged recording"], "id": [name]})
+    print_table(frame, None, console=Console(file=out, width=50))
+    assert name in out.getvalue()
+
+
 def test_wide_and_columns_choose(monkeypatch: pytest.MonkeyPatch) -> None:
     text, left = printed(40, wide=True)
     assert (left, len(text.splitlines())) == (0, 3)

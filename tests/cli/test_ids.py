@@ -47,7 +47,7 @@ def test_a_take_is_meant_before_its_transfers(root: Path) -> None:
 def test_commands_take_a_beginning_and_list_the_choice(root: Path) -> None:
     run = CliRunner().invoke(app, ["trace", str(root), "owl-13-"])
     assert run.exit_code == 0, run.output
-    assert run.stdout.splitlines()[0] == "transfer owl-13-t1"
+    assert run.stdout.splitlines()[0] == "transfer owl-13-t1, file 13.wav"
     run = CliRunner().invoke(app, ["trace", str(root), "owl-1"])
     assert isinstance(run.exception, UsageError)
     assert "owl-12, owl-12-t1, owl-120" in str(run.exception)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 
 from pipeline import __version__
-from pipeline.answers.counts import counted, counts
+from pipeline.answers.counts import counted, counts, with_soloists
 from pipeline.answers.listening.error_rates import listening_results
 from pipeline.answers.number_words import with_limits
 from pipeline.answers.open_corpus import OpenCorpus
@@ -30,7 +30,8 @@ def paragraph(
     judged = take.filter(pl.col("judged"))
     speed = opened.sql("select state, count(*) as sides from base.speed group by state order by state").to_dicts()
     states = ", ".join(f"{row['sides']} {row['state']}" for row in speed) or "none"
-    whole = counts(take.select("take_id", "player_id").iter_rows())
+    performances = opened.view("base.performance").to_dicts()
+    whole = counts(with_soloists(take.select("take_id", "player_id").iter_rows(), performances))
     doubtful = take.filter(pl.col("certainty").is_in(["possible", "probable"]))["take_id"].n_unique()
     minutes = float(judged["minutes"].sum() or 0.0)
     reasons = take.filter(~pl.col("judged")).unique("take_id")["reason"].drop_nulls().value_counts(sort=True).to_dicts()

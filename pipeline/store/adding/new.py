@@ -142,7 +142,12 @@ The quickest way is one sheet with a line a recording, in your own spreadsheet:
 
 It understands headings like file, player, born, died, year, work, key, A4, label, matrix, take, accompaniment,
 archive, rpm and note, shows what it would write, and asks; other columns go into the note. You can edit the sheet
-and add it again: what you changed in these tables by hand stays.
+and add it again: what it says anew is taken over, with players and teachers that come and go, and what you changed
+in these tables by hand stays.
+
+Players of a line: `A. Vint (violin) & B. Ort (piano)` says who plays what. `A. Vint & B. Ort` (or with /, ;, and) is
+read as two who play together, neither of them certain; `A. Vint or B. Ort` as one of the two, each possible;
+`A. Vint?` as possible. A sheet of its own in the same workbook, with name, born, died and teachers, tells of people.
 
 Or fill the tables themselves. Only player, take, side and transfer are needed for a first run, joined by
 side_take (which take is on which side) and performance (who plays on which take).

@@ -45,6 +45,17 @@ def test_trace_leads_back_to_the_matrix_number(root: Path) -> None:
     assert order == sorted(order)
 
 
+def test_a_doubtful_player_is_named_as_such(root: Path) -> None:
+    path = root / "catalogue" / "performance.csv"
+    was = path.read_bytes()
+    change(root, "performance", "t-s01,p,violin,certain", "t-s01,p,violin,possible")
+    said = list(lines(trace(root, "s01-a")))
+    path.write_bytes(was)
+    assert [line for line in said if line.startswith("played by")] == [
+        "played by A. Player (violin) (attribution possible)"
+    ]
+
+
 def test_settings_stand_in_the_order_of_the_steps() -> None:
     names = [step.name for step in STEPS]
     assert [name for name in Settings.model_fields if name in names] == names
@@ -52,7 +63,7 @@ def test_settings_stand_in_the_order_of_the_steps() -> None:
 
 def test_people_read_the_source_first_and_no_innards(root: Path) -> None:
     said = list(lines(trace(root, "s01-a")))
-    assert said[0] == "transfer s01-a"
+    assert said[0] == "transfer s01-a, file s01.wav"
     assert any(line.startswith("  ruling") for line in said[:4])
     text = "\n".join(said)
     assert text.index("matrix number 0123") < text.index("step settle")
