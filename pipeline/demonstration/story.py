@@ -1,6 +1,7 @@
 """What the demo prints, as rich tables: rates, the lineage story, the speed ledger, found against planted."""
 
 import math
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import polars as pl
@@ -125,7 +126,21 @@ def print_places(corpus: OpenCorpus, console: Console, *, school: str, other: st
     ratio = with_limits(row["odds_ratio"], row["odds_ratio_low"], row["odds_ratio_high"])
     console.print(f"  within the {row['places']} places that both play they are {ratio} times as high:")
     console.print(f"  {row['sentence'][:1].upper()}{row['sentence'][1:]}.", markup=False)
+    for line in _what_comes_of(row, planted=planted):
+        console.print(f"  {line}")
     console.print("  See for yourself: glideline passage DIR romance-in-f --bars 1-4 --by school", markup=False)
+
+
+def _what_comes_of(row: Mapping[str, Any], *, planted: float) -> Iterator[str]:
+    """Whether both ratios point the way that was planted (above 1), and whether so few players show it."""
+    ways = ["right" if row[name] > 1.0 else "wrong" for name in ("unmatched_odds_ratio", "odds_ratio")]
+    yield f"The first points the {ways[0]} way, the second the {ways[1]} one."
+    low, high = row["odds_ratio_low"], row["odds_ratio_high"]
+    if low is not None:
+        held = "hold" if low <= planted <= high else "do not hold"
+        yield f"Its limits rest on {row['players']} players, and {held} what was planted."
+        if low <= 1.0 <= high:
+            yield "They hold 1 as well: so few players by themselves do not show a difference."
 
 
 def print_speeds(compared: pl.DataFrame, alternatives: pl.DataFrame, console: Console) -> None:

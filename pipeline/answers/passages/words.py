@@ -68,7 +68,8 @@ def _piece(
         ]
         yield line(take.label, cells, f"  {take.slid} of {take.told}" if last else "")
     for name, group in groups.items():
-        cells = [f" {f'{slid}/{told}' if told else '':<{_CELL - 1}}" for slid, told in _slid_of_told(group, events)]
+        shares = [f"{slid}/{told}" if told else "" for slid, told in _slid_of_told(group, events)]
+        cells = [f"{f' {share}' if len(share) >= _CELL - 1 else f'  {share}':<{_CELL}}" for share in shares]
         yield line(name, cells, "  {} of {}".format(*_all_slid_of_told(group)) if last else "")
     counted = list(_slid_of_told(passage, events))
     known = [e["event"] in passage.places for e in events]
