@@ -14,7 +14,7 @@ from pipeline.store.adding.editing import EditableTable
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.catalogue.recording import soloists_of
 from pipeline.store.catalogue.tables import Catalogue
-from pipeline.store.catalogue.written import bars_of, counted_like, reference, written_rows
+from pipeline.store.catalogue.written import FOLDER, bars_of, counted_like, reference, written_rows
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.parts.part import WrittenNote, WrittenPart, numbered
@@ -22,7 +22,6 @@ from pipeline.store.parts.pitch import signature_of
 from pipeline.store.parts.read import read_part
 from pipeline.store.schema import load
 
-FOLDER = "catalogue/parts"
 GROWN = "grown from takes"
 _OF_A_PART = ("written_part", "written_note", "written_way")
 

@@ -83,15 +83,15 @@ def part(
     elif output == "json":
         typer.echo(frame.write_json())
     else:
+        import polars as pl
         from rich.table import Table
 
         from pipeline.cli.console import console
 
         typer.echo(f"{work}: {frame['edition'][0]}")
         shown: tuple[str, ...] = ("bar", "beat", "name", "beats", "string", "finger", "position", "printed", "then")
-        frame = frame.with_columns(
-            printed=frame.select("grace", "slide_marked", "slurred_to_next").map_rows(_marks).to_series()
-        )
+        marks = [_marks(row) for row in frame.select("grace", "slide_marked", "slurred_to_next").iter_rows()]
+        frame = frame.with_columns(pl.Series("printed", marks, dtype=pl.String()))
         shown = tuple(name for name in shown if frame[name].is_not_null().any())
         table = Table(box=None, pad_edge=False, header_style="bold")
         for name in shown:

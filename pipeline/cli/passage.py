@@ -79,7 +79,7 @@ def passage(
     if output != "table":
         import polars as pl
 
-        rows = pl.DataFrame([_row(found, t.label, step) for t in found.takes for step in t.steps.values()])
+        rows = pl.DataFrame([_row(found, t.label, step) for t in found.takes for _, step in sorted(t.steps.items())])
         typer.echo(rows.write_csv() if output == "csv" else rows.write_json(), nl=output == "json")
     elif bars is None:
         _print_ranked(found, by)

@@ -59,6 +59,8 @@ def test_a_part_is_added_shown_and_read_anew_only_on_demand(corpus: Path, part: 
     assert hand_kept(corpus) == before
     written_parts.add(corpus, "air", part, edition="Peerwick 1898", replace=True)
     assert Corpus(corpus).catalogue.frame("written_note")["name"].to_list() == ["A4"]
+    shown = CliRunner().invoke(app, ["part", "show", str(corpus), "air"])
+    assert (shown.exit_code, shown.stdout.split()[-1]) == (0, "A4")  # nothing else is printed of it
     assert Corpus(corpus).catalogue.frame("written_way").is_empty()
     assert not [p for p in check(corpus).problems if "written" in p.file]
 

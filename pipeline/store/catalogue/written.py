@@ -13,6 +13,8 @@ from pipeline.store.parts.table import bar_indices
 from pipeline.store.schema import load
 
 Row = dict[str, Any]
+FOLDER = "catalogue/parts"
+"""Where the files of written parts are kept, below the corpus."""
 TABLES = ("written_part", "written_note", "written_way", "place_decision")
 NOTE_COLUMNS = (
     *("event", "bar_index", "bar", "beat", "beats", "onset", "midi", "name", "grace"),

@@ -7,11 +7,9 @@ from typing import Any
 
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.catalogue.tables import Catalogue
-from pipeline.store.catalogue.written import reference
+from pipeline.store.catalogue.written import FOLDER, reference
 from pipeline.store.checks.findings import Findings, Row
 from pipeline.store.parts.part import THE_END
-
-FOLDER = "catalogue/parts"
 
 
 def check_parts(found: Findings) -> None:

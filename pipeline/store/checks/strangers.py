@@ -6,6 +6,7 @@ from pathlib import Path
 
 from pipeline.store.audio.kinds import is_audio
 from pipeline.store.catalogue.problems import Problem, did_you_mean, listed
+from pipeline.store.catalogue.written import FOLDER
 from pipeline.store.schema import hand_kept
 
 _TABLES = (".csv", ".xlsx", ".ods", ".tsv", ".txt")
@@ -30,9 +31,9 @@ def strangers(root: Path) -> Iterator[Problem]:
 def _in_catalogue(folder: Path) -> Iterator[Problem]:
     known = sorted(f"{relation.name}.csv" for relation in hand_kept("catalogue"))
     for path in sorted(folder.glob("*")):
-        if path.name in known or _LITTER.fullmatch(path.name):
-            continue
         place = f"catalogue/{path.name}"
+        if path.name in known or place == FOLDER or _LITTER.fullmatch(path.name):
+            continue
         if path.is_dir():
             yield Problem(
                 f"{place}/", None, "", "", "is a folder; nothing in it is read", "move it elsewhere", "remark"

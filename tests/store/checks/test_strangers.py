@@ -7,7 +7,7 @@ from pipeline.store.checks.check import check
 
 def test_what_is_not_read_is_named(corpus: Path) -> None:
     for name in ("audio/one.jpg", "audio/box/two.JPG", "audio/leaflet", "audio/.DS_Store", "audio/Thumbs.db",
-                 "catalogue/notes.md", "catalogue/old/take.csv", "catalogue/~$take.xlsx",
+                 "catalogue/notes.md", "catalogue/old/take.csv", "catalogue/parts/air.mxl", "catalogue/~$take.xlsx",
                  "audio/.three.wav.change", "catalogue/.take.csv.4711.tmp"):  # fmt: skip
         (corpus / name).parent.mkdir(exist_ok=True)
         (corpus / name).write_bytes(b"x")
