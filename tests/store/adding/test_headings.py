@@ -109,6 +109,20 @@ def test_headings_are_matched_forgivingly() -> None:
     ]  # fmt: skip
 
 
+def test_headings_in_the_words_of_discographies() -> None:
+    meant = {
+        "Künstler": "player", "Kunstenaar": "player", "Artista": "player", "Aufgenommen": "year", "Luogo": "place",
+        "Mx no.": "matrix", "Matr.-Nr.": "matrix", "N° de disque": "issue_number", "Disc no.": "issue_number",
+        "Begl.": "accompaniment", "Begeleiding": "accompaniment", "Held at": "archive", "Acoustic?": "process",
+        "Mx/Tk": "matrix_take", "Where recorded": "place", "Date d'enregistrement": "year",
+    }  # fmt: skip
+    assert {heading: match_headings([heading], kept={})[heading] for heading in meant} == meant
+
+
+def test_a_second_column_of_one_thing_is_a_note_and_no_near_miss() -> None:
+    assert match_headings(["Cat. no.", "Issue #"], kept={}) == {"Cat. no.": "issue_number", "Issue #": "note"}
+
+
 def test_cells_are_read_as_people_write_them() -> None:
     keys = {"D major": "D major", "d-moll": "D minor", "B-Dur": "B flat major", "H-Dur": "B major",
             "Es-Dur": "E flat major",
