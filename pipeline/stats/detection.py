@@ -12,7 +12,7 @@ American Journal of Epidemiology 107 (1978). Two groups that slide alike but wer
 by 1.42 uncorrected.
 """
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,6 +60,24 @@ def true_slides_per_find(judged: Judgements, *, seed: tuple[int, ...], replicate
     """Draws of f, shape (replicates, strata)."""
     right, missed = error_draws(judged, seed=seed, replicates=replicates)
     return np.asarray(right + missed, dtype=np.float64)
+
+
+def with_drawn_truths(
+    judged: Callable[[Floats], Judgements], truths: Floats, *, seed: tuple[int, ...], replicates: int = REPLICATES
+) -> Floats:
+    """Draws of f, shape (replicates, strata), where it is only drawn what judged items are: as many for each such draw
+    (multiple imputation: Rubin, Multiple Imputation for Nonresponse in Surveys, 1987).
+
+    Parameters
+    ----------
+    judged : the judgements for one draw of which items are slides.
+    truths : such draws, 0 or 1, shape (draws, items), no more than ``replicates``.
+    """
+    each = -(-replicates // len(truths))
+    made = [
+        true_slides_per_find(judged(truth), seed=(*seed, place), replicates=each) for place, truth in enumerate(truths)
+    ]
+    return np.concatenate(made)[:replicates]
 
 
 def error_draws(judged: Judgements, *, seed: tuple[int, ...], replicates: int) -> tuple[Floats, Floats]:

@@ -258,7 +258,7 @@ def heard_twice(rng: RNG, *, recall: float, hears: float, imagines: float) -> tu
     truth = np.r_[rng.random(200) < 0.95, rng.random(400) < missed]
     heard = np.where(truth[:, None], rng.random((600, 2)) < hears, rng.random((600, 2)) < imagines).astype(float)
     groups = np.r_[np.zeros(200, dtype=np.intp), np.ones(400, dtype=np.intp)]
-    return Answers(heard, groups, rng.integers(0, 30, 600)), 0.95 + 5 * missed
+    return Answers(heard, groups), 0.95 + 5 * missed
 
 
 def undated_sessions(rng: RNG, *, sessions: int) -> tuple[Floats, Floats, dict[str, Ints], float]:

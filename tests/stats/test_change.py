@@ -44,6 +44,21 @@ def test_both_kinds_of_evidence_are_joined_by_their_precision():
     assert made.within.compared.log_se < made.between.compared.log_se
 
 
+def test_what_is_joined_is_no_surer_than_its_parts_are_alike():
+    # The external error of a weighted mean, from the scatter of its parts (Birge 1932).
+    both_1, both_2 = [4.0, 2, 7, 3, 5], [2.1, 1.2, 3, 1.7, 2.9]
+    only_1, only_2 = [2.0, 1.1, 2.6, 1.4], [1.6, 1.0, 2.2, 0.9, 1.7]
+    made = changed_or_replaced(
+        rates_as_counts(both_1 + only_1 + [0.0] * 5), rates_as_counts(both_2 + [0.0] * 4 + only_2)
+    )
+    parts = [each.compared for each in (made.within, made.between)]
+    logs, weights = (np.array(x) for x in ([np.log(p.ratio.estimate) for p in parts], [p.log_se**-2 for p in parts]))
+    mean = weights @ logs / weights.sum()
+    external = np.sqrt(weights @ (logs - mean) ** 2 / weights.sum())
+    assert external > weights.sum() ** -0.5
+    assert external <= made.joined.compared.log_se < 1.2 * external
+
+
 def test_change_by_replacement_is_not_joined():
     rng = np.random.default_rng(4)
     level = np.exp(0.1 * rng.normal(size=24))

@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from pipeline.stats.detection import Judgements, corrected, group_factor, merged_strata, true_slides_per_find
+from pipeline.stats.detection import (
+    Judgements,
+    corrected,
+    group_factor,
+    merged_strata,
+    true_slides_per_find,
+    with_drawn_truths,
+)
 from pipeline.stats.intervals import Interval
 
 
@@ -59,6 +66,25 @@ def test_where_nothing_can_be_missed_the_draws_are_jeffreys_posterior():
     assert np.quantile(drawn, [0.025, 0.5, 0.975]) == pytest.approx(
         stats.beta(51.5, 9.5).ppf([0.025, 0.5, 0.975]), abs=0.003
     )
+
+
+def test_what_is_not_known_of_verdicts_adds_to_the_variance():
+    none = np.zeros(0)
+
+    def given(truth):
+        return Judgements(
+            np.array([1000.0]), np.array([40.0]), np.array([truth.sum()]), none.astype(int), none, none,
+            none.astype(int), none, none,
+        )  # fmt: skip
+
+    truths = (np.random.default_rng(3).random((100, 40)) < 0.5).astype(float)
+    drawn = with_drawn_truths(given, truths, seed=(1,), replicates=4000)
+    # The law of total variance, each part a Jeffreys posterior.
+    parts = [stats.beta(hits + 0.5, 40.5 - hits) for hits in truths.sum(axis=1)]
+    total = np.mean([part.var() for part in parts]) + np.var([part.mean() for part in parts])
+    assert drawn.shape == (4000, 1)
+    assert drawn.std() == pytest.approx(np.sqrt(total), rel=0.05)
+    assert np.sqrt(total) > 1.3 * parts[0].std()
 
 
 def test_small_strata_merge_upwards():

@@ -20,6 +20,7 @@ from pipeline.stats.rates import Rate
 from pipeline.stats.uncertain_dates import ratio_bounds
 from pipeline.stats.whose_rate import Ratio
 from pipeline.steps.summarise.dates import DRAWN, Dated
+from pipeline.steps.summarise.timing import ratios_with_speed_error
 from pipeline.store import schema
 from pipeline.units import Floats
 
@@ -37,6 +38,7 @@ def comparisons(
     estimate: pl.DataFrame,
     dates: Sequence[Dated],
     factors: Mapping[str, Mapping[str, Factor]],
+    reach: pl.DataFrame,
     *,
     seed: int,
     replicates: int,
@@ -49,6 +51,7 @@ def comparisons(
     estimate : rows of ``result.estimate``.
     dates : drawn rates of the schemes of periods in which some date is uncertain.
     factors : true slides per find by grouping and group.
+    reach : the speeds' own error, as ``timing.speed_reach`` gives it.
     """
     compared = (pl.col("estimand") == AS_RECORDED) & pl.col("grouping").is_in((*COMPARED, "player"))
     rates = {
@@ -73,7 +76,7 @@ def comparisons(
                 rows += given.of_players()
             if grouping == "period":
                 rows += given.of_drawn_dates(dates)
-    frame = pl.DataFrame(rows, schema=_SCHEMA, orient="row")
+    frame = ratios_with_speed_error(pl.DataFrame(rows, schema=_SCHEMA, orient="row"), reach)
     return _with_holm(frame).select(schema.load("comparison", "result").polars_schema().names())
 
 
@@ -149,6 +152,8 @@ class Pair:
                 right = corrected(again.compared.ratio, self._apart(kept)) if again else None
                 yield self._row(name, ratio.ratio, right, players=evidence.players) | {
                     "p": _finite(ratio.p),
+                    "log_se": ratio.log_se,
+                    "freedom": ratio.freedom,
                     "changed_or_replaced_p": made.differ_p,
                 }
 
@@ -210,7 +215,7 @@ _SCHEMA = {
     name: kind
     for name, kind in schema.load("comparison", "result").polars_schema().items()
     if name not in ("p_holm", "pairs_in_family")
-}
+} | {"log_se": pl.Float64(), "freedom": pl.Float64()}
 
 
 def _with_holm(frame: pl.DataFrame) -> pl.DataFrame:

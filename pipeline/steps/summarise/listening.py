@@ -12,10 +12,10 @@ from pipeline.stats.agreement import majority
 from pipeline.stats.detection import (
     ENOUGH_FINDS,
     LEAST_JUDGED,
-    REPLICATES,
     Judgements,
     merged_strata,
     true_slides_per_find,
+    with_drawn_truths,
     worth_by_stratum,
 )
 from pipeline.stats.latent_class import Answers, latent_class
@@ -27,6 +27,7 @@ ENOUGH_TWICE = 50
 _UNSCORED = -9.0
 """Score of a change on which nothing could be a slide: the least that the trees give (renders)."""
 _SCORE_STEP = 0.5
+_TRUTHS = 100  # draws of what excerpts are, each with as many of the rest (judgement)
 
 _ITEMS = """
 select sample_id || '/' || item_id as item, listener, heard.take_id, heard.transfer_id, drawn_from, verdict,
@@ -81,8 +82,9 @@ def listened(
     sound_of : number of the sound of each take.
     finds : in each sound, shape (sounds,).
     """
-    items = judged_items(con, seed=seed)
-    items = items.filter(pl.col("take_id").is_in(list(sound_of)))
+    judged = judged_items(con, seed=seed)
+    kept = judged.items["take_id"].is_in(list(sound_of)).to_numpy()
+    items = judged.items.filter(pl.Series(kept))
     of = np.array([sound_of[take] for take in items["take_id"]], dtype=np.intp)
     is_find = (items["drawn_from"] == "slide").to_numpy()
     if items.height < LEAST_JUDGED or is_find.sum() < ENOUGH_FINDS:
@@ -91,28 +93,42 @@ def listened(
     names = sorted(set(keys), key=str)
     strata = np.array([names.index(key) for key in keys], dtype=np.intp)
     changes = con.sql(_CHANGES, params=[_UNSCORED, _SCORE_STEP]).pl().filter(pl.col("take_id").is_in(list(sound_of)))
-    truth, weight = items["is_slide"].to_numpy(), items["stands_for"].to_numpy()
-    stratum, stands_for = strata[of[is_find]], weight[is_find]
-    judged = worth_by_stratum(stands_for, stratum, strata=len(names))
-    total, true = (np.bincount(stratum, x, minlength=len(names)) for x in (stands_for, stands_for * truth[is_find]))
-    given = Judgements(
-        finds=np.bincount(strata, finds, minlength=len(names)).astype(np.float64),
-        judged_finds=judged,
-        true_finds=judged * true / np.maximum(total, 1e-12),
-        strata=strata[of[~is_find]],
-        scores=items["score"].to_numpy()[~is_find],
-        is_slide=truth[~is_find],
-        all_strata=strata[np.array([sound_of[take] for take in changes["take_id"]], dtype=np.intp)],
-        all_scores=changes["score"].to_numpy(),
-        changes=changes["changes"].to_numpy(),
-    )
-    per_find = true_slides_per_find(given, seed=(seed, 11), replicates=REPLICATES)
+    stratum, stands_for = strata[of[is_find]], items["stands_for"].to_numpy()[is_find]
+    total = np.bincount(stratum, stands_for, minlength=len(names))
+    worth = worth_by_stratum(stands_for, stratum, strata=len(names))
+
+    def given(truth: Floats) -> Judgements:
+        true = np.bincount(stratum, stands_for * truth[is_find], minlength=len(names))
+        return Judgements(
+            finds=np.bincount(strata, finds, minlength=len(names)).astype(np.float64),
+            judged_finds=worth,
+            true_finds=worth * true / np.maximum(total, 1e-12),
+            strata=strata[of[~is_find]],
+            scores=items["score"].to_numpy()[~is_find],
+            is_slide=truth[~is_find],
+            all_strata=strata[np.array([sound_of[take] for take in changes["take_id"]], dtype=np.intp)],
+            all_scores=changes["score"].to_numpy(),
+            changes=changes["changes"].to_numpy(),
+        )
+
+    if judged.truths is None:
+        per_find = true_slides_per_find(given(items["is_slide"].to_numpy()), seed=(seed, 11))
+    else:
+        per_find = with_drawn_truths(given, judged.truths[:, kept], seed=(seed, 11))
     return Listened(strata, per_find, np.bincount(strata[of], minlength=len(names)))
 
 
-def judged_items(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
-    """Each excerpt with a clear answer: whether it is a slide, 0 or 1, or a chance where two listeners answered enough
-    of them (``stats.latent_class``)."""
+@dataclass(frozen=True)
+class Judged:
+    """Each excerpt with a clear answer: ``is_slide`` is 0 or 1, or a chance where two listeners answered enough of them
+    (``stats.latent_class``); then ``truths`` holds draws of which are slides, shape (draws, items)."""
+
+    items: pl.DataFrame
+    truths: Floats | None = None
+
+
+def judged_items(con: duckdb.DuckDBPyConnection, *, seed: int) -> Judged:
+    """What listeners say of the excerpts that were drawn."""
     answers: pl.DataFrame = con.sql(_ITEMS, params=[_UNSCORED]).pl()
     once = answers.unique("item", keep="first", maintain_order=True)
     heard = answers.with_columns(
@@ -122,14 +138,14 @@ def judged_items(con: duckdb.DuckDBPyConnection, *, seed: int) -> pl.DataFrame:
     twice = int((np.isfinite(table).sum(axis=1) >= 2).sum())
     if twice >= ENOUGH_TWICE:
         group = (once["drawn_from"] == "transition").cast(pl.Int64).to_numpy().astype(np.intp)
-        sides = once["transfer_id"].rank("dense").to_numpy().astype(np.intp) - 1
-        made = latent_class(Answers(table, group, sides), seed=(seed, 13), replicates=2)
+        made = latent_class(Answers(table, group), seed=(seed, 13), replicates=_TRUTHS)
         assert made is not None
         clear = np.isfinite(table).any(axis=1)
-        return once.with_columns(pl.Series("is_slide", made.truth)).filter(pl.Series(clear))
+        told = once.with_columns(pl.Series("is_slide", made.chance)).filter(pl.Series(clear))
+        return Judged(told, made.truths[:, clear])
     verdicts = answers.group_by("item", maintain_order=True).agg("verdict")
     said = [majority(list(each)) for each in verdicts["verdict"]]
-    return (
+    return Judged(
         once.with_columns(pl.Series("said", said, dtype=pl.String))
         .filter(pl.col("said") != "cannot_tell")
         .with_columns((pl.col("said") == "slide").cast(pl.Float64).alias("is_slide"))

@@ -20,7 +20,7 @@ order by 1
 
 def recalibration(con: duckdb.DuckDBPyConnection, *, wanted: bool, seed: int) -> pl.DataFrame:
     """The row of ``result.recalibration``."""
-    items = judged_items(con, seed=seed)
+    items = judged_items(con, seed=seed).items
     chance = items["confidence"].fill_null(pl.Series(special.expit(items["score"].to_numpy()))).to_numpy()
     candidates = con.sql(_CANDIDATES).pl()["chance"].to_numpy()
     if not wanted or not candidates.size:

@@ -28,7 +28,7 @@ from pipeline.steps.summarise.repertoire import (
     repertoire,
     standardised_rows,
 )
-from pipeline.steps.summarise.timing import rates_with_speed_error, ratios_with_speed_error, speed_reach
+from pipeline.steps.summarise.timing import rates_with_speed_error, speed_reach
 from pipeline.store import schema
 
 # Where the spread between clusters is learnt: between the sessions of each player, and between all players.
@@ -74,8 +74,9 @@ def result_tables(
         some = [_quartiles(con, name, factors.get(name)) for name, _, has_any in wanted if has_any]
         made["quartile"] = pl.concat(some) if some else pl.DataFrame()
     if "comparison" in names:
-        ratios = comparisons(con, clusters, estimate, dates, factors, seed=seed, replicates=replicates)
-        made["comparison"] = ratios_with_speed_error(ratios, reach)
+        made["comparison"] = comparisons(
+            con, clusters, estimate, dates, factors, reach, seed=seed, replicates=replicates
+        )
     if "slides_per_find" in names:
         made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
     if "finger_share" in names:

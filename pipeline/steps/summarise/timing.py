@@ -3,7 +3,9 @@
 from collections.abc import Mapping, Sequence
 
 import duckdb
+import numpy as np
 import polars as pl
+from scipy import special
 
 from pipeline.steps.summarise.correction import SLIDE_GROUPINGS
 from pipeline.units import NEPERS_PER_CENT
@@ -57,7 +59,10 @@ def rates_with_speed_error(rates: pl.DataFrame, reach: pl.DataFrame) -> pl.DataF
 
 
 def ratios_with_speed_error(ratios: pl.DataFrame, reach: pl.DataFrame) -> pl.DataFrame:
-    """Rows of ``result.comparison`` likewise, the errors of both groups in squares."""
+    """Rows of ``result.comparison`` likewise, the errors of both groups in squares, and p made of the same error.
+
+    Besides its columns ``ratios`` has ``log_se`` and ``freedom``, those of the logarithm that p was made of.
+    """
     source = pl.when(pl.col("grouping") == "teacher_and_student").then(pl.lit("player")).otherwise(pl.col("grouping"))
     joined = ratios.with_columns(source.alias("source"))
     for key, name in (("group_key", "own"), ("other_key", "others")):
@@ -66,7 +71,19 @@ def ratios_with_speed_error(ratios: pl.DataFrame, reach: pl.DataFrame) -> pl.Dat
         )
     both = (pl.col("own").fill_null(0.0) ** 2 + pl.col("others").fill_null(0.0) ** 2).sqrt()
     names = [(name, f"{name}_low", f"{name}_high") for name in ("ratio", "ratio_corrected")]
-    return _widened(joined.with_columns(both.alias("reach")), *names).select(ratios.columns)
+    made = _widened(joined.with_columns(both.alias("reach")), *names)
+    return made.with_columns(_p_with_speed_error(made)).select(ratios.columns)
+
+
+def _p_with_speed_error(ratios: pl.DataFrame) -> pl.Series:
+    """The statistic that p was made of, divided as the error of the logarithm grows."""
+    given = (ratios[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in ("p", "log_se", "freedom"))
+    p, log_se, freedom = given
+    sd = np.where(ratios["measure"] == PER_MINUTE, ratios["reach"].to_numpy(), 0.0) / special.ndtri(0.975)
+    with np.errstate(invalid="ignore"):
+        statistic = -special.stdtrit(freedom, p / 2) * log_se / np.hypot(log_se, sd)
+        widened = 2 * special.stdtr(freedom, -statistic)
+    return pl.Series("p", np.where(sd > 0, widened, p)).fill_nan(None)
 
 
 def _widened(frame: pl.DataFrame, *names: Sequence[str]) -> pl.DataFrame:

@@ -4,6 +4,7 @@ import math
 
 import polars as pl
 import pytest
+from scipy import stats
 
 from pipeline.steps.summarise.timing import rates_with_speed_error, ratios_with_speed_error, speed_reach
 from tests.helpers.made_rows import joined, side, solo, tallies
@@ -63,8 +64,27 @@ def test_a_ratio_holds_the_errors_of_both():
     reach = pl.DataFrame({"grouping": ["school"] * 2, "group_key": ["s/a", "s/b"], "reach": [0.3, 0.4]})
     ratios = pl.DataFrame(
         {"grouping": ["school"], "group_key": ["s/a"], "other_key": ["s/b"], "measure": ["slides_per_minute"],
-         "ratio": [1.0], "ratio_low": [0.5], "ratio_high": [2.0]}
+         "ratio": [1.0], "ratio_low": [0.5], "ratio_high": [2.0], "p": [None], "log_se": [None], "freedom": [None]},
+        schema_overrides=dict.fromkeys(("p", "log_se", "freedom"), pl.Float64),
     ).with_columns(**{f"ratio_corrected{x}": pl.lit(None, pl.Float64) for x in ("", "_low", "_high")})  # fmt: skip
     made = ratios_with_speed_error(ratios, reach)
     assert made["ratio_high"].to_list() == [pytest.approx(math.exp(math.hypot(math.log(2), 0.5)))]
     assert made.columns == ratios.columns
+
+
+def test_p_says_what_the_limits_say():
+    # Where p was .05 of a ratio of 2 of many players, the lower limit was 1; with the speeds' error both say less.
+    log_se, reach = math.log(2) / 1.959964, 0.5
+    rows = {
+        "grouping": ["school"] * 2, "group_key": ["s/a"] * 2, "other_key": ["s/b"] * 2,
+        "measure": ["slides_per_minute", "slides_per_100_transitions"], "ratio": [2.0] * 2, "ratio_low": [1.0] * 2,
+        "ratio_high": [4.0] * 2, "p": [0.05] * 2, "log_se": [log_se] * 2, "freedom": [1e9] * 2,
+        **{f"ratio_corrected{x}": [None] * 2 for x in ("", "_low", "_high")},
+    }  # fmt: skip
+    ratios = pl.DataFrame(rows, schema_overrides={f"ratio_corrected{x}": pl.Float64 for x in ("", "_low", "_high")})
+    known = pl.DataFrame({"grouping": ["school"], "group_key": ["s/a"], "reach": [reach]})
+    minute, hundred = ratios_with_speed_error(ratios, known).iter_rows(named=True)
+    half = math.hypot(math.log(2), reach)
+    assert math.log(2 / minute["ratio_low"]) == pytest.approx(half)
+    assert minute["p"] == pytest.approx(2 * stats.norm.sf(math.log(2) / (half / 1.959964)), rel=1e-5)
+    assert hundred["p"] == pytest.approx(0.05)
