@@ -15,7 +15,19 @@ import pytest
 import pipeline
 
 PACKAGE = Path(pipeline.__file__).parent
-BASICS = {"compiled", "errors", "instruments", "kinds", "learned_from", "overlap", "units", "settings", "resources"}
+BASICS = {
+    "compiled",
+    "environment",
+    "errors",
+    "instruments",
+    "kinds",
+    "learned_from",
+    "overlap",
+    "processes",
+    "units",
+    "settings",
+    "resources",
+}
 SIBLINGS = {"signal", "stats", "store"}
 STEPS = BASICS | SIBLINGS | {"steps"}
 ENGINE = STEPS | {"engine"}

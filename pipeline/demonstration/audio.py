@@ -5,9 +5,7 @@ Everything follows from the recipe's seeds: the same recipe gives the same sampl
 
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +14,7 @@ import soundfile
 
 from pipeline.demonstration.works import Work, read_works
 from pipeline.kinds import KINDS
+from pipeline.processes import pool
 from pipeline.signal.synth.known_melody import Line
 from pipeline.signal.synth.plan import Truth
 from pipeline.signal.synth.plans import random_plan
@@ -165,6 +164,6 @@ def _rendered(recipe: Recipe, folder: Path, workers: int) -> Iterator[str]:
     if workers == 1:
         yield from (write_side(side, folder=folder) for side in longest_first)
         return
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        waiting = [pool.submit(write_side, side, folder=folder) for side in longest_first]
+    with pool(workers) as crew:
+        waiting = [crew.submit(write_side, side, folder=folder) for side in longest_first]
         yield from (job.result() for job in waiting)

@@ -25,7 +25,8 @@ from pipeline.demonstration.compare import (
     read_truth,
 )
 from pipeline.errors import UsageError, typed
-from pipeline.flows.run import run
+from pipeline.flows.progress import Display
+from pipeline.flows.run import prepare, run
 from pipeline.flows.work import usable_cores
 from pipeline.store.files.outputs import refuse_inside_a_corpus
 
@@ -84,6 +85,7 @@ def demo(
     out = Console(quiet=quiet, highlight=False, width=None if sys.stdout.isatty() else WIDE)
     messages = Console(stderr=True, quiet=quiet, highlight=False)
     write_corpus(folder)
+    prepare(Display(quiet=quiet))
     _make_audio(folder, workers=workers, messages=messages)
     summary = run(folder, workers=workers, quiet=quiet)
     failures = [(transfer_id, message) for transfer_id, _, message in summary.failed]

@@ -4,8 +4,8 @@ import logging
 from typing import Any
 from urllib.parse import urlsplit
 
+from pipeline.environment import ONE_THREAD
 from pipeline.errors import UsageError
-from pipeline.flows.work import ONE_THREAD
 
 
 def task_runner(engine: str, *, address: str | None, workers: int) -> Any:

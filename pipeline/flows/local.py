@@ -19,8 +19,8 @@ from typing import Any, Self
 
 from pipeline.engine.jobs import Report
 from pipeline.errors import DataError
-from pipeline.flows.environment import environment
-from pipeline.flows.work import ONE_THREAD, Batch, do_batch
+from pipeline.flows.work import Batch, do_batch
+from pipeline.processes import pool
 from pipeline.store.files.lock import working
 
 WATCH_EVERY_S = 1.0
@@ -41,15 +41,12 @@ class LocalPool:
         self._pool: ProcessPoolExecutor | None = None
         self._ending: threading.Thread | None = None
         self._flying: dict[Future[list[Report]], Batch] = {}
-        self._environment = contextlib.ExitStack()
 
     def __enter__(self) -> Self:
-        self._environment.enter_context(one_thread())
         return self
 
     def __exit__(self, kind: object, *_: object) -> None:
         self._end(at_once=kind is not None)
-        self._environment.close()
 
     def run_batches(
         self,
@@ -100,8 +97,7 @@ class LocalPool:
         if len(waiting) < 2:
             return [do(item) for item in waiting]
         try:
-            with _deaf():
-                futures = [self._started().submit(do, item) for item in waiting]
+            futures = [self._started().submit(do, item) for item in waiting]
             return [future.result() for future in futures]
         except BrokenProcessPool:
             self._end(at_once=True)
@@ -128,8 +124,7 @@ class LocalPool:
 
     def _prove(self) -> None:
         """Refuses to blame a side for a worker that could not even start."""
-        with _deaf():
-            started = self._started().submit(os.getpid)
+        started = self._started().submit(os.getpid)
         try:
             started.result()
         except BrokenProcessPool as error:
@@ -142,17 +137,13 @@ class LocalPool:
 
     def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
-            context = mp.get_context("spawn")
-            self._pool = ProcessPoolExecutor(
-                self.workers, mp_context=context, initializer=_begin, initargs=(str(self.derived),)
-            )
+            self._pool = pool(self.workers, _begin, str(self.derived))
         return self._pool
 
     def _submit(self, batch: Batch) -> Future[list[Report]]:
-        pool = self._started()
+        started = self._started()
         try:
-            with _deaf():
-                return pool.submit(do_batch, batch)
+            return started.submit(do_batch, batch)
         except BrokenProcessPool as error:  # a worker died while none was looking
             failed: Future[list[Report]] = Future()
             failed.set_exception(error)
@@ -170,24 +161,9 @@ class LocalPool:
         self._pool = None
 
 
-@contextlib.contextmanager
-def _deaf() -> Iterator[None]:
-    """What is started in this block does not hear Ctrl-C until it says so; this process hears it afterwards."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
 def _begin(derived: str) -> None:
     """Starts a worker: only the parent hears Ctrl-C, and no worker outlives the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     _held.enter_context(working(Path(derived)))
     threading.Thread(target=_die_with_parent, daemon=True).start()
 
@@ -197,10 +173,3 @@ def _die_with_parent() -> None:
     if parent is not None:
         wait_for([parent.sentinel])
         os._exit(1)
-
-
-@contextlib.contextmanager
-def one_thread() -> Iterator[None]:
-    """Workers take over the environment; ours is put back, since this process may use more threads."""
-    with environment(ONE_THREAD):
-        yield

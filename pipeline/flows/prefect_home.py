@@ -16,8 +16,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from pipeline.environment import environment
 from pipeline.errors import DataError
-from pipeline.flows.environment import environment
 
 START_WITHIN_S = 180.0
 SAY_AFTER_S = 10.0

@@ -6,7 +6,6 @@ is decided by content alone; a scheduler only carries it out, and a run with not
 """
 
 import gc
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
@@ -22,9 +21,10 @@ from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
 from pipeline.flows.local import LocalPool
-from pipeline.flows.progress import Display
+from pipeline.flows.progress import Display, Tally
 from pipeline.flows.stages import Summary, Work
 from pipeline.flows.work import load_steps, usable_cores
+from pipeline.processes import start_loading
 from pipeline.steps.base import AnyStep
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.corpus import Corpus
@@ -90,8 +90,8 @@ def run(
         display.doing("looking at what must be done")
         work = begin(corpus, partial(planned, corpus), display, steps_from=ORDER)
         if work.has_due():
-            if not _compiled_before():
-                display.say("The first run compiles: until the first sides are done it takes a minute or so longer.")
+            if engine == "local":
+                prepare(display)
             orchestrate(work, engine=engine, address=address, workers=workers or usable_cores())
         elif work.is_finished():
             work.summary.nothing_to_do = True
@@ -99,6 +99,25 @@ def run(
             with LocalPool(workers=1, derived=corpus.derived) as pool:
                 work.finish(pool.run_batches)
         return work.conclude()
+
+
+def prepare(display: Display) -> None:
+    """Has workers ready when they are wanted; before the first run that takes some twenty seconds, once."""
+    from pipeline.engine.ready import PARTS, is_ready, make_ready
+
+    if not is_ready():
+        tally = Tally("preparing (once)", PARTS)
+
+        def told() -> None:
+            tally.ended += 1
+            display.update(tally)
+
+        display.start(tally)
+        try:
+            make_ready(told)
+        finally:
+            display.stop(tally)
+    start_loading()
 
 
 def begin(corpus: Corpus, planned: Callable[[], Planner], display: Display, *, steps_from: str) -> Work:
@@ -218,12 +237,6 @@ def plan(
         damaged(corpus, book, files, most=most),
         only=only,
     )
-
-
-def _compiled_before() -> bool:
-    """Whether compiled code of an earlier run is there, where numba keeps it."""
-    kept = os.environ.get("NUMBA_CACHE_DIR") or Path(__file__).parent.parent / "signal"
-    return next(Path(kept).rglob("*.nbi"), None) is not None
 
 
 def _check_names(corpus: Corpus, wanted: frozenset[str], workers: int | None) -> None:

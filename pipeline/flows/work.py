@@ -12,19 +12,6 @@ from pipeline.settings import Settings
 from pipeline.steps.base import AnyStep
 from pipeline.store.corpus import Corpus
 
-# Read by the numeric libraries when they are loaded, so set before the workers start.
-_THREADS = (
-    "OMP_NUM_THREADS",
-    "OPENBLAS_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "VECLIB_MAXIMUM_THREADS",
-    "NUMEXPR_NUM_THREADS",
-    "NUMBA_NUM_THREADS",
-    "POLARS_MAX_THREADS",
-    "RAYON_NUM_THREADS",
-)
-ONE_THREAD = dict.fromkeys(_THREADS, "1")
-
 
 @dataclass(frozen=True)
 class Batch:

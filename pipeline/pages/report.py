@@ -9,10 +9,8 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +23,7 @@ from pipeline.pages.counted import Level, least_certainties
 from pipeline.pages.overview import overview
 from pipeline.pages.passage import write_pages
 from pipeline.pages.side import PAGE_TABLES, Neighbours, write_side
+from pipeline.processes import pool
 from pipeline.store.corpus import Corpus
 
 PAGE_VERSION = 5
@@ -164,9 +163,9 @@ def _draw(
             for bad in done(t, draw_side(corpus.root, t, target, around, said))
         ]
     number = min(workers or os.cpu_count() or 1, len(pages))
-    with ProcessPoolExecutor(number, mp_context=get_context("spawn")) as pool:
+    with pool(number) as crew:
         futures = {
-            t: pool.submit(draw_side, corpus.root, t, target, around, said) for t, (around, said) in pages.items()
+            t: crew.submit(draw_side, corpus.root, t, target, around, said) for t, (around, said) in pages.items()
         }
         return [bad for t, future in futures.items() for bad in done(t, future.result())]
 

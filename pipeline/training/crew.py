@@ -1,22 +1,20 @@
 """Processes that render and measure sides beside one another."""
 
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
 from types import TracebackType
 from typing import TypeVar
 
-from threadpoolctl import threadpool_limits
+from pipeline.processes import pool
 
 Job = TypeVar("Job")
 Done = TypeVar("Done")
 
 
 class Crew:
-    """So many processes; a context manager. Each does its numerics in one thread: they would wait for one another."""
+    """So many processes; a context manager."""
 
     def __init__(self, workers: int) -> None:
-        self._pool = ProcessPoolExecutor(workers, get_context("spawn"), threadpool_limits, (1,))
+        self._pool = pool(workers)
 
     def __enter__(self) -> "Crew":
         return self

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from pipeline.environment import ONE_THREAD
 from pipeline.flows.run import run
-from pipeline.flows.work import ONE_THREAD
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan

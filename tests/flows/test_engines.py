@@ -2,26 +2,25 @@
 
 import importlib.util
 import json
-import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
 import urllib.request
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from pipeline.environment import ONE_THREAD
 from pipeline.errors import UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
-from pipeline.flows.local import LocalPool, one_thread
+from pipeline.flows.local import LocalPool
 from pipeline.flows.run import run
 from pipeline.flows.stages import Work
-from pipeline.flows.work import ONE_THREAD
+from pipeline.processes import pool
 from tests.helpers import quick_steps
 from tests.helpers.programs import environment, program
 from tests.helpers.quick_run import quick_run
@@ -297,8 +296,8 @@ def test_a_worker_uses_one_thread_and_the_parent_keeps_its_own(monkeypatch: pyte
     for name in ONE_THREAD:
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("OMP_NUM_THREADS", "7")
-    with one_thread(), ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        assert set(pool.submit(quick_steps.threads).result()) == {1}
+    with pool(1) as one:
+        assert set(one.submit(quick_steps.threads).result()) == {1}
     assert {name: os.environ[name] for name in ONE_THREAD if name in os.environ} == {"OMP_NUM_THREADS": "7"}
 
 

@@ -2,6 +2,7 @@
 
 import shutil
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.engine.jobs import Did, Report
 from pipeline.flows.progress import Display, Tally, time_left_s
-from pipeline.flows.run import _compiled_before, begin, run
+from pipeline.flows.run import begin, prepare, run
 from pipeline.store.corpus import Corpus
 from tests.helpers.quick_run import QUICK, Words, planned, quick_run
 from tests.helpers.tone_corpus import make_corpus
@@ -83,12 +84,21 @@ def test_a_run_says_what_it_does_from_the_first(
     assert tally.words().endswith(" to go")  # of two, one is enough to tell
 
 
-def test_the_first_run_says_that_it_compiles(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
-    assert not _compiled_before()
-    (tmp_path / "signal").mkdir()
-    (tmp_path / "signal" / "path-38.py310.nbi").touch()
-    assert _compiled_before()
+def test_the_first_run_says_that_it_compiles_and_the_next_does_not(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = [False]
+
+    def make_ready(told: Callable[[], object]) -> None:
+        told()
+        done[0] = True
+
+    monkeypatch.setattr("pipeline.engine.ready.is_ready", lambda: done[0])
+    monkeypatch.setattr("pipeline.engine.ready.make_ready", make_ready)
+    prepare(Display())
+    assert "preparing (once): 1 done" in capsys.readouterr().err
+    prepare(Display())
+    assert capsys.readouterr().err == ""
 
 
 def test_the_first_word_comes_before_any_work(

@@ -18,7 +18,7 @@ from pipeline.units import CENTS_PER_NEPER, Floats
 HOP = 64  # samples
 HOP_S = HOP / RATE_HZ
 """Time between values of a curve: 5.8 ms."""
-PER_HOP = 8
+PER_HOP = 8  # decimated samples
 DECIMATED = HOP // PER_HOP  # a partial moves by far less than the eighth of the rate lets through
 PARTIALS = 12  # lowest ones followed (common practice, no source)
 HIGHEST_HZ = 5000.0  # above it discs of the time hold noise (common practice, no source)

@@ -48,12 +48,12 @@ class Forest:
         out = np.tile(self.base, (len(rows), 1))
         columns = np.empty((rows.shape[1], _AT_ONCE), dtype=np.float32)
         leaves = np.empty(_AT_ONCE, dtype=np.uint32)
-        _add_scores(_rounded_up(rows), self._as_masks, self.output, columns, leaves, out)
+        add_scores(_rounded_up(rows), self._as_masks, self.output, columns, leaves, out)
         return out
 
     @cached_property
     def _as_masks(self) -> tuple[npt.NDArray[np.generic], ...]:
-        """The trees as ``_add_scores`` goes through them.
+        """The trees as ``add_scores`` goes through them.
 
         Of every tree its first question (and one number more, of all questions) and the values of its leaves, from left
         to right; of every question the feature, the threshold, whether what is missing goes right, and the leaves that
@@ -134,7 +134,7 @@ _AT_ONCE = 128
 
 
 @njit(cache=True)
-def _add_scores(rows, trees, output, columns, leaves, out):  # type: ignore[no-untyped-def]
+def add_scores(rows, trees, output, columns, leaves, out):  # type: ignore[no-untyped-def]
     """Adds the leaf that each row reaches in each tree.
 
     All questions of a tree are asked, of many rows at once, and each answer "right" strikes out the leaves to its left;

@@ -138,7 +138,8 @@ def _log_gains(tracks: Tracks, fit: Fit, at: Floats, size: int) -> Floats:
     first = np.searchsorted(tracks.time_s[order], at)
     cross = _after(whitened[order], first).T
     own = _after(weights.times(target, tracks)[order][:, None], first)[:, 0]
-    square = _squares(tracks.time_s, tracks.track, weights.weight, weights.shrink, weights.ease, weights.since_s, at)
+    time_s = np.ascontiguousarray(tracks.time_s)
+    square = _squares(time_s, tracks.track, weights.weight, weights.shrink, weights.ease, weights.since_s, at)
     square = square + 1.0 / JUMP_SD_CENTS**2
     plain = restricted_likelihoods(normal, right, penalty, size)
     with_jump = np.empty((SMOOTHING.size, at.size))

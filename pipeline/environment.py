@@ -4,6 +4,19 @@ import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 
+# Read by the numeric libraries when they are loaded, so set before workers start.
+_THREADS = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+    "NUMEXPR_NUM_THREADS",
+    "NUMBA_NUM_THREADS",
+    "POLARS_MAX_THREADS",
+    "RAYON_NUM_THREADS",
+)
+ONE_THREAD = dict.fromkeys(_THREADS, "1")
+
 
 @contextmanager
 def environment(values: Mapping[str, str | None]) -> Iterator[None]:

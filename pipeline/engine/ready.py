@@ -1,0 +1,77 @@
+"""Compiles everything once, before the first run: in two processes beside each other, none of it twice.
+
+``python -m pipeline.engine.ready HALF`` works off one half, and prints a line for each of its parts.
+"""
+
+import hashlib
+import os
+import platform
+import subprocess
+import sys
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numba
+from llvmlite.binding import get_host_cpu_name
+
+import pipeline
+from pipeline.environment import ONE_THREAD
+from pipeline.signal.first_use import HALVES, use
+from pipeline.signal.slides.trees import add_scores
+
+PARTS = sum(len(half) for half in HALVES)
+_NOTE = "glideline-compiled.txt"
+
+
+def is_ready() -> bool:
+    """Whether all of this source has been compiled by this numba for this processor."""
+    try:
+        return _note().read_text(encoding="utf-8") == _key()
+    except OSError:
+        return False
+
+
+def make_ready(told: Callable[[], object]) -> None:
+    """Compiles what is not compiled yet; ``told`` is called as each of ``PARTS`` is ready.
+
+    If it fails, workers meet the reason, and say it; where nothing can be kept, each process compiles for itself.
+    """
+
+    def follow(half: int) -> bool:
+        found_in = {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+        with subprocess.Popen(
+            _command(half), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=os.environ | ONE_THREAD | found_in
+        ) as process:
+            for _ in process.stdout or ():
+                told()
+        return process.returncode == 0
+
+    with ThreadPoolExecutor(len(HALVES)) as both:
+        if all(both.map(follow, range(len(HALVES)))):
+            try:
+                _note().write_text(_key(), encoding="utf-8")
+            except OSError:
+                return
+
+
+def _command(half: int) -> list[str]:
+    return [sys.executable, "-P", "-m", "pipeline.engine.ready", str(half)]
+
+
+def _note() -> Path:
+    return Path(str(add_scores.stats.cache_path)) / _NOTE
+
+
+def _key() -> str:
+    """Stands for the source, what compiles it, and what for."""
+    package = Path(pipeline.__file__).parent
+    sources = sorted([*(package / "signal").rglob("*.py"), *package.glob("*.py")])
+    key = hashlib.sha256(b"".join(source.read_bytes() for source in sources))
+    for part in (numba.__version__, platform.python_version(), get_host_cpu_name()):
+        key.update(part.encode())
+    return key.hexdigest()
+
+
+if __name__ == "__main__":
+    use(HALVES[int(sys.argv[1])], lambda: print("ready", flush=True))

@@ -1,0 +1,148 @@
+"""Uses what is compiled once, on made-up sound, so that no side waits for it.
+
+Compiled code is kept on disk between processes; what has been used once in a process is loaded in all that are forked
+from it. The two halves take about as long as each other to compile, and share next to nothing.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.kinds import KINDS
+from pipeline.signal.chords.find import find_chords
+from pipeline.signal.hand.chain import Slides
+from pipeline.signal.hand.chord_hand import PlayedChord, chord_hands
+from pipeline.signal.hand.fingerboard import fingerboard
+from pipeline.signal.hand.one_slide import ways_of_slide
+from pipeline.signal.hand.passage import reconstruct
+from pipeline.signal.hand.played_line import Line
+from pipeline.signal.line.follow import MelodyLine, follow
+from pipeline.signal.line.solo_parts import where_solo
+from pipeline.signal.line.spectrum import HOP_S
+from pipeline.signal.passages.lay import lay
+from pipeline.signal.passages.part import Part
+from pipeline.signal.slides.detect import find_notes_and_slides
+from pipeline.signal.speed.speed_map import SpeedMap
+from pipeline.signal.tuning.measure import measure_side
+from pipeline.units import A4_HZ, Floats, hz_of_midi, ratio_of_cents
+
+RATE_HZ = 11025.0
+"""What the analysis of the line begins with: nothing need be resampled."""
+NOTES = np.array([69.0, 71.0, 73.0, 76.0, 74.0, 73.0, 71.0, 69.0] * 4)
+"""Pitches of a made-up melody, each note as long as the next."""
+NOTE_S, GLIDE_S, ENTRY_S = 0.6, 0.12, 0.25
+REST_S = 12 * NOTE_S
+"""Lengths of notes, of glides between them and into the one after a rest, and where that rest begins."""
+JUMP_CENTS = 45.0
+"""A sudden change of speed half-way, so that it is looked for and placed."""
+
+
+@dataclass(frozen=True)
+class Made:
+    """A made-up side at ``RATE_HZ``, and its pitch line."""
+
+    sound: npt.NDArray[np.float32]
+    line: MelodyLine
+
+
+Half = tuple[Callable[[Made], None], ...]
+
+
+def made_side() -> Made:
+    """A melody with slides and one double stop over two held tones and a little noise."""
+    length_s = NOTES.size * NOTE_S
+    time_s = np.arange(int(length_s * RATE_HZ)) / RATE_HZ
+    jumped = np.where(time_s > 0.5 * length_s, ratio_of_cents(JUMP_CENTS), 1.0)
+    hz = _pitch(time_s) * jumped
+    rng = np.random.default_rng(0)
+    plays = ~((time_s >= REST_S) & (time_s < REST_S + NOTE_S))
+    sound = 0.1 * plays * _tone(hz) + rng.normal(0.0, 0.002, time_s.size)
+    stopped = (time_s > 2 * NOTE_S) & (time_s < 4 * NOTE_S)
+    sound += 0.1 * stopped * _tone(np.full(time_s.size, hz_of_midi(57.0, reference_pitch_hz=A4_HZ)))
+    for midi in (45.0, 52.0):
+        sound += 0.03 * _tone(hz_of_midi(midi, reference_pitch_hz=A4_HZ) * jumped)
+    at = HOP_S * np.arange(int(length_s / HOP_S), dtype=np.float64)
+    rests = (at >= REST_S) & (at < REST_S + NOTE_S)
+    heard = np.where(rests, np.nan, np.interp(at, time_s, hz))
+    sure, level = np.where(rests, 0.0, 0.99), np.where(rests, -60.0, -20.0)
+    line = MelodyLine(at, heard, sure, sure, level, level + 40.0, level, "violin", False)
+    return Made(sound.astype(np.float32), line)
+
+
+def _pitch(time_s: Floats) -> Floats:
+    """The melody in Hz: each second note glides on to the next, and that after the rest is come into from below."""
+    number = np.minimum((time_s / NOTE_S).astype(int), NOTES.size - 1)
+    following = NOTES[np.minimum(number + 1, NOTES.size - 1)]
+    gone = np.clip((time_s - number * NOTE_S - (NOTE_S - GLIDE_S)) / GLIDE_S, 0.0, 1.0) * (number % 2)
+    since_s = time_s - REST_S - NOTE_S
+    low = np.where(since_s >= 0.0, np.clip(1.0 - since_s / ENTRY_S, 0.0, 1.0), 0.0)
+    vibrato = 0.15 * np.sin(2.0 * np.pi * 6.0 * time_s)
+    midi = NOTES[number] * (1.0 - gone) + following * gone - 4.0 * low + vibrato
+    return np.asarray(hz_of_midi(midi, reference_pitch_hz=A4_HZ))
+
+
+def _tone(hz: Floats) -> Floats:
+    phase = 2.0 * np.pi * np.cumsum(hz) / RATE_HZ
+    return np.asarray(sum(np.sin(k * phase) / k for k in range(1, 9)))
+
+
+def _hears(made: Made) -> None:
+    follow(made.sound, sample_rate_hz=RATE_HZ, instrument="violin")
+
+
+def _tunes(made: Made) -> None:
+    line = made.line
+    where_solo(line, length_s=made.sound.size / RATE_HZ)
+    measure_side(made.sound, sample_rate_hz=RATE_HZ, time_s=line.time_s, f0_hz=line.f0_hz, confidence=line.confidence)
+
+
+def _finds_slides(made: Made) -> None:
+    speed_map = SpeedMap.identity(made.sound.size / RATE_HZ)
+    find_notes_and_slides(made.line, speed_map=speed_map, reference_pitch_hz=A4_HZ, spans=None)
+
+
+def _finds_chords(made: Made) -> None:
+    board = fingerboard("violin")
+    find_chords(made.sound, sample_rate_hz=RATE_HZ, board=board, correction=lambda at: np.zeros(np.shape(at)))
+
+
+def _reads_hands(_: Made) -> None:
+    board, none = fingerboard("violin"), np.full(2, np.nan)
+    start_s = NOTE_S * np.arange(NOTES.size, dtype=np.float64)
+    slide = np.full(NOTES.size, -1, dtype=np.int64)
+    slide[[2, 4]] = 0, 1
+    kinds = np.full((2, len(KINDS)), 1.0 / len(KINDS))
+    slides = Slides(kinds, np.array([71.0, 76.0]), np.array([73.0, 74.0]), none, none, np.full(2, 0.9))
+    unknown = np.full(NOTES.size, np.nan)
+    line = Line(NOTES, start_s, start_s + NOTE_S, unknown, unknown, slide, slides)
+    reconstruct(line, board=board)
+    for note_before in (True, False):
+        ways_of_slide(
+            board=board, kinds=kinds[0], from_midi=71.0, to_midi=73.0, step_from_midi=72.0, step_to_midi=72.5,
+            note_before=note_before,
+        )  # fmt: skip
+    chord = PlayedChord(np.array([57.0, 69.0]), np.zeros(2), np.ones(2), none)
+    chord_hands(line, [chord], board=board)
+
+
+def _places_notes(_: Made) -> None:
+    beats = np.arange(NOTES.size, dtype=np.float64)
+    part = Part(tuple((float(m),) for m in NOTES), beats, float(NOTES.size), beats % 4 == 0)
+    lay(part, midi=NOTES, start_s=NOTE_S * beats)
+
+
+def use(half: Half, told: Callable[[], object] = lambda: None) -> None:
+    """Uses once all that is compiled in one half; ``told`` is called after each of its parts."""
+    made = made_side()
+    for part in half:
+        part(made)
+        told()
+
+
+HALVES: tuple[Half, ...] = (
+    (_hears, _tunes),
+    (_finds_slides, _finds_chords, _reads_hands, _places_notes),
+)
+"""What is to be used, in two lists that can be worked off beside one another."""
