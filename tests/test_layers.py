@@ -53,6 +53,7 @@ SIGNAL_DOORS = {
     "hand": set(),
     "chords": {"hand", "slides"},
     "recovery": {"slides", "synth"},
+    "voices": {"line", "recovery"},
     "synth": set(),
     "passages": set(),
 }

@@ -72,7 +72,8 @@ def answer(
         return Answer(per_transfer(folder, relation.name, transfers), relation)
     if transfers:
         raise UsageError(
-            f"--transfer goes with {' and '.join(PER_TRANSFER)}", "for others: --where \"transfer_id = 'ID'\""
+            f"--transfer goes with {', '.join(PER_TRANSFER[:-1])} and {PER_TRANSFER[-1]}",
+            "for others: --where \"transfer_id = 'ID'\"",
         )
     if sql is not None:
         return Answer(_asked(folder, sql))

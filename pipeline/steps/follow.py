@@ -10,8 +10,8 @@ import polars as pl
 
 from pipeline.settings import FollowSettings
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
+from pipeline.steps.detect.solo_spans import instrument, second_player, solo_facts
 from pipeline.steps.heard import why_no_solo
-from pipeline.store.catalogue.recording import instrument_of, takes_on
 from pipeline.store.catalogue.tables import Catalogue
 
 if TYPE_CHECKING:
@@ -23,28 +23,33 @@ LEAST_SURE_SHARE = 0.02
 
 
 def facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
-    """The solo instrument, if the performances of all takes on the transfer's side name one and the same."""
-    side_id = catalogue.one("transfer", transfer_id)["side_id"]
-    return {"instrument": instrument_of(catalogue, [take["take_id"] for take in takes_on(catalogue, side_id)])}
+    """The solo instrument, if all takes on the transfer's side name the same; and the bowed player beside it."""
+    solo = solo_facts(catalogue, transfer_id)
+    return {"instrument": instrument(solo), "second": second_player(solo)}
 
 
 def run(given: StepInput[FollowSettings]) -> StepOutput:
     """Follow one transfer."""
     from pipeline.signal.line.follow import follow
     from pipeline.signal.line.solo_parts import where_solo
+    from pipeline.signal.voices.two_lines import two_lines
 
     transfer_id = given.unit_id
     sound = given.sound(transfer_id)
-    line = follow(
-        sound.samples,
-        sample_rate_hz=sound.sample_rate_hz,
-        instrument=given.facts["instrument"],
-        scoring=given.settings.scoring,
+    played = {
+        "sample_rate_hz": sound.sample_rate_hz,
+        "instrument": given.facts["instrument"],
+        "scoring": given.settings.scoring,
+    }
+    second = given.facts["second"]
+    both = second and two_lines(
+        sound.samples, other_instrument=second["instrument"], said=[(a, b) for a, b in second["said"]], **played
     )
+    line = both.solo if both else follow(sound.samples, **played)
     length_s = sound.samples.size / sound.sample_rate_hz
     no_solo = why_no_solo(where_solo(line, length_s=length_s))
     estimated = "not_told" if no_solo else "estimated"
-    sure = float(np.mean(line.confidence > SURE)) if line.time_s.size else None
+    sure_share = float(np.mean(line.confidence > SURE)) if line.time_s.size else None
     row = {
         "transfer_id": transfer_id,
         "instrument": line.instrument,
@@ -52,10 +57,15 @@ def run(given: StepInput[FollowSettings]) -> StepOutput:
         "scoring": given.settings.scoring,
         "length_s": length_s,
         "line_share": float(np.mean(np.isfinite(line.f0_hz))) if line.time_s.size else None,
-        "sure_share": sure,
+        "sure_share": sure_share,
     }
-    tables = {"pitch_frame": _frames(line, transfer_id), "melody": pl.DataFrame([row])}
-    outcome: Outcome = "done" if sure is not None and sure >= LEAST_SURE_SHARE else "cannot_tell"
+    sure = pl.Series(both.sure if both else [None] * line.time_s.size, dtype=pl.Float64)
+    tables = {
+        "pitch_frame": _frames(line, transfer_id).with_columns(solo_probability=sure),
+        "other_frame": _frames(both.other, transfer_id) if both else _frames(line, transfer_id).clear(),
+        "melody": pl.DataFrame([row]),
+    }
+    outcome: Outcome = "done" if sure_share is not None and sure_share >= LEAST_SURE_SHARE else "cannot_tell"
     said = f"{line.instrument}" + (", estimated from its range" if line.instrument_estimated else "")
     if outcome == "cannot_tell":
         said = "no solo line can be followed"
@@ -82,10 +92,10 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=13,
+    version=14,
     scope="transfer",
     reads=(),
-    writes=("pitch_frame", "melody"),
+    writes=("pitch_frame", "other_frame", "melody"),
     facts=facts,
     run=run,
     needs_sound=True,

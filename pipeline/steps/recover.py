@@ -46,6 +46,8 @@ def run(given: StepInput[RecoverSettings]) -> StepOutput:
         return _given(transfer_id, empty, "done", NOT_DRAWN)
     if spans.is_empty():
         return _given(transfer_id, empty, "cannot_tell", "no solo is counted")
+    if tables["pitch_frame"]["solo_probability"].is_not_null().any():
+        return _given(transfer_id, empty, "cannot_tell", "another bowed player sounds too")
     speed, melody = tables["speed"].row(0, named=True), tables["melody"].row(0, named=True)
     curve = tables["speed_curve"].sort("transfer_time_s")
     speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
@@ -112,7 +114,7 @@ def _row(one: Recovered, transfer_id: str, take_id: str | None, speed_map: Speed
 
 STEP = Step(
     name="recover",
-    version=2,
+    version=3,
     scope="transfer",
     reads=("pitch_frame", "melody", "speed", "speed_curve", "solo_span"),
     writes=("recovery",),

@@ -147,7 +147,7 @@ def test_per_transfer_tables_come_straight_from_their_files(
         give(answer(with_curves, "pitch_frame"))
     with pytest.raises(UsageError, match="choose by --transfer alone"):
         answer(with_curves, "speed_curve", where="true")
-    with pytest.raises(UsageError, match="--transfer goes with pitch_frame and speed_curve"):
+    with pytest.raises(UsageError, match="--transfer goes with pitch_frame, other_frame and speed_curve"):
         answer(with_curves, "player", transfers=["t1"])
 
 

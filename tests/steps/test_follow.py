@@ -1,5 +1,6 @@
 """The step follow: facts from the catalogue, tables that fit their schemas."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ RATE = 16000
 def given(samples: np.ndarray[Any, Any], *, instrument: str | None) -> StepInput:
     return StepInput(
         unit_id="t-1",
-        facts={"instrument": instrument},
+        facts={"instrument": instrument, "second": None},
         settings=FollowSettings(),
         tables={},
         sound=lambda _: Sound(samples.astype(np.float32), RATE),
@@ -36,12 +37,24 @@ def test_tables_fit_their_schemas() -> None:
     assert set(tables) == set(STEP.writes)
     for name, frame in tables.items():
         checked = schema.load(name).checked(frame)
-        assert checked.height == frame.height > 0
+        assert checked.height == frame.height
+        assert frame.is_empty() == (name == "other_frame")
     frames = tables["pitch_frame"]
     assert frames["f0_hz"].median() == pytest.approx(440.0, rel=1e-3)
     assert frames["transfer_time_s"].is_sorted()
     assert tables["melody"]["instrument_source"].to_list() == ["catalogue"]
     assert out.outcomes["t-1"][0] == "done"
+
+
+def test_beside_a_second_player_each_has_a_line() -> None:
+    loud, soft = tone(880.0, 3.0), tone(330.0, 3.0) / 4.0
+    asked = given(loud + soft, instrument="violin")
+    out = STEP.run(replace(asked, facts={"instrument": "violin", "second": {"instrument": None, "said": []}}))
+    solo, other = (schema.load(n).checked(out.tables["t-1"][n]) for n in ("pitch_frame", "other_frame"))
+    assert solo["f0_hz"].median() == pytest.approx(880.0, rel=1e-3)
+    assert other["f0_hz"].median() == pytest.approx(330.0, rel=1e-3)
+    assert solo["transfer_time_s"].to_list() == other["transfer_time_s"].to_list()
+    assert solo["solo_probability"].median() > 0.9
 
 
 def test_estimated_instrument_is_stated() -> None:
@@ -86,9 +99,12 @@ class _Catalogue:
             "side_take": [
                 {"side_id": "s-1", "take_id": t, "position": None} for t in sorted({i[0] for i in instruments})
             ],
-            "take": [{"take_id": t} for t in sorted({i[0] for i in instruments})],
+            "take": [{"take_id": t, "accompaniment": None} for t in sorted({i[0] for i in instruments})],
             "passage": [],
-            "performance": [{"take_id": t, "player_id": "anna", "instrument": i, "role": r} for t, i, r in instruments],
+            "performance": [
+                {"take_id": t, "player_id": "anna", "instrument": i, "role": r, "certainty": "certain"}
+                for t, i, r in instruments
+            ],
         }
 
     def row(self, table: str, key: str) -> dict[str, Any] | None:
@@ -103,14 +119,15 @@ class _Catalogue:
 
 def test_instrument_is_the_soloists_if_all_agree() -> None:
     cases = [
-        ([("a", "cello", "soloist"), ("a", "piano", "accompanist")], "cello"),
-        ([("a", "violin", None)], "violin"),
-        ([("a", "violin", None), ("b", "cello", None)], None),
-        ([("a", None, None)], None),
-        ([("a", "viola", "ensemble"), ("a", "violin", "soloist")], "violin"),
+        ([("a", "cello", "soloist"), ("a", "piano", "accompanist")], "cello", None),
+        ([("a", "violin", None)], "violin", None),
+        ([("a", "violin", None), ("b", "cello", None)], None, None),
+        ([("a", None, None)], None, None),
+        ([("a", "viola", "ensemble"), ("a", "violin", "soloist")], "violin", {"instrument": "viola", "said": []}),
+        ([("a", "viola", None), ("a", "violin", "soloist")], None, None),
     ]
-    for rows, expected in cases:
-        assert STEP.facts(_Catalogue(rows), "t-1") == {"instrument": expected}
+    for rows, expected, second in cases:
+        assert STEP.facts(_Catalogue(rows), "t-1") == {"instrument": expected, "second": second}
 
 
 def test_pitch_frame_is_nulls_not_nans() -> None:

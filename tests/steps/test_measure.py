@@ -106,7 +106,9 @@ def test_planted_speeds_are_found_in_sound(instrument: str, piano_db: float | No
         speed=speed,
     )
     sound = Sound(samples, RATE)
-    followed = follow.STEP.run(StepInput("t1", {"instrument": instrument}, FollowSettings(), {}, lambda _: sound))
+    followed = follow.STEP.run(
+        StepInput("t1", {"instrument": instrument, "second": None}, FollowSettings(), {}, lambda _: sound)
+    )
     tuning, (outcome, _) = measured(followed.tables["t1"]["pitch_frame"], sound)
     assert outcome == "done"
     assert tuning["wow_cents"][0] == pytest.approx(8.0, abs=1.5)

@@ -12,7 +12,7 @@ from pipeline.settings import ChordsSettings
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.board import board_of, tuning_of
-from pipeline.steps.detect.solo_spans import instrument, solo_facts
+from pipeline.steps.detect.solo_spans import instrument, second_player, solo_facts
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.units import A4_HZ, cents_of_ratio
@@ -27,7 +27,7 @@ TABLES = ("chord", "chord_note", "chord_frame")
 def _facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
     solo = solo_facts(catalogue, transfer_id)
     takes = {take["take_id"]: tuning_of(catalogue, take) for take in solo["takes"]}
-    return {"instrument": instrument(solo), "takes": takes}
+    return {"instrument": instrument(solo), "takes": takes, "alone": second_player(solo) is None}
 
 
 def _run(given: StepInput[ChordsSettings]) -> StepOutput:
@@ -39,10 +39,11 @@ def _run(given: StepInput[ChordsSettings]) -> StepOutput:
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
     spans = tables["solo_span"].filter(pl.col("content") == "solo").sort("transfer_start_s")
-    if spans.is_empty():
+    if spans.is_empty() or not given.facts["alone"]:
+        why = "no solo is heard" if spans.is_empty() else "another bowed player sounds too: chords are not told from it"
         empty = {name: schema.load(name).polars_schema() for name in TABLES}
         frames = {name: pl.DataFrame(schema=columns) for name, columns in empty.items()}
-        return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", "no solo is heard")})
+        return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", why)})
     curve = tables["speed_curve"].sort("transfer_time_s")
     speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
     off_cents = cents_of_ratio(tables["speed"]["reference_pitch_hz"][0] / A4_HZ)
@@ -75,7 +76,7 @@ def _inside(chord: Chord, span: Mapping[str, Any]) -> bool:
 
 STEP = Step(
     name="chords",
-    version=1,
+    version=2,
     scope="transfer",
     reads=("note", "melody", "speed", "speed_curve", "solo_span"),
     writes=TABLES,

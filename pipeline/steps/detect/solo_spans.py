@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from pipeline.steps.heard import NOT_COUNTED, Heard
-from pipeline.store.catalogue.recording import OTHER_LINES, soloists_of, takes_on
+from pipeline.store.catalogue.recording import OTHER_LINES, bowed_beside, soloists_of, takes_on
 from pipeline.store.catalogue.tables import Catalogue
 
 MARGIN_S = 0.25
@@ -54,6 +54,7 @@ def _take_facts(catalogue: Catalogue, take: Mapping[str, Any]) -> dict[str, Any]
     facts = {
         "take_id": take["take_id"],
         "accompaniment": take["accompaniment"],
+        "bowed_beside": bowed_beside(catalogue, take),
         "soloists": [{"instrument": row["instrument"], "player_id": row["player_id"]} for row in soloists],
     }
     either = len(soloists) > 1 and all(row["certainty"] == "possible" for row in soloists)
@@ -64,6 +65,20 @@ def instrument(facts: Mapping[str, Any]) -> str | None:
     """The solo instrument, if all takes name the same one."""
     named = {s["instrument"] for take in facts["takes"] for s in take["soloists"]} - {None}
     return named.pop() if len(named) == 1 else None
+
+
+def second_player(facts: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The bowed player beside the soloist on a transfer, if there are any: the instrument, if all play the same, and
+    where passages say that the solo is heard, in transfer seconds. None where passages give the solo to several."""
+    beside = {name for take in facts["takes"] for name in take["bowed_beside"]}
+    solos = [p for p in facts["passages"] if p["content"] == "solo"]
+    if not beside or len({p["player_id"] for p in solos} - {None}) > 1:
+        return None
+    start_s = facts["file_start_s"]
+    return {
+        "instrument": beside.pop() if len(beside) == 1 else None,
+        "said": [[p["from_s"] - start_s, p["to_s"] - start_s] for p in solos],
+    }
 
 
 def solo_spans(facts: Mapping[str, Any], *, length_s: float) -> list[SoloSpan]:
@@ -95,8 +110,10 @@ def _whole(takes: Sequence[Mapping[str, Any]], length_s: float) -> SoloSpan:
         why = "the side carries several takes" if takes else "the side names no take"
         return SoloSpan(0.0, length_s, None, None, "solo", "default", False, why + "; add passages")
     take = takes[0]
-    other = OTHER_LINES.get(take["accompaniment"] or "")
+    other = None if take["bowed_beside"] else OTHER_LINES.get(take["accompaniment"] or "")
     reason = f"cannot tell whose slides: {other} plays too; add passages" if other else None
+    if other and take["accompaniment"] == "ensemble":
+        reason = f"cannot tell whose slides: {other} plays too; name its bowed players, or add passages"
     if len(take["soloists"]) > 1:
         number = len(take["soloists"])
         reason = f"cannot tell whose slides: {number} soloists play at once; add passages"

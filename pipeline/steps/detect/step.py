@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -22,7 +22,8 @@ from pipeline.steps.detect.solo_spans import (
     with_measured,
     without_repeats,
 )
-from pipeline.steps.heard import Heard, line_of
+from pipeline.steps.detect.voices import SURE, UNSURE, Sureness, glide_rows, without_unsure
+from pipeline.steps.heard import Heard, Line, line_of
 from pipeline.store import schema
 from pipeline.units import ms_of_s
 
@@ -49,18 +50,39 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
     repeated = tables["repeated_groove"].select("transfer_start_s", "transfer_end_s").sort("transfer_start_s")
     spans = without_repeats(spans, repeated.rows())
     flags = [f"speed_{speed['state']}"] if speed["state"] in ("ambiguous", "unmeasurable") else []
-    rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": []}
-    solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
-    for (take_id, counted), group in groupby(solo, key=lambda s: (s.take_id, s.counted)):
-        found = find_notes_and_slides(
+
+    def found_in(line: Line, spans: Iterable[SoloSpan]) -> Detection:
+        return find_notes_and_slides(
             line,
             speed_map=speed_map,
             reference_pitch_hz=speed["reference_pitch_hz"],
-            spans=[(s.start_s, s.end_s) for s in group],
+            spans=[(s.start_s, s.end_s) for s in spans],
             acceptance=settings.acceptance,
             least_confidence=settings.least_confidence,
         )
-        _append(rows, found, transfer_id=transfer_id, take_id=take_id, counted=counted, flags=flags)
+
+    rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": [], "other_glide": []}
+    sureness = Sureness.of(tables["pitch_frame"])
+    slides: dict[str, Slide] = {}
+    solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
+    for (take_id, counted), group in groupby(solo, key=lambda s: (s.take_id, s.counted)):
+        found = found_in(line, group)
+        own = {"transfer_id": transfer_id, "take_id": take_id}
+        _append(rows, found, own=own, counted=counted, flags=flags, sureness=sureness)
+        slides |= {_slide_id(slide, transfer_id): slide for slide in found.slides}
+    if sureness is not None:
+        other = line_of(tables["other_frame"])
+        given_to = [s for s in spans if s.take_id is not None and s.content in ("solo", "accompaniment_only")]
+        glides = glide_rows(
+            found_in(other, given_to),
+            slides,
+            lines=(line, other),
+            sureness=sureness,
+            speed_map=speed_map,
+            reference_pitch_hz=speed["reference_pitch_hz"],
+        )
+        rows["other_glide"] = [_named(glide, spans, transfer_id) for glide in glides]
+        spans = without_unsure(spans, sureness.unsure(slides.values()))
     frames = {name: pl.DataFrame(rows[name], schema=_polars(name), orient="row") for name in rows}
     frames["solo_span"] = _span_frame(spans, measured, transfer_id=transfer_id, speed_map=speed_map)
     if not any(span.counted for span in spans):
@@ -69,6 +91,8 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
     said = f"{len(rows['slide'])} slides in {sum(r['exposure'] for r in rows['transition'])} transitions"
     again_s = sum(span.end_s - span.start_s for span in spans if span.content == "repeated")
     said += f"; {again_s:.1f} s left out, for {REPEATED}" if again_s else ""
+    unsure_s = sum(span.end_s - span.start_s for span in spans if span.reason == UNSURE)
+    said += f"; {unsure_s:.1f} s left out, where {UNSURE}" if unsure_s else ""
     return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
 
 
@@ -80,34 +104,50 @@ def _append(
     rows: dict[str, list[dict[str, Any]]],
     found: Detection,
     *,
-    transfer_id: str,
-    take_id: str | None,
+    own: dict[str, str | None],
     counted: bool,
     flags: list[str],
+    sureness: Sureness | None,
 ) -> None:
-    own = {"transfer_id": transfer_id, "take_id": take_id}
+    transfer_id = own["transfer_id"]
     ids = [f"{transfer_id}-n{_ms(note.transfer_start_s)}" for note in found.notes]
     rows["note"] += [{"note_id": i, **own, **asdict(n)} for i, n in zip(ids, found.notes, strict=True)]
     for pair in found.transitions:
+        before, after = found.notes[pair.from_note], found.notes[pair.to_note]
+        solo = sureness.of_change(before.transfer_end_s, after.transfer_start_s) if sureness else None
         rows["transition"].append(
             {
-                "transition_id": f"{transfer_id}-t{_ms(found.notes[pair.to_note].transfer_start_s)}",
+                "transition_id": f"{transfer_id}-t{_ms(after.transfer_start_s)}",
                 **own,
                 "from_note_id": ids[pair.from_note],
                 "to_note_id": ids[pair.to_note],
                 "interval_cents": pair.interval_cents,
                 "gap_ms": pair.gap_ms,
                 "slurred_probability": pair.slurred_probability,
-                "exposure": pair.exposure and counted,
+                "exposure": pair.exposure and counted and (solo is None or solo >= SURE),
                 "slide_score": pair.slide_score,
             }
         )
-    rows["slide"] += [{**own, **_slide_row(slide, ids, transfer_id, flags)} for slide in found.slides]
+    for slide in found.slides:
+        solo = sureness.of_slide(slide) if sureness else None
+        rows["slide"].append({**own, **_slide_row(slide, ids, flags), "solo_probability": solo})
+        rows["slide"][-1]["slide_id"] = _slide_id(slide, transfer_id)
 
 
-def _slide_row(slide: Slide, ids: list[str], transfer_id: str, flags: list[str]) -> Mapping[str, Any]:
+def _slide_id(slide: Slide, transfer_id: str | None) -> str:
+    return f"{transfer_id}-s{_ms(slide.transfer_audible_start_s)}"
+
+
+def _named(glide: Mapping[str, Any], spans: Sequence[SoloSpan], transfer_id: str) -> dict[str, Any]:
+    """A row of ``other_glide`` with its ids."""
+    middle = 0.5 * (glide["transfer_start_s"] + glide["transfer_end_s"])
+    take_id = next((s.take_id for s in spans if s.start_s <= middle < s.end_s), None)
+    glide_id = f"{transfer_id}-o{_ms(glide['transfer_start_s'])}" + ("s" if glide["slide_id"] else "")
+    return {"glide_id": glide_id, "transfer_id": transfer_id, "take_id": take_id, **glide}
+
+
+def _slide_row(slide: Slide, ids: list[str], flags: list[str]) -> Mapping[str, Any]:
     row = asdict(slide)
-    row["slide_id"] = f"{transfer_id}-s{_ms(slide.transfer_audible_start_s)}"
     row["from_note_id"] = None if slide.from_note is None else ids[slide.from_note]
     row["to_note_id"] = ids[slide.to_note]
     row |= {f"p_{kind}": p for kind, p in zip(KINDS, slide.kinds, strict=True)}
@@ -148,10 +188,10 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=12,
+    version=13,
     scope="transfer",
-    reads=("pitch_frame", "melody", "speed", "speed_curve", "repeated_groove"),
-    writes=("note", "transition", "slide", "solo_span"),
+    reads=("pitch_frame", "other_frame", "melody", "speed", "speed_curve", "repeated_groove"),
+    writes=("note", "transition", "slide", "other_glide", "solo_span"),
     facts=solo_facts,
     run=_run,
 )

@@ -20,7 +20,8 @@ OTHER_LINES = {
     "ensemble": "an ensemble",
     "orchestra": "an orchestra",
 }
-"""Accompaniments that play lines of their own, in words: whose slide it is cannot be told without passages."""
+"""Accompaniments that play lines of their own, in words: whose slide it is cannot be told without passages, except
+beside bowed players who are known (``bowed_beside``)."""
 
 
 def takes_on(catalogue: Catalogue, side_id: str) -> list[Row]:
@@ -41,6 +42,22 @@ def soloists_of(catalogue: Catalogue, take_id: str) -> list[Row]:
     """The performances of a take that can be its solo, by instrument and player."""
     played = [row for row in catalogue.rows("performance", take_id=take_id) if may_be_soloist(row)]
     return sorted(played, key=lambda row: (row["instrument"] or "", row["player_id"]))
+
+
+def bowed_beside(catalogue: Catalogue, take: Row) -> list[str | None]:
+    """Instruments of the bowed players beside the one soloist of a take; None where it is not known which.
+
+    Those that ``performance`` names, else one where the accompaniment is another bowed instrument. None at all where a
+    voice or an orchestra sounds too, whose lines are no player's, or where nobody or several are the soloist.
+    """
+    if len(soloists_of(catalogue, take["take_id"])) != 1 or take["accompaniment"] in ("voice", "orchestra"):
+        return []
+    named = [
+        row["instrument"]
+        for row in catalogue.rows("performance", take_id=take["take_id"])
+        if row["role"] not in SOLO_ROLES and row["instrument"] in INSTRUMENTS
+    ]
+    return sorted(named) or ([None] if take["accompaniment"] == "second_string" else [])
 
 
 def instrument_of(catalogue: Catalogue, take_ids: Iterable[str]) -> str | None:

@@ -4,7 +4,7 @@ from datetime import date
 from typing import Any
 
 from pipeline.instruments import INSTRUMENTS
-from pipeline.store.catalogue.recording import OTHER_LINES, SOLO_ROLES, dating
+from pipeline.store.catalogue.recording import OTHER_LINES, SOLO_ROLES, bowed_beside, dating
 from pipeline.store.checks.findings import Findings, Row, apart, before
 
 _FIRST_SOUND, _LAST_78 = date(1877, 1, 1), date(1970, 1, 1)
@@ -27,15 +27,13 @@ def check_takes(found: Findings) -> None:
         _pitch(found, take, dated)
         _process(found, take, dated)
         sides = [row["side_id"] for row in catalogue.rows("side_take", take_id=take["take_id"])]
-        if take["accompaniment"] in OTHER_LINES and sides and not with_passages.intersection(sides):
+        told = with_passages.intersection(sides) or bowed_beside(catalogue, take)
+        if take["accompaniment"] in OTHER_LINES and sides and not told:
             message = f"with {take['accompaniment']}, and no passages say who plays when"
-            found.remark(
-                "take",
-                take,
-                "accompaniment",
-                message,
-                "add rows to passage.csv; till then its slides stay out of rates",
-            )
+            cure = "add rows to passage.csv; till then its slides stay out of rates"
+            if take["accompaniment"] == "ensemble":
+                cure = f"name its bowed players in performance.csv, or {cure}"
+            found.remark("take", take, "accompaniment", message, cure)
         if take["matrix_number"]:
             number = (take["matrix_number"].casefold(), (take["take_number"] or "").casefold())
             if number in matrices:

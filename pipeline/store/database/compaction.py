@@ -27,7 +27,8 @@ from pipeline.store.files.durable import replacing, sync_folder
 from pipeline.store.provenance import hash_value
 from pipeline.store.schema.arrow_tables import arrow_of
 
-LARGE = ("pitch_frame", "speed_curve")  # hundreds of millions of rows: these stay one file for each transfer
+# Hundreds of millions of rows: these stay one file for each transfer.
+LARGE = ("pitch_frame", "other_frame", "speed_curve")
 BUCKET_TRANSFERS = 256
 _ENDING = ".parquet"
 

@@ -26,7 +26,7 @@ TABLE_LAYERS = ("base", "result")
 VIEW_LAYERS = tuple(layer for layer in LAYERS if layer not in TABLE_LAYERS)
 STORED = ("base", "stage", "fact", "tally", "result")
 # Hundreds of millions of rows: read through ``open_corpus``, one transfer at a time.
-PER_TRANSFER = ("pitch_frame", "speed_curve")
+PER_TRANSFER = ("pitch_frame", "other_frame", "speed_curve")
 
 FUNCTIONS = resources.folder("queries") / "functions.sql"
 

@@ -47,7 +47,7 @@ def given(*, solo: bool) -> StepInput:
         "speed_curve": pl.DataFrame({"transfer_time_s": [0.0, 4.0], "correction_cents": [-FAST_CENTS] * 2}),
         "solo_span": spans,
     }
-    facts: dict[str, Any] = {"instrument": "violin", "takes": {}}
+    facts: dict[str, Any] = {"instrument": "violin", "takes": {}, "alone": True}
     return StepInput(TRANSFER, facts, ChordsSettings(), {TRANSFER: tables}, lambda _: Sound(sound, RATE_HZ))
 
 

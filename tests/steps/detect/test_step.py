@@ -1,6 +1,6 @@
 """The step detect: whose solo, which rows, what is counted, and that nothing found is a result."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,7 @@ def facts(**changes: Any) -> dict[str, Any]:
     take = {
         "take_id": "take-1",
         "accompaniment": "piano",
+        "bowed_beside": [],
         "soloists": [{"instrument": "violin", "player_id": "player-1"}],
     }
     return {"file_start_s": 0.0, "takes": [take], "passages": [], **changes}
@@ -39,21 +40,16 @@ def run(
     cents: float = 0.0,
     state: str = "settled",
     repeats: Sequence[tuple[float, float]] = (),
+    other: Score | None = None,
+    sure: Callable[[float], float] | None = None,
 ) -> StepOutput:
+    """What the step gives; beside an ``other`` player it is so sure at each time whose the line is."""
     line = score.line(noise_cents=2.0)
     length_s = float(line.time_s[-1])
-    frames = pl.DataFrame(
-        {
-            "transfer_id": ["tr-1"] * line.time_s.size,
-            "transfer_time_s": line.time_s,
-            "f0_hz": line.f0_hz,
-            "voiced_probability": line.voiced_probability,
-            "confidence": line.confidence,
-            "level_db": line.level_db,
-            "prominence_db": line.prominence_db,
-            "sound_db": line.level_db,
-        }
-    ).with_columns(pl.col("f0_hz").fill_nan(None))
+    frames = frames_of(line)
+    beside = frames.clear() if other is None else frames_of(other.line(noise_cents=2.0))
+    known = [None if sure is None else sure(t) for t in line.time_s.tolist()]
+    frames = frames.with_columns(solo_probability=pl.Series(known, dtype=pl.Float64))
     speed = pl.DataFrame({"transfer_id": ["tr-1"], "state": [state], "reference_pitch_hz": [440.0]})
     curve = pl.DataFrame(
         {"transfer_id": ["tr-1"] * 2, "transfer_time_s": [0.0, length_s], "correction_cents": [cents, cents]}
@@ -63,6 +59,7 @@ def run(
     tables = {
         "tr-1": {
             "pitch_frame": frames,
+            "other_frame": beside,
             "melody": melody,
             "speed": speed,
             "speed_curve": curve,
@@ -70,6 +67,13 @@ def run(
         }
     }
     return STEP.run(StepInput("tr-1", given, DetectSettings(), tables, lambda _: pytest.fail("no sound is needed")))
+
+
+def frames_of(line: Any) -> pl.DataFrame:
+    names = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db")
+    columns = {"transfer_id": ["tr-1"] * line.time_s.size, "transfer_time_s": line.time_s}
+    values = {name: getattr(line, name) for name in names} | {"sound_db": line.level_db}
+    return pl.DataFrame(columns | values).with_columns(pl.col("f0_hz").fill_nan(None))
 
 
 def test_a_corpus_asks_the_confidence_that_was_measured_and_stated() -> None:
@@ -130,6 +134,43 @@ def test_with_another_line_and_no_passages_it_is_measured_but_not_counted(accomp
     state, why = output.outcomes["tr-1"]
     assert state == "cannot_tell"
     assert "whose slides" in why
+
+
+def with_a_second_player() -> dict[str, Any]:
+    given = facts()
+    given["takes"][0] |= {"accompaniment": "second_string", "bowed_beside": [None]}
+    return given
+
+
+def beside() -> Score:
+    return Score().note(60.0, 1.5).glide(60.0, 64.0, 0.2).note(64.0, 1.1)
+
+
+def test_beside_a_second_player_only_what_is_surely_the_soloists_counts() -> None:
+    # The second of two slides, 1.4 to 1.6 s, may be the other's.
+    output = run(with_a_second_player(), two_slides(), other=beside(), sure=lambda t: 0.6 if 1.15 < t < 1.9 else 0.97)
+    tables = {name: schema.load(name).checked(frame) for name, frame in output.tables["tr-1"].items()}
+    slides = tables["slide"].sort("start_s")
+    assert slides["solo_probability"].to_list() == pytest.approx([0.97, 0.6])
+    counted = tables["solo_span"].filter("counted").select("transfer_start_s", "transfer_end_s").rows()
+    middles = slides.select((pl.col("transfer_audible_start_s") + pl.col("transfer_audible_end_s")) / 2).to_series()
+    assert [any(a <= middle < b for a, b in counted) for middle in middles] == [True, False]
+    assert tables["transition"].sort("transition_id")["exposure"].to_list() == [True, False, True]
+    assert "which is the soloist's cannot be told" in output.outcomes["tr-1"][1]
+    glides = tables["other_glide"].sort("solo_probability")
+    assert glides["slide_id"].to_list() == [None, slides["slide_id"][1]]
+    assert glides["interval_cents"].to_list() == pytest.approx([400.0, -500.0], abs=10.0)
+
+
+def test_the_others_glides_are_a_table_of_their_own() -> None:
+    output = run(with_a_second_player(), two_slides(), other=beside(), sure=lambda t: 0.97)
+    glide = schema.load("other_glide").checked(output.tables["tr-1"]["other_glide"]).row(0, named=True)
+    assert (glide["voice"], glide["slide_id"]) == ("second", None)
+    assert glide["solo_probability"] == pytest.approx(0.03)
+    # Meanwhile the soloist is gliding down from 73 to 68.
+    assert 67.0 < glide["meanwhile_midi"] < 74.0
+    assert output.tables["tr-1"]["slide"].height == 2
+    assert output.tables["tr-1"]["solo_span"]["counted"].all()
 
 
 def test_several_takes_on_one_side_need_passages() -> None:
