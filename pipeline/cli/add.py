@@ -104,7 +104,8 @@ def _show(plan: "AddPlan") -> int:
     else:
         said = ", ".join(f"{table} {count}" for table, count in counts.items())
         gone = f"; rows to be taken out: {len(plan.draft.gone)}" if plan.draft.gone else ""
-        print(f"Rows to be added: {said or 'none'}; changed cells: {len(plan.draft.changes)}{gone}.", file=sys.stderr)
+        cells = f"changed cells: {len(plan.draft.changes)}{gone}"
+        print_text(f"Rows to be added: {said or 'none'}; {cells}.", file=sys.stderr)
     return left_out
 
 
