@@ -19,7 +19,7 @@ from pipeline.store.catalogue.likeness import fuller, like_names, like_titles
 from pipeline.store.catalogue.problems import Problem
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
-from pipeline.store.schema import load
+from pipeline.store.schema import Relation, load
 
 _APPLIED = ("file", "start", "field", "value")
 
@@ -139,11 +139,10 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
                 mapping |= found
         lines = read_lines(sheets, mapping, files)
         problems += lines.problems
-    tables = {
-        name: EditableTable.read(corpus.root / "catalogue" / f"{name}.csv", relation=load(name))
-        for name in (*TABLES, *LOOKED_AT)
-    }
-    drafter = Drafter(RowBook(tables), read_applied(corpus.root / "sheet" / "applied.csv"))
+    catalogue = corpus.root / "catalogue"
+    tables = {name: EditableTable.read(catalogue / f"{name}.csv", relation=load(name)) for name in TABLES}
+    looked_at = {name: _read_all(corpus.root, load(name)) for name in LOOKED_AT}
+    drafter = Drafter(RowBook(tables | looked_at), read_applied(corpus.root / "sheet" / "applied.csv"))
     draft = drafter.draft_all(lines.recordings, lines.people)
     problems += [_noted(said) for said in draft.noted]
     problems += _likenesses(draft)
@@ -156,6 +155,17 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
 
 
 _ALIKE = (("player", "name", like_names), ("work", "title", like_titles), ("work", "composer", like_names))
+
+
+def _read_all(root: Path, relation: Relation) -> EditableTable:
+    """The rows of a table that is only looked at; some are kept in several files."""
+    files = [root / "catalogue" / f"{relation.name}.csv"]
+    if relation.folder != "catalogue":
+        files = sorted((root / str(relation.folder)).glob("*.csv"))
+    read = [EditableTable.read(path, relation=relation) for path in files]
+    headings = [column.name for column in relation.written_columns]
+    rows = [dict(zip(table.rows[0], row, strict=False)) for table in read for row in table.rows[1:]]
+    return EditableTable(root, relation, rows=[headings, *([row.get(h, "") for h in headings] for row in rows)])
 
 
 def _likenesses(draft: Draft) -> list[Problem]:

@@ -6,7 +6,7 @@ from pathlib import Path
 from pipeline.store.adding.ids import IdMaker
 from pipeline.store.adding.leftovers import without_place
 from pipeline.store.adding.pending import Draft, FileKey
-from pipeline.store.adding.people import OTHER_LINE, People
+from pipeline.store.adding.people import NAMING, OTHER_LINE, People
 from pipeline.store.adding.recordings import Person, Recording, Said
 from pipeline.store.adding.row_index import Cells, RowBook, same
 from pipeline.store.catalogue.player_cells import read_players
@@ -15,7 +15,7 @@ TABLES = (
     *("player", "teaching", "work", "session", "take", "side", "side_take", "performance", "reference_pitch"),
     "transfer",
 )
-LOOKED_AT = ("passage", "school_membership")
+LOOKED_AT = tuple(dict.fromkeys(table for table, _ in NAMING if table not in TABLES))
 """Tables that no sheet fills, but that may name a player."""
 _WITH_IDS = ("player", "work", "session", "take", "side", "transfer")
 

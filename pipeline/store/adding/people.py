@@ -12,7 +12,15 @@ from pipeline.store.adding.pending import Draft, FileKey
 from pipeline.store.adding.row_index import Cells, same
 from pipeline.store.catalogue.cell_values import CellError
 from pipeline.store.catalogue.player_cells import Named, read_players, read_teachers
+from pipeline.store.schema.declared import hand_kept
 
+NAMING = [
+    (table.name, column.name)
+    for table in hand_kept()
+    for column in table.columns
+    if column.references == "player.player_id"
+]
+"""Where a player may be named: table and column."""
 FROM_SHEET = "as the sheet says"
 OTHER_LINE = "another line of the sheet still says it"
 _MORE = "more is written in its row"
@@ -184,11 +192,7 @@ class People:
         return {same(one.name) for line in self.lines.values() for one in _all(line)}
 
     def _is_named(self, player_id: str) -> bool:
-        columns = (
-            *(("performance", "player_id"), ("passage", "player_id"), ("school_membership", "player_id")),
-            *(("teaching", "teacher_id"), ("teaching", "student_id")),
-        )
-        return any(self.book.where(table, column, player_id) for table, column in columns)
+        return any(self.book.where(table, column, player_id) for table, column in NAMING)
 
     def _transfers_of(self, take_id: str) -> Iterable[Cells]:
         for carrier in self.book.where("side_take", "take_id", take_id):

@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.store.adding.add import AddPlan, add, difference, plan_add
 from pipeline.store.adding.new import new
+from pipeline.store.schema import load
 from tests.helpers.tones import write_tone
 
 HEADINGS = ["file", "artist", "born", "studied with", "matrix"]
@@ -172,6 +173,17 @@ def test_the_note_of_another_transfer_follows_the_sheet(tmp_path: Path) -> None:
     assert notes("Air", "Air", "1904") == ["", ""]
     take = next(csv.DictReader((root / "catalogue" / "take.csv").read_text("utf-8-sig").splitlines()))
     assert take["recorded"] == "1903"  # the other line says so still
+
+
+def test_a_player_whom_something_else_names_stays_in_the_catalogue(given: Given) -> None:
+    needed = {c.name: "x" for c in load("written_part").written_columns if c.required}
+    given.write("written_part", 0, **needed | {"editor_id": "otto-brand"})
+    needed = {c.name: "x" for c in load("drawn_item").written_columns if c.required} | {"player_id": "ana-vint"}
+    drawn = given.root / "reviews" / "drawn" / "sample-1.csv"
+    drawn.parent.mkdir(parents=True)
+    drawn.write_text(f"{','.join(needed)}\n{','.join(needed.values())}\n", encoding="utf-8")
+    given.give(edited((0, 1, "Dora Lind"), (0, 3, "")))
+    assert {"otto-brand", "ana-vint"} <= {row["player_id"] for row in given.table("player")}
 
 
 def test_people_of_a_sheet_of_people_are_corrected_too(tmp_path: Path) -> None:
