@@ -33,8 +33,8 @@ RATE_HZ = 11025.0
 NOTES = np.array([69.0, 71.0, 73.0, 76.0, 74.0, 73.0, 71.0, 69.0] * 4)
 """Pitches of a made-up melody, each note as long as the next."""
 NOTE_S, GLIDE_S, ENTRY_S = 0.6, 0.12, 0.25
-REST_S = 12 * NOTE_S
-"""Lengths of notes, of glides between them and into the one after a rest, and where that rest begins."""
+"""Lengths of notes, of glides between them, and of that into the one after a rest."""
+REST_S = 12 * NOTE_S  # where that rest begins
 JUMP_CENTS = 45.0
 """A sudden change of speed half-way, so that it is looked for and placed."""
 

@@ -2,6 +2,9 @@
 
 import numba
 import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.line.spectrum import F32
 
 CANDIDATES = 20  # of a frame (common practice, no source)
 # A candidate with less than this share of the best one's salience is none: in 99.8 frames of 100 with piano it is
@@ -34,20 +37,35 @@ def _add_teeth(row, out, first, offsets, weights):  # type: ignore[no-untyped-de
             out[i] += w * tooth[i]
 
 
-@numba.njit(cache=True)
-def salience(high, low, split, low_end, below, offsets, weights, out):  # type: ignore[no-untyped-def]
+def salience(
+    high: F32,
+    low: F32,
+    split: int,
+    low_end: int,
+    below: int,
+    offsets: npt.NDArray[np.int64],
+    weights: F32,
+    out: F32,
+) -> None:
     """Comb salience (frames, n) from whitened grids (frames, below + n + …).
 
     Bins under ``split`` read ``low``; the others whatever is higher in either, up to ``low_end``: a long window parts a
     note's partials from a piano's, a short one follows them.
     """
-    n = out.shape[1]
     both = np.empty(high.shape[1], dtype=np.float32)
+    _salience(high, low, split, low_end, below, offsets, weights, both, out)
+
+
+@numba.njit(cache=True)
+def _salience(high, low, split, low_end, below, offsets, weights, both, out):  # type: ignore[no-untyped-def]
+    n = out.shape[1]
     for t in range(out.shape[0]):
-        both[:] = high[t]
         for i in range(low_end):
-            both[i] = max(both[i], low[t, i])
-        out[t, :] = 0.0
+            both[i] = max(high[t, i], low[t, i])
+        for i in range(low_end, both.shape[0]):
+            both[i] = high[t, i]
+        for i in range(n):
+            out[t, i] = 0.0
         if split > 0:
             _add_teeth(low[t], out[t, :split], below, offsets, weights)
         _add_teeth(both, out[t, split:n], below + split, offsets, weights)
@@ -74,20 +92,19 @@ def _peaks(row, least, place):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def candidates(row, chosen):  # type: ignore[no-untyped-def]
+def _highest(row, chosen, place, height):  # type: ignore[no-untyped-def]
     """Fill ``chosen`` (k,) with the bins of the k highest local maxima of ``row``, highest first, or -1.
 
     Those with less than ``LEAST_SHARE`` of the highest are none.
     """
-    chosen[:] = -1
+    for c in range(chosen.shape[0]):
+        chosen[c] = -1
     most = np.float32(0.0)
     for i in range(row.shape[0]):
         most = max(most, row[i])
     if most <= 0.0:
         return
-    place = np.empty(row.shape[0], dtype=np.int64)
     count = _peaks(row, np.float32(LEAST_SHARE) * most, place)
-    height = np.empty(count, dtype=np.float32)
     for c in range(count):
         height[c] = row[place[c]]
     for c in range(count):
@@ -111,15 +128,19 @@ def _shift(row, i):  # type: ignore[no-untyped-def]
     return np.float32(0.5) * (row[i - 1] - row[i + 1]) / bend if bend < 0.0 else np.float32(0.0)
 
 
-@numba.njit(cache=True)
-def choose(saliences, bins, strength, beside):  # type: ignore[no-untyped-def]
+def choose(saliences: F32, bins: npt.NDArray[np.int32], strength: F32, beside: F32) -> None:
     """Candidates of all frames: ``bins`` (frames, k) int32, -1 where there are fewer, and their salience.
 
     ``beside`` becomes how far from the middle of its bin each peaks, in bins, by a parabola.
     """
-    chosen = np.empty(bins.shape[1], dtype=np.int64)
+    place, chosen = np.empty(saliences.shape[1], dtype=np.int64), np.empty(bins.shape[1], dtype=np.int64)
+    _choose(saliences, bins, strength, beside, chosen, place, np.empty(place.size, dtype=np.float32))
+
+
+@numba.njit(cache=True)
+def _choose(saliences, bins, strength, beside, chosen, place, height):  # type: ignore[no-untyped-def]
     for t in range(bins.shape[0]):
-        candidates(saliences[t], chosen)
+        _highest(saliences[t], chosen, place, height)
         for j in range(bins.shape[1]):
             bins[t, j] = chosen[j]
             strength[t, j] = saliences[t, chosen[j]] if chosen[j] >= 0 else 0.0
@@ -132,8 +153,9 @@ def keep_likely(bins, logits, strength, beside, kept, kept_logits, kept_strength
 
     Of ``kept`` what is left over becomes -1.
     """
-    kept[:] = -1
     for t in range(bins.shape[0]):
+        for j in range(kept.shape[1]):
+            kept[t, j] = -1
         count = 0
         top = np.float32(-np.inf)
         while count < bins.shape[1] and bins[t, count] >= 0:

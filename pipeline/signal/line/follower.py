@@ -227,7 +227,7 @@ class Follower:
 
 def _judge(judge: Layers, bins: Any, seen: Callable[[slice, Any], Any], logits: Any) -> None:
     """Judge candidates ``bins`` (frames, k) by what is ``seen`` of them, span by span, into ``logits``."""
-    asked = np.empty_like(bins)
+    asked = bins.copy()
     network.to_look_at(bins, asked)
     for at in range(0, len(bins), AT_ONCE):
         some = slice(at, min(at + AT_ONCE, len(bins)))

@@ -172,23 +172,38 @@ def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
                 most[i] = max(most[i], row[i - d])
 
 
-@numba.njit(cache=True)
-def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_other, on_near, on_comb, out):  # type: ignore[no-untyped-def]
+def describe(
+    bins: npt.NDArray[np.int32],
+    strength: F32,
+    high: tuple[F32, F32],
+    low: tuple[F32, F32],
+    comb: F32,
+    split: int,
+    lowest_midi: float,
+    on_grid: npt.NDArray[np.int64],
+    on_other: npt.NDArray[np.int64],
+    on_near: npt.NDArray[np.int64],
+    on_comb: npt.NDArray[np.int64],
+    out: F32,
+) -> None:
     """Features (frames, k, f) of candidates ``bins`` (frames, k) of salience ``strength``.
 
     ``high`` and ``low`` are each a whitened grid and its moving maximum, ``comb`` the moving maximum of the
     salience; all have ``CONTEXT`` rows more at both ends.
     """
     width = high[0].shape[1]
+    grids = tuple(grid.ravel() for grid in (*high, *low))
+    flat, flat_other, flat_near = (part[:, 0] * width + part[:, 1] for part in (on_grid, on_other, on_near))
+    _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat_other, flat_near, on_comb, out)
+
+
+@numba.njit(cache=True)
+def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat_other, flat_near, on_comb, out):  # type: ignore[no-untyped-def]
+    high, high_near, low, low_near = grids
     n = comb.shape[1]
-    grids = (high[0].ravel(), low[0].ravel())
-    nears = (high[1].ravel(), low[1].ravel())
-    flat = on_grid[:, 0] * width + on_grid[:, 1]
-    flat_other = on_other[:, 0] * width + on_other[:, 1]
-    flat_near = on_near[:, 0] * width + on_near[:, 1]
-    m0 = on_grid.shape[0]
-    m = m0 + on_other.shape[0]
-    m2 = m + on_near.shape[0]
+    m0 = flat.shape[0]
+    m = m0 + flat_other.shape[0]
+    m2 = m + flat_near.shape[0]
     m3 = m2 + on_comb.shape[0]
     for t in range(bins.shape[0]):
         for c in range(bins.shape[1]):
@@ -196,14 +211,14 @@ def describe(bins, strength, high, low, comb, split, lowest_midi, on_grid, on_ot
             if i < 0:
                 continue
             place = (t + CONTEXT) * width + BELOW + i
-            r = 1 if i < split else 0
+            own, other, near = (low, high, low_near) if i < split else (high, low, high_near)
             row = out[t, c]
             for j in range(m0):
-                row[j] = grids[r][np.uint64(place + flat[j])]
-            for j in range(on_other.shape[0]):
-                row[m0 + j] = grids[1 - r][np.uint64(place + flat_other[j])]
-            for j in range(on_near.shape[0]):
-                row[m + j] = nears[r][np.uint64(place + flat_near[j])]
+                row[j] = own[np.uint64(place + flat[j])]
+            for j in range(flat_other.shape[0]):
+                row[m0 + j] = other[np.uint64(place + flat_other[j])]
+            for j in range(flat_near.shape[0]):
+                row[m + j] = near[np.uint64(place + flat_near[j])]
             for j in range(on_comb.shape[0]):
                 b = i + on_comb[j, 1]
                 row[m2 + j] = 0.125 * comb[t + CONTEXT + on_comb[j, 0], b] if 0 <= b < n else 0.0
@@ -239,11 +254,10 @@ def _nearest(row, at):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True)
 def to_look_at(bins, asked):  # type: ignore[no-untyped-def]
-    """Fill ``asked`` with the candidates (frames, k), -1 where frames looked at before and after have the same pitch.
+    """Of ``asked``, a copy of the candidates (frames, k), make those -1 that frames before and after show as well.
 
     First every fourth frame is looked at, then those half-way between, then the rest.
     """
-    asked[:] = bins
     for step in (2, 1):
         for t in range(step, bins.shape[0] - step, 2 * step):
             for j in range(bins.shape[1]):

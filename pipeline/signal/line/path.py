@@ -5,6 +5,8 @@ eight times, are not independent evidence: shares are weakened to their square r
 further, by ``PATH_EVIDENCE``, for the choice of the path.
 """
 
+import math
+
 import numba
 import numpy as np
 import numpy.typing as npt
@@ -28,14 +30,9 @@ LOWEST = -6.0
 PATH_EVIDENCE = 0.3
 
 
-@numba.njit(cache=True)
-def _counts(bins):  # type: ignore[no-untyped-def]
+def _counts(bins: Ints) -> npt.NDArray[np.int64]:
     """How many candidates each frame has; those that there are come first."""
-    out = np.zeros(bins.shape[0], dtype=np.int64)
-    for t in range(bins.shape[0]):
-        while out[t] < bins.shape[1] and bins[t, out[t]] >= 0:
-            out[t] += 1
-    return out
+    return np.asarray(np.sum(bins >= 0, axis=1), dtype=np.int64)
 
 
 @numba.njit(cache=True)
@@ -55,14 +52,8 @@ def _scores(logits, count, silence, out):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _viterbi(bins, logits, silence, path):  # type: ignore[no-untyped-def]
+def _viterbi(bins, logits, silence, counts, back, state, later, score, path):  # type: ignore[no-untyped-def]
     n, k = bins.shape
-    counts = _counts(bins)
-    back = np.zeros((n, k + 1), dtype=np.int8)
-    state = np.full(k + 1, -1e9)
-    state[k] = 0.0
-    later = np.empty(k + 1)
-    score = np.empty(k + 1)
     for t in range(n):
         _scores(logits[t], counts[t], silence, score)
         before = counts[t - 1] if t > 0 else 0
@@ -112,7 +103,8 @@ def _spread(bins_from, before, bins_to, after, state, leap, change, glides, out)
     for i in range(before):
         sounding += state[i]
     out[k] = state[k] + sounding * change
-    out[:after] = state[k] * change + sounding * leap
+    for j in range(after):
+        out[j] = state[k] * change + sounding * leap
     for i in range(before):
         own = state[i]
         bin_from = bins_from[i]
@@ -131,24 +123,16 @@ def _weak_shares(logits, count, silence, out):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _posteriors(bins, logits, silence, out):  # type: ignore[no-untyped-def]
+def _posteriors(bins, logits, silence, counts, glides, leap, change, shares, score, state, moved, out):  # type: ignore[no-untyped-def]
     n, k = bins.shape
-    counts = _counts(bins)
-    shares = np.zeros((n, k + 1))
-    score = np.empty(k + 1)
-    state = np.zeros(k + 1)
-    moved = np.ones(k + 1)
-    leap, change = np.exp(-LEAP_COST), np.exp(-SILENCE_COST)
-    glides = np.zeros(GLIDE_BINS + 2)
-    for d in range(GLIDE_BINS + 1):
-        glides[d] = np.exp(-GLIDE_COST * d) - leap
     for t in range(n):
         count = counts[t]
         if t > 0:
             _spread(bins[t - 1], counts[t - 1], bins[t], count, out[t - 1], leap, change, glides, moved)
         _weak_shares(logits[t], count, silence, shares[t])
         _shared(moved, shares[t], count, out[t])
-    state[:] = 1.0
+    for j in range(k + 1):
+        state[j] = 1.0
     for t in range(n - 1, -1, -1):
         count = counts[t]
         if t < n - 1:
@@ -185,12 +169,22 @@ def _shared(a, b, count, out):  # type: ignore[no-untyped-def]
 def best_path(bins: Ints, logits: F32, *, silence: float) -> Ints:
     """Index of the candidate in each frame (n,), or the number of candidates for silence (Viterbi)."""
     path = np.zeros(len(bins), dtype=np.int32)
-    _viterbi(bins, logits, silence, path)
+    n, k = bins.shape
+    back, state = np.zeros((n, k + 1), dtype=np.int8), np.full(k + 1, -1e9)
+    later, score = np.empty((2, k + 1))
+    state[k] = 0.0
+    _viterbi(bins, logits, silence, _counts(bins), back, state, later, score, path)
     return path
 
 
 def posteriors(bins: Ints, logits: F32, *, silence: float) -> Floats:
     """Probability of each candidate and, last, of silence (n, k + 1), by all that was heard before and after."""
     out = np.empty((bins.shape[0], bins.shape[1] + 1))
-    _posteriors(bins, logits, silence, out)
+    n, k = bins.shape
+    leap, change = math.exp(-LEAP_COST), math.exp(-SILENCE_COST)
+    glides = np.zeros(GLIDE_BINS + 2)
+    for d in range(GLIDE_BINS + 1):
+        glides[d] = math.exp(-GLIDE_COST * d) - leap
+    shares, score, state, moved = np.zeros((n, k + 1)), np.empty(k + 1), np.zeros(k + 1), np.ones(k + 1)
+    _posteriors(bins, logits, silence, _counts(bins), glides, leap, change, shares, score, state, moved, out)
     return out

@@ -9,7 +9,8 @@ import numba
 import numpy as np
 
 from pipeline.compiled import cents_of_ratio, db_of_power, ratio_of_cents
-from pipeline.units import CENTS_PER_NEPER
+from pipeline.signal.line.spectrum import F32
+from pipeline.units import CENTS_PER_NEPER, Floats
 
 PARTIALS = 14  # lowest ones that may tell the pitch (common practice, no source)
 HIGHEST_HZ = 4500.0  # above it discs of the time hold noise (common practice, no source)
@@ -112,11 +113,17 @@ def _agreed(cents, weights, spreads, middle, narrowing):  # type: ignore[no-unty
     return middle, agreement
 
 
-@numba.njit(cache=True)
-def steadied(f0_hz):  # type: ignore[no-untyped-def]
+def steadied(f0_hz: Floats) -> Floats:
     """The line (frames,), NaN where there is none, with its glides made smooth."""
-    pitch = cents_of_ratio(f0_hz)
     out = f0_hz.copy()
+    _steadied(f0_hz, np.empty_like(f0_hz), out)
+    return out
+
+
+@numba.njit(cache=True)
+def _steadied(f0_hz, pitch, out):  # type: ignore[no-untyped-def]
+    for t in range(f0_hz.shape[0]):
+        pitch[t] = cents_of_ratio(f0_hz[t])
     for t in range(3, pitch.shape[0] - 3):
         moved = abs(pitch[t + 3] - pitch[t - 3])
         if not moved > 6.0 * GLIDING_CENTS:
@@ -128,7 +135,6 @@ def steadied(f0_hz):  # type: ignore[no-untyped-def]
             middle += PARABOLA[i] * pitch[t - 3 + i]
         if np.isfinite(middle) and step < 0.5 * moved:
             out[t] = ratio_of_cents(middle)
-    return out
 
 
 @numba.njit(cache=True)
@@ -151,7 +157,9 @@ def _foreseen(pitch, t):  # type: ignore[no-untyped-def]
     for i in range(t - 6, t + 6):
         if not abs(pitch[i + 1] - pitch[i]) < LEAP_CENTS:
             return np.nan
-    a, b, c = [(4.0 * (pitch[t - k] + pitch[t + k]) - pitch[t - 2 * k] - pitch[t + 2 * k]) / 6.0 for k in (1, 2, 3)]
+    a = (4.0 * (pitch[t - 1] + pitch[t + 1]) - pitch[t - 2] - pitch[t + 2]) / 6.0
+    b = (4.0 * (pitch[t - 2] + pitch[t + 2]) - pitch[t - 4] - pitch[t + 4]) / 6.0
+    c = (4.0 * (pitch[t - 3] + pitch[t + 3]) - pitch[t - 6] - pitch[t + 6]) / 6.0
     return max(min(a, b), min(max(a, b), c))
 
 
@@ -170,8 +178,15 @@ def _prominence(row, first):  # type: ignore[no-untyped-def]
     return db_of_power((teeth + 1e-16) / (between + 1e-16)) if teeth > 0.0 else np.nan
 
 
-@numba.njit(cache=True)
-def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence_db):  # type: ignore[no-untyped-def]
+def refine(
+    magnitude: F32,
+    floor: F32,
+    bin_hz: float,
+    f0_hz: Floats,
+    out_f0: Floats,
+    out_level_db: Floats,
+    out_prominence_db: Floats,
+) -> None:
     """Refine pitches on their partials.
 
     ``magnitude`` (frames, bins) and ``floor`` (bins,) of one register, ``f0_hz`` (frames,) with NaN where there is
@@ -180,10 +195,16 @@ def refine(magnitude, floor, bin_hz, f0_hz, out_f0, out_level_db, out_prominence
     its reach, m by how many transform bins it moves in a frame.
     """
     n = magnitude.shape[0]
-    cents, weights, spreads = np.empty((n, PARTIALS)), np.empty((n, PARTIALS)), np.empty((n, PARTIALS))
-    count = np.zeros(n, dtype=np.int64)
-    agreement = np.zeros(n)
-    pitch = np.full(n, np.nan)
+    cents, weights, spreads = np.empty((3, n, PARTIALS))
+    count, agreement, pitch = np.zeros(n, dtype=np.int64), np.zeros(n), np.full(n, np.nan)
+    scratch = cents, weights, spreads, count, agreement, pitch
+    _refine(magnitude, floor, bin_hz, f0_hz, scratch, out_f0, out_level_db, out_prominence_db)
+
+
+@numba.njit(cache=True)
+def _refine(magnitude, floor, bin_hz, f0_hz, scratch, out_f0, out_level_db, out_prominence_db):  # type: ignore[no-untyped-def]
+    cents, weights, spreads, count, agreement, pitch = scratch
+    n = magnitude.shape[0]
     for t in range(n):
         if np.isnan(f0_hz[t]):
             continue

@@ -142,7 +142,7 @@ class NoiseFloor:
             first = s * self._frames_per_segment
             count = -(-(min(n_frames, first + self._frames_per_segment) - first) // step)
             block = magnitudes(padded, register=register, first=first, count=max(count, 0), step=step)
-            _count_levels(block, counts[s])
+            _count_levels(block.view(np.int32), counts[s])
             loudest.append(block.max(axis=1, initial=0.0))
         top = float(np.quantile(np.concatenate(loudest), 0.95)) if n_frames else 0.0
         self.silent = not top > _SILENT
@@ -165,19 +165,22 @@ class NoiseFloor:
 
 @numba.njit(cache=True)
 def _count_levels(block, counts):  # type: ignore[no-untyped-def]
-    """Histogram of magnitudes per bin, in levels of about 0.75 dB: the exponent and three bits of the mantissa."""
+    """Histogram per bin of magnitudes, as bits, by levels of about 0.75 dB: exponent and three bits of mantissa."""
     for t in range(block.shape[0]):
-        bits = block[t].view(np.int32)
-        for k in range(bits.shape[0]):
-            counts[k, min(max((bits[k] >> 20) - _FLOOR_FIRST, 0), _FLOOR_LEVELS - 1)] += 1
+        for k in range(block.shape[1]):
+            counts[k, min(max((block[t, k] >> 20) - _FLOOR_FIRST, 0), _FLOOR_LEVELS - 1)] += 1
+
+
+def _quantile(counts: npt.NDArray[np.int32], share: float) -> F32:
+    out = np.empty(counts.shape[0], dtype=np.float32)
+    _find_quantile(counts, share * counts.sum(axis=1), out.view(np.int32))
+    return out
 
 
 @numba.njit(cache=True)
-def _quantile(counts, share):  # type: ignore[no-untyped-def]
-    out = np.empty(counts.shape[0], dtype=np.float32)
-    bits = out.view(np.int32)
+def _find_quantile(counts, place, bits):  # type: ignore[no-untyped-def]
     for k in range(counts.shape[0]):
-        wanted = share * counts[k].sum()
+        wanted = place[k]
         below = 0.0
         level = 0.0
         for v in range(counts.shape[1]):
@@ -187,7 +190,6 @@ def _quantile(counts, share):  # type: ignore[no-untyped-def]
                 break
             below += here
         bits[k] = int((level + _FLOOR_FIRST) * 1048576.0)
-    return out
 
 
 def _smooth(row: F32, width: int) -> npt.NDArray[np.float64]:
@@ -220,16 +222,15 @@ class PitchGrid:
 
 # Divisions are vectorised only where none is looked at for being by zero.
 @numba.njit(cache=True, error_model="numpy")
-def _log1p(values):  # type: ignore[no-untyped-def]
+def _log1p(values, bits, exponent):  # type: ignore[no-untyped-def]
     """Natural log of 1 + values in place, values >= 0; error below 2e-5.
 
-    Exponent from the bits; of the mantissa m in [1, 2), ln m = 2 artanh((m - 1) / (m + 1)) to the seventh power.
+    Exponent from their ``bits``, which are the same memory; of the mantissa m in [1, 2), ln m = 2 artanh((m - 1) /
+    (m + 1)) to the seventh power.
     """
     one = np.float32(1.0)
     for i in range(values.shape[0]):
         values[i] += one
-    bits = values.view(np.int32)
-    exponent = np.empty(values.shape[0], dtype=np.float32)
     for i in range(values.shape[0]):
         exponent[i] = np.float32((bits[i] >> 23) - 127) * np.float32(0.6931472)
         bits[i] = (bits[i] & 0x7FFFFF) | 0x3F800000
@@ -240,35 +241,52 @@ def _log1p(values):  # type: ignore[no-untyped-def]
         values[i] = exponent[i] + np.float32(2.0) * u * series
 
 
-@numba.njit(cache=True, error_model="numpy")
-def whitened(magnitude, floor_start, floor_end, lower, fraction, first, last, out):  # type: ignore[no-untyped-def]
+def whitened(
+    magnitude: F32,
+    floor_start: F32,
+    floor_end: F32,
+    lower: npt.NDArray[np.int64],
+    fraction: F32,
+    first: int,
+    last: int,
+    out: F32,
+) -> None:
     """Log magnitude over the floor on the pitch grid less its moving mean, into ``out`` (frames, n)."""
-    n_frames = magnitude.shape[0]
-    bins = magnitude.shape[1]
-    ratio = np.empty(bins, dtype=np.float32)
     gain = np.float32(1.0) / floor_start
     change = np.float32(1.0) / floor_end - gain
     n = last - first
-    logs = np.empty(n, dtype=np.float32)
-    sums = np.zeros(n + 1, dtype=np.float32)
+    ratio, sums = np.empty(magnitude.shape[1], dtype=np.float32), np.zeros(n + 1, dtype=np.float32)
+    logs, exponent = np.empty((2, n), dtype=np.float32)
+    scratch = ratio, logs, logs.view(np.int32), exponent, sums
+    _whitened(magnitude, gain, change, lower, fraction, first, last, *scratch, out)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _whitened(  # type: ignore[no-untyped-def]
+    magnitude, gain, change, lower, fraction, first, last, ratio, logs, bits, exponent, sums, out
+):
+    n_frames = magnitude.shape[0]
+    n = last - first
     below = lower[first:last]
     share_above = fraction[first:last]
     whole = np.float32(2 * WHITEN_BINS + 1)
     for t in range(n_frames):
         share = np.float32((t + 0.5) / n_frames)
         row = magnitude[t]
-        for k in range(bins):
+        for k in range(ratio.shape[0]):
             ratio[k] = row[k] * (gain[k] + share * change[k])
         for i in range(n):
             b = np.uint64(below[i])
             logs[i] = ratio[b] + share_above[i] * (ratio[b + np.uint64(1)] - ratio[b])
-        _log1p(logs)
+        _log1p(logs, bits, exponent)
         total = np.float32(0.0)
         for i in range(n):
             total += logs[i]
             sums[i + 1] = total
-        out[t, :first] = 0.0
-        out[t, last:] = 0.0
+        for i in range(first):
+            out[t, i] = 0.0
+        for i in range(last, out.shape[1]):
+            out[t, i] = 0.0
         target = out[t, first:last]
         for i in range(min(WHITEN_BINS, n)):
             end = min(n, i + WHITEN_BINS + 1)

@@ -56,7 +56,7 @@ NAMES = (
 
 
 @numba.njit(cache=True)
-def _history(bins, logits, strength, beside, level, rows, step, out):  # type: ignore[no-untyped-def]
+def _history(bins, logits, strength, beside, level, rows, step, means, out):  # type: ignore[no-untyped-def]
     """Fill ``out`` (candidates, 12) along the frames (``step`` 1) or against them (-1).
 
     ``rows`` (n,) says where each frame's candidates begin in it.
@@ -66,11 +66,8 @@ def _history(bins, logits, strength, beside, level, rows, step, out):  # type: i
     pitch from its mean over the long and the longest while, level against its mean, its unsteadiness, and level against
     the highest that the track has had.
     """
+    salience, middle, loud, top = means[0], means[1], means[2], means[3]
     n, k = bins.shape
-    salience = np.zeros((2, k), dtype=np.float32)
-    middle = np.zeros((2, k), dtype=np.float32)
-    loud = np.zeros((2, k), dtype=np.float32)
-    top = np.zeros((2, k), dtype=np.float32)
     start = 0 if step > 0 else n - 1
     for q in range(n):
         t = start + step * q
@@ -84,7 +81,8 @@ def _history(bins, logits, strength, beside, level, rows, step, out):  # type: i
             loud[now, j] = level[t, j]
             top[now, j] = level[t, j]
             row = out[rows[t] + j]
-            row[:] = 0.0
+            for h in range(row.shape[0]):
+                row[h] = 0.0
             row[0] = NOTHING
             row[1] = NOTHING
             row[6] = NOTHING
@@ -225,8 +223,9 @@ def track_features(
     rows = np.cumsum(count) - count
     past = np.empty((int(count.sum()), len(ALONG)), dtype=np.float32)
     future = np.empty_like(past)
-    _history(bins, logits, strength, beside, level, rows, 1, past)
-    _history(bins, logits, strength, beside, level, rows, -1, future)
+    for step, along in ((1, past), (-1, future)):
+        means = np.zeros((4, 2, bins.shape[1]), dtype=np.float32)
+        _history(bins, logits, strength, beside, level, rows, step, means, along)
     pitch = np.where(bins >= 0, bins, 0).astype(np.float64)
     centre, width = _usual(pitch, share, narrowest=NARROWEST_BINS)
     mean_level, level_spread = _usual(level.astype(np.float64), share, narrowest=NARROWEST_LEVELS)

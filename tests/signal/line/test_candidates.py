@@ -14,7 +14,6 @@ from pipeline.signal.line.candidates import (
     LEAST_SHARE,
     LIKELY,
     LOUD_PARTIALS,
-    candidates,
     choose,
     keep_likely,
     loudness,
@@ -71,12 +70,18 @@ def test_a_held_partial_is_no_noise() -> None:
     assert floor[round(1500 / Register(0).bin_hz)] < 3 * np.median(floor)
 
 
+def highest(row: np.ndarray, most: int) -> np.ndarray:
+    """The candidates of one frame."""
+    bins, (strength, beside) = np.empty((1, most), dtype=np.int32), np.empty((2, 1, most), dtype=np.float32)
+    choose(row[None], bins, strength, beside)
+    return bins[0]
+
+
 def test_candidates_are_the_highest_local_maxima() -> None:
     rng = np.random.default_rng(6)
     for _ in range(20):
         row = rng.standard_normal(200).astype(np.float32)
-        chosen = np.empty(12, dtype=np.int64)
-        candidates(row, chosen)
+        chosen = highest(row, 12)
         inner = [i for i in range(1, 199) if row[i] >= row[i - 1] and row[i] > row[i + 1] and row[i] > 0]
         inner += [i for i, j in ((0, 1), (199, 198)) if row[i] > row[j] and row[i] > 0]
         assert chosen.tolist() == sorted(inner, key=lambda i: -row[i])[:12]
@@ -96,8 +101,7 @@ def test_salience_reads_the_long_window_below_the_split_and_the_clearer_of_both_
 
 
 def test_few_candidates_leave_places_empty() -> None:
-    chosen = np.empty(4, dtype=np.int64)
-    candidates(np.array([0, 1, 0, 2, 0, -1, 0], dtype=np.float32), chosen)
+    chosen = highest(np.array([0, 1, 0, 2, 0, -1, 0], dtype=np.float32), 4)
     assert chosen.tolist() == [3, 1, -1, -1]
 
 
