@@ -57,9 +57,17 @@ def listen(
         from pipeline.store.corpus import Corpus
 
         done = take(Corpus(folder), take_in)
+        for name, listener in done.ids.items():
+            typer.echo(f"{name} is kept as {listener}.")
         for listener, number in done.added.items():
             typer.echo(f"{counted(number, 'verdict')} of {listener} added to reviews/{listener}.csv")
         typer.echo(f"{done.known} were there already." if done.known else "None was there before.")
+        for name, other in done.nearly.items():
+            typer.echo(
+                f"{name} is a new listener, beside {other}. If they are one person, delete reviews/{name}.csv, write "
+                f"{other} in {take_in.name}, and take it in again.",
+                err=True,
+            )
         typer.echo(f"Next: glideline run {typed(folder)}", err=True)
         return
     if results:

@@ -24,12 +24,14 @@ from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
 from pipeline.stats.detection import ENOUGH_FINDS, INTERCEPT, SLOPE
 from pipeline.store.adding.reviews import sample_name
+from pipeline.store.catalogue.standing import WITHDRAWN
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 from pipeline.store.files.changes import changing
 from pipeline.store.formats.data_package import csv_bytes
 from pipeline.store.schema import load
 
+_SCRIPTS = ("listen_known.js", "listen_file.js", "listen_lane.js", "listen.js")
 _AROUND_S = 1.2
 _LOGIT_STEP = 0.25
 _LEAST_SHADED_S = 0.3
@@ -155,7 +157,7 @@ def _keep(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> None:
 
 def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str, *, within: float) -> Path:
     target = corpus.derived / "listen" / sample_id
-    render.write_assets(target, "style.css", "listen.js")
+    render.write_assets(target, "style.css", *_SCRIPTS)
     shown: dict[str, dict[str, Any]] = {}
     for transfer_id in sorted(set(items["transfer_id"])):
         rows = items.filter(pl.col("transfer_id") == transfer_id).to_dicts()
@@ -174,12 +176,21 @@ def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str, *, within: float)
         corpus_title=corpus.settings.title,
         item_count=items.height,
         items=[{"item_id": item["item_id"], "picture": render.drawing(item["picture"])} for item in ordered],
-        kinds=[(kind, kind.replace("_", " ")) for kind in KINDS],
+        verdicts=[each for each in _choices("verdict") if each["name"] != WITHDRAWN],
+        kinds=_choices("kind"),
+        listeners=sorted(set(corpus.catalogue.frame("review")["listener"])),
+        scripts=_SCRIPTS,
         data=render.data_block(data, element_id="listen-data"),
     )
     page = target / "index.html"
     render.write_text(page, text)
     return page
+
+
+def _choices(column: str) -> list[dict[str, str]]:
+    """What a listener may answer: the name that is stored, words for it, and what it means."""
+    explained = load("review").column(column).explained
+    return [{"name": name, "words": name.replace("_", " "), "meaning": meaning} for name, meaning in explained]
 
 
 def _model(corpus: Corpus, items: pl.DataFrame, within: float) -> dict[str, Any]:

@@ -129,7 +129,8 @@ def single(
 ) -> str:
     """One excerpt's picture as a whole SVG: ``sound`` begins at corrected time ``start_s``.
 
-    ``shaded_s`` is what the excerpt is about, in seconds of the excerpt.
+    ``shaded_s`` is what the excerpt is about, in seconds of the excerpt. It fills whatever room it is given, so
+    that what is laid over it stands at the same share of its width.
     """
     end_s = start_s + sound.size / PAGE_RATE_HZ
     first, last = np.searchsorted(drawn.line_s, [start_s, end_s])
@@ -141,7 +142,7 @@ def single(
     left, right = (edge * PIXELS_PER_S for edge in shaded_s)
     band = f'<rect class="asked" x="{left:.1f}" y="0" width="{right - left:.1f}" height="{frame.height}"/>'
     label = "Time-frequency picture of the excerpt; what is asked about is shaded"
-    return f'<svg viewBox="{window}" role="img" aria-label="{label}">{symbol}{band}</svg>'
+    return f'<svg viewBox="{window}" preserveAspectRatio="none" role="img" aria-label="{label}">{symbol}{band}</svg>'
 
 
 def row_of(time_s: float) -> int:

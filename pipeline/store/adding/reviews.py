@@ -1,16 +1,19 @@
 """Takes saved verdicts into ``reviews/``: checked first, nothing twice, nothing ever overwritten."""
 
 import hashlib
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.catalogue.csv_text import TextTable, read_text_table, typed
-from pipeline.store.catalogue.problems import Problem, plain
+from pipeline.store.catalogue.problems import Problem, nearest, plain
+from pipeline.store.catalogue.slugs import slug
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.schema import load
+from pipeline.store.schema.relation import ID_PATTERN
 
 _STRETCH = ("transfer_id", "transfer_start_s", "transfer_end_s", "sample_id", "item_id")
 _SAME = (
@@ -28,14 +31,20 @@ _SAME = (
 
 @dataclass(frozen=True)
 class TakenIn:
-    """What was done: verdicts added for each listener, and how many were there already."""
+    """What was done: verdicts added for each listener, and how many were there already.
+
+    ``ids`` gives the listener's id for each name that is not written as one; ``nearly`` an older listener of nearly the
+    same name for each new one.
+    """
 
     added: dict[str, int]
     known: int
+    ids: dict[str, str]
+    nearly: dict[str, str]
 
 
 def take_in(corpus: Corpus, file: Path) -> TakenIn:
-    """Append the verdicts of a saved file to ``reviews/<listener>.csv``.
+    """Append the verdicts of a saved file to ``reviews/<listener>.csv``; of a listener's name an id is made.
 
     A verdict that stands there already, word for word, is passed over; a changed one is added below the old one
     and counts from then on (the last of a listener's verdicts on a stretch counts).
@@ -50,6 +59,8 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
         raise DataError(f"{file}: there is no such file", "save the verdicts from the listening page first")
     table = read_text_table(file, relation=relation, root=file.parent)
     problems = list(table.problems)
+    listeners = _listeners(corpus)
+    ids = _with_ids(table, listeners)
     for column in relation.written_columns:
         cells = table.column(column.name)
         _, troubles = typed(column, cells, comma_decimals=False)
@@ -72,10 +83,37 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
         problems.sort(key=lambda problem: (problem.row or 0, problem.column, problem.message))
         raise DataError("\n".join(map(str, problems)))
     with changing(corpus.root, doing="listen --take-in") as change:
-        return _added(corpus, table, change)
+        added, known = _added(corpus, table, change)
+    near = {name: nearest(name, listeners) for name in added if name not in listeners}
+    return TakenIn(added, known, ids, {name: other for name, other in near.items() if other})
 
 
-def _added(corpus: Corpus, table: TextTable, change: Change) -> TakenIn:
+def _listeners(corpus: Corpus) -> list[str]:
+    """Ids of all who have a file in ``reviews/``."""
+    return sorted({path.name.split(".")[0] for path in (corpus.root / "reviews").glob("*.csv")})
+
+
+def _with_ids(table: TextTable, listeners: list[str]) -> dict[str, str]:
+    """Puts ids for the names of listeners, and gives those that differ; names of which none can be made stay.
+
+    Who is known already keeps his id, however the name is written this time.
+    """
+    if "listener" not in table.headings:
+        return {}
+    place = table.headings.index("listener")
+    known = {plain(each): each for each in listeners}
+    ids = {}
+    for row in table.rows:
+        name = row[place].strip()
+        made = name.lower() if re.fullmatch(ID_PATTERN, name.lower()) else slug(name)
+        row[place] = known.get(plain(made), made) or name
+        if row[place] != name:
+            ids[name] = row[place]
+    return ids
+
+
+def _added(corpus: Corpus, table: TextTable, change: Change) -> tuple[dict[str, int], int]:
+    """Verdicts added for each listener, and how many were there already."""
     relation = table.relation
     books: dict[str, EditableTable] = {}
     last: dict[str, dict[tuple[str, ...], tuple[str, ...]]] = {}
@@ -98,7 +136,7 @@ def _added(corpus: Corpus, table: TextTable, change: Change) -> TakenIn:
         added[listener] = added.get(listener, 0) + 1
     for listener in added:
         books[listener].into(change)
-    return TakenIn(added, known)
+    return added, known
 
 
 def _last_of_each(book: EditableTable) -> dict[tuple[str, ...], tuple[str, ...]]:

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.store.catalogue.csv_text import TextTable, read_text_table, typed
 from pipeline.store.catalogue.problems import Problem, did_you_mean
+from pipeline.store.catalogue.standing import standing
 from pipeline.store.catalogue.teaching import circles, impossible
 from pipeline.store.catalogue.written import taken_over
 from pipeline.store.schema import Column, Relation, hand_kept
@@ -164,6 +165,7 @@ class Catalogue:
             parsed["transfer"] = parsed["transfer"].with_columns(pl.col("file").str.strip_prefix("audio/"))
         self._check_references(parsed, written, problems)
         parsed["teaching"] = _possible(parsed["teaching"], parsed["player"], problems)
+        parsed["review"] = standing(parsed["review"])
         frames: dict[str, pl.DataFrame] = {}
         self._placed: dict[str, pl.DataFrame] = {}
         for name, frame in parsed.items():

@@ -20,7 +20,18 @@ _TYPES = {
     "boolean": "boolean",
     "date": "date",
 }
-COLUMNS = ("table", "column", "short_name", "type", "unit", "required", "allowed_values", "limits", "description")
+COLUMNS = (
+    "table",
+    "column",
+    "short_name",
+    "type",
+    "unit",
+    "required",
+    "allowed_values",
+    "meanings",
+    "limits",
+    "description",
+)
 
 CONVENTIONS = (
     "Missing is an empty cell in CSV, null in Parquet and Arrow, missing in Stata and SPSS (empty text in Stata).",
@@ -52,11 +63,22 @@ def rows(tables: Iterable[PackageTable]) -> pl.DataFrame:
                     column.unit or "",
                     "yes" if column.required else "no",
                     "; ".join(str(value) for value in column.values),
+                    " ".join(f"{value}: {meaning}" for value, meaning in column.explained),
                     limits(column),
                     column.description,
                 )
             )
     return pl.DataFrame(made, schema=list(COLUMNS), orient="row")
+
+
+def _explained(tables: Iterable[PackageTable]) -> list[tuple[str, tuple[tuple[str, str], ...]]]:
+    """Columns whose allowed values have meanings, and these: said once for all columns that share them."""
+    named: dict[tuple[tuple[str, str], ...], dict[str, None]] = {}
+    for table in tables:
+        for name in table.frame.columns:
+            if explained := table.relation.column(name).explained:
+                named.setdefault(explained, {})[name] = None
+    return [(", ".join(names), explained) for explained, names in named.items()]
 
 
 def limits(column: Column) -> str:
@@ -88,11 +110,14 @@ def markdown(tables: list[PackageTable], *, title: str, cut: Mapping[str, Iterab
             cells = (f"`{name}`", _TYPES.get(column.type, "list"), column.unit or "", allowed, column.description)
             lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
         lines.append("")
+    lines += ["## Allowed values", ""]
+    for columns, explained in _explained(tables):
+        lines += [f"In {columns}:", "", *(f"- `{value}`: {meaning}" for value, meaning in explained), ""]
     lines += ["## Names in Stata and SPSS", ""]
     changed = renames(tables)
     lines += [f"- {table}: `{column}` is `{short}`" for table, column, short in changed] or ["No name was changed."]
-    for table_name, columns in cut.items():
-        for name in columns:
+    for table_name, cut_columns in cut.items():
+        for name in cut_columns:
             lines.append(f"- {table_name}: text of `{name}` longer than 32,767 bytes is cut in SPSS and ends in …")
     return "\n".join(lines) + "\n"
 
@@ -135,4 +160,9 @@ def html(tables: list[PackageTable], *, title: str) -> str:
                 + "</tr>"
             )
         parts.append("</tbody></table></section>")
+    parts.append('<section id="allowed-values"><h2>Allowed values</h2>')
+    for columns, explained in _explained(tables):
+        items = (f"<dt><code>{escape(value)}</code></dt><dd>{escape(meaning)}</dd>" for value, meaning in explained)
+        parts.append(f"<p>In {escape(columns)}:</p><dl>{''.join(items)}</dl>")
+    parts.append("</section>")
     return "\n".join([*parts, "</main></body></html>"]) + "\n"

@@ -110,6 +110,7 @@ def _columns(columns: Sequence[Column]) -> list[str]:
         lines.append(f"    {column.name:<{width}}  {column.description} ({kind})")
         if said := column.constraints(brief=True) if column.type not in ("boolean", "date") else "":
             lines.append(f"    {'':<{width}}  {said}")
+        lines += [f"    {'':<{width}}    {value}: {meaning}" for value, meaning in column.explained]
     return lines
 
 

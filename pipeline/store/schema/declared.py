@@ -4,6 +4,7 @@
 relation all the same. In layers other than ``base``, columns of the key must be filled and others may be empty, unless
 ``required`` says otherwise. A column with ``edtf = true`` holds a date as people write it; the columns computed beside
 it (see ``store.dates``) are declared here from it, so that they are typed, described and checked like any other.
+``values`` lists what is allowed, or names a list of ``schemas/values.toml``, where each value has its meaning.
 """
 
 import re
@@ -49,6 +50,8 @@ def _parse(name: str, layer: str, text: str) -> Relation:
         if entry["type"] not in TYPES:
             raise DataError(f"schemas/{layer}/{name}.toml: {column_name}: unknown type {entry['type']!r}")
         pattern = entry.get("pattern")
+        values = entry.get("values", ())
+        meanings = _shared_values()[values] if isinstance(values, str) else {}
         columns.append(
             Column(
                 name=column_name,
@@ -56,7 +59,8 @@ def _parse(name: str, layer: str, text: str) -> Relation:
                 description=entry["description"],
                 unit=entry.get("unit"),
                 required=entry.get("required", layer == "base" or column_name in document["key"]),
-                values=tuple(entry.get("values", ())),
+                values=tuple(meanings or values),
+                meanings=tuple(meanings.values()),
                 pattern=PATTERNS[pattern][0] if pattern in PATTERNS else pattern,
                 example=entry.get("example"),
                 range=tuple(entry["range"]) if "range" in entry else None,
@@ -93,6 +97,12 @@ def _parse(name: str, layer: str, text: str) -> Relation:
         stored=document.get("stored", True),
         _by_name={column.name: column for column in columns},
     )
+
+
+@cache
+def _shared_values() -> dict[str, dict[str, str]]:
+    """Lists of allowed values by name, each value with its meaning."""
+    return tomllib.loads((resources.folder("schemas") / "values.toml").read_text(encoding="utf-8"))
 
 
 @cache

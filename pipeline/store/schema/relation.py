@@ -48,7 +48,11 @@ PATTERNS = {
 
 @dataclass(frozen=True)
 class Column:
-    """One declared column; ``computed_from`` names the date column beside which it is computed."""
+    """One declared column.
+
+    ``meanings`` says what each of ``values`` means, or is empty; ``computed_from`` names the date column beside which
+    it is computed.
+    """
 
     name: str
     type: str
@@ -56,12 +60,18 @@ class Column:
     unit: str | None = None
     required: bool = True
     values: tuple[Any, ...] = ()
+    meanings: tuple[str, ...] = ()
     pattern: str | None = None
     example: str | None = None
     range: tuple[float, float] | None = None
     references: str | None = None
     edtf: bool = False
     computed_from: str | None = None
+
+    @property
+    def explained(self) -> tuple[tuple[str, str], ...]:
+        """Each allowed value with its meaning; nothing where the values speak for themselves."""
+        return tuple(zip(self.values, self.meanings, strict=True)) if self.meanings else ()
 
     def constraints(self, *, brief: bool = False) -> str:
         """The constraints in words, for messages and the dictionary; empty if there are none.
