@@ -8,21 +8,23 @@ from rich.table import Table
 
 from pipeline.answers.listening.error_rates import ListeningResults, listening_results
 from pipeline.answers.listening.plan import planned
+from pipeline.answers.listening.words import (
+    POPULATIONS,
+    TOO_FEW,
+    agreement_words,
+    calibration_error_words,
+    confidence_words,
+    group_words,
+    not_in_words,
+    rate_words,
+    share_words,
+    told_share,
+)
 from pipeline.answers.marks import MarkComparison, compare_marks
 from pipeline.answers.number_words import signed
 from pipeline.cli.console import console
 from pipeline.errors import typed
-from pipeline.pages.results import (
-    POPULATIONS,
-    agreement_words,
-    confidence_words,
-    group_words,
-    not_in_words,
-    player_names,
-    rate_words,
-    results_page,
-    share_words,
-)
+from pipeline.pages.results import player_names, results_page
 from pipeline.stats.marks import Differences
 from pipeline.store.corpus import Corpus
 from pipeline.units import ms_of_s
@@ -38,10 +40,11 @@ def show_results(folder: Path) -> None:
     )
     names = player_names(Corpus(folder))
     out.print(_strata(results, names))
+    out.print(TOO_FEW)
     errors = results.errors
     out.print(
-        f"Precision {share_words(errors.precision)}: of what is found, so much is slides. "
-        f"Recall {share_words(errors.recall)}: of the slides there are, so many are found. (95 %)"
+        f"Precision {told_share(errors.precision)}: of what is found, so much is slides. "
+        f"Recall {told_share(errors.recall)}: of the slides there are, so many are found. (95 %)"
     )
     out.print(_rates(results, names))
     if late := not_in_words(results):
@@ -151,7 +154,7 @@ def _strata(results: ListeningResults, names: Mapping[str, str]) -> Table:
         table.add_row(words, style="bold")
         for s in (each for each in results.strata if each.drawn_from == population):
             counts = (s.judged.population, s.judged.judged, s.judged.slides, s.cannot_tell)
-            table.add_row(f" {group_words(s.name, names)}", *map(str, counts), share_words(s.share))
+            table.add_row(f" {group_words(s.name, names)}", *map(str, counts), told_share(s.share))
     return table
 
 
@@ -173,9 +176,9 @@ def _rates(results: ListeningResults, names: Mapping[str, str]) -> Table:
 
 
 def _calibration(results: ListeningResults) -> Table:
-    table = _table(f"Confidence (expected error {results.calibration_error:.2f})")
+    table = _table(f"Confidence (expected error {calibration_error_words(results)})")
     for head in ("stated", "heard as slide (95 %)", "judged"):
         table.add_column(head, justify="right")
     for each in results.calibration:
-        table.add_row(confidence_words(each.mean_confidence), share_words(each.observed), str(each.judged))
+        table.add_row(confidence_words(each.mean_confidence), told_share(each.observed), str(each.judged))
     return table

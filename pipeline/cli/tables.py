@@ -40,6 +40,7 @@ _BRIEF = (
     "p",
     "p_holm",
     "duration_median_ms",
+    "duration_median_corrected_ms",
     "interval_median_cents",
     "share_rising",
     *("start_s", "audible_start_s", "transfer_start_s", "transfer_audible_start_s"),
@@ -79,6 +80,7 @@ _HEADS = {
     "slides_per_100_slurred_transitions": "slides /100 slurred",
     "ratio_corrected": "corrected",
     "duration_median_ms": "median duration",
+    "duration_median_corrected_ms": "median duration corrected",
     "interval_median_cents": "median interval",
     "share_rising": "rising",
 }

@@ -1,5 +1,6 @@
 """Draws a sample into a page with sound: the listening check that measures our own error."""
 
+import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -88,8 +89,15 @@ def listen(
     if items.is_empty():
         raise DataError(f"{root}: there is nothing counted to draw from", f"see `glideline status {typed(root)}`")
     sample_id = items["sample_id"][0]
-    _keep(corpus, items, sample_id)
-    page = _page(corpus, items, sample_id, within=within)
+    folder = corpus.derived / "listen" / sample_id
+    is_new = not folder.exists()
+    try:
+        page = _page(corpus, items, folder, within=within)
+        _keep(corpus, items, sample_id)
+    except BaseException:
+        if is_new:  # half a page, or verdicts that could never be counted
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
     numbers = {name: items.filter(pl.col("drawn_from") == name).height for name in POPULATIONS}
     return Sample(sample_id, page, numbers)
 
@@ -155,8 +163,7 @@ def _keep(corpus: Corpus, items: pl.DataFrame, sample_id: str) -> None:
         change.put(path, csv_bytes(items), was=path.read_bytes() if path.exists() else None)
 
 
-def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str, *, within: float) -> Path:
-    target = corpus.derived / "listen" / sample_id
+def _page(corpus: Corpus, items: pl.DataFrame, target: Path, *, within: float) -> Path:
     render.write_assets(target, "style.css", *_SCRIPTS)
     shown: dict[str, dict[str, Any]] = {}
     for transfer_id in sorted(set(items["transfer_id"])):
@@ -164,7 +171,7 @@ def _page(corpus: Corpus, items: pl.DataFrame, sample_id: str, *, within: float)
         shown.update(_excerpts(corpus, transfer_id, rows, target))
     ordered = [shown[item_id] for item_id in items["item_id"]]
     data = {
-        "sample_id": sample_id,
+        "sample_id": items["sample_id"][0],
         "kinds": list(KINDS),
         "model": None if items["stratum"][0].startswith(PLACE_STRATUM) else _model(corpus, items, within),
         "items": [{name: value for name, value in item.items() if name != "picture"} for item in ordered],

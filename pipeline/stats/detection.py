@@ -153,18 +153,6 @@ def merged_strata(keys: Sequence[tuple[Hashable, ...]], judged_finds: Sequence[f
     return made
 
 
-def group_factor(finds: npt.ArrayLike, factors: Floats) -> Floats:
-    """Draws of true slides over finds of a group, shape (replicates,).
-
-    Parameters
-    ----------
-    finds : of the group in each stratum, shape (strata,), some of them positive.
-    factors : draws of f, shape (replicates, strata).
-    """
-    c = np.asarray(finds, dtype=np.float64)
-    return np.asarray(factors @ c / c.sum(), dtype=np.float64)
-
-
 def corrected(found: Interval, factor: Floats, *, level: float = LEVEL) -> Interval:
     """A rate of finds, or a ratio of two, with the error of finding carried along.
 
@@ -173,7 +161,7 @@ def corrected(found: Interval, factor: Floats, *, level: float = LEVEL) -> Inter
     Parameters
     ----------
     found : the rate or the ratio with its limits.
-    factor : draws of ``group_factor``, of a ratio of the first group's over the second's, replicate by replicate.
+    factor : draws of true slides per find, of a ratio of the first group's over the second's, replicate by replicate.
     """
     ordered = np.sort(factor)
     at = np.array([0.5, (1 - level) / 2, (1 + level) / 2]) * (ordered.size - 1)

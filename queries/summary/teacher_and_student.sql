@@ -61,11 +61,17 @@ select
     teacher_slides.share_rising as teacher_share_rising,
     student_slides.share_rising as student_share_rising,
     teacher_slides.duration_median_ms as teacher_duration_median_ms,
+    teacher_slides.duration_median_corrected_ms as teacher_duration_median_corrected_ms,
     student_slides.duration_median_ms as student_duration_median_ms,
+    student_slides.duration_median_corrected_ms as student_duration_median_corrected_ms,
     teacher_slides.interval_median_cents as teacher_interval_median_cents,
+    teacher_slides.interval_median_corrected_cents as teacher_interval_median_corrected_cents,
     student_slides.interval_median_cents as student_interval_median_cents,
+    student_slides.interval_median_corrected_cents as student_interval_median_corrected_cents,
     teacher_slides.gradient_median_cents_per_s as teacher_gradient_median_cents_per_s,
+    teacher_slides.gradient_median_corrected_cents_per_s as teacher_gradient_median_corrected_cents_per_s,
     student_slides.gradient_median_cents_per_s as student_gradient_median_cents_per_s,
+    student_slides.gradient_median_corrected_cents_per_s as student_gradient_median_corrected_cents_per_s,
     comparison.warning,
 from link
 left join base.player as teacher

@@ -15,8 +15,6 @@ select
     group_key,
     duration_ms[1] as duration_q1_ms,
     duration_ms[2] as duration_median_ms,
-    -- Known only once slides planted have been looked at.
-    null::double as duration_median_corrected_ms,
     duration_ms[3] as duration_q3_ms,
     size_cents[1] as interval_q1_cents,
     size_cents[2] as interval_median_cents,

@@ -21,7 +21,7 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from pipeline.stats.change import changed_or_replaced
-from pipeline.stats.detection import Judgements, corrected, group_factor, true_slides_per_find, with_drawn_truths
+from pipeline.stats.detection import Judgements, corrected, true_slides_per_find, with_drawn_truths
 from pipeline.stats.estimates import COUNTED, MEASURES, estimates
 from pipeline.stats.intervals import Interval
 from pipeline.stats.latent_class import Answers, latent_class
@@ -225,8 +225,7 @@ def errors(judged: int) -> World:
         factors = true_slides_per_find(judgements, seed=(int(rng.integers(1 << 30)),))
         if made:
             yield Outcome("uncorrected (for contrast)", made.ratio, truth, made.p)
-            draws = group_factor([1, 0], factors) / group_factor([0, 1], factors)
-            mended = corrected(made.ratio, draws)
+            mended = corrected(made.ratio, factors[:, 0] / factors[:, 1])
             yield Outcome("corrected by stratum", mended, truth, 0.0 if mended.low > 1 or mended.high < 1 else 1.0)
 
     return run

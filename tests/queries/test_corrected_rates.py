@@ -164,7 +164,18 @@ def test_short_slides_that_are_missed_count_in_lengths_and_kinds_too():
     con = database("corpus", "kind", results=("finger_share",), **joined(tables, {"recovery": rows_planted}))
     ((found, there),) = rows(con, "summary.slides_in_corpus", "duration_median_ms", "duration_median_corrected_ms")
     assert found == 250
-    assert there == pytest.approx(70, rel=0.07)  # lengths are counted in classes 7 % apart
+    assert there == 70
+    ((low, high, size, steep),) = rows(
+        con, "summary.slides_in_corpus", "duration_q1_corrected_ms", "duration_q3_corrected_ms",
+        "interval_median_corrected_cents", "gradient_median_corrected_cents_per_s",
+    )  # fmt: skip
+    assert (low, high) == (70, 250)
+    ((found_size, found_steep),) = rows(
+        con, "summary.slides_in_corpus", "interval_median_cents", "gradient_median_cents_per_s"
+    )
+    assert (size, steep) == pytest.approx((found_size, found_steep))  # all alike in these
+    by_kind = dict(rows(con, "summary.slides_by_kind", "kind", "duration_median_corrected_ms"))
+    assert by_kind == {"two_finger": 70, "same_finger": 250}
     shares = {kind: pair for kind, *pair in rows(con, "summary.slides_by_kind", "kind", "share_of_slides",
                                                  "share_of_slides_corrected")}  # fmt: skip
     assert shares["two_finger"][0] == pytest.approx(0.4)

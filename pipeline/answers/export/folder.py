@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline import __version__, store
 from pipeline.answers.export import methods
+from pipeline.answers.export.pseudonyms import pseudonyms
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.selection import Selection
 from pipeline.errors import UsageError
@@ -203,13 +204,7 @@ class _Kept:
         self.side_ids = set(links["side_id"]) - shared
         transfers = corpus.catalogue.frame("transfer")
         self.transfer_ids = set(transfers.filter(pl.col("side_id").is_in(sorted(self.side_ids)))["transfer_id"])
-        agreed = set(corpus.settings.export.named_listeners)
-        listeners = sorted(
-            set(corpus.catalogue.frame("review")["listener"]) | set(corpus.catalogue.frame("mark")["listener"])
-        )
-        self.codes = {
-            name: name if name in agreed else f"listener-{number}" for number, name in enumerate(listeners, start=1)
-        }
+        self.codes = pseudonyms(corpus)
 
     def frame(self, table: str) -> pl.DataFrame:
         frame = self.corpus.catalogue.frame(table)

@@ -7,8 +7,9 @@ import polars as pl
 
 from pipeline import __version__
 from pipeline.answers.counts import counted, counts, with_soloists
+from pipeline.answers.export.pseudonyms import pseudonyms
 from pipeline.answers.listening.error_rates import listening_results
-from pipeline.answers.number_words import with_limits
+from pipeline.answers.listening.words import agreement_words, told_share
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.errors import DataError
 from pipeline.stats.correction import BOTH, LISTENING, RECOVERY
@@ -124,27 +125,12 @@ def _listening(opened: OpenCorpus, corpus: Corpus) -> str:
         heard = listening_results(corpus.root)
     except DataError:
         return said  # verdicts, but none on a drawn excerpt
-    shares = {"precision": heard.errors.precision, "recall": heard.errors.recall}
-    numbers = " and ".join(
-        f"{name} {with_limits(100 * x.estimate, 100 * x.low, 100 * x.high, unit=' %')}" for name, x in shares.items()
+    said += (
+        f" By {counted(heard.items, 'drawn excerpt')} judged by ear the program's precision is "
+        f"{told_share(heard.errors.precision)}, its recall {told_share(heard.errors.recall)}."
     )
-    said += f" By {counted(heard.items, 'drawn excerpt')} judged by ear the program's {numbers}."
-    alike = heard.alike
-    named = {
-        "Cohen's kappa": alike.kappa,
-        "Krippendorff's alpha (verdicts, nominal)": alike.alpha,
-        "Krippendorff's alpha (kinds, nominal)": alike.kinds,
-    }
-    told = [f"{name} {x.estimate:.2f} ({x.low:.2f}–{x.high:.2f})" for name, x in named.items() if x is not None]
-    told += [
-        f"{counted(each.twice, 'excerpt')} heard twice and judged alike in {100 * each.same.estimate:.0f} %"
-        for each in alike.themselves
-    ]
-    told += [
-        f"lengths of {counted(each.slides, 'slide')} marked twice ICC(2,1) {each.length.estimate:.2f}"
-        for each in alike.bounds
-    ]
-    return said + (f" Agreement of listeners: {'; '.join(told)}." if told else "")
+    called = pseudonyms(corpus)
+    return " ".join([said, *agreement_words(heard, lambda listener: called[listener])])
 
 
 _CORRECTED = {

@@ -4,5 +4,6 @@ A sample is drawn by strata with known probabilities, with and without finds in 
 solo. Doubtful verdicts are kept apart, never guessed.
 
 Doors: ``draw.draw`` (a sample), ``plan.planned`` (how many are enough), ``error_rates.listening_results`` (what they
-say), ``alike.alike`` (how far listeners agree).
+say), ``alike.alike`` (how far listeners agree), ``words`` (all this in words, and
+where verdicts are too few to say).
 """

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 import duckdb
 import numpy as np
 import polars as pl
-from scipy import sparse
 
 from pipeline.kinds import KINDS
 from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, Factor
+from pipeline.stats.quantiles import weighted_quantiles
 from pipeline.stats.recovery import REPLICATES, Plantings, Recovered, curves, recovered_by
-from pipeline.steps.summarise.factors import OfSlides, OfTakes, by_length
-from pipeline.steps.summarise.finds import DIRECTIONS, Cells, Finds, Ints, cells, finds_of, numbered, summing
+from pipeline.steps.summarise.factors import OfSlides, OfTakes
+from pipeline.steps.summarise.finds import DIRECTIONS, MEASURES, Cells, Finds, Ints, cells, finds_of, numbered, summing
 from pipeline.steps.summarise.listening import Listened, listened
 from pipeline.units import Floats
 
@@ -58,6 +58,10 @@ _CELLS_AT_ONCE = 4_000  # for the sake of memory
 _TRIFLE = 1e-6  # finds of a take that has none, so that its group has an error of finding all the same
 
 
+_Grouped = tuple[Finds, Floats, list[str], Ints]
+"""Finds, each as often as it stands in a group; what each counts, the keys of the groups, and which of them is its."""
+
+
 @dataclass(frozen=True)
 class Correction:
     """True slides per find of every take.
@@ -70,7 +74,6 @@ class Correction:
     level : what listening makes of recovery, or of plain counts, by stratum, shape (strata, replicates).
     number : finds of each part, shape (parts,).
     recovered : what finds stand for by plantings; None without any.
-    lengths : slides that were there in each part by class of length, shape (parts, lengths); None without plantings.
     source : where it comes from.
     judged, planted : excerpts judged and slides planted, by stratum, shape (strata,).
     """
@@ -81,7 +84,6 @@ class Correction:
     level: Floats
     number: Floats
     recovered: Recovered | None
-    lengths: sparse.csr_array | None
     source: str
     judged: Ints
     planted: Ints
@@ -94,7 +96,7 @@ class Correction:
 
     def of_members(self, members: pl.DataFrame) -> OfTakes:
         """True slides per find of groups whose parts are given: rows as for ``OfTakes``."""
-        return OfTakes(members, self.per_find, self.number, self._strata(), self.lengths, self._factor)
+        return OfTakes(members, self.per_find, self.number, self._strata(), self._factor)
 
     def finger_shares(self, con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         """Rows of ``result.finger_share``; none without plantings."""
@@ -141,25 +143,58 @@ class Correction:
         there = (self.per_find * self.number[:, None]).sum(axis=0) / self.number.sum()
         return self._factor(there, np.arange(self.judged.size), None, [])
 
-    def _of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> OfSlides:
+    def quartiles(self, con: duckdb.DuckDBPyConnection, grouping: str) -> pl.DataFrame:
+        """Quartiles of the slides that were there in each group, where each find counts for those that it stands for by
+        its length, size, side and sound: group_key and the columns ``…_corrected_…`` of ``result.quartile``; nothing
+        without plantings."""
+        if self.recovered is None:
+            return pl.DataFrame()
+        if grouping in SLIDE_GROUPINGS:
+            finds, weight, keys, at = self._in_groups_of_slides(con, grouping)
+        else:
+            finds, weight, keys, at = self._in_groups_of_takes(con, grouping)
+        level = self.level.mean(axis=1)[self._strata()[finds.part]]
+        weight = weight * self.recovered.mean[finds.classes, finds.side] * level
+        made = {"group_key": pl.Series(keys, dtype=pl.String)}
+        for values, (measure, unit) in zip(finds.measures.T, MEASURES.items(), strict=True):
+            quartiles = weighted_quantiles(values, weight, at, groups=len(keys))
+            for which, column in zip(("q1", "median", "q3"), quartiles.T, strict=True):
+                made[f"{measure}_{which}_corrected_{unit}"] = pl.Series(column)
+        return pl.DataFrame(made)
+
+    def _in_groups_of_takes(self, con: duckdb.DuckDBPyConnection, grouping: str) -> _Grouped:
+        members = con.sql(_MEMBERS, params=[grouping]).pl()
+        keys = members["group_key"].unique(maintain_order=True)
+        place = dict(zip(keys, range(len(keys)), strict=True))
+        of_part = np.argsort(self.finds.part, kind="stable")
+        number = np.bincount(self.finds.part, minlength=self.parts.height)
+        part = members["part"].to_numpy()
+        # The finds of each member's part, one part behind the other.
+        many = number[part]
+        ahead = np.repeat((np.cumsum(number) - number)[part] - (np.cumsum(many) - many), many)
+        finds = self.finds.of(of_part[ahead + np.arange(many.sum())])
+        at = members["group_key"].replace_strict(place, return_dtype=pl.Int64).to_numpy()
+        return finds, np.repeat(members["weight"].to_numpy(), many), keys.to_list(), np.repeat(at, many)
+
+    def _in_groups_of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> _Grouped:
         chosen = con.sql(_CHOSEN).pl()
         weight = np.zeros(self.parts.height)
         weight[chosen["part"].to_numpy()] = chosen["weight"].to_numpy()
         chosen_finds = weight[self.finds.part] > 0
         if grouping == "interval":
             chosen_finds &= self.finds.direction < DIRECTIONS.index("unknown")
-        used = self.finds.of(chosen_finds)
-        keys, at = _groups(used, grouping)
+        used = self.finds.of(np.flatnonzero(chosen_finds))
+        return used, weight[used.part], *_groups(used, grouping)
+
+    def _of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> OfSlides:
+        used, weight, keys, at = self._in_groups_of_slides(con, grouping)
         strata = self.judged.size
         every = np.arange(strata)
         sums = at * strata + self._strata()[used.part]
-        held = cells(used, sums, len(keys) * strata, weights=weight[used.part])
+        held = cells(used, sums, len(keys) * strata, weights=weight)
         there = _drawn(held, self.recovered, len(keys) * strata).reshape(len(keys), strata, REPLICATES)
-        whole = (there * self.level).sum(axis=1) / np.bincount(at, weight[used.part], minlength=len(keys))[:, None]
-        lengths = None
-        if self.recovered is not None:
-            lengths = summing(held.of // strata, len(keys)) @ by_length(held.times(self.recovered.mean))
-        return OfSlides(keys, whole, every, lengths, self._factor)
+        whole = (there * self.level).sum(axis=1) / np.bincount(at, weight, minlength=len(keys))[:, None]
+        return OfSlides(keys, whole, every, self._factor)
 
     def _strata(self) -> Ints:
         return np.asarray(self.parts["stratum"].to_numpy(), dtype=np.intp)
@@ -235,9 +270,6 @@ def combined(
     usual = (in_stratum + _TRIFLE) / (np.bincount(stratum, number, minlength=size) + _TRIFLE)[:, None]
     level = np.ones_like(usual) if heard is None else heard.per_find.T / usual
     of_part = np.where(number[:, None] > 0, there / np.maximum(number, 1)[:, None], usual[stratum])
-    lengths = None
-    if recovered is not None:
-        lengths = summing(held.of, parts.height) @ by_length(held.times(recovered.mean))
     return Correction(
         parts=parts.select(*_PART, "part", pl.Series("stratum", stratum)),
         finds=finds,
@@ -245,7 +277,6 @@ def combined(
         level=level,
         number=np.maximum(number, _TRIFLE),
         recovered=recovered,
-        lengths=lengths,
         source=BOTH if heard and recovered else LISTENING if heard else RECOVERY,
         judged=np.zeros(size, dtype=np.intp) if heard is None else heard.judged,
         planted=np.bincount(strata, planted, minlength=size).astype(np.intp),

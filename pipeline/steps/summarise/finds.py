@@ -20,6 +20,8 @@ Numbers = npt.NDArray[np.integer[Any]]
 CLASSES = 2 * CLASS_MS.size * CLASS_SEMITONES.size
 """Classes of finds, as ``class_sql`` numbers them."""
 DIRECTIONS = ("falling", "rising", "unknown")
+MEASURES = {"duration": "ms", "interval": "cents", "gradient": "cents_per_s"}
+"""What is measured of each find, and in which unit; size and slope without their sign."""
 
 
 def class_sql() -> str:
@@ -43,7 +45,8 @@ def _place_sql(column: str, names: tuple[str, ...]) -> str:
 _FINDS = f"""
 select part_number.part::integer as part, side_number.side::integer as side, {class_sql()}::smallint as class,
     {_place_sql("found_kind", KINDS)} as kind, {_place_sql("direction", DIRECTIONS)} as direction,
-    coalesce(semitones, 0)::smallint as semitones
+    coalesce(semitones, 0)::smallint as semitones,
+    duration_ms as duration, abs(interval_cents) as interval, abs(gradient_cents_per_s) as gradient
 from stage.owned_slide
 join part_number
     on part_number.take_id = owned_slide.take_id
@@ -55,10 +58,11 @@ where origin = 'found'
 
 @dataclass(frozen=True)
 class Finds:
-    """Finds as whole numbers, shape (finds,) each.
+    """Finds as numbers, shape (finds,) each.
 
     ``part`` is the take and player whose find it is, ``side`` the transfer, ``classes`` by ``stats.recovery``,
     ``kind`` a place in ``KINDS``, ``direction`` one in ``DIRECTIONS``; ``semitones`` is rounded.
+    ``measures`` has shape (finds, 3), in the order of ``MEASURES``.
     """
 
     part: Numbers
@@ -67,9 +71,10 @@ class Finds:
     kind: Numbers
     direction: Numbers
     semitones: Numbers
+    measures: Floats
 
-    def of(self, chosen: npt.NDArray[np.bool_]) -> "Finds":
-        """Some of them."""
+    def of(self, chosen: Ints) -> "Finds":
+        """Those at some places."""
         return Finds(*(getattr(self, each.name)[chosen] for each in fields(self)))
 
 
@@ -83,8 +88,9 @@ def numbered(con: duckdb.DuckDBPyConnection, parts: pl.DataFrame, sides: pl.Data
 
 def finds_of(con: duckdb.DuckDBPyConnection) -> Finds:
     """All finds of the corpus, whatever takes are chosen; needs ``numbered``."""
-    made: Mapping[str, Numbers] = con.execute(_FINDS).fetchnumpy()
-    return Finds(*(np.asarray(made[name]) for name in ("part", "side", "class", "kind", "direction", "semitones")))
+    made: Mapping[str, Any] = con.execute(_FINDS).fetchnumpy()
+    whole = (np.asarray(made[name]) for name in ("part", "side", "class", "kind", "direction", "semitones"))
+    return Finds(*whole, np.column_stack([made[name] for name in MEASURES]).astype(np.float64))
 
 
 @dataclass(frozen=True)

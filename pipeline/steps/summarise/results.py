@@ -11,7 +11,7 @@ from pipeline.stats.detection import corrected
 from pipeline.stats.estimates import SCHEMA, corrected_columns, estimates, pooled_by_measure, source_columns
 from pipeline.stats.intervals import Interval
 from pipeline.steps.summarise.comparisons import comparisons
-from pipeline.steps.summarise.correction import SLIDE_GROUPINGS, correction
+from pipeline.steps.summarise.correction import SLIDE_GROUPINGS, Correction, correction
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
 from pipeline.steps.summarise.editions import editions_followed
 from pipeline.steps.summarise.effects import effects
@@ -71,8 +71,8 @@ def result_tables(
     made = {"estimate": rates_with_speed_error(estimate, reach)}
     if "quartile" in names:
         # One grouping after another: the quartiles of all at once would hold every slide in memory many times.
-        some = [_quartiles(con, name, factors.get(name)) for name, _, has_any in wanted if has_any]
-        made["quartile"] = pl.concat(some) if some else pl.DataFrame()
+        some = [_quartiles(con, name, known) for name, _, has_any in wanted if has_any]
+        made["quartile"] = pl.concat(some, how="diagonal") if some else pl.DataFrame()
     if "comparison" in names:
         made["comparison"] = comparisons(
             con, clusters, estimate, dates, factors, reach, seed=seed, replicates=replicates
@@ -109,11 +109,10 @@ def _corrected(row: Mapping[str, Any], factor: Factor | None) -> dict[str, Any]:
     return columns | corrected_columns(made, most=100.0 if "per_100" in row["measure"] else None)
 
 
-def _quartiles(con: duckdb.DuckDBPyConnection, grouping: str, factors: OfTakes | OfSlides | None) -> pl.DataFrame:
+def _quartiles(con: duckdb.DuckDBPyConnection, grouping: str, known: Correction | None) -> pl.DataFrame:
     rows = _of_groupings(con, "quartile_by_group", [grouping])[grouping]
-    there = {} if factors is None else factors.median_ms()
-    mended = pl.Series([there.get(key) for key in rows["group_key"]], dtype=pl.Float64)
-    return rows.with_columns(duration_median_corrected_ms=mended)
+    there = pl.DataFrame() if known is None else known.quartiles(con, grouping)
+    return rows if there.is_empty() else rows.join(there, on="group_key", how="left", maintain_order="left")
 
 
 def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[str]) -> dict[str, pl.DataFrame]:

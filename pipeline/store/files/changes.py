@@ -18,7 +18,7 @@ from pathlib import Path
 
 from pipeline.errors import DataError
 from pipeline.store.files.durable import at_once, sync_file, sync_folder
-from pipeline.store.files.lock import HeldError, locked
+from pipeline.store.files.lock import LOCK, HeldError, locked
 
 TO_UNDO = "change-to-undo.csv"
 TO_FINISH = "change-to-finish.csv"
@@ -154,6 +154,8 @@ def changing(root: Path, *, doing: str, wait_s: float = WAIT_S) -> Iterator[Chan
         nor undone.
     """
     with ExitStack() as held:
+        if not root.exists():
+            held.callback(_leave_nothing, root)
         try:
             root.mkdir(parents=True, exist_ok=True)
             held.enter_context(
@@ -164,6 +166,16 @@ def changing(root: Path, *, doing: str, wait_s: float = WAIT_S) -> Iterator[Chan
             raise _unwritable(error, root) from error
         yield change
         change.carry_out()
+
+
+def _leave_nothing(root: Path) -> None:
+    """Takes a new folder away again in which nothing was begun."""
+    derived = root / "derived"
+    if sorted(root.rglob("*")) == [derived, derived / LOCK]:
+        with suppress(OSError):
+            (derived / LOCK).unlink()
+            derived.rmdir()
+            root.rmdir()
 
 
 def settle(root: Path, *, wait_s: float = WAIT_S) -> None:

@@ -5,12 +5,15 @@ import os
 import resource
 import subprocess
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from pipeline.errors import DataError
 from pipeline.store.adding.add import add, plan_add
+from pipeline.store.adding.new import new
 from pipeline.store.corpus import Corpus
 from pipeline.store.files import changes
 from pipeline.store.files.changes import TO_FINISH, TO_UNDO, Change, changing
@@ -32,6 +35,17 @@ def root(tmp_path: Path) -> Path:
     for name, text in CATALOGUE.items():
         (tmp_path / "c" / "catalogue" / f"{name}.csv").write_text(text, encoding="utf-8")
     return tmp_path / "c"
+
+
+@contextmanager
+def largest_file(size: int) -> Iterator[None]:
+    """The system's own limit on the size of files stands for a full disk; the error is another, the place the same."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
 def told(*arguments: object) -> dict[str, object]:
@@ -86,18 +100,23 @@ def test_a_hand_edit_in_the_midst_of_a_cut_change_is_kept_and_told(root: Path, m
 
 
 def test_no_room_leaves_everything_as_before(root: Path, tmp_path: Path) -> None:
-    """The system's own limit on the size of files stands for a full disk; the error is another, the place the same."""
     sound = write_tone(tmp_path / "in" / "x.wav", length_s=5.0)
     before = {p: p.read_bytes() for p in root.rglob("*") if p.is_file()}
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))
-    try:
-        with pytest.raises(DataError, match=r"cannot be written \(File too large\); nothing was changed"):
-            add(root, [sound])
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    with largest_file(20_000), pytest.raises(DataError, match=r"written \(File too large\); nothing was changed"):
+        add(root, [sound])
     left = {p: p.read_bytes() for p in root.rglob("*") if p.is_file() and "derived" not in p.parts}
     assert left == before
+
+
+def test_a_folder_in_which_nothing_was_begun_is_not_left_behind(tmp_path: Path) -> None:
+    for size in (0, 1_000):  # too little for the note of who holds the corpus, and for the files
+        with largest_file(size), pytest.raises(DataError, match="nothing was changed"):
+            new(tmp_path / "mine")
+        assert list(tmp_path.iterdir()) == []
+    assert new(tmp_path / "mine")
+    with largest_file(0), pytest.raises(DataError, match="already holds a corpus"):
+        new(tmp_path / "mine")
+    assert (tmp_path / "mine" / "derived" / "run.lock").exists()
 
 
 def test_audio_is_never_replaced(root: Path) -> None:
