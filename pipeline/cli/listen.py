@@ -47,7 +47,10 @@ def listen(
 ) -> None:
     """Draw a random sample, with and without slides found, to judge by ear; take verdicts in; give error rates.
 
-    Own marks are kept in reviews/<listener>.marks.csv and compared where solo was counted.
+    In this order: --plan tells how many are enough; without options a page is made, on which you judge and save;
+    --take-in takes the saved file in; after the next run, --results tells what came of it.
+
+    Own marks, made without such a page, are kept in reviews/<listener>.marks.csv and compared where solo was counted.
 
     Example: glideline listen my-corpus --n 100 --by player
     """
@@ -96,3 +99,4 @@ def listen(
         f"without one {numbers['transition']}, of solo without one {numbers['stretch']}."
     )
     typer.echo(f"Open {sample.page}")
+    typer.echo(f"Next: judge and save there, then glideline listen {typed(folder)} --take-in FILE", err=True)

@@ -15,7 +15,8 @@
     } catch (error) { say("This browser keeps nothing between visits: save the CSV before you close the page."); }
   };
   const keep = () => { try { localStorage.setItem(store, JSON.stringify(state)); } catch (error) { /* said at loading */ } };
-  const say = (text) => { $("message").textContent = text; };
+  const say = (text) => { $("message").textContent = text; };  // of the file
+  const hint = (text) => { $("hint").textContent = text; };  // of the excerpts
   const item = () => data.items[state.at];
   const fresh = () => ({ verdict: "", kind: "", comment: "", judged_on: "", from_s: null, to_s: null, written: [] });
   const answer = () => state.answers[item().item_id] || (state.answers[item().item_id] = fresh());
@@ -85,7 +86,7 @@
     const [sound, begins, slower] = WAYS[way]();
     running = { sound, begins, slower, until: begins + Math.min(item().length_s, to) * slower };
     sound.currentTime = begins + Math.max(0, from) * slower;
-    sound.play().catch(() => say("The sound could not be played: is the folder “sound” beside this page?"));
+    sound.play().catch(() => hint("The sound could not be played: is the folder “sound” beside this page?"));
   };
   const playAlone = (way) => play(way, item().asked_from_s - AROUND_S, item().asked_to_s + AROUND_S);
   const playWhole = () => play("full", 0, item().length_s);
@@ -98,11 +99,11 @@
     requestAnimationFrame(follow);
   };
 
-  const goTo = (n) => { silence(); running = null; state.at = Math.min(Math.max(n, 0), data.items.length - 1); keep(); show(); say(""); };
+  const goTo = (n) => { silence(); running = null; state.at = Math.min(Math.max(n, 0), data.items.length - 1); keep(); show(); hint(""); };
   const goUnjudged = () => {
     const open = data.items.map((one, n) => [one, n]).filter(([one]) => !verdictOf(one)).map(([, n]) => n);
     if (open.length) goTo(open.find((n) => n > state.at) ?? open[0]);
-    else say("All excerpts are judged: save them.");
+    else hint("All excerpts are judged: save them below.");
   };
   const judge = (verdict) => { const a = answer(); if (a.verdict !== verdict) Object.assign(a, { verdict, kind: "", from_s: null, to_s: null }); touched(); };
   const setKind = (kind) => { if (answer().verdict === "slide") { answer().kind = answer().kind === kind ? "" : kind; touched(); } };

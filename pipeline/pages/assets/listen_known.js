@@ -3,6 +3,7 @@
 const howCloselyKnown = (() => {
   "use strict";
   const DRAWS = 1500;
+  const WIDEST = 2;  // known to within a factor of three; more widely, nothing is said
   // Standard normal draws, the same at each visit: Box and Muller over a linear congruence (Numerical Recipes' constants).
   const normals = (() => {
     let seed = 1;
@@ -50,6 +51,7 @@ const howCloselyKnown = (() => {
       return found + Math.max(missed + Math.sqrt(missed) * z, 0) / model.finds;
     }).sort((x, y) => x - y);
     const within = Math.sqrt(drawn[Math.floor(0.975 * DRAWS)] / drawn[Math.floor(0.025 * DRAWS)]) - 1;
+    if (within > WIDEST) return "How many slides there are for each find: too few are judged to say yet.";
     const percent = (share) => `${(100 * share).toFixed(0)} %`;
     const said = `How many slides there are for each find is known to within about ${percent(within)}; wanted: ${percent(model.within)}.`;
     const reached = within <= model.within && finds.length >= model.least_finds;
