@@ -17,6 +17,7 @@ from pipeline.answers.listening.words import (
     group_words,
     not_in_words,
     rate_words,
+    share_cell,
     share_words,
     told_share,
 )
@@ -154,7 +155,7 @@ def _strata(results: ListeningResults, names: Mapping[str, str]) -> Table:
         table.add_row(words, style="bold")
         for s in (each for each in results.strata if each.drawn_from == population):
             counts = (s.judged.population, s.judged.judged, s.judged.slides, s.cannot_tell)
-            table.add_row(f" {group_words(s.name, names)}", *map(str, counts), told_share(s.share))
+            table.add_row(f" {group_words(s.name, names)}", *map(str, counts), share_cell(s.share))
     return table
 
 
@@ -180,5 +181,5 @@ def _calibration(results: ListeningResults) -> Table:
     for head in ("stated", "heard as slide (95 %)", "judged"):
         table.add_column(head, justify="right")
     for each in results.calibration:
-        table.add_row(confidence_words(each.mean_confidence), told_share(each.observed), str(each.judged))
+        table.add_row(confidence_words(each.mean_confidence), share_cell(each.observed), str(each.judged))
     return table

@@ -14,6 +14,7 @@ from pipeline.answers.listening.words import (
     group_words,
     not_in_words,
     rate_words,
+    share_cell,
     told_share,
 )
 from pipeline.pages import charts, render
@@ -63,7 +64,7 @@ def results_page(root: Path | str, results: ListeningResults) -> Path:
             for rate in results.rates
         ],
         calibration=[
-            {"stated": confidence_words(e.mean_confidence), "share": told_share(e.observed), "judged": e.judged}
+            {"stated": confidence_words(e.mean_confidence), "share": share_cell(e.observed), "judged": e.judged}
             for e in results.calibration
         ],
         calibration_error=calibration_error_words(results),
@@ -86,5 +87,5 @@ def _stratum(stratum: Any, names: Mapping[str, str]) -> dict[str, Any]:
         "judged": stratum.judged.judged,
         "slides": stratum.judged.slides,
         "cannot_tell": stratum.cannot_tell,
-        "share": told_share(stratum.share),
+        "share": share_cell(stratum.share),
     }

@@ -17,7 +17,7 @@ POPULATIONS = {
 WIDEST = 0.3
 """A share or an agreement whose 95 % limits lie this far apart or further is not told, only its limits (National Center
 for Health Statistics, Data Presentation Standards for Proportions, Vital and Health Statistics 2 (175), 2017)."""
-TOO_FEW = f"Too few to say: the 95 % limits lie {100 * WIDEST:.0f} points or more apart."
+TOO_FEW = f"Too few: the 95 % limits lie {100 * WIDEST:.0f} points or more apart."
 
 
 def too_few(interval: Interval) -> bool:
@@ -32,11 +32,16 @@ def share_words(interval: Interval) -> str:
     return with_limits(100 * interval.estimate, 100 * interval.low, 100 * interval.high, unit=" %")
 
 
-def told_share(interval: Interval) -> str:
+def told_share(interval: Interval, few: str = "too few to say") -> str:
     """A share as by ``share_words`` if enough verdicts stand behind it; else that they are too few, and the limits."""
     if interval.estimate == interval.estimate and too_few(interval):
-        return f"too few to say ({100 * interval.low:.0f}–{100 * interval.high:.0f} %)"
+        return f"{few} ({100 * interval.low:.0f}–{100 * interval.high:.0f} %)"
     return share_words(interval)
+
+
+def share_cell(interval: Interval) -> str:
+    """``told_share`` in the cell of a table, where ``TOO_FEW`` stands below it."""
+    return told_share(interval, "too few")
 
 
 def rate_words(interval: Interval) -> str:
@@ -76,12 +81,12 @@ def agreement_words(results: ListeningResults, name: Callable[[str], str] = str)
     """
     alike = results.alike
     named = {
-        "Verdicts of the two listeners: Cohen's kappa": alike.kappa,
-        "Verdicts of the listeners: Krippendorff's alpha, nominal": alike.alpha,
-        "Verdicts in the order no slide, cannot tell, slide: Krippendorff's alpha, ordinal": alike.ordinal,
-        "Kinds heard: Krippendorff's alpha, nominal": alike.kinds,
+        "Verdicts of the two listeners, Cohen's kappa": alike.kappa,
+        "Verdicts of the listeners, Krippendorff's alpha, nominal": alike.alpha,
+        "Verdicts in the order no slide, cannot tell, slide, Krippendorff's alpha, ordinal": alike.ordinal,
+        "Kinds heard, Krippendorff's alpha, nominal": alike.kinds,
     }
-    words = [f"{what} {_told(value)}." for what, value in named.items() if value is not None]
+    words = [f"{what}: {_told(value)}." for what, value in named.items() if value is not None]
     words += [
         f"{name(each.listener)} heard {counted(each.twice, 'excerpt')} twice and judged alike: {told_share(each.same)}."
         for each in alike.themselves
@@ -95,11 +100,11 @@ def agreement_words(results: ListeningResults, name: Callable[[str], str] = str)
 def _bounds_words(both: MarkedByBoth, name: Callable[[str], str]) -> str:
     first, second = map(name, both.listeners)
     said = (
-        f"{counted(both.slides, 'slide')} marked by {first} and {second}: lengths ICC(2,1) {_told(both.length)}, "
+        f"{counted(both.slides, 'slide')} marked by {first} and {second}: lengths ICC(2,1): {_told(both.length)}, "
         f"error of one {100 * both.length_error:.0f} %; "
     )
     if both.size is not None:
-        said += f"sizes ICC(2,1) {_told(both.size)}, error of one {both.size_error:.0f} cents; "
+        said += f"sizes ICC(2,1): {_told(both.size)}, error of one {both.size_error:.0f} cents; "
     late = [
         f"{what} {_ms(each.mean.estimate)} ms (95 % of them {_ms(each.low)} to {_ms(each.high)})"
         for what, each in (("starts", both.starts), ("ends", both.ends))

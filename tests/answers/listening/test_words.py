@@ -33,7 +33,7 @@ def test_agreement_is_told_by_the_same_rule_and_under_the_names_given():
     )
     made = words.agreement_words(SimpleNamespace(alike=alike, kinds_right=None), {"lea": "listener-1"}.__getitem__)
     assert made == [
-        "Verdicts of the two listeners: Cohen's kappa too few to say (−0.10 to 0.90).",
-        "Verdicts of the listeners: Krippendorff's alpha, nominal 0.80 (0.70 to 0.90).",
+        "Verdicts of the two listeners, Cohen's kappa: too few to say (−0.10 to 0.90).",
+        "Verdicts of the listeners, Krippendorff's alpha, nominal: 0.80 (0.70 to 0.90).",
         "listener-1 heard 1 excerpt twice and judged alike: too few to say (20–100 %).",
     ]
