@@ -237,3 +237,22 @@ def test_confidences_follow_enough_verdicts_that_contradict_them():
     used, here = confidence_here(60, 90)
     assert used == "shift and line"
     assert abs(here - 0.6) < 0.5 * abs(0.95 - 0.6)
+
+
+@pytest.mark.parametrize(
+    ("hears", "imagines"), [(1.0, 0.0), (0.85, 0.0), (1.0, 0.05)], ids=["perfect", "miss faint ones", "invent"]
+)
+def test_two_listeners_who_err_in_their_own_ways_give_back_the_planted_rate(hears, imagines):
+    tables, rng = two_takes(), np.random.default_rng(4)
+    # Of each sixty finds 48 are slides, and ten slides were missed: 58 for 60 finds.
+    told = joined(*(heard(tables, name, finds=60, changes=100, right=0.8, missed=10) for name in ("x1", "x2")))
+    reviews = []
+    for listener in ("lee", "mo"):
+        for row in told["review"]:
+            says = rng.random() < (hears if row["verdict"] == "slide" else imagines)
+            reviews.append(row | {"listener": listener, "verdict": "slide" if says else "no_slide"})
+    con = database("corpus", **joined(tables, {"drawn_item": told["drawn_item"], "review": reviews}))
+    ((rate, low, high, correction),) = rows(con, "summary.slides_in_corpus", *RATE[1:5])
+    assert correction == "listening"
+    assert rate == pytest.approx(37.5 * 58 / 60, rel=0.08)
+    assert low < 37.5 * 58 / 60 < high
