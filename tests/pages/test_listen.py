@@ -76,13 +76,16 @@ def test_the_page_says_when_enough_has_been_heard(measured, page):
     data = page.evaluate("JSON.parse(document.getElementById('listen-data').textContent)")
     model, items = data["model"], data["items"]
     assert page.inner_text("#known") == ""
-    heard = {}
+    heard, said = {}, []
     for number, item in enumerate(items):
         heard[item["item_id"]] = item["drawn_from"] == "slide" and number % 9 > 0
         page.keyboard.press("s" if heard[item["item_id"]] else "n")
         page.keyboard.press("ArrowRight")
-        if number == 20:
-            assert "too few are judged" in page.inner_text("#known")
+        if number < 20:
+            said.append(page.inner_text("#known"))
+    assert "too few are judged" in next(text for text in said if text)
+    early = within(said[-1])
+    assert "reached" not in said[-1]
     once = [item for item in items if not item["again"]]
     finds, changes = ([i for i in once if i["drawn_from"] == name] for name in ("slide", "transition"))
     judged = worth([i["stands_for"] for i in finds])
@@ -95,13 +98,15 @@ def test_the_page_says_when_enough_has_been_heard(measured, page):
         np.zeros(len(logits), dtype=int), logits, numbers,
     )  # fmt: skip
     low, high = np.quantile(true_slides_per_find(given, seed=(1,), replicates=4000), [0.025, 0.975])
-    assert within_words(page) == pytest.approx(np.sqrt(high / low) - 1, rel=0.1)
-    assert "reached: you may save" in page.inner_text("#known")
+    late = page.inner_text("#known")
+    assert within(late) == pytest.approx(np.sqrt(high / low) - 1, rel=0.1)
+    assert within(late) < early
+    assert "reached: you may save" in late
 
 
-def within_words(page):
+def within(words):
     """How closely slides per find are known, as the page says it."""
-    return float(re.search(r"within about (\d+) %", page.inner_text("#known"))[1]) / 100
+    return float(re.search(r"within about (\d+) %", words)[1]) / 100
 
 
 def test_a_missed_slide_is_marked_taken_in_and_counted(measured, page, tmp_path):

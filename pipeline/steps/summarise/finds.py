@@ -89,8 +89,9 @@ def numbered(con: duckdb.DuckDBPyConnection, parts: pl.DataFrame, sides: pl.Data
 def finds_of(con: duckdb.DuckDBPyConnection) -> Finds:
     """All finds of the corpus, whatever takes are chosen; needs ``numbered``."""
     made: Mapping[str, Any] = con.execute(_FINDS).fetchnumpy()
-    whole = (np.asarray(made[name]) for name in ("part", "side", "class", "kind", "direction", "semitones"))
-    return Finds(*whole, np.column_stack([made[name] for name in MEASURES]).astype(np.float64))
+    columns = [np.asarray(made[name]) for name in ("part", "side", "class", "kind", "direction", "semitones")]
+    columns.append(np.column_stack([made[name] for name in MEASURES]).astype(np.float64))
+    return Finds(*columns)
 
 
 @dataclass(frozen=True)
