@@ -5,12 +5,12 @@ benchmarks of the hand (``played_passages``): none (``silent``), every shift hea
 player. Beside ours stand another player of the same piece, the majority of the others, and ``own players``: fingerings
 drawn from the fitted model itself, judged alike, which is the most that the model could reach if it were true.
 The weights in use were learned from 35 of these files: figures on them are marked fitted. With ``--refit`` each piece
-is judged by weights learned without it and without the player (an hour).
+is judged by weights learned without it and without the player, and its sets by the mass learned without it (half an
+hour). Run without, it costs some minutes.
 Run: python -m tests.benchmarks.fingers --folder FOLDER [--refit] [--seed 1]
 """
 
 import argparse
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,10 +19,10 @@ import numpy as np
 
 from pipeline.signal.hand.fingerboard import fingerboard, stops
 from pipeline.signal.hand.passage import arrays, reconstruct_with
-from pipeline.signal.hand.weights import WEIGHTS, Weights, of_players
+from pipeline.signal.hand.weights import Weights, of_players, set_mass
 from pipeline.training.finger_likelihood import Likelihood
 from pipeline.training.fingerings import Fingering, laid_beside, read_fingerings
-from pipeline.training.fingers import held_out, weights_of
+from pipeline.training.fingers import best_power, held_out, mass_without, weights_of
 from tests.helpers.fingered_passages import Note
 from tests.helpers.played_passages import Played, play, score
 
@@ -31,11 +31,12 @@ HEARINGS = {"silent": "silent", "every shift heard": "starting_finger", "sparing
 
 @dataclass(frozen=True)
 class Judged:
-    """Answers (n, 4, 5) to one take as played."""
+    """Answers (n, 4, 5) to one take as played, and the probability that their sets must reach."""
 
     fingering: Fingering
     played: Played
     probability: np.ndarray
+    mass: float
 
 
 def notes_of(fingering: Fingering, rng: np.random.Generator) -> list[Note]:
@@ -54,7 +55,12 @@ def notes_of(fingering: Fingering, rng: np.random.Generator) -> list[Note]:
 
 
 def judge(
-    fingerings: list[Fingering], kinds: dict[tuple[str, str], Sequence[Weights]], *, school: str, seed: int
+    fingerings: list[Fingering],
+    kinds: dict[tuple[str, str], Sequence[Weights]],
+    mass: dict[str, float],
+    *,
+    school: str,
+    seed: int,
 ) -> list[Judged]:
     """Every take as a player of the school would let it be heard, and what is told of it."""
     rng, board = np.random.default_rng(seed), fingerboard("violin")
@@ -62,13 +68,13 @@ def judge(
     for each in fingerings:
         played = play(rng, notes_of(each, rng), instrument="violin", school=school)
         hand = reconstruct_with(kinds[each.player, each.piece], played.line, board=board, paths=1)
-        found.append(Judged(each, played, hand.probability))
+        found.append(Judged(each, played, hand.probability, mass[each.piece]))
     return found
 
 
 def row(judged: list[Judged]) -> str:
     """One row of figures."""
-    s = score([j.played for j in judged], [j.probability for j in judged])
+    s = score([j.played for j in judged], [j.probability for j in judged], mass=[j.mass for j in judged])
     string = np.concatenate([j.probability.sum(axis=2).argmax(axis=1) == j.fingering.string for j in judged])
     return (
         f"{s.notes:6} {s.right:6.2f} {string.mean():6.2f} {s.right_after_shift:7.2f} ({s.shifts:4})"
@@ -140,13 +146,16 @@ def main() -> None:
     fingerings = read_fingerings(given.folder)
     takes = [(each.player, each.piece) for each in fingerings]
     kinds: dict[tuple[str, str], Sequence[Weights]] = dict.fromkeys(takes, of_players("violin"))
+    mass = {piece: set_mass() for _, piece in takes}
     if given.refit:
-        held, _ = held_out(fingerings, Likelihood(fingerings))
-        power = json.loads(WEIGHTS.read_text(encoding="utf-8"))["power"]
+        likelihood = Likelihood(fingerings)
+        held, _ = held_out(fingerings, likelihood)
+        power, answers = best_power(likelihood, held)
         kinds = {take: weights_of(*found, power=power) for take, found in held.items()}
-    print("                          notes  right string  after shifts  ECE  in 90% answers")
+        mass = mass_without(answers, likelihood)
+    print("                          notes  right string  after shifts  ECE  in set answers")
     for name, school in HEARINGS.items():
-        judged = judge(fingerings, kinds, school=school, seed=given.seed)
+        judged = judge(fingerings, kinds, mass, school=school, seed=given.seed)
         print(f"{name:24} {row(judged)}", flush=True)
         for part, names in (("piece", sorted({p for _, p in takes})), ("player", sorted({p for p, _ in takes}))):
             for each in names:
@@ -154,7 +163,7 @@ def main() -> None:
                 print(f"  {each:22} {row(own)}", flush=True)
     drawn = own_players(fingerings, seed=given.seed)
     for name, school in HEARINGS.items():
-        judged = judge(drawn, dict.fromkeys(takes, of_players("violin")), school=school, seed=given.seed)
+        judged = judge(drawn, dict.fromkeys(takes, of_players("violin")), mass, school=school, seed=given.seed)
         print(f"{'own players, ' + name:32} {row(judged)}", flush=True)
     print_others(fingerings)
     missing, whole = without_a_way(fingerings)

@@ -13,6 +13,7 @@ from pipeline.kinds import KINDS
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
 from pipeline.signal.hand.played_line import Line
+from pipeline.signal.hand.weights import answers_in_set
 from pipeline.signal.synth.plan import Plan
 from tests.helpers.fingered_passages import Note
 
@@ -212,13 +213,14 @@ class Score:
     set_size: float
 
 
-def score(played: list[Played], results: list[np.ndarray]) -> Score:
+def score(played: list[Played], results: list[np.ndarray], *, mass: list[float] | None = None) -> Score:
     """How ``results`` (each (n, strings, 5) probabilities) meet the known fingerings.
 
-    The calibration error is the expected calibration error of the likeliest answer in ten equal bins.
+    ``mass`` is that of ``answers_in_set`` for each. The calibration error is the expected calibration error of the
+    likeliest answer in ten equal bins.
     """
     top, hit, after, inside, size = [], [], [], [], []
-    for one, probability in zip(played, results, strict=True):
+    for one, probability, enough in zip(played, results, mass or [None] * len(played), strict=True):
         flat = probability.reshape(len(probability), -1)
         truth = one.string * 5 + one.finger
         best = flat.argmax(axis=1)
@@ -226,8 +228,7 @@ def score(played: list[Played], results: list[np.ndarray]) -> Score:
         hit.append(best == truth)
         after.append(one.shifted)
         order = np.argsort(-flat, axis=1, kind="stable")
-        ranked = np.take_along_axis(flat, order, axis=1)
-        needed = 1 + np.argmax(np.cumsum(ranked, axis=1) >= 0.9 - 1e-12, axis=1)
+        needed = answers_in_set(flat, enough)
         rank = np.argmax(order == truth[:, None], axis=1)
         inside.append(rank < needed)
         size.append(needed)

@@ -3,6 +3,8 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +17,7 @@ from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.weights import School, of_players
 from pipeline.training.finger_likelihood import SIZE, Likelihood
 from pipeline.training.fingerings import read_fingerings
+from pipeline.training.fingers import SET_HOLDS, enough_mass
 from tests.helpers.fingered_passages import handbook, handbook_names
 from tests.helpers.played_passages import Played, play
 
@@ -87,6 +90,35 @@ def test_weights_of_other_features_are_refused(tmp_path: Path) -> None:
     path.write_text(json.dumps(record))
     with pytest.raises(ValueError, match="other features"):
         weights.learned(path)
+
+
+def test_the_mass_learned_gives_sets_that_hold_as_many_of_other_notes() -> None:
+    """Truths drawn from flatter chances than answers claim: sets of 90 % claimed hold less, those learned do not."""
+    rng = np.random.default_rng(8)
+    claimed = rng.dirichlet(np.full(20, 0.15), size=8000)
+    real = np.sqrt(claimed)
+    real /= real.sum(axis=1, keepdims=True)
+    truth = (rng.random((8000, 1)) > real.cumsum(axis=1)).sum(axis=1)
+    truth[:50] = -1  # nothing is known of these
+
+    def likelihood(own: np.ndarray) -> Any:
+        return SimpleNamespace(pieces={"air": SimpleNamespace(truth={"one": own})})
+
+    def holds(mass: float) -> float:
+        q, played = claimed[4000:], truth[4000:]
+        rank = (q > q[np.arange(4000), played][:, None]).sum(axis=1)
+        return float(np.mean(rank < weights.answers_in_set(q, mass)))
+
+    mass = enough_mass({("one", "air"): claimed[:4000]}, likelihood(truth[:4000]))
+    assert holds(0.9) < 0.87
+    # Two samples of 4,000 each, one to learn from and one to judge: four standard errors.
+    assert holds(mass) == pytest.approx(SET_HOLDS, abs=4.0 * np.sqrt(2 * SET_HOLDS * (1.0 - SET_HOLDS) / 4000))
+
+
+def test_a_set_has_at_least_one_answer_and_no_more_than_it_needs() -> None:
+    probability = np.array([[0.1, 0.7, 0.2], [0.98, 0.02, 0.0], [0.0, 0.0, 0.0]])
+    assert weights.answers_in_set(probability, 0.9).tolist() == [2, 1, 1]
+    assert weights.answers_in_set(probability, 0.7).tolist() == [1, 1, 1]
 
 
 def test_a_school_adds_to_the_learned_weights() -> None:

@@ -70,7 +70,10 @@ def audible_share(one: tuple[int, int, int, int], other: tuple[int, int, int, in
         return AUDIBLE_WITHOUT_SHIFT * (3.0 if moved > 1 else 0.5), 0.0
     if finger_a == 0 or finger_b == 0:
         return AUDIBLE_WITHOUT_SHIFT * 2.0, 0.0
-    if finger_a == finger_b and stop_a != stop_b:
+    if stop_a == stop_b:
+        # Between two notes of one pitch there is no way for the pitch to go.
+        return AUDIBLE_WITHOUT_SHIFT, 0.0
+    if finger_a == finger_b:
         # A shift by a tone or more is as good as always meant (common practice, no source).
         return 0.0, 1.0 if moved > 1 else 0.8
     if moved > 1:

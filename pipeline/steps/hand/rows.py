@@ -13,11 +13,10 @@ from pipeline.signal.hand.fingerboard import Fingerboard, position_number
 from pipeline.signal.hand.one_slide import ways_of_slide
 from pipeline.signal.hand.passage import Pair, PassageHand, reconstruct
 from pipeline.signal.hand.played_line import Line
-from pipeline.signal.hand.weights import School
+from pipeline.signal.hand.weights import School, answers_in_set
 from pipeline.units import Floats
 
 LEAST_ROW = 0.01
-SET_SHARE = 0.9
 PATHS = 5
 """Best paths through each passage that are looked for."""
 NEAR_S = 0.15
@@ -129,7 +128,7 @@ def _note(hand: PassageHand, i: int, board: Fingerboard, settings: HandSettings)
     ranked = flat[order]
     if ranked[0] <= 0.0:
         return [{"rank": 1, "probability": 0.0, "on_best_path": False, "in_set": False, "cannot_tell": True}]
-    needed = 1 + int(np.argmax(np.cumsum(ranked) >= SET_SHARE - 1e-9))
+    needed = int(answers_in_set(flat[None])[0])
     count = max(needed, int((ranked >= LEAST_ROW).sum()))
     open_to_doubt = undecided(ranked, settings=settings)
     rows = []

@@ -111,7 +111,7 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=11,
+    version=12,
     scope="transfer",
     reads=(
         *("note", "transition", "slide", "chord", "chord_note", "speed", "speed_alternative", "melody"),
