@@ -92,7 +92,18 @@ def listened(
     keys = merged_strata(sounds, np.bincount(of[is_find], minlength=len(sounds)).astype(np.float64).tolist())
     names = sorted(set(keys), key=str)
     strata = np.array([names.index(key) for key in keys], dtype=np.intp)
-    changes = con.sql(_CHANGES, params=[_UNSCORED, _SCORE_STEP]).pl().filter(pl.col("take_id").is_in(list(sound_of)))
+    stratum_of = {take: int(strata[sound]) for take, sound in sound_of.items()}
+    changes = (
+        con.sql(_CHANGES, params=[_UNSCORED, _SCORE_STEP])
+        .pl()
+        .with_columns(
+            pl.col("take_id").replace_strict(stratum_of, default=None, return_dtype=pl.Int64).alias("stratum")
+        )
+        .drop_nulls("stratum")
+        .group_by("stratum", "score")
+        .agg(pl.col("changes").sum())
+        .sort("stratum", "score")
+    )
     stratum, stands_for = strata[of[is_find]], items["stands_for"].to_numpy()[is_find]
     total = np.bincount(stratum, stands_for, minlength=len(names))
     worth = worth_by_stratum(stands_for, stratum, strata=len(names))
@@ -106,7 +117,7 @@ def listened(
             strata=strata[of[~is_find]],
             scores=items["score"].to_numpy()[~is_find],
             is_slide=truth[~is_find],
-            all_strata=strata[np.array([sound_of[take] for take in changes["take_id"]], dtype=np.intp)],
+            all_strata=changes["stratum"].to_numpy().astype(np.intp),
             all_scores=changes["score"].to_numpy(),
             changes=changes["changes"].to_numpy(),
         )
