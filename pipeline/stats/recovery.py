@@ -117,12 +117,12 @@ def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, gr
     own = np.zeros((sides, len(_GRID)))
     np.add.at(own, plantings.side, _log_likelihood(plantings, found, effects))
     likelihood = np.exp(own - own.max(axis=1, keepdims=True))
-    planted = np.zeros((sides, 1))
+    planted = np.zeros(sides)
     planted[plantings.side] = 1.0
     each = np.zeros_like(likelihood)
     for _ in range(PASSES):
         each = likelihood * _prior(each, of, planted, number)[of]
-        each *= planted / each.sum(axis=1, keepdims=True)
+        each *= planted[:, None] / each.sum(axis=1, keepdims=True)
     # What a side has said itself is no prior of its own.
     share = 1.0 + _OTHERS / (float(planted.sum()) + 1.0)
     posterior = likelihood * np.maximum(_prior(each, of, planted, number)[of] - share * each, 1e-12)
@@ -130,16 +130,16 @@ def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, gr
 
 
 def _prior(told: Floats, groups: Ints, weights: Floats, number: int) -> Floats:
-    """Prior over the grid of each of so many groups, not scaled, shape (number, cells): the sides of the group with
-    their weights (sides, 1), and ``_OTHERS`` sides' worth of all sides and of one more that is as ``_BELIEF``.
+    """Prior over the grid of each of so many groups, not scaled, shape (..., number, cells): the sides of the group
+    with their weights (..., sides), and ``_OTHERS`` sides' worth of all sides and of one more that is as ``_BELIEF``.
 
     Were the belief a side of each group, wide as it is, it would be a third of what is known of a group without
     plantings, whatever all others say.
     """
-    member = groups == np.arange(number)[:, None]
-    made = (member * weights[:, 0]) @ told
-    everybody = made.sum(axis=0) + _BELIEF
-    return np.asarray(made + _OTHERS * everybody / everybody.sum())
+    members = [groups == group for group in range(number)]
+    made = np.stack([weights[..., own] @ told[own] for own in members], axis=-2)
+    everybody = made.sum(axis=-2, keepdims=True) + _BELIEF
+    return np.asarray(made + _OTHERS * everybody / everybody.sum(axis=-1, keepdims=True))
 
 
 def drawn_cells(known: Curves, *, seed: tuple[int, ...], replicates: int = REPLICATES) -> Ints:
@@ -151,12 +151,19 @@ def drawn_cells(known: Curves, *, seed: tuple[int, ...], replicates: int = REPLI
     for side in np.flatnonzero(planted):
         drawn[:, side] = _picked(np.cumsum(known.posterior[side]), rng.random(replicates))
     number, told, of = int(planted.sum()), known.told[planted], known.groups[planted]
+    if number == sides:
+        return drawn
     alike = [np.flatnonzero(~planted & (known.groups == group)) for group in range(int(known.groups.max()) + 1)]
-    for replicate in range(replicates if number < sides else 0):
-        weights = number * rng.dirichlet(np.ones(number)) if number else np.zeros(0)
-        prior = np.cumsum(_prior(told, of, weights[:, None], len(alike)), axis=1)
-        for group, own in enumerate(alike):
-            drawn[replicate, own] = _picked(prior[group], rng.random(own.size))
+    weights, at = np.zeros((replicates, number)), np.empty((replicates, sides))
+    for replicate in range(replicates):
+        weights[replicate] = number * rng.dirichlet(np.ones(number)) if number else 0.0
+        for own in alike:
+            at[replicate, own] = rng.random(own.size)
+    # For all replicates at once, which is one product of matrices for each group.
+    prior = np.cumsum(_prior(told, of, weights, len(alike)), axis=-1)
+    for replicate, group in np.ndindex(prior.shape[:2]):
+        own = alike[group]
+        drawn[replicate, own] = _picked(prior[replicate, group], at[replicate, own])
     return drawn
 
 
