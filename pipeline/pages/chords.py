@@ -11,12 +11,14 @@ from pipeline.units import Floats, s_of_ms
 
 @dataclass(frozen=True)
 class ChordCurve:
-    """One note of a chord, ready to draw, in corrected time.
+    """One note of a chord, ready to draw, in corrected time; ``number`` counts from the lowest, 1.
 
     ``string`` of the likeliest way, "" where there is none; ``onset_s`` and its error, against the chord's first; None
     where it cannot be told.
     """
 
+    chord_id: str
+    number: int
     time_s: Floats
     midi: Floats
     string: str
@@ -39,6 +41,8 @@ def chord_curves(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap) -> li
         error_ms = note["later_error_ms"]
         made.append(
             ChordCurve(
+                chord_id=note["chord_id"],
+                number=note["note_number"],
                 time_s=speed_map.to_true_s(curves[key]["transfer_time_s"].to_numpy()),
                 midi=curves[key]["midi"].to_numpy(),
                 string=strings.get(key, ""),

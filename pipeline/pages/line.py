@@ -22,6 +22,8 @@ UNMEASURED_REFERENCE_HZ = 440.0
 
 # Outside notes and slides the line is left out where it is less likely than this to be a pitch at all.
 _LEAST_VOICED = 0.3
+# A second player's line is drawn where its pitch is more likely right than wrong.
+_LEAST_OTHER = 0.5
 
 
 def transfer_row(corpus: Corpus, transfer_id: str) -> Any:
@@ -66,10 +68,20 @@ def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_fi
     if with_finds and line is not None:
         doubtful = line["voiced_probability"].fill_null(0.0).to_numpy() < _LEAST_VOICED
         raw_hz = np.where(doubtful & ~_inside(time_s, [*notes, *slides]), np.nan, raw_hz)
-    true_hz = speed_map.true_hz(raw_hz, transfer_s=time_s)
+
+    def midi(hz: Floats, at_s: Floats) -> Floats:
+        true_hz = speed_map.true_hz(hz, transfer_s=at_s)
+        return np.asarray(midi_of_hz(true_hz, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id)))
+
+    other = corpus.read("other_frame", transfer_id) if with_finds else None
+    if other is not None:
+        other = other.filter(pl.col("confidence") >= _LEAST_OTHER).drop_nulls("f0_hz")
+        other = None if other.is_empty() else other
+    other_s = np.empty(0) if other is None else other["transfer_time_s"].to_numpy()
     return Drawn(
         line_s=speed_map.to_true_s(time_s),
-        line_midi=midi_of_hz(true_hz, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id)),
+        line_midi=midi(raw_hz, time_s),
+        other=None if other is None else (speed_map.to_true_s(other_s), midi(other["f0_hz"].to_numpy(), other_s)),
         notes=notes,
         slides=slides,
         strings=list(zip(instrument.strings, instrument.open_midi, strict=True)),

@@ -91,7 +91,8 @@ class Drawn:
 
     ``line_s`` and ``line_midi`` are the pitch line (NaN where there is none); ``notes`` and ``slides`` rows of
     the tables ``note`` and ``slide``; ``strings`` name and MIDI number of each open string; ``hands`` by note id the
-    row of ``note_hand`` that can be taken for the answer; ``chords`` the notes of chords; ``name`` names pitches.
+    row of ``note_hand`` that can be taken for the answer; ``chords`` the notes of chords; ``other``
+    times and pitches of a second player's line; ``name`` names pitches.
     """
 
     line_s: Floats
@@ -101,6 +102,7 @@ class Drawn:
     strings: list[tuple[str, int]]
     hands: Mapping[str, Mapping[str, Any]]
     chords: Sequence[ChordCurve] = ()
+    other: tuple[Floats, Floats] | None = None
     name: Spelling = field(default_factory=lambda: spelling(None))
 
 
@@ -180,7 +182,12 @@ def _symbol(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, start_s
             y = float(frame.y(note["midi"]))
             x1, x2 = note["start_s"] * PIXELS_PER_S, note["end_s"] * PIXELS_PER_S
             parts.append(f'<line class="note" x1="{x1:.1f}" x2="{x2:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>')
-    parts += [f'<polyline class="pitch" points="{points}"/>' for points in _pieces(drawn, frame, start_s, end_s)]
+    own = drawn.line_s, drawn.line_midi
+    for kind, line in (("pitch other", drawn.other), ("pitch", own)):
+        if line is not None:
+            parts += [
+                f'<polyline class="{kind}" points="{points}"/>' for points in _pieces(line, frame, start_s, end_s)
+            ]
     for curve in drawn.chords:
         if curve.time_s.size and curve.time_s[-1] > start_s and curve.time_s[0] < end_s:
             parts += _chord_note(curve, frame)
@@ -188,7 +195,7 @@ def _symbol(whole: npt.NDArray[np.uint8], *, frame: Frame, drawn: Drawn, start_s
         if slide["end_s"] > start_s and slide["start_s"] < end_s:
             parts += [
                 f'<polyline class="slide" points="{points}"/>'
-                for points in _pieces(drawn, frame, slide["start_s"], slide["end_s"])
+                for points in _pieces(own, frame, slide["start_s"], slide["end_s"])
             ]
     return "".join(parts)
 
@@ -214,10 +221,10 @@ def _points(time_s: Floats, y: Any) -> str:
     return " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(time_s * PIXELS_PER_S, y, strict=True))
 
 
-def _pieces(drawn: Drawn, frame: Frame, start_s: float, end_s: float) -> list[str]:
-    """The pitch line between two times as lists of points, broken where there is no line or it leaps."""
-    first, last = np.searchsorted(drawn.line_s, [start_s, end_s])
-    time_s, midi = drawn.line_s[first:last], drawn.line_midi[first:last]
+def _pieces(line: tuple[Floats, Floats], frame: Frame, start_s: float, end_s: float) -> list[str]:
+    """A pitch line between two times as lists of points, broken where there is no line or it leaps."""
+    first, last = np.searchsorted(line[0], [start_s, end_s])
+    time_s, midi = line[0][first:last], line[1][first:last]
     voiced = np.isfinite(midi)
     breaks = np.flatnonzero((np.abs(np.diff(midi)) > 2.5) | ~voiced[1:] | ~voiced[:-1]) + 1
     made = []

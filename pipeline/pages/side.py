@@ -37,6 +37,8 @@ PAGE_TABLES = (
         "chord",
         "chord_note",
         "chord_hand",
+        "other_frame",
+        "other_glide",
     ),
     *("note_hand", "solo_span", "run", "written_match", "fingering_match"),
 )
@@ -121,6 +123,8 @@ def write_side(
         no_slides=side_facts.no_slides_words(tables["solo_span"]),
         recovery_picture=drawing(recovery_picture(tables["recovery"]) or ""),
         slides=cards,
+        others=side_facts.other_glides(tables["other_glide"], name=drawn.name),
+        beside=drawn.other is not None,
         chords=chord_lines(tables, name=drawn.name),
         runs=_runs(tables["run"]),
     )

@@ -174,6 +174,8 @@ def slide_words(slide: Row, *, number: int, hands: Iterable[Row], name: Spelling
         measures += f" The glide breaks at {name(slide['step_from_midi'])} by {signed(step)} cents; "
         measures += f"{glided:.0f} cents are glided."
     measures += f" Bow: {stroke_words(slide)}."
+    if slide.get("solo_probability") is not None:
+        measures += f" That the soloist slides, and not the other player: {share(slide['solo_probability'])}."
     ranked = sorted(((slide[f"p_{kind}"], kind) for kind in KINDS), reverse=True)
     kinds = ", ".join(f"{kind.replace('_', ' ')} {share(p)}" for p, kind in ranked if p >= 0.03)
     said = []
@@ -229,7 +231,30 @@ def no_slides_words(spans: pl.DataFrame | None) -> str:
 def left_out(spans: pl.DataFrame | None) -> list[str]:
     """Which stretches of a side are not counted, and by what that was told, in words; short pauses are not told."""
     rows = [] if spans is None else spans.filter(~pl.col("counted")).sort("transfer_start_s").to_dicts()
-    return [_left_out_words(row) for row in rows if row["content"] != "not_music" or _length_s(row) >= LEAST_PAUSE_S]
+    # Beside another player there are very many short ones, which are told together.
+    unsure = [row for row in rows if row["content"] == "solo" and row["source"] == "measured"]
+    told = [row for row in rows if row["content"] != "not_music" or _length_s(row) >= LEAST_PAUSE_S]
+    words = [_left_out_words(row) for row in told if row not in unsure]
+    if unsure:
+        length_s = sum(_length_s(row) for row in unsure)
+        words.append(f"{length_s:.1f} s, {counted(len(unsure), 'passage')}: {unsure[0]['reason']}")
+    return words
+
+
+def other_glides(glides: pl.DataFrame | None, *, name: Spelling) -> list[Row]:
+    """Glides that are not credited to the soloist, each with when, what and whose."""
+    rows = [] if glides is None else glides.sort("start_s").to_dicts()
+    return [
+        {
+            "id": row["glide_id"],
+            "start_s": row["start_s"],
+            "notes": f"{name(row['from_midi'])} to {name(row['to_midi'])}",
+            "meanwhile": "" if row["meanwhile_midi"] is None else name(row["meanwhile_midi"]),
+            "voice": "the other player’s" if row["voice"] == "second" else "cannot tell whose",
+            "solo": share(row["solo_probability"]),
+        }
+        for row in rows
+    ]
 
 
 def _length_s(span: Row) -> float:

@@ -2,9 +2,11 @@
 
 from pathlib import Path
 
+import polars as pl
 import pytest
 
-from pipeline.pages.side_facts import heading, recording_facts
+from pipeline.answers.note_names import spelling
+from pipeline.pages.side_facts import heading, left_out, other_glides, recording_facts
 from pipeline.store.corpus import Corpus
 
 
@@ -27,3 +29,18 @@ def test_a_take_without_date_and_place_has_its_sessions(tmp_path: Path, own: str
     facts = dict(recording_facts(catalogue, transfer))
     assert (facts["recorded"], facts["place"]) == (when, where)
     assert heading(catalogue, transfer)[1].startswith(when)
+
+
+def test_what_may_be_another_players_is_told_in_one_line_and_in_a_table() -> None:
+    unsure = {"content": "solo", "source": "measured", "counted": False, "sureness": 0.9, "reason": "two lines"}
+    spans = pl.DataFrame([{"transfer_start_s": a, "transfer_end_s": a + 0.5, **unsure} for a in (1.0, 3.0, 9.0)])
+    assert left_out(spans) == ["1.5 s, 3 passages: two lines"]
+    glide = {"glide_id": "x-o1", "start_s": 1.0, "from_midi": 60.0, "to_midi": 64.0, "meanwhile_midi": None}
+    both = pl.DataFrame(
+        [glide | {"voice": voice, "solo_probability": p} for voice, p in (("second", 0.02), ("cannot_tell", 0.6))]
+    )
+    found = other_glides(both, name=spelling(None))
+    assert [(row["notes"], row["voice"]) for row in found] == [
+        ("C4 to E4", "the other player’s"),
+        ("C4 to E4", "cannot tell whose"),
+    ]

@@ -22,7 +22,7 @@ from pipeline.steps.detect.solo_spans import (
     with_measured,
     without_repeats,
 )
-from pipeline.steps.detect.voices import SURE, UNSURE, Sureness, glide_rows, without_unsure
+from pipeline.steps.detect.voices import SURE, UNSURE, Sureness, glide_rows, with_other_heard, without_unsure
 from pipeline.steps.heard import Heard, Line, line_of
 from pipeline.store import schema
 from pipeline.units import ms_of_s
@@ -45,7 +45,11 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
     speed_map = SpeedMap(curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
     melody = tables["melody"].row(0, named=True)
     length_s = float(melody["length_s"])
-    measured = where_solo(line, length_s=length_s)
+    sureness = Sureness.of(tables["pitch_frame"])
+    other = line_of(tables["other_frame"])
+    measured = list(where_solo(line, length_s=length_s))
+    if sureness is not None:
+        measured = with_other_heard(measured, other)
     spans = with_measured(solo_spans(given.facts, length_s=length_s), measured)
     repeated = tables["repeated_groove"].select("transfer_start_s", "transfer_end_s").sort("transfer_start_s")
     spans = without_repeats(spans, repeated.rows())
@@ -62,7 +66,6 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
         )
 
     rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": [], "other_glide": []}
-    sureness = Sureness.of(tables["pitch_frame"])
     slides: dict[str, Slide] = {}
     solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
     for (take_id, counted), group in groupby(solo, key=lambda s: (s.take_id, s.counted)):
@@ -71,7 +74,6 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
         _append(rows, found, own=own, counted=counted, flags=flags, sureness=sureness)
         slides |= {_slide_id(slide, transfer_id): slide for slide in found.slides}
     if sureness is not None:
-        other = line_of(tables["other_frame"])
         given_to = [s for s in spans if s.take_id is not None and s.content in ("solo", "accompaniment_only")]
         glides = glide_rows(
             found_in(other, given_to),

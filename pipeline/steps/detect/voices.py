@@ -13,6 +13,7 @@ from pipeline.steps.heard import Line
 from pipeline.units import Floats, midi_of_hz, ratio_of_cents
 
 if TYPE_CHECKING:
+    from pipeline.signal.line.solo_parts import SoloSpan as SoloSpanHeard
     from pipeline.signal.slides.detect import Detection
     from pipeline.signal.slides.measures import Slide
 
@@ -20,6 +21,7 @@ SURE = 0.9
 """Least probability with which a slide, or a moment, is the soloist's if it counts."""
 WIDE_S = 0.5
 """Moments are judged together: how sure one is of half a second (common practice, no source)."""
+HEARD = 0.5  # mean confidence from which the other is taken to play (common practice, no source)
 NEAR_S = 0.1  # what is heard of both notes of a change (common practice, no source)
 UNSURE = "two bowed lines sound, and which is the soloist's cannot be told; passages that say where the solo is help"
 
@@ -68,6 +70,16 @@ class Sureness:
             else:
                 joined.append((start, end))
         return joined
+
+
+def with_other_heard(measured: Sequence["SoloSpanHeard"], other: Line) -> list["SoloSpanHeard"]:
+    """What was measured of the solo alone, with rests of the soloist in which the other plays as such."""
+    found = []
+    for span in measured:
+        inside = other.confidence[(other.time_s >= span.start_s) & (other.time_s < span.end_s)]
+        plays = span.content == "not_music" and inside.size > 0 and float(inside.mean()) > HEARD
+        found.append(replace(span, content="accompaniment_only") if plays else span)
+    return found
 
 
 def without_unsure(spans: Sequence[SoloSpan], unsure: Sequence[tuple[float, float]]) -> list[SoloSpan]:
