@@ -73,15 +73,16 @@ def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_fi
         true_hz = speed_map.true_hz(hz, transfer_s=at_s)
         return np.asarray(midi_of_hz(true_hz, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id)))
 
-    other = corpus.read("other_frame", transfer_id) if with_finds else None
-    if other is not None:
-        other = other.filter(pl.col("confidence") >= _LEAST_OTHER).drop_nulls("f0_hz")
-        other = None if other.is_empty() else other
-    other_s = np.empty(0) if other is None else other["transfer_time_s"].to_numpy()
+    beside = corpus.read("other_frame", transfer_id) if with_finds else None
+    other = None
+    if beside is not None and beside.height:
+        beside_s = beside["transfer_time_s"].to_numpy()
+        trusted = pl.when(pl.col("confidence") >= _LEAST_OTHER).then("f0_hz").fill_null(np.nan)
+        other = speed_map.to_true_s(beside_s), midi(beside.select(trusted).to_series().to_numpy(), beside_s)
     return Drawn(
         line_s=speed_map.to_true_s(time_s),
         line_midi=midi(raw_hz, time_s),
-        other=None if other is None else (speed_map.to_true_s(other_s), midi(other["f0_hz"].to_numpy(), other_s)),
+        other=other,
         notes=notes,
         slides=slides,
         strings=list(zip(instrument.strings, instrument.open_midi, strict=True)),
