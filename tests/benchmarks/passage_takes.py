@@ -179,7 +179,8 @@ def rendered_takes(sides: int) -> Iterator[Take]:
         starts, ends = (np.array([getattr(note, name) for note in written]) for name in ("start_s", "end_s"))
         pitches = [(n.midi,) if n.double_midi is None else (n.midi, n.double_midi) for n in written]
         lasts = np.diff(np.append(starts, ends[-1])) / 0.5
-        played = Played(np.arange(len(written)), starts, ends, tuple(pitches))
+        with_ornaments = np.append(starts[1:], ends[-1])
+        played = Played(np.arange(len(written)), starts, with_ornaments, tuple(pitches))
         yield Take(
             f"render {number + 1}",
             _part(pitches, lasts.tolist(), []),
