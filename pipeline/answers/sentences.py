@@ -54,11 +54,26 @@ def _rates(row: Row) -> Iterator[str]:
             f"between {rounded(row['least_per_minute'])} and {rounded(row['most_per_minute'])}"
         )
     said.append(_mended(row, "slides_per_minute", f"{{}} {MEASURES['slides_per_minute']}"))
+    said += _unheard(row)
     people = ""
     if row.get("players") is not None:
         takes = "take" if row["takes"] == 1 else "takes"
         people = f" ({counted(row['players'], 'player')}, {count_words(row['takes'])} {takes})"
     yield _sentence(f"{_name(row)}: {'; '.join(said)}{people}", row["warning"])
+
+
+def _unheard(row: Row) -> Iterator[str]:
+    """What the rate would be if the takes that could not be judged, as long as the others, held less or more: noisy
+    ones may be of one time."""
+    takes, gone = row.get("takes") or 0, row.get("takes_not_judged") or 0
+    if 0 < gone < takes:
+        least, most = (
+            rounded(row["slides_per_minute"] * (takes - gone + times * gone) / takes) for times in (0.5, 2.0)
+        )
+        yield (
+            f"with half to twice as many slides in the {count_words(gone)} of {count_words(takes)} takes that could "
+            f"not be judged, {least} to {most}"
+        )
 
 
 def _name(row: Row) -> str:

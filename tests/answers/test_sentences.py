@@ -76,6 +76,12 @@ def test_three_rates_drawn_dates_and_bounds():
     ]
 
 
+def test_takes_that_could_not_be_judged_may_hold_less_or_more():
+    (said,) = sentences("slides_by_period", pl.DataFrame([PERIOD | {"takes_not_judged": 35.0}]))
+    # A quarter of the takes at half or at twice the rate of 2: seven eighths, five quarters of it.
+    assert "with half to twice as many slides in the 35 of 140 takes that could not be judged, 1.75 to 2.5" in said
+
+
 @pytest.mark.parametrize(
     ("changed", "said"),
     [
