@@ -11,7 +11,7 @@ from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.order import STEPS as REAL
 from tests.helpers.quick_steps import filled
 
-_LETTERS = {"note_id": "n", "slide_id": "s", "transition_id": "t"}
+_LETTERS = {"note_id": "n", "slide_id": "s", "transition_id": "t", "glide_id": "o", "chord_id": "c"}
 
 
 def _made(table: str, transfer_id: str) -> pl.DataFrame:
