@@ -11,7 +11,7 @@ from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.order import STEPS as REAL
 from tests.helpers.quick_steps import filled
 
-_LETTERS = {"note_id": "n", "slide_id": "s", "transition_id": "t", "glide_id": "o", "chord_id": "c"}
+_LETTERS = {"note": "n", "slide": "s", "transition": "t", "glide": "o", "chord": "c", "recovery": "r"}
 
 
 def _made(table: str, transfer_id: str) -> pl.DataFrame:
@@ -22,7 +22,7 @@ def _made(table: str, transfer_id: str) -> pl.DataFrame:
     changed += [pl.lit(True).alias(name) for name, kind in frame.schema.items() if kind == pl.Boolean]
     number = pl.int_range(pl.len()).cast(pl.String)
     for name in frame.columns:
-        letter = next((letter for end, letter in _LETTERS.items() if name.endswith(end)), None)
+        letter = next((letter for end, letter in _LETTERS.items() if name.endswith(f"{end}_id")), None)
         if letter:
             changed.append((pl.lit(f"{transfer_id}-{letter}") + number).alias(name))
     return frame.with_columns(changed)
