@@ -30,7 +30,7 @@ _RIGHT = 2.0, 1.0
 _SHARE = 1.0, 1.0
 """Beta prior of a group's share: all are alike."""
 _FIRST, _BETWEEN = 100, 4  # steps left out at the start, and from draw to draw (common practice, no source)
-_REPLICATES = 400
+_REPLICATES = 400  # draws handed on (common practice, no source)
 
 
 @dataclass(frozen=True)
