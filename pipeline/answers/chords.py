@@ -40,11 +40,13 @@ def chord_lines(
         return []
     of_chord = {key[0]: part.sort("note_number").to_dicts() for key, part in _parts(notes).items()}
     ways = {key[0]: part for key, part in _parts(hand).items()}
+    names = {chord_id: [name(note["midi"]) for note in sounding] for chord_id, sounding in of_chord.items()}
     return [
         {
             "id": chord["chord_id"],
             "start_s": chord["start_s"],
-            "notes": "–".join(name(note["midi"]) for note in of_chord[chord["chord_id"]]),
+            "names": names[chord["chord_id"]],
+            "notes": "–".join(names[chord["chord_id"]]),
             "heard": heard_words(chord, of_chord[chord["chord_id"]], name=name),
             "ways": ways_words(ways.get(chord["chord_id"]), speed_rank=speed_rank),
         }

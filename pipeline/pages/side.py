@@ -1,6 +1,6 @@
 """The page of one side: what it is, its speed and why, the pitch line, and every slide to look at and hear."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,6 +10,8 @@ import polars as pl
 
 from pipeline.answers.chords import chord_lines
 from pipeline.pages import pictures, side_facts
+from pipeline.pages.chord_sound import chord_sounds
+from pipeline.pages.chords import ChordCurve
 from pipeline.pages.labels import card_labels, row_labels
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of, transfer_row
 from pipeline.pages.passage import page_name
@@ -91,9 +93,13 @@ def write_side(
     (target / "sound").mkdir(parents=True, exist_ok=True)
     write_sound(target / "sound" / f"{transfer_id}.flac", heard, sample_rate_hz=PAGE_RATE_HZ)
     cards = _cards(tables, drawn, frame, verdicts, places, above)
-    reel = _slow_reel(heard, cards, drawn.slides)
-    if reel is not None:
-        write_sound(target / "sound" / f"{transfer_id}-slow.flac", reel, sample_rate_hz=SLOW_RATE_HZ)
+    chords = chord_lines(tables, name=drawn.name)
+    reel = _Reel()
+    _slow_slides(reel, heard, cards, drawn.slides)
+    _slow_chords(reel, heard, chords, drawn.chords, reference_pitch_hz(corpus, transfer_id))
+    if reel.parts:
+        whole = np.concatenate(reel.parts)
+        write_sound(target / "sound" / f"{transfer_id}-slow.flac", whole, sample_rate_hz=SLOW_RATE_HZ)
 
     title, second = side_facts.heading(corpus.catalogue, transfer)
     exposure = side_facts.exposure_words(tables["solo_span"], len(cards), side_facts.chances(tables["transition"]))
@@ -113,7 +119,7 @@ def write_side(
         speed_picture=drawing(speed_picture(corpus, transfer_id) or ""),
         alternatives=_alternatives(tables["speed_alternative"]),
         sound=True,
-        slow=reel is not None,
+        slow=bool(reel.parts),
         over=above,
         cues=data_block(_cues(drawn, frame), element_id="cues"),
         rows=rows,
@@ -125,7 +131,7 @@ def write_side(
         slides=cards,
         others=side_facts.other_glides(tables["other_glide"], name=drawn.name),
         beside=drawn.other is not None,
-        chords=chord_lines(tables, name=drawn.name),
+        chords=chords,
         runs=_runs(tables["run"]),
     )
     path = target / "side" / f"{transfer_id}.html"
@@ -183,21 +189,45 @@ def _cards(
     return cards
 
 
-def _slow_reel(heard: Samples, cards: list[dict[str, Any]], slides: list[Any]) -> Samples | None:
-    """All slides at half and at quarter speed, one after the other; writes their places into the cards."""
-    parts: list[Samples] = []
-    at = 0
-    gap = np.zeros(round(_GAP_S * SLOW_RATE_HZ), dtype=np.float32)
+class _Reel:
+    """Slow excerpts one after the other, at ``SLOW_RATE_HZ``."""
+
+    def __init__(self) -> None:
+        self.parts: list[Samples] = []
+        self.at = 0
+
+    def add(self, slow: Samples) -> tuple[str, str]:
+        """Put an excerpt at the end; gives from when to when it sounds, in s."""
+        gap = np.zeros(round(_GAP_S * SLOW_RATE_HZ), dtype=np.float32)
+        start, self.at = self.at, self.at + slow.size + gap.size
+        self.parts += [slow, gap]
+        return f"{start / SLOW_RATE_HZ:.3f}", f"{(start + slow.size) / SLOW_RATE_HZ:.3f}"
+
+
+def _slow_slides(reel: _Reel, heard: Samples, cards: list[dict[str, Any]], slides: list[Any]) -> None:
+    """All slides at half and at quarter speed; writes their places into the cards."""
     for card, slide in zip(cards, slides, strict=True):
         start_s = max(0.0, slide["start_s"] - _AROUND_SLOW_S)
         card["slow_at_s"] = f"{start_s:.3f}"
         cut = excerpt(heard, start_s=start_s, end_s=slide["end_s"] + _AROUND_SLOW_S)
         for name, slow in zip(("half", "quarter"), slowed(cut, rates=(0.5, 0.25)), strict=True):
-            card[f"{name}_from_s"] = f"{at / SLOW_RATE_HZ:.3f}"
-            card[f"{name}_to_s"] = f"{(at + slow.size) / SLOW_RATE_HZ:.3f}"
-            parts += [slow, gap]
-            at += slow.size + gap.size
-    return np.concatenate(parts) if parts else None
+            card[f"{name}_from_s"], card[f"{name}_to_s"] = reel.add(slow)
+
+
+def _slow_chords(
+    reel: _Reel, heard: Samples, chords: list[dict[str, Any]], curves: Sequence[ChordCurve], reference_hz: float
+) -> None:
+    """The beginning of each chord at quarter speed, whole and note by note; writes their places into the lines."""
+    sounds = chord_sounds(heard, curves, reference_pitch_hz=reference_hz)
+    for chord in chords:
+        chord["heard_alone"] = []
+        sound = sounds.get(chord["id"])
+        if sound is None:
+            continue
+        chord["slow_at_s"] = f"{sound.start_s:.3f}"
+        parts = [("all", sound.whole)]
+        parts += [(name, sound.notes[number]) for number, name in enumerate(chord["names"], 1) if number in sound.notes]
+        chord["heard_alone"] = [(word, *reel.add(slowed(part, rates=(0.25,))[0])) for word, part in parts]
 
 
 def _alternatives(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
