@@ -1,6 +1,6 @@
 """Drafts catalogue rows for recordings, and finds what a new version of a sheet changes."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 
 from pipeline.store.adding.ids import IdMaker
@@ -71,7 +71,7 @@ class Drafter:
                 lines[one.audio.inside, same(one.fields.get("start", ""))] = one.fields
         for person in people:
             lines["", same(person.fields["player"])] = person.fields
-        self.people = People(self.draft, self.ids["player"], lines)
+        self.people = People(self.draft, self.ids["player"], lines, self.before.values())
         for recording in recordings:
             self.add(recording)
         for person in people:
@@ -156,7 +156,8 @@ class Drafter:
             if name not in ("player", "born", "died", "teachers", "instrument")
         ]
         note = "; ".join(dict.fromkeys([*([fields["note"]] if "note" in fields else []), *more]))
-        done = {"player": True, "teachers": self.people.update_teaching(then, fields)}
+        self.people.update_teaching(then, fields)
+        done = {"player": True, "teachers": True}
         for name in ("born", "died"):
             done[name] = self.people.update_life(name, then.get(name, ""), fields, known=key in self.before)
         known = key in self.before or not row.get("note")
@@ -166,12 +167,20 @@ class Drafter:
                 self.draft.applied[key, name] = said
 
     def _note(
-        self, recording: Recording, rows: Mapping[str, Cells], *, noted: str | None = None
+        self, recording: Recording, rows: Mapping[str, Cells], *, fresh: Collection[str] | None = None, noted: str = ""
     ) -> tuple[str, list[Said]]:
-        """The note of a transfer, and the cells in it that stand in no row; of these only those ``noted`` before."""
+        """The note of a transfer, and the cells in it that stand in no row.
+
+        ``fresh``: fields that the sheet has just taken over; of the others a hand has changed what the rows say, so
+        that only those that were ``noted`` before stay.
+        """
         lost = without_place(recording.fields, cells=_CELLS, rows=rows, book=self.book)
-        cells = list(dict.fromkeys(recording.said[name] for name in lost if name in recording.said))
-        cells = [cell for cell in cells if noted is None or f"{cell.heading}: " in noted]
+        told = {name: recording.said[name] for name in lost if name in recording.said}
+        cells = list(
+            dict.fromkeys(
+                cell for name, cell in told.items() if fresh is None or name in fresh or f"{cell.heading}: " in noted
+            )
+        )
         own = [recording.fields["note"]] if "note" in recording.fields else []
         return "; ".join([*own, *(f"{cell.heading}: {cell.cell}" for cell in cells)]), cells
 
@@ -184,7 +193,9 @@ class Drafter:
         names = [name for name in (*_CELLS, *_OTHERS) if name != "note"]  # which rests on all others
         changed = [n for n in names if recording.fields.get(n, "") != then.get(n, "")]
         if "player" in changed:  # what is said of the player is now said of another
+            changed = [n for n in changed if n != "instrument"]
             changed += [n for n in _OF_PLAYER if n in recording.fields and n not in changed]
+        kept: set[str] = set()
         for name in changed:
             said = recording.fields.get(name, "")
             table, column = _CELLS.get(name, ("take", name))
@@ -192,18 +203,29 @@ class Drafter:
             if row is None:
                 why = "the side carries several takes: enter it by hand"
                 self.draft.keep("transfer", transfer, name, "", said, why)
+                kept.add(name)
                 continue
             if table != "transfer" and take and self.people.still_said(take["take_id"], name, then.get(name, ""), key):
                 self.draft.keep(table, row, column, row.get(column, then[name]), said, OTHER_LINE)
+                kept.add(name)
                 continue
             if name in _CELLS:
                 done = self.draft.offer(table, row, column, then.get(name, ""), said, known=known)
             else:
                 done = self._other(name, row, then, recording.fields, known=known)
-            self._applied(key, name, said if done else then.get(name, ""))
+            if not done:
+                kept.add(name)
+                continue
+            self._applied(key, name, said)
+            if name == "player":
+                self._applied(key, "instrument", recording.fields.get("instrument", ""))
         said, noted = recording.fields.get("note", ""), then.get("note", "")
         if take is not None and rows["side"] is not None:
-            said, _ = self._note(recording, {"take": take, "side": rows["side"], "transfer": transfer}, noted=noted)
+            named = {"take": take, "side": rows["side"], "transfer": transfer}
+            fresh = set(changed) - kept
+            fresh |= {"instrument"} if "player" in fresh else set()  # taken over together
+            said, beside = self._note(recording, named, fresh=fresh, noted=noted)
+            self.draft.noted += [cell for cell in beside if f"{cell.heading}: {cell.cell}" not in noted]
         if said != noted and self.draft.offer("transfer", transfer, "note", noted, said, known=known):
             self._applied(key, "note", said)
 
@@ -215,18 +237,14 @@ class Drafter:
 
     def _other(self, name: str, take: Cells, before: Cells, fields: Cells, *, known: bool) -> bool:
         then, said = before.get(name, ""), fields.get(name, "")
-        if name == "player":
+        if name in ("player", "instrument"):
             return self.people.update_players(take, before, fields, known=known)
-        if name == "instrument":
-            playing = self.book.where("performance", "take_id", take["take_id"])
-            own = [row for row in playing if row.get("role") != "accompanist"]
-            offered = [self.draft.offer("performance", row, "instrument", then, said, known=known) for row in own]
-            return all(offered)
         if name in ("born", "died"):
             moved = before.get("player") != fields.get("player")
             return self.people.update_life(name, "" if moved else then, fields, known=known)
         if name == "teachers":
-            return self.people.update_teaching(before, fields)
+            self.people.update_teaching(before, fields)
+            return True
         if name == "reference_pitch":
             return self._update_pitch(take["take_id"], then, said, known=known)
         if name == "session":

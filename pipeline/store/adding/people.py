@@ -33,10 +33,12 @@ class People:
     Parameters
     ----------
     lines : what each line says now, by file and start (spelt as ``same`` does).
+    once : what lines said when a sheet was last added.
     """
 
-    def __init__(self, draft: Draft, ids: IdMaker, lines: Mapping[FileKey, Cells]) -> None:
+    def __init__(self, draft: Draft, ids: IdMaker, lines: Mapping[FileKey, Cells], once: Iterable[Cells]) -> None:
         self.draft, self.ids, self.lines = draft, ids, lines
+        self._once_taught = _all_pairs(once)
         self.book = draft.book
 
     def player(self, name: str) -> Cells:
@@ -47,7 +49,7 @@ class People:
     def perform(self, take_id: str, one: Named, instrument: str) -> None:
         """Enters a player of a take; the instrument of the line is the soloists'."""
         row = {"take_id": take_id, "player_id": self.player(one.name)["player_id"]}
-        played = one.instrument or (instrument if one.role == "soloist" else "")
+        played = _instrument(one, instrument)
         row |= {"instrument": played} if played else {}
         self.draft.add("performance", row | {"role": one.role, "certainty": one.certainty})
 
@@ -71,28 +73,27 @@ class People:
             return False
         return self.draft.offer("player", row, name, then, said, known=known or not current)
 
-    def update_teaching(self, then: Cells, fields: Cells) -> bool:
-        """Enters who taught the one player of a line, and takes out whom no line names any more."""
+    def update_teaching(self, then: Cells, fields: Cells) -> None:
+        """Enters who taught the one player of a line, and takes out whom no line names any more; what stays is said."""
         before, now = _pairs(then), _pairs(fields)
-        done = True
         for pair, certainty in now.items():
             rows = self._links(pair)
             if not rows and pair[0] != pair[1]:
                 teacher, student = (self.player(name)["player_id"] for name in self._spelt(pair, fields))
                 row = {"teacher_id": teacher, "student_id": student, "certainty": certainty}
                 self.draft.add("teaching", row | {"note": FROM_SHEET})
-            elif rows and before.get(pair, certainty) != certainty:
-                done &= self.draft.offer("teaching", rows[0], "certainty", before[pair], certainty, known=True)
-        for pair in before.keys() - now.keys():
+            elif rows and (current := rows[0]["certainty"]) not in self._taught.get(pair, {}):
+                known = current in self._once_taught.get(pair, {})
+                self.draft.offer("teaching", rows[0], "certainty", current, certainty, known=known)
+        for pair in sorted(before.keys() - now.keys()):
             for row in self._links(pair):
                 ids = {name: row[name] for name in ("teacher_id", "student_id")}
-                drafted = ids | {"certainty": before[pair], "note": FROM_SHEET}
+                said = row["certainty"] in self._once_taught.get(pair, {})
+                drafted = ids | {"certainty": row["certainty"] if said else "", "note": FROM_SHEET}
                 still = pair in self._taught
                 if still or not self.draft.remove("teaching", row, drafted=drafted):
-                    done = False
                     why = OTHER_LINE if still else _MORE
                     self.draft.keep("teaching", row, "teacher_id", row["teacher_id"], "", why)
-        return done
 
     def update_players(self, take: Cells, then: Cells, fields: Cells, *, known: bool) -> bool:
         """Takes over who plays: players come, go, are spelt otherwise, or are surer than they were."""
@@ -106,12 +107,9 @@ class People:
             self.draft.keep("performance", key, "player_id", names, fields.get("player", ""))
             return False
         done = True
-        for name in old.keys() & new.keys():
-            for column in ("certainty", "role", "instrument"):
-                was, now = getattr(old[name], column), getattr(new[name], column)
-                if was != now and now:
-                    was = was or then.get(column, "")
-                    done &= self.draft.offer("performance", rows[name], column, was, now, known=True)
+        before, now = then.get("instrument", ""), fields.get("instrument", "")
+        for name in sorted(old.keys() & new.keys()):
+            done &= self._offer(rows[name], old[name], before, new[name], now)
         come = [one for name, one in new.items() if name not in rows]
         for name in [name for name in old if name not in new]:
             row, was = rows[name], old[name]
@@ -119,12 +117,13 @@ class People:
                 done = False
                 self.draft.keep("performance", row, "player_id", self._name(row), fields.get("player", ""), why)
             elif come:
-                self._rename(row, was, come.pop(0))
-            elif not self.draft.remove("performance", row, drafted=_drafted(row, was, then)):
+                self.draft.change("performance", row, "player_id", self.player(come[0].name)["player_id"])
+                done &= self._offer(row, was, before, come.pop(0), now)
+            elif not self.draft.remove("performance", row, drafted=_drafted(row, was, before)):
                 done = False
                 self.draft.keep("performance", row, "player_id", self._name(row), fields.get("player", ""), _MORE)
         for one in come:
-            self.perform(take["take_id"], one, fields.get("instrument", ""))
+            self.perform(take["take_id"], one, now)
         return done
 
     def forget(self, then: Cells) -> None:
@@ -136,12 +135,19 @@ class People:
             lives = {column: then.get(column, "") for column in ("born", "died")}
             self.draft.remove("player", row, drafted={"player_id": row["player_id"], "name": row["name"]} | lives)
 
-    def _rename(self, row: Cells, was: Named, now: Named) -> None:
-        if row.get("certainty") == was.certainty != now.certainty:
-            self.draft.change("performance", row, "certainty", now.certainty)
-        self.draft.change("performance", row, "player_id", self.player(now.name)["player_id"])
-        if now.instrument and same(row.get("instrument", "")) == same(was.instrument):
-            self.draft.change("performance", row, "instrument", now.instrument)
+    def _offer(self, row: Cells, was: Named, before: str, one: Named, now: str) -> bool:
+        """Offers what is said of one player of a take now; ``before`` and ``now`` are the instrument of the line."""
+        pairs = {
+            "certainty": (was.certainty, one.certainty),
+            "role": (was.role, one.role),
+            "instrument": (_instrument(was, before), _instrument(one, now)),
+        }
+        offered = [
+            self.draft.offer("performance", row, column, *pair, known=True)
+            for column, pair in pairs.items()
+            if pair[0] != pair[1]
+        ]
+        return all(offered)
 
     def still_said(self, take_id: str, name: str, then: str, own: FileKey) -> bool:
         """Whether another line of a take says of it still what one line has said."""
@@ -177,8 +183,8 @@ class People:
         return teachers[pair[0]], _only(fields)
 
     @cached_property
-    def _taught(self) -> set[tuple[str, str]]:
-        return {pair for line in self.lines.values() for pair in _pairs(line)}
+    def _taught(self) -> dict[tuple[str, str], dict[str, None]]:
+        return _all_pairs(self.lines.values())
 
     @cached_property
     def _of_player(self) -> dict[str, list[Cells]]:
@@ -214,7 +220,8 @@ def _read(reader: Callable[[str], list[Named]], line: Cells, field: str) -> list
 
 
 def _all(line: Cells) -> list[Named]:
-    return _read(read_players, line, "player") + _read(read_teachers, line, "teachers")
+    """All whom a line enters: teachers only of one player."""
+    return _read(read_players, line, "player") + (_read(read_teachers, line, "teachers") if _only(line) else [])
 
 
 def _named(line: Cells) -> dict[str, Named]:
@@ -234,7 +241,19 @@ def _pairs(line: Cells) -> dict[tuple[str, str], str]:
     return {(same(one.name), same(student)): one.certainty for one in teachers}
 
 
-def _drafted(row: Cells, one: Named, line: Cells) -> Cells:
+def _all_pairs(lines: Iterable[Cells]) -> dict[tuple[str, str], dict[str, None]]:
+    """(teacher, student) -> each certainty that a line gives them."""
+    found: dict[tuple[str, str], dict[str, None]] = {}
+    for line in lines:
+        for pair, certainty in _pairs(line).items():
+            found.setdefault(pair, {})[certainty] = None
+    return found
+
+
+def _instrument(one: Named, of_line: str) -> str:
+    return one.instrument or (of_line if one.role == "soloist" else "")
+
+
+def _drafted(row: Cells, one: Named, of_line: str) -> Cells:
     ids = {name: row[name] for name in ("take_id", "player_id")}
-    instrument = one.instrument or line.get("instrument", "")
-    return ids | {"role": one.role, "certainty": one.certainty, "instrument": instrument}
+    return ids | {"role": one.role, "certainty": one.certainty, "instrument": _instrument(one, of_line)}
