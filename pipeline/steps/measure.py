@@ -93,7 +93,7 @@ def rests_on(side: "MeasuredSide") -> str:
 
 STEP = Step(
     name="measure",
-    version=14,
+    version=15,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

@@ -3,12 +3,15 @@
 Sides are drawn as rows of ``tuning``: the notes of a plan with their pitches, lengths and vibrato, and a curve through
 them with the error that such a curve has, without sound; rendering adds nothing to what is asked here. Speeds are
 Student t with 4 degrees of freedom and a scale of 45 cents; A4 lies anywhere from 430 to 455 Hz. ``tests.benchmarks.
-speed`` prints the tables.
+speed`` prints the tables; by themselves, one cell of them, or over several processes:
+
+    OMP_NUM_THREADS=1 python -m tests.benchmarks.speed_coverage [--covered 200] [--cell 3] [--processes 16]
 """
 
-from collections.abc import Iterator
+import argparse
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -26,6 +29,7 @@ from pipeline.steps.settle.facts import as_facts
 from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Z_95, Floats, cents_of_ratio
 
+FIRST = 110_000  # seeds below 10,000 were used to choose thresholds
 SYSTEMS = ("equal", "Pythagorean", "just", "sharp leading notes", "rising", "free")
 OPEN_STRING_SD, PIANO_SD = 2.0, 2.0
 """How far open strings, and the mean of a piano's notes, lie beside their A4; cents."""
@@ -190,7 +194,7 @@ class Coverage:
     def line(self) -> str:
         """One line of a table."""
         return (
-            f"  {self.cell:46} {100 * self.given:5.1f} % ± {self.given_width:4.1f}    "
+            f"  {self.cell:49} {100 * self.given:5.1f} % ± {self.given_width:4.1f}    "
             f"{100 * self.over_all:5.1f} % in {self.over_all_width:5.0f}    {100 * self.right_or_ambiguous:5.1f} %"
         )
 
@@ -229,38 +233,42 @@ def _right(found: SettledSide, offset_cents: float, *, within: float) -> bool:
     return called_ambiguous(found) or abs(found.readings[0].offset_cents - offset_cents) < within
 
 
-def tables(sides: int, first: int) -> Iterator[Coverage]:
-    """All cells, ``sides`` to each; seeds count from ``first``, and the cells share their plans."""
-    for instrument in ("violin", "cello"):
-        for piano in (False, True):
-            accompaniment = "with piano" if piano else "alone"
-            for with_key in (True, False):
-                drawn = [drawn_side(first + i, instrument=instrument, piano=piano) for i in range(sides)]
-                key = "known" if with_key else "unknown"
-                yield covered(f"{instrument} {accompaniment}, key {key}, equal", drawn, with_key=with_key)
-            for system in SYSTEMS[1:]:
-                drawn = [drawn_side(first + i, instrument=instrument, piano=piano, system=system) for i in range(sides)]
-                yield covered(f"{instrument} {accompaniment}, key known, {system}", drawn, with_key=True)
+def limits(sides: int, first: int, instrument: str, piano: bool, with_key: bool, system: str) -> str:
+    """One cell: how often both intervals hold the truth."""
+    drawn = [drawn_side(first + i, instrument=instrument, piano=piano, system=system) for i in range(sides)]
+    cell = f"{_players(instrument, piano)}, key {_known(with_key)}, {system}"
+    return covered(cell, drawn, with_key=with_key).line()
+
+
+def _players(instrument: str, piano: bool) -> str:
+    return f"{instrument} {'with piano' if piano else 'alone'}"
+
+
+def _known(with_key: bool) -> str:
+    return "known" if with_key else "unknown"
 
 
 def _stated(side: Drawn) -> tuple[ReferencePitch, ...]:
     return (ReferencePitch(440.0 * 2.0 ** (side.a4_cents / 1200.0), 2.0, 1.0, "stated", stated=True),)
 
 
-def half_semitones(sides: int, first: int, *, with_key: bool) -> tuple[float, float]:
-    """Sudden changes of 42 to 58 cents: shares right or called ambiguous, and wrong though called estimated."""
+def half_semitones(sides: int, first: int, instrument: str, piano: bool, with_key: bool) -> str:
+    """Sudden changes of 42 to 58 cents: shares right or called ambiguous, and called ambiguous though wrong."""
     good, doubtful = [], []
     for i in range(sides):
         rng = np.random.default_rng(first + i)
         size = float(rng.choice((-1.0, 1.0)) * rng.uniform(42.0, 58.0))
-        side = drawn_side(first + i, instrument=("violin", "cello")[i % 2], piano=i % 4 > 1, jump_cents=size)
+        side = drawn_side(first + i, instrument=instrument, piano=piano, jump_cents=size)
         found = settled(side, references=_stated(side), with_key=with_key)
         good.append(_right(found, side.offset_cents, within=15.0))
         doubtful.append(good[-1] and abs(found.readings[0].offset_cents - side.offset_cents) >= 15.0)
-    return float(np.mean(good)), float(np.mean(doubtful))
+    cell = f"half-semitone changes, {_players(instrument, piano)}, key {_known(with_key)}"
+    return (
+        f"{cell}: right or ambiguous {100 * np.mean(good):.1f} %, ambiguous and wrong {100 * np.mean(doubtful):.1f} %"
+    )
 
 
-def scordatura(sides: int, first: int, *, told: bool) -> float:
+def scordatura(sides: int, first: int, told: bool) -> str:
     """Lowest string a tone down, key unknown: share right or called ambiguous, the catalogue telling or not."""
     good = []
     for i in range(sides):
@@ -270,10 +278,10 @@ def scordatura(sides: int, first: int, *, told: bool) -> float:
         strings[0] -= 2.0
         found = settled(side, references=_stated(side), with_key=False, open_strings=strings if told else None)
         good.append(_right(found, side.offset_cents, within=40.0))
-    return float(np.mean(good))
+    return f"scordatura, {'told' if told else 'not told'}: right or ambiguous {100 * np.mean(good):.1f} %"
 
 
-def transpositions(sides: int, first: int, *, key_share: float) -> tuple[float, float]:
+def transpositions(sides: int, first: int, key_share: float, words: str) -> str:
     """Pieces played a semitone above print: shares right or called ambiguous, and right outright."""
     good, right = [], []
     for i in range(sides):
@@ -281,24 +289,46 @@ def transpositions(sides: int, first: int, *, key_share: float) -> tuple[float, 
         found = settled(side, references=_stated(side), with_key=True, key_share=key_share)
         good.append(_right(found, side.offset_cents, within=40.0))
         right.append(abs(found.readings[0].offset_cents - side.offset_cents) < 40.0)
-    return float(np.mean(good)), float(np.mean(right))
+    return f"transposed, {words}: right or ambiguous {100 * np.mean(good):.1f} %, right {100 * np.mean(right):.1f} %"
 
 
-def say(sides: int, first: int) -> None:
-    """Print all tables."""
+def cells(sides: int, first: int) -> list[partial[str]]:
+    """All cells, ``sides`` to each, to be called for their lines; seeds count from ``first``, cells share plans."""
+    players = [(instrument, piano) for instrument in ("violin", "cello") for piano in (False, True)]
+    systems = [(True, SYSTEMS[0]), (False, SYSTEMS[0]), *((True, system) for system in SYSTEMS[1:])]
+    return [
+        *(partial(limits, sides, first, *who, *how) for who in players for how in systems),
+        *(partial(half_semitones, sides, first + 100_000, *who, known) for who in players for known in (True, False)),
+        *(partial(scordatura, sides, first + 110_000, told) for told in (True, False)),
+        *(partial(transpositions, sides, first + 120_000, *how) for how in ((1.0, "not said"), (0.5, "perhaps"))),
+    ]
+
+
+def say(sides: int, first: int, *, cell: int | None = None, processes: int = 1) -> None:
+    """Print the lines of all cells, or of one by its number from 1, over so many processes."""
     print(f"\nlimits of 95 %: share of {sides} drawn sides that they hold, and median width, cents")
-    print(f"  {'':46} {'given A4 and key':18} {'over all readings':18}  speed within 60 c or ambiguous")
-    for row in tables(sides, first):
-        print(row.line(), flush=True)
-    for with_key in (True, False):
-        good, doubtful = half_semitones(sides, first + 100_000, with_key=with_key)
-        print(
-            f"half-semitone changes, key {'known' if with_key else 'unknown'}: "
-            f"right or ambiguous {100 * good:.1f} %, ambiguous and wrong {100 * doubtful:.1f} %"
-        )
-    for told in (True, False):
-        good = scordatura(sides, first + 110_000, told=told)
-        print(f"scordatura, {'told' if told else 'not told'}: right or ambiguous {100 * good:.1f} %")
-    for share, words in ((1.0, "not said"), (0.5, "perhaps")):
-        good, right = transpositions(sides, first + 120_000, key_share=share)
-        print(f"transposed, {words}: right or ambiguous {100 * good:.1f} %, right {100 * right:.1f} %")
+    print(f"      {'':49} {'given A4 and key':18} {'over all readings':18}  speed within 60 c or ambiguous")
+    asked = list(enumerate(cells(sides, first), start=1))
+    asked = asked if cell is None else asked[cell - 1 : cell]
+    with ProcessPoolExecutor(processes) as pool:
+        for (number, _), line in zip(asked, pool.map(_call, [each for _, each in asked]), strict=True):
+            print(f"{number:3} {line}", flush=True)
+
+
+def _call(cell: partial[str]) -> str:
+    return cell()
+
+
+def main() -> None:
+    """Print the tables by themselves."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--covered", type=int, default=200)
+    parser.add_argument("--first", type=int, default=FIRST)
+    parser.add_argument("--cell", type=int, default=None)
+    parser.add_argument("--processes", type=int, default=1)
+    asked = parser.parse_args()
+    say(asked.covered, asked.first, cell=asked.cell, processes=asked.processes)
+
+
+if __name__ == "__main__":
+    main()

@@ -16,9 +16,13 @@ from pipeline.units import Floats
 WOW_CHANCE = 1e-4  # that noise alone makes such a line: rarer is wow (common practice, no source)
 WOW_LEAST_CENTS = 0.5  # less is heard by nobody and moves nothing
 # what a first look must say for a change to be placed, and what it must be once it is
-JUMP_LOG_ODDS = -1.0
-JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS, JUMP_BORNE_OUT_SIGMAS = 8.0, 4.4, 2.0
-# A change smaller than this must show against a straight line through the tones near it, too: a curve that bends is
+JUMP_LOG_ODDS = 0.0
+JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS = 8.0, 4.4
+# How surely a change must show in the tones that do not sound through it: one below so many cents, and a larger one
+# (trial, on smooth drifts by 40 cents and back: 3.2 errors at most, of changes by 8 to 17 cents).
+JUMP_LARGE_CENTS, JUMP_BORNE_OUT_SIGMAS, JUMP_LARGE_BORNE_OUT_SIGMAS = 18.0, 3.5, 2.0
+# Beside an accompaniment, whose notes are as many as they are alike (one string out of tune moves all of its notes), a
+# change smaller than this must show against a straight line through the tones near it, too: a curve that bends is
 # otherwise taken for small steps (trial, on smooth drifts by 40 cents and back: 6 errors do not suffice).
 JUMP_SMALL_CENTS, JUMP_NEAR_S, JUMP_NEAR_SIGMAS = 12.0, 20.0, 6.5
 MOST_JUMPS = 5
@@ -213,7 +217,8 @@ def _clear(fit: Fit) -> bool:
 
 
 def _borne_out(tracks: Tracks, fit: Fit, place: Place, length_s: float, extras: list[Floats]) -> bool:
-    # a held tone of the solo may be two notes of one pitch, each in its own tune: the others must show the change too
+    # a held tone of the solo may be two notes of one pitch, each in its own tune, and among many tones there is one
+    # whose vibrato looks like a step: the others must show the change by themselves
     begin_s = np.full(tracks.count, np.inf)
     end_s = np.full(tracks.count, -np.inf)
     np.minimum.at(begin_s, tracks.track, tracks.time_s - 0.5 * tracks.window_s)
@@ -224,12 +229,14 @@ def _borne_out(tracks: Tracks, fit: Fit, place: Place, length_s: float, extras: 
     columns = [*extras, jump_column(tracks, time_s=place.time_s)]
     without = _fit(rest, fit.curve[points], length_s, [column[points] for column in columns], rounds=3)
     size, sd = float(without.coefficient[-1]), float(np.sqrt(without.covariance[-1, -1]))
-    return bool(size * np.sign(fit.coefficient[-1]) >= JUMP_BORNE_OUT_SIGMAS * sd)
+    whole = float(fit.coefficient[-1])
+    least = JUMP_BORNE_OUT_SIGMAS if abs(whole) < JUMP_LARGE_CENTS else JUMP_LARGE_BORNE_OUT_SIGMAS
+    return bool(size * np.sign(whole) >= least * sd)
 
 
 def _stands_out(tracks: Tracks, fit: Fit, place: Place) -> bool:
     size = float(fit.coefficient[-1])
-    if abs(size) >= JUMP_SMALL_CENTS:
+    if abs(size) >= JUMP_SMALL_CENTS or not (tracks.source == ACCOMPANIMENT).any():
         return True
     middle_s = np.bincount(tracks.track, tracks.time_s, tracks.count) / np.bincount(
         tracks.track, minlength=tracks.count

@@ -2,9 +2,11 @@
 
 from pipeline.signal.speed.evidence import Evidence, KeyFit, SessionSpeed
 from pipeline.signal.speed.key import Key, StringEvidence
+from pipeline.signal.speed.prior import STANDARD_RPM
 from pipeline.signal.speed.session import Reading
 
 _LEAST_BELOW = 0.5  # fewer notes below the lowest string than this are not worth a word
+_LEAST_AWAY_PERCENT = 3.0  # speeds further from 78.26 rpm are rare enough to be said so (common practice, no source)
 
 
 def reason(reading: Reading) -> str:
@@ -18,7 +20,7 @@ def reason(reading: Reading) -> str:
     if evidence.hum is not None:
         hz, mains = evidence.hum
         said.append(f"hum at {hz:.2f} Hz becomes {mains} Hz")
-    said += [f"usual at the label ({source})" for source in evidence.labels]
+    said += [f"usual at the label ({source})" for source in evidence.labels] or _speed(reading.playing_rpm)
     if evidence.session is not None:
         rpm, sd = evidence.session.rpm, evidence.session.within_cents
         said.append(f"the session's other sides lead to expect {rpm:.2f} rpm (within {sd:.0f} cents)")
@@ -51,6 +53,15 @@ def _transposed(sounded: Key, printed: Key) -> str:
         return ""
     semitones = "a semitone" if abs(steps) == 1 else f"{abs(steps)} semitones"
     return f", as if transposed by {semitones} {'up' if steps > 0 else 'down'}"
+
+
+def _speed(playing_rpm: float | None) -> list[str]:
+    if playing_rpm is None:
+        return []
+    away = 100.0 * (playing_rpm / STANDARD_RPM - 1.0)
+    if abs(away) < _LEAST_AWAY_PERCENT:
+        return []
+    return [f"the disc would turn {abs(away):.1f} % {'faster' if away > 0 else 'slower'} than {STANDARD_RPM:.2f} rpm"]
 
 
 def _strings(strings: StringEvidence) -> list[str]:

@@ -47,6 +47,15 @@ def test_each_kind_of_evidence_is_said(known: dict[str, object], said: str) -> N
     assert reason(reading(replace(PLAIN, **known))) == f"A4 = 440 Hz assumed; {said}"
 
 
+@pytest.mark.parametrize(
+    ("rpm", "said"),
+    [(None, ""), (77.0, ""), (82.956, "6.0 % faster than 78.26 rpm"), (73.564, "6.0 % slower than 78.26 rpm")],
+)
+def test_a_rare_speed_is_said_to_be_one(rpm: float | None, said: str) -> None:
+    last = reason(replace(reading(PLAIN), playing_rpm=rpm)).split("; ")[-1]
+    assert last == (f"the disc would turn {said}" if said else "key unknown, the notes fit D major best")
+
+
 def test_only_a_key_that_does_not_fit_speaks_against_the_catalogue() -> None:
     assert against_key(PLAIN) == against_key(SessionSpeed(78.0, 3.0, 1)) == ""
     assert against_key(replace(PLAIN, key=KeyFit(D, D, True))) == ""
