@@ -185,6 +185,12 @@ def test_short_slides_that_are_missed_count_in_lengths_and_kinds_too():
     assert by_player == [(pytest.approx(0.4), pytest.approx(120 / 192, abs=0.05))] * 2
 
 
+def test_a_grouping_without_groups_has_no_corrected_quartiles():
+    tables = two_takes()
+    con = database("school", results=("quartile",), **joined(tables, planted("x1", found=60, of=100)))
+    assert rows(con, "result.quartile", "grouping", "group_key") == []
+
+
 def test_no_share_of_transitions_exceeds_all_of_them():
     tables = two_takes()
     tables["slide"] += [

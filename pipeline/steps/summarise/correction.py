@@ -173,7 +173,7 @@ class Correction:
         many = number[part]
         ahead = np.repeat((np.cumsum(number) - number)[part] - (np.cumsum(many) - many), many)
         finds = self.finds.of(of_part[ahead + np.arange(many.sum())])
-        at = members["group_key"].replace_strict(place, return_dtype=pl.Int64).to_numpy()
+        at = members["group_key"].replace_strict(place, return_dtype=pl.Int64).to_numpy().astype(np.intp)  # or none
         return finds, np.repeat(members["weight"].to_numpy(), many), keys.to_list(), np.repeat(at, many)
 
     def _in_groups_of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> _Grouped:
