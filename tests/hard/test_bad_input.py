@@ -211,7 +211,7 @@ BAD: list[tuple[str, Spoil, str, str]] = [
     ("two sides in one stretch of a file", whole("transfer", "transfer_id,side_id,file,file_start_s,file_end_s", "t1,s1,one.wav,0,2", "t2,s2,one.wav,1,2.4"), "catalogue/transfer.csv", "row 3: file = one.wav: is used by t1 too, and their spans overlap; give both file_start_s and file_end_s, or mend the path"),
     ("length that is not the file's", whole("transfer", "transfer_id,side_id,file,length_s", "t1,s1,one.wav,180"), "catalogue/transfer.csv", "row 2: length_s = 180: but the side lasts 2.5 s in one.wav; look whether it is the right file, or mend length_s"),
     # --- reviews
-    ("verdict that is none", review("t1", HASH, "0", "1", "perhaps", "", "lea", "2026-01-05"), "reviews/lea.csv", "row 2: verdict = perhaps: must be one of slide, no_slide, cannot_tell; choose one of these"),
+    ("verdict that is none", review("t1", HASH, "0", "1", "perhaps", "", "lea", "2026-01-05"), "reviews/lea.csv", "row 2: verdict = perhaps: must be one of slide, no_slide, cannot_tell, withdrawn; choose one of these"),
     ("verdict with half a hash", review("t1", "abc123", "0", "1", "slide", "", "lea", "2026-01-05"), "reviews/lea.csv", "row 2: samples_sha256 = abc123: must be a SHA-256 hash: 64 hexadecimal digits; mend it"),
     ("verdict on a side that is not here", review("t9", HASH, "0", "1", "slide", "", "lea", "2026-01-05"), "reviews/lea.csv", "row 2: transfer_id = t9: is not in transfer.csv; add a row to transfer.csv, or mend the id"),
     ("verdict in another's file", review("t1", HASH, "0", "1", "slide", "", "lea", "2026-01-05", file="max.csv"), "reviews/max.csv", "row 2: listener = lea: stands in the file of max; move the row to reviews/lea.csv"),

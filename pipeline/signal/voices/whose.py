@@ -18,7 +18,7 @@ from scipy.special import expit
 
 from pipeline.signal.voices.colour import BANDS, Colour
 from pipeline.signal.voices.taken_out import TRUSTED
-from pipeline.units import A4_HZ, Floats, db_of_power, midi_of_hz
+from pipeline.units import A4_HZ, Floats, db_of_power, gain_of_db, midi_of_hz
 
 # Chosen on rendered duets (``benchmarks.duets``, whose own pairs are others), as all numbers here without a source.
 LEVEL_DB, REGISTER, COLOUR_DB = 4.0, 5.0, 5.0
@@ -162,7 +162,7 @@ def _like(seen: Floats, colour: Colour, straight: Floats, own: Floats, before: _
 def _louder_db(seen: Floats, straight: Floats) -> float:
     """By how many dB the mean power of player 0 while sounding is above that of player 1."""
     there = np.isfinite(seen[:, :, 0])
-    power = np.where(there, 10.0 ** (np.nan_to_num(seen[:, :, 0]) / 10.0), 0.0)
+    power = np.where(there, gain_of_db(np.nan_to_num(seen[:, :, 0])) ** 2, 0.0)
     shares = np.stack([straight, 1.0 - straight])
     mean = [np.sum(share * power) / max(float(np.sum(share * there)), 1e-9) for share in (shares, shares[::-1])]
     return float(db_of_power((mean[0] + 1e-16) / (mean[1] + 1e-16)))
