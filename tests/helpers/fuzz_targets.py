@@ -7,8 +7,8 @@ import contextlib
 import io
 import tempfile
 import zipfile
-from collections.abc import Callable, Sequence
-from functools import cache
+from collections.abc import Callable
+from functools import cache, partial
 from pathlib import Path
 
 import duckdb
@@ -69,14 +69,10 @@ def settings(content: bytes) -> None:
         assert isinstance(read_settings(path), Settings)
 
 
-def _recognised(cells: Sequence[str]) -> int:
-    return recognised(cells, kept={})
-
-
 def sheet(content: bytes) -> None:
     """A sheet as CSV, its headings matched, and the matches written and read again."""
     with _file(content, "a.csv") as path, contextlib.suppress(GlidelineError):
-        read = read_sheets(path, recognised=_recognised)[0]
+        read = read_sheets(path, recognised=partial(recognised, kept={}))[0]
         mapping = match_headings(read.headings, kept={})
         path.with_name("mapping.toml").write_bytes(mapping_content(mapping))
         assert read_mapping(path.with_name("mapping.toml")) == mapping
@@ -85,7 +81,7 @@ def sheet(content: bytes) -> None:
 def workbook(content: bytes) -> None:
     """A sheet as XLSX."""
     with _file(content, "a.xlsx") as path, contextlib.suppress(GlidelineError):
-        assert all(one.headings for one in read_sheets(path, recognised=_recognised))
+        assert all(one.headings for one in read_sheets(path, recognised=partial(recognised, kept={})))
 
 
 def date(content: bytes) -> None:

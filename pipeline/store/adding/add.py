@@ -4,15 +4,17 @@ import csv
 import io
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from pipeline.errors import DataError
+from pipeline.store.adding.audio_files import AudioFile, find_audio, look_at_audio
 from pipeline.store.adding.draft import LOOKED_AT, TABLES, Drafter
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping, recognised
 from pipeline.store.adding.names import Offer, draft_content
 from pipeline.store.adding.pending import Draft, FileKey
-from pipeline.store.adding.recordings import AudioFile, Lines, Recording, Said, find_audio, look_at_audio, read_lines
+from pipeline.store.adding.recordings import Lines, Recording, Said, read_lines
 from pipeline.store.adding.row_index import RowBook
 from pipeline.store.adding.sheet import read_sheets
 from pipeline.store.catalogue.likeness import fuller, like_names, like_titles
@@ -132,9 +134,9 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
     lines = Lines([Recording(file) for file in files])
     if sheet is not None:
         kept = read_mapping(corpus.root / "sheet" / "mapping.toml")
-        sheets = read_sheets(Path(sheet), recognised=lambda cells: recognised(cells, kept=kept))
+        sheets = read_sheets(Path(sheet), recognised=partial(recognised, kept=kept))
         for one in sheets:
-            found = match_headings(one.headings, kept=kept | mapping)
+            found = match_headings(one.headings, kept=kept | mapping, in_two=one.in_two)
             if {"file", "player"} & set(found.values()):  # others are passed over
                 mapping |= found
         lines = read_lines(sheets, mapping, files)

@@ -32,7 +32,8 @@ FIELDS: dict[str, tuple[str, ...]] = {
               "location", "recorded at", "where recorded", "luogo", "luogo di registrazione", "lieu d enregistrement"),
     "work": ("work", "title", "piece", "composition", "werk", "stuck", "titel", "oeuvre", "titre", "movement",
              "titolo", "brano", "obra", "titulo", "stuk", "work title", "title of work"),
-    "composer": ("composer", "komponist", "compositeur", "compositore", "compositor", "componist"),
+    "composer": ("composer", "komponist", "compositeur", "compositore", "compositor", "componist", "work composer",
+                 "composer of work", "composer of the work"),
     "composer_work": ("composer and work", "composer and title"),
     "key": ("key", "tonality", "tonart", "tonalite", "key of work", "tonalita", "ton", "key sig", "key signature",
             "tonalidad", "toonsoort"),
@@ -90,61 +91,94 @@ FIELDS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 _TOGETHER = {"composer_work": ("composer", "work"), "matrix_take": ("matrix", "take")}
 """Fields for columns that hold two things: ``Composer/Work``, ``Mx-Tk``."""
+_HOLDS = _TOGETHER | {"lives": ("born", "died")}
+_NAMES = ("name", "names", "nom", "nome", "nombre", "naam")
+"""Words that say nothing of what is named: what stands above them does."""
+_OF_THE_PLAYER = ("born", "died", "lives", "teachers", "instrument")
+_NOT_BELOW = {
+    "composer": (*_OF_THE_PLAYER, "year", "place"),
+    "work": (*_OF_THE_PLAYER, "year", "place"),
+    "teachers": (*_OF_THE_PLAYER, "year", "place"),
+    "accompaniment": _OF_THE_PLAYER,
+}
+"""Fields that are not meant where a heading stands below one of these: a composer's birth is not the player's."""
 SOURCES = "drafted from"
 """Heading of a drafted sheet under which it stands whence each cell came; no field."""
 _LIGATURES = str.maketrans({"œ": "oe", "æ": "ae", "ø": "o", "ł": "l"})
 
 
-def match_headings(headings: Sequence[str], *, kept: Mapping[str, str]) -> dict[str, str]:
+def match_headings(
+    headings: Sequence[str], *, kept: Mapping[str, str], in_two: Mapping[str, tuple[str, str]] | None = None
+) -> dict[str, str]:
     """Field of each heading; each field belongs to one heading, but what is not understood is a note as well.
 
     Parameters
     ----------
     headings : as they stand in the sheet.
     kept : matches made earlier or by hand; they win.
+    in_two : upper and lower line of headings that take two; the lower decides where it alone is understood.
     """
     matched = {SOURCES: ""} if SOURCES in headings else {}
     matched |= {heading: kept[heading] for heading in headings if heading in kept}
-    taken = {field for field in matched.values() if field}
-    names = {_plain(word): field for field, words in FIELDS.items() for word in (field, *words)}
+    taken = {part for field in matched.values() if field for part in _held(field)}
+    names = _names()
     open_ = [heading for heading in headings if heading not in matched]
+
+    def take(heading: str, field: str) -> None:
+        """A field of which another column holds a part already is no second column's: that one is a note."""
+        matched[heading] = "note" if _held(field) & taken else field
+        taken.update(_held(matched[heading]) - {"note"})
+        open_.remove(heading)
+
     for heading in list(open_):  # exact names first, so that a near miss cannot take their field
-        field = names.get(_plain(heading), "")
-        if field and field not in taken:
-            matched[heading] = field
-            taken.add(field)
-            open_.remove(heading)
+        if (field := names.get(_plain(heading), "")) and field not in _HOLDS:
+            take(heading, field)
+    for heading, (over, under) in (in_two or {}).items():
+        if heading in open_ and (field := _below(names.get(_plain(over), ""), _plain(under), names)):
+            take(heading, field)
     for heading in list(open_):
         words = set(_plain(heading).split())
-        for field, parts in _TOGETHER.items():
-            if field not in taken and all(words & {_plain(w) for w in FIELDS[f]} for f in parts):
-                matched[heading] = field
-                taken.add(field)
-                open_.remove(heading)
-                break
-    for heading in open_:
+        both = (f for f, parts in _TOGETHER.items() if all(words & {_plain(w) for w in FIELDS[p]} for p in parts))
+        if field := names.get(_plain(heading)) or next(both, ""):
+            take(heading, field)
+    for heading in list(open_):
         likeness, field = max(
-            ((_likeness(_plain(heading), word), field) for word, field in names.items() if field not in taken),
+            ((_likeness(_plain(heading), word), field) for word, field in names.items() if not _held(field) & taken),
             default=(0.0, ""),
         )
-        if _plain(heading) in names:  # of a field that another column has: no near miss is meant
-            likeness = 0.0
-        matched[heading] = field if likeness >= 0.8 else "note"
-        taken.add(matched[heading])
+        take(heading, field if likeness >= 0.8 else "note")
     return {heading: matched[heading] for heading in headings}
 
 
-def recognised(cells: Sequence[str], *, kept: Mapping[str, str]) -> int:
-    """How many different fields a line of a sheet names, if it were its headings."""
-    names = {_plain(word): field for field, words in FIELDS.items() for word in (field, *words)}
+def _names() -> dict[str, str]:
+    return {_plain(word): field for field, words in FIELDS.items() for word in (field, *words)}
+
+
+def _held(field: str) -> set[str]:
+    """What a column of a field holds, besides the field itself."""
+    return {field, *_HOLDS.get(field, ())}
+
+
+def _below(above: str, under: str, names: Mapping[str, str]) -> str:
+    """Field of the lower line of a heading, by the field that its upper line names; empty if it is not understood."""
+    if above and under in _NAMES:
+        return above
+    field = names.get(under, "")
+    return "note" if field in _NOT_BELOW.get(above, ()) else field
+
+
+def recognised(cells: Sequence[str], in_two: Mapping[str, tuple[str, str]], *, kept: Mapping[str, str]) -> int:
+    """How many different fields a line of a sheet names, if it were its headings; see ``match_headings``."""
+    names = _names()
     found = set()
     for cell in cells:
         plain = _plain(cell)
         words = plain.split()
         inside = [word for word in names if len(word) >= 4 and re.search(rf"\b{re.escape(word)}\b", plain)]
         inside = inside if len(words) <= 4 else []
-        field = kept.get(cell) or names.get(plain) or (names[max(inside, key=len)] if inside else "")
-        found.add(field)
+        over, under = map(_plain, in_two.get(cell, ("", "")))
+        field = kept.get(cell) or names.get(plain) or _below(names.get(over, ""), under, names)
+        found.add(field or (names[max(inside, key=len)] if inside else ""))
     return len(found - {""})
 
 

@@ -1,19 +1,14 @@
-"""Turns audio files and the lines of a sheet into recordings: one a side, with the catalogue's spelling."""
+"""Turns the lines of a sheet into recordings: one a side, with the catalogue's spelling."""
 
 import re
-import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath, PureWindowsPath
 
-from pipeline.errors import AudioError, DataError
+from pipeline.errors import DataError
+from pipeline.store.adding.audio_files import AudioFile, matching
 from pipeline.store.adding.headings import means_note
-from pipeline.store.adding.names import Offer, offers
 from pipeline.store.adding.sheet import Sheet, SheetRow
-from pipeline.store.audio.claims import read_claims
-from pipeline.store.audio.kinds import is_audio
-from pipeline.store.audio.whole_sound import file_hash, sound_info
 from pipeline.store.catalogue.cell_values import (
     CellError,
     is_unknown,
@@ -52,27 +47,6 @@ _KEPT_UNKNOWN = ("accompaniment", "process", "groove", "composer")
 """Fields where a word such as unknown or anonymous is an answer."""
 _MATRIX_AND_TAKE = r"(.*[0-9].*?)\s*(?:[-–/,]|\btake\b|\btk\b\.?)\s*([0-9]{1,2}[a-z]?|[ivx]{1,4}|[a-d])"
 _IF_MORE = "write it into a column of notes if it says more than that"
-_TAGS_SHOWN = (
-    "work.title",
-    "player.name",
-    "work.composer",
-    "side.label",
-    "take.recorded",
-    "transfer.turntable_rpm",
-)
-
-
-@dataclass
-class AudioFile:
-    """One audio file: where it is, where it will be (below audio/), what it says of itself, and what that offers."""
-
-    path: Path
-    inside: str
-    length_s: float
-    sample_rate_hz: int
-    says: str
-    copied: bool
-    offers: tuple[Offer, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -117,81 +91,6 @@ class Lines:
     people: list[Person] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     readings: list[tuple[Said, str]] = field(default_factory=list)
-
-
-def find_audio(given: Iterable[Path], *, root: Path) -> tuple[list[Path], list[Problem]]:
-    """Audio files named, or below folders named; without any, those already in the corpus's audio/.
-
-    Beside them a remark for each kind of file that a folder holds and that is passed over.
-
-    Raises
-    ------
-    DataError
-        If a path does not exist.
-    """
-    found: dict[Path, None] = {}
-    passed: dict[str, list[str]] = {}
-    for path in [*given] or [root / "audio"]:
-        if path.is_dir():
-            for inside in sorted(p for p in path.rglob("*") if p.is_file() and not p.name.startswith(".")):
-                if is_audio(inside):
-                    found[inside] = None
-                else:
-                    passed.setdefault(inside.suffix.casefold(), []).append(inside.name)
-        elif path.exists():
-            found[path] = None
-        else:
-            raise DataError(f"{path}: there is no such audio file", "look at the name, or give the folder")
-    return list(found), [_passed_over(suffix, names) for suffix, names in sorted(passed.items())]
-
-
-def _passed_over(suffix: str, names: list[str]) -> Problem:
-    kind = f"of kind {suffix}" if suffix else "without an ending"
-    files = names[0] if len(names) == 1 else f"{len(names)} files {kind} ({names[0]}, …)"
-    message = "passed over: neither its name nor its content is that of a sound file"
-    if len(names) > 1:
-        message = "passed over: neither their names nor their content are those of sound files"
-    return Problem(files, None, "", "", message, "name the file itself if it is sound after all", "remark")
-
-
-def look_at_audio(paths: Iterable[Path], *, root: Path) -> tuple[list[AudioFile], list[Problem]]:
-    """What each file says of itself and where it goes below audio/; files that cannot be used are problems.
-
-    A file outside audio/ is to be copied there. Where another file of that name is there, the copy gets a number;
-    where the very same file is there, that one is used.
-    """
-    audio = (root / "audio").resolve()
-    files: list[AudioFile] = []
-    problems: list[Problem] = []
-    going: dict[str, Path] = {}
-    for path in paths:
-        try:
-            info = sound_info(path)
-            resolved = path.resolve()
-            inside = resolved.is_relative_to(audio)
-            place = resolved.relative_to(audio).as_posix() if inside else _free_place(path, audio, going)
-        except AudioError as error:
-            problems.append(Problem(path.name, None, "", "", error.message, error.cure))
-            continue
-        going[_plain(place)] = path
-        problems += [Problem(path.name, None, "", "", text, "look at it", "remark") for text in info.remarks]
-        claims = read_claims(path)
-        says = "; ".join(f"{c.field}: {shown(c.value, longest=60)}" for c in claims if c.about in _TAGS_SHOWN)
-        copied = not inside and not (audio / place).exists()
-        found = tuple(offers(place, path.name, claims))
-        files.append(AudioFile(path, place, info.length_s, info.sample_rate_hz, says, copied, found))
-    return files, problems
-
-
-def _free_place(path: Path, audio: Path, going: Mapping[str, Path]) -> str:
-    number = 1
-    while True:
-        name = path.name if number == 1 else f"{path.stem}-{number}{path.suffix}"
-        there = audio / name
-        other = going.get(_plain(name)) or (there if there.exists() else None)
-        if other is None or (other.stat().st_size == path.stat().st_size and file_hash(other) == file_hash(path)):
-            return name
-        number += 1
 
 
 def read_lines(sheets: Sequence[Sheet], mapping: Mapping[str, str], files: list[AudioFile]) -> Lines:
@@ -284,7 +183,7 @@ class _LineReader:
     def audio(self, row: SheetRow, heading: str, files: list[AudioFile]) -> AudioFile | None:
         """The file that a line names; a problem if it is none or several."""
         wanted = row.cells.get(heading, "")
-        matches = _matching(wanted, files) if wanted else []
+        matches = matching(wanted, files) if wanted else []
         if len(matches) == 1:
             return matches[0]
         message = "names no file" if not wanted else "is not among the audio files given"
@@ -317,7 +216,12 @@ class _LineReader:
             try:
                 if several and meant in ("born", "died", "lives", "teachers"):
                     raise CellError("may be of either player", "write it into the catalogue")
-                for name, value in self._values(meant, heading, cell):
+                values = self._values(meant, heading, cell)
+                for name, value in values:
+                    if name in said and fields[name] != value:
+                        message = f"is said otherwise under {said[name].heading} ({shown(said[name].cell)})"
+                        raise CellError(message, "say in sheet/mapping.toml which of the two columns is meant")
+                for name, value in values:
                     fields[name], said[name] = value, here
                     if name in _DATES and value != cell and meant == name:
                         self.made.readings.append((here, value))
@@ -372,26 +276,3 @@ def _is_iso(sheet: Sheet, heading: str) -> bool:
         if found and (found[3] or found[2] <= found[1]) and "01" <= found[2] <= "12":
             return True
     return False
-
-
-def _matching(wanted: str, files: list[AudioFile]) -> list[AudioFile]:
-    name = _plain(PureWindowsPath(wanted).as_posix())
-    last = PurePosixPath(name).name
-    for hits in (
-        [file for file in files if _plain(file.inside) == name],
-        [file for file in files if last in (_plain(file.path.name), _plain(PurePosixPath(file.inside).name))],
-        [file for file in files if _plain(file.path.stem) == last],
-        [file for file in files if _loose(file.path.name) == _loose(last)],
-    ):
-        if hits:
-            return hits
-    return []
-
-
-def _plain(text: str) -> str:
-    return unicodedata.normalize("NFC", text).casefold()
-
-
-def _loose(text: str) -> str:
-    """Without what a spreadsheet changes by itself: runs of spaces, straight quotation marks, dashes."""
-    return " ".join(re.findall(r"\w+", _plain(text)))

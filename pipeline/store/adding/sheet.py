@@ -10,7 +10,7 @@ import re
 import zipfile
 from calendar import month_name
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,9 @@ LARGEST_BYTES = 400_000_000  # of an XLSX file unpacked
 _MERGES_BYTES = 60_000_000  # larger workbooks are read line by line, where merged cells cannot be told
 _HEADINGS_WITHIN = 12
 Lines = list[tuple[int, list[str]]]
+InTwo = dict[str, tuple[str, str]]
+"""Upper and lower line of headings that take two, by the heading that they make together."""
+Recognised = Callable[[Sequence[str], InTwo], int]
 
 
 @dataclass(frozen=True)
@@ -38,20 +41,24 @@ class SheetRow:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A sheet as text; ``above``: rows above the headings, with their numbers."""
+    """A sheet as text.
+
+    ``above``: rows above the headings, with their numbers.
+    """
 
     name: str
     headings: tuple[str, ...]
     rows: tuple[SheetRow, ...]
     above: tuple[tuple[int, str], ...] = ()
+    in_two: InTwo = field(default_factory=dict)
 
 
-def read_sheets(path: Path, *, recognised: Callable[[Sequence[str]], int]) -> list[Sheet]:
+def read_sheets(path: Path, *, recognised: Recognised) -> list[Sheet]:
     """All sheets that are not empty of an XLSX file, or the one of a CSV file with commas, semicolons or tabs.
 
     Parameters
     ----------
-    recognised : how many different things the cells of a line name, if it were the line of headings.
+    recognised : how many different things the cells of a line, or of two joined, name if they were the headings.
 
     Raises
     ------
@@ -84,8 +91,8 @@ def _tidied(lines: Iterable[tuple[int, list[str]]]) -> Lines:
     return [(number, [" ".join(cell.split()) for cell in cells]) for number, cells in lines]
 
 
-def _sheet(name: str, lines: Lines, recognised: Callable[[Sequence[str]], int]) -> Sheet:
-    first, deep, headings = _find_headings(lines, recognised)
+def _sheet(name: str, lines: Lines, recognised: Recognised) -> Sheet:
+    first, deep, headings, in_two = _find_headings(lines, recognised)
     number = lines[first][0]
     twice = sorted({h for h in headings if h and headings.count(h) > 1})
     if twice:
@@ -106,35 +113,38 @@ def _sheet(name: str, lines: Lines, recognised: Callable[[Sequence[str]], int]) 
         for (number, cells), more in zip(body, beyond, strict=True)
     ]
     above = tuple((number, ", ".join(dict.fromkeys(c for c in cells if c))) for number, cells in lines[:first])
-    return Sheet(name, tuple(h for h in headings if h), tuple(row for row in rows if row.cells), above)
+    return Sheet(name, tuple(h for h in headings if h), tuple(row for row in rows if row.cells), above, in_two)
 
 
-def _find_headings(lines: Lines, recognised: Callable[[Sequence[str]], int]) -> tuple[int, int, list[str]]:
+def _find_headings(lines: Lines, recognised: Recognised) -> tuple[int, int, list[str], InTwo]:
     """Where the headings stand, how many lines they take, and they: what names most, the first line on a tie."""
-    best, chosen = recognised(lines[0][1]), (0, 1, lines[0][1])
+    best, chosen = recognised(lines[0][1], {}), (0, 1, lines[0][1], InTwo())
     for place, (number, cells) in enumerate(lines[:_HEADINGS_WITHIN]):
-        if (score := recognised(cells)) > best:
-            best, chosen = score, (place, 1, cells)
+        alone = recognised(cells, {})
+        if alone > best:
+            best, chosen = alone, (place, 1, cells, InTwo())
         if place + 1 < len(lines) and lines[place + 1][0] == number + 1:
-            joined = _joined(cells, lines[place + 1][1])
-            if (score := recognised(joined)) > max(best, recognised(cells) + 1):
-                best, chosen = score, (place, 2, joined)
-    first, deep, headings = chosen
+            joined, in_two = _joined(cells, lines[place + 1][1])
+            if (score := recognised(joined, in_two)) > max(best, alone + 1):
+                best, chosen = score, (place, 2, joined, in_two)
+    first, deep, headings, in_two = chosen
     headings = [*headings]
     while headings and not headings[-1]:
         headings.pop()
-    return first, deep, headings
+    return first, deep, headings, in_two
 
 
-def _joined(upper: Sequence[str], lower: Sequence[str]) -> list[str]:
+def _joined(upper: Sequence[str], lower: Sequence[str]) -> tuple[list[str], InTwo]:
     """Headings of two lines; what stands above several columns stands above each."""
-    made, over = [], ""
+    made, in_two, over = [], InTwo(), ""
     for place in range(max(len(upper), len(lower))):
-        over = upper[place] if place < len(upper) and upper[place] else over
-        under = lower[place] if place < len(lower) else ""
         own = upper[place] if place < len(upper) else ""
-        made.append(under if not own and not over else f"{over} {under}" if under and under != over else own)
-    return made
+        over = own or over
+        under = lower[place] if place < len(lower) else ""
+        made.append(f"{over} {under}".strip() if under and under != over else own)
+        if over and under:
+            in_two[made[-1]] = over, under
+    return made, in_two
 
 
 def _letters(place: int) -> str:

@@ -1,0 +1,73 @@
+"""Sheets of somebody who knows nothing of the catalogue: headings in two lines, prose in cells, sums below."""
+
+import csv
+from pathlib import Path
+
+import openpyxl
+
+from pipeline.store.adding.add import AddPlan, add
+from pipeline.store.adding.headings import match_headings
+from pipeline.store.adding.new import new
+from tests.helpers.tones import write_tone
+
+
+class Added:
+    """A corpus of two files that sheets are given to."""
+
+    def __init__(self, folder: Path) -> None:
+        self.root, self.sheet = folder / "c", folder / "s.csv"
+        new(self.root)
+        self.audio = [write_tone(folder / "in" / f"{name}.wav", hz=300.0 + ord(name)) for name in "ab"]
+
+    def give(self, *rows: list[str]) -> AddPlan:
+        with self.sheet.open("w", newline="", encoding="utf-8") as file:
+            csv.writer(file).writerows(rows)
+        return add(self.root, self.audio, sheet=self.sheet)
+
+    def table(self, name: str) -> list[dict[str, str]]:
+        with (self.root / "catalogue" / f"{name}.csv").open(encoding="utf-8-sig", newline="") as file:
+            return [{k: v for k, v in row.items() if v} for row in csv.DictReader(file)]
+
+
+def test_the_lower_line_of_a_heading_decides_where_it_alone_is_understood(tmp_path: Path) -> None:
+    added = Added(tmp_path)
+    book = openpyxl.Workbook()
+    page = book.active
+    page.append(["File", "Artist(s)", None, "Work", None, None, "Composer", None])
+    page.append([None, "Name", "Acc.", "Title", "Composer", "Key", "Name", "Born"])
+    for merged in ("B1:C1", "D1:F1", "G1:H1"):
+        page.merge_cells(merged)
+    page.append(["a.wav", "Ana Vint", "pf", "Air", "Bela Ort", "D minor", "Ort", "1850"])
+    book.save(tmp_path / "s.xlsx")
+    plan = add(added.root, added.audio, sheet=tmp_path / "s.xlsx")
+    assert list(plan.mapping.values()) == [
+        "file", "player", "accompaniment", "work", "composer", "key", "note", "note"
+    ]  # fmt: skip
+    assert added.table("work") == [
+        {"work_id": "ort-air", "title": "Air", "composer": "Bela Ort", "key": "D minor"}
+    ]  # fmt: skip
+    assert added.table("transfer")[0]["note"] == "Composer Name: Ort; Composer Born: 1850"
+
+
+def test_no_two_columns_fill_one_field() -> None:
+    for headings, meant in (
+        (["Composer/Work", "Title"], ["note", "work"]),
+        (["Mx/Tk", "Matrix", "Take"], ["note", "matrix", "take"]),
+        (["Work composer", "Title"], ["composer", "work"]),
+    ):
+        assert list(match_headings(headings, kept={}).values()) == meant
+
+
+def test_a_second_column_of_one_field_goes_to_the_note_and_is_listed(tmp_path: Path) -> None:
+    added = Added(tmp_path)
+    kept = added.root / "sheet" / "mapping.toml"
+    kept.parent.mkdir()
+    kept.write_text('[columns]\n"Opus" = "composer_work"\n', encoding="utf-8")
+    plan = added.give(["file", "Title", "Opus"], ["a.wav", "Air", "Bela Ort"], ["b.wav", "Jig", "Jig"])
+    kept.write_text('[columns]\n"Opus" = "composer_work"\n"Title" = "work"\n', encoding="utf-8")
+    plan = added.give(["file", "Title", "Opus"], ["a.wav", "Air", "Bela Ort"], ["b.wav", "Jig", "Jig"])
+    assert "s.csv, row 2: Opus = Bela Ort: is said otherwise under Title (Air), so it goes into the note" in "\n".join(
+        map(str, plan.problems)
+    )
+    assert [row.get("note") for row in added.table("transfer")] == ["Opus: Bela Ort", None]
+    assert [row["work_id"] for row in added.table("take")] == ["air", "jig"]
