@@ -79,6 +79,17 @@ def _shifts(row: Row) -> Iterator[str]:
         )
 
 
+def _chords(row: Row) -> Iterator[str]:
+    if row["share_broken"] is not None:
+        share = with_limits(*(100 * row[f"share_broken{end}"] for end in ("", "_low", "_high")), unit=" %")
+        warning = f". Caution: {row['warning']}" if row["warning"] else ""
+        yield (
+            f"{_group(row)}, chords of {row['notes']} strings: {rounded(row['broken'])} of "
+            f"{rounded(row['broken'] + row['together'])} that tell are broken, {share}; "
+            f"of {rounded(row['cannot_tell'])} one cannot tell{warning}"
+        )
+
+
 def _strings(row: Row) -> Iterator[str]:
     yield (
         f"{row['instrument']}, string {row['string']}, position {row['from_position']} to {row['to_position']}, "
@@ -181,6 +192,7 @@ SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
     "teacher_and_student": _taught,
     **dict.fromkeys(("fingers_by_player", "fingers_by_school", "fingers_by_period"), _fingers),
     **dict.fromkeys(("shifts_by_player", "shifts_by_school", "shifts_by_period"), _shifts),
+    **dict.fromkeys(("chords_by_player", "chords_by_school", "chords_by_period"), _chords),
     "shifts_by_string_and_position": _strings,
     **dict.fromkeys(("slides_by_place", "players_at_place", "schools_at_place", "periods_at_place"), _place),
     "place_effect": _place_effect,

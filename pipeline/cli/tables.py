@@ -50,7 +50,7 @@ _BRIEF = (
 # Of these the last to be left out where it is narrow.
 _FIRST = (
     *("certainty", "takes", "slides", "slides_per_100_transitions", "slides_per_minute", "ratio", "takes_doubtful"),
-    *("odds_ratio", "places", "slid", "told", "verdict", "log10_ratio"),
+    *("odds_ratio", "places", "slid", "told", "share_broken", "cannot_tell", "verdict", "log10_ratio"),
     *("slides_per_100_transitions_corrected", "ratio_corrected", "p_holm", "minutes", "players"),
     *("start_s", "audible_start_s", "transfer_audible_start_s", "from_midi", "to_midi"),
     *("interval_cents", "kind", "duration_ms", "confidence"),
@@ -239,8 +239,6 @@ def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
     if not isinstance(value, int | float):
         text = " ".join(str(value).split())
         return text.replace("_", " ") if each.kind == "text" and _WORDS.fullmatch(text) else text
-    if each.name.startswith("share_"):
-        return f"{100 * value:.0f}"
     if each.name == "minutes":
         return minutes_words(value)
     if each.name in COUNTS:
@@ -250,4 +248,8 @@ def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
     if _is_pitch(each.name) and spelling is not None:
         return f"{spelling(dict(row))(value)} {signed(100 * (value - round(value)))}"
     low, high = row.get(each.low or ""), row.get(_high(each) or "")
-    return rounded(value) if low is None or high is None else with_limits(value, low, high)
+    is_share = each.name.startswith("share_")
+    if low is None or high is None:
+        return f"{100 * value:.0f}" if is_share else rounded(value)
+    times = 100 if is_share else 1
+    return with_limits(times * value, times * low, times * high)

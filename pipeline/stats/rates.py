@@ -157,7 +157,7 @@ def rate_interval(
 
 
 def small_sample_warning(
-    *, unit: str, clusters: int, effective: float, count: float, is_guessed: bool = False
+    *, unit: str, clusters: int, effective: float, count: float, counted: str = "slides", is_guessed: bool = False
 ) -> str | None:
     """What a reader must know before using a rate, or None; ``is_guessed``: the corpus does not tell the spread."""
     said = []
@@ -170,7 +170,7 @@ def small_sample_warning(
     if is_guessed and clusters < FEW_CLUSTERS:
         said.append(f"spread between {unit}s guessed: too few to learn it from")
     if 0 < count < 5:
-        said.append("fewer than 5 slides")
+        said.append(f"fewer than 5 {counted}")
     return "; ".join(said) or None
 
 

@@ -239,6 +239,14 @@ PLACE = {
             "told in part from the slides.",
         ),
         (
+            "chords_by_school",
+            {"school": "North", "notes": 3, "broken": 2.0, "together": 1.0, "cannot_tell": 4.0,
+             "warning": "one player: its own spread between players is unknown"}
+            | limits("share_broken", 2 / 3, 0.05, 1.0),
+            "North, chords of 3 strings: 2 of 3 that tell are broken, 67 % (5–100 %); of 4 one cannot tell. Caution: "
+            "one player: its own spread between players is unknown.",
+        ),
+        (
             "place_effect",
             {"sentence": "At the same places north slid more.", "warning": "only 5 players: rough interval",
              "odds_ratio": 2.0, "odds_ratio_low": 0.4, "odds_ratio_high": 11.0, "p": 0.4},

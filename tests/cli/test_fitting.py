@@ -73,6 +73,14 @@ def test_an_id_beside_its_name_says_that_it_is_one() -> None:
     assert out.getvalue().splitlines()[0].split() == ["player", "id", "player", "transfer"]
 
 
+def test_a_share_is_shown_in_per_cent_with_its_limits() -> None:
+    out = io.StringIO()
+    shares = {"share_broken": [0.625, None], "share_broken_low": [0.21, None], "share_broken_high": [0.93, None]}
+    print_table(pl.DataFrame(shares | {"share_told": [0.5, 1.0]}), None, console=Console(file=out, width=80))
+    lines = [" ".join(line.split()) for line in out.getvalue().splitlines()]
+    assert lines == ["share broken (95 %) [%] share told [%]", "62 (21–93) 50", "– 100"]
+
+
 def test_pitches_are_named_and_units_stand_in_heads() -> None:
     from pipeline.answers.note_names import spelling
 

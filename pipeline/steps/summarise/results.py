@@ -10,6 +10,7 @@ from pipeline.stats.correction import Factor
 from pipeline.stats.detection import corrected
 from pipeline.stats.estimates import SCHEMA, corrected_columns, estimates, pooled_by_measure, source_columns
 from pipeline.stats.intervals import Interval
+from pipeline.steps.summarise.chords import chord_shares
 from pipeline.steps.summarise.comparisons import comparisons
 from pipeline.steps.summarise.correction import SLIDE_GROUPINGS, Correction, correction
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
@@ -81,6 +82,8 @@ def result_tables(
         made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
     if "finger_share" in names:
         made["finger_share"] = pl.DataFrame() if known is None else known.finger_shares(con)
+    if "chord_share" in names:
+        made["chord_share"] = chord_shares(con, POOLS, seed=seed, replicates=replicates)
     if "recalibration" in names:
         made["recalibration"] = recalibration(con, wanted=recalibrate, seed=seed)
     if "player_effect" in names:

@@ -20,6 +20,7 @@ COMPUTED = (
     "transition",
     "slide",
     "solo_span",
+    "chord",
     "chord_note",
     "transition_hand",
     "recovery",
@@ -112,7 +113,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=18,
+    version=19,
     scope="corpus",
     reads=COMPUTED,
     writes=tuple(relation.name for relation in schema.relations("result")),

@@ -1,0 +1,19 @@
+select
+    chord.chord_id,
+    counted_span.transfer_id,
+    counted_span.take_id,
+    counted_span.player_id,
+    chord.transfer_start_s,
+    chord.notes,
+    chord.breaking,
+    case
+        when chord.breaking = 'together' then false
+        when chord.breaking in ('from_below', 'from_above', 'other') then true
+    end as is_broken,
+from stage.counted_span
+join base.chord
+    on
+        chord.transfer_id = counted_span.transfer_id
+        and chord.transfer_start_s >= counted_span.transfer_start_s
+        and chord.transfer_start_s < counted_span.transfer_end_s
+where counted_span.player_id is not null
