@@ -112,7 +112,7 @@ _EVIDENCE = {
 def _comparison(row: Row) -> Iterator[str]:
     if row["ratio"] is None:
         return
-    first, other = (row[name].rpartition("/")[2] for name in ("group_key", "other_key"))
+    first, other = (f"{row['grouping']} {row[name].rpartition('/')[2]}" for name in ("group_key", "other_key"))
     bounds = [rounded(row[name]) if row[name] is not None else "any" for name in ("ratio_least", "ratio_most")]
     text = _EVIDENCE[row["evidence"]].format(
         first=first,

@@ -21,9 +21,9 @@ from scipy import stats
 
 from pipeline.stats.intervals import LEVEL
 from pipeline.stats.whose_rate import (
-    LEAST_PLAYERS_FOR_RATIO,
     Ratio,
     compare_players,
+    enough_for_ratio,
     players_rates,
     ratio_from_logs,
     welch_freedom,
@@ -103,7 +103,7 @@ def _within(c_1: Floats, e_1: Floats, c_2: Floats, e_2: Floats, *, level: float)
     # A player without a slide in either group says nothing of a ratio.
     told = c_1 + c_2 > 0
     c_1, e_1, c_2, e_2 = (x[told] for x in (c_1, e_1, c_2, e_2))
-    if c_1.size < LEAST_PLAYERS_FOR_RATIO:
+    if not enough_for_ratio(c_1.size):
         return None
     y = np.log((c_1 + 0.5) / e_1) - np.log((c_2 + 0.5) / e_2)
     return Evidence(combined_effect(y, 1 / (c_1 + 0.5) + 1 / (c_2 + 0.5), level=level), y.size)

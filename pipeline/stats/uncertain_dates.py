@@ -57,6 +57,10 @@ class Takes:
         """Whether a take lies in one period, shape (takes,)."""
         return np.asarray(self.shares.max(axis=1) >= 1 - 1e-9)
 
+    def players_in(self, period: int) -> int:
+        """Players of whom some take may lie in a period."""
+        return int(np.unique(self.players[self.shares[:, period] > 0]).size)
+
 
 @dataclass(frozen=True)
 class DrawnRates:

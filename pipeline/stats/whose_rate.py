@@ -141,13 +141,18 @@ def welch_freedom(first: float, first_freedom: float, second: float, second_free
     return (first + second) ** 2 / (first**2 / first_freedom + second**2 / second_freedom)
 
 
+def enough_for_ratio(*players: int) -> bool:
+    """Whether groups of so many players may be set one over the other."""
+    return min(players) >= LEAST_PLAYERS_FOR_RATIO
+
+
 def compare_players(first: PlayersRates | None, second: PlayersRates | None, *, level: float = LEVEL) -> Ratio | None:
     """Typical player of the first group over that of the second; None below four players in either.
 
     Groups must share no player (those that do: ``stats.change``). Where either rate comes from the grid the ratio
     does too, both posteriors taken as independent, with twice the smaller tail as p.
     """
-    if first is None or second is None or min(first.players, second.players) < LEAST_PLAYERS_FOR_RATIO:
+    if first is None or second is None or not enough_for_ratio(first.players, second.players):
         return None
     variances = first.log_se**2, second.log_se**2
     freedom = welch_freedom(variances[0], first.freedom, variances[1], second.freedom)

@@ -87,8 +87,8 @@ def test_takes_that_could_not_be_judged_may_hold_less_or_more():
     [
         (
             {},
-            "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in early "
-            "as in late; p = .048 (p = .144 for 3 pairs at once); " + UNKNOWN + ". Caution: few.",
+            "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in "
+            "period early as in period late; p = .048 (p = .144 for 3 pairs at once); " + UNKNOWN + ". Caution: few.",
         ),
         (
             {
@@ -97,22 +97,22 @@ def test_takes_that_could_not_be_judged_may_hold_less_or_more():
                 "planted": 80,
                 "recall_to_equal": 1.3,
             },
-            "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in early "
-            "as in late; p = .048 (p = .144 for 3 pairs at once); corrected for slides missed 1.30 (0.80–2.10) times "
-            "(80 slides planted); nothing is left of it if 1.30 times as large a share is found in one as in the other "
-            "beyond that. Caution: few.",
+            "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in "
+            "period early as in period late; p = .048 (p = .144 for 3 pairs at once); corrected for slides missed 1.30 "
+            "(0.80–2.10) times (80 slides planted); nothing is left of it if 1.30 times as large a share is found in "
+            "one as in the other beyond that. Caution: few.",
         ),
         (
             {"changed_or_replaced_p": 0.01, "pairs_in_family": 1, "warning": None},
-            "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in early "
-            "as in late; p = .048; "
+            "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in "
+            "period early as in period late; p = .048; "
             + UNKNOWN
             + "; those who stand in one only tell otherwise (p = .010): no joined number is given.",
         ),
         (
             {"evidence": "dates_drawn", "p": None, "ratio_least": 1.1, "warning": None},
-            "Slides per minute: with the uncertain dates drawn, 1.60 (1.00–2.60) times as many in early; whatever the "
-            "dates, between 1.10 and any; " + UNKNOWN + ".",
+            "Slides per minute: with the uncertain dates drawn, 1.60 (1.00–2.60) times as many in period early; "
+            "whatever the dates, between 1.10 and any; " + UNKNOWN + ".",
         ),
     ],
 )

@@ -3,9 +3,11 @@
 from itertools import pairwise
 
 import numpy as np
+import polars.selectors as cs
 import pytest
 from scipy import stats
 
+from pipeline.answers.sentences import sentences
 from pipeline.steps.summarise.results import result_tables
 from pipeline.store.database import views
 from tests.helpers.made_rows import database, joined, many_players, rows, side, slide, small, solo, tallies
@@ -287,6 +289,16 @@ def test_schools_are_compared_and_the_planted_half_is_found(many):
     assert ratio == pytest.approx(180 / 86)
     assert difference > 0
     assert low > 1
+
+
+def test_groups_of_three_players_give_no_ratio_and_say_why():
+    con = database("school", "corpus", results=("comparison",), **many_players(players=6))
+    made = con.sql("select * from summary.comparison").pl()
+    assert made["evidence"].unique().to_list() == ["music_as_recorded"]
+    assert all(column.is_null().all() for column in made.select(cs.starts_with("ratio", "difference")))
+    assert set(made["warning"]) == {"no ratio: 3 players in the smaller group, 4 are needed in each"}
+    assert made["slides_per_minute"].null_count() == made["other_slides_per_minute"].null_count() == 0
+    assert sentences("comparison", made) == []
 
 
 def test_schools_differ_by_their_players_too(many):

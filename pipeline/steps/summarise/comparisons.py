@@ -18,7 +18,7 @@ from pipeline.stats.intervals import Interval
 from pipeline.stats.planning import holm
 from pipeline.stats.rates import Rate
 from pipeline.stats.uncertain_dates import ratio_bounds
-from pipeline.stats.whose_rate import Ratio
+from pipeline.stats.whose_rate import LEAST_PLAYERS_FOR_RATIO, Ratio, enough_for_ratio
 from pipeline.steps.summarise.dates import DRAWN, Dated
 from pipeline.steps.summarise.timing import ratios_with_speed_error
 from pipeline.store import schema
@@ -71,6 +71,9 @@ def comparisons(
                 continue
             given = Pair(grouping, first, second, measure, wide[source][first], wide[source][second], known)
             warning = "; ".join(sorted({row["warning"] for row in (one, other) if row["warning"]})) or None
+            if grouping in COMPARED and not enough_for_ratio(*given.players()):
+                rows.append(given.too_few_players())
+                continue
             rows.append(given.as_recorded(one, other, warning, seed=seed, replicates=replicates))
             if grouping in COMPARED:
                 rows += given.of_players()
@@ -120,6 +123,18 @@ class Pair:
             for of in (one, other)
         ]
         self.shared = int(((self.groups[0][1] > 0) & (self.groups[1][1] > 0)).sum())
+
+    def players(self) -> list[int]:
+        """How many clusters, which are players in all that is ``COMPARED``, each group holds."""
+        return [int((exposures > 0).sum()) for _, exposures in self.groups]
+
+    def too_few_players(self) -> dict[str, Any]:
+        players = int(((self.groups[0][1] > 0) | (self.groups[1][1] > 0)).sum())
+        smaller = min(self.players())
+        warning = f"no ratio: {smaller} {'player' if smaller == 1 else 'players'} in the smaller group, "
+        warning += f"{LEAST_PLAYERS_FOR_RATIO} are needed in each"
+        nothing = Interval(np.nan, np.nan, np.nan)
+        return self._row(AS_RECORDED, nothing, None, players=players, warning=warning)
 
     def as_recorded(
         self, one: Mapping[str, Any], other: Mapping[str, Any], warning: str | None, *, seed: int, replicates: int
@@ -181,6 +196,8 @@ class Pair:
         for each in dates:
             if each.measure == self.measure and each.scheme == self.first.partition("/")[0]:
                 places = each.place(self.first), each.place(self.second)
+                if not enough_for_ratio(*(each.takes.players_in(place) for place in places)):
+                    continue
                 bounds = ratio_bounds(each.takes, *places)
                 players = int(each.takes.players.max()) + 1
                 ratio = each.drawn.ratio(*places)
