@@ -239,7 +239,7 @@ judged as (
         coalesce(slid.slide.from_note_id is not null or slid.slide.origin = 'added', false) as leads,
         least(between_notes.one.probability, between_notes.other.probability) as p_place,
         case
-            when slid.slide.verdict is not null then slid.slide.is_slide::double
+            when slid.slide.verdict in ('slide', 'no_slide') then slid.slide.is_slide::double
             else greatest(
                 coalesce(slid.slide.confidence, 0), coalesce(1 / (1 + exp(-change.slide_score)), 0)
             )

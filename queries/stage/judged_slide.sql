@@ -109,7 +109,12 @@ select
     coalesce(verdict.kind, slide.kind) as kind,
     verdict.verdict,
     coalesce(verdict.listeners, 0) as listeners,
-    coalesce(verdict.verdict = 'slide', apart_by_chord.from_note_id is null) as is_slide,
+    -- Listeners who disagree or cannot tell take nothing away: what was found stands.
+    case verdict.verdict
+        when 'slide' then true
+        when 'no_slide' then false
+        else apart_by_chord.from_note_id is null
+    end as is_slide,
 from base.slide
 left join verdict
     on verdict.slide_id = slide.slide_id

@@ -31,5 +31,5 @@ join stage.judged_slide
         and judged_slide.transfer_middle_s < counted_span.transfer_end_s
 left join stage.chance
     on chance.from_note_id = judged_slide.from_note_id and chance.to_note_id = judged_slide.to_note_id
--- What no listener has judged and is no slide is a find between strings of a chord, which is no chance either.
-where judged_slide.is_slide or judged_slide.verdict is not null
+-- What is no slide though no listener took it away is a find between strings of a chord, which is no chance either.
+where judged_slide.is_slide or judged_slide.verdict = 'no_slide'

@@ -101,7 +101,7 @@ def test_verdicts_change_the_counts_and_both_stay():
         },
     )
     columns = ("slides", "found_slides", "reviewed_slides", "rejected_slides", "undecided_slides", "added_slides")
-    assert rows(facts(**tables), "fact.take_tally", "take_id", *columns)[0] == ("t1", 1, 2, 3, 1, 1, 1)
+    assert rows(facts(**tables), "fact.take_tally", "take_id", *columns)[0] == ("t1", 2, 2, 3, 1, 1, 1)
 
 
 def test_facts_of_slides_and_transitions():

@@ -119,9 +119,9 @@ def odd() -> Any:
         # Outside the counted solo nothing is reached.
         ("short", 0, ("not_slid", None, False)),
         ("short", 1, ("not_reached", "not_counted", False)),
-        # Listeners have the last word.
+        # Listeners have the last word; those who cannot tell leave what was found.
         ("denied", 0, ("not_slid", None, False)),
-        ("doubted", 0, ("cannot_tell", "slide_unsure", False)),
+        ("doubted", 0, ("slid", None, False)),
         ("added", 2, ("slid", None, False)),
         # Other music has no places.
         ("other", 0, None),

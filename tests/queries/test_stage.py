@@ -140,15 +140,16 @@ def test_slides_without_verdicts_count():
     assert judged() == [(*FIRST, *UNHEARD), (*SECOND, *UNHEARD)]
 
 
-def test_the_majority_counts_and_a_tie_is_cannot_tell():
+def test_the_majority_counts_and_a_tie_leaves_what_was_found():
     made = judged(
         verdict(1.0, "no_slide", "lee"), verdict(1.05, "no_slide", "mo"), verdict(1.0, "slide", "nan"),
         verdict(2.0, "slide", "lee", kind="two_finger"), verdict(2.0, "no_slide", "mo"),
     )  # fmt: skip
     assert made == [
         (*FIRST, "no_slide", 3, "same_finger", False),
-        (*SECOND, "cannot_tell", 2, "two_finger", False),
+        (*SECOND, "cannot_tell", 2, "two_finger", True),
     ]
+    assert judged(verdict(1.0, "cannot_tell", "lee"))[0] == (*FIRST, "cannot_tell", 1, "same_finger", True)
 
 
 def test_a_listeners_kind_wins_and_the_last_word_of_each_counts():

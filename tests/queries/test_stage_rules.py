@@ -94,8 +94,8 @@ def test_no_chance_and_no_slide_within_a_chord_nor_beside_it_where_no_way_puts_b
 
 def test_a_find_between_strings_of_a_chord_enters_no_rate_until_a_listener_has_judged_it():
     tables = joined(small(), {"chord_note": chord_notes("x1-c1", "x1-n1000", "x1-n1200")})
-    heard = joined(tables, {"review": [verdict(1.0, "slide", "lee")]})
-    for given, owned in ((tables, ["x1-s2000"]), (heard, ["x1-s1000", "x1-s2000"])):
+    heard, doubted = (joined(tables, {"review": [verdict(1.0, said, "lee")]}) for said in ("slide", "cannot_tell"))
+    for given, owned in ((tables, ["x1-s2000"]), (doubted, ["x1-s2000"]), (heard, ["x1-s1000", "x1-s2000"])):
         con = facts(**given)
         assert [name for (name,) in rows(con, "stage.owned_slide", "slide_id")] == owned
         assert rows(con, "fact.take_tally", "take_id", "found_slides", "slides")[0] == ("t1", len(owned), len(owned))

@@ -118,8 +118,9 @@ def _listening(opened: OpenCorpus, corpus: Corpus) -> str:
     if row["n"] == 0:
         return "No listening check has been made."
     said = (
-        f"{counted(row['n'], 'verdict')} of {counted(row['listeners'], 'listener')} are included; a majority of "
-        "listeners overrides the program in what is shown of single slides, and both answers are kept."
+        f"{counted(row['n'], 'verdict')} of {counted(row['listeners'], 'listener')} are included. What more "
+        "listeners heard than anything else overrides the program in what is shown of single slides; where they are "
+        "divided or cannot tell, what the program found stands. Both answers are kept."
     )
     try:
         heard = listening_results(corpus.root)
