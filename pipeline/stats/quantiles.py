@@ -31,19 +31,26 @@ def weighted_quantiles(
     [[3.0]]
     """
     x, w = np.asarray(values, dtype=np.float64), np.asarray(weights, dtype=np.float64)
-    order = np.lexsort((x, of))
+    order = np.argsort(x, kind="stable")
+    # Small numbers are sorted by their digits, in a tenth of the time.
+    order = order[np.argsort(of[order].astype(np.min_scalar_type(groups)), kind="stable")]
     x, w, group = x[order], w[order], of[order]
+    made = np.full((groups, len(at)), np.nan)
     total, squares = (np.bincount(group, y, minlength=groups) for y in (w, w**2))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        worth = total**2 / squares
-        up_to = np.cumsum(w)
-        before = np.concatenate([[0.0], np.cumsum(total)])[group]
-        ends = (up_to - before) / total[group]
-        starts = (up_to - w - before) / total[group]
-        made = np.full((groups, len(at)), np.nan)
-        for column, share in enumerate(at):
-            reach = (share * (worth - 1.0) + 1.0)[group]
-            end, start = (np.clip(worth[group] * edge - reach + 1.0, 0.0, 1.0) for edge in (ends, starts))
-            made[:, column] = np.bincount(group, (end - start) * x, minlength=groups)
-    made[total <= 0] = np.nan
+    there = np.flatnonzero(total > 0)
+    number = np.bincount(group, minlength=groups)
+    first, last = (np.cumsum(number) - number)[there], np.cumsum(number)[there] - 1
+    up_to = np.concatenate([[0.0], np.cumsum(w)])
+    before, total, worth = up_to[first], total[there], total[there] ** 2 / squares[there]
+    for column, share in enumerate(at):
+        # Only the items that lie in a window as wide as one of equal weight count.
+        reach = share * (worth - 1.0) + 1.0
+        low = np.clip(np.searchsorted(up_to, before + total * (reach - 1.0) / worth, "right") - 1, first, last)
+        high = np.clip(np.searchsorted(up_to, before + total * reach / worth, "left") - 1, low, last)
+        many = high - low + 1
+        of_group = np.repeat(np.arange(there.size), many)
+        item = np.arange(of_group.size) + np.repeat(low - (np.cumsum(many) - many), many)
+        scale, so_far = (worth / total)[of_group], (reach - 1.0)[of_group]
+        start, end = (np.clip(scale * (up_to[edge] - before[of_group]) - so_far, 0.0, 1.0) for edge in (item, item + 1))
+        made[there, column] = np.bincount(of_group, (end - start) * x[item], minlength=there.size)
     return made
