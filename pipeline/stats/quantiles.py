@@ -6,6 +6,7 @@ size. Equal weights give plain type 7.
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -32,9 +33,21 @@ def weighted_quantiles(
     """
     x, w = np.asarray(values, dtype=np.float64), np.asarray(weights, dtype=np.float64)
     order = np.argsort(x, kind="stable")
+    return ascending_quantiles(x[order], w[order], np.asarray(of)[order], groups=groups, at=at)
+
+
+def ascending_quantiles(
+    values: Floats,
+    weights: Floats,
+    of: npt.NDArray[np.integer[Any]],
+    *,
+    groups: int,
+    at: Sequence[float] = (0.25, 0.5, 0.75),
+) -> Floats:
+    """As ``weighted_quantiles``, of values that ascend, whatever their groups."""
     # Small numbers are sorted by their digits, in a tenth of the time.
-    order = order[np.argsort(of[order].astype(np.min_scalar_type(groups)), kind="stable")]
-    x, w, group = x[order], w[order], of[order]
+    order = np.argsort(of.astype(np.min_scalar_type(groups)), kind="stable")
+    x, w, group = values[order], weights[order], of[order]
     made = np.full((groups, len(at)), np.nan)
     total, squares = (np.bincount(group, y, minlength=groups) for y in (w, w**2))
     there = np.flatnonzero(total > 0)

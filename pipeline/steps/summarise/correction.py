@@ -1,7 +1,8 @@
 """What is known of the slides missed and invented in each take, and the true slides per find of groups of takes."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import duckdb
 import numpy as np
@@ -9,10 +10,21 @@ import polars as pl
 
 from pipeline.kinds import KINDS
 from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, Factor
-from pipeline.stats.quantiles import weighted_quantiles
+from pipeline.stats.quantiles import ascending_quantiles
 from pipeline.stats.recovery import REPLICATES, Plantings, Recovered, curves, recovered_by
 from pipeline.steps.summarise.factors import OfSlides, OfTakes
-from pipeline.steps.summarise.finds import DIRECTIONS, MEASURES, Cells, Finds, Ints, cells, finds_of, numbered, summing
+from pipeline.steps.summarise.finds import (
+    DIRECTIONS,
+    MEASURES,
+    Cells,
+    Finds,
+    Ints,
+    Numbers,
+    cells,
+    finds_of,
+    numbered,
+    summing,
+)
 from pipeline.steps.summarise.listening import Listened, listened
 from pipeline.units import Floats
 
@@ -58,8 +70,8 @@ _CELLS_AT_ONCE = 4_000  # for the sake of memory
 _TRIFLE = 1e-6  # finds of a take that has none, so that its group has an error of finding all the same
 
 
-_Grouped = tuple[Finds, Floats, list[str], Ints]
-"""Finds, each as often as it stands in a group; what each counts, the keys of the groups, and which of them is its."""
+_Placed = Callable[[Numbers], tuple[Numbers, Floats, Numbers]]
+"""Of finds in some order those that lie in groups, each as often as it does; what each counts, and its group."""
 
 
 @dataclass(frozen=True)
@@ -149,46 +161,72 @@ class Correction:
         without plantings."""
         if self.recovered is None:
             return pl.DataFrame()
-        if grouping in SLIDE_GROUPINGS:
-            finds, weight, keys, at = self._in_groups_of_slides(con, grouping)
-        else:
-            finds, weight, keys, at = self._in_groups_of_takes(con, grouping)
-        level = self.level.mean(axis=1)[self._strata()[finds.part]]
-        weight = weight * self.recovered.mean[finds.classes, finds.side] * level
+        keys, placed = (self._placed_slides if grouping in SLIDE_GROUPINGS else self._placed_takes)(con, grouping)
         made = {"group_key": pl.Series(keys, dtype=pl.String)}
-        for values, (measure, unit) in zip(finds.measures.T, MEASURES.items(), strict=True):
-            quartiles = weighted_quantiles(values, weight, at, groups=len(keys))
+        for order, values, (measure, unit) in zip(
+            self._ascending, self.finds.measures.T, MEASURES.items(), strict=True
+        ):
+            find, weight, at = placed(order)
+            quartiles = ascending_quantiles(values[find], weight * self._stands_for[find], at, groups=len(keys))
             for which, column in zip(("q1", "median", "q3"), quartiles.T, strict=True):
                 made[f"{measure}_{which}_corrected_{unit}"] = pl.Series(column)
         return pl.DataFrame(made)
 
-    def _in_groups_of_takes(self, con: duckdb.DuckDBPyConnection, grouping: str) -> _Grouped:
-        members = con.sql(_MEMBERS, params=[grouping]).pl()
-        keys = members["group_key"].unique(maintain_order=True)
-        place = dict(zip(keys, range(len(keys)), strict=True))
-        of_part = np.argsort(self.finds.part, kind="stable")
-        number = np.bincount(self.finds.part, minlength=self.parts.height)
-        part = members["part"].to_numpy()
-        # The finds of each member's part, one part behind the other.
-        many = number[part]
-        ahead = np.repeat((np.cumsum(number) - number)[part] - (np.cumsum(many) - many), many)
-        finds = self.finds.of(of_part[ahead + np.arange(many.sum())])
-        at = members["group_key"].replace_strict(place, return_dtype=pl.Int64).to_numpy().astype(np.intp)  # or none
-        return finds, np.repeat(members["weight"].to_numpy(), many), keys.to_list(), np.repeat(at, many)
+    @cached_property
+    def _ascending(self) -> list[Numbers]:
+        """The finds in the order of each measure: sorted once, since there may be millions, for all groupings."""
+        return [np.argsort(values, kind="stable").astype(np.int32) for values in self.finds.measures.T]
 
-    def _in_groups_of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> _Grouped:
+    @cached_property
+    def _stands_for(self) -> Floats:
+        """Slides that were there for each find."""
+        assert self.recovered is not None
+        level = self.level.mean(axis=1)[self._strata()[self.finds.part]]
+        return np.asarray(self.recovered.mean[self.finds.classes, self.finds.side] * level)
+
+    def _placed_takes(self, con: duckdb.DuckDBPyConnection, grouping: str) -> tuple[list[str], _Placed]:
+        members = con.sql(_MEMBERS, params=[grouping]).pl().sort("part", maintain_order=True)
+        keys = members["group_key"].unique().sort().to_list()
+        group = np.searchsorted(np.array(keys, dtype=np.str_), members["group_key"].to_numpy().astype(np.str_))
+        counted = members["weight"].to_numpy()
+        number = np.bincount(members["part"].to_numpy(), minlength=self.parts.height)
+        first = np.cumsum(number) - number
+
+        def placed(order: Numbers) -> tuple[Numbers, Floats, Numbers]:
+            part = self.finds.part[order]
+            many = number[part]
+            member = np.repeat(first[part] - (np.cumsum(many) - many), many) + np.arange(many.sum())
+            return np.repeat(order, many), counted[member], group[member]
+
+        return keys, placed
+
+    def _placed_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> tuple[list[str], _Placed]:
+        used, weight, keys, at = self._in_groups_of_slides(con, grouping)
+        group, counted = np.full(self.finds.part.size, -1, dtype=np.int32), np.zeros(self.finds.part.size)
+        group[used], counted[used] = at, weight
+
+        def placed(order: Numbers) -> tuple[Numbers, Floats, Numbers]:
+            chosen = order[group[order] >= 0]
+            return chosen, counted[chosen], group[chosen]
+
+        return keys, placed
+
+    def _in_groups_of_slides(
+        self, con: duckdb.DuckDBPyConnection, grouping: str
+    ) -> tuple[Ints, Floats, list[str], Ints]:
+        """The finds that lie in a group; what each counts, the keys of the groups, and which of them is its."""
         chosen = con.sql(_CHOSEN).pl()
         weight = np.zeros(self.parts.height)
         weight[chosen["part"].to_numpy()] = chosen["weight"].to_numpy()
         chosen_finds = weight[self.finds.part] > 0
         if grouping == "interval":
             chosen_finds &= self.finds.direction < DIRECTIONS.index("unknown")
-        used = self.finds.of(np.flatnonzero(chosen_finds))
-        return used, weight[used.part], *_groups(used, grouping)
+        used = np.flatnonzero(chosen_finds)
+        return used, weight[self.finds.part[used]], *_groups(self.finds.of(used), grouping)
 
     def _of_slides(self, con: duckdb.DuckDBPyConnection, grouping: str) -> OfSlides:
-        used, weight, keys, at = self._in_groups_of_slides(con, grouping)
-        strata = self.judged.size
+        place, weight, keys, at = self._in_groups_of_slides(con, grouping)
+        used, strata = self.finds.of(place), self.judged.size
         every = np.arange(strata)
         sums = at * strata + self._strata()[used.part]
         held = cells(used, sums, len(keys) * strata, weights=weight)
