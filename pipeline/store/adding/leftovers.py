@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 
 from pipeline.store.adding.row_index import Cells, RowBook, same
-from pipeline.store.catalogue.player_cells import read_players, read_teachers
+from pipeline.store.catalogue.player_cells import read_players
+from pipeline.store.catalogue.teacher_cells import read_teachers
 
 
 def without_place(

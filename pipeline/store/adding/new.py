@@ -149,6 +149,9 @@ Players of a line: `A. Vint (violin) & B. Ort (piano)` says who plays what. `A. 
 read as two who play together, neither of them certain; `A. Vint or B. Ort` as one of the two, each possible;
 `A. Vint?` as possible. A sheet of its own in the same workbook, with name, born, died and teachers, tells of people.
 
+Teachers: `A. Vint; B. Ort?`, or in words such as `pupil of A. Vint, later with B. Ort?`. A bracket behind a name says
+when and where: `A. Vint (Prague, 1901-03)`. What is not names alone goes into the note, and is listed.
+
 Or fill the tables themselves. Only player, take, side and transfer are needed for a first run, joined by
 side_take (which take is on which side) and performance (who plays on which take).
 

@@ -6,12 +6,14 @@ it still, and only if no hand has been there.
 
 from collections.abc import Callable, Iterable, Mapping
 from functools import cached_property
+from typing import TypeVar
 
 from pipeline.store.adding.ids import IdMaker
 from pipeline.store.adding.pending import Draft, FileKey
 from pipeline.store.adding.row_index import Cells, same
 from pipeline.store.catalogue.cell_values import CellError
-from pipeline.store.catalogue.player_cells import Named, read_players, read_teachers
+from pipeline.store.catalogue.player_cells import Named, read_players
+from pipeline.store.catalogue.teacher_cells import Taught, read_teachers
 from pipeline.store.schema.declared import hand_kept
 
 NAMING = [
@@ -23,6 +25,8 @@ NAMING = [
 """Where a player may be named: table and column."""
 FROM_SHEET = "as the sheet says"
 OTHER_LINE = "another line of the sheet still says it"
+One = TypeVar("One", Named, Taught)
+_LESSONS = ("certainty", "span", "note")
 _MORE = "more is written in its row"
 _PASSAGE = "passage.csv names this player on it"
 
@@ -76,24 +80,34 @@ class People:
     def update_teaching(self, then: Cells, fields: Cells) -> None:
         """Enters who taught the one player of a line, and takes out whom no line names any more; what stays is said."""
         before, now = _pairs(then), _pairs(fields)
-        for pair, certainty in now.items():
+        for pair, one in now.items():
             rows = self._links(pair)
             if not rows and pair[0] != pair[1]:
-                teacher, student = (self.player(name)["player_id"] for name in self._spelt(pair, fields))
-                row = {"teacher_id": teacher, "student_id": student, "certainty": certainty}
-                self.draft.add("teaching", row | {"note": FROM_SHEET})
-            elif rows and (current := rows[0]["certainty"]) not in self._taught.get(pair, {}):
-                known = current in self._once_taught.get(pair, {})
-                self.draft.offer("teaching", rows[0], "certainty", current, certainty, known=known)
+                ids = {"teacher_id": self.player(one.name)["player_id"]}
+                ids["student_id"] = self.player(_only(fields))["player_id"]
+                self.draft.add("teaching", ids | {name: cell for name, cell in _lessons(one).items() if cell})
+            for row in rows[:1]:
+                self._offer_lessons(row, pair, one)
         for pair in sorted(before.keys() - now.keys()):
             for row in self._links(pair):
-                ids = {name: row[name] for name in ("teacher_id", "student_id")}
-                said = row["certainty"] in self._once_taught.get(pair, {})
-                drafted = ids | {"certainty": row["certainty"] if said else "", "note": FROM_SHEET}
+                drafted = {name: row[name] for name in ("teacher_id", "student_id")}
+                once = [_lessons(one) for one in self._once_taught.get(pair, ())]
+                said = [name for name in _LESSONS if row.get(name, "") in [lessons[name] for lessons in once]]
+                drafted |= {name: row.get(name, "") for name in said}
                 still = pair in self._taught
                 if still or not self.draft.remove("teaching", row, drafted=drafted):
                     why = OTHER_LINE if still else _MORE
                     self.draft.keep("teaching", row, "teacher_id", row["teacher_id"], "", why)
+
+    def _offer_lessons(self, row: Cells, pair: tuple[str, str], one: Taught) -> None:
+        """Takes over what a line says of lessons now, unless another line says what stands there."""
+        for column, said in _lessons(one).items():
+            current = row.get(column, "")
+            if any(same(_lessons(other)[column]) == same(current) for other in self._taught.get(pair, ())):
+                continue
+            known = any(same(_lessons(other)[column]) == same(current) for other in self._once_taught.get(pair, ()))
+            if known or column == "certainty" or (column == "span" and said):  # a note by hand is no contradiction
+                self.draft.offer("teaching", row, column, current, said, known=known or not current)
 
     def update_players(self, take: Cells, then: Cells, fields: Cells, *, known: bool) -> bool:
         """Takes over who plays: players come, go, are spelt otherwise, or are surer than they were."""
@@ -128,9 +142,9 @@ class People:
 
     def forget(self, then: Cells) -> None:
         """Takes out players and teachers of a line that nothing names any more and of whom nothing else is known."""
-        for one in _all(then):
-            row = self.book.one("player", "name", one.name)
-            if row is None or same(one.name) in self._said or self._is_named(row["player_id"]):
+        for name in sorted(_all(then)):
+            row = self.book.one("player", "name", name)
+            if row is None or same(name) in self._said or self._is_named(row["player_id"]):
                 continue
             lives = {column: then.get(column, "") for column in ("born", "died")}
             self.draft.remove("player", row, drafted={"player_id": row["player_id"], "name": row["name"]} | lives)
@@ -178,12 +192,8 @@ class People:
         rows = self.book.where("teaching", "teacher_id", teacher["player_id"])
         return [row for row in rows if row["student_id"] == student["player_id"]]
 
-    def _spelt(self, pair: tuple[str, str], fields: Cells) -> tuple[str, str]:
-        teachers = {same(one.name): one.name for one in read_teachers(fields["teachers"])}
-        return teachers[pair[0]], _only(fields)
-
     @cached_property
-    def _taught(self) -> dict[tuple[str, str], dict[str, None]]:
+    def _taught(self) -> dict[tuple[str, str], list[Taught]]:
         return _all_pairs(self.lines.values())
 
     @cached_property
@@ -195,7 +205,7 @@ class People:
 
     @cached_property
     def _said(self) -> set[str]:
-        return {same(one.name) for line in self.lines.values() for one in _all(line)}
+        return {same(name) for line in self.lines.values() for name in _all(line)}
 
     def _is_named(self, player_id: str) -> bool:
         return any(self.book.where(table, column, player_id) for table, column in NAMING)
@@ -211,7 +221,7 @@ class People:
         ]
 
 
-def _read(reader: Callable[[str], list[Named]], line: Cells, field: str) -> list[Named]:
+def _read(reader: Callable[[str], list[One]], line: Cells, field: str) -> list[One]:
     """The people of a cell; nobody where an earlier version read it and this one cannot."""
     try:
         return reader(line.get(field, ""))
@@ -219,9 +229,10 @@ def _read(reader: Callable[[str], list[Named]], line: Cells, field: str) -> list
         return []
 
 
-def _all(line: Cells) -> list[Named]:
-    """All whom a line enters: teachers only of one player."""
-    return _read(read_players, line, "player") + (_read(read_teachers, line, "teachers") if _only(line) else [])
+def _all(line: Cells) -> set[str]:
+    """Names of all whom a line enters: teachers only of one player."""
+    taught = _read(read_teachers, line, "teachers") if _only(line) else []
+    return {one.name for one in _read(read_players, line, "player")} | {one.name for one in taught}
 
 
 def _named(line: Cells) -> dict[str, Named]:
@@ -234,20 +245,26 @@ def _only(line: Cells) -> str:
     return soloists[0] if len(soloists) == 1 else ""
 
 
-def _pairs(line: Cells) -> dict[tuple[str, str], str]:
-    """(teacher, student) -> certainty, as far as a line says so."""
+def _pairs(line: Cells) -> dict[tuple[str, str], Taught]:
+    """(teacher, student) -> the lessons, as far as a line says so."""
     student = _only(line)
     teachers = _read(read_teachers, line, "teachers") if student else []
-    return {(same(one.name), same(student)): one.certainty for one in teachers}
+    return {(same(one.name), same(student)): one for one in teachers}
 
 
-def _all_pairs(lines: Iterable[Cells]) -> dict[tuple[str, str], dict[str, None]]:
-    """(teacher, student) -> each certainty that a line gives them."""
-    found: dict[tuple[str, str], dict[str, None]] = {}
+def _all_pairs(lines: Iterable[Cells]) -> dict[tuple[str, str], list[Taught]]:
+    """(teacher, student) -> the lessons, as each line says."""
+    found: dict[tuple[str, str], list[Taught]] = {}
     for line in lines:
-        for pair, certainty in _pairs(line).items():
-            found.setdefault(pair, {})[certainty] = None
+        for pair, one in _pairs(line).items():
+            found.setdefault(pair, []).append(one)
     return found
+
+
+def _lessons(one: Taught) -> Cells:
+    """Cells of a row of teaching besides its ids."""
+    note = f"{FROM_SHEET}: {one.more}" if one.more else FROM_SHEET
+    return {"certainty": one.certainty, "span": one.span, "note": note}
 
 
 def _instrument(one: Named, of_line: str) -> str:

@@ -23,8 +23,9 @@ from pipeline.store.catalogue.cell_values import (
     read_time,
     says_more,
 )
-from pipeline.store.catalogue.player_cells import how_read, read_lives, read_players, read_teachers
+from pipeline.store.catalogue.player_cells import how_read, read_lives, read_players
 from pipeline.store.catalogue.problems import Problem, shown
+from pipeline.store.catalogue.teacher_cells import read_teachers
 
 _READERS = {
     "instrument": read_instrument,
@@ -42,7 +43,6 @@ _READERS = {
     "end": read_time,
 }
 _DATES = ("year", "published", "born", "died")
-_WITH_PEOPLE = {"player": read_players, "teachers": read_teachers}
 _KEPT_UNKNOWN = ("accompaniment", "process", "groove", "composer")
 """Fields where a word such as unknown or anonymous is an answer."""
 _MATRIX_AND_TAKE = r"(.*[0-9].*?)\s*(?:[-–/,]|\btake\b|\btk\b\.?)\s*([0-9]{1,2}[a-z]?|[ivx]{1,4}|[a-d])"
@@ -263,7 +263,9 @@ class _LineReader:
         if meant == "matrix_take":
             parts = re.fullmatch(_MATRIX_AND_TAKE, cell, re.IGNORECASE)
             return [("matrix", parts[1]), ("take", parts[2])] if parts else [("matrix", cell)]
-        if meant in _WITH_PEOPLE and not _WITH_PEOPLE[meant](cell) and meant == "player":
+        if meant == "teachers":
+            read_teachers(cell)
+        if meant == "player" and not read_players(cell):
             raise CellError("names nobody", "write a name")
         return [(meant, _READERS[meant](cell) if meant in _READERS else cell)]
 

@@ -1,4 +1,4 @@
-"""Who is named in a cell: players with how sure each is, teachers, and the dates of a life.
+"""Who is named in a cell: players with how sure each is, and the dates of a life.
 
 Names are written in many ways, and some can be read in two: ``A / B`` may be two players or one of two. Nobody is
 entered as certain then, and ``how_read`` says how the cell was taken and how to write what was meant.
@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pipeline.store.catalogue.cell_values import UNKNOWN, CellError, read_date, read_part
 
 # Words of doubt about a person, in the six languages, and what they come to.
-_DOUBTS = {
+DOUBTS = {
     "probably|prob|wahrscheinlich|vermutlich|probablement|probabilmente|probablemente|waarschijnlijk": "probable",
     "possibly|poss|perhaps|maybe|attr|attrib|attributed to|vielleicht|zugeschr|peut-[eê]tre|attribu[eé] [aà]|forse"
     "|attribuito a|quiz[aá]s?|tal vez|atribuido a|misschien|toegeschr": "possible",
@@ -29,17 +29,20 @@ _NOBODY = re.compile(
 )
 _SUFFIX = r"(?i:jr|sr|jun|sen|fils|père|figlio)\.?"
 _ACCOMPANYING = ("piano", "organ", "harp", "guitar", "conductor")
-_SELF_TAUGHT = re.compile(r"(?i)self[- ]?taught|autodid[ak][kc]?te?|autodidatta|autodidacta|nobody|no ?one|none")
+_SEPARATORS = " ,;/|&+"
+_HIDDEN = {ord(sign): 0xE000 + place for place, sign in enumerate(_SEPARATORS)}  # of private use in Unicode
+_SHOWN = {hidden: sign for sign, hidden in _HIDDEN.items()}
 
 
 @dataclass(frozen=True)
 class Named:
-    """A person named in a cell; ``instrument`` only where the cell says it beside the name."""
+    """A person named in a cell; ``instrument`` and ``more`` only where a bracket behind the name says it."""
 
     name: str
     certainty: str
     instrument: str = ""
     role: str = "soloist"
+    more: str = ""
 
 
 def read_players(text: str) -> list[Named]:
@@ -53,17 +56,13 @@ def read_players(text: str) -> list[Named]:
         If commas divide the cell in a way that can mean several things.
     """
     solo, *others = re.split(_BESIDE, text.strip(), maxsplit=1)
-    players, either = _people(solo)
-    beside = [replace(one, role="accompanist") for part in others for one in _people(part)[0]]
+    players, either = people(solo)
+    beside = [replace(one, role="accompanist") for part in others for one in people(part)[0]]
     soloists = [one for one in players if one.role == "soloist"]
     if len(soloists) > 1 and not either and not all(one.instrument for one in soloists):
         players = [replace(p, certainty="probable") if p.certainty == "certain" else p for p in players]
-    return players + beside
-
-
-def read_teachers(text: str) -> list[Named]:
-    """As ``read_players``, but many may have taught one; who is said to be self-taught had none."""
-    return [one for one in _people(text.strip())[0] if not _SELF_TAUGHT.fullmatch(one.name)]
+    named = players + beside
+    return [replace(one, name=f"{one.name} ({one.more})", more="") if one.more else one for one in named]
 
 
 def how_read(text: str) -> tuple[str, str] | None:
@@ -73,7 +72,7 @@ def how_read(text: str) -> tuple[str, str] | None:
         return None
     first, second, *_ = names = [one.name for one in soloists]
     together = ", ".join(names[:-1]) + f" and {names[-1]}"
-    if _people(re.split(_BESIDE, text.strip(), maxsplit=1)[0])[1]:
+    if people(re.split(_BESIDE, text.strip(), maxsplit=1)[0])[1]:
         return f"is read as one of {together}, each possible", "put & between them if they play together"
     return (
         f"is read as {together} playing together, none of them certain",
@@ -81,10 +80,12 @@ def how_read(text: str) -> tuple[str, str] | None:
     )
 
 
-def _people(text: str) -> tuple[list[Named], bool]:
-    """All who are named in one cell, and whether it means one of them."""
+def people(text: str) -> tuple[list[Named], bool]:
+    """All who are named in one cell, and whether it means one of them; a bracket behind a name is never cut."""
     if text.casefold() in UNKNOWN:
         return [], False
+    behind = r"(?<=[\w.?])\s*[(\[]([^()\[\]]*)[)\]]"
+    text = re.sub(behind, lambda found: f" ({found[1].translate(_HIDDEN)})", text)
     either = bool(re.search(_OR, text))
     found = [one for part in re.split(f"{_AND}|{_OR}", text) for one in _at_commas(part.strip())]
     if either:
@@ -121,14 +122,17 @@ def _is_full(name: str) -> bool:
 
 def _one(text: str, played: str) -> list[Named]:
     """One person, or nobody where the name is not known."""
-    name = text.strip()
-    behind = re.fullmatch(rf"(.+?)\s+{_AT}\s+(\S+)()", name) or re.fullmatch(
-        r"(.+?)\s*[(\[]([^()\[\]]*)[)\]]\s*(\??)", name
-    )
-    if behind and (part := read_part(behind[2])):
+    name, more = text.translate(_SHOWN).strip(), ""
+    at = re.fullmatch(rf"(.+?)\s+{_AT}\s+(\S+)", name)
+    behind = re.fullmatch(r"(.+?)\s*[(\[]([^()\[\]]*)[)\]]\s*(\??)", name)
+    if at and (part := read_part(at[2])):
+        name, played = at[1], part
+    elif behind and (part := read_part(behind[2])):
         name, played = behind[1] + behind[3], part
+    elif behind and behind[2] and not re.fullmatch(rf"(?i)\s*(?:\?|(?:{'|'.join(DOUBTS)})\.?)\s*", behind[2]):
+        name, more = behind[1] + behind[3], behind[2].strip()
     certainty = "possible" if name.endswith(("?", "(?)")) or re.fullmatch(r"\[.*\]", name) else "certain"
-    for word, meant in _DOUBTS.items():
+    for word, meant in DOUBTS.items():
         if found := re.search(rf"(?i)^(?:{word})\.?\s+|\s*[(\[]\s*(?:{word})\.?\s*[)\]]\s*$", name):
             name = name[: found.start()] + name[found.end() :]
             certainty = meant
@@ -138,7 +142,7 @@ def _one(text: str, played: str) -> list[Named]:
     turned = re.fullmatch(rf"([^,]+),(?!\s*{_SUFFIX}$)\s*([^,]+)", name)
     if turned and len(turned[2].split()) <= 3:
         name = f"{turned[2]} {turned[1]}"
-    return [Named(name, certainty, played, "accompanist" if played in _ACCOMPANYING else "soloist")]
+    return [Named(name, certainty, played, "accompanist" if played in _ACCOMPANYING else "soloist", more)]
 
 
 def read_lives(text: str) -> tuple[str, str]:

@@ -8,6 +8,8 @@ import openpyxl
 from pipeline.store.adding.add import AddPlan, add
 from pipeline.store.adding.headings import match_headings
 from pipeline.store.adding.new import new
+from pipeline.store.adding.people import FROM_SHEET
+from pipeline.store.checks.check import check
 from tests.helpers.tones import write_tone
 
 
@@ -71,3 +73,20 @@ def test_a_second_column_of_one_field_goes_to_the_note_and_is_listed(tmp_path: P
     )
     assert [row.get("note") for row in added.table("transfer")] == ["Opus: Bela Ort", None]
     assert [row["work_id"] for row in added.table("take")] == ["air", "jig"]
+
+
+def test_teachers_in_prose_never_become_players_and_what_a_bracket_says_is_theirs(tmp_path: Path) -> None:
+    added = Added(tmp_path)
+    headings, other = ["file", "artist", "teacher"], ["b.wav", "Bela Ort", "heard Otto Brand as a boy"]
+    plan = added.give(headings, ["a.wav", "Ana Vint", "pupil of A. Mirek; later with J. Osten?"], other)
+    assert [row["name"] for row in added.table("player")] == ["Ana Vint", "A. Mirek", "J. Osten", "Bela Ort"]
+    links = {row["teacher_id"]: (row["certainty"], row["note"]) for row in added.table("teaching")}
+    assert links == {"a-mirek": ("certain", FROM_SHEET), "j-osten": ("possible", FROM_SHEET)}
+    assert "teacher = heard Otto Brand as a boy: is not names of teachers alone" in "\n".join(map(str, plan.problems))
+    assert added.table("transfer")[1]["note"] == "teacher: heard Otto Brand as a boy"
+    added.give(headings, ["a.wav", "Ana Vint", "A. Mirek (Prague, 1901-03)"], other)
+    (link,) = added.table("teaching")
+    assert (link["teacher_id"], link["span"], link["note"]) == ("a-mirek", "1901/1903", f"{FROM_SHEET}: Prague")
+    added.give(headings, ["a.wav", "Ana Vint", "J. Osten"], other)
+    assert [row["teacher_id"] for row in added.table("teaching")] == ["j-osten"]
+    assert check(added.root, listen=False).errors == ()

@@ -3,7 +3,8 @@
 import pytest
 
 from pipeline.store.catalogue.cell_values import CellError
-from pipeline.store.catalogue.player_cells import Named, how_read, read_lives, read_players, read_teachers
+from pipeline.store.catalogue.player_cells import Named, how_read, read_lives, read_players
+from pipeline.store.catalogue.teacher_cells import read_teachers
 
 
 @pytest.mark.parametrize("text", ["A. Vint & B. Ort", "A. Vint and B. Ort", "A. Vint / B. Ort", "A. Vint; B. Ort",
