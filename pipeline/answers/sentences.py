@@ -200,7 +200,7 @@ def _mended(row: Row, name: str, words: str) -> str:
         if number
     )
     misses = "slides missed" if row["correction"] == RECOVERY else "slides missed and invented"
-    return f"corrected for {misses} {words.format(_limits(row, f'{name}_corrected'))} ({rests})"
+    return f"corrected for {misses} {words.format(_limits(row, f'{name}_corrected'))} ({rests} in music of such sound)"
 
 
 def _times(value: float) -> str:

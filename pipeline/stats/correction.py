@@ -11,7 +11,7 @@ weights: Rao and Scott, JASA 76, 1981). Where players count alike, exposures are
 is an offset, and the mean of the logarithms of the draws is carried along.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,12 @@ from pipeline.units import Floats
 
 UNCORRECTED, LISTENING, RECOVERY, BOTH = "uncorrected", "listening", "recovery", "listening and recovery"
 SOURCES = (UNCORRECTED, LISTENING, RECOVERY, BOTH)
+
+
+def pooled(per_find: Floats, finds: Floats) -> Floats:
+    """True slides per find of all parts together, shape (replicates,), from draws of each part, shape (parts,
+    replicates), and its finds, shape (parts,)."""
+    return np.asarray((per_find * finds[:, None]).sum(axis=0) / finds.sum())
 
 
 @dataclass(frozen=True)
@@ -32,15 +38,14 @@ class Factor:
     clusters : draws for each cluster, in the order of their names, shape (clusters, replicates); None where unknown.
     names : of the clusters, sorted.
     source : one of ``SOURCES``.
-    judged, planted : excerpts judged and slides planted in music that sounds like the group's.
+    rests_on : excerpts judged and slides planted, by kind of sound that is in the group.
     """
 
     whole: Floats
     clusters: Floats | None
     names: Sequence[str]
     source: str
-    judged: int
-    planted: int
+    rests_on: Mapping[int, tuple[int, int]]
 
     def means(self, names: Sequence[str]) -> Floats | None:
         """Geometric mean of the draws of each named cluster, shape (names,); None where clusters are unknown."""

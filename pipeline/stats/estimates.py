@@ -256,11 +256,12 @@ def _of_players(
         )
 
 
-def source_columns(factor: Factor | None) -> dict[str, Any]:
-    """Where a correction comes from, as columns of ``result`` tables."""
-    if factor is None:
-        return {"correction": UNCORRECTED, "judged": 0, "planted": 0}
-    return {"correction": factor.source, "judged": factor.judged, "planted": factor.planted}
+def source_columns(*factors: Factor | None) -> dict[str, Any]:
+    """Where a correction comes from, as columns of ``result`` tables; what two groups share counts once."""
+    known = [factor for factor in factors if factor is not None]
+    rests_on = {sound: numbers for factor in known for sound, numbers in factor.rests_on.items()}
+    judged, planted = (sum(numbers[place] for numbers in rests_on.values()) for place in (0, 1))
+    return {"correction": known[0].source if known else UNCORRECTED, "judged": judged, "planted": planted}
 
 
 def corrected_columns(

@@ -72,7 +72,7 @@ def test_three_rates_drawn_dates_and_bounds():
         "Early: a minute of this music has 2.00 (1.50–2.80) slides; its players make 1.80 (1.20–2.60) on average, the "
         "one in the middle 1.60 (1.10–2.30); with the uncertain dates of others drawn, 2.10 (1.60–2.70); whatever "
         "their dates, between 1.30 and 2.90; corrected for slides missed and invented 2.4 (1.6–3.6) slides per "
-        "minute (200 excerpts judged and 1 slide planted) (12 players, 140 takes)."
+        "minute (200 excerpts judged and 1 slide planted in music of such sound) (12 players, 140 takes)."
     ]
 
 
@@ -99,8 +99,8 @@ def test_takes_that_could_not_be_judged_may_hold_less_or_more():
             },
             "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in "
             "period early as in period late; p = .048 (p = .144 for 3 pairs at once); corrected for slides missed 1.30 "
-            "(0.80–2.10) times (80 slides planted); nothing is left of it if 1.30 times as large a share is found in "
-            "one as in the other beyond that. Caution: few.",
+            "(0.80–2.10) times (80 slides planted in music of such sound); nothing is left of it if 1.30 times as "
+            "large a share is found in one as in the other beyond that. Caution: few.",
         ),
         (
             {"changed_or_replaced_p": 0.01, "pairs_in_family": 1, "warning": None},
@@ -161,8 +161,8 @@ def test_effects_say_that_age_birth_and_date_are_one_equation():
     assert sentences("cohort_and_period_effect", pl.DataFrame([row])) == [
         "Slides per minute, a decade later recorded: 0.74 (0.61–0.90) times, p below .001; by negative binomial "
         "regression, which fits these takes, 0.75 (0.63–0.89); corrected for slides missed and invented 0.80 "
-        "(0.60–1.10) times (150 excerpts judged) (12 players, 36 takes, dates by the middles of their spans). Caution: "
-        "age, birth and date are one equation."
+        "(0.60–1.10) times (150 excerpts judged in music of such sound) (12 players, 36 takes, dates by the middles of "
+        "their spans). Caution: age, birth and date are one equation."
     ]
 
 

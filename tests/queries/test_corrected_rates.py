@@ -140,6 +140,18 @@ def test_slides_planted_and_not_found_raise_the_rate_of_such_sound():
     assert made["acoustic"][2] < 37.5 / 0.6 < made["acoustic"][3]
 
 
+def test_what_two_groups_rest_on_counts_once_and_only_transfers_that_stand_count():
+    tables = two_takes()
+    tables["take"] = [row | {"process": "acoustic"} for row in tables["take"]]
+    other = {"transfer": [{"transfer_id": "x1-other", "side_id": "x1", "file": "other.wav"}]}
+    taught = {"teaching": [{"teacher_id": "ann", "student_id": "bo", "certainty": "certain"}]}
+    plantings = (planted("x1", found=30, of=40), planted("x2", found=30, of=30), planted("x1-other", found=9, of=20))
+    con = database("player", "corpus", results=("comparison",), **joined(tables, other, taught, *plantings))
+    for view in ("slides_in_corpus", "slides_by_player", "teacher_and_student"):
+        assert set(rows(con, f"summary.{view}", "planted")) == {(70,)}
+    assert rows(con, "stage.counted_planting", "count(*)", "count(distinct transfer_id)") == [(70, 2)]
+
+
 def test_listening_says_how_many_and_recovery_how_they_lie():
     tables = two_takes()
     # Thirty finds and sixty changes are judged in all: one stratum. Half the slides of x1 are found, all of x2.

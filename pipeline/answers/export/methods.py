@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping, Sequence
 
+import numpy as np
 import polars as pl
 
 from pipeline import __version__
@@ -10,9 +11,10 @@ from pipeline.answers.counts import counted, counts, with_soloists
 from pipeline.answers.export.pseudonyms import pseudonyms
 from pipeline.answers.listening.error_rates import listening_results
 from pipeline.answers.listening.words import agreement_words, told_share
+from pipeline.answers.number_words import with_limits
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.errors import DataError
-from pipeline.stats.correction import BOTH, LISTENING, RECOVERY
+from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, pooled
 from pipeline.stats.rates import BOOTSTRAP, SMALL
 from pipeline.store.corpus import Corpus
 
@@ -144,20 +146,29 @@ _CORRECTED = {
 
 
 def _correction(opened: OpenCorpus) -> str:
-    rows = opened.sql(
-        "select correction, median(slides_per_find) as middle, min(slides_per_find) as least, "
-        "max(slides_per_find) as most from result.slides_per_find group by correction order by correction"
-    ).to_dicts()
-    if not rows:
+    known = opened.sql(
+        "select per_find.*, found_slides from result.slides_per_find as per_find join fact.take_tally as take on "
+        "take.take_id = per_find.take_id and coalesce(take.player_id, '~') = per_find.player_key order by all"
+    )
+    if not known["found_slides"].sum():
         return "They are not corrected for slides missed and invented, of which nothing is known on this corpus."
-    planted = opened.sql("select count(*) as n, count(distinct transfer_id) as sides from base.recovery").to_dicts()[0]
-    row = rows[0]
-    said = f"Beside each stands the rate corrected {_CORRECTED[row['correction']]}"
-    if row["correction"] != LISTENING:
-        said += f"; {counted(planted['n'], 'slide')} were planted in {counted(planted['sides'], 'side')}"
+    source, each = known["correction"][0], known["slides_per_find"].to_numpy()
+    said = f"Beside each stands the rate corrected {_CORRECTED[source]}"
+    if source != LISTENING:
+        planted = opened.sql(
+            "select count(*) as n, count(distinct transfer_id) as sides from stage.counted_planting"
+        ).to_dicts()[0]
+        said += (
+            f"; it rests on {counted(planted['n'], 'slide')} planted in {counted(planted['sides'], 'side')} that "
+            "count (the table `recovery` may hold more, of other transfers of the same takes)"
+        )
+    drawn = pooled(np.stack(known["draws"].to_list()), known["found_slides"].to_numpy())
+    low, middle, high = np.quantile(drawn, [0.025, 0.5, 0.975])
     return said + (
-        f". For one find there are {row['middle']:.2f} slides in the take in the middle ({row['least']:.2f} to "
-        f"{row['most']:.2f})."
+        f". For one find there are {with_limits(middle, low, high)} slides in the takes together, with limits of 95 % "
+        f"that the corrected rates hold; from take to take it goes from {each.min():.2f} to {each.max():.2f}. The "
+        "program's own confidence was learned from rendered sides; no real disc on which every slide is known was "
+        "measured."
     )
 
 

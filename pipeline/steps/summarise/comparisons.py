@@ -210,8 +210,6 @@ class Pair:
     def _row(
         self, evidence: str, ratio: Interval, mended: Interval | None, *, players: int, warning: str | None = None
     ) -> dict[str, Any]:
-        source = source_columns(self.factors[0] if self.factors else None)
-        source |= {name: sum(getattr(each, name) for each in self.factors) for name in ("judged", "planted")}
         return {
             "grouping": self.grouping,
             "group_key": self.first,
@@ -220,7 +218,7 @@ class Pair:
             "evidence": evidence,
             **{f"ratio{x}": _finite(v) for x, v in _named(ratio)},
             **{f"ratio_corrected{x}": _finite(v) for x, v in (_named(mended) if mended else ())},
-            **source,
+            **source_columns(*self.factors),
             **_explained(mended or ratio),
             "players": players,
             "shared_clusters": self.shared,

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.kinds import KINDS
-from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, Factor
+from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, Factor, pooled
 from pipeline.stats.quantiles import ascending_quantiles
 from pipeline.stats.recovery import REPLICATES, Plantings, Recovered, curves, recovered_by
 from pipeline.steps.summarise.factors import OfSlides, OfTakes
@@ -42,9 +42,8 @@ join stage.take_sound as sound on sound.take_id = span.take_id
 order by span.take_id, coalesce(span.player_id, '~'), span.transfer_id
 """
 _PLANTED = """
-select transfer_id, duration_ms, interval_cents / 100 as semitones, kind <> 'same_finger' as broken, found
-from base.recovery
-where transfer_id in (select transfer_id from stage.counted_span)
+select transfer_id, duration_ms, semitones, broken, found
+from stage.counted_planting
 order by recovery_id
 """
 _MEMBERS = """
@@ -152,8 +151,7 @@ class Correction:
 
     def whole(self) -> Factor:
         """Of the whole corpus."""
-        there = (self.per_find * self.number[:, None]).sum(axis=0) / self.number.sum()
-        return self._factor(there, np.arange(self.judged.size), None, [])
+        return self._factor(pooled(self.per_find, self.number), np.arange(self.judged.size), None, [])
 
     def quartiles(self, con: duckdb.DuckDBPyConnection, grouping: str) -> pl.DataFrame:
         """Quartiles of the slides that were there in each group, where each find counts for those that it stands for by
@@ -239,7 +237,8 @@ class Correction:
 
     def _factor(self, whole: Floats, strata: Ints, clusters: Floats | None, names: list[str]) -> Factor:
         own = np.unique(strata)
-        return Factor(whole, clusters, names, self.source, int(self.judged[own].sum()), int(self.planted[own].sum()))
+        rests_on = {int(each): (int(self.judged[each]), int(self.planted[each])) for each in own}
+        return Factor(whole, clusters, names, self.source, rests_on)
 
 
 def _groups(finds: Finds, grouping: str) -> tuple[list[str], Ints]:

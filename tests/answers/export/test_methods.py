@@ -1,12 +1,14 @@
 """Words for print: made from the settings and tables in use, so that each setting changes them."""
 
+import re
+
 import pytest
 
 from pipeline.answers.export import methods
 from pipeline.answers.open_corpus import open_corpus
 from pipeline.settings import Settings
 from pipeline.store.corpus import Corpus
-from tests.helpers.made_rows import corpus_folder, small
+from tests.helpers.made_rows import corpus_folder, joined, small
 
 OTHER = {"network": "comb", "learned": "rules"}
 
@@ -64,3 +66,19 @@ def test_words_count_in_singular_and_plural_and_say_what_is_not_known(root):
     # Two players: no interval of this corpus was resampled.
     assert "negative binomial" in words
     assert "resampling whole clusters" not in words
+
+
+def test_words_tell_the_plantings_that_rates_rest_on_and_the_range_of_takes_from_limits(tmp_path):
+    recovery = [
+        {"recovery_id": f"{transfer}-r{n}", "transfer_id": transfer, "duration_ms": 200.0, "interval_cents": 300.0,
+         "kind": "same_finger", "fall_db": 3.0, "found": n % 2 == 0}
+        for transfer in ("x1", "x3")
+        for n in range(60)
+    ]  # fmt: skip
+    words = said(corpus_folder(tmp_path, **joined(small(), {"recovery": recovery})))
+    # The third take could not be judged: what was planted there says nothing of a rate.
+    assert "60 slides planted in 1 side that count" in words
+    each = re.search(r"For one find there are ([\d.]+) \(([\d.]+)–([\d.]+)\) slides in the takes together", words)
+    middle, low, high = map(float, each.groups())
+    assert low < middle < high
+    assert "from take to take it goes from" in words
