@@ -31,7 +31,10 @@ def sentences(view: str, frame: pl.DataFrame) -> list[str] | None:
     say = _SAY.get(view) or (partial(short_sentences, view) if view in SHORT else None)
     if say is None and "typical_player_per_minute" in frame.columns:
         say = _rates
-    return None if say is None else [text for row in frame.iter_rows(named=True) for text in say(row)]
+    if say is None:
+        return None
+    # That two groups cannot be compared is said once for all measures.
+    return list(dict.fromkeys(text for row in frame.iter_rows(named=True) for text in say(row)))
 
 
 def _rates(row: Row) -> Iterator[str]:
@@ -110,9 +113,10 @@ _EVIDENCE = {
 
 
 def _comparison(row: Row) -> Iterator[str]:
-    if row["ratio"] is None:
-        return
     first, other = (f"{row['grouping']} {row[name].rpartition('/')[2]}" for name in ("group_key", "other_key"))
+    if row["ratio"] is None:
+        yield _sentence(f"{first} against {other}: no ratio", row["warning"])
+        return
     bounds = [rounded(row[name]) if row[name] is not None else "any" for name in ("ratio_least", "ratio_most")]
     text = _EVIDENCE[row["evidence"]].format(
         first=first,

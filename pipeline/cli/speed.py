@@ -59,24 +59,20 @@ def speed(
 
 
 def _print_ledger(frame: Any) -> None:
-    from pipeline.answers.number_words import given_words, ledger_remark, over_all_words
+    from pipeline.answers.number_words import ledger_remark
     from pipeline.cli.console import console, print_text
     from pipeline.cli.fitting import Column, print_columns
 
     rows = frame.to_dicts()
-    # What to correct by and how sure that is come first; what moves along the side is left out where it is narrow.
+    # What to correct by and how sure that is stay; what moves along the side is left out first where it is narrow.
     hidden = print_columns(
         [
             Column("transfer", [row["transfer_id"] for row in rows], whole=True),
-            Column("state", [row["state"] for row in rows]),
-            _numbers("[rpm]", [_number(row["playing_rpm"], "{:.2f}") for row in rows], 1),
-            _numbers("correction [cent]", [_number(row["offset_cents"], "{:+.1f}") for row in rows]),
-            _numbers("given A4, key", [given_words(row["offset_se_cents"]) for row in rows], 3),
-            _numbers(
-                "over all", [over_all_words(row["offset_low_cents"], row["offset_high_cents"]) for row in rows], 2
-            ),
-            _numbers("A4 [Hz]", [_number(row["reference_pitch_hz"], "{:.4g}") for row in rows], 5),
-            _numbers("probability", [_probable(None if row["decided_by"] else row["probability"]) for row in rows], 4),
+            Column("state, probability", [_state(row) for row in rows]),
+            _numbers("correction [cent], over all readings", [_correction(row) for row in rows]),
+            _numbers("given A4, key", [_given(row) for row in rows], 1),
+            _numbers("[rpm]", [_number(row["playing_rpm"], "{:.2f}") for row in rows], 2),
+            _numbers("A4 [Hz]", [_number(row["reference_pitch_hz"], "{:.4g}") for row in rows], 3),
             _numbers("drift [cent]", [_number(row["drift_range_cents"], "{:.0f}") for row in rows], 7),
             _numbers("wow [cent]", [_number(row["wow_cents"], "{:.1f}") for row in rows], 8),
             Column("key", [row["key"] or "–" for row in rows], rank=6),
@@ -91,6 +87,30 @@ def _print_ledger(frame: Any) -> None:
         "`glideline speed DIR ID` says why",
         file=sys.stderr,
     )
+
+
+def _state(row: dict[str, Any]) -> str:
+    if row["decided_by"] or row["probability"] is None:
+        return str(row["state"])
+    return f"{row['state']} {_probable(row['probability'])}"
+
+
+def _correction(row: dict[str, Any]) -> str:
+    """The correction and its 95 % limits over all readings: −9.0 (−38 to +51)."""
+    from pipeline.answers.number_words import over_all_words
+
+    if row["state"] == "unmeasurable":
+        return "cannot tell"
+    size = _number(row["offset_cents"], "{:+.1f}")
+    if row["offset_low_cents"] is None:
+        return size
+    return f"{size} ({over_all_words(row['offset_low_cents'], row['offset_high_cents'])})"
+
+
+def _given(row: dict[str, Any]) -> str:
+    from pipeline.answers.number_words import given_words
+
+    return given_words(None if row["state"] == "unmeasurable" else row["offset_se_cents"])
 
 
 def _print_side(folder: Path, row: dict[str, Any]) -> None:

@@ -49,7 +49,8 @@ _BRIEF = (
 )
 # Of these the last to be left out where it is narrow.
 _FIRST = (
-    *("certainty", "takes", "slides", "slides_per_100_transitions", "slides_per_minute", "ratio", "takes_doubtful"),
+    *("certainty", "takes", "takes_not_judged", "slides", "slides_per_100_transitions", "slides_per_minute", "ratio"),
+    "takes_doubtful",
     *("odds_ratio", "places", "slid", "told", "share_broken", "cannot_tell", "verdict", "log10_ratio"),
     *("slides_per_100_transitions_corrected", "ratio_corrected", "p_holm", "minutes", "players"),
     *("start_s", "audible_start_s", "transfer_audible_start_s", "from_midi", "to_midi"),

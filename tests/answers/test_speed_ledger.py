@@ -96,6 +96,15 @@ def test_every_transfer_has_its_line(folder: Path) -> None:
     assert {offered[f"rival_{name}"] for name in rival} == {None}
 
 
+def test_a_narrow_ledger_keeps_what_is_not_known(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "50")
+    table = CliRunner().invoke(app, ["speed", str(folder)]).output
+    assert "77.36" not in table
+    first = next(line for line in table.splitlines() if line.startswith("t1"))
+    assert "ambiguous 90 %" in first
+    assert "−20.0 (−32 to −12)" in first
+
+
 def test_one_transfer_or_none(folder: Path) -> None:
     assert speed(folder, "t2")["state"].to_list() == ["decided"]
     with pytest.raises(DataError, match="no transfer 't9'"):
@@ -110,8 +119,11 @@ def test_the_command_prints_the_ledger_and_one_side(folder: Path) -> None:
     assert "77.36" in table.output
     first = next(line for line in table.output.splitlines() if line.startswith("t1"))
     assert "± 1.6 " in first  # 1.96 standard errors of 0.8
-    assert " −32 to −12 " in first
-    assert " 90 % " in first
+    assert " ambiguous 90 % " in first
+    assert " −20.0 (−32 to −12) " in first
+    none = next(line for line in table.output.splitlines() if line.startswith("t4"))
+    assert "cannot tell" in none
+    assert "±" not in none
     # a sudden change is told once
     one = runner.invoke(app, ["speed", str(folder), "t1"]).output
     assert table.output.count("suddenly") == 1

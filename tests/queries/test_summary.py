@@ -1,14 +1,18 @@
 """Views of the layer ``summary``: made rows in, expected rows out; rates worked by hand."""
 
+import io
 from itertools import pairwise
 
 import numpy as np
 import polars.selectors as cs
 import pytest
+from rich.console import Console
 from scipy import stats
 
 from pipeline.answers.sentences import sentences
+from pipeline.cli.tables import print_table
 from pipeline.steps.summarise.results import result_tables
+from pipeline.store import schema
 from pipeline.store.database import views
 from tests.helpers.made_rows import database, joined, many_players, rows, side, slide, small, solo, tallies
 
@@ -240,6 +244,20 @@ def test_generations_stand_beside_what_birth_alone_would_give():
     assert ("slides_per_minute", "certain", 4, 4, None) in tested
 
 
+def test_who_was_never_judged_is_told_why_in_a_narrow_table():
+    tables = small()
+    tables["player"].append({"player_id": "cy", "name": "Cy"})
+    tables["performance"] = [
+        row | ({"player_id": "cy"} if row["take_id"] == "t3" else {}) for row in tables["performance"]
+    ]
+    frame = database("player", **tables).sql("select * from summary.slides_by_player order by player_id").pl()
+    assert frame["warning"][2] == "no solo counted: a voice plays too"
+    assert not any(warning.startswith("no solo counted") for warning in frame["warning"][:2])
+    out = io.StringIO()
+    print_table(frame, schema.load("slides_by_player", "summary"), console=Console(file=out, width=80))
+    assert {"judged", "counted:"} <= set(out.getvalue().split())
+
+
 def test_what_is_missing_or_doubtful(con):
     made = rows(con, "summary.missing_or_doubtful", "what", "id")
     assert made == [
@@ -291,14 +309,17 @@ def test_schools_are_compared_and_the_planted_half_is_found(many):
     assert low > 1
 
 
+FEW = "3 players in the smaller group: for a ratio each needs 4"
+
+
 def test_groups_of_three_players_give_no_ratio_and_say_why():
     con = database("school", "corpus", results=("comparison",), **many_players(players=6))
     made = con.sql("select * from summary.comparison").pl()
     assert made["evidence"].unique().to_list() == ["music_as_recorded"]
     assert all(column.is_null().all() for column in made.select(cs.starts_with("ratio", "difference")))
-    assert set(made["warning"]) == {"no ratio: 3 players in the smaller group, 4 are needed in each"}
+    assert set(made["warning"]) == {FEW}
     assert made["slides_per_minute"].null_count() == made["other_slides_per_minute"].null_count() == 0
-    assert sentences("comparison", made) == []
+    assert sentences("comparison", made) == [f"School north against school south: no ratio. Caution: {FEW}."]
 
 
 def test_schools_differ_by_their_players_too(many):

@@ -131,8 +131,8 @@ class Pair:
     def too_few_players(self) -> dict[str, Any]:
         players = int(((self.groups[0][1] > 0) | (self.groups[1][1] > 0)).sum())
         smaller = min(self.players())
-        warning = f"no ratio: {smaller} {'player' if smaller == 1 else 'players'} in the smaller group, "
-        warning += f"{LEAST_PLAYERS_FOR_RATIO} are needed in each"
+        people = "1 player" if smaller == 1 else f"{smaller} players"
+        warning = f"{people} in the smaller group: for a ratio each needs {LEAST_PLAYERS_FOR_RATIO}"
         nothing = Interval(np.nan, np.nan, np.nan)
         return self._row(AS_RECORDED, nothing, None, players=players, warning=warning)
 
