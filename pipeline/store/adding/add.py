@@ -14,6 +14,7 @@ from pipeline.store.adding.editing import EditableTable
 from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping, recognised
 from pipeline.store.adding.names import Offer, draft_content
 from pipeline.store.adding.pending import Draft, FileKey
+from pipeline.store.adding.people import OTHER_LINE
 from pipeline.store.adding.recordings import Lines, Recording, Said, read_lines
 from pipeline.store.adding.row_index import RowBook
 from pipeline.store.adding.sheet import read_sheets
@@ -247,8 +248,13 @@ def difference(plan: AddPlan) -> Iterator[str]:
     for gone in plan.draft.gone:
         yield f"- {gone.table}: " + ", ".join(f"{column}={value}" for column, value in gone.cells.items())
     for kept in plan.draft.kept:
-        stays = f"{kept.column} stays {_cell(kept.value)}, {kept.why}"
-        yield f"= {kept.table} {_row(kept.key)}: {stays}; the sheet says {kept.said or '(nothing)'}"
+        said = f"the sheet says {kept.said or '(nothing)'}"
+        if kept.whole:
+            cure = "mend that line" if kept.why == OTHER_LINE else f"delete the row in {kept.table}.csv"
+            stays = f"{kept.value} stays, for {kept.why}; {said}, so {cure} if it is wrong"
+        else:
+            stays = f"{kept.column} stays {_cell(kept.value)}, {kept.why}; {said}"
+        yield f"= {kept.table} {_row(kept.key)}: {stays}"
 
 
 def _row(key: Mapping[str, str]) -> str:

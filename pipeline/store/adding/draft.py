@@ -6,7 +6,7 @@ from pathlib import Path
 from pipeline.store.adding.ids import IdMaker
 from pipeline.store.adding.leftovers import without_place
 from pipeline.store.adding.pending import Draft, FileKey
-from pipeline.store.adding.people import NAMING, OTHER_LINE, People
+from pipeline.store.adding.people import NAMING, OTHER_LINE, STUDENT, People, only_soloist
 from pipeline.store.adding.recordings import Person, Recording, Said
 from pipeline.store.adding.row_index import Cells, RowBook, same
 from pipeline.store.catalogue.player_cells import read_players
@@ -219,6 +219,8 @@ class Drafter:
             self._applied(key, name, said)
             if name == "player":
                 self._applied(key, "instrument", recording.fields.get("instrument", ""))
+        moved = "player" in kept and "teachers" in recording.fields
+        self._applied(key, STUDENT, only_soloist(recording.fields) if moved else "")
         said, noted = recording.fields.get("note", ""), then.get("note", "")
         if take is not None and rows["side"] is not None:
             named = {"take": take, "side": rows["side"], "transfer": transfer}

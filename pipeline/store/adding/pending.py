@@ -47,7 +47,7 @@ class Gone:
 
 @dataclass(frozen=True)
 class Kept:
-    """A cell that stays though the sheet says something else, and why."""
+    """A cell that stays though the sheet says something else, and why; ``whole``: a row that it names no more."""
 
     table: str
     key: Mapping[str, str]
@@ -55,6 +55,7 @@ class Kept:
     value: str
     said: str
     why: str = BY_HAND
+    whole: bool = False
 
 
 @dataclass
@@ -98,9 +99,11 @@ class Draft:
             self.changes.append(Change(table, _key(table, row), column, row.get(column, ""), value))
         self.book.set(table, row, column, value)
 
-    def keep(self, table: str, row: Cells, column: str, current: str, said: str, why: str = BY_HAND) -> None:
-        """Reports a cell that stays."""
-        kept = Kept(table, _key(table, row), column, current, said, why)
+    def keep(
+        self, table: str, row: Cells, column: str, current: str, said: str, why: str = BY_HAND, *, whole: bool = False
+    ) -> None:
+        """Reports a cell that stays, or a whole row."""
+        kept = Kept(table, _key(table, row), column, current, said, why, whole)
         if kept not in self.kept:
             self.kept.append(kept)
 

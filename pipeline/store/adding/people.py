@@ -23,11 +23,13 @@ NAMING = [
     if column.references == "player.player_id"
 ]
 """Where a player may be named: table and column."""
+STUDENT = "student"
+"""Name in ``sheet/applied.csv`` of whose teachers a line told, where a hand edit keeps its players as they were."""
 FROM_SHEET = "as the sheet says"
 OTHER_LINE = "another line of the sheet still says it"
 One = TypeVar("One", Named, Taught)
 _LESSONS = ("certainty", "span", "note")
-_MORE = "more is written in its row"
+_MORE = "the row was changed by hand"
 _PASSAGE = "passage.csv names this player on it"
 
 
@@ -65,7 +67,7 @@ class People:
 
     def update_life(self, name: str, then: str, fields: Cells, *, known: bool) -> bool:
         """Offers a date of the one player of a line."""
-        one = _only(fields)
+        one = only_soloist(fields)
         row = self.book.one("player", "name", one) if one else None
         said = fields.get(name, "")
         if row is None or not said:  # other lines may say it still
@@ -84,7 +86,7 @@ class People:
             rows = self._links(pair)
             if not rows and pair[0] != pair[1]:
                 ids = {"teacher_id": self.player(one.name)["player_id"]}
-                ids["student_id"] = self.player(_only(fields))["player_id"]
+                ids["student_id"] = self.player(only_soloist(fields))["player_id"]
                 self.draft.add("teaching", ids | {name: cell for name, cell in _lessons(one).items() if cell})
             for row in rows[:1]:
                 self._offer_lessons(row, pair, one)
@@ -92,12 +94,13 @@ class People:
             for row in self._links(pair):
                 drafted = {name: row[name] for name in ("teacher_id", "student_id")}
                 once = [_lessons(one) for one in self._once_taught.get(pair, ())]
-                said = [name for name in _LESSONS if row.get(name, "") in [lessons[name] for lessons in once]]
-                drafted |= {name: row.get(name, "") for name in said}
+                same_still = [name for name in _LESSONS if row.get(name, "") in [lessons[name] for lessons in once]]
+                drafted |= {name: row.get(name, "") for name in same_still}
                 still = pair in self._taught
                 if still or not self.draft.remove("teaching", row, drafted=drafted):
                     why = OTHER_LINE if still else _MORE
-                    self.draft.keep("teaching", row, "teacher_id", row["teacher_id"], "", why)
+                    said = fields.get("teachers", "")
+                    self.draft.keep("teaching", row, "teacher_id", before[pair].name, said, why, whole=True)
 
     def _offer_lessons(self, row: Cells, pair: tuple[str, str], one: Taught) -> None:
         """Takes over what a line says of lessons now, unless another line says what stands there."""
@@ -129,13 +132,17 @@ class People:
             row, was = rows[name], old[name]
             if why := self._must_stay(take, row, name):
                 done = False
-                self.draft.keep("performance", row, "player_id", self._name(row), fields.get("player", ""), why)
+                self.draft.keep(
+                    "performance", row, "player_id", self._name(row), fields.get("player", ""), why, whole=True
+                )
             elif come:
                 self.draft.change("performance", row, "player_id", self.player(come[0].name)["player_id"])
                 done &= self._offer(row, was, before, come.pop(0), now)
             elif not self.draft.remove("performance", row, drafted=_drafted(row, was, before)):
                 done = False
-                self.draft.keep("performance", row, "player_id", self._name(row), fields.get("player", ""), _MORE)
+                self.draft.keep(
+                    "performance", row, "player_id", self._name(row), fields.get("player", ""), _MORE, whole=True
+                )
         for one in come:
             self.perform(take["take_id"], one, now)
         return done
@@ -200,7 +207,7 @@ class People:
     def _of_player(self) -> dict[str, list[Cells]]:
         lines: dict[str, list[Cells]] = {}
         for line in self.lines.values():
-            lines.setdefault(same(_only(line)), []).append(line)
+            lines.setdefault(same(only_soloist(line)), []).append(line)
         return lines
 
     @cached_property
@@ -231,7 +238,7 @@ def _read(reader: Callable[[str], list[One]], line: Cells, field: str) -> list[O
 
 def _all(line: Cells) -> set[str]:
     """Names of all whom a line enters: teachers only of one player."""
-    taught = _read(read_teachers, line, "teachers") if _only(line) else []
+    taught = _read(read_teachers, line, "teachers") if _student(line) else []
     return {one.name for one in _read(read_players, line, "player")} | {one.name for one in taught}
 
 
@@ -239,15 +246,20 @@ def _named(line: Cells) -> dict[str, Named]:
     return {same(one.name): one for one in _read(read_players, line, "player")}
 
 
-def _only(line: Cells) -> str:
+def only_soloist(line: Cells) -> str:
     """Name of the one soloist of a line; empty if there are several or none."""
     soloists = [one.name for one in _read(read_players, line, "player") if one.role == "soloist"]
     return soloists[0] if len(soloists) == 1 else ""
 
 
+def _student(line: Cells) -> str:
+    """Who was taught: the one soloist, or whom the line named when its teachers were taken over but not its players."""
+    return line.get(STUDENT) or only_soloist(line)
+
+
 def _pairs(line: Cells) -> dict[tuple[str, str], Taught]:
     """(teacher, student) -> the lessons, as far as a line says so."""
-    student = _only(line)
+    student = _student(line)
     teachers = _read(read_teachers, line, "teachers") if student else []
     return {(same(one.name), same(student)): one for one in teachers}
 

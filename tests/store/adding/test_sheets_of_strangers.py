@@ -5,7 +5,7 @@ from pathlib import Path
 
 import openpyxl
 
-from pipeline.store.adding.add import AddPlan, add
+from pipeline.store.adding.add import AddPlan, add, difference
 from pipeline.store.adding.headings import match_headings
 from pipeline.store.adding.new import new
 from pipeline.store.adding.people import FROM_SHEET
@@ -90,3 +90,25 @@ def test_teachers_in_prose_never_become_players_and_what_a_bracket_says_is_their
     added.give(headings, ["a.wav", "Ana Vint", "J. Osten"], other)
     assert [row["teacher_id"] for row in added.table("teaching")] == ["j-osten"]
     assert check(added.root, listen=False).errors == ()
+
+
+def test_a_replaced_teacher_leaves_though_a_hand_keeps_a_player_of_the_line(tmp_path: Path) -> None:
+    added = Added(tmp_path)
+    headings = ["file", "artist", "teacher"]
+    added.give(headings, ["a.wav", "Vera Harcross & O. Pell", "Anton Mirek"])
+    path = added.root / "catalogue" / "performance.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    changed = [line.replace("soloist", "accompanist") if "o-pell" in line else line for line in lines]
+    path.write_text("\n".join(changed) + "\n", encoding="utf-8")
+    for teacher in ("Josef Osten", "Hans Gruber"):
+        plan = added.give(headings, ["a.wav", "Vera Harcross", teacher])
+        assert [row["teacher_id"] for row in added.table("teaching")] == [teacher.lower().replace(" ", "-")]
+        assert [line for line in difference(plan) if line.startswith("= ")] == [
+            "= performance a o-pell: O. Pell stays, for the row was changed by hand; the sheet says Vera Harcross, "
+            "so delete the row in performance.csv if it is wrong"
+        ]
+    assert "josef-osten" not in [row["player_id"] for row in added.table("player")]
+    path.write_text("\n".join(line for line in changed if "o-pell" not in line) + "\n", encoding="utf-8")
+    plan = added.give(headings, ["a.wav", "Vera Harcross", "Hans Gruber"])
+    assert plan.draft.kept == []
+    assert [row["player_id"] for row in added.table("performance")] == ["vera-harcross"]
