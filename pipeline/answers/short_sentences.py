@@ -145,7 +145,8 @@ def _hangs_on_speed(row: Row) -> Iterator[str]:
 
 
 def _missing(row: Row) -> Iterator[str]:
-    yield f"{row['what']}, {row['thing']} {row['id']}: {row['explanation'].rstrip('.')}"
+    where = f"{row['id']} {row['thing']}" if row["id"].startswith("all ") else f"{row['thing']} {row['id']}"
+    yield f"{row['what']}, {where}: {row['explanation'].rstrip('.')}"
 
 
 def _speed(row: Row) -> Iterator[str]:

@@ -152,6 +152,28 @@ def test_what_two_groups_rest_on_counts_once_and_only_transfers_that_stand_count
     assert rows(con, "stage.counted_planting", "count(*)", "count(distinct transfer_id)") == [(70, 2)]
 
 
+def test_a_take_of_which_half_the_slides_are_missed_and_a_doubtful_speed_are_doubts():
+    speed = [
+        {"transfer_id": name, "state": "estimated", "offset_cents": 0.0, "offset_low_cents": -12.4,
+         "offset_high_cents": 8.6, "estimated_state": "estimated"}
+        for name in ("x1", "x2")
+    ]  # fmt: skip
+    read = [{"transfer_id": name, "rank": 1, "probability": p} for name, p in (("x1", 0.63), ("x2", 0.8))]
+    tables = joined(
+        two_takes(), planted("x1", found=98, of=100), planted("x2", found=50, of=100),
+        {"speed": speed, "speed_alternative": read},
+    )  # fmt: skip
+    con = database(results=("slides_per_find",), **tables)
+    told = {
+        what: (key, words) for what, key, words in rows(con, "summary.missing_or_doubtful", "what", "id", "explanation")
+    }
+    assert told["take with many slides missed"][0] == "t-x2"
+    assert told["doubtful speed"][0] == "x1"
+    assert "63 % likely; the correction may be -12 to +9 cents (95 %)" in told["doubtful speed"][1]
+    # Nobody has listened to any: one row, with the slides of both.
+    assert told["player nobody has listened to"] == ("all 2", "none of 120 slides found was reviewed by ear")
+
+
 def test_listening_says_how_many_and_recovery_how_they_lie():
     tables = two_takes()
     # Thirty finds and sixty changes are judged in all: one stratum. Half the slides of x1 are found, all of x2.

@@ -125,9 +125,11 @@ def _on_rival(settled: SettledSide, known: Known) -> list[str]:
     if rival is None:
         return []
     reading, chance = rival
-    said = f"or {_played(reading)} ({100 * chance:.0f} %, whatever A4 was)"
+    own = settled.chance(settled.readings[0])
+    said = f"or {_played(reading)}: whatever A4 was, its notes are {100 * chance:.0f} % likely, those of the first "
+    said += f"reading {100 * own:.0f} %"
     if settled.readings[0].key != reading.key and known["key"]:
-        return [f"{said}: a transposed performance and a wrong speed sound alike"]
+        return [f"{said} (a transposed performance and a wrong speed sound alike)"]
     return [said]
 
 

@@ -1,5 +1,6 @@
 """The step settle: rulings, doubts and ranked readings as tables, from a made row of ``tuning``."""
 
+import re
 from typing import Any
 
 import numpy as np
@@ -356,3 +357,15 @@ def test_the_curves_error_holds_what_intonation_leaves_open() -> None:
     # the made curve is known to 1.0 cents everywhere, its mean to 0.8: variances add
     assert curve[0] == pytest.approx((1.0 + whole**2 - 0.64) ** 0.5)
     assert whole > 1.5
+
+
+def test_the_other_notes_that_may_have_been_played_are_set_against_those_of_the_first_reading_whatever_a4_was() -> None:
+    assumed = {"as usual": pitch(440.0, 2.0, 0.6), "if low": pitch(435.0, 2.0, 0.4)}
+    speed = one(known(key=None, references=assumed), tuning(sharp=50.0))
+    assert speed["state"] == "ambiguous"
+    told = re.search(r"its notes are (\d+) % likely, those of the first reading (\d+) %", speed["remark"])
+    other, own = map(int, told.groups())
+    assert other == round(100 * speed["rival_probability"])
+    listed = run({"tr-1": known(key=None, references=assumed)}, {"tr-1": tuning(sharp=50.0)}).tables["tr-1"]
+    first, *_ = listed["speed_alternative"].sort("rank").rows(named=True)
+    assert 100 * first["probability"] < own <= 100 - other
