@@ -9,6 +9,7 @@ from pipeline.store.adding.pending import Draft, FileKey
 from pipeline.store.adding.people import NAMING, OTHER_LINE, STUDENT, People, only_soloist
 from pipeline.store.adding.recordings import Person, Recording, Said
 from pipeline.store.adding.row_index import Cells, RowBook, same
+from pipeline.store.catalogue.cell_values import is_without_name
 from pipeline.store.catalogue.player_cells import read_players
 
 TABLES = (
@@ -338,7 +339,7 @@ class Drafter:
         for work in self.book.where("work", "title", fields["work"]):
             if same(work.get("composer", "")) == same(composer):
                 return work
-        surname = composer.partition(",")[0].split()[-1:]
+        surname = [] if is_without_name(composer) else composer.partition(",")[0].split()[-1:]
         title = " ".join([*surname, fields["work"]])
         work = {"work_id": self.ids["work"].make(title), "title": fields["work"]}
         return self.draft.add("work", work | {name: fields[name] for name in ("composer", "key") if name in fields})

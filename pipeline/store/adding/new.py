@@ -149,6 +149,9 @@ Players of a line: `A. Vint (violin) & B. Ort (piano)` says who plays what. `A. 
 read as two who play together, neither of them certain; `A. Vint or B. Ort` as one of the two, each possible;
 `A. Vint?` as possible. A sheet of its own in the same workbook, with name, born, died and teachers, tells of people.
 
+Composers: `Anon.` and `trad.` are kept, for they say what is known of the work. `unknown` says that nothing is: the
+composer stays empty, and the word goes into the note. Ids are made from none of them.
+
 Teachers: `A. Vint; B. Ort?`, or in words such as `pupil of A. Vint, later with B. Ort?`. A bracket behind a name says
 when and where: `A. Vint (Prague, 1901-03)`. What is not names alone goes into the note, and is listed.
 

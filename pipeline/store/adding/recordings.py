@@ -12,6 +12,7 @@ from pipeline.store.adding.sheet import Sheet, SheetRow
 from pipeline.store.catalogue.cell_values import (
     CellError,
     is_unknown,
+    is_unknown_composer,
     read_accompaniment,
     read_date,
     read_groove,
@@ -23,7 +24,7 @@ from pipeline.store.catalogue.cell_values import (
     read_time,
     says_more,
 )
-from pipeline.store.catalogue.player_cells import how_read, read_lives, read_players
+from pipeline.store.catalogue.player_cells import how_read, read_lives, read_players, sounds_beside
 from pipeline.store.catalogue.problems import Problem, shown
 from pipeline.store.catalogue.teacher_cells import read_teachers
 
@@ -44,7 +45,9 @@ _READERS = {
 }
 _DATES = ("year", "published", "born", "died")
 _KEPT_UNKNOWN = ("accompaniment", "process", "groove", "composer")
-"""Fields where a word such as unknown or anonymous is an answer."""
+"""Fields where a word such as unknown or anonymous may be an answer."""
+_OF_A_DISC = ("player", "work", "composer", "composer_work", "matrix", "matrix_take", "label", "issue_number")
+"""Fields of which a line that tells of a recording fills at least one."""
 _MATRIX_AND_TAKE = r"(.*[0-9].*?)\s*(?:[-–/,]|\btake\b|\btk\b\.?)\s*([0-9]{1,2}[a-z]?|[ivx]{1,4}|[a-d])"
 _IF_MORE = "write it into a column of notes if it says more than that"
 
@@ -186,6 +189,12 @@ class _LineReader:
         matches = matching(wanted, files) if wanted else []
         if len(matches) == 1:
             return matches[0]
+        meant = {self.mapping[heading] for heading in row.cells}
+        if not matches and not meant & set(_OF_A_DISC) and not re.search(r"\.\w{2,4}$", wanted):
+            message, cure = "names no file and no disc, so it is passed over", "name its file if it is a recording"
+            cells = ", ".join(row.cells.values())
+            self.made.problems.append(Problem(self.sheet.name, row.number, "", cells, message, cure, "remark"))
+            return None
         message = "names no file" if not wanted else "is not among the audio files given"
         cure = "fill it in" if not wanted else "mend the name, or give the file on the command line"
         if len(matches) > 1:
@@ -222,6 +231,10 @@ class _LineReader:
                         message = f"is said otherwise under {said[name].heading} ({shown(said[name].cell)})"
                         raise CellError(message, "say in sheet/mapping.toml which of the two columns is meant")
                 for name, value in values:
+                    if name == "composer" and is_unknown_composer(value):
+                        self.unknown[value] = self.unknown.get(value, 0) + 1
+                        others.append(f"{heading}: {value}")
+                        continue
                     fields[name], said[name] = value, here
                     if name in _DATES and value != cell and meant == name:
                         self.made.readings.append((here, value))
@@ -237,6 +250,9 @@ class _LineReader:
             if meant == "player" and "instrument" not in fields:
                 with suppress(CellError):  # a column headed "Violinist" says what is played
                     fields["instrument"] = read_instrument(heading)
+        beside = sounds_beside(said["player"].cell) if "player" in said else ""
+        if beside and (fields.setdefault("accompaniment", beside) != beside or "(" in said["player"].cell):
+            others.append(f"{said['player'].heading}: {said['player'].cell}")
         if notes or others:
             fields["note"] = "; ".join([*notes, *others])
         return fields, said

@@ -154,7 +154,7 @@ _INSTRUMENTS: Words = {
 # More sound before less: "orchestra and piano" is an orchestra.
 _ACCOMPANIMENTS: Words = {
     "voice": ("voice", "vocal", "singer", "soprano", "tenor", "gesang", "voix", "vocals"),
-    "orchestra": ("orchestra", "orch", "orchester", "orchestre", "symphony", "philharmonic"),
+    "orchestra": ("orchestra", "orch", "orchester", "orchestre", "orquesta", "orkest", "symphony", "philharmonic"),
     "ensemble": ("ensemble", "quartet", "trio", "band", "quintet", "strings"),
     "second_string": ("cello", "violoncello", "viola", "violin", "vn", "vc"),
     "organ": ("organ", "orgel", "orgue", "organo", "harmonium"),
@@ -229,6 +229,31 @@ def read_part(text: str) -> str:
     return found[0] if found and all(one == found[0] for one in found) else ""
 
 
+_ACCOMPANYING = {
+    word for kind in ("orchestra", "ensemble", "organ", "harp", "guitar", "piano") for word in _ACCOMPANIMENTS[kind]
+}
+_THEIR = _JOINTS | {
+    "a",
+    "his",
+    "her",
+    "their",
+    "seinem",
+    "ihrem",
+    "grand",
+    "acc",
+    "accompaniment",
+    "begl",
+    "begleitung",
+}
+
+
+def read_beside(text: str) -> str:
+    """What sounds beside the solo, if a text says that and names nobody (``Orch.``, ``his orchestra``); else empty."""
+    words = [word for word in _words(text) if word not in _THEIR]
+    named = words and all(len(word) > 1 and word in _ACCOMPANYING for word in words)
+    return _sounding(" ".join(words)) if named else ""
+
+
 def says_more(meant: str, text: str) -> bool:
     """Whether a cell that one value is chosen from says more than it, such as the name of a pianist."""
     known = {"instrument": _INSTRUMENTS, "accompaniment": _ACCOMPANIMENTS, "process": _PROCESSES, "groove": _GROOVES}
@@ -255,3 +280,37 @@ UNKNOWN = frozenset(
 def is_unknown(text: str) -> bool:
     """Whether a cell says that nothing is known."""
     return text.casefold() in UNKNOWN
+
+
+_COMPOSER = {"composer", "komponist", "compositeur", "compositore", "compositor", "componist"}
+_NOT_KNOWN = frozenset(
+    (
+        "unknown",
+        "unidentified",
+        "unbekannt",
+        "unbekannter",
+        "inconnu",
+        "inconnue",
+        "sconosciuto",
+        "desconocido",
+        "onbekend",
+    )
+)
+_WITHOUT_NAME = frozenset(
+    (
+        *("anonymous", "anonym", "anon", "anonyme", "anonimo", "anoniem", "trad", "traditional", "traditionell"),
+        *("traditionnel", "tradizionale", "tradicional", "traditioneel", "volksweise"),
+    )
+)
+
+
+def is_without_name(composer: str) -> bool:
+    """Whether a composer is known to have no name (``Anon.``, ``trad.``): an answer, but no name to make ids from."""
+    words = set(_words(composer))
+    return bool(words) and words <= _WITHOUT_NAME
+
+
+def is_unknown_composer(text: str) -> bool:
+    """Whether a composer's cell says that nothing is known of the composer."""
+    words = set(_words(text)) - _COMPOSER
+    return (is_unknown(text) and not is_without_name(text)) or (bool(words) and words <= _NOT_KNOWN)

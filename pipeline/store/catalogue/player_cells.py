@@ -8,7 +8,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.store.catalogue.cell_values import UNKNOWN, CellError, read_date, read_part
+from pipeline.store.catalogue.cell_values import UNKNOWN, CellError, read_beside, read_date, read_part
 
 # Words of doubt about a person, in the six languages, and what they come to.
 DOUBTS = {
@@ -63,6 +63,12 @@ def read_players(text: str) -> list[Named]:
         players = [replace(p, certainty="probable") if p.certainty == "certain" else p for p in players]
     named = players + beside
     return [replace(one, name=f"{one.name} ({one.more})", more="") if one.more else one for one in named]
+
+
+def sounds_beside(text: str) -> str:
+    """What accompanies, where a cell of players says that among the names: ``A. Vint & Orch.``; else empty."""
+    parts = re.split(f"{_BESIDE}|{_AND}|{_OR}", text.strip())
+    return next((sound for part in parts if (sound := read_beside(re.sub(r"[(\[].*", "", part)))), "")
 
 
 def how_read(text: str) -> tuple[str, str] | None:
@@ -137,7 +143,7 @@ def _one(text: str, played: str) -> list[Named]:
             name = name[: found.start()] + name[found.end() :]
             certainty = meant
     name = name.removesuffix("(?)").strip("[]? ").strip()
-    if not name or name.casefold() in UNKNOWN or _NOBODY.match(name):
+    if not name or name.casefold() in UNKNOWN or _NOBODY.match(name) or read_beside(name):
         return []
     turned = re.fullmatch(rf"([^,]+),(?!\s*{_SUFFIX}$)\s*([^,]+)", name)
     if turned and len(turned[2].split()) <= 3:

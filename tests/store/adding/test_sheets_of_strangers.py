@@ -4,6 +4,7 @@ import csv
 from pathlib import Path
 
 import openpyxl
+import pytest
 
 from pipeline.store.adding.add import AddPlan, add, difference
 from pipeline.store.adding.headings import match_headings
@@ -112,3 +113,45 @@ def test_a_replaced_teacher_leaves_though_a_hand_keeps_a_player_of_the_line(tmp_
     plan = added.give(headings, ["a.wav", "Vera Harcross", "Hans Gruber"])
     assert plan.draft.kept == []
     assert [row["player_id"] for row in added.table("performance")] == ["vera-harcross"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "composer", "work_id", "note"),
+    [("unknown", None, "air", "composer: unknown"),
+     ("Komponist unbekannt", None, "air", "composer: Komponist unbekannt"),
+     ("?", None, "air", None), ("anon.", "anon.", "air", None), ("Traditional", "Traditional", "air", None),
+     ("Bela Ort", "Bela Ort", "ort-air", None)],
+)  # fmt: skip
+def test_an_unknown_composer_is_none_and_no_id_is_made_of_such_words(
+    tmp_path: Path, cell: str, composer: str | None, work_id: str, note: str | None
+) -> None:
+    added = Added(tmp_path)
+    plan = added.give(["file", "composer", "title"], ["a.wav", cell, "Air"])
+    (work,) = added.table("work")
+    assert (work["work_id"], work.get("composer")) == (work_id, composer)
+    assert added.table("transfer")[0].get("note") == note
+    assert (composer is None) == any(cell in p.value and "nothing is known" in p.message for p in plan.problems)
+
+
+@pytest.mark.parametrize("cell", ["M. Corvey & Orch.", "M. Corvey & his orchestra", "M. Corvey (Vcl) mit Orchester"])
+def test_an_orchestra_is_no_player_but_accompanies(tmp_path: Path, cell: str) -> None:
+    added = Added(tmp_path)
+    added.give(["file", "artist", "acc.", "teacher"], ["a.wav", cell, "", "A. Mirek"], ["b.wav", cell, "piano", ""])
+    assert [row["name"] for row in added.table("player")] == ["M. Corvey", "A. Mirek"]
+    assert {row["certainty"] for row in added.table("performance")} == {"certain"}
+    assert [row["accompaniment"] for row in added.table("take")] == ["orchestra", "piano"]
+    first, second = added.table("transfer")
+    assert second["note"] == f"artist: {cell}"
+    assert "note" not in first or "(" in cell
+
+
+def test_a_sum_below_the_lines_is_a_remark(tmp_path: Path) -> None:
+    added = Added(tmp_path)
+    headings = ["file", "artist", "price paid"]
+    plan = added.give(headings, ["a.wav", "Ana Vint", "4"], ["Total: 2 sides", "", "16.5"], ["", "", "paid"])
+    assert [(p.row, p.value, p.severity) for p in plan.problems] == [
+        (3, "Total: 2 sides, 16.5", "remark"),
+        (4, "paid", "remark"),
+    ]
+    plan = added.give(headings, ["a.wav", "Ana Vint", "4"], ["nowhere.wav", "", ""], ["", "Bela Ort", ""])
+    assert [(p.row, p.severity) for p in plan.problems] == [(3, "error"), (4, "error")]
