@@ -72,6 +72,7 @@ def read_key(text: str) -> str:
     words = re.split(r"[\s\-_]+", plain.strip())
     if len(words) == 1 and (short := re.fullmatch("([A-Ga-g][b#]?)(m|maj|min)", words[0])):
         words = [short[1], short[2]]
+    words[-1] = words[-1].rstrip(".")
     mode = next((m for m, names in _MODES.items() if words[-1].casefold() in names), None)
     if mode is None or len(words) < 2:
         raise _without_mode([word.casefold() for word in words])

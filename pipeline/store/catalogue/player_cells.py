@@ -90,8 +90,7 @@ def people(text: str) -> tuple[list[Named], bool]:
     """All who are named in one cell, and whether it means one of them; a bracket behind a name is never cut."""
     if text.casefold() in UNKNOWN:
         return [], False
-    behind = r"(?<=[\w.?])\s*[(\[]([^()\[\]]*)[)\]]"
-    text = re.sub(behind, lambda found: f" ({found[1].translate(_HIDDEN)})", text)
+    text = re.sub(r"(?<=[\w.?\s])[(\[][^()\[\]]*[)\]]", lambda bracket: bracket[0].translate(_HIDDEN), text)
     either = bool(re.search(_OR, text))
     found = [one for part in re.split(f"{_AND}|{_OR}", text) for one in _at_commas(part.strip())]
     if either:
@@ -137,7 +136,7 @@ def _one(text: str, played: str) -> list[Named]:
         name, played = behind[1] + behind[3], part
     elif behind and behind[2] and not re.fullmatch(rf"(?i)\s*(?:\?|(?:{'|'.join(DOUBTS)})\.?)\s*", behind[2]):
         name, more = behind[1] + behind[3], behind[2].strip()
-    certainty = "possible" if name.endswith(("?", "(?)")) or re.fullmatch(r"\[.*\]", name) else "certain"
+    certainty = "possible" if name.endswith(("?", "(?)", "[?]")) or re.fullmatch(r"\[.*\]", name) else "certain"
     for word, meant in DOUBTS.items():
         if found := re.search(rf"(?i)^(?:{word})\.?\s+|\s*[(\[]\s*(?:{word})\.?\s*[)\]]\s*$", name):
             name = name[: found.start()] + name[found.end() :]

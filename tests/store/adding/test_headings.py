@@ -128,7 +128,7 @@ def test_cells_are_read_as_people_write_them() -> None:
             "Es-Dur": "E flat major",
             "ré majeur": "D major", "si bémol majeur": "B flat major", "Bbm": "B flat minor",
             "C# minor": "C sharp minor",
-            "E♭ major": "E flat major", "fis-moll": "F sharp minor"}  # fmt: skip
+            "E♭ major": "E flat major", "fis-moll": "F sharp minor", "F sharp min.": "F sharp minor"}  # fmt: skip
     assert {text: read_key(text) for text in keys} == keys
     with pytest.raises(CellError, match="does not say major or minor"):
         read_key("G")

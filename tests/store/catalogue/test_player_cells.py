@@ -76,3 +76,13 @@ def test_lives() -> None:
     assert read_lives("d. 1940") == ("", "1940")
     with pytest.raises(CellError):
         read_lives("unknown")
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [("Anna Vint (Prague, later Brno) & Bela Ort", ["Anna Vint (Prague, later Brno)", "Bela Ort"]),
+     ("A[nna] Vint", ["A[nna] Vint"]), ("Vint, Anna (née Ort, of Graz)", ["Anna Vint (née Ort, of Graz)"]),
+     ("[Anna Vint]; [Bela Ort]", ["Anna Vint", "Bela Ort"]), ("Anna Vint [?]", ["Anna Vint"])],
+)  # fmt: skip
+def test_a_bracket_is_never_cut(text: str, names: list[str]) -> None:
+    assert [one.name for one in read_players(text)] == names
