@@ -17,6 +17,7 @@ _SHORT = 24  # names and words up to this length stay on one line
 _TIGHT = 14  # where all is narrow, longer words may be cut
 _NEEDED = 3  # columns of a rank up to this stay if breaking names makes room for them
 _GLUE = "\ue000"  # stands for a space at which no line is broken
+_BREAK = "\x1c"  # a space without width, at which a line may be broken
 
 
 @dataclass(frozen=True)
@@ -44,10 +45,10 @@ class Column:
     @property
     def least(self) -> int:
         """The narrowest that it can be."""
-        words = max((cell_len(word) for word in _glued(self.head).split(" ")), default=1)
+        words = max((cell_len(word) for word in _words(self.head)), default=1)
         if self.whole:
             return max([words, *map(cell_len, self.cells)])
-        longest = max((cell_len(word) for text in self.cells for word in _glued(text).split(" ")), default=1)
+        longest = max((cell_len(word) for text in self.cells for word in _words(text)), default=1)
         return max(words, min(longest, _TIGHT) if self.tight else min(self.most, _SHORT))
 
     @property
@@ -62,7 +63,7 @@ def print_columns(columns: Sequence[Column], console: Console) -> int:
     if console.width >= UNFOLDED:
         console.width = max(console.width, sum(column.most + len(GAP) for column in columns))
     needed = [column for column in columns if column.rank <= _NEEDED and not column.note]
-    if _room(needed, console.width) < 0:
+    if _room(needed, _beside_notes(columns, console.width)) < 0:
         columns = [replace(column, tight=True) for column in columns]
     shown, below = _that_fit(columns, console.width)
     repeated = [note for note in below if 2 * len(set(note.cells) - {""}) <= sum(map(bool, note.cells))]
@@ -83,11 +84,16 @@ def _that_fit(columns: Sequence[Column], width: int) -> tuple[list[Column], list
     """Columns side by side, and those that go below."""
     notes = [column for column in columns if column.note and any(column.cells)]
     beside = [column for column in columns if not column.note]
-    room = width - (len(GAP) + 6 if notes else 0)  # where notes repeat, their numbers stand in a column
+    room = _beside_notes(columns, width)
     while _room(beside, room) < 0 and any(column.rank for column in beside):
         beside.remove(max(beside, key=lambda column: column.rank))
     below = [note for note in notes if _room(beside, width) < len(GAP) + min(note.most, _LEAST_NOTE)]
     return [column for column in columns if column in beside or (column in notes and column not in below)], below
+
+
+def _beside_notes(columns: Sequence[Column], width: int) -> int:
+    """The width that is left for what is no note: where notes repeat, their numbers stand in a column."""
+    return width - (len(GAP) + 6 if any(column.note and any(column.cells) for column in columns) else 0)
 
 
 def _room(columns: Sequence[Column], width: int) -> int:
@@ -135,12 +141,17 @@ def _padded(text: str, column: Column, room: int) -> str:
 def _wrapped(text: str, room: int) -> list[str]:
     """Lines broken between words; a word that has no room is cut."""
     lines = Text(_glued(text)).wrap(_MEASURE, max(room, 1))
-    return [line.plain.rstrip().replace(_GLUE, " ") for line in lines] or [""]
+    return [line.plain.rstrip().replace(_GLUE, " ").replace(_BREAK, "") for line in lines] or [""]
+
+
+def _words(text: str) -> list[str]:
+    """What stands on one line unless it is cut."""
+    return _glued(text).replace(_BREAK, " ").split(" ")
 
 
 def _glued(text: str) -> str:
-    """No line is broken before a sign of per cent."""
-    return text.replace(" %", f"{_GLUE}%")
+    """No line is broken before a sign of per cent; one may be after a slash."""
+    return text.replace(" %", f"{_GLUE}%").replace("/", f"/{_BREAK}")
 
 
 _MEASURE = Console(width=80)

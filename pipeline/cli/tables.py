@@ -79,6 +79,11 @@ _HEADS = {
     "slides_per_100_transitions": "slides /100 transitions",
     "slides_per_100_transitions_corrected": "corrected",
     "slides_per_100_slurred_transitions": "slides /100 slurred",
+    "shrunken_rate": "rate drawn to others",
+    "shrunken_rate_corrected": "corrected",
+    "ratio_per_100_transitions": "ratio",
+    "ratio_per_100_transitions_corrected": "corrected",
+    "ratio_negative_binomial": "negative binomial",
     "ratio_corrected": "corrected",
     "duration_median_ms": "median duration",
     "duration_median_corrected_ms": "median duration corrected",
@@ -164,6 +169,9 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
     if columns or every:
         names = list(columns) or [name for name in frame.columns if not _is_limit(name, frame.columns)]
         return [_shown(name, frame, relation, rank=0) for name in names]
+    if relation is not None and relation.shown:
+        # Names and the answer stay; for the next three, long names are broken.
+        return [_shown(name, frame, relation, rank=max(place - 2, 0)) for place, name in enumerate(relation.shown)]
     names = [name for name in frame.columns if not _is_limit(name, frame.columns)]
     key = relation.key if relation is not None else names[:1]
     ids = {name for name in names if name.endswith("_id") and name.removesuffix("_id") in names}

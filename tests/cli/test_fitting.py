@@ -7,9 +7,10 @@ import polars as pl
 import pytest
 from rich.console import Console
 
+from pipeline.answers.number_words import with_limits
 from pipeline.cli.tables import print_table
 from pipeline.errors import UsageError
-from pipeline.store.schema import load
+from pipeline.store.schema import load, relations
 
 REMARK = "the stylus falls back by one turn, so that the grooves from here on are heard a second time"
 SLIDES = pl.DataFrame(
@@ -88,3 +89,34 @@ def test_pitches_are_named_and_units_stand_in_heads() -> None:
     assert "A♭4 +10" in text
     assert {"interval", "[cent]", "[m:ss]"} <= set(text.split())
     assert "(95 %)" not in text  # nothing here has limits
+
+
+@pytest.mark.parametrize("view", [relation.name for relation in relations("summary") if relation.shown])
+def test_views_with_an_answer_show_it_with_limits_at_80_columns_and_break_names_between_words(view: str) -> None:
+    relation = load(view, "summary")
+    made = {
+        column.name: "a long remark of many words" * 3
+        if column.name in ("warning", "reading")
+        else "recording eras/horn-early"
+        if column.type == "string"
+        else 11
+        if column.type == "int64"
+        else 10.5
+        if column.name.endswith("_low")
+        else 19.25
+        for column in relation.columns
+    }
+    out = io.StringIO()
+    print_table(pl.DataFrame([made]), relation, console=Console(file=out, width=80))
+    text = out.getvalue()
+    assert max(map(len, text.splitlines())) <= 80
+    assert "horn-early" in text
+    answer = next(name for name in relation.shown if f"{name}_low" in made or name == "resemblance")
+    assert (with_limits(19.25, 10.5, 19.25) if f"{answer}_low" in made else "19.2") in text
+    # What tells rows apart stays.
+    assert all(each in text for each in {"measure", "evidence", "term", "links"} & set(relation.key))
+
+
+def test_columns_shown_are_declared() -> None:
+    for relation in relations():
+        assert set(relation.shown) <= {column.name for column in relation.columns}

@@ -94,6 +94,7 @@ def _parse(name: str, layer: str, text: str) -> Relation:
         columns=tuple(columns),
         folder=document.get("folder", "catalogue" if kept == "by hand" else ""),
         groupings=tuple(document.get("groupings", ())),
+        shown=tuple(document.get("shown", ())),
         stored=document.get("stored", True),
         _by_name={column.name: column for column in columns},
     )

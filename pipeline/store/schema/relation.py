@@ -115,7 +115,8 @@ class Relation:
     """One table or view as declared.
 
     ``groupings``: the groups (of ``tally.grouping``) whose rates it shows. ``stored``: whether it is kept as a table
-    where its layer is.
+    where its layer is. ``shown``: its columns in a table on the terminal, the most important first: where it is narrow
+    the last give way; without it all are shown, or what summaries have in common.
     """
 
     name: str
@@ -127,6 +128,7 @@ class Relation:
     columns: tuple[Column, ...]
     folder: Literal["catalogue", "reviews", "reviews/drawn", ""] = ""
     groupings: tuple[str, ...] = ()
+    shown: tuple[str, ...] = ()
     stored: bool = True
     _by_name: dict[str, Column] = field(default_factory=dict, repr=False, compare=False)
 
