@@ -73,7 +73,7 @@ def sheet(content: bytes) -> None:
     """A sheet as CSV, its headings matched, and the matches written and read again."""
     with _file(content, "a.csv") as path, contextlib.suppress(GlidelineError):
         read = read_sheets(path, recognised=partial(recognised, kept={}))[0]
-        mapping = match_headings(read.headings, kept={})
+        mapping = match_headings(read.headings, kept={}, in_two=read.in_two)
         path.with_name("mapping.toml").write_bytes(mapping_content(mapping))
         assert read_mapping(path.with_name("mapping.toml")) == mapping
 

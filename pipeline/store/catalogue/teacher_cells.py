@@ -42,6 +42,7 @@ _SCHOOL = re.compile(
     r"(?i)\b(?:[ck]onserv\w*|acad[eé]m\w*|a[ck]+adem\w*|hochschule|school|college|musikschule|university)\b"
 )
 _YEAR = r"1[5-9][0-9]{2}|20[0-9]{2}"
+_LONGEST_DATE = 8  # words, as in "from the 1st of May 1901 to 1903"
 _CURE = "write names alone, with ; between them, and the rest into a column of notes"
 
 
@@ -92,7 +93,7 @@ def _taught(one: Named) -> Taught:
 def _dated(piece: str) -> tuple[str, str]:
     """What stands before a date at the end of a text, and the date; 1901-03 is three years of lessons, no March."""
     words = piece.split()
-    for place in range(len(words)):
+    for place in range(max(0, len(words) - _LONGEST_DATE), len(words)):
         said = " ".join(words[place:])
         if years := re.fullmatch(rf"({_YEAR})\s*[-–—/]\s*([0-9]{{2}})", said):
             if years[2] > years[1][2:]:
