@@ -17,6 +17,7 @@ import pipeline
 PACKAGE = Path(pipeline.__file__).parent
 BASICS = {
     "compiled",
+    "counted",
     "environment",
     "errors",
     "instruments",

@@ -3,6 +3,8 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+from pipeline.counted import counted
+
 
 @dataclass(frozen=True)
 class Counts:
@@ -37,8 +39,3 @@ def with_soloists(
     for take_id, player_id in rows:
         for each in [player_id] if player_id else playing.get(take_id, [None]):
             yield take_id, each
-
-
-def counted(number: int, what: str) -> str:
-    """A number and a word for it: 1 take, 8 takes."""
-    return f"{number:,} {what}{'' if number == 1 else 's'}"

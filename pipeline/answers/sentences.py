@@ -6,10 +6,10 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.counts import counted
 from pipeline.answers.number_words import count_words, rounded, with_limits
 from pipeline.answers.short_sentences import SAY as SHORT
 from pipeline.answers.short_sentences import short_sentences
+from pipeline.counted import counted
 from pipeline.stats.correction import RECOVERY, UNCORRECTED
 
 Row = Mapping[str, Any]
@@ -60,8 +60,7 @@ def _rates(row: Row) -> Iterator[str]:
     said += _unheard(row)
     people = ""
     if row.get("players") is not None:
-        takes = "take" if row["takes"] == 1 else "takes"
-        people = f" ({counted(row['players'], 'player')}, {count_words(row['takes'])} {takes})"
+        people = f" ({counted(row['players'], 'player')}, {counted(row['takes'], 'take')})"
     yield _sentence(f"{_name(row)}: {'; '.join(said)}{people}", row["warning"])
 
 
@@ -151,7 +150,7 @@ def _effect(row: Row) -> Iterator[str]:
     elif row["dates"] == "middles of spans":
         text += "; quasi-Poisson alone, since negative binomial regression does not fit these takes"
     text += f"; {_mended(row, 'ratio', '{} times')}"
-    people = f"{row['players']} players, {count_words(row['takes'])} takes, dates by {_DATES[row['dates']]}"
+    people = f"{counted(row['players'], 'player')}, {counted(row['takes'], 'take')}, dates by {_DATES[row['dates']]}"
     cautions = [each for each in (row["reading"], row["warning"]) if each]
     yield _sentence(f"{text} ({people})", "; ".join(cautions) or None)
 
@@ -197,12 +196,8 @@ def _mended(row: Row, name: str, words: str) -> str:
     """The corrected number in these words with what it rests on, or that there is none."""
     if row[f"{name}_corrected"] is None:
         return "not corrected for slides missed and invented, of which nothing is known"
-    counts = {"excerpt judged": row["judged"], "slide planted": row["planted"]}
-    rests = " and ".join(
-        f"{count_words(number)} {words_of.replace(' ', 's ' if number != 1 else ' ', 1)}"
-        for words_of, number in counts.items()
-        if number
-    )
+    counts = {("excerpt", "judged"): row["judged"], ("slide", "planted"): row["planted"]}
+    rests = " and ".join(f"{counted(number, what)} {done}" for (what, done), number in counts.items() if number)
     misses = "slides missed" if row["correction"] == RECOVERY else "slides missed and invented"
     return f"corrected for {misses} {words.format(_limits(row, f'{name}_corrected'))} ({rests} in music of such sound)"
 

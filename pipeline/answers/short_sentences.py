@@ -5,7 +5,6 @@ from typing import Any
 
 from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import (
-    count_words,
     minutes_words,
     ratio_of_log_words,
     ratio_words,
@@ -13,6 +12,7 @@ from pipeline.answers.number_words import (
     signed,
     with_limits,
 )
+from pipeline.counted import counted
 from pipeline.kinds import KINDS
 from pipeline.stats.planning import SIZE
 from pipeline.store.parts.where import place_words
@@ -25,12 +25,12 @@ def _slides_of(row: Row) -> Iterator[str]:
     """Slides of a kind, a direction or an interval."""
     parts = [row[name] for name in ("kind", "direction", "group_key") if row.get(name) is not None]
     if row.get("semitones") is not None:
-        parts.append(f"{row['semitones']} semitones")
+        parts.append(counted(row["semitones"], "semitone"))
     share = "" if row.get("share_of_slides") is None else f", {_per_cent(row['share_of_slides'])} of all"
     rate = "" if row["slides_per_minute"] is None else f"; {_limits(row, 'slides_per_minute')} a minute"
     yield (
-        f"{', '.join(map(_words, parts))}: {count_words(row['slides'])} slides{share}{rate} "
-        f"({count_words(row['players_with_slide'])} players){_few(row['players_with_slide'])}"
+        f"{', '.join(map(_words, parts))}: {counted(row['slides'], 'slide')}{share}{rate} "
+        f"({counted(row['players_with_slide'], 'player')}){_few(row['players_with_slide'])}"
     )
 
 
@@ -47,7 +47,7 @@ def _one_rate(row: Row) -> Iterator[str]:
     chance = ". Caution: limits by chance alone, of this take and no other" if row.get("take_id") else ""
     yield (
         f"{name}, {which}: {said} slides a minute ({minutes_words(row['minutes'])} min, "
-        f"{count_words(row['slides'])} slides){chance}"
+        f"{counted(row['slides'], 'slide')}){chance}"
     )
 
 
@@ -65,7 +65,7 @@ def _fingers(row: Row) -> Iterator[str]:
     shares = [f"{_words(kind)} {_per_cent(row[f'share_{kind}'])}" for kind in KINDS if row[f"share_{kind}"]]
     if shares:
         yield (
-            f"{_group(row)}, {row['direction']}: of {count_words(row['slides'])} slides {', '.join(shares)}"
+            f"{_group(row)}, {row['direction']}: of {counted(row['slides'], 'slide')} {', '.join(shares)}"
             f"{_few(row['players_with_slide'])}"
         )
 
@@ -93,7 +93,7 @@ def _chords(row: Row) -> Iterator[str]:
 def _strings(row: Row) -> Iterator[str]:
     yield (
         f"{row['instrument']}, string {row['string']}, position {row['from_position']} to {row['to_position']}, "
-        f"{row['direction']}: {_per_cent(row['share_of_slides'])} of slides ({count_words(row['players'])} players)"
+        f"{row['direction']}: {_per_cent(row['share_of_slides'])} of slides ({counted(row['players'], 'player')})"
         f"{_few(row['players'])}"
     )
 
@@ -126,8 +126,8 @@ def _place_effect(row: Row) -> Iterator[str]:
 def _likeness(row: Row) -> Iterator[str]:
     taught = ", teacher and pupil," if row["are_teacher_and_student"] else ""
     yield (
-        f"{row['player']} and {row['other_player']}{taught} agree at {row['places']} places where to slide by kappa "
-        f"{row['kappa']:.2f}, of which {_signed(row, 'beyond')} is beyond what all do there"
+        f"{row['player']} and {row['other_player']}{taught} agree at {counted(row['places'], 'place')} where to slide "
+        f"by kappa {row['kappa']:.2f}, of which {_signed(row, 'beyond')} is beyond what all do there"
     )
 
 
@@ -218,9 +218,7 @@ def _group(row: Row) -> str:
 
 
 def _few(players: float) -> str:
-    return (
-        "" if players >= _FEW_PLAYERS else f". Caution: only {count_words(players)} player{'s' if players != 1 else ''}"
-    )
+    return "" if players >= _FEW_PLAYERS else f". Caution: only {counted(players, 'player')}"
 
 
 def _words(name: str) -> str:

@@ -68,14 +68,14 @@ def hand(
     else:
         from pipeline.cli.console import console, print_text
         from pipeline.cli.fitting import print_columns
+        from pipeline.counted import counted
 
         print_columns([_column(frame, name, *shown) for name, shown in _SHOWN.items() if name in frame], console())
         sure = int((~frame["cannot_tell"]).sum())
         print_text(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
         print_text("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
         for reason, count in sorted(Counter(frame["not_counted"].drop_nulls()).items()):
-            slides = "1 slide is" if count == 1 else f"{count} slides are"
-            print_text(f"{slides} not counted: {reason}.")
+            print_text(f"{counted(count, 'slide')} {'is' if count == 1 else 'are'} not counted: {reason}.")
         _show_chords(
             passage.chords(folder, take, from_s=from_s, to_s=to_s, transfer_id=transfer, speed_rank=speed_rank)
         )

@@ -55,7 +55,7 @@ def listen(
     Example: glideline listen my-corpus --n 100 --by player
     """
     if take_in is not None:
-        from pipeline.answers.counts import counted
+        from pipeline.counted import counted
         from pipeline.store.adding.reviews import take_in as take
         from pipeline.store.corpus import Corpus
 
@@ -89,7 +89,7 @@ def listen(
 
         show_plan(folder, by=strata, within=within / 100)
         return
-    from pipeline.answers.counts import counted
+    from pipeline.counted import counted
     from pipeline.pages.listen import listen as draw
 
     sample = draw(folder, number=n, by=strata, within=within / 100, seed=seed, place=place)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from pipeline.answers.counts import counted
+from pipeline.counted import counted
 from pipeline.flows.progress import clock
 from pipeline.flows.stages import Summary
 

@@ -20,6 +20,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, PercentFormatter
 
+from pipeline.counted import counted
+
 BLUE, ORANGE, GREEN, GREY, INK = "#0072b2", "#d55e00", "#009e73", "#77706a", "#221f1a"
 HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "oo")
 _SHADES = (BLUE, "#e69f00", GREEN, "#cc79a7", "#56b4e9", "#bdb6a8")
@@ -255,7 +257,7 @@ def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
         for n, kind in enumerate(kinds):
             axes.barh([0], [0], color=_SHADES[n], hatch=HATCHES[n], edgecolor="white", label=kind.replace("_", " "))
         _legend(axes, ncols=3)
-        names = [f"{row['school'] or 'in no school'} ({row['slides'] or 0:.0f} slides)" for row in rows]
+        names = [f"{row['school'] or 'in no school'} ({counted(row['slides'] or 0, 'slide')})" for row in rows]
         axes.set_yticks(range(len(rows)), names)
         _lead(axes.get_yticklabels(), rows)
         axes.set_ylim(len(rows) - 0.4, -0.6)

@@ -6,7 +6,6 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.counts import counted as number_of
 from pipeline.answers.counts import counts, with_soloists
 from pipeline.answers.number_words import (
     count_words,
@@ -17,6 +16,7 @@ from pipeline.answers.number_words import (
     signed,
 )
 from pipeline.answers.sentences import sentences
+from pipeline.counted import counted as number_of
 from pipeline.pages import charts
 from pipeline.pages.counted import Level, View, by_birth, counted, limits, way
 from pipeline.pages.render import drawing, page
@@ -123,11 +123,14 @@ def _subheading(totals: list[dict[str, Any]]) -> str:
     if not totals or totals[0]["slides"] is None:
         return "Nothing has been judged yet."
     row = totals[0]
-    words = f"{row['slides']:.0f} slides in {row['transitions']:.0f} transitions, {row['minutes']:.1f} minutes of solo"
+    words = f"{number_of(row['slides'], 'slide')} in {number_of(row['transitions'], 'transition')}, "
+    words += f"{row['minutes']:.1f} minutes of solo"
     if row["slides_per_100_transitions"] is None:
         return f"{words}. Rates have not been worked out; see the state of the step summarise."
+    untimed = row["takes_of_unmeasurable_speed"]
+    without = f" (without {number_of(untimed, 'take')} whose speed cannot be told)" if untimed else ""
     return (
-        f"{words}: {limits(row, 'slides_per_minute')} a minute, "
+        f"{words}: {limits(row, 'slides_per_minute')} a minute{without}, "
         f"{limits(row, 'slides_per_100_transitions')} per 100 transitions (with 95 % intervals)."
     )
 

@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.answers.counts import counted
 from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import (
     clock_words,
@@ -17,6 +16,7 @@ from pipeline.answers.number_words import (
     signed,
     stroke_words,
 )
+from pipeline.counted import counted
 from pipeline.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.settings import MeasureSettings
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 from pipeline.steps.heard import line_of, why_no_solo
@@ -68,7 +69,8 @@ def rests_on(side: "MeasuredSide") -> str:
     """What a tuning rests on, or why none is stated, in words."""
     from pipeline.signal.tuning import measure as m
 
-    tones = f"{side.solo_tones} steady notes, {side.accompaniment_tones} partials of the accompaniment"
+    # Whether somebody accompanies is the catalogue's to say: of a soloist alone they are of notes that ring on.
+    tones = f"{counted(side.solo_tones, 'steady note')}, {counted(side.accompaniment_tones, 'other steady partial')}"
     match side.doubt:
         case None:
             return tones
@@ -93,7 +95,7 @@ def rests_on(side: "MeasuredSide") -> str:
 
 STEP = Step(
     name="measure",
-    version=15,
+    version=16,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

@@ -1,6 +1,7 @@
 """Takes and players are counted once, whatever the number of rows."""
 
-from pipeline.answers.counts import counted, counts, with_soloists
+from pipeline.answers.counts import counts, with_soloists
+from pipeline.counted import counted
 
 
 def test_a_take_of_two_players_is_one_take_and_nobody_is_no_player() -> None:
@@ -9,6 +10,8 @@ def test_a_take_of_two_players_is_one_take_and_nobody_is_no_player() -> None:
     assert found.words() == "3 takes of 2 players"
     assert counts([("t1", None)]).words() == "1 take of 0 players"
     assert counted(1200, "slide") == "1,200 slides"
+    # Takes may count by their shares.
+    assert [counted(n, "take") for n in (0, 1, 1.0, 1.5)] == ["0 takes", "1 take", "1 take", "1.5 takes"]
 
 
 def test_who_plays_on_a_take_that_counts_for_nobody_is_counted() -> None:

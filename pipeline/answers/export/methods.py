@@ -7,12 +7,13 @@ import numpy as np
 import polars as pl
 
 from pipeline import __version__
-from pipeline.answers.counts import counted, counts, with_soloists
+from pipeline.answers.counts import counts, with_soloists
 from pipeline.answers.export.pseudonyms import pseudonyms
 from pipeline.answers.listening.error_rates import listening_results
 from pipeline.answers.listening.words import agreement_words, told_share
 from pipeline.answers.number_words import with_limits
 from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.counted import counted
 from pipeline.errors import DataError
 from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, pooled
 from pipeline.stats.rates import BOOTSTRAP, SMALL

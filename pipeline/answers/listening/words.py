@@ -2,10 +2,10 @@
 
 from collections.abc import Callable, Mapping
 
-from pipeline.answers.counts import counted
 from pipeline.answers.listening.alike import MarkedByBoth
 from pipeline.answers.listening.error_rates import ListeningResults
 from pipeline.answers.number_words import signed, with_limits, with_minus
+from pipeline.counted import counted
 from pipeline.stats.intervals import Interval
 from pipeline.units import ms_of_s
 

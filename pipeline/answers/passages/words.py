@@ -13,6 +13,7 @@ from pipeline.answers.counts import counts
 from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import near_one_caution, ratio_words, with_limits
 from pipeline.answers.passages.gather import PASSED_BY, Passage, TakeRow
+from pipeline.counted import counted
 from pipeline.stats.intervals import wilson_interval
 from pipeline.stats.places import Told, place_effect, sentence
 
@@ -181,7 +182,7 @@ def _against(passage: Passage, by: str, first: str, other: str) -> str | None:
     ratio = effect.ratio
     within = "too few players for limits" if isnan(ratio.low) else f"{ratio_words(ratio.low)}–{ratio_words(ratio.high)}"
     odds = f"; odds ratio within places {ratio_words(ratio.estimate)} ({within})" if 0 < ratio.estimate < inf else ""
-    players = f"{effect.players} player{'s' * (effect.players != 1)}"
+    players = counted(effect.players, "player")
     return f"{plain[0].upper()}{plain[1:]}{odds}; {players}.{near_one_caution([within])}"
 
 

@@ -196,7 +196,8 @@ def measure_note(
     middle = float(np.mean(inner))
     nearest = round(middle)
     vibrato_hz, vibrato_cents = measure_vibrato(inner, frame_s=frames.frame_s)
-    start, end = frames.transfer_at(span.start - 0.5), frames.transfer_at(span.end - 0.5)
+    # Half a frame before the first one would be before the sound.
+    start, end = max(frames.transfer_at(span.start - 0.5), 0.0), frames.transfer_at(span.end - 0.5)
     true = np.interp([start, end], frames.transfer_s, frames.true_s)
     level = frames.level_db[span.start : span.end]
     return Note(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.settings import ChordsSettings
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
@@ -64,7 +65,7 @@ def _run(given: StepInput[ChordsSettings]) -> StepOutput:
         board = boards[span["take_id"]]
         taken += [Taken(c, span["take_id"], board) for c in found[board] if _inside(c, span)]
     frames = rows_of(taken, transfer_id=transfer_id, notes=tables["note"], speed_map=speed_map)
-    said = f"{len(taken)} chords and double stops"
+    said = f"{counted(len(taken), 'chord')} of two strings or more"
     return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
 
 

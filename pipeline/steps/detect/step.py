@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.counted import counted as number_of
 from pipeline.kinds import KINDS, STROKES
 from pipeline.settings import DetectSettings
 from pipeline.signal.speed.speed_map import SpeedMap
@@ -90,7 +91,8 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
     if not any(span.counted for span in spans):
         why = "; ".join(sorted({span.reason for span in spans if span.reason})) or "no sound"
         return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", why)})
-    said = f"{len(rows['slide'])} slides in {sum(r['exposure'] for r in rows['transition'])} transitions"
+    chances = number_of(sum(r["exposure"] for r in rows["transition"]), "transition")
+    said = f"{number_of(len(rows['slide']), 'slide')} in {chances}, before chords and listeners are heard"
     again_s = sum(span.end_s - span.start_s for span in spans if span.content == "repeated")
     said += f"; {again_s:.1f} s left out, for {REPEATED}" if again_s else ""
     unsure_s = sum(span.end_s - span.start_s for span in spans if span.reason == UNSURE)
@@ -190,7 +192,7 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=13,
+    version=14,
     scope="transfer",
     reads=("pitch_frame", "other_frame", "melody", "speed", "speed_curve", "repeated_groove"),
     writes=("note", "transition", "slide", "other_glide", "solo_span"),

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.stats.change import ChangedOrReplaced, changed_or_replaced
 from pipeline.stats.compare import compare_rates
 from pipeline.stats.correction import Factor
@@ -131,8 +132,7 @@ class Pair:
     def too_few_players(self) -> dict[str, Any]:
         players = int(((self.groups[0][1] > 0) | (self.groups[1][1] > 0)).sum())
         smaller = min(self.players())
-        people = "1 player" if smaller == 1 else f"{smaller} players"
-        warning = f"{people} in the smaller group: for a ratio each needs {LEAST_PLAYERS_FOR_RATIO}"
+        warning = f"{counted(smaller, 'player')} in the smaller group: for a ratio each needs {LEAST_PLAYERS_FOR_RATIO}"
         nothing = Interval(np.nan, np.nan, np.nan)
         return self._row(AS_RECORDED, nothing, None, players=players, warning=warning)
 

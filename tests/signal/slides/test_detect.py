@@ -47,6 +47,15 @@ def test_logistic_glide_recovered(interval: float, seconds: float, acceptance: s
     assert np.isnan(slide.step_from_midi)
 
 
+def test_a_note_that_is_there_from_the_start_begins_with_the_sound() -> None:
+    line = Score().note(69.0, 0.6).note(71.0, 0.6).line(noise_cents=2.0)
+    heard = int(np.isfinite(line.f0_hz).argmax())
+    cut = {name: values[heard:] for name, values in vars(line).items()}
+    cut["time_s"] = cut["time_s"] - cut["time_s"][0]
+    first = found(MadeLine(**cut)).notes[0]
+    assert (first.transfer_start_s, first.start_s) == (0.0, 0.0)
+
+
 def broken(kind: str) -> tuple[Score, tuple[float, float]]:
     """A4 to D5 with a break: of a departing finger after a glide to B4, and so on."""
     score = Score().note(69.0, 0.5, vibrato_hz=6.0, vibrato_cents=20.0)

@@ -62,7 +62,7 @@ def checked(output: StepOutput, name: str) -> pl.DataFrame:
 
 def test_chords_are_given_at_true_pitch_and_in_both_times(output: StepOutput) -> None:
     chords, notes = checked(output, "chord"), checked(output, "chord_note")
-    assert output.outcomes[TRANSFER] == ("done", "2 chords and double stops")
+    assert output.outcomes[TRANSFER] == ("done", "2 chords of two strings or more")
     assert chords["notes"].to_list() == [3, 2]
     assert chords["take_id"].to_list() == ["t", "t"]
     assert notes["midi"].to_list() == pytest.approx([*BROKEN, *DOUBLE], abs=0.05)

@@ -101,7 +101,7 @@ def test_rows_fit_the_declared_tables_and_refer_to_each_other() -> None:
     # Both glides are unbroken, and no note begins off its pitch.
     assert slides["glided_cents"].to_list() == pytest.approx(slides["interval_cents"].to_list())
     assert notes["approach_cents"].null_count() == notes.height
-    assert output.outcomes["tr-1"] == ("done", "2 slides in 3 transitions")
+    assert output.outcomes["tr-1"] == ("done", "2 slides in 3 transitions, before chords and listeners are heard")
 
 
 def test_no_slide_is_a_result_with_exposure() -> None:
