@@ -10,11 +10,14 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from pipeline.counted import counted
+
 if TYPE_CHECKING:
     from pipeline.store.catalogue.problems import Problem
     from pipeline.store.checks.check import CheckResult
 
 _SHOWN_PER_KIND = 5
+_IDS_SHOWN = 3
 
 
 def check(
@@ -72,18 +75,32 @@ def _print_text(result: "CheckResult", *, all_remarks: bool) -> None:
 
 
 def _lines(problems: "Sequence[Problem]", *, shorten: bool) -> list[str]:
-    lines = []
-    counts: dict[tuple[str, str], int] = {}
+    if not shorten:
+        return [_line(problem) for problem in problems]
+    alike: dict[tuple[str, str, str], list[Problem]] = {}
     for problem in problems:
-        kind = (problem.column, problem.message)
-        counts[kind] = counts.get(kind, 0) + 1
-        if shorten and counts[kind] > _SHOWN_PER_KIND:
-            continue
-        lines.append(_line(problem))
-    for (column, message), count in counts.items():
-        if shorten and count > _SHOWN_PER_KIND:
-            lines.append(f"and {count - _SHOWN_PER_KIND} more rows: {column}: {message} (--all prints them)")
+        alike.setdefault((problem.column, problem.message, problem.cure), []).append(problem)
+    lines = []
+    said: dict[tuple[str, str], list[int]] = {}
+    for (column, message, _), rows in alike.items():
+        sizes = said.setdefault((column, message), [])
+        sizes.append(len(rows))
+        if len(sizes) <= _SHOWN_PER_KIND:
+            lines.append(_line(rows[0]) if len(rows) == 1 else _line_of_many(rows))
+    for (column, message), sizes in said.items():
+        if more := sum(sizes[_SHOWN_PER_KIND:]):
+            lines.append(f"and {counted(more, 'more row')}: {column}: {message} (--all prints them)")
     return lines
+
+
+def _line_of_many(rows: "Sequence[Problem]") -> str:
+    """One remark of several rows, with the first of their ids."""
+    from pipeline.store.catalogue.problems import shown
+
+    first = ", ".join(shown(row.key or f"row {row.row}") for row in rows[:_IDS_SHOWN])
+    more = ", …" if len(rows) > _IDS_SHOWN else ""
+    column = f"{shown(rows[0].column)}: " if rows[0].column else ""
+    return f"{counted(len(rows), 'row')} ({first}{more}): {column}{rows[0].message}; {rows[0].cure}"
 
 
 def _line(problem: "Problem") -> str:
