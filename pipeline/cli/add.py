@@ -110,7 +110,8 @@ def _show(plan: "AddPlan") -> int:
 
 
 def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> None:
-    from pipeline.store.adding.merge import add_planned, clash_report, plan_merge, read_new_ids
+    from pipeline.store.adding.merge import add_planned, plan_merge
+    from pipeline.store.adding.package_ids import clash_report, read_new_ids
     from pipeline.store.corpus import Corpus
     from pipeline.store.files.changes import changing
 
@@ -118,6 +119,10 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
     mapping = read_new_ids(new_ids) if new_ids is not None else {}
     with changing(corpus.root, doing="add") as change:
         plan = plan_merge(corpus, package, mapping=mapping)
+        for difference in plan.differences:
+            print(f"! {difference}", file=sys.stderr)
+        for cure in dict.fromkeys(difference.cure for difference in plan.differences):
+            print(f"  {cure[0].upper()}{cure[1:]}.", file=sys.stderr)
         if plan.clashes:
             for clash in plan.clashes:
                 print(f"! {clash}", file=sys.stderr)
@@ -128,12 +133,14 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
                 "where both are the same thing, make "
                 "the rows alike; for the others save the lines above as CSV and give it with --new-ids",
             )
+        if plan.differences:
+            raise DataError("rows say one thing here and another there, and nothing was written", "see above")
         for table, rows in plan.rows.items():
             print(f"{table}: {len(rows)} new rows")
         print(f"{plan.known} rows are here already.", file=sys.stderr)
         if plan.rows and not yes and not _agreed():
             raise DataError("nothing was written")
-        add_planned(change, plan)
+        add_planned(change, plan, mapping)
     if "transfer" in plan.rows:
         print(f"Next: put the audio of the new transfers below {folder / 'audio'}", file=sys.stderr)
 

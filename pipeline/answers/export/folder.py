@@ -170,8 +170,6 @@ def _tables(corpus: Corpus, opened: OpenCorpus, withheld: list[str]) -> list[Pac
         made.append(PackageTable(name, frame, find_view(view), f"csv/{name}.csv"))
     kept = _Kept(corpus, set(withheld))
     for relation in schema.hand_kept():
-        if relation.folder == "reviews/drawn":
-            continue
         frame = kept.frame(relation.name).select([column.name for column in relation.written_columns])
         folder = "catalogue" if relation.folder == "catalogue" else "reviews"
         made.append(PackageTable(f"{folder}/{relation.name}", frame, relation, f"{folder}/{relation.name}.csv"))

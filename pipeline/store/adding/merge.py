@@ -1,11 +1,11 @@
 """A colleague's package into a corpus: an empty one, or one that has a catalogue already.
 
 Rows that stand there already, cell for cell, are passed over. An id that means something else here is a clash:
-it is reported with a new id proposed, and nothing is written until every clash has a mapping. No row is changed.
+it is reported with a new id proposed, and nothing is written until every clash has a mapping. A row that differs and
+has no id of its own is reported with the files to edit. No row is changed.
 """
 
 import json
-import re
 import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
@@ -18,45 +18,42 @@ import polars as pl
 from pipeline.errors import DataError
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.adding.new import begin
+from pipeline.store.adding.package_ids import (
+    LISTENER,
+    Cells,
+    Clash,
+    Difference,
+    NewIds,
+    Tables,
+    earlier_ids,
+    free,
+    has_own_id,
+    keep_ids,
+    listener_clashes,
+    renamed,
+    with_known_ids,
+)
 from pipeline.store.catalogue.csv_text import read_text_table, typed
 from pipeline.store.catalogue.problems import Problem
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.formats.data_package import unguarded
-from pipeline.store.schema import ID_PATTERN, ID_WORDS, Relation, hand_kept
+from pipeline.store.schema import Relation, hand_kept
 
 # A package of tables is small; what unpacks to more than this is refused.
 LARGEST_BYTES = 2_000_000_000
 LARGEST_FILES = 5_000
-Cells = dict[str, str]
-Mapping_ = Mapping[tuple[str, str], str]
-
-
-@dataclass(frozen=True)
-class Clash:
-    """An id that stands for one thing here and for another in the package."""
-
-    table: str
-    id: str
-    proposed: str
-    differs: tuple[tuple[str, str, str], ...] = ()
-
-    def __str__(self) -> str:
-        """What differs: column, here, there."""
-        told = "; ".join(
-            f"{name} here {mine or '(empty)'}, there {its or '(empty)'}" for name, mine, its in self.differs
-        )
-        return f"{self.table} {self.id}: {told}"
 
 
 @dataclass
 class MergePlan:
-    """Rows to add, by table; rows that are here already; clashes."""
+    """Rows to add, by table; rows that are here already; clashes of ids, and rows that differ under the same key."""
 
     rows: dict[str, list[Cells]] = field(default_factory=dict)
     known: int = 0
     clashes: list[Clash] = field(default_factory=list)
+    differences: list[Difference] = field(default_factory=list)
 
 
 def new_from(root: Path | str, source: Path | str) -> Path:
@@ -91,14 +88,14 @@ def _title(folder: Path) -> str:
     return "".join(c for c in " ".join(title.split()) if c.isprintable()).strip() if isinstance(title, str) else ""
 
 
-def plan_merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_ | None = None) -> MergePlan:
+def plan_merge(corpus: Corpus, source: Path | str, *, mapping: NewIds | None = None) -> MergePlan:
     """What merging the package would add, with the ids of ``mapping`` ((table, id) -> new id) put in."""
     with _opened(Path(source)) as folder:
         tables = _read(folder)
-    return _planned(Catalogue(corpus.root), tables, mapping or {})
+    return _planned(Catalogue(corpus.root), tables, mapping or {}, earlier=earlier_ids(corpus.root))
 
 
-def merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_) -> MergePlan:
+def merge(corpus: Corpus, source: Path | str, *, mapping: NewIds) -> MergePlan:
     """Add the package's rows to the corpus.
 
     Raises
@@ -108,84 +105,53 @@ def merge(corpus: Corpus, source: Path | str, *, mapping: Mapping_) -> MergePlan
     """
     with changing(corpus.root, doing="add") as change:
         plan = plan_merge(corpus, source, mapping=mapping)
-        add_planned(change, plan)
+        add_planned(change, plan, mapping)
     return plan
 
 
-def add_planned(change: Change, plan: MergePlan) -> None:
-    """Gives the rows of a plan to a change.
+def add_planned(change: Change, plan: MergePlan, mapping: NewIds) -> None:
+    """Gives the rows of a plan to a change, and keeps the new ids that it was made with.
 
     Raises
     ------
     DataError
-        If the plan has a clash.
+        If the plan has a clash or a difference.
     """
-    if plan.clashes:
+    if plan.clashes or plan.differences:
         lines = [f"{c.table} {c.id!r} means something else here; map it to {c.proposed!r}" for c in plan.clashes]
-        raise DataError("\n".join([*lines, "nothing was written; give a new id for each of them"]))
+        lines += [f"{difference}; {difference.cure}" for difference in plan.differences]
+        raise DataError("\n".join([*lines, "nothing was written"]))
+    if plan.rows and mapping:
+        keep_ids(change, mapping)
     for table in _tables_with(change.root, plan.rows):
         table.into(change)
 
 
-def clash_report(clashes: list[Clash]) -> list[str]:
-    """The clashes as CSV lines (table,id,new_id) with the proposed ids, to be mended and read back."""
-    return ["table,id,new_id", *(f"{clash.table},{clash.id},{clash.proposed}" for clash in clashes)]
-
-
-def read_new_ids(path: Path) -> dict[tuple[str, str], str]:
-    """New ids by table and id, from such a CSV.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read, lacks a column, or a new id is not an id.
-    """
-    try:
-        frame = pl.read_csv(path, infer_schema=False)
-        rows = frame.select("table", "id", "new_id").drop_nulls().rows()
-    except (OSError, pl.exceptions.PolarsError) as error:
-        raise DataError(f"{path}: cannot be read ({error})", "it needs the columns table, id, new_id") from error
-    for number, (_, _, new_id) in enumerate(rows, start=2):
-        if not re.fullmatch(ID_PATTERN, new_id):
-            raise DataError(f"{path}, row {number}: new_id = {new_id}: is no id", f"ids are {ID_WORDS}")
-    return {(table, ident): new_id for table, ident, new_id in rows}
-
-
-def _planned(catalogue: Catalogue, tables: dict[str, list[Cells]], mapping: Mapping_) -> MergePlan:
-    plan = MergePlan()
+def _planned(catalogue: Catalogue, tables: Tables, given: NewIds, *, earlier: list[tuple[str, str, str]]) -> MergePlan:
+    here = {relation.name: _texts(catalogue.frame(relation.name), relation) for relation in hand_kept()}
+    mapping = with_known_ids(here, tables, given, earlier=earlier)
+    new = {r.name: [renamed(row, r, mapping) for row in tables.get(r.name, ())] for r in hand_kept()}
+    said = {new_id for (table, _), new_id in given.items() if table == LISTENER}
+    plan = MergePlan(clashes=[clash for clash in listener_clashes(here, new) if clash.id not in said])
+    doubtful = {clash.id for clash in plan.clashes}
     for relation in hand_kept():
-        rows = [_renamed(row, relation, mapping) for row in tables.get(relation.name, ())]
-        here = _texts(catalogue.frame(relation.name), relation)
-        by_key = {tuple(row[name] for name in relation.key): row for row in here}
-        used = {row[relation.key[0]].casefold() for row in here}
-        for row in rows:
+        by_key = {tuple(row[name] for name in relation.key): row for row in here[relation.name]}
+        used = {row[relation.key[0]].casefold() for row in here[relation.name]}
+        for row in new[relation.name]:
             key = tuple(row[name] for name in relation.key)
             mine = by_key.get(key)
             if mine is None:
                 plan.rows.setdefault(relation.name, []).append(row)
             elif mine == row:
                 plan.known += 1
-            else:
+            elif relation.folder != "reviews" or row["listener"] not in doubtful:
                 differs = tuple((name, mine[name], row[name]) for name in row if mine[name] != row[name])
-                plan.clashes.append(Clash(relation.name, key[0], _free(key[0], used), differs))
+                if has_own_id(relation):
+                    plan.clashes.append(Clash(relation.name, key[0], free(key[0], used), differs))
+                else:
+                    ours = _file_of(catalogue.root, relation, row).relative_to(catalogue.root).as_posix()
+                    plan.differences.append(Difference(relation.name, key, differs, ours, _place_of(relation)))
     return plan
-
-
-def _free(ident: str, used: set[str]) -> str:
-    number = 2
-    while f"{ident}-{number}" in used:
-        number += 1
-    return f"{ident}-{number}"
-
-
-def _renamed(row: Cells, relation: Relation, mapping: Mapping_) -> Cells:
-    made = dict(row)
-    for column in relation.written_columns:
-        own = column.name == relation.key[0] and column.references is None
-        table = relation.name if own else (column.references or "").partition(".")[0]
-        if table and (table, row[column.name]) in mapping:
-            made[column.name] = mapping[table, row[column.name]]
-    return made
 
 
 def _texts(frame: pl.DataFrame, relation: Relation) -> list[Cells]:
@@ -199,14 +165,22 @@ def _tables_with(root: Path, rows: Mapping[str, list[Cells]]) -> list[EditableTa
     books: dict[Path, EditableTable] = {}
     for relation in hand_kept():
         for row in rows.get(relation.name, ()):
-            path = root / "catalogue" / f"{relation.name}.csv"
-            if relation.folder != "catalogue":
-                marks = ".marks" if relation.name == "mark" else ""
-                path = root / "reviews" / f"{row['listener']}{marks}.csv"
+            path = _file_of(root, relation, row)
             if path not in books:
                 books[path] = EditableTable.read(path, relation=relation)
             books[path].append(row)
     return list(books.values())
+
+
+def _file_of(root: Path, relation: Relation, row: Cells) -> Path:
+    """The file of a corpus in which a row is kept."""
+    names = {"review": "{listener}.csv", "mark": "{listener}.marks.csv", "drawn_item": "{sample_id}.csv"}
+    return root / relation.folder / names.get(relation.name, f"{relation.name}.csv").format(**row)
+
+
+def _place_of(relation: Relation) -> str:
+    """Where a package keeps a table."""
+    return f"{'catalogue' if relation.folder == 'catalogue' else 'reviews'}/{relation.name}.csv"
 
 
 def _read(folder: Path) -> dict[str, list[Cells]]:
@@ -220,10 +194,7 @@ def _read(folder: Path) -> dict[str, list[Cells]]:
     tables: dict[str, list[Cells]] = {}
     problems: list[Problem] = []
     for relation in hand_kept():
-        if relation.folder == "reviews/drawn":
-            continue
-        part = "catalogue" if relation.folder == "catalogue" else "reviews"
-        path = folder / part / f"{relation.name}.csv"
+        path = folder / _place_of(relation)
         if not path.is_file() and not path.is_symlink():
             continue
         text = read_text_table(path, relation=relation, root=folder)

@@ -174,5 +174,6 @@ digitisation of a side. Several transfers may hold one take; it is counted once.
 _REVIEWS = """# Reviews
 
 `glideline listen` writes them; each listener has a file in reviews/, `<listener>.csv` for verdicts and
-`<listener>.marks.csv` for own marks.
+`<listener>.marks.csv` for own marks. `code-salt.txt` there, made by the first `glideline export`, is the secret from
+which codes of listeners are made: keep it, and give it to nobody.
 """

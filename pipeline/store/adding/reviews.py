@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -186,3 +187,22 @@ def _contradictions(table: TextTable, file: str) -> list[Problem]:
 def sample_name(*, seed: int, number: int, content: str) -> str:
     """Id of a drawn sample: the same corpus state, seed and number give the same."""
     return f"sample-{seed}-{number}-{hashlib.sha256(content.encode()).hexdigest()[:8]}"
+
+
+def code_salt(corpus: Corpus) -> str:
+    """The secret with which listeners' codes are made: drawn once, then kept in ``reviews/code-salt.txt``.
+
+    Raises
+    ------
+    DataError
+        If the file holds nothing.
+    """
+    path = corpus.root / "reviews" / "code-salt.txt"
+    if not path.exists():
+        with changing(corpus.root, doing="export") as change:
+            if not path.exists():
+                change.put(path, f"{secrets.token_hex(16)}\n".encode(), was=None)
+    salt = path.read_text(encoding="utf-8", errors="replace").strip()
+    if not salt:
+        raise DataError("reviews/code-salt.txt: is empty", "put it back, or delete it: then listeners get new codes")
+    return salt

@@ -160,6 +160,12 @@ def test_score_is_read_by_a_notation_library(done):
     assert int(notes) > slides.height
 
 
+def test_drawn_samples_go_out_with_the_verdicts(done):
+    described = json.loads((done.folder / "datapackage.json").read_text())
+    assert {"reviews/review.csv", "reviews/drawn_item.csv"} <= {r["path"] for r in described["resources"]}
+    assert (done.folder / "reviews" / "drawn_item.csv").read_text(encoding="utf-8-sig").startswith("sample_id,item_id,")
+
+
 def test_methods_and_citation_name_what_was_done(done):
     said = (done.folder / "methods.md").read_text()
     assert "Of 3 takes of 2 players, 3 could be judged" in said
@@ -203,7 +209,8 @@ def test_package_may_come_as_a_zip_but_not_reach_outside(done, tmp_path):
 
 
 def test_merging_reports_clashes_and_overwrites_nothing(done, measured, tmp_path):
-    from pipeline.store.adding.merge import clash_report, merge, plan_merge, read_new_ids
+    from pipeline.store.adding.merge import merge, plan_merge
+    from pipeline.store.adding.package_ids import clash_report, read_new_ids
     from pipeline.store.corpus import Corpus
 
     path = measured / "catalogue" / "player.csv"
