@@ -135,6 +135,8 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
             )
         if plan.differences:
             raise DataError("rows say one thing here and another there, and nothing was written", "see above")
+        for remark in plan.remarks:
+            print(remark, file=sys.stderr)
         for table, rows in plan.rows.items():
             print(f"{table}: {len(rows)} new rows")
         print(f"{plan.known} rows are here already.", file=sys.stderr)

@@ -65,6 +65,13 @@ def listen(
         for listener, number in done.added.items():
             typer.echo(f"{counted(number, 'verdict')} of {listener} added to reviews/{listener}.csv")
         typer.echo(f"{done.known} were there already." if done.known else "None was there before.")
+        if done.undrawn:
+            more = f" and {len(done.undrawn) - 5} more" if len(done.undrawn) > 5 else ""
+            typer.echo(
+                f"Never drawn in this corpus: {', '.join(done.undrawn[:5])}{more}. Such verdicts correct single slides "
+                "and enter no error rate; were they made for another corpus?",
+                err=True,
+            )
         for name, other in done.nearly.items():
             typer.echo(
                 f"{name} is a new listener, beside {other}. If they are one person, delete reviews/{name}.csv, write "

@@ -28,7 +28,7 @@ def new(
     if source is not None:
         from pipeline.store.adding.merge import new_from
 
-        new_from(folder, source)
+        new_from(folder, source, say=lambda remark: print(remark, file=sys.stderr))
         print(f"{folder}: begun from {source}; put the audio below {folder}/audio.", file=sys.stderr)
         print(f"Next: glideline check {typed(folder)}", file=sys.stderr)
         return

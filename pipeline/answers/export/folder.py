@@ -252,6 +252,7 @@ def _write_words(
         "name": data_package.resource_name(title)[:60].strip("-") or "slides",
         "id": f"urn:sha256:{content}",
         "title": title,
+        "default_period_scheme": corpus.settings.default_period_scheme,
         "created": f"{day}T00:00:00Z",
         "version": content[:12],
         "description": "Slides between notes on historical string recordings; see methods.md and codebook.md.",

@@ -8,10 +8,11 @@ has no id of its own is reported with the files to edit. No row is changed.
 import json
 import tempfile
 import zipfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 import polars as pl
 
@@ -33,6 +34,7 @@ from pipeline.store.adding.package_ids import (
     renamed,
     with_known_ids,
 )
+from pipeline.store.adding.reviews import undrawn
 from pipeline.store.catalogue.csv_text import read_text_table, typed
 from pipeline.store.catalogue.problems import Problem
 from pipeline.store.catalogue.tables import Catalogue
@@ -48,16 +50,20 @@ LARGEST_FILES = 5_000
 
 @dataclass
 class MergePlan:
-    """Rows to add, by table; rows that are here already; clashes of ids, and rows that differ under the same key."""
+    """Rows to add, by table; rows that are here already; clashes of ids, and rows that differ under the same key.
+
+    ``remarks`` say what of the package is not taken in, or can no longer serve.
+    """
 
     rows: dict[str, list[Cells]] = field(default_factory=dict)
     known: int = 0
     clashes: list[Clash] = field(default_factory=list)
     differences: list[Difference] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
 
-def new_from(root: Path | str, source: Path | str) -> Path:
-    """Begin a corpus with the catalogue and verdicts of a package.
+def new_from(root: Path | str, source: Path | str, *, say: Callable[[str], None] = lambda _: None) -> Path:
+    """Begin a corpus with the catalogue and verdicts of a package; ``say`` is told what could not be taken in.
 
     Raises
     ------
@@ -66,33 +72,47 @@ def new_from(root: Path | str, source: Path | str) -> Path:
     """
     target = Path(root)
     with _opened(Path(source)) as folder:
-        title = _title(folder)
-        tables = _read(folder)
+        described = _described(folder)
+        tables, remarks = _once(_read(folder))
+    remarks += _without_samples(tables, drawn=tables.get("drawn_item", ()))
+    scheme = described.get("default_period_scheme")
+    known = scheme in [row["scheme"] for row in tables.get("period", ())]
 
     def filled(here: Path) -> Iterable[EditableTable]:
         return _tables_with(here, tables)
 
-    begin(target, title=title, filled=filled)
+    begin(target, title=_title(described), scheme=str(scheme) if known else "", filled=filled)
+    for remark in remarks:
+        say(remark)
     return target
 
 
-def _title(folder: Path) -> str:
-    """The title in the package's descriptor, on one line; empty if it has none."""
+def _described(folder: Path) -> dict[str, Any]:
+    """The package's descriptor."""
     try:
         said = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as error:
         raise DataError(f"datapackage.json: cannot be read ({error})", "ask for the package again") from error
     if not isinstance(said, dict):
         raise DataError("datapackage.json: is no description of a package", "give what `glideline export` made")
-    title = said.get("title")
+    return said
+
+
+def _title(described: dict[str, Any]) -> str:
+    """The title in a descriptor, on one line; empty if it has none."""
+    title = described.get("title")
     return "".join(c for c in " ".join(title.split()) if c.isprintable()).strip() if isinstance(title, str) else ""
 
 
 def plan_merge(corpus: Corpus, source: Path | str, *, mapping: NewIds | None = None) -> MergePlan:
     """What merging the package would add, with the ids of ``mapping`` ((table, id) -> new id) put in."""
     with _opened(Path(source)) as folder:
-        tables = _read(folder)
-    return _planned(Catalogue(corpus.root), tables, mapping or {}, earlier=earlier_ids(corpus.root))
+        tables, remarks = _once(_read(folder))
+    catalogue = Catalogue(corpus.root)
+    plan = _planned(catalogue, tables, mapping or {}, earlier=earlier_ids(corpus.root))
+    drawn = [*catalogue.frame("drawn_item").to_dicts(), *tables.get("drawn_item", ())]
+    plan.remarks = remarks + _without_samples(tables, drawn=drawn)
+    return plan
 
 
 def merge(corpus: Corpus, source: Path | str, *, mapping: NewIds) -> MergePlan:
@@ -121,10 +141,31 @@ def add_planned(change: Change, plan: MergePlan, mapping: NewIds) -> None:
         lines = [f"{c.table} {c.id!r} means something else here; map it to {c.proposed!r}" for c in plan.clashes]
         lines += [f"{difference}; {difference.cure}" for difference in plan.differences]
         raise DataError("\n".join([*lines, "nothing was written"]))
-    if plan.rows and mapping:
+    if mapping:
         keep_ids(change, mapping)
     for table in _tables_with(change.root, plan.rows):
         table.into(change)
+
+
+def _once(tables: Tables) -> tuple[dict[str, list[Cells]], list[str]]:
+    """The tables without printed fingerings that stand in ``written_note`` as well, and what is said of that."""
+    parts = {(row["work_id"], row["edition"]) for row in tables.get("written_part", ())}
+    printed = tables.get("printed_fingering", [])
+    left = [row for row in printed if (row["work_id"], row["edition"]) not in parts]
+    remarks = []
+    if len(left) < len(printed):
+        remarks.append("Printed fingerings stand in written_part and written_note; printed_fingering is left out.")
+    return {**tables, "printed_fingering": left}, remarks
+
+
+def _without_samples(tables: Tables, *, drawn: Iterable[Mapping[str, Any]]) -> list[str]:
+    lost = undrawn(((row["sample_id"], row["item_id"]) for row in tables.get("review", ())), drawn=drawn)
+    if not lost:
+        return []
+    return [
+        f"The samples of {len(lost)} of the verdicts are not in the package (reviews/drawn_item.csv): these correct "
+        "single slides and enter no error rate. Ask for an export made anew."
+    ]
 
 
 def _planned(catalogue: Catalogue, tables: Tables, given: NewIds, *, earlier: list[tuple[str, str, str]]) -> MergePlan:
@@ -151,6 +192,9 @@ def _planned(catalogue: Catalogue, tables: Tables, given: NewIds, *, earlier: li
                 else:
                     ours = _file_of(catalogue.root, relation, row).relative_to(catalogue.root).as_posix()
                     plan.differences.append(Difference(relation.name, key, differs, ours, _place_of(relation)))
+    # What only points to an id that clashes is alike, or not, once that has its new one.
+    clashing = {clash.id for clash in plan.clashes}
+    plan.differences = [d for d in plan.differences if any(its not in clashing for _, _, its in d.differs)]
     return plan
 
 

@@ -36,9 +36,13 @@ def new(root: Path | str) -> list[Path]:
 
 
 def begin(
-    root: Path, *, title: str = "", filled: Callable[[Path], Iterable[EditableTable]] = lambda root: ()
+    root: Path,
+    *,
+    title: str = "",
+    scheme: str = "",
+    filled: Callable[[Path], Iterable[EditableTable]] = lambda root: (),
 ) -> list[Path]:
-    """As ``new``, with a title, and with the tables that ``filled`` makes instead of empty ones."""
+    """As ``new``, with a title and a scheme of periods, and with the tables that ``filled`` makes for empty ones."""
     if root.exists() and not root.is_dir():
         raise DataError(f"{root}: is a file", "choose another name for the corpus folder")
     if not is_cut_short(root):
@@ -56,7 +60,7 @@ def begin(
             tables.setdefault(path, EditableTable.read(path, relation=relation))
         for table in tables.values():
             table.into(change)
-        pages = {root / SETTINGS: settings_text(title), root / PAGE: page_text()}
+        pages = {root / SETTINGS: settings_text(title, scheme), root / PAGE: page_text()}
         written = {path: text for path, text in pages.items() if not path.exists()}
         for path, text in written.items():
             change.put(path, text.encode(), was=None)
@@ -68,7 +72,7 @@ def _require_none(root: Path) -> None:
         raise DataError(f"{root}: already holds a corpus", f"add to it with `glideline add {typed(root)} AUDIO…`")
 
 
-def settings_text(title: str = "") -> str:
+def settings_text(title: str = "", scheme: str = "") -> str:
     """The settings file with every setting commented out at its default, described."""
     lines = [
         "# Settings of this corpus. A line without the # in front of a name changes a setting.",
@@ -77,7 +81,7 @@ def settings_text(title: str = "") -> str:
         f"title = {json.dumps(title, ensure_ascii=False)}",
         "",
         "# Scheme of period.csv that is used when a question names none.",
-        'default_period_scheme = ""',
+        f"default_period_scheme = {json.dumps(scheme, ensure_ascii=False)}",
     ]
     for name, field in Settings.model_fields.items():
         group = field.annotation

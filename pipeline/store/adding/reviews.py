@@ -3,8 +3,10 @@
 import hashlib
 import re
 import secrets
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pipeline.errors import DataError
 from pipeline.store.adding.editing import EditableTable
@@ -35,13 +37,14 @@ class TakenIn:
     """What was done: verdicts added for each listener, and how many were there already.
 
     ``ids`` gives the listener's id for each name that is not written as one; ``nearly`` an older listener of nearly the
-    same name for each new one.
+    same name for each new one; ``undrawn`` names the samples and excerpts that were never drawn here.
     """
 
     added: dict[str, int]
     known: int
     ids: dict[str, str]
     nearly: dict[str, str]
+    undrawn: tuple[str, ...] = ()
 
 
 def take_in(corpus: Corpus, file: Path) -> TakenIn:
@@ -86,7 +89,22 @@ def take_in(corpus: Corpus, file: Path) -> TakenIn:
     with changing(corpus.root, doing="listen --take-in") as change:
         added, known = _added(corpus, table, change)
     near = {name: nearest(name, listeners) for name in added if name not in listeners}
-    return TakenIn(added, known, ids, {name: other for name, other in near.items() if other})
+    said = zip(table.column("sample_id"), table.column("item_id"), strict=True)
+    never = undrawn(said, drawn=corpus.catalogue.frame("drawn_item").iter_rows(named=True))
+    return TakenIn(
+        added, known, ids, {name: other for name, other in near.items() if other}, tuple(dict.fromkeys(never))
+    )
+
+
+def undrawn(said: Iterable[tuple[str | None, str | None]], *, drawn: Iterable[Mapping[str, Any]]) -> list[str]:
+    """Of the samples and excerpts that verdicts name, those that were not drawn: no error rate can rest on them."""
+    items = {(row["sample_id"], row["item_id"]) for row in drawn}
+    samples = {sample for sample, _ in items}
+    return [
+        f"{sample} {item or ''}".rstrip()
+        for sample, item in said
+        if sample and ((sample, item) not in items if item else sample not in samples)
+    ]
 
 
 def _listeners(corpus: Corpus) -> list[str]:

@@ -1,5 +1,7 @@
 """A colleague's package merged: two people stay two, cures hold, and nothing comes twice."""
 
+import json
+
 import pytest
 from typer.testing import CliRunner
 
@@ -107,3 +109,36 @@ def test_drawn_samples_come_with_the_verdicts(corpus, package, tmp_path):
             merge(Corpus(root), folder, mapping={})
         assert (root / "reviews" / "drawn" / "sample-1.csv").is_file()
         assert Corpus(root).catalogue.frame("drawn_item")["stratum_size"].to_list() == [10]
+
+
+def test_verdicts_without_their_samples_are_told(package, tmp_path):
+    told = []
+    new_from(tmp_path / "new", package(review=REVIEW + verdict(1, sample="sample-1,item-1")), say=told.append)
+    assert [remark.partition(" are ")[0] for remark in told] == ["The samples of 1 of the verdicts"]
+    told.clear()
+    new_from(tmp_path / "newer", package(drawn_item=DRAWN), say=told.append)
+    assert told == []
+
+
+def test_printed_fingerings_that_stand_in_a_written_part_come_once(package, tmp_path):
+    printed = "air,{0},1,69\nair,{0},2,71\n"
+    told = []
+    folder = package(
+        written_part="work_id,edition\nair,Made 1900\n",
+        written_note="work_id,edition,note_number,event,bar_index,midi\nair,Made 1900,1,1,1,69\n",
+        printed_fingering="".join(
+            ["work_id,edition,note_number,midi\n", printed.format("Made 1900"), printed.format("Other 1910")]
+        ),
+    )
+    made = Corpus(new_from(tmp_path / "new", folder, say=told.append))
+    text = (made.root / "catalogue" / "printed_fingering.csv").read_text(encoding="utf-8-sig")
+    assert (text.count("Made 1900"), text.count("Other 1910")) == (0, 2)
+    assert made.catalogue.frame("written_note").filter(edition="Made 1900").height == 1
+    assert told == ["Printed fingerings stand in written_part and written_note; printed_fingering is left out."]
+
+
+@pytest.mark.parametrize(("scheme", "taken"), [("halves", "halves"), ("no such", ""), (3, "")])
+def test_the_scheme_of_periods_is_taken_over(package, tmp_path, scheme, taken):
+    folder = package()
+    (folder / "datapackage.json").write_text(json.dumps({"default_period_scheme": scheme}), encoding="utf-8")
+    assert Corpus(new_from(tmp_path / "new", folder)).settings.default_period_scheme == taken

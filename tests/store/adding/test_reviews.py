@@ -54,3 +54,17 @@ def test_a_verdict_withdrawn_stands_no_more_until_it_is_given_anew(corpus):
         assert Catalogue(corpus).frame("review")["verdict"].to_list() == left
     take_in(Corpus(corpus), saved(corpus, "lea", start=5))
     assert Catalogue(corpus).frame("review").height == 2
+
+
+def test_samples_and_excerpts_that_were_never_drawn_are_named(corpus):
+    drawn = corpus / "reviews" / "drawn" / "sample-1.csv"
+    drawn.parent.mkdir()
+    columns = "sample_id,item_id,transfer_id,samples_sha256,transfer_start_s,transfer_end_s,drawn_from,stratum"
+    row = f"sample-1,item-1,t1,{'0' * 64},1,2,slide,all,10,5"
+    drawn.write_text(f"{columns},stratum_size,stratum_drawn\n{row}\n", encoding="utf-8")
+    path = saved(corpus, "lea")
+    head, said = path.read_text().splitlines()
+    samples = ["sample-1,item-1", "sample-1,item-9", "sample-2,item-1", "sample-1,", ","]
+    lines = [f"{head},item_id", *(said + sample for sample in samples)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert take_in(Corpus(corpus), path).undrawn == ("sample-1 item-9", "sample-2 item-1")
