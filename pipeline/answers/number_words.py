@@ -126,11 +126,18 @@ def minutes_words(minutes: float) -> str:
     return f"{minutes:.1f}" if minutes >= 10 else f"{minutes:.2f}"
 
 
+def can_tell(value: float, high: float | None) -> bool:
+    """Whether limits tell anything: a thousand and more, and a hundredfold, does not (judgement)."""
+    return high is None or high < max(1000.0, 100 * abs(value))
+
+
 def with_limits(value: float, low: float | None, high: float | None, *, unit: str = "") -> str:
     """A value and its limits, with the decimals that leave two figures of the uncertainty: 31 (16–55).
 
-    A ``unit`` stands after both: 31 % (16–55 %).
+    A ``unit`` stands after both: 31 % (16–55 %). Where limits tell nothing, ``cannot tell``.
     """
+    if not can_tell(value, high):
+        return "cannot tell"
     if low is None or high is None:
         return rounded(value) + unit
     digits = _digits((high - low) / 2)

@@ -1,6 +1,7 @@
 """How many players, slides and minutes a comparison needs, from what a corpus tells of its players."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.answers.number_words import rounded, with_limits
@@ -29,7 +30,9 @@ def planned(folder: Path | str, *, ratios: Sequence[float], days: float, slides:
     row = known.row(0, named=True)
     design = Design(row["player_spread"], row["session_spread"], CHANGE_SPREAD, days, slides)
     try:
-        plans = plan(design, ratios)
+        plans, least, most = (
+            plan(replace(design, spread=row[f"player_spread{limit}"]), ratios) for limit in ("", "_low", "_high")
+        )
     except ValueError as error:
         raise UsageError(f"--ratio: {error}") from None
     spread = with_limits(row["player_spread"], row["player_spread_low"], row["player_spread_high"])
@@ -39,11 +42,20 @@ def planned(folder: Path | str, *, ratios: Sequence[float], days: float, slides:
         f"{row['session_spread']:.2f} ({row['players']} players).",
         f"With {rounded(days)} recording days and {rounded(slides)} slides each in each group (some {rounded(minutes)} "
         f"minutes of a typical player), a ratio is found in {100 * POWER:.0f} of 100 such studies with:",
-        *(_line(each) for each in plans),
+        *map(_line, plans, least, most),
+        "In brackets: if players differ by as little or as much as the limits say. That those who stand in both "
+        f"differ by {CHANGE_SPREAD:g} in how they change is assumed.",
     ]
 
 
-def _line(each: Plan) -> str:
-    between = "more than 10,000" if each.players_in_each is None else f"{each.players_in_each}"
-    within = "more than 10,000" if each.same_players is None else f"{each.same_players}"
-    return f"  ratio {each.ratio:g}: {between} players in each group, or {within} who stand in both"
+def _line(each: Plan, least: Plan, most: Plan) -> str:
+    between = (
+        f"{_players(each.players_in_each)} ({_players(least.players_in_each)} to {_players(most.players_in_each)})"
+    )
+    return (
+        f"  ratio {each.ratio:g}: {between} players in each group, or {_players(each.same_players)} who stand in both"
+    )
+
+
+def _players(number: int | None) -> str:
+    return "more than 10,000" if number is None else f"{number:,}"

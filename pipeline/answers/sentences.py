@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.number_words import count_words, rounded, with_limits
+from pipeline.answers.number_words import can_tell, count_words, rounded, with_limits
 from pipeline.answers.short_sentences import SAY as SHORT
 from pipeline.answers.short_sentences import short_sentences
 from pipeline.counted import counted
@@ -47,10 +47,14 @@ def _rates(row: Row) -> Iterator[str]:
             f"{_limits(row, 'typical_player_per_minute')}"
         )
     if row["standardised_per_100_transitions"] is not None:
-        said.append(
-            f"with everybody's repertoire it would have {_limits(row, 'standardised_per_100_transitions')} per 100 "
-            f"transitions (as recorded {_limits(row, 'slides_per_100_transitions')})"
-        )
+        recorded = f"(as recorded {_limits(row, 'slides_per_100_transitions')})"
+        if can_tell(row["standardised_per_100_transitions"], row["standardised_per_100_transitions_high"]):
+            told = _limits(row, "standardised_per_100_transitions")
+            said.append(f"with everybody's repertoire it would have {told} per 100 transitions {recorded}")
+        else:
+            said.append(
+                f"how many per 100 transitions it would have with everybody's repertoire cannot be told {recorded}"
+            )
     if row.get("drawn_per_minute") is not None:
         said.append(
             f"with the uncertain dates of others drawn, {_limits(row, 'drawn_per_minute')}; whatever their dates, "
@@ -207,6 +211,8 @@ def _times(value: float) -> str:
 
 
 def _limits(row: Row, name: str) -> str:
+    if not can_tell(row[name], row[f"{name}_high"]):
+        return "a number that cannot be told"
     return with_limits(row[name], row[f"{name}_low"], row[f"{name}_high"])
 
 

@@ -55,6 +55,7 @@ def test_decimals_follow_the_uncertainty() -> None:
     assert with_limits(31.43, 16.06, 55.33) == "31 (16–55)"
     assert with_limits(31.43, 16.06, 55.33, unit=" %") == "31 % (16–55 %)"
     assert with_limits(0.0, 0.0, 10.63) == "0.0 (0.0–10.6)"
+    assert with_limits(16.2, 0.0, 524653.0) == "cannot tell"
     assert with_limits(31.43, None, None) == rounded(31.43) == "31.4"
 
 

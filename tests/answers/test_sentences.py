@@ -76,6 +76,13 @@ def test_three_rates_drawn_dates_and_bounds():
     ]
 
 
+def test_limits_that_tell_nothing_are_not_told():
+    wide = limits("standardised_per_100_transitions", 16.2, 0.0, 524653.0)
+    (said,) = sentences("slides_by_period", pl.DataFrame([PERIOD | wide]))
+    assert "how many per 100 transitions it would have with everybody's repertoire cannot be told (as" in said
+    assert "524653" not in said
+
+
 def test_takes_that_could_not_be_judged_may_hold_less_or_more():
     (said,) = sentences("slides_by_period", pl.DataFrame([PERIOD | {"takes_not_judged": 35.0}]))
     # A quarter of the takes at half or at twice the rate of 2: seven eighths, five quarters of it.
