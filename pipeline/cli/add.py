@@ -110,6 +110,7 @@ def _show(plan: "AddPlan") -> int:
 
 
 def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> None:
+    from pipeline.cli.console import print_text
     from pipeline.store.adding.merge import add_planned, plan_merge
     from pipeline.store.adding.package_ids import clash_report, read_new_ids
     from pipeline.store.corpus import Corpus
@@ -120,12 +121,12 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
     with changing(corpus.root, doing="add") as change:
         plan = plan_merge(corpus, package, mapping=mapping)
         for difference in plan.differences:
-            print(f"! {difference}", file=sys.stderr)
+            print_text(f"! {difference}", file=sys.stderr)
         for cure in dict.fromkeys(difference.cure for difference in plan.differences):
-            print(f"  {cure[0].upper()}{cure[1:]}.", file=sys.stderr)
+            print_text(f"  {cure[0].upper()}{cure[1:]}.", file=sys.stderr)
         if plan.clashes:
             for clash in plan.clashes:
-                print(f"! {clash}", file=sys.stderr)
+                print_text(f"! {clash}", file=sys.stderr)
             for line in clash_report(plan.clashes):
                 print(line)
             raise DataError(
@@ -136,7 +137,7 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
         if plan.differences:
             raise DataError("rows say one thing here and another there, and nothing was written", "see above")
         for remark in plan.remarks:
-            print(remark, file=sys.stderr)
+            print_text(remark, file=sys.stderr)
         for table, rows in plan.rows.items():
             print(f"{table}: {len(rows)} new rows")
         print(f"{plan.known} rows are here already.", file=sys.stderr)

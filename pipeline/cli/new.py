@@ -26,9 +26,10 @@ def new(
     from pipeline.store.adding.new import new as make_new
 
     if source is not None:
+        from pipeline.cli.console import print_text
         from pipeline.store.adding.merge import new_from
 
-        new_from(folder, source, say=lambda remark: print(remark, file=sys.stderr))
+        new_from(folder, source, say=lambda remark: print_text(remark, file=sys.stderr))
         print(f"{folder}: begun from {source}; put the audio below {folder}/audio.", file=sys.stderr)
         print(f"Next: glideline check {typed(folder)}", file=sys.stderr)
         return

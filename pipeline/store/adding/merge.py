@@ -194,6 +194,8 @@ def _planned(catalogue: Catalogue, tables: Tables, given: NewIds, *, earlier: li
                     plan.differences.append(Difference(relation.name, key, differs, ours, _place_of(relation)))
     # What only points to an id that clashes is alike, or not, once that has its new one.
     clashing = {clash.id for clash in plan.clashes}
+    first = [c for c in plan.clashes if not c.differs or any(its not in clashing for _, _, its in c.differs)]
+    plan.clashes = first or plan.clashes
     plan.differences = [d for d in plan.differences if any(its not in clashing for _, _, its in d.differs)]
     return plan
 

@@ -142,3 +142,13 @@ def test_the_scheme_of_periods_is_taken_over(package, tmp_path, scheme, taken):
     folder = package()
     (folder / "datapackage.json").write_text(json.dumps({"default_period_scheme": scheme}), encoding="utf-8")
     assert Corpus(new_from(tmp_path / "new", folder)).settings.default_period_scheme == taken
+
+
+def test_what_only_points_to_a_clash_is_told_when_that_is_solved(corpus, package):
+    work = CATALOGUE["work"] + "air-2,Air,Other,\n"
+    (corpus / "catalogue" / "work.csv").write_text(work, encoding="utf-8")
+    take = corpus / "catalogue" / "take.csv"
+    take.write_text(take.read_text().replace("k1,air,", "k1,air-2,"), encoding="utf-8")
+    folder = package(work=CATALOGUE["work"].replace("Nemo", "Other").replace("D major", ""))
+    told = [plan_merge(Corpus(corpus), folder, mapping=m).clashes for m in ({}, {("work", "air"): "air-2"})]
+    assert [[(c.table, c.id) for c in clashes] for clashes in told] == [[("work", "air")], [("take", "k2")]]
