@@ -80,6 +80,11 @@ def print_columns(columns: Sequence[Column], console: Console) -> int:
     return len(columns) - len([column for column in columns if column in shown]) - len(below)
 
 
+def fits(columns: Sequence[Column], width: int) -> bool:
+    """Whether columns have room side by side."""
+    return _room(columns, width) >= 0
+
+
 def _that_fit(columns: Sequence[Column], width: int) -> tuple[list[Column], list[Column]]:
     """Columns side by side, and those that go below."""
     notes = [column for column in columns if column.note and any(column.cells)]

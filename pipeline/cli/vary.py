@@ -3,13 +3,15 @@
 import sys
 from pathlib import Path
 
-from rich.table import Table
+from rich.console import Console
+from rich.text import Text
 
 from pipeline.answers.number_words import with_limits
 from pipeline.answers.selection import Selection
 from pipeline.answers.sensitivity import VARIATIONS, Varied, varied
 from pipeline.cli.answers import Answer, give
 from pipeline.cli.console import console
+from pipeline.cli.fitting import Column, fits, print_columns
 from pipeline.errors import UsageError
 from pipeline.store.files.outputs import output
 
@@ -42,7 +44,7 @@ def vary(
         with output(picture, replace=replace) as part:
             part.write_text(variations(made.rows.to_dicts(), measure=_words(made.measure)), encoding="utf-8")
     if form == "table" and to is None:
-        console().print(_table(made))
+        print_varied(made, console())
     else:
         give(Answer([made.rows]), form=form, to=to, replace=replace)
 
@@ -52,26 +54,24 @@ def _words(measure: str) -> str:
     return f"{name}, {'corrected' if measure.endswith('_corrected') else 'as found'}"
 
 
-def _table(made: Varied) -> Table:
-    table = Table(
-        title=f"{_words(made.measure).capitalize()} (95 %)",
-        title_justify="left",
-        box=None,
-        pad_edge=False,
-        header_style="bold",
-    )
-    groups = made.rows["group"].unique(maintain_order=True).to_list()
-    table.add_column("varied")
-    table.add_column("to")
-    for group in groups:
-        table.add_column(group, justify="right")
-    last = ""
-    for (what, to), rows in made.rows.group_by("varied", "to", maintain_order=True):
-        own = {row["group"]: row for row in rows.iter_rows(named=True)}
-        cells = [_cell(own[group]) if group in own else "–" for group in groups]
-        table.add_row("" if what == last else str(what), str(to), *cells)
-        last = str(what)
-    return table
+def print_varied(made: Varied, console: Console) -> None:
+    """A column for each group, in blocks below each other where not all have room side by side."""
+    rows: dict[tuple[str, str], dict[str, dict[str, float | None]]] = {}
+    for row in made.rows.iter_rows(named=True):
+        rows.setdefault((row["varied"], row["to"]), {})[row["group"]] = row
+    named = [what for what, _ in rows]
+    first = ["" if place and what == named[place - 1] else what for place, what in enumerate(named)]
+    left = [Column("varied", first, tight=True), Column("to", [to for _, to in rows], tight=True)]
+    groups = [
+        Column(group, [_cell(own[group]) if group in own else "–" for own in rows.values()], whole=True, right=True)
+        for group in made.rows["group"].unique(maintain_order=True)
+    ]
+    console.print(Text(f"{_words(made.measure).capitalize()} (95 %)", style="italic"))
+    while groups:
+        count = max([n for n in range(1, len(groups) + 1) if fits([*left, *groups[:n]], console.width)], default=1)
+        console.print()
+        print_columns([*left, *groups[:count]], console)
+        groups = groups[count:]
 
 
 def _cell(row: dict[str, float | None]) -> str:
