@@ -164,7 +164,9 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         facts.append(("settled with", f"session {row['session_id']}"))
     state = row["state"] + (f" by {row['decided_by']}: {row['decision_reason']}" if row["decided_by"] else "")
     facts.append(("state", state))
-    if row["offset_cents"] is not None:
+    if row["state"] == "unmeasurable":
+        facts.append(("correction", "cannot tell; the side is taken as it plays"))
+    elif row["offset_cents"] is not None:
         a4 = f"A4 = {row['reference_pitch_hz']:.4g} Hz"
         if row["offset_se_cents"] is None:
             facts.append(("correction", f"{signed(row['offset_cents'], 1)} cents, at {a4}"))

@@ -133,5 +133,7 @@ def test_the_command_prints_the_ledger_and_one_side(folder: Path) -> None:
     assert "by ear" in side.output
     assert "±" not in side.output
     assert "would have been" in side.output
+    unmeasurable = runner.invoke(app, ["speed", str(folder), "t4"]).output
+    assert "cannot tell; the side is taken as it plays" in " ".join(unmeasurable.split())
     as_json = runner.invoke(app, ["speed", str(folder), "t1", "--as", "json"])
     assert json.loads(as_json.output)[0]["transfer_id"] == "t1"
