@@ -1,9 +1,8 @@
 """What listeners are called in an export: by a code that nobody else has, unless they agreed to be named."""
 
-import hashlib
 import re
 
-from pipeline.store.adding.reviews import code_salt
+from pipeline.store.adding.reviews import code_of, code_salt
 from pipeline.store.corpus import Corpus
 
 _CODE = re.compile(r"listener-[0-9a-f]{10}")
@@ -22,8 +21,4 @@ def pseudonyms(corpus: Corpus) -> dict[str, str]:
     if set(listeners) <= kept:
         return {name: name for name in listeners}
     salt = code_salt(corpus)
-    return {name: name if name in kept else _code(name, salt) for name in listeners}
-
-
-def _code(name: str, salt: str) -> str:
-    return f"listener-{hashlib.sha256((salt + name).encode()).hexdigest()[:10]}"
+    return {name: name if name in kept else code_of(name, salt) for name in listeners}

@@ -34,7 +34,7 @@ from pipeline.store.adding.package_ids import (
     renamed,
     with_known_ids,
 )
-from pipeline.store.adding.reviews import undrawn
+from pipeline.store.adding.reviews import listeners_by_code, undrawn
 from pipeline.store.catalogue.csv_text import read_text_table, typed
 from pipeline.store.catalogue.problems import Problem
 from pipeline.store.catalogue.tables import Catalogue
@@ -109,7 +109,8 @@ def plan_merge(corpus: Corpus, source: Path | str, *, mapping: NewIds | None = N
     with _opened(Path(source)) as folder:
         tables, remarks = _once(_read(folder))
     catalogue = Catalogue(corpus.root)
-    plan = _planned(catalogue, tables, mapping or {}, earlier=earlier_ids(corpus.root))
+    own = {(LISTENER, code): name for code, name in listeners_by_code(corpus).items()}
+    plan = _planned(catalogue, tables, {**own, **(mapping or {})}, earlier=earlier_ids(corpus.root))
     drawn = [*catalogue.frame("drawn_item").to_dicts(), *tables.get("drawn_item", ())]
     plan.remarks = remarks + _without_samples(tables, drawn=drawn)
     return plan

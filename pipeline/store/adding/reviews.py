@@ -18,6 +18,7 @@ from pipeline.store.files.changes import Change, changing
 from pipeline.store.schema import load
 from pipeline.store.schema.relation import ID_PATTERN
 
+SALT = "reviews/code-salt.txt"
 _STRETCH = ("transfer_id", "transfer_start_s", "transfer_end_s", "sample_id", "item_id")
 _SAME = (
     "transfer_id",
@@ -207,20 +208,33 @@ def sample_name(*, seed: int, number: int, content: str) -> str:
     return f"sample-{seed}-{number}-{hashlib.sha256(content.encode()).hexdigest()[:8]}"
 
 
+def code_of(listener: str, salt: str) -> str:
+    """The code under which a listener goes out."""
+    return f"listener-{hashlib.sha256((salt + listener).encode()).hexdigest()[:10]}"
+
+
+def listeners_by_code(corpus: Corpus) -> dict[str, str]:
+    """Listeners of the corpus by their codes, so that who went out under one is known when it comes back."""
+    if not (corpus.root / SALT).exists():
+        return {}
+    salt = code_salt(corpus)
+    return {code_of(listener, salt): listener for listener in _listeners(corpus)}
+
+
 def code_salt(corpus: Corpus) -> str:
-    """The secret with which listeners' codes are made: drawn once, then kept in ``reviews/code-salt.txt``.
+    """The secret with which listeners' codes are made: drawn once, then kept in ``SALT``.
 
     Raises
     ------
     DataError
         If the file holds nothing.
     """
-    path = corpus.root / "reviews" / "code-salt.txt"
+    path = corpus.root / SALT
     if not path.exists():
         with changing(corpus.root, doing="export") as change:
             if not path.exists():
                 change.put(path, f"{secrets.token_hex(16)}\n".encode(), was=None)
     salt = path.read_text(encoding="utf-8", errors="replace").strip()
     if not salt:
-        raise DataError("reviews/code-salt.txt: is empty", "put it back, or delete it: then listeners get new codes")
+        raise DataError(f"{SALT}: is empty", "put it back, or delete it: then listeners get new codes")
     return salt

@@ -8,6 +8,7 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.errors import DataError
 from pipeline.store.adding.merge import merge, new_from, plan_merge
+from pipeline.store.adding.reviews import code_of, code_salt
 from pipeline.store.corpus import Corpus
 from tests.helpers.small_catalogue import CATALOGUE
 
@@ -67,6 +68,13 @@ def test_one_person_goes_on_in_his_own_file(corpus, package):
     strange = package(review=REVIEW + verdict(7))
     merge(Corpus(corpus), strange, mapping={("listener", "lea"): "lea"})
     assert len((corpus / "reviews" / "lea.csv").read_text().splitlines()) == 3
+
+
+def test_who_went_out_under_a_code_is_known_when_it_comes_back(corpus, package):
+    heard(corpus, verdict(1))
+    code = code_of("lea", code_salt(Corpus(corpus)))
+    folder = package(review=REVIEW + verdict(1, listener=code) + verdict(5, listener=code))
+    assert [row["listener"] for row in plan_merge(Corpus(corpus), folder).rows["review"]] == ["lea"]
 
 
 def test_what_no_new_id_can_part_is_named_with_the_files_to_edit(corpus, package):
