@@ -46,7 +46,7 @@ def _one_rate(row: Row) -> Iterator[str]:
     said = with_limits(row["slides_per_minute"], *(row[f"slides_per_minute{end}"] for end in ends))
     chance = ". Caution: limits by chance alone, of this take and no other" if row.get("take_id") else ""
     yield (
-        f"{name}, {which}: {said} slides a minute ({minutes_words(row['minutes'])} min, "
+        f"{name}{which}: {said} slides a minute ({minutes_words(row['minutes'])} min, "
         f"{counted(row['slides'], 'slide')}){chance}"
     )
 

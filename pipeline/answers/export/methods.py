@@ -52,7 +52,7 @@ def paragraph(
         f"fitted model, and each change of note was judged by {_JUDGED[corpus.settings.detect.acceptance]}; slides "
         f"of a confidence of {corpus.settings.detect.least_confidence:g} and more are given. "
         f"Slides carry a confidence{_recalibration(opened)} and probabilities of their kind; what was audible is "
-        "bounded by 10 and 90 % of the interval.",
+        "bounded by 10 and 90 % of the interval. No real disc on which every slide is known has been measured.",
         "",
         f"Of {whole.words()}, {counts(judged.select('take_id', 'player_id').iter_rows()).takes} could be judged: "
         f"{counted(int(judged['slides'].sum() or 0), 'slide')} in "
@@ -167,9 +167,7 @@ def _correction(opened: OpenCorpus) -> str:
     low, middle, high = np.quantile(drawn, [0.025, 0.5, 0.975])
     return said + (
         f". For one find there are {with_limits(middle, low, high)} slides in the takes together, with limits of 95 % "
-        f"that the corrected rates hold; from take to take it goes from {each.min():.2f} to {each.max():.2f}. The "
-        "program's own confidence was learned from rendered sides; no real disc on which every slide is known was "
-        "measured."
+        f"that the corrected rates hold; from take to take it goes from {each.min():.2f} to {each.max():.2f}."
     )
 
 
