@@ -31,7 +31,7 @@ whole as (
         (select count(*) from base.player) as players,
         (select count(*) from base.work) as works,
         (select count(*) from heard where heard.takes > 0) as heard_players,
-        (select sum(heard.found_slides) from heard)::bigint as found_slides,
+        (select total(heard.found_slides) from heard)::bigint as found_slides,
 ),
 -- What is true of all, as `among` counts them, is said once.
 doubt as (
