@@ -148,7 +148,7 @@ def _taken_in(room: Path, source: Path) -> None:
 
 def _read(source: Path) -> dict[str, list[dict[str, str]]]:
     with merge._opened(source) as folder:
-        merge._title(folder)
+        merge._title(merge._described(folder))
         return merge._read(folder)
 
 
