@@ -1,12 +1,12 @@
 """A followed line taken out of a sound, so that what is left can be followed in turn."""
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.recovery.partials import Samples, taken
+from pipeline.signal.line.texture import Line
+from pipeline.signal.recovery.partials import Samples, count_of, taken
 from pipeline.units import Floats, db_of_gain
 
 TRUSTED = 0.3
@@ -14,17 +14,6 @@ TRUSTED = 0.3
 PARTIALS = 10  # up to the half of the sampling rate for all but low notes; those above are weak
 MENDED_FRAMES = 4  # gaps so short are bridged, for the tone goes on (common practice, no source)
 AT_ONCE_S = 4.0  # taken out at once, for memory
-
-
-class Followed(Protocol):
-    """What is read of a followed line: (n,) arrays on an even grid of transfer time; NaN where no line is."""
-
-    @property
-    def time_s(self) -> Floats: ...
-    @property
-    def f0_hz(self) -> Floats: ...
-    @property
-    def confidence(self) -> Floats: ...
 
 
 @dataclass(frozen=True)
@@ -35,7 +24,7 @@ class TakenOut:
     levels_db: Floats
 
 
-def taken_out(samples: Samples, line: Followed, *, sample_rate_hz: float) -> TakenOut:
+def taken_out(samples: Samples, line: Line, *, sample_rate_hz: float) -> TakenOut:
     """Samples (n,) less the partials of the line where it is trusted, each with its own loudness."""
     left = np.array(samples, dtype=np.float32)
     levels = np.full((line.time_s.size, PARTIALS), np.nan)
@@ -49,7 +38,7 @@ def taken_out(samples: Samples, line: Followed, *, sample_rate_hz: float) -> Tak
         frames = np.arange(first, end)
         known = frames[np.isfinite(line.f0_hz[first:end])]
         hz = np.interp(np.arange(start, stop) / hop, known, line.f0_hz[known])
-        partials = int(np.clip(0.45 * sample_rate_hz / hz.max(), 1, PARTIALS))
+        partials = min(count_of(float(hz.max()), sample_rate_hz=sample_rate_hz), PARTIALS)
         piece = left[start:stop].astype(np.float64)
         tone = taken(piece, hz, sounding=(0, piece.size), partials=partials, sample_rate_hz=sample_rate_hz)
         left[start:stop] -= tone.sound().astype(np.float32)

@@ -9,13 +9,13 @@ agrees.
 """
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 from scipy.special import expit
 
+from pipeline.signal.line.texture import Line
 from pipeline.signal.voices.colour import BANDS, Colour
 from pipeline.signal.voices.taken_out import TRUSTED
 from pipeline.units import A4_HZ, Floats, db_of_power, gain_of_db, midi_of_hz
@@ -47,19 +47,6 @@ SAID = 8.0
 """Log odds that the player who has the line in all of what a person calls the solo is the soloist."""
 
 
-class Followed(Protocol):
-    """What is read of a followed line: (n,) arrays on one grid of time; NaN where no line is."""
-
-    @property
-    def time_s(self) -> Floats: ...
-    @property
-    def f0_hz(self) -> Floats: ...
-    @property
-    def confidence(self) -> Floats: ...
-    @property
-    def level_db(self) -> Floats: ...
-
-
 @dataclass(frozen=True)
 class Whose:
     """``first_is_solo`` (n,): probability that the first line is the soloist's, and so the second the other's.
@@ -81,8 +68,8 @@ class _Players:
 
 
 def whose(
-    first: Followed,
-    second: Followed,
+    first: Line,
+    second: Line,
     colour: Colour,
     *,
     above: float = ABOVE,
@@ -112,7 +99,7 @@ def whose(
     return Whose(solo * straight + (1.0 - solo) * (1.0 - straight), sign * louder_db, sign * higher)
 
 
-def _seen(line: Followed) -> Floats:
+def _seen(line: Line) -> Floats:
     """Level and pitch (n, 2) of a line; NaN where it is not taken to sound."""
     there = np.isfinite(line.f0_hz) & np.isfinite(line.level_db) & (line.confidence > TRUSTED)
     midi = midi_of_hz(np.where(there, line.f0_hz, A4_HZ), reference_pitch_hz=A4_HZ)
