@@ -123,13 +123,8 @@ def test_a_missed_slide_is_marked_taken_in_and_counted(measured, page, tmp_path)
         page.evaluate(f"document.getElementById('sound').currentTime = {time_s}")
         page.keyboard.press(key)
     assert "elsewhere" not in page.inner_text("#marked")
-    page.fill("#listener", "flo")
-    with page.expect_download() as download:
-        page.click("#save")
     saved = tmp_path / "flo.csv"
-    download.value.save_as(saved)
-    with saved.open(newline="") as file:
-        drawn, missed = csv.DictReader(file)
+    drawn, missed = saved_by(page, "flo", saved)
     assert (drawn["sample_id"] != "", missed["sample_id"], missed["verdict"]) == (True, "", "slide")
     assert 0.1 < float(missed["transfer_end_s"]) - float(missed["transfer_start_s"]) < 0.2
 
@@ -150,13 +145,8 @@ def test_a_slide_heard_beside_the_shaded_change_is_none_of_it(measured, page, tm
     assert "elsewhere" in page.inner_text("#marked")
     page.click("#next")
     page.keyboard.press("s")
-    page.fill("#listener", "ida")
-    with page.expect_download() as download:
-        page.click("#save")
     saved = tmp_path / "ida.csv"
-    download.value.save_as(saved)
-    with saved.open(newline="") as file:
-        asked, beside, unmarked = csv.DictReader(file)
+    asked, beside, unmarked = saved_by(page, "ida", saved)
     assert (asked["item_id"], asked["verdict"], asked["kind"]) == (items[0]["item_id"], "no_slide", "")
     assert (beside["item_id"], beside["sample_id"], beside["verdict"]) == ("", "", "slide")
     assert float(beside["transfer_end_s"]) < items[0]["transfer_start_s"]
