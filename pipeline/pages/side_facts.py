@@ -1,5 +1,6 @@
 """What the catalogue and the tables say of one transfer, in the words of its page."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
@@ -231,14 +232,16 @@ def no_slides_words(spans: pl.DataFrame | None) -> str:
 def left_out(spans: pl.DataFrame | None) -> list[str]:
     """Which stretches of a side are not counted, and by what that was told, in words; short pauses are not told."""
     rows = [] if spans is None else spans.filter(~pl.col("counted")).sort("transfer_start_s").to_dicts()
-    # Beside another player there are very many short ones, which are told together.
-    unsure = [row for row in rows if row["content"] == "solo" and row["source"] == "measured"]
     told = [row for row in rows if row["content"] != "not_music" or _length_s(row) >= LEAST_PAUSE_S]
-    words = [_left_out_words(row) for row in told if row not in unsure]
-    if unsure:
-        length_s = sum(_length_s(row) for row in unsure)
-        words.append(f"{length_s:.1f} s, {counted(len(unsure), 'passage')}: {unsure[0]['reason']}")
-    return words
+    # Of the solo there are very many short ones, which are told together.
+    words: list[str] = []
+    lengths: dict[str, list[float]] = defaultdict(list)
+    for row in told:
+        if row["content"] == "solo" and row["source"] == "measured":
+            lengths[row["reason"]].append(_length_s(row))
+        else:
+            words.append(_left_out_words(row))
+    return words + [f"{sum(s):.1f} s, {counted(len(s), 'passage')}: {reason}" for reason, s in lengths.items()]
 
 
 def other_glides(glides: pl.DataFrame | None, *, name: Spelling) -> list[Row]:

@@ -12,6 +12,8 @@ from pipeline.store.catalogue.written import reference
 from pipeline.store.corpus import Corpus
 
 Row = Mapping[str, Any]
+SHORTEST_BAND_S = 0.25
+"""Shorter stretches are only counted up beside the picture: strings that ring on, many a minute."""
 
 
 @dataclass(frozen=True)
@@ -94,6 +96,8 @@ def _bands(corpus: Corpus, transfer: Row, spans: pl.DataFrame | None) -> list[Ba
     made = []
     for row in rows:
         if not row["counted"]:
+            if row["end_s"] - row["start_s"] < SHORTEST_BAND_S:
+                continue
             made.append(Band(row["start_s"], row["end_s"], f"not counted: {row['reason']}", counted=False))
         elif several:
             made.append(Band(row["start_s"], row["end_s"], names[row["player_id"]], counted=True))

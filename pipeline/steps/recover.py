@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.settings import RecoverSettings
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.steps.detect.solo_spans import RINGING
 from pipeline.steps.heard import line_of
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
@@ -40,7 +41,8 @@ def run(given: StepInput[RecoverSettings]) -> StepOutput:
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
     number = zlib.crc32(transfer_id.encode())
-    spans = tables["solo_span"].filter(pl.col("counted"))
+    # What rings is told anew, so that no note is cut where it does.
+    spans = tables["solo_span"].filter(pl.col("counted") | (pl.col("reason") == RINGING))
     empty = pl.DataFrame(schema=schema.load("recovery").polars_schema())
     if not number < settings.share_of_sides * 2**32:
         return _given(transfer_id, empty, "done", NOT_DRAWN)

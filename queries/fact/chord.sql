@@ -14,6 +14,7 @@ from stage.counted_span
 join base.chord
     on
         chord.transfer_id = counted_span.transfer_id
-        and chord.transfer_start_s >= counted_span.transfer_start_s
-        and chord.transfer_start_s < counted_span.transfer_end_s
+        -- As the last note before rings on while a chord begins, its middle decides.
+        and (chord.transfer_start_s + chord.transfer_end_s) / 2 >= counted_span.transfer_start_s
+        and (chord.transfer_start_s + chord.transfer_end_s) / 2 < counted_span.transfer_end_s
 where counted_span.player_id is not null

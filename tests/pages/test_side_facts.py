@@ -31,10 +31,11 @@ def test_a_take_without_date_and_place_has_its_sessions(tmp_path: Path, own: str
     assert heading(catalogue, transfer)[1].startswith(when)
 
 
-def test_what_may_be_another_players_is_told_in_one_line_and_in_a_table() -> None:
+def test_what_may_be_another_players_is_told_in_one_line_for_each_reason_and_in_a_table() -> None:
     unsure = {"content": "solo", "source": "measured", "counted": False, "sureness": 0.9, "reason": "two lines"}
     spans = pl.DataFrame([{"transfer_start_s": a, "transfer_end_s": a + 0.5, **unsure} for a in (1.0, 3.0, 9.0)])
-    assert left_out(spans) == ["1.5 s, 3 passages: two lines"]
+    ringing = spans.head(1).with_columns(reason=pl.lit("rings on"))
+    assert left_out(pl.concat([ringing, spans])) == ["0.5 s, 1 passage: rings on", "1.5 s, 3 passages: two lines"]
     glide = {"glide_id": "x-o1", "start_s": 1.0, "from_midi": 60.0, "to_midi": 64.0, "meanwhile_midi": None}
     both = pl.DataFrame(
         [glide | {"voice": voice, "solo_probability": p} for voice, p in (("second", 0.02), ("cannot_tell", 0.6))]

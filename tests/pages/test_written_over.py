@@ -19,6 +19,7 @@ NOTES = [
 PLACES = {"n1": {"bar": "7", "beat": 1.0}, "n2": {"bar": "7", "beat": 2.0}, "n3": {"bar": "8", "beat": 1.0}}
 SPANS = [
     {"player_id": "ann", "start_s": 0.0, "end_s": 3.0, "counted": True, "reason": None},
+    {"player_id": "ann", "start_s": 2.0, "end_s": 2.1, "counted": False, "reason": "rings on"},
     {"player_id": None, "start_s": 3.0, "end_s": 4.8, "counted": False, "reason": "an ensemble plays too"},
     {"player_id": "bo", "start_s": 4.8, "end_s": 9.0, "counted": True, "reason": None},
 ]
@@ -57,7 +58,7 @@ def test_bars_begin_at_their_first_note_and_one_edition_prints_the_fingers(above
 
 def test_each_player_is_named_with_the_doubt_and_what_is_not_counted_with_its_reason(above) -> None:
     assert [above.player_at(s) for s in (1.0, 3.5, 5.0)] == ["Ann Vint", "", "Bo Ort (attribution possible)"]
-    assert [above.left_out_at(s) for s in (1.0, 3.5)] == ["", "not counted: an ensemble plays too"]
+    assert [above.left_out_at(s) for s in (1.0, 2.05, 3.5)] == ["", "", "not counted: an ensemble plays too"]
 
 
 def test_all_of_it_is_written_into_the_row(above) -> None:

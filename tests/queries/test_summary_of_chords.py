@@ -17,7 +17,7 @@ def _chords(transfer: str, *breakings: str, at: float = 1.0, notes: int = 3) -> 
     return [
         {
             "chord_id": f"{transfer}-c{round(1000 * (at + n))}", "transfer_id": transfer, "take_id": "t" + transfer[1:],
-            "transfer_start_s": at + n, "notes": notes, "breaking": breaking,
+            "transfer_start_s": at + n, "transfer_end_s": at + n + 0.4, "notes": notes, "breaking": breaking,
         }
         for n, breaking in enumerate(breakings)
     ]  # fmt: skip

@@ -23,6 +23,7 @@ from pipeline.signal.slides.frames import Frames, Line, TimeMap, prepare
 from pipeline.signal.slides.glide_fit import MODEL_OF_KIND
 from pipeline.signal.slides.measures import Slide, measure_slide
 from pipeline.signal.slides.notes import Note, Span, find_spans, measure_note
+from pipeline.signal.slides.ringing import without_ringing
 from pipeline.signal.slides.rules import Judgement
 from pipeline.units import Floats, ms_of_s
 
@@ -56,11 +57,12 @@ class Transition:
 
 @dataclass(frozen=True)
 class Detection:
-    """All that was found in one transfer, in time order."""
+    """All that was found in one transfer, in time order; ``ringing``: seconds in which the line only rings."""
 
     notes: tuple[Note, ...]
     transitions: tuple[Transition, ...]
     slides: tuple[Slide, ...]
+    ringing: tuple[tuple[float, float], ...]
 
 
 def find_notes_and_slides(
@@ -84,10 +86,11 @@ def find_notes_and_slides(
     least_confidence : slides less sure than this are not given; rules have thresholds of their own besides.
     """
     if np.size(line.time_s) < 2:
-        return Detection((), (), ())
+        return Detection((), (), (), ())
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=spans)
-    held = find_spans(frames)
-    held, slides, begins, scores = _slides(frames, held, acceptance=acceptance, least_confidence=least_confidence)
+    heard = without_ringing(frames, find_spans(frames))
+    frames = heard.frames
+    held, slides, begins, scores = _slides(frames, heard.held, acceptance=acceptance, least_confidence=least_confidence)
     rebowed = bowing.rebowed_probability(_signs(frames, held, slides))
     fresh = [i == 0 or _gap_s(frames, held[i - 1], span) > CHANCE_GAP_S for i, span in enumerate(held)]
     rebowed = np.where(fresh, 1.0, rebowed)
@@ -100,7 +103,8 @@ def find_notes_and_slides(
         for i, (a, b) in enumerate(pairwise(held))
     ]
     carried = [_with_stroke(frames, slide, float(rebowed[slide.to_note])) for slide in slides]
-    return Detection(tuple(notes), tuple(transitions), tuple(carried))
+    ringing = tuple((frames.transfer_at(a - 0.5), frames.transfer_at(b - 0.5)) for a, b in heard.ringing)
+    return Detection(tuple(notes), tuple(transitions), tuple(carried), ringing)
 
 
 def _slides(

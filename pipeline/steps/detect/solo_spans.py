@@ -16,6 +16,7 @@ from pipeline.store.catalogue.tables import Catalogue
 MARGIN_S = 0.25
 """Measured solos are wider by this much: the measurement is no finer."""
 REPEATED = "the stylus plays the same groove again"
+RINGING = "only a string that was bowed before rings on"
 EVIDENCE = ("sureness", "resting_share", "slope_cents_per_s", "in_tune", "early_share")
 """What a measured content rests on, see ``pipeline.signal.line.solo_parts.SoloSpan``."""
 
@@ -183,6 +184,24 @@ def without_repeats(spans: Sequence[SoloSpan], repeats: Sequence[tuple[float, fl
                 done.append(replace(span, start_s=at, end_s=low))
             again = replace(span, start_s=low, end_s=high, content="repeated", source="measured", counted=False)
             done.append(replace(again, reason=REPEATED))
+            at = high
+        if span.end_s > at:
+            done.append(replace(span, start_s=at))
+    return done
+
+
+def not_counted(spans: Sequence[SoloSpan], parts: Sequence[tuple[float, float]], *, reason: str) -> list[SoloSpan]:
+    """The spans with parts of the solo (start and end, in time order) set off, and not counted."""
+    done: list[SoloSpan] = []
+    for span in spans:
+        at = span.start_s
+        for start, end in parts if span.counted else ():
+            low, high = max(start, at), min(end, span.end_s)
+            if high <= low:
+                continue
+            if low > at:
+                done.append(replace(span, start_s=at, end_s=low))
+            done.append(replace(span, start_s=low, end_s=high, source="measured", counted=False, reason=reason))
             at = high
         if span.end_s > at:
             done.append(replace(span, start_s=at))

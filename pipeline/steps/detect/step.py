@@ -16,14 +16,16 @@ from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import Step, StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import (
     REPEATED,
+    RINGING,
     SoloSpan,
     evidence_in,
+    not_counted,
     solo_facts,
     solo_spans,
     with_measured,
     without_repeats,
 )
-from pipeline.steps.detect.voices import SURE, UNSURE, Sureness, glide_rows, with_other_heard, without_unsure
+from pipeline.steps.detect.voices import SURE, UNSURE, Sureness, glide_rows, with_other_heard
 from pipeline.steps.heard import Heard, Line, line_of
 from pipeline.store import schema
 from pipeline.units import ms_of_s
@@ -68,12 +70,14 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
 
     rows: dict[str, list[dict[str, Any]]] = {"note": [], "transition": [], "slide": [], "other_glide": []}
     slides: dict[str, Slide] = {}
+    ringing: list[tuple[float, float]] = []
     solo = sorted((s for s in spans if s.content == "solo"), key=lambda s: (s.take_id or "", not s.counted, s.start_s))
     for (take_id, counted), group in groupby(solo, key=lambda s: (s.take_id, s.counted)):
         found = found_in(line, group)
         own = {"transfer_id": transfer_id, "take_id": take_id}
         _append(rows, found, own=own, counted=counted, flags=flags, sureness=sureness)
         slides |= {_slide_id(slide, transfer_id): slide for slide in found.slides}
+        ringing += found.ringing
     if sureness is not None:
         given_to = [s for s in spans if s.take_id is not None and s.content in ("solo", "accompaniment_only")]
         glides = glide_rows(
@@ -85,7 +89,8 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
             reference_pitch_hz=speed["reference_pitch_hz"],
         )
         rows["other_glide"] = [_named(glide, spans, transfer_id) for glide in glides]
-        spans = without_unsure(spans, sureness.unsure(slides.values()))
+        spans = not_counted(spans, sureness.unsure(slides.values()), reason=UNSURE)
+    spans = not_counted(spans, sorted(ringing), reason=RINGING)
     frames = {name: pl.DataFrame(rows[name], schema=_polars(name), orient="row") for name in rows}
     frames["solo_span"] = _span_frame(spans, measured, transfer_id=transfer_id, speed_map=speed_map)
     if not any(span.counted for span in spans):
@@ -93,10 +98,9 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
         return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", why)})
     chances = number_of(sum(r["exposure"] for r in rows["transition"]), "transition")
     said = f"{number_of(len(rows['slide']), 'slide')} in {chances}, before chords and listeners are heard"
-    again_s = sum(span.end_s - span.start_s for span in spans if span.content == "repeated")
-    said += f"; {again_s:.1f} s left out, for {REPEATED}" if again_s else ""
-    unsure_s = sum(span.end_s - span.start_s for span in spans if span.reason == UNSURE)
-    said += f"; {unsure_s:.1f} s left out, where {UNSURE}" if unsure_s else ""
+    for reason in (REPEATED, UNSURE, RINGING):
+        left_s = sum(span.end_s - span.start_s for span in spans if span.reason == reason)
+        said += f"; {left_s:.1f} s left out, where {reason}" if left_s else ""
     return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
 
 
@@ -192,7 +196,7 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=14,
+    version=15,
     scope="transfer",
     reads=("pitch_frame", "other_frame", "melody", "speed", "speed_curve", "repeated_groove"),
     writes=("note", "transition", "slide", "other_glide", "solo_span"),

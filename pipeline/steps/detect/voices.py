@@ -8,7 +8,6 @@ import numpy as np
 import polars as pl
 
 from pipeline.signal.speed.speed_map import SpeedMap
-from pipeline.steps.detect.solo_spans import SoloSpan
 from pipeline.steps.heard import Line
 from pipeline.units import Floats, midi_of_hz, ratio_of_cents
 
@@ -80,24 +79,6 @@ def with_other_heard(measured: Sequence["SoloSpanHeard"], other: Line) -> list["
         plays = span.content == "not_music" and inside.size > 0 and float(inside.mean()) > HEARD
         found.append(replace(span, content="accompaniment_only") if plays else span)
     return found
-
-
-def without_unsure(spans: Sequence[SoloSpan], unsure: Sequence[tuple[float, float]]) -> list[SoloSpan]:
-    """The spans with what is not surely the soloist's set off, and not counted."""
-    done: list[SoloSpan] = []
-    for span in spans:
-        at = span.start_s
-        for start, end in unsure if span.counted else ():
-            low, high = max(start, at), min(end, span.end_s)
-            if high <= low:
-                continue
-            if low > at:
-                done.append(replace(span, start_s=at, end_s=low))
-            done.append(replace(span, start_s=low, end_s=high, source="measured", counted=False, reason=UNSURE))
-            at = high
-        if span.end_s > at:
-            done.append(replace(span, start_s=at))
-    return done
 
 
 def glide_rows(

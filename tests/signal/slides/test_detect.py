@@ -225,7 +225,7 @@ def test_glissando_threshold_scales_the_audible_index() -> None:
 def test_one_note_has_no_transition_and_silence_nothing() -> None:
     one = found(Score().note(69.0, 2.0).line(noise_cents=2.0))
     assert (len(one.notes), one.transitions, one.slides) == (1, (), ())
-    assert found(Score().rest(2.0).line()) == Detection((), (), ())
+    assert found(Score().rest(2.0).line()) == Detection((), (), (), ())
 
 
 def test_wandering_noise_gives_no_confident_slide() -> None:
