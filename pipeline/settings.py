@@ -36,7 +36,7 @@ class SettleSettings(Group):
         default=3.0,
         ge=1.0,
         le=1000.0,
-        description="A side is ambiguous if its likeliest notes are less than so many times as likely as others.",
+        description="A side is ambiguous if its likeliest notes are less than so many times as likely as all others.",
     )
     catalogue_key_trust: float = Field(
         default=0.92,

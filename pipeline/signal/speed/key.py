@@ -40,6 +40,10 @@ _STRING_OFF_CENTS, _NOTE_SD_CENTS = 20.0, 7.0
 _LOCAL = {(0, False): 0.6, (7, False): 0.1, (5, False): 0.08}
 _LOCAL_RELATIVE = 0.1
 _LOCAL_PARALLEL = 0.05
+TRANSPOSED_SHARE = 0.5
+"""Of the pieces that are not in their printed key, how many were transposed as a whole, into another key of the same
+mode; the rest may be in any key, as the print or the catalogue has another piece or movement in mind (common practice,
+no source)."""
 
 
 @dataclass(frozen=True)
@@ -119,9 +123,40 @@ def key_log_likelihoods(pitch_class_notes: Floats) -> Floats:
     return np.asarray(logsumexp(local[:, None, :] + weights[None, :, :], axis=2).sum(axis=0))
 
 
-def at_shift(key_scores: Floats, *, key: Key, shift: int) -> float:
-    """Log-likelihood of ``key`` if all notes truly lie ``shift`` semitones higher than they sound."""
-    return float(key_scores[key.shifted(-shift).number])
+def at_shift(key_scores: Floats, *, shift: int) -> Floats:
+    """Log-likelihoods of all keys, (24,), if all notes truly lie ``shift`` semitones higher than they sound."""
+    return np.roll(key_scores.reshape(2, 12), shift, axis=1).ravel()
+
+
+@dataclass(frozen=True)
+class PrintedKey:
+    """The catalogue's key, and how likely the piece sounds in it.
+
+    Attributes
+    ----------
+    as_printed : probability that it does.
+    transposed : probability that the piece was transposed as a whole. Then its mode is kept, and it is moved no
+        further than it takes to lie well on the instrument: the likelier, the smaller the interval, in inverse
+        proportion (common practice, no source).
+    """
+
+    key: Key
+    as_printed: float
+    transposed: float
+
+    @classmethod
+    def trusted(cls, key: Key, *, trust: float, not_transposed: float) -> "PrintedKey":
+        """A key that is right with probability ``trust``, unless it was transposed, as far as anybody says."""
+        wrong = not_transposed * (1.0 - trust)
+        return cls(key, not_transposed * trust, 1.0 - not_transposed + TRANSPOSED_SHARE * wrong)
+
+    def others(self) -> Floats:
+        """Prior probabilities of all keys, (24,), the printed one standing for itself by accident only."""
+        moved = np.zeros(24)
+        for steps in (*range(-5, 0), *range(1, 7)):
+            moved[self.key.shifted(steps).number] = 1.0 / abs(steps)
+        any_key = 1.0 - self.as_printed - self.transposed
+        return np.asarray(self.transposed * moved / moved.sum() + any_key / 24.0)
 
 
 def pitch_class_notes(

@@ -17,6 +17,7 @@ from pipeline.signal.speed.evidence import KeyFit
 from pipeline.signal.speed.intonation import Level, NoteSet, level
 from pipeline.signal.speed.key import (
     Key,
+    PrintedKey,
     StringEvidence,
     at_shift,
     key_log_likelihoods,
@@ -69,7 +70,7 @@ class SideEvidence:
         100, and its standard error.
     length_s, accompaniment : length of the transfer; effective numbers of accompaniment tones, (sections, 12).
     changes : sudden changes of speed; their sizes are known modulo 100 cents only.
-    key, key_trust : the catalogue's key (None: unknown) and the probability that it is sounded.
+    key : the catalogue's key (None: unknown).
     open_midi : the instrument's open strings, lowest first.
     references : the reference pitches that may have been in use; probabilities sum to 1.
     turntable_rpm : None where unknown.
@@ -84,8 +85,7 @@ class SideEvidence:
     notes: Notes
     accompaniment: Floats
     changes: tuple[Change, ...]
-    key: Key | None
-    key_trust: float
+    key: PrintedKey | None
     open_midi: tuple[float, ...]
     references: tuple[ReferencePitch, ...]
     turntable_rpm: float | None
@@ -238,10 +238,11 @@ def _levelled(turned: _Turned, draft: Candidate) -> Candidate:
 
 
 def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[float, KeyFit]:
-    best = Key.of_number(int(np.argmax(key_scores))).shifted(shift)
-    anything = float(logsumexp(key_scores)) - float(np.log(24.0))
-    if side.key is None:
-        return anything, KeyFit(best, None, fits=True)
-    given = at_shift(key_scores, key=side.key, shift=shift) + float(np.log(side.key_trust))
-    other = anything + float(np.log(1.0 - side.key_trust))
-    return float(np.logaddexp(given, other)), KeyFit(best, side.key, fits=given >= other or best == side.key)
+    scores, printed = at_shift(key_scores, shift=shift), side.key
+    best = Key.of_number(int(np.argmax(scores)))
+    if printed is None:
+        return float(logsumexp(scores - np.log(24.0))), KeyFit(best, None, fits=True)
+    given = scores[printed.key.number] + np.log(printed.as_printed) if printed.as_printed > 0.0 else -np.inf
+    other = float(logsumexp(scores, b=printed.others()))
+    fits = bool(given >= other) or (best == printed.key and printed.as_printed > 0.0)
+    return float(np.logaddexp(given, other)), KeyFit(best, printed.key, fits)

@@ -74,6 +74,11 @@ class SettledSide:
         """Probability that the notes are those of a reading, whatever A4 was."""
         return sum(other.probability for other in self.readings if _same_notes(other, reading))
 
+    def ambiguous(self, odds: float) -> bool:
+        """Whether the first reading's notes are less than ``odds`` times as likely as all others together."""
+        chance = self.chance(self.readings[0])
+        return chance < odds * (1.0 - chance)
+
     def rival(self) -> tuple[Reading, float] | None:
         """The likeliest reading by which other notes were played than by the first, and the probability of these."""
         others = [reading for reading in self.readings if not _same_notes(reading, self.readings[0])]

@@ -20,7 +20,9 @@ def reason(reading: Reading) -> str:
     if evidence.hum is not None:
         hz, mains = evidence.hum
         said.append(f"hum at {hz:.2f} Hz becomes {mains} Hz")
-    said += [f"usual at the label ({source})" for source in evidence.labels] or _speed(reading.playing_rpm)
+    said += [f"usual at the label ({source})" for source in evidence.labels] or [
+        f"the disc would turn {words}" for words in _rare(reading.playing_rpm)
+    ]
     if evidence.session is not None:
         rpm, sd = evidence.session.rpm, evidence.session.within_cents
         said.append(f"the session's other sides lead to expect {rpm:.2f} rpm (within {sd:.0f} cents)")
@@ -38,11 +40,38 @@ def _offered(speed: SessionSpeed) -> str:
     return f"{said}; nothing on this side itself speaks for it or against it, so it is not applied"
 
 
+def transposition(one: Reading, other: Reading) -> str:
+    """What speaks for the printed key at one speed and for another at another; "" if readings do not differ so."""
+    cases = [_case(reading) for reading in (one, other)]
+    if not all(cases) or _printed(one) == _printed(other):
+        return ""
+    return f"a transposed performance and a wrong speed sound alike: {cases[0]}; {cases[1]}"
+
+
+def _printed(reading: Reading) -> bool:
+    return isinstance(reading.evidence, Evidence) and reading.evidence.key.fits
+
+
+def _case(reading: Reading) -> str:
+    evidence = reading.evidence
+    if isinstance(evidence, SessionSpeed) or evidence.key.given is None:
+        return ""
+    best, given = evidence.key.best, evidence.key.given
+    how = "as printed" if evidence.key.fits else _transposed(best, given).removeprefix(", as if ")
+    if not how:
+        return ""
+    rpm = reading.playing_rpm
+    plays = f"corrected by {reading.offset_cents:+.0f} cents" if rpm is None else f"at {rpm:.2f} rpm"
+    return f"in {reading.key}, {how}, {', '.join([plays, *_rare(rpm), *_strings(evidence.strings)])}"
+
+
 def _key(key: KeyFit) -> str:
     if key.given is None:
         return f"key unknown, the notes fit {key.best.name} best"
     if key.fits:
         return f"the catalogue's key {key.given.name} fits"
+    if key.best == key.given:
+        return f"the notes fit {key.given.name}, the key that the piece is said to be transposed from"
     said = f"pitch content fits {key.best.name} better than the catalogue's {key.given.name}"
     return said + _transposed(key.best, key.given)
 
@@ -55,13 +84,13 @@ def _transposed(sounded: Key, printed: Key) -> str:
     return f", as if transposed by {semitones} {'up' if steps > 0 else 'down'}"
 
 
-def _speed(playing_rpm: float | None) -> list[str]:
+def _rare(playing_rpm: float | None) -> list[str]:
     if playing_rpm is None:
         return []
     away = 100.0 * (playing_rpm / STANDARD_RPM - 1.0)
     if abs(away) < _LEAST_AWAY_PERCENT:
         return []
-    return [f"the disc would turn {abs(away):.1f} % {'faster' if away > 0 else 'slower'} than {STANDARD_RPM:.2f} rpm"]
+    return [f"{abs(away):.1f} % {'faster' if away > 0 else 'slower'} than {STANDARD_RPM:.2f} rpm"]
 
 
 def _strings(strings: StringEvidence) -> list[str]:

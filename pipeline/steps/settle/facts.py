@@ -58,11 +58,12 @@ def _key(catalogue: Catalogue, takes: Sequence[Row]) -> dict[str, Any]:
     transposed = {row["transposed"] for row in performances} & {"yes", "unknown"} if not played else set()
     if len(keys) != 1:
         return {"key": None, "key_share": 1.0, "key_remark": "several keys on this side" if keys else ""}
+    key = keys.pop()
     if "yes" in transposed:
-        return {"key": None, "key_share": 1.0, "key_remark": "transposed: the work's key is not used"}
+        return {"key": key, "key_share": 0.0, "key_remark": f"transposed from {key}, as the catalogue says"}
     if transposed:
-        return {"key": keys.pop(), "key_share": PERHAPS_TRANSPOSED, "key_remark": "perhaps transposed"}
-    return {"key": keys.pop(), "key_share": 1.0, "key_remark": ""}
+        return {"key": key, "key_share": PERHAPS_TRANSPOSED, "key_remark": f"perhaps transposed from {key}"}
+    return {"key": key, "key_share": 1.0, "key_remark": ""}
 
 
 def _open_strings(catalogue: Catalogue, takes: Sequence[Row]) -> list[float] | None:

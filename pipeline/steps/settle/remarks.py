@@ -6,13 +6,14 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline.signal.speed.prior import stroboscope_bars
-from pipeline.steps.settle.evidence_words import against_key
+from pipeline.steps.settle.evidence_words import against_key, transposition
 from pipeline.units import cents_of_ratio, rpm_of_hz
 
 if TYPE_CHECKING:
     from pipeline.signal.speed.session import Reading, SettledSide
 
 _OUTLIER = 0.5
+_LEAST_TRANSPOSED = 0.02  # less likely transpositions are not worth a word (common practice, no source)
 _TURNTABLE_SHARE = 0.003
 _TURNTABLE_SIGMAS = 4.0
 Known = Mapping[str, Any]
@@ -68,7 +69,7 @@ def remarks(
     if settled is not None and first is not None:
         said += [] if ruled else _on_reference(known, settled, first)
         said += [known["key_remark"], *_on_key(first), *_on_session(settled)]
-        said += _on_rival(settled, known) if estimated == "ambiguous" else []
+        said += _on_rival(settled) if estimated == "ambiguous" else _on_transposition(settled)
     said += _on_turntable(tuning, known)
     said += _on_changes(jumps)
     if tuning["flutter_hz"] is not None:
@@ -120,7 +121,7 @@ def _on_key(first: Reading) -> list[str]:
     return [said] if said else []
 
 
-def _on_rival(settled: SettledSide, known: Known) -> list[str]:
+def _on_rival(settled: SettledSide) -> list[str]:
     rival = settled.rival()
     if rival is None:
         return []
@@ -128,9 +129,16 @@ def _on_rival(settled: SettledSide, known: Known) -> list[str]:
     own = settled.chance(settled.readings[0])
     said = f"or {_played(reading)}: whatever A4 was, its notes are {100 * chance:.0f} % likely, those of the first "
     said += f"reading {100 * own:.0f} %"
-    if settled.readings[0].key != reading.key and known["key"]:
-        return [f"{said} (a transposed performance and a wrong speed sound alike)"]
-    return [said]
+    return [words for words in (said, transposition(settled.readings[0], reading)) if words]
+
+
+def _on_transposition(settled: SettledSide) -> list[str]:
+    # a side is settled, yet another key than the first reading's is not ruled out
+    rival = settled.rival()
+    if rival is None or rival[1] < _LEAST_TRANSPOSED:
+        return []
+    words = transposition(settled.readings[0], rival[0])
+    return [f"{words} ({100 * rival[1]:.0f} % likely); note what was played as take.key_played, if it is known"] if words else []
 
 
 def _played(reading: Reading) -> str:

@@ -10,7 +10,7 @@ from pipeline.instruments import INSTRUMENTS
 from pipeline.settings import SettleSettings
 from pipeline.signal.speed.correction import SharpCurve, helped_by_session, speed_ratio, time_grid
 from pipeline.signal.speed.evidence import SessionSpeed
-from pipeline.signal.speed.key import parse_key
+from pipeline.signal.speed.key import PrintedKey, parse_key
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm
 from pipeline.signal.speed.readings import Change, Notes, SideEvidence
 from pipeline.signal.speed.session import (
@@ -98,8 +98,7 @@ def side_evidence(name: str, tuning: Row, known: Mapping[str, Any], instrument: 
         notes=Notes(start_s, semitone.astype(np.int64), above, length_s, wobble),
         accompaniment=np.reshape(np.asarray(tuning["accompaniment_pitch_classes"], dtype=np.float64), (-1, 12)),
         changes=tuple(Change(time_s, cents, curve.share_after(time_s)) for time_s, cents in curve.jumps),
-        key=parse_key(known["key"]) if known["key"] else None,
-        key_trust=key_trust * known["key_share"],
+        key=_printed(known, key_trust),
         open_midi=tuple(known["open_strings"] or INSTRUMENTS[instrument].open_midi),
         references=pitches_of(known),
         turntable_rpm=known["turntable_rpm"],
@@ -108,6 +107,12 @@ def side_evidence(name: str, tuning: Row, known: Mapping[str, Any], instrument: 
         labels=tuple(LabelSpeed(*row) for row in known["labels"]),
         hum_hz=tuple(tuning["hum_hz"]) if known["process"] == "electrical" else (),
     )
+
+
+def _printed(known: Row, trust: float) -> PrintedKey | None:
+    if not known["key"]:
+        return None
+    return PrintedKey.trusted(parse_key(known["key"]), trust=trust, not_transposed=known["key_share"])
 
 
 def sharp_curve(tuning: Row) -> SharpCurve:
@@ -267,8 +272,7 @@ def _offered(known: Mapping[str, Any], mates: list[dict[str, Any]]) -> Reading |
 def _state(settled: SettledSide | None, odds: float) -> str:
     if settled is None:
         return "unmeasurable"
-    rival = settled.rival()
-    return "ambiguous" if rival is not None and settled.chance(settled.readings[0]) < odds * rival[1] else "estimated"
+    return "ambiguous" if settled.ambiguous(odds) else "estimated"
 
 
 def _rival(settled: SettledSide | None, readings: list[Reading]) -> dict[str, Any]:

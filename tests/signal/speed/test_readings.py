@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.speed.evidence import KeyFit
-from pipeline.signal.speed.key import Key, key_log_likelihoods, parse_key, pitch_class_notes
+from pipeline.signal.speed.key import Key, PrintedKey, key_log_likelihoods, parse_key, pitch_class_notes
 from pipeline.signal.speed.prior import LabelSpeed, cents_of_rpm, offset_density, playing_density
 from pipeline.signal.speed.readings import Change, Notes, SideEvidence
 from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed
@@ -31,7 +31,16 @@ def tune(tonic: int, *, seed: int, count: int = 150) -> list[int]:
     return [int(m) for m in rng.choice(scale, count, p=weight / weight.sum())]
 
 
-def side(midi: list[int], *, name: str = "side", sharp: float = 0.0, still: Any = None, **known: Any) -> SideEvidence:
+def side(
+    midi: list[int],
+    *,
+    name: str = "side",
+    sharp: float = 0.0,
+    still: Any = None,
+    key: Key | None = None,
+    not_transposed: float = 1.0,
+    **known: Any,
+) -> SideEvidence:
     """A side that sounds these notes, ``sharp`` cents above equal temperament; ``still`` says which lack vibrato."""
     number = np.array(midi)
     wobble = np.full(number.size, 20.0)
@@ -47,8 +56,7 @@ def side(midi: list[int], *, name: str = "side", sharp: float = 0.0, still: Any 
         notes=Notes(starts, number, np.zeros(number.size), lengths, wobble),
         accompaniment=np.zeros((5, 12)),
         changes=(),
-        key=None,
-        key_trust=0.92,
+        key=PrintedKey.trusted(key, trust=0.92, not_transposed=not_transposed) if key is not None else None,
         open_midi=VIOLIN,
         references=STATED,
         turntable_rpm=78.26,
@@ -104,6 +112,16 @@ def test_a_known_key_settles_the_semitone(shift: int) -> None:
     assert near(reading, 100.0 * shift - 12.0)
     assert reading.key == "D major"
     assert reading.evidence.key == KeyFit(Key(2, False), Key(2, False), fits=True)
+
+
+def test_several_rivals_together_make_a_side_ambiguous() -> None:
+    """Seven in ten against three rivals of one in ten each: less than three times as likely as these."""
+    found = settle_together([side(tune(7, seed=41))])["side"]
+    chances = [0.7, 0.1, 0.1, 0.1]
+    readings = [replace(found.readings[0], shift=i, probability=chance) for i, chance in enumerate(chances)]
+    shared = replace(found, readings=tuple(readings))
+    assert shared.ambiguous(3.0)
+    assert not shared.ambiguous(2.0)
 
 
 def test_neighbours_are_always_there() -> None:
@@ -162,6 +180,24 @@ def test_a_wrong_key_in_the_catalogue_is_found_out() -> None:
     assert near(reading, -4.0)
     assert reading.key == "D major"
     assert reading.evidence.key == KeyFit(Key(2, False), Key(3, False), fits=False)
+
+
+@pytest.mark.parametrize(("not_transposed", "sounded"), [(1.0, 3), (0.5, 2), (0.0, 2)])
+def test_a_transposed_performance_is_weighed_against_a_wrong_speed(not_transposed: float, sounded: int) -> None:
+    """Printed in E flat, sounding in D at the usual speed: unless somebody says otherwise, a disc that runs slow."""
+    found = first(side(tune(2, seed=47), key=Key(3, False), not_transposed=not_transposed))
+    assert found.key == Key(sounded, False).name
+    assert near(found, 100.0 * (sounded - 2))
+
+
+def test_another_key_than_the_printed_one_is_likeliest_a_step_away_in_the_same_mode() -> None:
+    printed = PrintedKey.trusted(Key(2, True), trust=0.92, not_transposed=0.5)
+    others = printed.others()
+    assert others.sum() + printed.as_printed == pytest.approx(1.0)
+    at = [others[Key(2, True).shifted(steps).number] for steps in (0, 1, 2, 5)]
+    assert at[1] > at[2] > at[3] > at[0]
+    assert others[Key(1, True).number] == pytest.approx(at[1])
+    assert others[Key(3, False).number] == pytest.approx(at[0])
 
 
 def test_usual_speeds_of_a_label_are_weak_evidence() -> None:

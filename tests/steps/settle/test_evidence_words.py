@@ -7,7 +7,7 @@ import pytest
 from pipeline.signal.speed.evidence import Evidence, KeyFit, SessionSpeed
 from pipeline.signal.speed.key import Key, StringEvidence
 from pipeline.signal.speed.session import Reading
-from pipeline.steps.settle.evidence_words import against_key, reason
+from pipeline.steps.settle.evidence_words import against_key, reason, transposition
 
 D, E_FLAT, E_MINOR = Key(2, False), Key(3, False), Key(4, True)
 PLAIN = Evidence("assumed", KeyFit(D, None, True), StringEvidence(0.0, 0, 0, 0.2), (), None, (), None)
@@ -54,6 +54,23 @@ def test_each_kind_of_evidence_is_said(known: dict[str, object], said: str) -> N
 def test_a_rare_speed_is_said_to_be_one(rpm: float | None, said: str) -> None:
     last = reason(replace(reading(PLAIN), playing_rpm=rpm)).split("; ")[-1]
     assert last == (f"the disc would turn {said}" if said else "key unknown, the notes fit D major best")
+
+
+def test_a_transposed_performance_is_argued_against_a_wrong_speed() -> None:
+    printed = replace(reading(replace(PLAIN, key=KeyFit(E_FLAT, E_FLAT, True))), key="E flat major", playing_rpm=82.956)
+    lower = replace(PLAIN, key=KeyFit(D, E_FLAT, False), strings=StringEvidence(0.0, 3, 4, 0.0))
+    moved = reading(lower)
+    assert transposition(printed, moved) == (
+        "a transposed performance and a wrong speed sound alike: in E flat major, as printed, at 82.96 rpm, "
+        "6.0 % faster than 78.26 rpm; in D major, transposed by a semitone down, at 78.26 rpm, "
+        "3 of 4 notes at open strings without vibrato"
+    )
+    assert transposition(moved, moved) == transposition(reading(PLAIN), moved) == ""
+
+
+def test_a_key_that_is_said_to_be_left_is_no_argument_for_itself() -> None:
+    said = reason(reading(replace(PLAIN, key=KeyFit(D, D, False))))
+    assert said.endswith("the notes fit D major, the key that the piece is said to be transposed from")
 
 
 def test_only_a_key_that_does_not_fit_speaks_against_the_catalogue() -> None:

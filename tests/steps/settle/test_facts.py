@@ -96,7 +96,7 @@ def test_everywhere_is_asked_only_where_the_place_says_nothing(tmp_path: Path) -
 
 @pytest.mark.parametrize(
     ("transposed", "key", "share"),
-    [("no", "D major", 1.0), ("", "D major", 1.0), ("yes", None, 1.0), ("unknown", "D major", 0.5)],
+    [("no", "D major", 1.0), ("", "D major", 1.0), ("yes", "D major", 0.0), ("unknown", "D major", 0.5)],
 )
 def test_a_transposed_performance_trusts_the_works_key_less(
     tmp_path: Path, transposed: str, key: str | None, share: float

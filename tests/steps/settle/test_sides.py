@@ -300,6 +300,13 @@ def test_a_ruling_shows_its_own_limits_or_none() -> None:
     assert "A4" not in said["remark"]
 
 
+def test_a_settled_side_says_at_what_speed_another_key_would_play() -> None:
+    # printed in E flat, sounding in D: at a rare speed, or transposed
+    said = one(known(key="E flat major", references={"as stated": {**pitch(440.0, 2.0, 1.0), "stated": True}}))
+    assert "a transposed performance and a wrong speed sound alike: in " in said["remark"]
+    assert "transposed by a semitone down, at 77.36 rpm" in said["remark"]
+
+
 def test_a_stroboscope_speed_is_named_only_where_one_is_written() -> None:
     # 7200/92 rpm, a stroboscope of 92 bars under 60 Hz
     written = one(known(decision=ruling(playing_rpm=78.26)))
