@@ -8,6 +8,8 @@ difference, with the same yes.
 import calendar
 import re
 import unicodedata
+from datetime import date as date_of_day
+from datetime import timedelta
 
 _MONTH_NAMES = (
     "january jan januar janner jaenner janvier janv gennaio genn gen enero ene januari",
@@ -53,14 +55,10 @@ _PERHAPS = (
     r"(?:probably|prob|possibly|perhaps|maybe|wohl|vermutlich|wahrscheinlich|vielleicht|sans doute|peut-etre"
     r"|probablement|forse|probabilmente|quizas?|tal vez|probablemente|misschien|waarschijnlijk|vermoedelijk)\.?\s+"
 )
-_UNTIL = (
-    r"(?:before|by|not after|no later than|until|vor|bis|spatestens|avant|jusqu'en|jusque|prima del|entro il|antes de"
-    r"|hasta|voor|tot)\s+"
-)
-_SINCE = (
-    r"(?:after|from|not before|since|nach|seit|ab|fruhestens|apres|depuis|des|dopo il|dal|despues de|desde|na|vanaf"
-    r"|sinds)\s+"
-)
+_BEFORE = r"(?:before|vor|avant|prima del|antes de|voor)\s+(.+)"
+_UNTIL = r"(?:by|not after|no later than|until|bis|spatestens|jusqu'en|jusque|entro il|hasta|tot)\s+(.+)"
+_AFTER = r"(?:after|nach|apres|dopo il|despues de|na)\s+(.+)"
+_SINCE = r"(?:from|not before|since|seit|ab|fruhestens|depuis|des|dal|desde|vanaf|sinds)\s+(.+)"
 _OR = r"\s+(?:or|oder|ou|o|of)\s+"
 _BETWEEN = r"(?:between|zwischen|entre|tra|fra|tussen)\s+(.+?)\s+(?:and|und|et|e|y|en)\s+(.+)"
 # Parts of a year, month or decade, which EDTF has no word for.
@@ -158,9 +156,13 @@ def _whole(plain: str) -> str | None:
     if len(parts := re.split(_OR, plain)) > 1:
         dates = [_marked(part) for part in _with_common_parts(parts)]
         return f"[{','.join(d for d in dates if d)}]" if all(dates) else None
-    if found := re.fullmatch(rf"{_UNTIL}(.+)", plain):
+    if found := re.fullmatch(_BEFORE, plain):
+        return f"[..{date}]" if (date := _next_to(_marked(found[1]), -1)) else None
+    if found := re.fullmatch(_UNTIL, plain):
         return f"[..{date}]" if (date := _marked(found[1])) else None
-    if found := re.fullmatch(rf"{_SINCE}(.+)", plain):
+    if found := re.fullmatch(_AFTER, plain):
+        return f"[{date}..]" if (date := _next_to(_marked(found[1]), 1)) else None
+    if found := re.fullmatch(_SINCE, plain):
         return f"[{date}..]" if (date := _marked(found[1])) else None
     if found := re.fullmatch(rf"{_YEAR}\s*[-/]\s*([0-9]{{2}})", plain):
         return _pair(found[1], found[1][:2] + found[2], "{}/{}") if found[2] > "12" or "/" in plain else None
@@ -201,6 +203,25 @@ def _marked(plain: str) -> str | None:
     if date is None:
         return None
     return date + ("%" if {"~", "?"} <= set(marks) else marks[:1])
+
+
+def _next_to(date: str | None, step: int) -> str | None:
+    """The year, month or day before (step -1) or after (1) a date: before 1915 is 1914 at the latest, since EDTF's
+    ``[..1915]`` holds the year itself. None for a season, which has no neighbour in EDTF."""
+    if date is None:
+        return None
+    bare = date.rstrip("?~%")
+    marks = date[len(bare) :]
+    if re.fullmatch("[0-9]{3}X", bare):
+        bare = bare.replace("X", "0" if step < 0 else "9")
+    if re.fullmatch("[0-9]{4}", bare):
+        return f"{int(bare) + step}{marks}"
+    if re.fullmatch("[0-9]{4}-(?:0[1-9]|1[0-2])", bare):
+        years, month = divmod(12 * int(bare[:4]) + int(bare[5:]) - 1 + step, 12)
+        return f"{years}-{month + 1:02d}{marks}"
+    if re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", bare):
+        return f"{date_of_day.fromisoformat(bare) + timedelta(days=step)}{marks}"
+    return None
 
 
 def _single(plain: str) -> str | None:
