@@ -28,6 +28,7 @@ NARROWED = (
     ("fact", "slide"),
     ("fact", "transition"),
     ("fact", "written_place_take"),
+    ("fact", "bar_played"),
     ("fact", "take_tally"),
     ("stage", "ancestor"),
 )
@@ -182,7 +183,7 @@ def _choose(con: duckdb.DuckDBPyConnection, selection: Selection, bodies: Mappin
         if maybe > (sure := _count(con)):
             remarks.append(f"{maybe - sure} takes may be of it, but are not certainly: left out")
         narrowed("--period " + ", ".join(selection.periods))
-    for name in ("slide", "transition", "written_place_take"):
+    for name in ("slide", "transition", "written_place_take", "bar_played"):
         con.execute(
             f"create or replace view fact.{name} as select facts.* from ({bodies['fact', name]}) as facts "
             "semi join fact.take_tally as tally on tally.take_id = facts.take_id "

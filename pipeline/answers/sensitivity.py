@@ -18,7 +18,7 @@ from pipeline.store.database.read import find_view, open_beside
 from pipeline.store.database.views import Name, reads
 from pipeline.store.schema import Relation
 
-MEASURES = ("ratio", "slides_per_minute")
+MEASURES = ("ratio", "slides_per_minute", "slides_per_bar")
 """What is followed, where a view has it: all variations act on these."""
 MOST_ROWS = 12
 AS_COUNTED = "as counted"

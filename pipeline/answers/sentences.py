@@ -17,6 +17,7 @@ MEASURES = {
     "slides_per_minute": "slides per minute",
     "slides_per_100_transitions": "slides per 100 transitions",
     "observed_over_expected": "slides over those expected of such transitions",
+    "slides_per_bar": "slides per bar",
 }
 CANNOT_SAY = "this is a table for other programs, or of rows for each take and place: it has no sentences"
 
@@ -55,6 +56,7 @@ def _rates(row: Row) -> Iterator[str]:
             said.append(
                 f"how many per 100 transitions it would have with everybody's repertoire cannot be told {recorded}"
             )
+    said += _per_bar(row)
     if row.get("drawn_per_minute") is not None:
         said.append(
             f"with the uncertain dates of others drawn, {_limits(row, 'drawn_per_minute')}; whatever their dates, "
@@ -66,6 +68,20 @@ def _rates(row: Row) -> Iterator[str]:
     if row.get("players") is not None:
         people = f" ({counted(row['players'], 'player')}, {counted(row['takes'], 'take')})"
     yield _sentence(f"{_name(row)}: {'; '.join(said)}{people}", row["warning"])
+
+
+def _per_bar(row: Row) -> Iterator[str]:
+    """The rate of the takes that are laid on a written part, which may be few, with its own caution."""
+    if row.get("slides_per_bar") is not None:
+        rests_on = [row["slides_per_bar_warning"]] if row["slides_per_bar_warning"] else []
+        if row.get("bars") is not None:
+            rests_on.insert(0, f"{counted(row['bars'], 'bar')} in {counted(row['takes_with_bars'], 'take')}")
+        yield f"a bar has {_limits(row, 'slides_per_bar')}" + (f" ({'; '.join(rests_on)})" if rests_on else "")
+
+
+def _rate_per_bar(row: Row) -> Iterator[str]:
+    for text in _per_bar(row):
+        yield _sentence(f"{_name(row)}: {text}", None)
 
 
 def _unheard(row: Row) -> Iterator[str]:
@@ -189,6 +205,7 @@ def _lineage(row: Row) -> Iterator[str]:
 
 
 _SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
+    "rate_per_bar": _rate_per_bar,
     "comparison": _comparison,
     "cohort_and_period_effect": _effect,
     "player_effect": _player,

@@ -34,6 +34,15 @@ def _slides_of(row: Row) -> Iterator[str]:
     )
 
 
+def _bar(row: Row) -> Iterator[str]:
+    warning = f". Caution: {row['slides_per_bar_warning']}" if row["slides_per_bar_warning"] else ""
+    yield (
+        f"{row['work'] or row['work_id']}, bar {row['bar'] or row['bar_index']}: {_limits(row, 'slides_per_bar')} "
+        f"slides each time it is played ({counted(row['slides'], 'slide')} in {counted(row['times_played'], 'time')}, "
+        f"{counted(row['players'], 'player')}){warning}"
+    )
+
+
 def _one_rate(row: Row) -> Iterator[str]:
     """A player of a lineage, or a take."""
     if row["slides_per_minute"] is None:
@@ -190,6 +199,7 @@ SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
         ("rate_by_kind", "slides_by_kind", "slides_by_kind_and_direction", "slides_by_interval"), _slides_of
     ),
     **dict.fromkeys(("lineage_by_player", "slides_by_take"), _one_rate),
+    "slides_by_bar": _bar,
     "teacher_and_student": _taught,
     **dict.fromkeys(("fingers_by_player", "fingers_by_school", "fingers_by_period"), _fingers),
     **dict.fromkeys(("shifts_by_player", "shifts_by_school", "shifts_by_period"), _shifts),

@@ -32,6 +32,7 @@ MEASURES: Mapping[str, tuple[str, str, float]] = {
     "slides_per_100_transitions": ("slid_transitions", "transitions", 100.0),
     "slides_per_100_slurred_transitions": ("slurred_slid_transitions", "slurred_transitions", 100.0),
     "observed_over_expected": ("slid_transitions", "expected_slides", 1.0),
+    "slides_per_bar": ("bar_slides", "bars", 1.0),
 }
 COUNTED = tuple(dict.fromkeys(name for counts, exposure, _ in MEASURES.values() for name in (counts, exposure)))
 # What is asked of a group: how often one slides in its music as it was recorded, all slides over all exposure; what
@@ -39,8 +40,10 @@ COUNTED = tuple(dict.fromkeys(name for counts, exposure, _ in MEASURES.values() 
 AS_RECORDED, AVERAGE, TYPICAL = "music_as_recorded", "average_player", "typical_player"
 RELATIVE = "observed_over_expected"
 """The measure that sets a group against the whole corpus."""
+PER_BAR = "slides_per_bar"
+"""The measure of takes that are laid on a written part, which may be none or few of a group's."""
 OF_PLAYERS = ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected")
-"""Measures for which players are asked."""
+"""Measures of all takes for which players are asked."""
 ASSUMED = "no recording days known: takes of one year count as one day"
 SCHEMA = pl.Schema(
     {
@@ -88,7 +91,8 @@ def estimates(
     factors: Mapping[str, Factor] | None = None,
     overall: Factor | None = None,
 ) -> pl.DataFrame:
-    """A row for each group and measure, in the order of keys; without a rate where there is no exposure.
+    """A row for each group and measure, in the order of keys; without a rate where there is no exposure, and none for
+    slides per bar where no bars are known.
 
     Where clusters are players there is a row for the average and the typical player beside it, if they can be told.
 
@@ -141,30 +145,26 @@ def _rows(
     stream = group_seed(seed, grouping=grouping, group_key=key)
     size = next(iter(columns.values())).size
     weights = resampling_weights(size, seed=stream, replicates=replicates) if size >= FEW_CLUSTERS else None
-    used = np.maximum(columns["transitions"], columns["timed_minutes"]) > 0
-    effective = effective_clusters(columns["transitions"]) or effective_clusters(columns["timed_minutes"])
-    small = small_sample_warning(
-        unit=cluster_unit,
-        clusters=int(used.sum()),
-        effective=effective,
-        count=float(np.maximum(columns["timed_slides"], columns["slid_transitions"]).sum()),
-        is_guessed=pooled.get("slides_per_minute", Spread(0.0, 0.0)).degrees < ENOUGH_DEGREES,
-    )
-    is_assumed = cluster_unit == "session" and bool(columns["is_assumed"].any())
-    warnings = [text for text in (small, ASSUMED if is_assumed else None) if text]
     group = {
         "grouping": grouping,
         "group_key": key,
         "estimand": AS_RECORDED,
         "cluster_unit": cluster_unit,
-        "clusters": int(used.sum()),
-        "effective_clusters": effective,
         "replicates": replicates,
-        "warning": "; ".join(warnings) or None,
         **source_columns(factor),
     }
+    exposure = np.maximum(columns["transitions"], columns["timed_minutes"])
+    count = float(np.maximum(columns["timed_slides"], columns["slid_transitions"]).sum())
+    effective = effective_clusters(columns["transitions"]) or effective_clusters(columns["timed_minutes"])
+    group |= _rests_on(exposure, effective, count, columns, cluster_unit, pooled.get("slides_per_minute"))
     names = [str(name) for name in columns["cluster"]]
     for measure, (counts, exposures, times) in MEASURES.items():
+        if measure == PER_BAR:
+            bars = columns[exposures]
+            if not bars.any():
+                continue
+            count = float(columns[counts].sum())
+            group |= _rests_on(bars, effective_clusters(bars), count, columns, cluster_unit, pooled.get(measure))
         rate = rate_interval(
             columns[counts],
             columns[exposures],
@@ -197,11 +197,36 @@ def _rows(
             made = corrected(Interval(again.estimate, again.low, again.high), factor.over(relative))
             row |= corrected_columns(made, times, most=100.0 if times == 100 else None)
         yield row
-        if measure in OF_PLAYERS and columns["is_named"].any():
+        if measure in (*OF_PLAYERS, PER_BAR) and columns["is_named"].any():
             named = columns["is_named"] > 0
             given = columns[counts][named], columns[exposures][named] / times
             own = [name for name, is_named in zip(names, named, strict=True) if is_named]
             yield from _of_players(row, *given, own, factor, relative)
+
+
+def _rests_on(
+    exposure: Floats,
+    effective: float,
+    count: float,
+    columns: Mapping[str, npt.NDArray[Any]],
+    unit: str,
+    pooled: Spread | None,
+) -> dict[str, Any]:
+    """Clusters with exposure, how many equal ones they are worth, and what to be careful about."""
+    small = small_sample_warning(
+        unit=unit,
+        clusters=int((exposure > 0).sum()),
+        effective=effective,
+        count=count,
+        is_guessed=(pooled or Spread(0.0, 0.0)).degrees < ENOUGH_DEGREES,
+    )
+    is_assumed = unit == "session" and bool(columns["is_assumed"].any())
+    warnings = [text for text in (small, ASSUMED if is_assumed else None) if text]
+    return {
+        "clusters": int((exposure > 0).sum()),
+        "effective_clusters": effective,
+        "warning": "; ".join(warnings) or None,
+    }
 
 
 _SHARED = (

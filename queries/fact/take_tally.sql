@@ -43,6 +43,15 @@ sliding as (
     from stage.owned_slide
     group by take_id, player_id
 ),
+written as (
+    select
+        take_id,
+        player_id,
+        count(*) as bars,
+        sum(slides)::bigint as bar_slides,
+    from fact.bar_played
+    group by take_id, player_id
+),
 soloist as (
     select
         take_id,
@@ -108,11 +117,15 @@ judged as (
         coalesce(sliding.two_finger, 0) as two_finger,
         coalesce(sliding.into_note, 0) as into_note,
         coalesce(sliding.cannot_tell, 0) as cannot_tell,
+        coalesce(written.bars, 0) as bars,
+        coalesce(written.bar_slides, 0) as bar_slides,
     from exposure
     left join chance
         on chance.take_id = exposure.take_id and chance.player_id is not distinct from exposure.player_id
     left join sliding
         on sliding.take_id = exposure.take_id and sliding.player_id is not distinct from exposure.player_id
+    left join written
+        on written.take_id = exposure.take_id and written.player_id is not distinct from exposure.player_id
 ),
 listed as (
     select

@@ -1,17 +1,4 @@
 with
-fit as (
-    select
-        analysed_take.transfer_id,
-        analysed_take.take_id,
-        written_fit.work_id,
-        written_fit.edition,
-        written_fit.shift_semitones + written_fit.tuning_cents / 100 as shift,
-    from stage.analysed_take
-    join base.written_fit
-        on written_fit.transfer_id = analysed_take.transfer_id and written_fit.take_id = analysed_take.take_id
-    join stage.reference_part using (work_id, edition)
-    where written_fit.state = 'placed' and analysed_take.state = 'judged'
-),
 player as (
     select
         transfer_id,
@@ -19,76 +6,6 @@ player as (
         case when count(distinct player_id) = 1 then min(player_id) end as player_id,
     from stage.counted_span
     group by transfer_id, take_id
-),
-sounded as (
-    select
-        note.note_id,
-        note.transfer_id,
-        note.take_id,
-        note.transfer_start_s,
-        (note.transfer_start_s + note.transfer_end_s) / 2 as transfer_middle_s,
-        note.midi - fit.shift as midi,
-        row_number() over (
-            partition by note.transfer_id, note.take_id order by note.transfer_start_s, note.note_id
-        ) as number,
-    from base.note
-    join fit
-        on fit.transfer_id = note.transfer_id and fit.take_id = note.take_id
-),
-placed as (
-    select
-        sounded.*,
-        written_match.run,
-        written_match.event,
-        written_match.state,
-        written_match.probability,
-    from fit
-    join base.written_match
-        on
-            written_match.transfer_id = fit.transfer_id
-            and written_match.take_id = fit.take_id
-            and written_match.edition = fit.edition
-    join sounded
-        on sounded.note_id = written_match.note_id
-    where written_match.run is not null
-),
--- Events without a found note that the pitch line passes through.
-heard as (
-    select
-        written_heard.transfer_id,
-        written_heard.take_id,
-        written_heard.run,
-        written_heard.event,
-    from base.written_heard
-    join fit
-        on
-            fit.transfer_id = written_heard.transfer_id
-            and fit.take_id = written_heard.take_id
-            and fit.edition = written_heard.edition
-),
-run as (
-    select
-        transfer_id,
-        take_id,
-        run,
-        min(event) as first_event,
-        max(event) as last_event,
-    from (
-        select
-            transfer_id,
-            take_id,
-            run,
-            event,
-        from placed
-        union all
-        select
-            transfer_id,
-            take_id,
-            run,
-            event,
-        from heard
-    )
-    group by transfer_id, take_id, run
 ),
 passed as (
     select
@@ -99,10 +16,10 @@ passed as (
         row_number() over (
             partition by fit.transfer_id, fit.take_id, written_place.written_place_id order by run.run
         ) as time_through,
-    from fit
+    from stage.laid_take as fit
     join fact.written_place
         on written_place.work_id = fit.work_id
-    join run
+    join stage.laid_run as run
         on
             run.transfer_id = fit.transfer_id
             and run.take_id = fit.take_id
@@ -116,9 +33,10 @@ event_note as (
         take_id,
         run,
         event,
-        max_by(placed, number) as last_note,
-        min_by(placed, number) as first_note,
-    from placed
+        max_by(laid_note, number) as last_note,
+        min_by(laid_note, number) as first_note,
+    from stage.laid_note
+    where run is not null
     group by transfer_id, take_id, run, event
 ),
 between_notes as (
@@ -139,7 +57,7 @@ between_notes as (
         (written_place.is_chord and abs(one.last_note.midi - written_place.from_midi) > 0.7)
         or (written_place.to_is_chord and abs(other.first_note.midi - written_place.to_midi) > 0.7)
             as is_other_voice,
-    from fit
+    from stage.laid_take as fit
     join fact.written_place
         on written_place.work_id = fit.work_id and written_place.is_chance
     left join player
@@ -168,9 +86,9 @@ slide as (
         judged_slide.*,
         coalesce(led.number, later.number) as number,
     from stage.judged_slide
-    left join sounded as led
+    left join stage.laid_note as led
         on led.note_id = judged_slide.to_note_id
-    asof left join sounded as later
+    asof left join stage.laid_note as later
         on
             later.transfer_id = judged_slide.transfer_id
             and later.transfer_middle_s > judged_slide.transfer_middle_s
@@ -198,7 +116,7 @@ slid as (
             (slide.is_slide and (slide.from_note_id is not null or slide.origin = 'added'), slide.confidence, slide.slide_id)
         ) as slide,
     from slide
-    join sounded
+    join stage.laid_note as sounded
         on sounded.transfer_id = slide.transfer_id and sounded.number = slide.number
     asof join told
         on told.transfer_id = slide.transfer_id and told.take_id = sounded.take_id and told.to_number >= slide.number
@@ -214,7 +132,7 @@ change as (
         bool_or(transition.exposure) as is_exposed,
         max(transition.slide_score) as slide_score,
     from base.transition
-    join sounded
+    join stage.laid_note as sounded
         on sounded.note_id = transition.to_note_id
     asof join told
         on told.transfer_id = transition.transfer_id and told.take_id = sounded.take_id
@@ -261,13 +179,13 @@ judged as (
             when slid.slide.verdict is null and p_slid > 0.3 then 'slide_unsure'
         end as reason,
     from between_notes
-    left join heard as from_heard
+    left join stage.laid_line as from_heard
         on
             from_heard.transfer_id = between_notes.transfer_id
             and from_heard.take_id = between_notes.take_id
             and from_heard.run = between_notes.run
             and from_heard.event = between_notes.from_event
-    left join heard as to_heard
+    left join stage.laid_line as to_heard
         on
             to_heard.transfer_id = between_notes.transfer_id
             and to_heard.take_id = between_notes.take_id

@@ -64,6 +64,7 @@ select
     minute.clusters,
     coalesce(minute.method, transition.method, slurred.method, 'no exposure') as method,
     minute.warning,
+    rate_per_bar.* exclude (grouping, group_key),
 from result.estimate as minute
 join result.estimate as transition
     on
@@ -113,4 +114,6 @@ left join result.estimate as ratio
         and ratio.group_key = minute.group_key
         and ratio.measure = 'observed_over_expected'
         and ratio.estimand = 'music_as_recorded'
+left join summary.rate_per_bar
+    on rate_per_bar.grouping = minute.grouping and rate_per_bar.group_key = minute.group_key
 where minute.measure = 'slides_per_minute' and minute.estimand = 'music_as_recorded'

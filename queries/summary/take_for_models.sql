@@ -55,6 +55,8 @@ select
     take_tally.found_slides,
     take_tally.timed_found_slides,
     take_tally.slid_transitions,
+    take_tally.bars,
+    take_tally.bar_slides,
     take_tally.slides_per_minute,
     take_tally.slides_per_100_transitions,
     known.slides_per_find,

@@ -21,5 +21,6 @@ from (
     ('lineage', 'player', false),
     ('kind', 'player', true),
     ('kind_and_direction', 'player', true),
-    ('interval', 'player', true)
+    ('interval', 'player', true),
+    ('bar', 'player', false)
 ) as listed (grouping, cluster_unit, has_quartiles)

@@ -51,6 +51,8 @@ select
         when kind.group_key not like 'into_note%' then whole.slurred_transitions
         else 0
     end as slurred_transitions,
+    0::double as bar_slides,
+    0::double as bars,
     false as is_assumed,
 -- A player without such a slide counts with none.
 from kind

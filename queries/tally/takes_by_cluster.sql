@@ -8,6 +8,8 @@ select
     total(member.weight * take.transitions) as transitions,
     total(member.weight * take.slurred_slid_transitions) as slurred_slid_transitions,
     total(member.weight * take.slurred_transitions) as slurred_transitions,
+    total(member.weight * take.bar_slides) as bar_slides,
+    total(member.weight * take.bars) as bars,
     bool_or(take.session_basis in ('year', 'label')) as is_assumed,
 from tally.take_in_group as member
 join tally.grouping

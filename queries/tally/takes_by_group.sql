@@ -11,6 +11,7 @@ took as (
         bool_or(take.certainty in ('possible', 'probable')) as is_doubtful,
         bool_or(take.has_ambiguous_speed) as is_ambiguous,
         bool_or(take.timed_minutes < take.minutes) as is_unmeasurable,
+        bool_or(take.bars > 0) as has_bars,
     from tally.take_in_group as member
     join fact.take_tally as take
         on take.take_id = member.take_id and take.player_id is not distinct from member.player_id
@@ -26,6 +27,7 @@ counted as (
         total(if(is_judged, weight * transfers, 0)) as transfers,
         total(if(is_ambiguous, weight, 0)) as takes_of_ambiguous_speed,
         total(if(is_unmeasurable, weight, 0)) as takes_of_unmeasurable_speed,
+        total(if(has_bars, weight, 0)) as takes_with_bars,
     from took
     group by grouping, group_key
 ),
@@ -40,6 +42,7 @@ summed as (
         coalesce(total(member.weight * take.minutes), 0) as minutes,
         coalesce(total(member.weight * take.transitions), 0) as transitions,
         coalesce(total(member.weight * take.slurred_transitions), 0) as slurred_transitions,
+        coalesce(total(member.weight * take.bars), 0) as bars,
         coalesce(total(member.weight * take.slides), 0) as slides,
         coalesce(total(member.weight * take.slurred_slides), 0) as slurred_slides,
         total(member.weight * take.rising_slides) as rising_slides,
@@ -80,5 +83,7 @@ select
     takes_of_ambiguous_speed,
     takes_of_unmeasurable_speed,
     reviewed_slides,
+    takes_with_bars,
+    bars,
 from summed
 join counted using (grouping, group_key)

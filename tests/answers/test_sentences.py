@@ -76,6 +76,17 @@ def test_three_rates_drawn_dates_and_bounds():
     ]
 
 
+def test_bars_are_told_with_what_they_rest_on():
+    rate = limits("slides_per_bar", 0.4, 0.2, 0.9)
+    counts = {"bars": 62.0, "takes_with_bars": 3.0, "slides_per_bar_warning": "only 3 players: rough interval"}
+    (said,) = sentences("slides_by_period", pl.DataFrame([PERIOD | rate | counts]))
+    assert "; a bar has 0.40 (0.20–0.90) (62 bars in 3 takes; only 3 players: rough interval); with the" in said
+    bar = {"work_id": "air", "work": "Air", "bar_index": 12, "bar": "12a", "slides": 2, "times_played": 5, "players": 3}
+    assert sentences("slides_by_bar", pl.DataFrame([bar | rate | {"slides_per_bar_warning": None}])) == [
+        "Air, bar 12a: 0.40 (0.20–0.90) slides each time it is played (2 slides in 5 times, 3 players)."
+    ]
+
+
 def test_limits_that_tell_nothing_are_not_told():
     wide = limits("standardised_per_100_transitions", 16.2, 0.0, 524653.0)
     (said,) = sentences("slides_by_period", pl.DataFrame([PERIOD | wide]))

@@ -130,3 +130,45 @@ def odd() -> Any:
 def test_why_a_place_cannot_be_told(odd: Any, take_id: str, place: int, expected: tuple[Any, ...] | None) -> None:
     sql = "select outcome, reason, slid_into from fact.written_place_take where take_id = ? and written_place_id = ?"
     assert odd.execute(sql, [take_id, PLACES[place]]).fetchall() == ([expected] if expected else [])
+
+
+def test_bars_played_whole_as_counted_solo_hold_the_slides_that_lead_into_them() -> None:
+    con = facts(
+        **joined(
+            two_takes(),
+            # A slide into an ornament is one of the next written note; one past the last is in no bar.
+            take("graced", "ann", [1, 2, None, 3, 4, None], slides=(2, 5)),
+            # The second bar ends outside the counted solo, and only the line passes through a note of the first.
+            joined(take("short", "ann", [1, 3, 4], span_to=2.5), _heard("short", 2)),
+        )
+    )
+    made = rows(con, "fact.bar_played", "take_id", "run", "work_id", "bar_index", "bar", "player_id", "slides")
+    assert made == [
+        ("graced", 1, "air", 1, "1", "ann", 0),
+        ("graced", 1, "air", 2, "2", "ann", 1),
+        ("short", 1, "air", 1, "1", "ann", 0),
+        ("t1", 1, "air", 1, "1", "ann", 1),
+        ("t1", 1, "air", 2, "2", "ann", 0),
+        ("t1", 1, "air", 3, "3", "ann", 0),
+        # Twice through the first bar, and into the second without its end.
+        ("t2", 1, "air", 1, "1", "bo", 1),
+        ("t2", 2, "air", 1, "1", "bo", 0),
+    ]
+    assert rows(con, "fact.take_tally", "take_id", "bars", "bar_slides") == [
+        ("graced", 2, 1), ("short", 1, 0), ("t1", 3, 1), ("t2", 2, 1),
+    ]  # fmt: skip
+
+
+def test_a_bar_of_two_players_is_nobodys_and_a_rejected_find_stays_one() -> None:
+    shared = take("both", "ann", [1, 2, 3, 4], slides=(1,))
+    shared["solo_span"][0] |= {"transfer_end_s": 2.9, "end_s": 2.9}
+    other = {"player_id": "bo", "transfer_start_s": 2.9, "start_s": 2.9, "transfer_end_s": 9.0, "end_s": 9.0}
+    shared["solo_span"].append(shared["solo_span"][0] | other)
+    split = take("split", "ann", [1, 2, 3, 4])
+    split["solo_span"] = [
+        split["solo_span"][0] | {"transfer_end_s": 3.5, "end_s": 3.5},
+        split["solo_span"][0] | {"player_id": "bo", "transfer_start_s": 3.5, "start_s": 3.5},
+    ]
+    con = facts(**joined(part(), shared, split, reviewed("both", 2.0, "no_slide")))
+    made = rows(con, "fact.bar_played", "take_id", "bar_index", "player_id", "slides")
+    assert made == [("both", 1, "ann", 1), ("both", 2, "bo", 0), ("split", 1, "ann", 0)]

@@ -30,7 +30,7 @@ def con() -> Any:
     ]
     tables = joined(two_takes(), part("Zorn 1911"), people, {"note_hand": hands})
     results = ("place_effect", "player_likeness", "likeness_of_pupils")
-    return database("player", "school", "period", results=results, **tables)
+    return database("player", "school", "period", "bar", results=results, **tables)
 
 
 def test_places_of_the_work(con: Any) -> None:
@@ -219,3 +219,76 @@ def test_a_slide_names_its_bar_and_beat(con: Any) -> None:
         ("x-t1-s1", PLACES[0], "1", 1.0),
         ("x-t2-s2", PLACES[0], "1", 1.0),
     ]
+
+
+def test_rates_per_bar_stand_beside_the_others(con: Any) -> None:
+    # Ann plays three bars once with a slide, Bo the first bar twice with one.
+    columns = ("slides_per_bar", "takes_with_bars", "bars", "average_player_per_bar")
+    assert rows(con, "summary.slides_by_player", "player_id", *columns) == [
+        ("ann", 1 / 3, 1, 3, None),
+        ("bo", 1 / 2, 1, 2, None),
+    ]
+    assert rows(con, "summary.slides_by_school", "school", *columns[:3]) == [
+        ("North", 1 / 3, 1, 3),
+        ("South", 0.5, 1, 2),
+    ]
+    assert rows(con, "summary.slides_by_period", "period_id", *columns[:3]) == [("early", 2 / 5, 2, 5)]
+    limits = con.sql("select * from summary.slides_by_player").pl()
+    assert (limits["slides_per_bar_low"] < limits["slides_per_bar"]).all()
+    assert (limits["slides_per_bar"] < limits["slides_per_bar_high"]).all()
+    assert "one session" in limits["slides_per_bar_warning"][0]
+
+
+def test_in_which_bars_one_slides(con: Any) -> None:
+    columns = ("work", "bar_index", "bar", "takes", "players", "times_played", "slides", "slides_per_bar")
+    made = rows(con, "summary.slides_by_bar", *columns)
+    assert made == [
+        ("Air", 1, "1", 2, 2, 3, 2, 2 / 3),
+        ("Air", 2, "2", 1, 1, 1, 0, 0.0),
+        ("Air", 3, "3", 1, 1, 1, 0, 0.0),
+    ]
+    assert set(rows(con, "result.estimate", "distinct measure", "grouping")) >= {("slides_per_bar", "bar")}
+    assert con.sql("select count(*) from result.estimate where grouping = 'bar'").fetchall() == [(3,)]
+
+
+def test_no_rate_per_bar_where_no_bars_are_known() -> None:
+    tables = two_takes()
+    tables["written_note"] = [row | {"bar_index": None, "bar": None} for row in tables["written_note"]]
+    con = database("player", **tables)
+    assert rows(con, "summary.slides_by_player", "slides_per_bar", "bars") == [(None, 0)] * 2
+    assert con.sql("select * from result.estimate where measure = 'slides_per_bar'").fetchall() == []
+    assert con.sql("select * from summary.slides_by_bar").fetchall() == []
+
+
+def test_groups_are_compared_by_bars_too_and_one_vote_is_given_each() -> None:
+    """Four players a school play the same bar ten times: the north slides each time, the south every other."""
+    people = [f"p{k}" for k in range(8)]
+    schools = ["north", "south"]
+    tables = joined(
+        part(),
+        {
+            "work": [{"work_id": "air", "title": "Air"}],
+            "player": [{"player_id": p, "name": p} for p in people],
+            "school": [{"school_id": s, "scheme": "towns", "name": s} for s in schools],
+            "school_membership": [{"player_id": p, "school_id": schools[k % 2]} for k, p in enumerate(people)],
+        },
+        *(
+            take(
+                f"t{p}", p, [1, 2] * 10, slides=tuple(range(1, 20, 2 + 2 * (k % 2))), run_begins=tuple(range(0, 20, 2))
+            )
+            for k, p in enumerate(people)
+        ),
+    )
+    con = database("school", results=("comparison",), **tables)
+    assert rows(con, "summary.slides_by_school", "school", "slides_per_bar", "bars") == [
+        ("north", 1.0, 40), ("south", 0.5, 40),
+    ]  # fmt: skip
+    average = dict(rows(con, "summary.slides_by_school", "school", "average_player_per_bar"))
+    assert average == pytest.approx({"north": 1.0, "south": 0.5}, rel=0.1)
+    made = dict(
+        con.execute(
+            "select evidence, ratio from summary.comparison where measure = 'slides_per_bar' and grouping = 'school'"
+        ).fetchall()
+    )
+    assert made["music_as_recorded"] == pytest.approx(2.0)
+    assert made["between_players"] == pytest.approx(2.0, rel=0.1)

@@ -15,9 +15,9 @@ def con():
 def test_groupings_say_what_their_intervals_resample(con):
     made = dict(rows(con, "tally.grouping", "grouping", "cluster_unit"))
     assert {name for name, unit in made.items() if unit == "session"} == {"take", "player", "work_and_player"}
-    # Every grouping that takes fall into is listed; the others are groups of slides.
+    # Every grouping that takes fall into is listed; the others are groups of slides, and bars.
     fallen = {name for (name,) in rows(con, "tally.take_in_group", "distinct grouping")}
-    assert made.keys() - fallen == {"kind", "kind_and_direction", "interval"}
+    assert made.keys() - fallen == {"kind", "kind_and_direction", "interval", "bar"}
     assert fallen <= made.keys()
 
 

@@ -14,7 +14,7 @@ from pipeline.stats.change import ChangedOrReplaced, changed_or_replaced
 from pipeline.stats.compare import compare_rates
 from pipeline.stats.correction import Factor
 from pipeline.stats.detection import corrected
-from pipeline.stats.estimates import AS_RECORDED, MEASURES, group_seed, source_columns
+from pipeline.stats.estimates import AS_RECORDED, MEASURES, PER_BAR, group_seed, source_columns
 from pipeline.stats.intervals import Interval
 from pipeline.stats.planning import holm
 from pipeline.stats.rates import Rate
@@ -26,7 +26,7 @@ from pipeline.store import schema
 from pipeline.units import Floats
 
 COMPARED = ("school", "period", "process", "accompaniment", "instrument")
-RATES = ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected")
+RATES = ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected", PER_BAR)
 # A group that is none is not compared.
 _NO_GROUP = {"unplaced", "undated", "uncertain", "outside", "unknown"}
 _Sums = tuple[Floats, Floats]
@@ -67,8 +67,8 @@ def comparisons(
             continue
         known = tuple(factors.get(source, {}).get(key) for key in (first, second))
         for measure in RATES:
-            one, other = rates[source, first, measure], rates[source, second, measure]
-            if one["rate"] is None or other["rate"] is None:
+            one, other = (rates.get((source, key, measure)) for key in (first, second))
+            if one is None or other is None or one["rate"] is None or other["rate"] is None:
                 continue
             given = Pair(grouping, first, second, measure, wide[source][first], wide[source][second], known)
             warning = "; ".join(sorted({row["warning"] for row in (one, other) if row["warning"]})) or None

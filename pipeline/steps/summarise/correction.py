@@ -32,6 +32,8 @@ LEAST_PLANTED = 50
 """Below so many slides planted in the corpus nothing is corrected by them (judgement: five sides of ten)."""
 SLIDE_GROUPINGS = ("kind", "kind_and_direction", "interval")
 """Groupings of slides rather than takes."""
+BAR = "bar"
+"""The grouping of bars of written parts: of each the takes that play it."""
 _SOUND = ["process", "accompaniment", "noise"]
 _PART = ["take_id", "player_id"]
 
@@ -56,6 +58,16 @@ join fact.take_tally as take
 join part_number
     on part_number.take_id = take.take_id and part_number.player_id is not distinct from take.player_id
 where member.grouping = $1 and take.state = 'judged'
+group by all order by all
+"""
+# A bar holds the finds of the takes that play it.
+_PLAYING = """
+select bar.work_id || '/' || bar.bar_index as group_key, take.player_key as cluster, part_number.part,
+    total(take.weight) as weight
+from fact.bar_played as bar
+join fact.take_tally as take on take.take_id = bar.take_id and take.player_id is not distinct from bar.player_id
+join part_number
+    on part_number.take_id = take.take_id and part_number.player_id is not distinct from take.player_id
 group by all order by all
 """
 _CHOSEN = """
@@ -103,6 +115,8 @@ class Correction:
         """True slides per find of each group of a grouping; needs the numbers that ``correction`` leaves behind."""
         if grouping in SLIDE_GROUPINGS:
             return self._of_slides(con, grouping)
+        if grouping == BAR:
+            return self.of_members(con.sql(_PLAYING).pl())
         return self.of_members(con.sql(_MEMBERS, params=[grouping]).pl())
 
     def of_members(self, members: pl.DataFrame) -> OfTakes:

@@ -8,11 +8,11 @@ import polars as pl
 
 from pipeline.stats.correction import Factor
 from pipeline.stats.detection import corrected
-from pipeline.stats.estimates import SCHEMA, corrected_columns, estimates, pooled_by_measure, source_columns
+from pipeline.stats.estimates import PER_BAR, SCHEMA, corrected_columns, estimates, pooled_by_measure, source_columns
 from pipeline.stats.intervals import Interval
 from pipeline.steps.summarise.chords import chord_shares
 from pipeline.steps.summarise.comparisons import comparisons
-from pipeline.steps.summarise.correction import SLIDE_GROUPINGS, Correction, correction
+from pipeline.steps.summarise.correction import BAR, SLIDE_GROUPINGS, Correction, correction
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
 from pipeline.steps.summarise.editions import editions_followed
 from pipeline.steps.summarise.effects import effects
@@ -127,7 +127,7 @@ def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[s
 
 def _clusters(con: duckdb.DuckDBPyConnection, names: Collection[str]) -> dict[str, pl.DataFrame]:
     """Rows of ``tally.by_cluster`` by grouping, with the slides to be expected of anybody at such changes."""
-    expected = expected_by_cluster(con, [name for name in names if name not in SLIDE_GROUPINGS])
+    expected = expected_by_cluster(con, [name for name in names if name not in (*SLIDE_GROUPINGS, BAR)])
     return {
         name: frame.join(
             expected, on=["grouping", "group_key", "cluster"], how="left", maintain_order="left"
@@ -150,8 +150,8 @@ def _estimates(
 ) -> pl.DataFrame:
     pooled = {unit: pooled_by_measure(clusters[name]) for unit, name in POOLS.items()}
     people = {player_id for (player_id,) in con.sql("select player_id from base.player").fetchall()}
-    made = [
-        estimates(
+    made = {
+        name: estimates(
             clusters[name],
             grouping=name,
             cluster_unit=unit,
@@ -163,11 +163,12 @@ def _estimates(
             overall=overall,
         )
         for name, unit in units.items()
-    ]
+    }
+    if BAR in made:
+        made[BAR] = made[BAR].filter(measure=PER_BAR)
     rows = [row for each in dates for row in drawn_rows(each)]
     rows += [row for name in GROUPINGS if name in units for row in standardised_rows(con, changes, name)]
     if "lineage" in units:
         rows += birth_rows(con, clusters["lineage"])
     rows = [row | _corrected(row, factors.get(row["grouping"], {}).get(row["group_key"], overall)) for row in rows]
-    made.append(pl.DataFrame(rows, schema=SCHEMA, orient="row"))
-    return pl.concat(made)
+    return pl.concat([*made.values(), pl.DataFrame(rows, schema=SCHEMA, orient="row")])
