@@ -5,7 +5,9 @@
 # FOLDER is the exported package (default: the folder above this script's). Base R is enough. "within places" is the odds
 # ratio within places (Mantel and Haenszel 1959) with players resampled; "mixed" a logistic model with places and players
 # as random effects, by Laplace's approximation: what lme4 and glmmTMB fit. Its limits take the players' spread as known,
-# so with few players they are somewhat narrow. Prints one CSV table: model, term, ratio, low, high, p.
+# so with few players they are somewhat narrow. Where at most places all slide or none does, the spread of places grows
+# without end and the ratio with it, as in lme4 and glmmTMB: go by "within places" then. Prints one CSV table: model,
+# term, ratio, low, high, p.
 #
 # A row of the table place is one time that a take came by a place at which it can be told whether the player slid. Its
 # weight is how sure the place is. A player of several schools counts for the one of the greatest share.
@@ -60,9 +62,16 @@ log_likelihood <- function(par, rows, places, players) {
   of_place <- numeric(places)
   of_player <- numeric(players)
   cell <- rows$place_number + places * (rows$player_number - 1)
+  linear <- function(of_place, of_player) {
+    par[3] + par[4] * rows$first + of_place[rows$place_number] + of_player[rows$player_number]
+  }
+  penalised <- function(of_place, of_player) {
+    eta <- linear(of_place, of_player)
+    sum(rows$weight * (rows$slid * eta - pmax(eta, 0) - log1p(exp(-abs(eta))))) - sum(of_place^2) / (2 * spread[1]) -
+      sum(of_player^2) / (2 * spread[2])
+  }
   for (step in 1:100) {
-    eta <- par[3] + par[4] * rows$first + of_place[rows$place_number] + of_player[rows$player_number]
-    mu <- plogis(eta)
+    mu <- plogis(linear(of_place, of_player))
     slope <- rows$weight * (rows$slid - mu)
     bend <- rows$weight * mu * (1 - mu)
     a <- sums_by(bend, rows$place_number, places) + 1 / spread[1]
@@ -73,12 +82,18 @@ log_likelihood <- function(par, rows, places, players) {
     h <- sums_by(slope, rows$player_number, players) - of_player / spread[2]
     more_player <- as.vector(solve(left, h - crossprod(b, g / a)))
     more_place <- as.vector(g - b %*% more_player) / a
+    # Half the step, and half of that, while it leads down: far from the top the curve is no parabola.
+    now <- penalised(of_place, of_player)
+    for (halved in 1:30) {
+      if (penalised(of_place + more_place, of_player + more_player) >= now) break
+      more_place <- more_place / 2
+      more_player <- more_player / 2
+    }
     of_place <- of_place + more_place
     of_player <- of_player + more_player
     if (max(abs(more_place), abs(more_player)) < 1e-9) break
   }
-  sum(rows$weight * (rows$slid * eta - log1p(exp(eta)))) - sum(of_place^2) / (2 * spread[1]) -
-    sum(of_player^2) / (2 * spread[2]) - (places * log(spread[1]) + players * log(spread[2]) + sum(log(a)) +
+  penalised(of_place, of_player) - (places * log(spread[1]) + players * log(spread[2]) + sum(log(a)) +
       as.numeric(determinant(left)$modulus)) / 2
 }
 

@@ -21,13 +21,13 @@
 #   CR2 with Satterthwaite's degrees, as good with few players:
 #     clubSandwich::coef_test(fit, vcov = "CR2", cluster = rows$player_id, test = "Satterthwaite")
 #   From 20 players, all at once:
-#     glmmTMB::glmmTMB(slid_transitions ~ school_id + born + recorded + process +
-#       offset(log(transitions / slides_per_find)) + (1 | player_id) + (1 | player_id:session_key) + (1 | work_id), family = glmmTMB::nbinom2, data = rows)
+#     glmmTMB::glmmTMB(slid_transitions ~ school_id + born + recorded_at + process + offset(log(transitions / slides_per_find)) +
+#       (1 | player_id) + (1 | player_id:session_key) + (1 | work_id), family = glmmTMB::nbinom2, data = rows)
 #   The same by lme4, whose negative binomial is slower and sometimes does not converge:
-#     lme4::glmer.nb(slid_transitions ~ school_id + born + recorded + process + offset(log(transitions / slides_per_find)) +
+#     lme4::glmer.nb(slid_transitions ~ school_id + born + recorded_at + process + offset(log(transitions / slides_per_find)) +
 #       (1 | player_id) + (1 | player_id:session_key) + (1 | work_id), data = rows)
 #   Players of a lineage who resemble their teachers, A the relationship matrix of the links (Henderson 1976):
-#     brms::brm(slid_transitions ~ born + recorded + offset(log(transitions)) + (1 | gr(player_id, cov = A)),
+#     brms::brm(slid_transitions ~ born + recorded_at + offset(log(transitions)) + (1 | gr(player_id, cov = A)),
 #       family = brms::negbinomial(), data = rows, data2 = list(A = A))
 
 given <- commandArgs(trailingOnly = FALSE)
