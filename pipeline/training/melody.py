@@ -39,7 +39,7 @@ SEED = 40
 HIDDEN = (96, 32)
 TRACK_HIDDEN = (64, 32)
 # Sides for each of ``STAGES``.
-SIDES = {"violin": (3000, 800, 800, 60), "viola": (1600, 500, 500, 60), "cello": (1800, 550, 550, 60)}
+SIDES = {"violin": (6000, 1500, 1500, 60), "viola": (1600, 500, 500, 60), "cello": (1800, 550, 550, 60)}
 SIDE_S = 30.0
 # Frames taken from a side: inside slides, elsewhere in notes, and without solo. What the networks of tracks see of a
 # frame is little, so they can have more of them, oftener.
