@@ -1,9 +1,13 @@
 """Chords in words: what is heard of each, and the ways to stop it."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from itertools import groupby
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
+
+from pipeline.answers.number_words import probability_words
 
 BEGINS_LOW_CENTS = 10.0
 """From here on a note is said to begin low or high: curves err by some cents (``tests.benchmarks.chords``)."""
@@ -28,9 +32,13 @@ CAUTIONS = {
 
 
 def chord_lines(
-    tables: Mapping[str, pl.DataFrame | None], *, name: Callable[[float], str], speed_rank: int = 1
+    tables: Mapping[str, pl.DataFrame | None],
+    *,
+    name: Callable[[float], str],
+    speed_rank: int = 1,
+    printed: Mapping[str, str] = MappingProxyType({}),
 ) -> list[dict[str, Any]]:
-    """A line for each chord: when, its notes, what is heard of it, and its ways.
+    """A line for each chord: when, its notes, what is heard of it, its ways, and what is ``printed``.
 
     ``tables`` holds chord, chord_note and chord_hand; ``name`` names a pitch; the ways are those under a reading of the
     speed.
@@ -49,6 +57,7 @@ def chord_lines(
             "notes": "–".join(names[chord["chord_id"]]),
             "heard": heard_words(chord, of_chord[chord["chord_id"]], name=name),
             "ways": ways_words(ways.get(chord["chord_id"]), speed_rank=speed_rank),
+            "printed": printed.get(chord["chord_id"], ""),
         }
         for chord in chords.sort("start_s").to_dicts()
     ]
@@ -90,3 +99,24 @@ def ways_words(hand: pl.DataFrame | None, *, speed_rank: int) -> list[str]:
             stops += f" pos. {row['position']}"
         made.append(f"{stops}: {row['probability']:.2f} in the passage, {row['alone_probability']:.2f} alone")
     return made
+
+
+def printed_words(rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
+    """What an edition prints for chords found, and whether the hand agrees, by chord.
+
+    ``rows`` are those of chord_fingering_match of one edition; of a chord for which nothing is printed nothing is said.
+    """
+    told = [row for row in rows if row.get("chord_id") and row["verdict"] != "not_printed"]
+    made = {}
+    for chord_id, group in groupby(told, key=lambda row: row["chord_id"]):
+        notes = list(group)
+        stops = " ".join(_mark(row) for row in notes)
+        verdict = notes[0]["verdict"].replace("_", " ")
+        made[str(chord_id)] = f"{stops}: {verdict}, {probability_words(notes[0]['probability'])}"
+    return made
+
+
+def _mark(row: Mapping[str, Any]) -> str:
+    """String and finger printed for a note; a dash for none."""
+    finger = row["printed_finger"]
+    return (row["printed_string"] or "") + ("" if finger is None else str(finger)) or "–"

@@ -1,24 +1,30 @@
 """One passage of a take as a readable table: notes, strings and fingers, slides, beside a printed part."""
 
+from collections.abc import Mapping, Sequence
 from contextlib import closing
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipeline.answers.chords import chord_lines
+from pipeline.answers.chords import chord_lines, printed_words
 from pipeline.answers.note_names import Spelling, spelling_of
 from pipeline.answers.number_words import probability_words
 from pipeline.answers.written_parts import chosen_edition
 from pipeline.errors import DataError, typed
+from pipeline.signal.hand.fingerboard import Fingerboard
 from pipeline.steps.board import board_of
-from pipeline.steps.hand.printed import above_print, match_rows
-from pipeline.steps.hand.rows import Row, TakeNotes, rows_of_take, take_notes
+from pipeline.steps.hand.chords import TakeChord, chord_rows, chords_of_take
+from pipeline.steps.hand.printed import above_print
+from pipeline.steps.hand.printed_chords import chord_match_rows, compared
+from pipeline.steps.hand.rows import Row, TakeNotes, rows_of_take, school_of, take_notes
 from pipeline.steps.hand.step import STEP, readings
 from pipeline.steps.match.placed import placed
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.catalogue.recording import takes_on
-from pipeline.store.catalogue.written import highest, written_rows
+from pipeline.store.catalogue.written import written_rows
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import open_read_only
 from pipeline.store.parts.read import read_part
@@ -63,51 +69,32 @@ def hand(
         If the take is unknown or not measured yet, or the file is not readable.
     """
     corpus = Corpus(folder)
-    take_id, transfer_id = _take_of(corpus, take_id, transfer_id)
-    transfer_id, tables = _tables(corpus, take_id, transfer_id)
-    facts = STEP.facts(corpus.catalogue, transfer_id)
-    take = take_notes(*(tables[name].filter(pl.col("take_id") == take_id) for name in ("note", "transition", "slide")))
-    board = board_of(facts, tables["melody"], take_id)
-    ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
-    if not 1 <= speed_rank <= len(ranks):
-        raise DataError(f"{take_id}: has {len(ranks)} reading(s) of the speed, not {speed_rank}", "choose one of them")
+    heard = _heard(corpus, take_id, transfer_id, speed_rank)
+    take, ids = heard.take, heard.take.notes["note_id"].to_list()
     rows, found = rows_of_take(
         take,
-        board=board,
+        board=heard.board,
         settings=corpus.settings.hand,
-        semitones=ranks[speed_rank - 1],
-        own={"speed_rank": speed_rank, "transfer_id": transfer_id, "take_id": take_id},
+        semitones=heard.semitones,
+        own={"speed_rank": speed_rank, **heard.own},
     )
-    chosen_name, matched = None, {}
-    work_id = (corpus.catalogue.row("take", take_id) or {})["work_id"]
-    if printed is not None or edition is not None or (work_id and facts["takes"][take_id]["printed"]):
-        own = {"transfer_id": transfer_id, "take_id": take_id}
-        if printed is not None:
-            chosen_name = Path(printed).stem
-            lines, laid, above = _laid(Path(printed), take_id, take, board.strings)
-        else:
-            chosen_name = chosen_edition(corpus.catalogue, work_id, edition)
-            lines = facts["takes"][take_id]["printed"][chosen_name]
-            rows_of = (tables[n].filter(take_id=take_id, edition=chosen_name) for n in ("written_match", "written_fit"))
-            laid, fit = (table.to_dicts() for table in rows_of)
-            above = above_print(fit)
-        matches = match_rows(lines, laid, take=take, hand=found, board=board, above=above, own=own)
-        matched = {row["note_id"]: row for row in matches if row.get("note_id")}
-    semitones = ranks[speed_rank - 1]
-    name = spelling_of(corpus, transfer_id, semitones=semitones)
-    columns = _columns(take, rows, semitones=semitones, name=name)
-    reasons = not_counted(corpus, transfer_id)
-    ids = take.slides["slide_id"].to_list()
-    columns["not_counted"] = [reasons.get(ids[k]) if k >= 0 else None for k in take.slide]
-    placed = written_places(corpus, transfer_id, edition=None if printed is not None else chosen_name)
-    if placed:
-        places = [placed.get(i) for i in take.notes["note_id"]]
+    columns = _columns(take, rows, semitones=heard.semitones, name=heard.spelling())
+    reasons = not_counted(corpus, heard.transfer_id)
+    slides = take.slides["slide_id"].to_list()
+    columns["not_counted"] = [reasons.get(slides[k]) if k >= 0 else None for k in take.slide]
+    beside = _beside(heard, printed=printed, edition=edition)
+    told = None if beside is None or printed is not None else beside.edition
+    places_of = written_places(corpus, heard.transfer_id, edition=told)
+    if places_of:
+        places = [places_of.get(i) for i in ids]
         times = {name: columns.pop(name) for name in ("start_s", "transfer_start_s")}
         columns = {**times, "place": [p and place_words(p) for p in places], **columns}
-    if chosen_name is not None:
+    if beside is not None:
+        laid = compared(beside.notes, beside.matched, hand=found, **beside.on(heard))["fingering_match"]
+        matched = {row["note_id"]: row for row in laid if row.get("note_id")}
         columns |= {
-            "printed": [_printed(matched.get(i, {})) for i in take.notes["note_id"]],
-            "verdict": [matched.get(i, {}).get("verdict") for i in take.notes["note_id"]],
+            "printed": [_printed(matched.get(i, {})) for i in ids],
+            "verdict": [matched.get(i, {}).get("verdict") for i in ids],
         }
     kinds: dict[str, Any] = dict.fromkeys(("start_s", "transfer_start_s", "cents", "shift_probability"), pl.Float64())
     kinds |= {"position": pl.Int64(), "cannot_tell": pl.Boolean()}
@@ -127,28 +114,107 @@ def chords(
     from_s: float | None = None,
     to_s: float | None = None,
     transfer_id: str | None = None,
+    printed: Path | str | None = None,
+    edition: str | None = None,
     speed_rank: int = 1,
 ) -> list[Row]:
-    """Chords of a passage: start_s, notes, heard (in words) and ways (likeliest first); arguments as of ``hand``."""
+    """Chords of a passage; arguments as of ``hand``.
+
+    Each has start_s, notes, heard (in words), ways (likeliest first), and printed: what is printed and whether the hand
+    agrees, "" without a print.
+    """
     corpus = Corpus(folder)
-    take_id, transfer_id = _take_of(corpus, take_id, transfer_id)
-    transfer_id, tables = _tables(corpus, take_id, transfer_id)
-    own = {**tables, "chord_hand": corpus.read("chord_hand", transfer_id)}
-    of_take = {n: None if t is None else t.filter(pl.col("take_id") == take_id) for n, t in own.items() if "chord" in n}
-    ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
-    name = spelling_of(corpus, transfer_id, semitones=ranks[speed_rank - 1])
-    lines = chord_lines(of_take, name=name, speed_rank=speed_rank)
+    heard = _heard(corpus, take_id, transfer_id, speed_rank)
+    if heard.tables["chord"].is_empty():
+        return []
+    rows = chord_rows(heard.chords, board=heard.board, own={"speed_rank": speed_rank, **heard.own})
+    tables = {name: heard.tables[name] for name in ("chord", "chord_note")}
+    tables["chord_hand"] = pl.DataFrame(rows, schema_overrides={"position": pl.Int64()})
+    beside = _beside(heard, printed=printed, edition=edition)
+    matched = [] if beside is None else chord_match_rows(beside.notes, beside.matched, **beside.on(heard))
+    lines = chord_lines(tables, name=heard.spelling(), speed_rank=speed_rank, printed=printed_words(matched))
     first, last = float("-inf") if from_s is None else from_s, float("inf") if to_s is None else to_s
     return [line for line in lines if first <= line["start_s"] <= last]
 
 
-def _laid(file: Path, take_id: str, take: TakeNotes, strings: tuple[str, ...]) -> tuple[list[Row], list[Row], float]:
-    """What a file prints, the take's notes laid on it, and by how much they lie above it."""
-    part = read_part(file, strings=strings, sounding=lambda of, time_s: take.midi_at(time_s) if of == take_id else None)
+@dataclass(frozen=True)
+class _Heard:
+    """What was measured of a take on one transfer; ``semitones``: by how much a reading of the speed raises it."""
+
+    corpus: Corpus
+    take_id: str
+    transfer_id: str
+    facts: Mapping[str, Any]
+    tables: Mapping[str, pl.DataFrame]
+    take: TakeNotes
+    board: Fingerboard
+    semitones: float
+
+    @property
+    def own(self) -> Row:
+        return {"transfer_id": self.transfer_id, "take_id": self.take_id}
+
+    @cached_property
+    def chords(self) -> list[TakeChord]:
+        found = (self.tables[name] for name in ("chord", "chord_note"))
+        school = school_of(self.corpus.settings.hand)
+        return chords_of_take(self.take, *found, board=self.board, school=school, semitones=self.semitones)
+
+    def spelling(self) -> Spelling:
+        return spelling_of(self.corpus, self.transfer_id, semitones=self.semitones)
+
+
+def _heard(corpus: Corpus, take_id: str, transfer_id: str | None, speed_rank: int) -> _Heard:
+    take_id, transfer_id = _take_of(corpus, take_id, transfer_id)
+    transfer_id, tables = _tables(corpus, take_id, transfer_id)
+    facts = STEP.facts(corpus.catalogue, transfer_id)
+    of_take = {name: t.filter(pl.col("take_id") == take_id) for name, t in tables.items() if "take_id" in t.columns}
+    take = take_notes(*(of_take[name] for name in ("note", "transition", "slide")))
+    board = board_of(facts, tables["melody"], take_id)
+    ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
+    if not 1 <= speed_rank <= len(ranks):
+        raise DataError(f"{take_id}: has {len(ranks)} reading(s) of the speed, not {speed_rank}", "choose one of them")
+    return _Heard(corpus, take_id, transfer_id, facts, of_take, take, board, ranks[speed_rank - 1])
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """A printed part beside a take: its notes, the take's notes laid on it, by how much these lie above it."""
+
+    edition: str
+    notes: Sequence[Row]
+    matched: Sequence[Row]
+    above: float
+
+    def on(self, heard: _Heard) -> Row:
+        """What it is compared with, as ``compared`` asks for it."""
+        own = {"take": heard.take, "chords": heard.chords, "board": heard.board}
+        return own | {"above": self.above, "own": heard.own}
+
+
+def _beside(heard: _Heard, *, printed: Path | str | None, edition: str | None) -> _Beside | None:
+    """The part of a file, else that of an edition of the catalogue; None where there is none."""
+    if printed is not None:
+        return _of_file(Path(printed), heard)
+    work_id = (heard.corpus.catalogue.row("take", heard.take_id) or {})["work_id"]
+    parts = heard.facts["takes"][heard.take_id]["printed"]
+    if edition is None and not (work_id and parts):
+        return None
+    name = chosen_edition(heard.corpus.catalogue, work_id, edition)
+    laid = (heard.tables[table].filter(edition=name).to_dicts() for table in ("written_match", "written_fit"))
+    matched, fit = laid
+    return _Beside(name, parts[name], matched, above_print(fit))
+
+
+def _of_file(file: Path, heard: _Heard) -> _Beside:
+    take, strings = heard.take, heard.board.strings
+    part = read_part(
+        file, strings=strings, sounding=lambda of, time_s: take.midi_at(time_s) if of == heard.take_id else None
+    )
     rows = written_rows(part, work_id="this", edition=file.stem)
-    decisions = [row for row in rows["place_decision"] if row["take_id"] == take_id]
+    decisions = [row for row in rows["place_decision"] if row["take_id"] == heard.take_id]
     laid = placed(rows["written_note"], rows["written_way"], take.notes, decisions)
-    return highest(rows["written_note"]), laid.rows, laid.fit.shift + laid.fit.tuning_cents / 100.0
+    return _Beside(file.stem, rows["written_note"], laid.rows, laid.fit.shift + laid.fit.tuning_cents / 100.0)
 
 
 def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[str, str | None]:

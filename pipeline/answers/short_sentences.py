@@ -192,6 +192,12 @@ def _against_edition(row: Row) -> Iterator[str]:
             f"take {row['take_id']} against {row['edition']}: fingers agree at {_per_cent(row['share_agree'])} of "
             f"{row['agree'] + row['differ']} notes that tell; {row['cannot_tell']} cannot be told"
         )
+    if row["printed_chords"]:
+        yield (
+            f"take {row['take_id']}: of {counted(row['printed_chords'], 'chord')} that {row['edition']} prints "
+            f"{row['chords_agree']} stopped as printed, {row['chords_differ']} otherwise; "
+            f"{row['chords_cannot_tell']} cannot be told"
+        )
 
 
 SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {

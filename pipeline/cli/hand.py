@@ -77,7 +77,16 @@ def hand(
         for reason, count in sorted(Counter(frame["not_counted"].drop_nulls()).items()):
             print_text(f"{counted(count, 'slide')} {'is' if count == 1 else 'are'} not counted: {reason}.")
         _show_chords(
-            passage.chords(folder, take, from_s=from_s, to_s=to_s, transfer_id=transfer, speed_rank=speed_rank)
+            passage.chords(
+                folder,
+                take,
+                from_s=from_s,
+                to_s=to_s,
+                transfer_id=transfer,
+                printed=printed,
+                edition=edition,
+                speed_rank=speed_rank,
+            )
         )
 
 
@@ -125,6 +134,7 @@ def _show_chords(lines: list[dict[str, Any]]) -> None:
             Column("time [m:ss]", [clock_words(line["start_s"]) for line in lines], whole=True, right=True),
             Column("notes", [line["notes"] for line in lines], whole=True),
             Column("heard", [line["heard"] for line in lines]),
+            *([Column("printed", printed)] if any(printed := [line["printed"] for line in lines]) else []),
             Column("ways, lowest note first", ["; ".join(line["ways"]) for line in lines], note=True),
         ],
         console(),

@@ -42,7 +42,7 @@ PAGE_TABLES = (
         "other_frame",
         "other_glide",
     ),
-    *("note_hand", "solo_span", "run", "written_match", "fingering_match"),
+    *("note_hand", "solo_span", "run", "written_match", "fingering_match", "chord_fingering_match"),
 )
 
 # Readings of the speed less likely than this are folded away.
@@ -93,7 +93,7 @@ def write_side(
     (target / "sound").mkdir(parents=True, exist_ok=True)
     write_sound(target / "sound" / f"{transfer_id}.flac", heard, sample_rate_hz=PAGE_RATE_HZ)
     cards = _cards(tables, drawn, frame, verdicts, places, above)
-    chords = chord_lines(tables, name=drawn.name)
+    chords = chord_lines(tables, name=drawn.name, printed=above.chords)
     reel = _Reel()
     _slow_slides(reel, heard, cards, drawn.slides)
     _slow_chords(reel, heard, chords, drawn.chords, reference_pitch_hz(corpus, transfer_id))

@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.answers.chords import printed_words
 from pipeline.answers.number_words import doubt_words
 from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.catalogue.written import reference
@@ -35,12 +36,14 @@ class Over:
     bars : where the first note found of each written bar begins, in corrected s, and the bar.
     printed : what an edition prints for a note found, by the note's id.
     editions : the editions that ``printed`` is from.
+    chords : what an edition prints for a chord found, and whether the hand agrees, by the chord's id.
     bands : stretches to be named; none where the whole side is one player's and counted.
     """
 
     bars: Sequence[tuple[float, str]] = ()
     printed: Mapping[str, str] = field(default_factory=dict)
     editions: tuple[str, ...] = ()
+    chords: Mapping[str, str] = field(default_factory=dict)
     bands: Sequence[Band] = ()
 
     def player_at(self, time_s: float) -> str:
@@ -57,7 +60,8 @@ def over(
 ) -> Over:
     """What is to be written over the picture of a transfer; ``places``: the written place of each note."""
     printed, editions = _printed(corpus, transfer)
-    return Over(_bars(notes, places), printed, editions, _bands(corpus, transfer, spans))
+    rows = _of_one_edition(corpus, transfer, "chord_fingering_match", pl.col("chord_id").is_not_null())
+    return Over(_bars(notes, places), printed, editions, printed_words(rows), _bands(corpus, transfer, spans))
 
 
 def _bars(notes: Sequence[Row], places: Mapping[str, Row]) -> list[tuple[float, str]]:
@@ -70,23 +74,26 @@ def _bars(notes: Sequence[Row], places: Mapping[str, Row]) -> list[tuple[float, 
 
 
 def _printed(corpus: Corpus, transfer: Row) -> tuple[dict[str, str], tuple[str, ...]]:
-    """Printed fingers by note: those of the reference of each work, else of the first edition that prints any."""
-    rows = corpus.read("fingering_match", transfer["transfer_id"])
+    """Printed fingers by note, and the editions that they are from."""
+    fingered = pl.col("note_id").is_not_null() & pl.col("printed_finger").is_not_null()
+    rows = _of_one_edition(corpus, transfer, "fingering_match", fingered)
+    made = {row["note_id"]: f"{row['printed_string'] or ''}{row['printed_finger']}" for row in rows}
+    return made, tuple(dict.fromkeys(row["edition"] for row in rows))
+
+
+def _of_one_edition(corpus: Corpus, transfer: Row, table: str, told: pl.Expr) -> list[Row]:
+    """Rows with something to tell, take by take: of the reference of its work, else of the first edition with any."""
+    rows = corpus.read(table, transfer["transfer_id"])
     if rows is None or rows.is_empty():
-        return {}, ()
-    told = rows.filter(pl.col("note_id").is_not_null() & pl.col("printed_finger").is_not_null())
-    made: dict[str, str] = {}
-    editions = []
+        return []
+    made: list[Row] = []
     for take in takes_on(corpus.catalogue, transfer["side_id"]):
-        own = told.filter(pl.col("take_id") == take["take_id"])
+        own = rows.filter(told & (pl.col("take_id") == take["take_id"]))
         names = sorted(own["edition"].unique().to_list())
         first = reference(corpus.catalogue.rows("written_part", work_id=take["work_id"])) if take["work_id"] else None
         edition = first if first in names else next(iter(names), None)
-        if edition is not None:
-            editions.append(edition)
-            for row in own.filter(pl.col("edition") == edition).to_dicts():
-                made[row["note_id"]] = f"{row['printed_string'] or ''}{row['printed_finger']}"
-    return made, tuple(dict.fromkeys(editions))
+        made += own.filter(edition=edition).to_dicts() if edition is not None else []
+    return made
 
 
 def _bands(corpus: Corpus, transfer: Row, spans: pl.DataFrame | None) -> list[Band]:

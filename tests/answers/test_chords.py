@@ -4,7 +4,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.chords import chord_lines, heard_words
+from pipeline.answers.chords import chord_lines, heard_words, printed_words
 from pipeline.store import schema
 from pipeline.store.parts.pitch import name_of
 
@@ -81,3 +81,19 @@ def test_a_chord_is_a_line_of_the_table_with_its_ways_likeliest_first() -> None:
         "G2 D3 A4 pos. 2: 0.10 in the passage, 0.40 alone",
     ]
     assert chord_lines({"chord": None, "chord_note": None, "chord_hand": None}, name=name_of) == []
+
+
+def test_what_is_printed_for_a_chord_is_said_with_its_probability() -> None:
+    def rows(chord_id: str | None, verdict: str, *stops: tuple[str | None, int | None], **own: Any) -> list[Any]:
+        said = {"chord_id": chord_id, "verdict": verdict, "probability": None} | own
+        return [said | {"printed_string": string, "printed_finger": finger} for string, finger in stops]
+
+    made = printed_words(
+        [
+            *rows("t-c1", "differ", ("G", 4), (None, None), ("A", 1), probability=0.008),
+            *rows("t-c2", "agree", (None, 0), ("D", None), probability=0.7),
+            *rows("t-c3", "not_printed", (None, None)),
+            *rows(None, "not_found", ("G", 0)),
+        ]
+    )
+    assert made == {"t-c1": "G4 – A1: differ, 0.8 %", "t-c2": "0 D: agree, 70 %"}

@@ -46,6 +46,8 @@ def above(tmp_path: Path):
         own | {"edition": "B 1910", "note_id": "n1", "printed_string": "G"},
     ]
     corpus.write("fingering_match", "x1", frame("fingering_match", printed))
+    chord = own | {"edition": "B 1910", "event": 1, "chord_id": "c1", "verdict": "agree", "probability": 0.8}
+    corpus.write("chord_fingering_match", "x1", frame("chord_fingering_match", [chord]))
     spans = pl.DataFrame([{"take_id": "t1"} | span for span in SPANS])
     transfer = corpus.catalogue.row("transfer", "x1")
     return over(corpus, transfer, notes=NOTES, places=PLACES, spans=spans)
@@ -54,6 +56,7 @@ def above(tmp_path: Path):
 def test_bars_begin_at_their_first_note_and_one_edition_prints_the_fingers(above) -> None:
     assert above.bars == [(0.5, "7"), (5.0, "8")]
     assert (above.printed, above.editions) == ({"n1": "D2"}, ("A 1898",))
+    assert above.chords == {"c1": "2: agree, 80 %"}
 
 
 def test_each_player_is_named_with_the_doubt_and_what_is_not_counted_with_its_reason(above) -> None:

@@ -54,7 +54,8 @@ def con():
         _way("x1-s3000", 1, "E", (1, 3), 0.9),
         _way("x1-s3000", 2, "E", (1, 3), 0.1, from_finger=0),  # an open string slides nowhere
     ]
-    return database(**joined(made, {"transition_hand": hands, "slide_hand": ways, "fingering_match": _matches()}))
+    hands = {"transition_hand": hands, "slide_hand": ways, "fingering_match": _matches()}
+    return database(**joined(made, hands | {"chord_fingering_match": _chords()}))
 
 
 def _matches() -> list[dict]:
@@ -75,6 +76,24 @@ def _matches() -> list[dict]:
             "slide_marked": marked, "slide_heard": heard,
         }
         for number, note, verdict, shift, of_shift, marked, heard in lines
+    ]  # fmt: skip
+
+
+def _chords() -> list[dict]:
+    lines = [
+        # event, time through, chord found, verdict; each of two notes
+        (7, 1, "x1-c700", "agree"),
+        (7, 2, "x1-c1700", "differ"),
+        (8, 1, "x1-c800", "not_printed"),
+        (9, 1, None, "not_found"),
+    ]
+    return [
+        {
+            "transfer_id": "x1", "take_id": "t1", "edition": "made up", "event": event, "note_number": 2 * event + i,
+            "time_through": time, "chord_id": chord, "printed_midi": 70.0, "verdict": verdict,
+        }
+        for event, time, chord, verdict in lines
+        for i in range(2)
     ]  # fmt: skip
 
 
@@ -144,7 +163,8 @@ def test_a_fingering_against_an_edition(con):
         *("work_id", "edition", "take_id", "printed_notes", "found_notes", "fingered_notes", "agree", "differ"),
         *("cannot_tell", "share_agree", "printed_shifts", "shifts_agree", "shifts_differ", "printed_shifts_heard"),
         *("slides_marked", "slides_marked_heard", "slides_not_marked"),
+        *("printed_chords", "found_chords", "chords_agree", "chords_differ", "chords_cannot_tell"),
     )
     assert rows(con, "summary.fingering_against_edition", *columns) == [
-        ("air", "made up", "t1", 6, 5, 4, 2, 1, 1, pytest.approx(2 / 3), 3, 1, 1, 2, 2, 1, 1)
+        ("air", "made up", "t1", 6, 5, 4, 2, 1, 1, pytest.approx(2 / 3), 3, 1, 1, 2, 2, 1, 1, 4, 3, 1, 1, 0)
     ]

@@ -1,6 +1,8 @@
-"""Rows of chord_hand: how the hand stopped the chords of one take, under one reading of the speed."""
+"""How the hand stopped the chords of one take, under one reading of the speed; rows of chord_hand."""
 
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -17,7 +19,16 @@ MOST_RANKS = 5
 Row = dict[str, Any]
 
 
-def chord_rows(
+@dataclass(frozen=True)
+class TakeChord:
+    """A chord of a take, as it was played and how the hand may have stopped it."""
+
+    chord_id: str
+    played: PlayedChord
+    hand: ChordHand
+
+
+def chords_of_take(
     take: TakeNotes,
     chords: pl.DataFrame,
     notes: pl.DataFrame,
@@ -25,21 +36,21 @@ def chord_rows(
     board: Fingerboard,
     school: School,
     semitones: float,
-    own: Row,
-) -> list[Row]:
-    """Rows of the chords of one take, from its rows of chord and chord_note; every pitch raised by ``semitones``."""
+) -> list[TakeChord]:
+    """Chords of one take, from its rows of chord and chord_note; every pitch raised by ``semitones``."""
     place = {note_id: i for i, note_id in enumerate(take.notes["note_id"])}
     line = take.line(semitones=semitones)
     starts, ends = (take.notes[name].cast(pl.Float64).to_numpy() for name in ("start_s", "end_s"))
     ids = chords.sort("start_s")["chord_id"].to_list()
     parts = {key[0]: part.sort("note_number") for key, part in notes.partition_by("chord_id", as_dict=True).items()}
     played = [_played(parts[chord_id], place, starts, ends, semitones) for chord_id in ids]
-    found = chord_hands(line, played, board=board, school=school)
-    return [
-        {"chord_id": chord_id, **own, **row}
-        for chord_id, hand in zip(ids, found, strict=True)
-        for row in _ways(hand, board)
-    ]
+    hands = chord_hands(line, played, board=board, school=school)
+    return [TakeChord(*each) for each in zip(ids, played, hands, strict=True)]
+
+
+def chord_rows(chords: Sequence[TakeChord], *, board: Fingerboard, own: Row) -> list[Row]:
+    """Rows of chord_hand."""
+    return [{"chord_id": chord.chord_id, **own, **row} for chord in chords for row in _ways(chord.hand, board)]
 
 
 def _played(notes: pl.DataFrame, place: dict[str, int], starts: Floats, ends: Floats, semitones: float) -> PlayedChord:
@@ -57,23 +68,45 @@ def _played(notes: pl.DataFrame, place: dict[str, int], starts: Floats, ends: Fl
 
 def _ways(hand: ChordHand, board: Fingerboard) -> list[Row]:
     rows = []
-    for rank, way in enumerate(hand.ways[:MOST_RANKS]):
-        stopped = [stop.stop for stop in way if stop.finger != OPEN]
+    for rank, way in enumerate(named_ways(hand)[:MOST_RANKS], start=1):
+        stopped = [stop.stop for stop in way.stops if stop.finger != OPEN]
         reach = board.stretch_mm(min(stopped), max(stopped) - min(stopped)) if stopped else 0.0
-        for number, stop in enumerate(way, start=1):
+        for number, stop in enumerate(way.stops, start=1):
             rows.append(
                 {
-                    "rank": rank + 1,
+                    "rank": rank,
                     "note_number": number,
                     "string": board.strings[stop.string],
                     "finger": stop.finger,
-                    "position": _position(way),
+                    "position": way.position,
                     "reach_mm": reach,
-                    "probability": float(hand.probability[rank]),
-                    "alone_probability": float(hand.alone[rank]),
+                    "probability": way.probability,
+                    "alone_probability": way.alone,
                 }
             )
     return rows
+
+
+class Way(NamedTuple):
+    """A way to stop a chord as players name it: by strings, fingers and position."""
+
+    stops: tuple[Stop, ...]
+    position: int | None
+    probability: float
+    alone: float
+
+
+def named_ways(hand: ChordHand) -> list[Way]:
+    """Ways, likeliest first; those that only a hand a semitone off would tell apart are one."""
+    found: dict[tuple[Any, ...], Way] = {}
+    for stops, probability, alone in zip(hand.ways, hand.probability, hand.alone, strict=True):
+        position = _position(stops)
+        name = (position, *((stop.string, stop.finger) for stop in stops))
+        before = found.get(name, Way(stops, position, 0.0, 0.0))
+        found[name] = before._replace(
+            probability=before.probability + float(probability), alone=before.alone + float(alone)
+        )
+    return sorted(found.values(), key=lambda way: -way.probability)
 
 
 def _position(way: tuple[Stop, ...]) -> int | None:

@@ -43,7 +43,7 @@ def match_rows(
     """
     midi = take.notes["midi"].to_numpy() - above
     ids = take.notes["note_id"].to_list()
-    comings = _comings(matched, {note_id: j for j, note_id in enumerate(ids)})
+    comings = comings_of(matched, {note_id: j for j, note_id in enumerate(ids)})
     rows = []
     shifts = printed_shifts(printed, board)
     for i, note in enumerate(printed):
@@ -75,7 +75,7 @@ def match_rows(
     return rows
 
 
-class _Comings(NamedTuple):
+class Comings(NamedTuple):
     """Found notes by run through the part and event: the first and the last; and of each event the run of each time."""
 
     first: dict[tuple[int, int], int]
@@ -83,8 +83,9 @@ class _Comings(NamedTuple):
     times: dict[int, dict[int, int]]
 
 
-def _comings(matched: Sequence[Row], place: Mapping[str, int]) -> _Comings:
-    found = _Comings({}, {}, {})
+def comings_of(matched: Sequence[Row], place: Mapping[str, int]) -> Comings:
+    """Where a take comes by each event, from its rows of ``written_match``; ``place`` gives each found note's index."""
+    found = Comings({}, {}, {})
     struck = [(place[row["note_id"]], row) for row in matched if row["run"] is not None]
     for j, row in sorted(struck, key=lambda pair: pair[0]):
         at = (row["run"], row["event"])
@@ -109,22 +110,25 @@ def _note(note: Row, j: int, hand: PassageHand, board: Fingerboard) -> Row:
         }
     if note["string"] is None and note["finger"] is None and note["position"] is None:
         return row
-    fits = sum(
+    likely = sum(
         float(hand.probability[j, s, f])
         for s in range(len(board.strings))
         for f in range(5)
-        if hand.probability[j, s, f] > 0 and _fits(note, s, f, int(hand.place[j, s, f]), board)
+        if hand.probability[j, s, f] > 0 and is_printed(note, s, f, int(hand.place[j, s, f]), board)
     )
     sure = float(hand.probability[j, string, finger])
-    verdict = "cannot_tell"
-    if fits >= AGREE:
-        verdict = "agree"
-    elif fits <= DIFFER and sure >= AGREE:
-        verdict = "differ"
-    return row | {"probability": min(fits, 1.0), "verdict": verdict}
+    return row | {"probability": min(likely, 1.0), "verdict": verdict_of(likely, sure)}
 
 
-def _fits(note: Row, string: int, finger: int, place: int, board: Fingerboard) -> bool:
+def verdict_of(printed: float, likeliest: float) -> str:
+    """Whether the hand agrees with the print, by the probability of what is printed and of what is likeliest."""
+    if printed >= AGREE:
+        return "agree"
+    return "differ" if printed <= DIFFER and likeliest >= AGREE else "cannot_tell"
+
+
+def is_printed(note: Row, string: int, finger: int, place: int, board: Fingerboard) -> bool:
+    """Whether a stop is what is printed for a note, as far as anything is printed."""
     if note["string"] is not None and board.strings[string] != note["string"]:
         return False
     if note["finger"] is not None and finger != note["finger"]:
@@ -143,7 +147,7 @@ def _places(note: Row, board: Fingerboard) -> set[int]:
                 stop.finger > 0
                 and stop.strained == 0
                 and not stop.harmonic
-                and _fits(note, string, stop.finger, stop.place, board)
+                and is_printed(note, string, stop.finger, stop.place, board)
             ):
                 found.add(stop.place)
     return found

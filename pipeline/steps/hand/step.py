@@ -15,10 +15,9 @@ from pipeline.steps.board import board_of, tuning_of
 from pipeline.steps.detect.solo_spans import instrument, solo_facts
 from pipeline.store import schema
 from pipeline.store.catalogue.tables import Catalogue
-from pipeline.store.catalogue.written import highest
 from pipeline.units import semitones_of_ratio
 
-TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match", "chord_hand")
+TABLES = ("note_hand", "slide_hand", "transition_hand", "fingering_match", "chord_hand", "chord_fingering_match")
 LEAST_READING = 0.1
 """Probability from which on another reading of the speed gets rows of its own."""
 MOST_READINGS = 3
@@ -36,12 +35,12 @@ def _facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
 
 
 def _printed(catalogue: Catalogue, work_id: str | None) -> dict[str, list[dict[str, Any]]]:
-    """What each edition of a work prints, event by event."""
+    """What each edition of a work prints, note by note."""
     parts = catalogue.rows("written_part", work_id=work_id) if work_id else []
     return {
         part["edition"]: [
             {name: row[name] for name in _PRINTED}
-            for row in highest(catalogue.rows("written_note", work_id=work_id, edition=part["edition"]))
+            for row in catalogue.rows("written_note", work_id=work_id, edition=part["edition"])
         ]
         for part in parts
     }
@@ -62,8 +61,9 @@ def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float
 
 
 def _run(given: StepInput[HandSettings]) -> StepOutput:
-    from pipeline.steps.hand.chords import chord_rows
-    from pipeline.steps.hand.printed import above_print, match_rows
+    from pipeline.steps.hand.chords import chord_rows, chords_of_take
+    from pipeline.steps.hand.printed import above_print
+    from pipeline.steps.hand.printed_chords import compared
     from pipeline.steps.hand.rows import rows_of_take, school_of, take_notes
 
     transfer_id = given.unit_id
@@ -81,10 +81,10 @@ def _run(given: StepInput[HandSettings]) -> StepOutput:
             made, hand = rows_of_take(take, board=board, settings=settings, semitones=semitones, own=own)
             for name, new in made.items():
                 rows[name] += new
-            chords, inner = (tables[name].filter(of_take) for name in ("chord", "chord_note"))
-            rows["chord_hand"] += chord_rows(
-                take, chords, inner, board=board, school=school_of(settings), semitones=semitones, own=own
-            )
+            found, inner = (tables[name].filter(of_take) for name in ("chord", "chord_note"))
+            school = school_of(settings)
+            chords = chords_of_take(take, found, inner, board=board, school=school, semitones=semitones)
+            rows["chord_hand"] += chord_rows(chords, board=board, own=own)
             if rank > 1:
                 continue
             told += sum(r["rank"] == 1 and not r["cannot_tell"] for r in made["note_hand"])
@@ -93,9 +93,11 @@ def _run(given: StepInput[HandSettings]) -> StepOutput:
                 of_edition = of_take & (pl.col("edition") == edition)
                 matched, fit = (tables[name].filter(of_edition).to_dicts() for name in ("written_match", "written_fit"))
                 own = {**keys, "edition": edition}
-                rows["fingering_match"] += match_rows(
-                    printed, matched, take=take, hand=hand, board=board, above=above_print(fit), own=own
+                beside = compared(
+                    printed, matched, take=take, hand=hand, chords=chords, board=board, above=above_print(fit), own=own
                 )
+                for name, new in beside.items():
+                    rows[name] += new
     frames = {name: _frame(name, made) for name, made in rows.items()}
     notes = tables["note"].height
     if notes == 0:
@@ -111,7 +113,7 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=12,
+    version=13,
     scope="transfer",
     reads=(
         *("note", "transition", "slide", "chord", "chord_note", "speed", "speed_alternative", "melody"),
