@@ -12,6 +12,7 @@ from operator import itemgetter
 import numpy as np
 from scipy.special import logit
 
+from pipeline.signal.chords.beside import SAME_BINS
 from pipeline.signal.chords.grid import HOP_S
 from pipeline.signal.chords.judge import Sounding
 from pipeline.signal.chords.playable import best_set
@@ -20,6 +21,11 @@ from pipeline.units import Floats
 
 MOVES_BINS = 4
 """Most bins that a note moves from frame to frame: 80 cents in 23 ms."""
+STEP_BINS, STEP_FRAMES = 2.9, 7
+"""Most bins from the middle of so many frames of a note, a vibrato's period, to that of the next: 40 cents to either
+side of a vibrato of 5 to 7 Hz cut no note."""
+JOIN_BINS = 2.0
+"""Bins within which pieces of a note lie: with 3, a note that returns after its neighbour is one with it."""
 GOES_ON = 1.0
 """Log odds that a note which sounded just before is bowed still, against a new one's (common practice, no source)."""
 GAP_FRAMES = 2  # 46 ms for which a note may be lost (common practice, no source)
@@ -90,23 +96,48 @@ def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[No
                 note = _Growing()
                 open_notes.append(note)
             note.add(frame, places[k], bowed[k])
-    found = sorted((note.note() for note in (*done, *open_notes)), key=lambda note: (note.first, note.pitch_bin))
+    pieces = (piece for note in (*done, *open_notes) for piece in _at_steps(note.note()))
+    found = sorted(pieces, key=lambda note: (note.first, note.pitch_bin))
     return [note for note in _joined(found, sounding) if note.last - note.first >= SHORTEST_FRAMES]
 
 
+def _at_steps(note: Note) -> list[Note]:
+    """The note cut where its pitch steps: a semitone off, the next one comes up while this one still sounds."""
+    bins = note.bins
+    if np.nanmax(bins) - np.nanmin(bins) < STEP_BINS:
+        return [note]
+    known = np.flatnonzero(np.isfinite(bins))
+    ends = known[2:-1].tolist()
+    before = [float(np.nanmedian(bins[max(at - STEP_FRAMES, 0) : at])) for at in ends]
+    after = [float(np.nanmedian(bins[at : at + STEP_FRAMES])) for at in ends]
+    apart = np.abs(np.subtract(before, after))
+    if not (apart > STEP_BINS).any():
+        return [note]
+    at = int(np.argmax(apart))
+    end, start = int(known[at + 1]) + 1, ends[at]
+    pieces = (
+        Note(note.first, note.first + end, bins[:end], note.bowed),
+        Note(note.first + start, note.last, bins[start:], note.bowed),
+    )
+    return [piece for part in pieces for piece in _at_steps(part)]
+
+
 def _joined(notes: list[Note], sounding: Sounding) -> list[Note]:
-    """Pieces of notes between which the pitch goes on to be heard, if less surely, as one."""
+    """Pieces of notes that sound at once, or between which the pitch goes on to be heard, if less surely, as one."""
     kept: list[Note] = []
     for note in notes:
         for i in range(len(kept) - 1, max(len(kept) - 1 - 3 * MOST_NOTES, -1), -1):
             old = kept[i]
             apart = note.first - old.last
-            if 0 <= apart <= JOINED_FRAMES and abs(note.bins[0] - old.bins[-1]) <= MOVES_BINS:
-                if _bowed_at(sounding, old.last, note.first, float(note.bins[0])) < JOINED_BOWED:
+            if apart <= JOINED_FRAMES and abs(note.pitch_bin - old.pitch_bin) <= JOIN_BINS:
+                if apart >= 0 and _bowed_at(sounding, old.last, note.first, float(note.bins[0])) < JOINED_BOWED:
                     continue
-                bins = np.concatenate([old.bins, np.full(apart, np.nan), note.bins])
                 weights = old.last - old.first, note.last - note.first
-                kept[i] = Note(old.first, note.last, bins, float(np.average((old.bowed, note.bowed), weights=weights)))
+                bins = np.full(max(old.last, note.last) - old.first, np.nan)
+                bins[note.first - old.first : note.last - old.first] = note.bins
+                bins[: old.bins.size] = np.where(np.isfinite(old.bins), old.bins, bins[: old.bins.size])
+                bowed = float(np.average((old.bowed, note.bowed), weights=weights))
+                kept[i] = Note(old.first, max(old.last, note.last), bins, bowed)
                 break
         else:
             kept.append(note)
@@ -117,7 +148,7 @@ def _bowed_at(sounding: Sounding, first: int, last: int, place: float) -> float:
     """Mean probability that the pitch at a place of the grid is bowed in some frames; 1 of no frames."""
     if first >= last:
         return 1.0
-    near = np.abs(sounding.bins[first:last] - place) <= MOVES_BINS
+    near = np.abs(sounding.bins[first:last] - place) <= SAME_BINS
     return float(np.where(near, sounding.bowed[first:last], 0.0).max(axis=1).mean())
 
 
