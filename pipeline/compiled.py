@@ -1,8 +1,9 @@
-"""What compiled loops need of ``units`` and of probability, compiled from one text."""
+"""What compiled loops need of ``units``, of probability and of spectra, compiled from one text."""
 
 import math
 from typing import Any
 
+import numpy as np
 from numba import njit
 
 from pipeline import units
@@ -28,3 +29,34 @@ def log_sum(values: Any, count: int, other: float) -> float:
     for i in range(count):
         total += math.exp(values[i] - top)
     return top + math.log(total)
+
+
+@njit(cache=True)
+def magnitudes_of(spectra: Any, out: Any) -> None:
+    """Magnitudes of complex numbers (frames, bins) in single precision, a tenth of the time of ``numpy.abs``."""
+    for t in range(spectra.shape[0]):
+        for k in range(spectra.shape[1]):
+            re = spectra[t, k].real
+            im = spectra[t, k].imag
+            out[t, k] = np.sqrt(re * re + im * im)
+
+
+# Divisions are vectorised only where none is looked at for being by zero.
+@njit(cache=True, error_model="numpy")
+def log1p(values: Any, bits: Any, exponent: Any) -> None:
+    """Natural log of 1 + values (n,) in place, values >= 0, in single precision; error below 2e-5.
+
+    Exponent from their ``bits``, which are the same memory; of the mantissa m in [1, 2), ln m = 2 artanh((m - 1) /
+    (m + 1)) to the seventh power. ``exponent`` (n,) is scratch.
+    """
+    one = np.float32(1.0)
+    for i in range(values.shape[0]):
+        values[i] += one
+    for i in range(values.shape[0]):
+        exponent[i] = np.float32((bits[i] >> 23) - 127) * np.float32(0.6931472)
+        bits[i] = (bits[i] & 0x7FFFFF) | 0x3F800000
+    for i in range(values.shape[0]):
+        u = (values[i] - one) / (values[i] + one)
+        v = u * u
+        series = one + v * (np.float32(1 / 3) + v * (np.float32(1 / 5) + v * np.float32(1 / 7)))
+        values[i] = exponent[i] + np.float32(2.0) * u * series

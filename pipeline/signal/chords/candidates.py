@@ -134,8 +134,10 @@ def describe(levels: Levels, saliences: F32, bins: Ints, frame: Ints, which: Int
 
 
 @numba.njit(cache=True)
-def _at(row, i):  # type: ignore[no-untyped-def]
-    return row[i] if 0 <= i < row.shape[0] else np.float32(0.0)
+def _at(grid, t, i):  # type: ignore[no-untyped-def]
+    """Bin ``i`` of row ``t``; 0 beyond the grid."""
+    # Without a view of the row, whose owner would be counted each time, and without a look whether to count backwards.
+    return grid[np.uint64(t), np.uint64(i)] if 0 <= i < grid.shape[1] else np.float32(0.0)
 
 
 @numba.njit(cache=True)
@@ -150,30 +152,34 @@ def _describe(  # type: ignore[no-untyped-def]
         loudest = loud[t]
         f = 0
         for h in range(WHITE_PARTIALS):
-            out[i, f] = _at(white[t], b + partials[h])
+            out[i, f] = _at(white, t, b + partials[h])
             f += 1
         for h in range(RAW_PARTIALS):
-            out[i, f] = _at(raw[t], b + partials[h]) - loudest
+            out[i, f] = _at(raw, t, b + partials[h]) - loudest
             f += 1
         for k in range(between.shape[0]):
-            out[i, f] = _at(white[t], b + between[k])
+            out[i, f] = _at(white, t, b + between[k])
             f += 1
         for k in range(beside.shape[0]):
-            out[i, f] = _at(saliences[t], b + beside[k]) / own
+            out[i, f] = _at(saliences, t, b + beside[k]) / own
             f += 1
         out[i, f] = own
         out[i, f + 1] = own / best
         out[i, f + 2] = which[i]
         f += 3
         for h in range(TIMED_PARTIALS):
-            now = _at(raw[t], b + partials[h])
+            now = _at(raw, t, b + partials[h])
             for k in range(later.shape[0]):
-                out[i, f] = _at(raw[t + later[k]], b + partials[h]) - now
+                out[i, f] = _at(raw, t + later[k], b + partials[h]) - now
                 f += 1
         for h in range(PLACED_PARTIALS):
-            top = b + partials[h]
-            for k in range(b + partials[h] - 2, b + partials[h] + 3):
-                if _at(exact[t], k) > _at(exact[t], top):
+            middle = b + partials[h]
+            top = middle
+            height = _at(exact, t, middle)
+            for k in range(middle - 2, middle + 3):
+                here = _at(exact, t, k)
+                if here > height:
                     top = k
-            out[i, f] = top - (b + partials[h])
+                    height = here
+            out[i, f] = top - middle
             f += 1

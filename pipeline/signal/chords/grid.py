@@ -13,6 +13,7 @@ import numpy.typing as npt
 import scipy.fft
 import soxr
 
+from pipeline.compiled import log1p, magnitudes_of
 from pipeline.instruments import INSTRUMENTS
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
@@ -115,7 +116,9 @@ def _magnitudes(padded: F32, window: int, first: int, count: int, step: int) -> 
     shape = (shape * 2.0 / shape.sum()).astype(np.float32)
     starts = (first + step * np.arange(count)) * HOP
     frames = np.lib.stride_tricks.sliding_window_view(padded, window)[starts] * shape
-    return np.asarray(np.abs(scipy.fft.rfft(frames, 2 * window, axis=1, workers=1)), dtype=np.float32)
+    out = np.empty((count, window + 1), dtype=np.float32)
+    magnitudes_of(scipy.fft.rfft(frames, 2 * window, axis=1, workers=1), out)
+    return out
 
 
 def _floor(padded: F32, window: int, total: int) -> F32 | None:
@@ -171,18 +174,32 @@ def _taps(window: int) -> tuple[npt.NDArray[np.int64], F32]:
     return lower, np.asarray(place - lower, dtype=np.float32)
 
 
+def _levels(magnitude: F32, floor: F32, lower: npt.NDArray[np.int64], fraction: F32, raw: F32, white: F32) -> None:
+    """Levels of frames, and those less their moving mean, into ``raw`` and ``white`` (frames, BINS)."""
+    logs, exponent = np.empty((2, BINS), dtype=np.float32)
+    ratio, sums = np.empty(floor.size, dtype=np.float32), np.zeros(BINS + 1, dtype=np.float32)
+    _fill_levels(magnitude, floor, lower, fraction, ratio, logs, logs.view(np.int32), exponent, sums, raw, white)
+
+
 @numba.njit(cache=True, error_model="numpy")
-def _levels(magnitude, floor, lower, fraction, raw, white):  # type: ignore[no-untyped-def]
+def _fill_levels(magnitude, floor, lower, fraction, ratio, logs, bits, exponent, sums, raw, white):  # type: ignore[no-untyped-def]
     n = lower.shape[0]
-    sums = np.zeros(n + 1, dtype=np.float32)
+    whole = np.float32(2 * WHITEN_BINS + 1)
     for t in range(magnitude.shape[0]):
-        row = magnitude[t]
+        for k in range(ratio.shape[0]):
+            ratio[k] = magnitude[t, k] / floor[k]
         for i in range(n):
-            b = lower[i]
-            below = row[b] / floor[b]
-            above = row[b + 1] / floor[b + 1]
-            raw[t, i] = np.log1p(below + fraction[i] * (above - below))
-            sums[i + 1] = sums[i] + raw[t, i]
+            b = np.uint64(lower[i])
+            logs[i] = ratio[b] + fraction[i] * (ratio[b + np.uint64(1)] - ratio[b])
+        log1p(logs, bits, exponent)
+        total = np.float32(0.0)
         for i in range(n):
-            start, end = max(0, i - WHITEN_BINS), min(n, i + WHITEN_BINS + 1)
-            white[t, i] = raw[t, i] - (sums[end] - sums[start]) / np.float32(end - start)
+            raw[t, i] = logs[i]
+            total += logs[i]
+            sums[i + 1] = total
+        for i in range(WHITEN_BINS, n - WHITEN_BINS):
+            white[t, i] = logs[i] - (sums[i + WHITEN_BINS + 1] - sums[i - WHITEN_BINS]) / whole
+        for i in range(WHITEN_BINS):
+            end = i + WHITEN_BINS + 1
+            white[t, i] = logs[i] - sums[end] / np.float32(end)
+            white[t, n - 1 - i] = logs[n - 1 - i] - (sums[n] - sums[n - end]) / np.float32(end)

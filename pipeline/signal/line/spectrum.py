@@ -15,6 +15,7 @@ import numpy.typing as npt
 import scipy.fft
 import soxr
 
+from pipeline.compiled import log1p, magnitudes_of
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
@@ -104,7 +105,7 @@ def magnitudes(padded: F32, *, register: Register, first: int, count: int, step:
             some = frames[at : at + _AT_ONCE]
             _times(some, hann(), filled)
             spectrum = scipy.fft.rfft(filled[: len(some)], axis=1, workers=1)
-            _magnitude(spectrum, out[lead + at : lead + at + len(some)])
+            magnitudes_of(spectrum, out[lead + at : lead + at + len(some)])
     return out
 
 
@@ -113,15 +114,6 @@ def _times(frames, window, out):  # type: ignore[no-untyped-def]
     for t in range(frames.shape[0]):
         for i in range(window.shape[0]):
             out[t, i] = frames[t, i] * window[i]
-
-
-@numba.njit(cache=True)
-def _magnitude(spectrum, out):  # type: ignore[no-untyped-def]
-    for t in range(spectrum.shape[0]):
-        for k in range(spectrum.shape[1]):
-            re = spectrum[t, k].real
-            im = spectrum[t, k].imag
-            out[t, k] = np.sqrt(re * re + im * im)
 
 
 class NoiseFloor:
@@ -220,27 +212,6 @@ class PitchGrid:
         return lower, np.asarray(place - lower, dtype=np.float32), int(usable[0]), int(usable[-1]) + 1
 
 
-# Divisions are vectorised only where none is looked at for being by zero.
-@numba.njit(cache=True, error_model="numpy")
-def _log1p(values, bits, exponent):  # type: ignore[no-untyped-def]
-    """Natural log of 1 + values in place, values >= 0; error below 2e-5.
-
-    Exponent from their ``bits``, which are the same memory; of the mantissa m in [1, 2), ln m = 2 artanh((m - 1) /
-    (m + 1)) to the seventh power.
-    """
-    one = np.float32(1.0)
-    for i in range(values.shape[0]):
-        values[i] += one
-    for i in range(values.shape[0]):
-        exponent[i] = np.float32((bits[i] >> 23) - 127) * np.float32(0.6931472)
-        bits[i] = (bits[i] & 0x7FFFFF) | 0x3F800000
-    for i in range(values.shape[0]):
-        u = (values[i] - one) / (values[i] + one)
-        v = u * u
-        series = one + v * (np.float32(1 / 3) + v * (np.float32(1 / 5) + v * np.float32(1 / 7)))
-        values[i] = exponent[i] + np.float32(2.0) * u * series
-
-
 def whitened(
     magnitude: F32,
     floor_start: F32,
@@ -278,7 +249,7 @@ def _whitened(  # type: ignore[no-untyped-def]
         for i in range(n):
             b = np.uint64(below[i])
             logs[i] = ratio[b] + share_above[i] * (ratio[b + np.uint64(1)] - ratio[b])
-        _log1p(logs, bits, exponent)
+        log1p(logs, bits, exponent)
         total = np.float32(0.0)
         for i in range(n):
             total += logs[i]

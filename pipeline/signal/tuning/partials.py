@@ -11,7 +11,7 @@ import soxr
 from scipy import fft
 from scipy.ndimage import median_filter
 
-from pipeline.compiled import cents_of_ratio, ratio_of_cents
+from pipeline.compiled import cents_of_ratio, magnitudes_of, ratio_of_cents
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, Tracks
 from pipeline.units import A4_HZ, Floats, gain_of_db
 
@@ -42,6 +42,7 @@ _WAVER_CENTS = 6.0
 _STIFFNESS_CENTS = 0.7
 # a Hann window weighs a slow change like a plain mean over this share of it (equal variance)
 _PLAIN_SHARE = 0.626
+_AT_ONCE = 64  # frames transformed at once: what fits the processor's cache
 
 
 def slow_samples(samples: npt.NDArray[np.float32], *, sample_rate_hz: float) -> npt.NDArray[np.float32]:
@@ -64,7 +65,7 @@ def accompaniment_tracks(slow: npt.NDArray[np.float32], *, line_time_s: Floats, 
         return _no_tracks()
     time_s: Floats = (np.arange(frames, dtype=np.float64) * _HOP + 0.5 * _WINDOW) / RATE_HZ
     low, high = int(_LOWEST_HZ / RATE_HZ * _SIZE), int(_HIGHEST_HZ / RATE_HZ * _SIZE)
-    magnitude = _spectra(slow, frames)[:, low - 1 : high + 2]
+    magnitude = _magnitudes(slow, frames, low - 1, high + 2)
     floor = _floor(magnitude)
     solo = np.interp(time_s, line_time_s, np.nan_to_num(line_f0_hz, nan=0.0)) if line_time_s.size else np.zeros(frames)
     solo = np.where(solo < 60.0, np.nan, solo)
@@ -79,12 +80,14 @@ def _no_tracks() -> Tracks:
     return Tracks(none, none, none, none, no_ints, no_ints, np.empty(0, dtype=np.bool_))
 
 
-def _spectra(slow: npt.NDArray[np.float32], frames: int) -> npt.NDArray[np.float32]:
+def _magnitudes(slow: npt.NDArray[np.float32], frames: int, first: int, last: int) -> npt.NDArray[np.float32]:
+    """Magnitudes (frames, last - first) of some bins."""
     window = np.hanning(_WINDOW + 1)[:-1].astype(np.float32)
     views = np.lib.stride_tricks.sliding_window_view(slow, _WINDOW)[::_HOP]
-    out = np.empty((frames, _SIZE // 2 + 1), dtype=np.float32)
-    for start in range(0, frames, 256):
-        out[start : start + 256] = np.abs(fft.rfft(views[start : start + 256] * window, n=_SIZE, axis=1))
+    out = np.empty((frames, last - first), dtype=np.float32)
+    for start in range(0, frames, _AT_ONCE):
+        spectra = fft.rfft(views[start : start + _AT_ONCE] * window, n=_SIZE, axis=1)
+        magnitudes_of(spectra[:, first:last], out[start : start + _AT_ONCE])
     return out
 
 
@@ -100,7 +103,7 @@ def _floor(magnitude: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
             out[start : start + block] = least
             continue
         rank = int(0.3 * (heard.shape[0] - 1))
-        level = np.partition(heard, rank, axis=0)[rank]
+        level = np.partition(heard.T, rank, axis=1)[:, rank]
         out[start : start + block] = np.maximum(median_filter(level, 101, mode="nearest"), least)
     return out
 
