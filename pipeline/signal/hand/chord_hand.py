@@ -163,7 +163,8 @@ def _notes(
         if i in held or not k.size:
             continue
         columns = (table.string[k], table.finger[k], table.stop[k], 7 * table.string[k] + table.stop[k])
-        padded = (np.pad(column[:, None], ((0, 0), (0, MOST_NOTES - 1))) for column in columns)
+        padded = np.zeros((len(columns), k.size, MOST_NOTES), dtype=np.int64)
+        padded[:, :, 0] = columns
         states = _States(np.ones(k.size, dtype=np.int64), table.place[k], *padded)
         found.append(_Element(float(line.start_s[i]), float(line.end_s[i]), states, logs[own]))
     return found
@@ -229,7 +230,9 @@ def _log(
 
 
 def _apart_s(way: tuple[Stop, ...], chord: PlayedChord) -> float:
-    """How long strings sound together that are no neighbours."""
+    """How long strings sound together that are no neighbours: two of a way always are."""
+    if len(way) < 3:
+        return 0.0
     edges = np.unique(np.concatenate([chord.start_s, chord.end_s]))
     apart = 0.0
     for begin, end in pairwise(edges):

@@ -12,6 +12,7 @@ during the bow change or as a deliberate approach one slide alone cannot tell.
 from dataclasses import dataclass
 from functools import lru_cache
 
+import numba
 import numpy as np
 
 from pipeline.kinds import KINDS, Kind
@@ -98,24 +99,34 @@ def ways_of_slide(
     )
     slides = chain.looked_at(slides)
     player, liking = of_players(board.instrument, school)[0], _liking(board, school)
-    found = _between(table, player, liking, slides) if note_before else _into(table, liking, slides)
-    total = sum(found.values())
-    by_position: dict[_Hands, tuple[_Hands, float]] = {}
-    for hands, weight in sorted(found.items(), key=lambda item: (-item[1], item[0])):
-        named = (*hands[:3], _POSITIONS[hands[3]], _POSITIONS[hands[4]])
-        likeliest, so_far = by_position.get(named, (hands, 0.0))
-        by_position[named] = (likeliest, so_far + weight / total)
-    ranked = sorted((-probability, hands) for hands, probability in by_position.values())[:MOST_WAYS]
-    return [
-        Way(*hands, _kind(table, slides, hands) if note_before else Kind.INTO_NOTE, -less)
-        for less, hands in ranked
-        if -less >= LEAST_PROBABILITY
-    ]
+    hands, weights = _between(table, player, liking, slides) if note_before else _into(table, liking, slides)
+    if not weights.size:
+        return []
+    order = _ranked(hands, weights)
+    hands, share = hands[:, order], weights[order] / weights.sum()
+    _, likeliest, position = np.unique(
+        _numbered(np.vstack((hands[:3], _POSITIONS[hands[3:]]))), return_index=True, return_inverse=True
+    )
+    probability, hands = np.bincount(position, share), hands[:, likeliest]
+    ranked = _ranked(hands, probability)[:MOST_WAYS]
+    ranked = ranked[probability[ranked] >= LEAST_PROBABILITY]
+    ways = zip(zip(*hands[:, ranked].tolist(), strict=True), probability[ranked].tolist(), strict=True)
+    return [Way(*way, _kind(table, slides, way) if note_before else Kind.INTO_NOTE, chance) for way, chance in ways]
+
+
+def _numbered(hands: chain.Ints) -> chain.Ints:
+    """A number for each column of hands (5, n): string, both fingers, both places."""
+    return np.asarray(np.ravel_multi_index(tuple(hands), tuple(hands.max(axis=1, initial=0) + 1)))
+
+
+def _ranked(hands: chain.Ints, weights: Floats) -> chain.Ints:
+    """Order of hands (5, n): the likeliest first, of equals the first by string, fingers and places."""
+    return np.asarray(np.lexsort((*hands[::-1], -weights)))
 
 
 _Hands = tuple[int, int, int, int, int]
 # The number of each place's position.
-_POSITIONS = tuple(position_number(place) for place in range(max(HIGHEST_PLACE.values()) + 1))
+_POSITIONS = np.array([position_number(place) for place in range(max(HIGHEST_PLACE.values()) + 1)])
 
 
 @lru_cache(maxsize=64)
@@ -125,7 +136,7 @@ def _liking(board: Fingerboard, school: School) -> Floats:
     return found
 
 
-def _between(table: Arrays, player: Weights, liking: Floats, slides: Slides) -> dict[_Hands, float]:
+def _between(table: Arrays, player: Weights, liking: Floats, slides: Slides) -> tuple[chain.Ints, Floats]:
     midi = np.array([slides.from_midi[0], slides.to_midi[0]])
     notes = chain.gather(table, midi, np.full(2, np.nan), 0.5)
     begins, stops = notes.begins, notes.stops
@@ -139,51 +150,51 @@ def _between(table: Arrays, player: Weights, liking: Floats, slides: Slides) -> 
     ones, others = stops[: begins[1]], stops[begins[1] :]
     rows, columns = np.nonzero((pairs > 0.0) & (table.string[ones][:, None] == table.string[others][None, :]))
     a, b = ones[rows], others[columns]
-    parts = (table.string[b], table.finger[a], table.finger[b], table.place[a], table.place[b])
-    found: dict[_Hands, float] = {}
-    for hands, weight in zip(
-        zip(*(p.tolist() for p in parts), strict=True), pairs[rows, columns].tolist(), strict=True
-    ):
-        found[hands] = found.get(hands, 0.0) + weight
-    return found
+    parts = np.stack((table.string[b], table.finger[a], table.finger[b], table.place[a], table.place[b]))
+    return _summed(parts, pairs[rows, columns])
 
 
-def _into(table: Arrays, liking: Floats, slides: Slides) -> dict[_Hands, float]:
+def _summed(hands: chain.Ints, weights: Floats) -> tuple[chain.Ints, Floats]:
+    """Each of the hands (5, n) once, and the sums of their weights."""
+    _, first, which = np.unique(_numbered(hands), return_index=True, return_inverse=True)
+    return hands[:, first], np.bincount(which, weights)
+
+
+def _into(table: Arrays, liking: Floats, slides: Slides) -> tuple[chain.Ints, Floats]:
     """The finger of the note travels in: the hand comes from as far off as the glide begins."""
     midi = np.array([slides.to_midi[0]])
     notes = chain.gather(table, midi, np.full(1, np.nan), 0.5)
     weights, _ = chain.note_weights(notes.begins, liking[notes.stops] + notes.sound)
     travel = max(round(abs(slides.to_midi[0] - slides.from_midi[0])), 1)
     travel = travel if slides.to_midi[0] > slides.from_midi[0] else -travel
-    found: dict[_Hands, float] = {}
-    for b, weight in zip(notes.stops, weights, strict=True):
-        place = int(table.place[b]) - travel
-        if table.finger[b] == 0 or place < 0 or place >= table.reach.shape[0]:
-            continue
-        key = (int(table.string[b]), int(table.finger[b]), int(table.finger[b]), place, int(table.place[b]))
-        found[key] = found.get(key, 0.0) + float(weight)
-    return found
+    stops = notes.stops
+    string, finger, place = table.string[stops], table.finger[stops], table.place[stops]
+    come = place - travel
+    kept = (finger != 0) & (come >= 0) & (come < table.reach.shape[0])
+    return _summed(np.stack((string, finger, finger, come, place))[:, kept], weights[kept])
 
 
 def _kind(table: Arrays, slides: Slides, hands: _Hands) -> str:
     string, from_finger, to_finger, from_place, to_place = hands
     opened = table.open_midi[string]
-    one = (string, from_finger, from_place, round(float(slides.from_midi[0] - opened)))
-    other = (string, to_finger, to_place, round(float(slides.to_midi[0] - opened)))
-    fits = [
-        slides.kinds[0, kind]
-        / KIND_PRIOR[kind]
-        * kind_fit(
-            USUAL,
-            table.reach,
-            kind,
-            one,
-            other,
-            float(slides.step_from_midi[0] - opened),
-            float(slides.step_to_midi[0] - opened),
-            float(slides.to_midi[0] - slides.from_midi[0]),
-            1.0,
-        )
-        for kind in range(len(KINDS))
-    ]
-    return KINDS[int(np.argmax(fits))]
+    kind = _likeliest_kind(
+        table.reach,
+        slides.kinds[0],
+        (string, from_finger, from_place, round(float(slides.from_midi[0] - opened))),
+        (string, to_finger, to_place, round(float(slides.to_midi[0] - opened))),
+        float(slides.step_from_midi[0] - opened),
+        float(slides.step_to_midi[0] - opened),
+        float(slides.to_midi[0] - slides.from_midi[0]),
+    )
+    return KINDS[kind]
+
+
+@numba.njit(cache=True)
+def _likeliest_kind(reach, kinds, one, other, step_from, step_to, rise):  # type: ignore[no-untyped-def]
+    best, most = 0, -1.0
+    for kind in range(kinds.shape[0]):
+        fit = kinds[kind] / KIND_PRIOR[kind]
+        fit *= kind_fit(USUAL, reach, kind, one, other, step_from, step_to, rise, 1.0)
+        if fit > most:
+            best, most = kind, fit
+    return best

@@ -13,8 +13,8 @@ import numpy as np
 from scipy.special import expit
 
 from pipeline.learned_from import check_names
+from pipeline.signal.robust import median_of_known, spread_of_known
 from pipeline.signal.slides.frames import Frames
-from pipeline.signal.slides.robust import median_of_known, spread_of_known
 from pipeline.signal.slides.trees import Forest, load_forest
 from pipeline.units import Floats
 

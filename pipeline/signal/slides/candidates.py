@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.signal.robust import median_of_known
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.glide_fit import (
     ARRIVING,
@@ -21,7 +22,6 @@ from pipeline.signal.slides.glide_fit import (
     fit_transition,
 )
 from pipeline.signal.slides.notes import Span
-from pipeline.signal.slides.robust import median_of_known
 from pipeline.signal.slides.vibrato import FIT_S, carried_vibrato
 from pipeline.units import Floats
 

@@ -7,12 +7,12 @@ smears a quick change into a short glide.
 
 import numpy as np
 
+from pipeline.signal.robust import median_of_known, spread_of_known
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.candidates import Candidate
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.glide_fit import ARRIVING, DEPARTING, ENTERING, GRACE, JUMP, SAME, SIGMA, TWO
 from pipeline.signal.slides.notes import Span
-from pipeline.signal.slides.robust import median_of_known, spread_of_known
 from pipeline.units import Floats
 
 NAMES = (

@@ -17,7 +17,7 @@ from scipy.ndimage import uniform_filter1d
 
 from pipeline.compiled import magnitudes_of
 from pipeline.signal.tuning.partials import RATE_HZ
-from pipeline.units import Floats, hz_of_rpm
+from pipeline.units import hz_of_rpm
 
 Samples = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
@@ -142,7 +142,7 @@ class _Windows:
         self.later = np.lib.stride_tricks.sliding_window_view(self.padded, reach)
 
     def agreements(self, starts: Ints) -> npt.NDArray[np.floating]:
-        """Correlations (n, m) of the windows at ``starts`` (n,) with later ones; 0 where one is silent or has no end."""
+        """Correlations (n, m) of the windows at ``starts`` (n,) with later ones; 0 where one is silent or cut."""
         there = self.later[starts]
         here, there = (fft.rfft(x, self.length, axis=1) for x in (there[:, : self.size], there))
         product = fft.irfft(np.conj(here) * there, self.length, axis=1)[:, self.lags]

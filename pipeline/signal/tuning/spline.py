@@ -58,13 +58,30 @@ class Weights:
     def times(self, values: Floats, tracks: Tracks) -> Floats:
         """The inverse covariance times ``values`` of shape (n,) or (n, p)."""
         flat = values.reshape(values.shape[0], -1)
-        weighted = flat * self.weight[:, None]
-        firsts = np.flatnonzero(np.diff(tracks.track, prepend=-1))
-        sums = np.add.reduceat(weighted, firsts, axis=0)
-        turns = np.add.reduceat(weighted * self.since_s[:, None], firsts, axis=0)
-        weighted -= self.weight[:, None] * (self.shrink[:, None] * sums)[tracks.track]
-        weighted -= (self.weight * self.since_s)[:, None] * (self.ease[:, None] * turns)[tracks.track]
-        return np.asarray(weighted.reshape(values.shape))
+        out, sums = np.empty(flat.shape), np.empty((2, flat.shape[1]))
+        _times(flat, tracks.track, self.weight, self.shrink, self.ease, self.since_s, sums, out)
+        return out.reshape(values.shape)
+
+
+@nb.njit(cache=True)
+def _times(values, track, weight, shrink, ease, since_s, sums, out):  # type: ignore[no-untyped-def]
+    n, m = values.shape
+    i = 0
+    while i < n:
+        for x in range(m):
+            sums[0, x] = sums[1, x] = 0.0
+        j = i
+        while j < n and track[j] == track[i]:
+            for x in range(m):
+                out[j, x] = values[j, x] * weight[j]
+                sums[0, x] += out[j, x]
+                sums[1, x] += out[j, x] * since_s[j]
+            j += 1
+        for q in range(i, j):
+            for x in range(m):
+                out[q, x] -= weight[q] * (shrink[track[i]] * sums[0, x])
+                out[q, x] -= weight[q] * since_s[q] * (ease[track[i]] * sums[1, x])
+        i = j
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ import numba as nb
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.signal.robust import median_of_known, spread_of_known
 from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 Ints = npt.NDArray[np.int64]
@@ -182,8 +183,8 @@ def _solo(
     bounds = plateaus(cents, hop_s, max(4, round(_SHORTEST_S / hop_s)), _REACH_CENTS)
     trim = round(_TRIM_S / hop_s)
     bounds = bounds + np.array([trim, -trim])
-    middle = np.array([np.nanmedian(cents[a:b]) for a, b in bounds], dtype=np.float64)
-    spread = np.array([np.nanstd(cents[a:b]) for a, b in bounds], dtype=np.float64)
+    middle = np.array([median_of_known(cents[a:b]) for a, b in bounds], dtype=np.float64)
+    spread = np.array([spread_of_known(cents[a:b]) for a, b in bounds], dtype=np.float64)
     slope = np.array([lean(cents[a:b]) for a, b in bounds], dtype=np.float64)
     steady = np.abs(slope) < MOST_LEAN_CENTS
     held = bounds[steady]
@@ -201,4 +202,4 @@ def _solo(
 def lean(cents: Floats) -> float:
     """Median of a tone's last third less that of its first."""
     third = max(1, cents.size // 3)
-    return float(np.nanmedian(cents[-third:]) - np.nanmedian(cents[:third]))
+    return median_of_known(cents[-third:]) - median_of_known(cents[:third])

@@ -119,7 +119,7 @@ def _append(
 ) -> None:
     transfer_id = own["transfer_id"]
     ids = [f"{transfer_id}-n{_ms(note.transfer_start_s)}" for note in found.notes]
-    rows["note"] += [{"note_id": i, **own, **asdict(n)} for i, n in zip(ids, found.notes, strict=True)]
+    rows["note"] += [{"note_id": i, **own, **vars(n)} for i, n in zip(ids, found.notes, strict=True)]
     for pair in found.transitions:
         before, after = found.notes[pair.from_note], found.notes[pair.to_note]
         solo = sureness.of_change(before.transfer_end_s, after.transfer_start_s) if sureness else None
