@@ -1,4 +1,4 @@
-"""What compiled loops need of ``units``, of probability and of spectra, compiled from one text."""
+"""What compiled loops need of ``units``, of probability and of spectra; medians and spreads of short stretches."""
 
 import math
 from typing import Any
@@ -7,6 +7,7 @@ import numpy as np
 from numba import njit
 
 from pipeline import units
+from pipeline.units import Floats
 
 cents_of_ratio = njit(cache=True, inline="always")(units.cents_of_ratio)
 ratio_of_cents = njit(cache=True, inline="always")(units.ratio_of_cents)
@@ -60,3 +61,24 @@ def log1p(values: Any, bits: Any, exponent: Any) -> None:
         v = u * u
         series = one + v * (np.float32(1 / 3) + v * (np.float32(1 / 5) + v * np.float32(1 / 7)))
         values[i] = exponent[i] + np.float32(2.0) * u * series
+
+
+@njit(cache=True)
+def median_of_known(values: Floats) -> float:
+    """Median of the values that are not NaN or infinite; NaN if there are none. numpy's is slow on a few dozen."""
+    known = values[np.isfinite(values)]
+    if known.size == 0:
+        return np.nan
+    known.sort()
+    half = known.size // 2
+    return float(known[half] if known.size % 2 else 0.5 * (known[half - 1] + known[half]))
+
+
+@njit(cache=True)
+def spread_of_known(values: Floats) -> float:
+    """Standard deviation of the values that are not NaN or infinite; NaN if there are none."""
+    known = values[np.isfinite(values)]
+    if known.size == 0:
+        return np.nan
+    mean = known.mean()
+    return float(np.sqrt(np.mean((known - mean) ** 2)))

@@ -95,7 +95,7 @@ def rests_on(side: "MeasuredSide") -> str:
 
 STEP = Step(
     name="measure",
-    version=16,
+    version=17,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

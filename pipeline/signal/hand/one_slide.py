@@ -107,11 +107,13 @@ def ways_of_slide(
     _, likeliest, position = np.unique(
         _numbered(np.vstack((hands[:3], _POSITIONS[hands[3:]]))), return_index=True, return_inverse=True
     )
-    probability, hands = np.bincount(position, share), hands[:, likeliest]
+    hands, probability = hands[:, likeliest], np.asarray(np.bincount(position, share), dtype=np.float64)
     ranked = _ranked(hands, probability)[:MOST_WAYS]
     ranked = ranked[probability[ranked] >= LEAST_PROBABILITY]
-    ways = zip(zip(*hands[:, ranked].tolist(), strict=True), probability[ranked].tolist(), strict=True)
-    return [Way(*way, _kind(table, slides, way) if note_before else Kind.INTO_NOTE, chance) for way, chance in ways]
+    ways: list[_Hands] = list(zip(*hands[:, ranked].tolist(), strict=True))
+    slid = [_kind(table, slides, way) if note_before else Kind.INTO_NOTE for way in ways]
+    chances = probability[ranked].tolist()
+    return [Way(*way, kind, chance) for way, kind, chance in zip(ways, slid, chances, strict=True)]
 
 
 def _numbered(hands: chain.Ints) -> chain.Ints:
@@ -157,7 +159,7 @@ def _between(table: Arrays, player: Weights, liking: Floats, slides: Slides) -> 
 def _summed(hands: chain.Ints, weights: Floats) -> tuple[chain.Ints, Floats]:
     """Each of the hands (5, n) once, and the sums of their weights."""
     _, first, which = np.unique(_numbered(hands), return_index=True, return_inverse=True)
-    return hands[:, first], np.bincount(which, weights)
+    return hands[:, first], np.asarray(np.bincount(which, weights), dtype=np.float64)
 
 
 def _into(table: Arrays, liking: Floats, slides: Slides) -> tuple[chain.Ints, Floats]:
@@ -177,7 +179,7 @@ def _into(table: Arrays, liking: Floats, slides: Slides) -> tuple[chain.Ints, Fl
 def _kind(table: Arrays, slides: Slides, hands: _Hands) -> str:
     string, from_finger, to_finger, from_place, to_place = hands
     opened = table.open_midi[string]
-    kind = _likeliest_kind(
+    kind: int = _likeliest_kind(
         table.reach,
         slides.kinds[0],
         (string, from_finger, from_place, round(float(slides.from_midi[0] - opened))),

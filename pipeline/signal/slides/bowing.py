@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 from scipy.special import expit
 
+from pipeline.compiled import median_of_known, spread_of_known
 from pipeline.learned_from import check_names
-from pipeline.signal.robust import median_of_known, spread_of_known
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.trees import Forest, load_forest
 from pipeline.units import Floats

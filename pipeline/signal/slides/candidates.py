@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.signal.robust import median_of_known
+from pipeline.compiled import median_of_known
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.glide_fit import (
     ARRIVING,

@@ -7,7 +7,7 @@ smears a quick change into a short glide.
 
 import numpy as np
 
-from pipeline.signal.robust import median_of_known, spread_of_known
+from pipeline.compiled import median_of_known, spread_of_known
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.candidates import Candidate
 from pipeline.signal.slides.frames import Frames

@@ -12,7 +12,7 @@ import numba as nb
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.robust import median_of_known, spread_of_known
+from pipeline.compiled import median_of_known, spread_of_known
 from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 Ints = npt.NDArray[np.int64]
