@@ -33,7 +33,7 @@ NARROWED = (
     ("stage", "ancestor"),
 )
 # What the tables of the layer result are made from.
-_CLUSTERS = (("tally", "grouping"), ("tally", "by_cluster"), ("tally", "quartile_by_group"))
+_CLUSTERS = (("tally", "grouping"), ("tally", "by_cluster"))
 
 
 @dataclass(frozen=True)

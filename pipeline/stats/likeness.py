@@ -72,7 +72,7 @@ def likeness(
     likely_x, likely_y = raised(places, x.mean()), raised(places, y.mean())
     whole = np.ones((1, at.size))
     kappa, by_places = _kappa(x, y, whole)[0], _kappa(likely_x, likely_y, whole)[0]
-    weights = resampling_weights(at.size, seed=seed, replicates=replicates).astype(np.float64)
+    weights = resampling_weights(at.size, seed=seed, replicates=replicates)
     drawn = _kappa(x, y, weights) - _kappa(likely_x, likely_y, weights)
     low, high = np.nanquantile(drawn, [0.025, 0.975])
     return Likeness(

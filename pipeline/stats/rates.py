@@ -41,6 +41,7 @@ _GUESSED_VARIANCE, _GUESSED_DEGREES = 0.5, 3
 _MOST_CORPUS_DEGREES = 8
 # A spread of fewer degrees of freedom than this is a guess.
 ENOUGH_DEGREES = 3
+_DRAWN_AT_ONCE = 200_000  # clusters, so that they are counted within a processor's cache
 
 
 BOOTSTRAP, SMALL = "cluster bootstrap", "negative binomial"
@@ -74,7 +75,15 @@ def resampling_weights(clusters: int, *, seed: Sequence[int], replicates: int = 
     """How often each cluster is drawn in each resample, shape (replicates, clusters)."""
     rng = np.random.default_rng(list(seed))
     # As floats, since products of whole numbers with rates are not BLAS's.
-    return rng.multinomial(clusters, np.full(clusters, 1 / clusters), size=replicates).astype(np.float64)
+    weights = np.empty((replicates, clusters))
+    at_once = max(_DRAWN_AT_ONCE // clusters, 1)
+    for start in range(0, replicates, at_once):
+        some = weights[start : start + at_once]
+        # Drawing each cluster and counting takes a tenth of the time of as many binomial draws.
+        drawn = rng.integers(clusters, size=some.shape, dtype=np.int32)
+        drawn += np.arange(0, some.size, clusters, dtype=np.int32)[:, None]
+        some[:] = np.bincount(drawn.ravel(), minlength=some.size).reshape(some.shape)
+    return weights
 
 
 def resampled_rates(counts: Floats, exposures: Floats, weights: Floats) -> Floats:

@@ -19,8 +19,11 @@ select
     chance.gap_ms,
     chance.slurred_probability,
     chance.is_slurred,
-    note.approach_cents,
-    note.approach_ms,
+    chance.slide_score,
+    first_note.end_s - first_note.start_s as first_note_s,
+    second_note.end_s - second_note.start_s as second_note_s,
+    second_note.approach_cents,
+    second_note.approach_ms,
     slid.slide_id is not null as has_slide,
     slid.slide_id,
     -- Only finds stand between notes, whatever listeners said of them.
@@ -28,10 +31,12 @@ select
 from stage.counted_span
 join stage.chance
     on chance.transfer_id = counted_span.transfer_id and chance.take_id = counted_span.take_id
-join base.note
+join base.note as second_note
     on
-        note.note_id = chance.to_note_id
-        and note.transfer_start_s >= counted_span.transfer_start_s
-        and note.transfer_start_s < counted_span.transfer_end_s
+        second_note.note_id = chance.to_note_id
+        and second_note.transfer_start_s >= counted_span.transfer_start_s
+        and second_note.transfer_start_s < counted_span.transfer_end_s
+left join base.note as first_note
+    on first_note.note_id = chance.from_note_id
 left join slid
     on slid.from_note_id = chance.from_note_id and slid.to_note_id = chance.to_note_id

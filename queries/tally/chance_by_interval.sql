@@ -1,11 +1,25 @@
+with
+counted as (
+    select
+        take_id,
+        player_id,
+        direction,
+        semitones,
+        count(*) as transitions,
+        count(*) filter (where is_slurred) as slurred_transitions,
+        count(*) filter (where has_find) as slid_transitions,
+        count(*) filter (where has_find and is_slurred) as slurred_slid_transitions,
+    from fact.transition
+    group by take_id, player_id, direction, semitones
+)
 select
-    transition.direction || '/' || transition.semitones as group_key,
+    counted.direction || '/' || counted.semitones as group_key,
     take.player_key as cluster,
-    total(take.weight) as transitions,
-    total(if(transition.is_slurred, take.weight, 0)) as slurred_transitions,
-    total(if(transition.has_find, take.weight, 0)) as slid_transitions,
-    total(if(transition.has_find and transition.is_slurred, take.weight, 0)) as slurred_slid_transitions,
-from fact.transition
+    total(take.weight * counted.transitions) as transitions,
+    total(take.weight * counted.slurred_transitions) as slurred_transitions,
+    total(take.weight * counted.slid_transitions) as slid_transitions,
+    total(take.weight * counted.slurred_slid_transitions) as slurred_slid_transitions,
+from counted
 join fact.take_tally as take
-    on take.take_id = transition.take_id and take.player_id is not distinct from transition.player_id
+    on take.take_id = counted.take_id and take.player_id is not distinct from counted.player_id
 group by all

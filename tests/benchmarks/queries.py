@@ -19,6 +19,7 @@ import duckdb
 import polars as pl
 
 from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.environment import ONE_THREAD, environment
 from pipeline.settings import SummariseSettings
 from pipeline.steps.base import StepInput, Tables
 from pipeline.steps.summarise.step import COMPUTED, STEP
@@ -164,7 +165,7 @@ def main(folder: Path, sides: int) -> None:
     derived.mkdir(parents=True, exist_ok=True)
     with timed("making rows"):
         paths = write_tables(folder, sides)
-    with get_context("spawn").Pool(1) as worker:
+    with environment(ONE_THREAD), get_context("spawn").Pool(1) as worker:
         results = worker.apply(summarise, (paths,))
     (derived / "corpus.duckdb").unlink(missing_ok=True)
     con = duckdb.connect(config={"threads": 2})

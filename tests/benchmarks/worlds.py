@@ -354,9 +354,7 @@ def two_sounds(
     frame = pl.DataFrame(clusters, schema=["group_key", "cluster", "slides", "exposure"], orient="row")
     return TwoSounds(
         pl.DataFrame(parts),
-        Finds(
-            where, where, np.concatenate(klass), *(np.zeros_like(where) for _ in range(3)), np.zeros((where.size, 3))
-        ),
+        Finds(where, where, np.concatenate(klass), *(np.zeros_like(where) for _ in range(3))),
         frame.group_by("group_key", "cluster", maintain_order=True).sum(),
         plantings,
         np.concatenate([*plant_found, np.empty(0, dtype=bool)]),

@@ -162,13 +162,11 @@ def test_slides_and_chances_of_a_kind_and_an_interval(con):
     assert chances == [("rising/3", "ann", 4, 4), ("rising/3", "bo", 2, 0)]
 
 
-def test_quartiles_are_type_7(con):
+def test_quartiles_are_type_7():
     # Durations 100 and 200 ms: Hyndman and Fan's type 7 gives 125, 150, 175.
+    con = database("player", "period", **small())
     columns = ("duration_q1_ms", "duration_median_ms", "duration_q3_ms")
-    made = con.execute(
-        f"select group_key, {', '.join(columns)} from tally.quartile_by_group where grouping in ('player', 'period')"
-        " order by all"
-    ).fetchall()
+    made = rows(con, "result.quartile", "group_key", *columns)
     assert made == [(key, 125.0, 150.0, 175.0) for key in ("ann", "halves/uncertain")]
 
 

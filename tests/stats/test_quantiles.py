@@ -2,7 +2,11 @@
 
 import numpy as np
 
-from pipeline.stats.quantiles import weighted_quantiles
+from pipeline.stats.quantiles import Members, Ordered
+
+
+def weighted_quantiles(values, weights, of, *, groups):
+    return Ordered(values, of, groups).weighed(weights).quantiles(Members.alone(groups))
 
 
 def test_equal_weights_give_the_quantiles_of_numpy():
@@ -34,3 +38,22 @@ def test_what_was_mostly_missed_moves_quartiles_to_where_it_lies():
     assert np.quantile(true[found], 0.25) > 150
     assert abs(made[0] - low) < 4
     assert abs(made[2] - high) < 6
+
+
+def test_groups_of_several_cells_are_as_if_their_items_lay_together():
+    rng = np.random.default_rng(4)
+    values, cell, weights = rng.lognormal(5, 1, 6000).round(), rng.integers(0, 40, 6000), rng.uniform(size=6000)
+    values[::50] = np.nan
+    ordered = Ordered(values, cell, 40)
+    # Cells lie in several groups, and count for more in the second than in the first.
+    groups = [np.arange(40), np.arange(10), np.array([7])]
+    members = Members(
+        np.repeat(np.arange(3), [40, 10, 1]), np.concatenate(groups), np.repeat([1.0, 0.3, 2.0], [40, 10, 1]), 3
+    )
+    for each in (weights, np.ones(6000)):
+        made = ordered.weighed(each).quantiles(members)
+        for own, quartiles in zip(groups, made, strict=True):
+            lies = np.isin(cell, own) & ~np.isnan(values)
+            at = np.zeros(lies.sum(), dtype=int)
+            np.testing.assert_allclose(quartiles, weighted_quantiles(values[lies], each[lies], at, groups=1)[0])
+    np.testing.assert_allclose(made[0], np.nanquantile(values, [0.25, 0.5, 0.75]))

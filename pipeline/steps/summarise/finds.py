@@ -7,7 +7,6 @@ from typing import Any
 import duckdb
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 from scipy import sparse
 
 from pipeline.kinds import KINDS
@@ -44,9 +43,9 @@ def _place_sql(column: str, names: tuple[str, ...]) -> str:
 # Small numbers, since there may be millions of rows; in no order, since all that is made of them are whole sums.
 _FINDS = f"""
 select part_number.part::integer as part, side_number.side::integer as side, {class_sql()}::smallint as class,
-    {_place_sql("found_kind", KINDS)} as kind, {_place_sql("direction", DIRECTIONS)} as direction,
-    coalesce(semitones, 0)::smallint as semitones,
-    duration_ms as duration, abs(interval_cents) as interval, abs(gradient_cents_per_s) as gradient
+    {_place_sql("found_kind", KINDS)} as found_kind, {_place_sql("direction", DIRECTIONS)} as direction,
+    coalesce(semitones, 0)::smallint as semitones, {_place_sql("kind", KINDS)} as kind, is_slide,
+    {", ".join(f"abs({name}_{unit}) as {name}" for name, unit in MEASURES.items())}
 from stage.owned_slide
 join part_number
     on part_number.take_id = owned_slide.take_id
@@ -62,7 +61,6 @@ class Finds:
 
     ``part`` is the take and player whose find it is, ``side`` the transfer, ``classes`` by ``stats.recovery``,
     ``kind`` a place in ``KINDS``, ``direction`` one in ``DIRECTIONS``; ``semitones`` is rounded.
-    ``measures`` has shape (finds, 3), in the order of ``MEASURES``.
     """
 
     part: Numbers
@@ -71,27 +69,49 @@ class Finds:
     kind: Numbers
     direction: Numbers
     semitones: Numbers
-    measures: Floats
 
     def of(self, chosen: Ints) -> "Finds":
         """Those at some places."""
         return Finds(*(getattr(self, each.name)[chosen] for each in fields(self)))
 
 
-def numbered(con: duckdb.DuckDBPyConnection, parts: pl.DataFrame, sides: pl.DataFrame) -> None:
-    """Keeps the numbers of parts (take_id, player_id, part) and of sides (transfer_id, side) as temporary tables."""
-    for name, frame in (("part_number", parts), ("side_number", sides)):
-        con.register("rows_to_write", frame)
-        con.execute(f"create or replace temp table {name} as select * from rows_to_write").fetchall()
-        con.unregister("rows_to_write")
+@dataclass(frozen=True)
+class Measured:
+    """What listeners leave of the finds, and what was measured of each, shape (finds,) each.
+
+    ``kind`` is that which they say, ``is_slide`` whether one is there; ``values`` are by the names of ``MEASURES``.
+    """
+
+    kind: Numbers
+    is_slide: npt.NDArray[np.bool_]
+    values: Mapping[str, Floats]
 
 
-def finds_of(con: duckdb.DuckDBPyConnection) -> Finds:
-    """All finds of the corpus, whatever takes are chosen; needs ``numbered``."""
+def finds_of(con: duckdb.DuckDBPyConnection) -> tuple[Finds, Measured]:
+    """All finds of the corpus, whatever takes are chosen; needs the numbers of ``parts.Parts``."""
     made: Mapping[str, Any] = con.execute(_FINDS).fetchnumpy()
-    columns = [np.asarray(made[name]) for name in ("part", "side", "class", "kind", "direction", "semitones")]
-    columns.append(np.column_stack([made[name] for name in MEASURES]).astype(np.float64))
-    return Finds(*columns)
+    names = ("part", "side", "class", "found_kind", "direction", "semitones")
+    values = {name: np.ma.filled(made[name], np.nan) for name in MEASURES}
+    return Finds(*(made[name] for name in names)), Measured(made["kind"], made["is_slide"], values)
+
+
+def groups_of_slides(
+    grouping: str, kind: Numbers, direction: Numbers, semitones: Numbers
+) -> tuple[Ints, list[str], Ints]:
+    """Which slides lie in a group of a grouping of slides, the keys of the groups, and the group of each that does."""
+    used = np.arange(kind.size)
+    if grouping == "kind":
+        there, at = np.unique(kind, return_inverse=True)
+        return used, [str(KINDS[each]) for each in there], at
+    is_interval = grouping == "interval"
+    if is_interval:
+        used = np.flatnonzero(direction < DIRECTIONS.index("unknown"))
+    first, second = (direction, semitones) if is_interval else (kind, direction)
+    size = int(second.max(initial=0)) + 1
+    there, at = np.unique(first[used].astype(np.intp) * size + second[used], return_inverse=True)
+    if is_interval:
+        return used, [f"{DIRECTIONS[each // size]}/{each % size}" for each in there], at
+    return used, [f"{KINDS[each // size]}/{DIRECTIONS[each % size]}" for each in there], at
 
 
 @dataclass(frozen=True)

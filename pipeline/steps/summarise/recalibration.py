@@ -10,10 +10,9 @@ from pipeline.stats.recalibration import LEAST_VERDICTS, chosen
 from pipeline.steps.summarise.listening import judged_items
 
 _CANDIDATES = """
-select 1 / (1 + exp(-transition.slide_score)) as chance
-from fact.transition as chance
-join base.transition on transition.transition_id = chance.transition_id
-where transition.slide_score is not null
+select 1 / (1 + exp(-slide_score)) as chance
+from fact.transition
+where slide_score is not null
 order by 1
 """
 

@@ -46,17 +46,12 @@ with change as (
         (change.direction = 'rising')::int as rising,
         coalesce(change.slurred_probability, 0.5) as slurred,
         case when slurred < 0.3 then 0 when slurred < 0.7 then 1 else 2 end as slur,
-        case when first_note.end_s - first_note.start_s < 0.25 then 0
-            when first_note.end_s - first_note.start_s < 0.6 then 1 else 2 end as first_length,
-        case when second_note.end_s - second_note.start_s < 0.25 then 0
-            when second_note.end_s - second_note.start_s < 0.6 then 1 else 2 end as second_length,
+        case when first_note_s < 0.25 then 0 when first_note_s < 0.6 then 1 else 2 end as first_length,
+        case when second_note_s < 0.25 then 0 when second_note_s < 0.6 then 1 else 2 end as second_length,
         change.has_find
     from fact.transition as change
     join take_number as numbers
         on numbers.take_id = change.take_id and numbers.player_id is not distinct from change.player_id
-    join stage.chance as chance on chance.transition_id = change.transition_id
-    join base.note as first_note on first_note.note_id = chance.from_note_id
-    join base.note as second_note on second_note.note_id = chance.to_note_id
 )
 select
     take, player, ({_CODE})::integer as kind,

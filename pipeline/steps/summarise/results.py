@@ -12,15 +12,18 @@ from pipeline.stats.estimates import PER_BAR, SCHEMA, corrected_columns, estimat
 from pipeline.stats.intervals import Interval
 from pipeline.steps.summarise.chords import chord_shares
 from pipeline.steps.summarise.comparisons import comparisons
-from pipeline.steps.summarise.correction import BAR, SLIDE_GROUPINGS, Correction, correction
+from pipeline.steps.summarise.correction import correction
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
 from pipeline.steps.summarise.editions import editions_followed
 from pipeline.steps.summarise.effects import effects
 from pipeline.steps.summarise.factors import OfSlides, OfTakes
+from pipeline.steps.summarise.finds import finds_of
 from pipeline.steps.summarise.lineage import birth_rows, lineage_tests
+from pipeline.steps.summarise.parts import BAR, SLIDE_GROUPINGS, Parts
 from pipeline.steps.summarise.places import TABLES as OF_PLACES
 from pipeline.steps.summarise.places import place_results
 from pipeline.steps.summarise.players import player_effects
+from pipeline.steps.summarise.quartiles import quartiles
 from pipeline.steps.summarise.recalibration import recalibration
 from pipeline.steps.summarise.repertoire import (
     GROUPINGS,
@@ -32,9 +35,9 @@ from pipeline.steps.summarise.repertoire import (
 from pipeline.steps.summarise.timing import rates_with_speed_error, speed_reach
 from pipeline.store import schema
 
-# Where the spread between clusters is learnt: between the sessions of each player, and between all players.
 Factors = Mapping[str, OfTakes | OfSlides]
 """True slides per find of the groups of each grouping; no grouping where nothing is known."""
+# Where the spread between clusters is learnt: between the sessions of each player, and between all players.
 POOLS = {"session": "player", "player": "corpus"}
 
 
@@ -63,17 +66,20 @@ def result_tables(
     units = {row[0]: row[1] for row in wanted}
     clusters = _clusters(con, {*units, *POOLS.values()})
     dates = dated(con, seed=seed) if "period" in units else []
-    known = correction(con, seed=seed)
-    factors = {} if known is None else {name: known.factors(con, name) for name in clusters}
+    parts = Parts(con)
+    finds, measured = finds_of(con)
+    known = correction(con, parts, finds, seed=seed)
+    made = {}
+    if "quartile" in names:
+        some = [name for name, _, has_any in wanted if has_any]
+        made["quartile"] = quartiles(some, parts, finds, measured, known)
+    del measured  # for the sake of memory
+    factors = {} if known is None else {name: known.factors(parts, name) for name in clusters}
     whole = factors["corpus"].get("corpus") if factors else None
     of_players: Mapping[str, Factor] = factors.get("player", {})
     estimate = _estimates(con, clusters, units, changes, dates, factors, whole, seed=seed, replicates=replicates)
     reach = speed_reach(con, {name: clusters[name] for name in units})
-    made = {"estimate": rates_with_speed_error(estimate, reach)}
-    if "quartile" in names:
-        # One grouping after another: the quartiles of all at once would hold every slide in memory many times.
-        some = [_quartiles(con, name, known) for name, _, has_any in wanted if has_any]
-        made["quartile"] = pl.concat(some, how="diagonal") if some else pl.DataFrame()
+    made["estimate"] = rates_with_speed_error(estimate, reach)
     if "comparison" in names:
         made["comparison"] = comparisons(
             con, clusters, estimate, dates, factors, reach, seed=seed, replicates=replicates
@@ -81,7 +87,7 @@ def result_tables(
     if "slides_per_find" in names:
         made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
     if "finger_share" in names:
-        made["finger_share"] = pl.DataFrame() if known is None else known.finger_shares(con)
+        made["finger_share"] = pl.DataFrame() if known is None else known.finger_shares(parts)
     if "chord_share" in names:
         made["chord_share"] = chord_shares(con, POOLS, seed=seed, replicates=replicates)
     if "recalibration" in names:
@@ -110,12 +116,6 @@ def _corrected(row: Mapping[str, Any], factor: Factor | None) -> dict[str, Any]:
         return columns
     made = corrected(Interval(row["rate"], row["low"], row["high"]), factor.whole)
     return columns | corrected_columns(made, most=100.0 if "per_100" in row["measure"] else None)
-
-
-def _quartiles(con: duckdb.DuckDBPyConnection, grouping: str, known: Correction | None) -> pl.DataFrame:
-    rows = _of_groupings(con, "quartile_by_group", [grouping])[grouping]
-    there = pl.DataFrame() if known is None else known.quartiles(con, grouping)
-    return rows if there.is_empty() else rows.join(there, on="group_key", how="left", maintain_order="left")
 
 
 def _of_groupings(con: duckdb.DuckDBPyConnection, view: str, names: Collection[str]) -> dict[str, pl.DataFrame]:

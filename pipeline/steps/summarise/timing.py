@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.steps.summarise.correction import SLIDE_GROUPINGS
+from pipeline.steps.summarise.parts import SLIDE_GROUPINGS
 from pipeline.units import NEPERS_PER_CENT
 
 PER_MINUTE = "slides_per_minute"

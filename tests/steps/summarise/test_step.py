@@ -56,7 +56,7 @@ def test_the_step_is_given_every_table_that_its_results_rest_on():
     # Were one lacking, the step would count from an empty table what the views count from a full one.
     used = {
         name
-        for view in (("tally", "by_cluster"), ("tally", "quartile_by_group"), ("fact", "take_tally"))
+        for view in (("tally", "by_cluster"), ("stage", "owned_slide"), ("fact", "take_tally"))
         for layer, name in views.rests_on(view)
         if layer == "base"
     }
