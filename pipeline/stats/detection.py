@@ -20,6 +20,7 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from pipeline.stats.intervals import LEVEL, Interval, product_of
+from pipeline.stats.quantiles import plain_quantiles
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
@@ -163,8 +164,5 @@ def corrected(found: Interval, factor: Floats, *, level: float = LEVEL) -> Inter
     found : the rate or the ratio with its limits.
     factor : draws of true slides per find, of a ratio of the first group's over the second's, replicate by replicate.
     """
-    ordered = np.sort(factor)
-    at = np.array([0.5, (1 - level) / 2, (1 + level) / 2]) * (ordered.size - 1)
-    # Quantiles of type 7; numpy's own take ten times as long for so few values, and there are many rates.
-    middle, low, high = np.interp(at, np.arange(ordered.size), ordered).tolist()
+    middle, low, high = plain_quantiles(factor, [0.5, (1 - level) / 2, (1 + level) / 2])
     return product_of(found, Interval(middle, low, high))

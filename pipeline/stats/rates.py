@@ -32,6 +32,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.stats.intervals import LEVEL, poisson_interval
+from pipeline.stats.quantiles import plain_quantiles
 from pipeline.units import Floats
 
 REPLICATES = 2000  # resamples: the error of a limit is 1.5 % of the width
@@ -197,7 +198,7 @@ def _bootstrap(c: Floats, e: Floats, weights: Floats, *, level: float) -> tuple[
     widening = np.sqrt(clusters / (clusters - 1))
     t = float(special.stdtrit(max(effective_clusters(e) - 1, 1.0), 0.5 + level / 2))
     tail = float(special.ndtr(-widening * t))
-    low, high = (float(x) for x in np.quantile(drawn_count / drawn_exposure, [tail, 1 - tail]))
+    low, high = plain_quantiles(drawn_count / drawn_exposure, [tail, 1 - tail])
     # Half a slide is added so that a resample without any has a logarithm.
     half = t * widening * float(np.std(np.log((drawn_count + 0.5) / (drawn_exposure + 0.5 / rate))))
     return min(low, float(rate * np.exp(-half))), max(high, float(rate * np.exp(half)))

@@ -77,6 +77,9 @@ def _run(given: StepInput[SummariseSettings]) -> StepOutput:
         con.execute(f"set memory_limit = '{MEMORY}'").fetchall()
         con.execute("set temp_directory = $1", [spill]).fetchall()
         con.execute("set enable_progress_bar = false").fetchall()  # a worker looks to DuckDB like a person at a prompt
+        # Compressed, so that five times as much is held before any is written to disk.
+        con.execute("attach ':memory:' as counted (compress)").fetchall()
+        con.execute("use counted").fetchall()
         views.create_layers(con, sources, layers=("base", "stage", "fact", "tally"), stored=("stage", "fact"))
         made = result_tables(con, seed=settings.seed, replicates=settings.replicates, recalibrate=settings.recalibrate)
     groups = made["estimate"].select("grouping", "group_key").n_unique()
