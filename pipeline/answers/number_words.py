@@ -46,6 +46,11 @@ def ratio_of_log_words(log10: float) -> str:
     return ratio_words(10.0**log10 if log10 < 300.0 else math.inf)
 
 
+def p_words(p: float) -> str:
+    """A p value with three places: p = .048, p below .001."""
+    return "p below .001" if p < 0.001 else f"p = {p:.3f}".replace("0.", ".", 1)
+
+
 def signed(value: float, places: int = 0) -> str:
     """A number with its sign, which is a minus and no hyphen: −12.3, +4.0."""
     return with_minus(f"{value:+.{places}f}")

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.number_words import can_tell, count_words, rounded, with_limits
+from pipeline.answers.number_words import can_tell, count_words, p_words, rounded, with_limits
 from pipeline.answers.short_sentences import SAY as SHORT
 from pipeline.answers.short_sentences import short_sentences
 from pipeline.counted import counted
@@ -147,9 +147,7 @@ def _comparison(row: Row) -> Iterator[str]:
         most=bounds[1],
     )
     if row["p"] is not None:
-        text += f"; {_p(row['p'])}"
-        if row["pairs_in_family"] > 1:
-            text += f" ({_p(row['p_holm'])} for {row['pairs_in_family']} pairs at once)"
+        text += f"; {_p_of(row, 'pair')}"
     text += f"; {_mended(row, 'ratio', '{} times')}"
     if row["recall_to_equal"] is not None:
         text += f"; nothing is left of it if {_times(row['recall_to_equal'])} as large a share is found in one"
@@ -158,12 +156,13 @@ def _comparison(row: Row) -> Iterator[str]:
             text += f", and it is in doubt from {_times(row['recall_to_doubt'])}"
     apart = row["changed_or_replaced_p"]
     if row["evidence"] == "within_players" and apart is not None and apart < 0.05:
-        text += f"; those who stand in one only tell otherwise ({_p(apart)}): no joined number is given"
+        text += f"; those who stand in one only tell otherwise ({p_words(apart)}): no joined number is given"
     yield _sentence(f"{MEASURES[row['measure']]}: {text}", row["warning"])
 
 
 def _effect(row: Row) -> Iterator[str]:
-    text = f"{MEASURES[row['measure']]}, {row['term']}: {_limits(row, 'ratio')} times, {_p(row['p'])}"
+    p = "" if row["p"] is None else f", {_p_of(row, 'term')}"
+    text = f"{MEASURES[row['measure']]}, {row['term']}: {_limits(row, 'ratio')} times{p}"
     if row["ratio_negative_binomial"] is not None:
         other = _limits(row, "ratio_negative_binomial")
         text += f"; by negative binomial regression, which fits these takes, {other}"
@@ -191,7 +190,7 @@ def _lineage(row: Row) -> Iterator[str]:
     links = "certain links" if row["links"] == "certain" else "links, the less certain with less weight"
     rates = "rates as found" if row["correction"] == UNCORRECTED else f"rates corrected by {row['correction']}"
     likeness = "no teacher recorded" if row["resemblance"] is None else f"resemblance {row['resemblance']:.2f}"
-    p = "" if row["p"] is None else f", {_p(row['p'])}"
+    p = "" if row["p"] is None else f", {_p_of(row, 'rate')}"
     power = (
         f"with {row['pairs']} pairs an influence of half strength is found in {100 * row['power']:.0f} of 100 worlds"
     )
@@ -233,8 +232,10 @@ def _limits(row: Row, name: str) -> str:
     return with_limits(row[name], row[f"{name}_low"], row[f"{name}_high"])
 
 
-def _p(value: float) -> str:
-    return "p below .001" if value < 0.001 else f"p = {value:.3f}".replace("0.", ".", 1)
+def _p_of(row: Row, what: str) -> str:
+    """p, and what is left of it where several are asked about at once: pairs, terms or rates."""
+    number = row[f"{what}s_in_family"]
+    return p_words(row["p"]) + (f" ({p_words(row['p_holm'])} for {number} {what}s at once)" if number > 1 else "")
 
 
 def _sentence(text: str, caution: str | None) -> str:

@@ -6,6 +6,7 @@ from typing import Any
 from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import (
     minutes_words,
+    p_words,
     ratio_of_log_words,
     ratio_words,
     rounded,
@@ -125,9 +126,11 @@ def _place_effect(row: Row) -> Iterator[str]:
         limits = ""
         if row["odds_ratio_low"] is not None and row["odds_ratio_high"] is not None:
             limits = f" ({ratio_words(row['odds_ratio_low'])}–{ratio_words(row['odds_ratio_high'])})"
-        p = "" if row["p"] is None else f", p = {row['p']:.3f}"
+        p = "" if row["p"] is None else f", {p_words(row['p'])}"
+        if row["p"] is not None and row["pairs_in_family"] > 1:
+            p += f" ({p_words(row['p_holm'])} for {row['pairs_in_family']} pairs at once)"
         said += f"; odds ratio within places {ratio_words(row['odds_ratio'])}{limits}{p}"
-        if row["p"] is not None and row["p"] > SIZE:
+        if row["p"] is not None and row["p_holm"] > SIZE:
             said += ": no difference is shown, and none is ruled out"
     yield said + (f". Caution: {row['warning']}" if row["warning"] else "")
 
@@ -141,7 +144,7 @@ def _likeness(row: Row) -> Iterator[str]:
 
 
 def _likeness_of_pupils(row: Row) -> Iterator[str]:
-    p = "" if row["p"] is None else f", p = {row['p']:.3f}"
+    p = "" if row["p"] is None else f", {p_words(row['p'])}"
     yield (
         f"{row['taught']} pairs of teacher and pupil agree by {signed(row['mean_taught'], 2)} beyond what all do, "
         f"{row['others']} other pairs by {signed(row['mean_others'], 2)}{p}"

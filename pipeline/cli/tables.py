@@ -95,6 +95,15 @@ _HEADS = {
     "interval_median_cents": "median interval",
     "share_rising": "rising",
 }
+# What rates are of, where they stand in a column.
+_MEASURES = {
+    "slides_per_minute": "per minute",
+    "slides_per_100_transitions": "per 100",
+    "slides_per_100_slurred_transitions": "per 100 slurred",
+    "standardised_per_100_transitions": "per 100 standardised",
+    "observed_over_expected": "over expected",
+    "slides_per_bar": "per bar",
+}
 _SUFFIXES = ("_cents_per_s", "_per_minute", "_cents", "_ms", "_db", "_hz", "_rpm", "_s", "_midi")
 # Places in time, which are shown as m:ss.mmm; all other seconds are lengths.
 _PLACE = re.compile("(?:.*_)?(?:start|end|time|middle|from|to|jump|inflection|step)_s")
@@ -250,6 +259,12 @@ def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
         return ", ".join(str(item) for item in value)
     if each.name in _PITCH_NAMES:
         return printed_name(value)
+    if each.name == "measure":
+        return _MEASURES.get(value, str(value).replace("_", " "))
+    if each.name == "other_key" and "group_key" in row:
+        # The scheme stands before the slash of the first group, and is the same.
+        scheme, slash, _ = str(row["group_key"]).rpartition("/")
+        return str(value).removeprefix(scheme + slash)
     if not isinstance(value, int | float):
         text = " ".join(str(value).split())
         return text.replace("_", " ") if each.kind == "text" and _WORDS.fullmatch(text) else text

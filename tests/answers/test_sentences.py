@@ -146,6 +146,8 @@ def test_lineage_says_what_it_could_have_found_and_what_it_cannot_tell():
         "teachers": 9,
         "resemblance": 0.31,
         "p": None,
+        "p_holm": None,
+        "rates_in_family": None,
         "candidates": 4.5,
         "power": 0.38,
         "correction": "listening",
@@ -156,6 +158,9 @@ def test_lineage_says_what_it_could_have_found_and_what_it_cannot_tell():
     assert "fewer than 30 pairs: no p value" in said
     assert "(rates corrected by listening)" in said
     assert said.endswith("it cannot tell teaching from choosing a like-minded teacher or a shared town.")
+    many = {"pairs": 60, "p": 0.012, "p_holm": 0.036, "rates_in_family": 3, "warning": None}
+    (said,) = sentences("lineage_resemblance", pl.DataFrame([row | many]))
+    assert "resemblance 0.31, p = .012 (p = .036 for 3 rates at once), against" in said
 
 
 def test_effects_say_that_age_birth_and_date_are_one_equation():
@@ -170,6 +175,8 @@ def test_effects_say_that_age_birth_and_date_are_one_equation():
         "judged": 150,
         "planted": 0,
         "p": 0.0004,
+        "p_holm": 0.0012,
+        "terms_in_family": 3,
         "dates": "middles of spans",
         "takes": 36.0,
         "players": 12,
@@ -177,10 +184,10 @@ def test_effects_say_that_age_birth_and_date_are_one_equation():
         "warning": None,
     }
     assert sentences("cohort_and_period_effect", pl.DataFrame([row])) == [
-        "Slides per minute, a decade later recorded: 0.74 (0.61–0.90) times, p below .001; by negative binomial "
-        "regression, which fits these takes, 0.75 (0.63–0.89); corrected for slides missed and invented 0.80 "
-        "(0.60–1.10) times (150 excerpts judged in music of such sound) (12 players, 36 takes, dates by the middles of "
-        "their spans). Caution: age, birth and date are one equation."
+        "Slides per minute, a decade later recorded: 0.74 (0.61–0.90) times, p below .001 (p = .001 for 3 "
+        "terms at once); by negative binomial regression, which fits these takes, 0.75 (0.63–0.89); corrected for "
+        "slides missed and invented 0.80 (0.60–1.10) times (150 excerpts judged in music of such sound) (12 players, "
+        "36 takes, dates by the middles of their spans). Caution: age, birth and date are one equation."
     ]
 
 
@@ -267,9 +274,10 @@ PLACE = {
         (
             "place_effect",
             {"sentence": "At the same places north slid more.", "warning": "only 5 players: rough interval",
-             "odds_ratio": 2.0, "odds_ratio_low": 0.4, "odds_ratio_high": 11.0, "p": 0.4},
-            "At the same places north slid more; odds ratio within places 2 (0.4–11), p = 0.400: no difference is "
-            "shown, and none is ruled out. Caution: only 5 players: rough interval.",
+             "odds_ratio": 2.0, "odds_ratio_low": 1.1, "odds_ratio_high": 4.0, "p": 0.04, "p_holm": 0.12,
+             "pairs_in_family": 3},
+            "At the same places north slid more; odds ratio within places 2 (1.1–4), p = .040 (p = .120 for 3 pairs at "
+            "once): no difference is shown, and none is ruled out. Caution: only 5 players: rough interval.",
         ),
     ],
 )  # fmt: skip

@@ -120,3 +120,18 @@ def test_views_with_an_answer_show_it_with_limits_at_80_columns_and_break_names_
 def test_columns_shown_are_declared() -> None:
     for relation in relations():
         assert set(relation.shown) <= {column.name for column in relation.columns}
+
+
+def test_compared_groups_stand_beside_their_p_at_80_columns() -> None:
+    out = io.StringIO()
+    row = {
+        "group_key": "conservatories/mossgate", "other_key": "conservatories/saltmarrow", "evidence": "between_players",
+        "measure": "slides_per_100_transitions", "ratio": 0.42, "ratio_low": 0.04, "ratio_high": 4.39, "p": 0.361,
+        "warning": "only 4 players: rough interval",
+    }  # fmt: skip
+    relation = load("comparison", "summary")
+    frame = pl.DataFrame([{name: row.get(name) for name in relation.polars_schema()}], schema=relation.polars_schema())
+    print_table(frame, relation, console=Console(file=out, width=80))
+    words = out.getvalue().split()
+    assert {"0.361", "saltmarrow", "mossgate", "(0.04–4.39)", "100"} <= set(words)
+    assert max(map(len, out.getvalue().splitlines())) <= 80

@@ -138,7 +138,11 @@ def _on_transposition(settled: SettledSide) -> list[str]:
     if rival is None or rival[1] < _LEAST_TRANSPOSED:
         return []
     words = transposition(settled.readings[0], rival[0])
-    return [f"{words} ({100 * rival[1]:.0f} % likely); note what was played as take.key_played, if it is known"] if words else []
+    return (
+        [f"{words} ({100 * rival[1]:.0f} % likely); note what was played as take.key_played, if it is known"]
+        if words
+        else []
+    )
 
 
 def _played(reading: Reading) -> str:

@@ -16,11 +16,11 @@ from pipeline.stats.correction import Factor
 from pipeline.stats.detection import corrected
 from pipeline.stats.estimates import AS_RECORDED, MEASURES, PER_BAR, group_seed, source_columns
 from pipeline.stats.intervals import Interval
-from pipeline.stats.planning import holm
 from pipeline.stats.rates import Rate
 from pipeline.stats.uncertain_dates import ratio_bounds
 from pipeline.stats.whose_rate import LEAST_PLAYERS_FOR_RATIO, Ratio, enough_for_ratio
 from pipeline.steps.summarise.dates import DRAWN, Dated
+from pipeline.steps.summarise.families import with_holm
 from pipeline.steps.summarise.timing import ratios_with_speed_error
 from pipeline.store import schema
 from pipeline.units import Floats
@@ -81,7 +81,9 @@ def comparisons(
             if grouping == "period":
                 rows += given.of_drawn_dates(dates)
     frame = ratios_with_speed_error(pl.DataFrame(rows, schema=_SCHEMA, orient="row"), reach)
-    return _with_holm(frame).select(schema.load("comparison", "result").polars_schema().names())
+    scheme = pl.col("group_key").str.replace(r"[^/]*$", "").alias("scheme")
+    adjusted = with_holm(frame, ["grouping", scheme, "measure", "evidence"], number="pairs_in_family")
+    return adjusted.select(schema.load("comparison", "result").polars_schema().names())
 
 
 def _pairs(con: duckdb.DuckDBPyConnection, groups: Sequence[tuple[str, str]]) -> list[tuple[str, str, str, str]]:
@@ -231,30 +233,6 @@ _SCHEMA = {
     for name, kind in schema.load("comparison", "result").polars_schema().items()
     if name not in ("p_holm", "pairs_in_family")
 } | {"log_se": pl.Float64(), "freedom": pl.Float64()}
-
-
-def _with_holm(frame: pl.DataFrame) -> pl.DataFrame:
-    """Adjusts the p values within one scheme, rate and kind of evidence."""
-    family = [
-        "grouping",
-        pl.col("group_key").str.replace(r"[^/]*$", "").alias("scheme"),
-        "measure",
-        "evidence",
-    ]
-    keyed = frame.with_row_index("place").with_columns(pl.struct(family).alias("family"))
-    parts = []
-    for _, part in keyed.group_by("family", maintain_order=True):
-        p = part["p"].cast(pl.Float64).fill_null(np.nan).to_numpy()
-        adjusted = holm(p)
-        parts.append(
-            part.with_columns(
-                pl.Series("p_holm", adjusted, dtype=pl.Float64).fill_nan(None),
-                pl.when(pl.col("p").is_not_null()).then(int(np.isfinite(p).sum())).alias("pairs_in_family"),
-            )
-        )
-    if not parts:
-        return frame.with_columns(p_holm=pl.lit(None, pl.Float64), pairs_in_family=pl.lit(None, pl.Int64))
-    return pl.concat(parts).sort("place").with_columns(pl.col("pairs_in_family").cast(pl.Int64))
 
 
 def _by_cluster(frame: pl.DataFrame) -> dict[str, dict[str, dict[str, float]]]:

@@ -13,6 +13,7 @@ from pipeline.stats.estimates import MEASURES, corrected_columns, group_seed, so
 from pipeline.stats.rates import FEW_CLUSTERS
 from pipeline.stats.regression import Effect, dated_regression, negative_binomial, regression
 from pipeline.steps.summarise.correction import Correction
+from pipeline.steps.summarise.families import with_holm
 from pipeline.store import schema
 from pipeline.units import Floats
 
@@ -71,7 +72,9 @@ def effects(con: duckdb.DuckDBPyConnection, known: Correction | None, *, seed: i
     for model, terms in _MODELS.items():
         for measure in ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected"):
             rows += [source | row for row in _rows(takes, model, terms, measure, per_find, seed=seed)]
-    return pl.DataFrame(rows, schema=schema.load("effect", "result").polars_schema(), orient="row")
+    wanted = schema.load("effect", "result").polars_schema()
+    frame = pl.DataFrame(rows, schema=wanted, orient="row").drop("p_holm", "terms_in_family")
+    return with_holm(frame, ["model", "measure"], number="terms_in_family").select(wanted.names())
 
 
 def _rows(

@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.stats.correction import UNCORRECTED, Factor
 from pipeline.stats.estimates import MEASURES, OF_PLAYERS, group_seed
 from pipeline.stats.resemblance import LEAST_PAIRS_FOR_P, Links, link_weights, resemblances, residuals
+from pipeline.steps.summarise.families import with_holm
 from pipeline.store import schema
 from pipeline.units import Floats
 
@@ -108,7 +109,9 @@ def lineage_tests(con: duckdb.DuckDBPyConnection, factors: Mapping[str, Factor],
                     "warning": f"fewer than {LEAST_PAIRS_FOR_P} pairs: no p value" if few else None,
                 }
             )
-    return pl.DataFrame(rows, schema=schema.load("lineage_test", "result").polars_schema(), orient="row")
+    wanted = schema.load("lineage_test", "result").polars_schema()
+    frame = pl.DataFrame(rows, schema=wanted, orient="row").drop("p_holm", "rates_in_family")
+    return with_holm(frame, ["links"], number="rates_in_family").select(wanted.names())
 
 
 def _left(players: pl.DataFrame, measure: str, factors: Mapping[str, Factor]) -> Floats:

@@ -12,6 +12,7 @@ from pipeline.stats.estimates import group_seed
 from pipeline.stats.likeness import Likeness, likeness, taught_pairs
 from pipeline.stats.places import PlaceEffect, Told, place_effect, sentence
 from pipeline.stats.rates import FEW_CLUSTERS
+from pipeline.steps.summarise.families import with_holm
 from pipeline.store import schema
 
 TABLES = ("place_effect", "player_likeness", "likeness_of_pupils")
@@ -49,11 +50,17 @@ def place_results(
     if {"player_likeness", "likeness_of_pupils"} & set(tables):
         pairs, of_pupils = _likenesses(con, told, seed=seed, replicates=replicates)
         made |= {"player_likeness": pairs, "likeness_of_pupils": of_pupils}
-    return {
+    frames = {
         name: pl.DataFrame(rows, schema=schema.load(name, "result").polars_schema(), orient="row")
         for name, rows in made.items()
         if name in tables
     }
+    if "place_effect" in frames:
+        names = frames["place_effect"].columns
+        found = frames["place_effect"].drop("p_holm", "pairs_in_family")
+        scheme = pl.col("group_key").str.replace(r"[^/]*$", "").alias("scheme")
+        frames["place_effect"] = with_holm(found, ["grouping", scheme], number="pairs_in_family").select(names)
+    return frames
 
 
 def _matrix(told: pl.DataFrame, players: list[str], places: list[str], share: str | None = None) -> Told:
