@@ -92,7 +92,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=15,
+    version=16,
     scope="transfer",
     reads=(),
     writes=("pitch_frame", "other_frame", "melody"),

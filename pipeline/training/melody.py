@@ -28,7 +28,7 @@ from pipeline.signal.line.candidates import CANDIDATES, choose
 from pipeline.signal.line.follower import Follower, analyses, describer, salience
 from pipeline.signal.line.grid import CONTEXT, SearchRange, search_range
 from pipeline.signal.line.network import STAGES, TRACKING, Network, load_network
-from pipeline.signal.line.spectrum import BINS_PER_SEMITONE, F32, HOP_S
+from pipeline.signal.line.spectrum import BINS_PER_SEMITONE, F32, HOP_S, Scratch
 from pipeline.signal.synth.plan import Truth
 from pipeline.training.crew import Crew
 from pipeline.training.descent import Examples, joined, library, trained
@@ -67,19 +67,20 @@ def examples_of(samples: F32, truth: Truth, *, rng: np.random.Generator, instrum
     grids = [part.block(0, n_frames)[1] for part in parts]
     bins = np.full((n_frames, CANDIDATES), -1, dtype=np.int32)
     strength, beside = (np.empty(bins.shape, dtype=np.float32) for _ in range(2))
-    saliences = salience(grids, search=search)
+    scratch = Scratch()
+    saliences = salience(grids, search=search, scratch=scratch)
     choose(saliences[CONTEXT:-CONTEXT], bins, strength, beside)
     kept, answer = _answers(bins, truth, search=search, rng=rng, taken=TAKEN)
     asked = np.full_like(bins, -1)
     asked[kept] = bins[kept]
-    seen = describer(grids, saliences, strength, search=search)(slice(0, n_frames), asked)
-    return _packed(seen[kept], bins[kept], answer)
+    seen = describer(grids, saliences, strength, search=search, scratch=scratch)(slice(0, n_frames), asked)
+    return _examples(seen, bins[kept], answer)
 
 
 def _answers(
     bins: Any, truth: Truth, *, search: SearchRange, rng: np.random.Generator, taken: tuple[int, int, int]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Frames to learn from whose pitch is a candidate or that have none, and the place of the solo in each."""
+    """Frames to learn from, in order, whose pitch is a candidate or that have none; the place of the solo in each."""
     frames, pitch = chosen_frames(truth, n_frames=len(bins), rng=rng, taken=taken)
     true = (midi_of_hz(pitch, reference_pitch_hz=A4_HZ) - search.lowest_midi) * BINS_PER_SEMITONE
     distance = np.where(bins[frames] >= 0, np.abs(bins[frames] - true[:, None]), np.inf)
@@ -89,8 +90,8 @@ def _answers(
     return frames[usable], answer[usable]
 
 
-def _packed(described: Any, bins: Any, answer: npt.NDArray[np.int64]) -> Examples:
-    return Examples(described[bins >= 0].astype(np.float16), np.sum(bins >= 0, axis=1), answer)
+def _examples(seen: F32, bins: Any, answer: npt.NDArray[np.int64]) -> Examples:
+    return Examples(seen.astype(np.float16), np.sum(bins >= 0, axis=1), answer)
 
 
 def track_examples_of(
@@ -99,9 +100,11 @@ def track_examples_of(
     """Examples of one side for the next network of tracks, given those before it."""
     search = search_range(instrument)
     side = Follower(samples, sample_rate_hz=SAMPLE_RATE_HZ, search=search, network=net)
-    seen = side.seen_along_tracks(side.judge())(slice(0, side.n_frames), side.bins)
+    see = side.seen_along_tracks(side.judge())
     kept, answer = _answers(side.bins, truth, search=search, rng=rng, taken=TRACK_TAKEN)
-    return _packed(seen[kept], side.bins[kept], answer)
+    asked = np.full_like(side.bins, -1)
+    asked[kept] = side.bins[kept]
+    return _examples(see(slice(0, side.n_frames), asked), side.bins[kept], answer)
 
 
 def chosen_frames(

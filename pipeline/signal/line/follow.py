@@ -91,7 +91,8 @@ def follow(
     sound = np.asarray(samples, dtype=np.float32)
     if sound.ndim != 1:
         raise ValueError(f"samples have shape {sound.shape}; give one channel (n,)")
-    if not np.isfinite(sound).all():
+    # One sum tells in an eighth of the time; that of very large values is looked into.
+    if not np.isfinite(sound.sum()) and not np.isfinite(sound).all():
         raise ValueError("samples hold NaN or infinite values; decode the file again")
     if not sample_rate_hz > 0:
         raise ValueError(f"sample_rate_hz {sample_rate_hz} is not positive")

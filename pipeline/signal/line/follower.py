@@ -25,6 +25,7 @@ from pipeline.signal.line.spectrum import (
     F32,
     NoiseFloor,
     Register,
+    Scratch,
     frame_count,
     magnitudes,
     resampled,
@@ -72,25 +73,31 @@ class Analysis:
         self.floor = NoiseFloor(padded, register=register, n_frames=n_frames)
         self.taps = search.grid.taps(register)
         self.width = search.grid.n
+        self.scratch = Scratch()
 
     def block(self, first: int, count: int) -> tuple[Any, Any]:
         """Magnitudes of those frames of a block that are worked out, and the whitened grid of all.
 
-        The grid has ``CONTEXT`` frames more on both sides.
+        The grid has ``CONTEXT`` frames more on both sides. Both last until the next block is asked for.
         """
         rows = count + 2 * CONTEXT
         # The longer window is worked out for every other frame; in between lies the mean.
         step = 2**self.register.halvings
-        wide = magnitudes(
-            self.padded, register=self.register, first=first - CONTEXT, count=(rows - 1) // step + step, step=step
-        )
+        worked_out = (rows - 1) // step + step
+        wide = self.magnitudes(first - CONTEXT, worked_out, step)
         wide[max(0, -(-(self.n_frames - first + CONTEXT) // step)) :] = 0.0
-        grid = np.empty((len(wide), self.width), dtype=np.float32)
+        grid = self.scratch.rows("grid", worked_out, self.width)
         start, end = self.floor.at(first - CONTEXT), self.floor.at(first + count + CONTEXT)
         whitened(wide, start, end, *self.taps, grid)
         if step == 2:
-            grid = _with_means_between(grid)
+            grid = _with_means_between(grid, self.scratch.rows("between", 2 * worked_out - 1, self.width))
         return wide[CONTEXT // step :][:count], grid[:rows]
+
+    def magnitudes(self, first: int, count: int, step: int = 1) -> Any:
+        """Magnitudes (count, bins) of frames ``first, first + step, …``; they last until the next are asked for."""
+        return magnitudes(
+            self.padded, register=self.register, first=first, count=count, step=step, scratch=self.scratch
+        )
 
 
 def analyses(sound: Any, *, sample_rate_hz: float, search: SearchRange) -> list[Analysis]:
@@ -102,9 +109,8 @@ def analyses(sound: Any, *, sample_rate_hz: float, search: SearchRange) -> list[
     return [Analysis(p, n_frames=n_frames, register=r, search=search) for p, r in ((high, HIGH), (low, LOW))]
 
 
-def _with_means_between(rows: Any) -> Any:
-    """Rows (2 n - 1, m): those given (n, m), and between each and the next their mean."""
-    out = np.empty((2 * len(rows) - 1, rows.shape[1]), dtype=np.float32)
+def _with_means_between(rows: Any, out: Any) -> Any:
+    """``out`` (2 n - 1, m): the rows given (n, m), and between each and the next their mean."""
     out[::2] = rows
     np.add(rows[:-1], rows[1:], out=out[1::2])
     out[1::2] *= np.float32(0.5)
@@ -116,6 +122,7 @@ class Follower:
 
     def __init__(self, sound: Any, *, sample_rate_hz: float, search: SearchRange, network: Network | None) -> None:
         self.search = search
+        self.scratch = Scratch()
         self.parts = analyses(sound, sample_rate_hz=sample_rate_hz, search=search)
         self.n_frames = self.parts[0].n_frames
         self.network = network
@@ -184,19 +191,22 @@ class Follower:
         blocks = [part.block(first, count) for part in self.parts]
         grids = [grid for _, grid in blocks]
         span = slice(first, first + count)
-        saliences = salience(grids, search=self.search)
+        saliences = salience(grids, search=self.search, scratch=self.scratch)
         bins = np.empty((count, CANDIDATES), dtype=np.int32)
         logits, strength, beside = (np.empty(bins.shape, dtype=np.float32) for _ in range(3))
         candidates.choose(saliences[CONTEXT:-CONTEXT], bins, strength, beside)
         if self.network is None:
             candidates.comb_logits(saliences[CONTEXT:-CONTEXT], bins, logits)
         else:
-            _judge(self.network.spectral, bins, describer(grids, saliences, strength, search=self.search), logits)
+            seen = describer(grids, saliences, strength, search=self.search, scratch=self.scratch)
+            _judge(self.network.spectral, bins, seen, logits)
         kept = self.bins[span], self.logits[span], self.strength[span], self.beside[span]
         candidates.keep_likely(bins, logits, strength, beside, *kept)
         self._loudness(blocks, span)
-        power = np.sum(np.square(blocks[0][0]), axis=1) / 3.0
-        self.sound_db[span] = db_of_power(power + 1e-16)
+        magnitude = blocks[0][0]
+        power = np.empty(count)
+        candidates.power(magnitude, power)
+        self.sound_db[span] = db_of_power(power / 3.0 + 1e-16)
 
     def _loudness(self, blocks: list[tuple[Any, Any]], span: slice) -> None:
         """Levels of the candidates of a block."""
@@ -219,7 +229,7 @@ class Follower:
                 if not np.isfinite(mine[span]).any():
                     continue
                 count = span.stop - first
-                spectrum = magnitudes(part.padded, register=part.register, first=first, count=count)
+                spectrum = part.magnitudes(first, count)
                 floor = part.floor.at(first + count / 2)
                 refine(spectrum, floor, part.register.bin_hz, mine[span], f0[span], level[span], prominence[span])
         return f0, level, prominence
@@ -235,25 +245,30 @@ def _judge(judge: Layers, bins: Any, seen: Callable[[slice, Any], Any], logits: 
     network.share_looks(bins, asked, logits)
 
 
-def salience(grids: list[Any], *, search: SearchRange) -> Any:
+def salience(grids: list[Any], *, search: SearchRange, scratch: Scratch) -> Any:
     """Comb salience (frames, n) of the whitened grids of both registers."""
-    out = np.empty((len(grids[0]), search.n), dtype=np.float32)
+    out = scratch.rows("salience", len(grids[0]), search.n)
     candidates.salience(grids[0], grids[1], search.split, search.low_end, BELOW, *comb_teeth(), out)
     return out
 
 
-def describer(grids: list[Any], saliences: Any, strength: Any, *, search: SearchRange) -> Callable[[slice, Any], Any]:
+def describer(
+    grids: list[Any], saliences: Any, strength: Any, *, search: SearchRange, scratch: Scratch
+) -> Callable[[slice, Any], Any]:
     """A function that gives what the network sees of candidates, from grids and saliences with context rows.
 
     ``strength`` (frames, k) is the salience of all candidates. The function's arguments are a span of frames and those
-    candidates (frames, k) that it is wanted of; it gives (frames, k, f), undefined where there is none.
+    candidates (frames, k) that it is wanted of, -1 for the others; it gives (candidates, f), in their order.
     """
     # Only candidates found in the low register alone look at its moving maximum.
-    pairs = [(grids[0], _near(grids[0])), (grids[1], _near(grids[1]) if search.split else grids[1])]
-    comb = _near(saliences)
+    high, low = grids
+    high_near = _near(high, scratch.rows("near high", *high.shape))
+    low_near = _near(low, scratch.rows("near low", *low.shape)) if search.split else low
+    pairs = (high, high_near), (low, low_near)
+    comb = _near(saliences, scratch.rows("near salience", *saliences.shape))
 
     def describe(span: slice, bins: Any) -> Any:
-        out = np.empty((*bins.shape, len(network.feature_names())), dtype=np.float32)
+        out = np.empty((np.count_nonzero(bins >= 0), len(network.feature_names())), dtype=np.float32)
         rows = slice(span.start, span.start + len(bins) + 2 * CONTEXT)
         high, low = ((grid[rows], near[rows]) for grid, near in pairs)
         places = search.split, search.lowest_midi
@@ -263,7 +278,6 @@ def describer(grids: list[Any], saliences: Any, strength: Any, *, search: Search
     return describe
 
 
-def _near(grid: Any) -> Any:
-    out = np.empty_like(grid)
+def _near(grid: Any, out: Any) -> Any:
     network.moving_maximum(grid, out)
     return out

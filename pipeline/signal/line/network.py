@@ -89,16 +89,16 @@ class Layers:
     w3: F32
     silence: float
 
-    def logits(self, described: Any, bins: npt.NDArray[np.int32], out: F32) -> None:
-        """Judge candidates ``bins`` (frames, k) by their features (frames, k, f), into ``out`` (frames, k)."""
-        there = np.flatnonzero(bins >= 0)
-        # Packed, so that each weight fetched serves many candidates.
-        first = described.reshape(bins.size, -1).take(there, axis=0) @ self.w1
+    def logits(self, seen: F32, bins: npt.NDArray[np.int32], out: F32) -> None:
+        """Judge those candidates ``bins`` (frames, k) that are there by their features, into ``out`` (frames, k).
+
+        ``seen`` (candidates, f) in the order of ``np.nonzero(bins >= 0)``.
+        """
+        first = seen @ self.w1
         _rectify(first, self.b1)
         second = first @ self.w2
         _rectify(second, self.b2)
-        out[...] = ABSENT
-        out[np.unravel_index(there, bins.shape)] = second @ self.w3
+        _unpack(second @ self.w3, bins, out)
 
 
 @dataclass(frozen=True)
@@ -158,18 +158,21 @@ def training_record() -> dict[str, Any]:
 
 @numba.njit(cache=True)
 def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
-    """Maximum over ``NEAR_BINS`` bins either side, along the bins."""
+    """Maximum over ``NEAR_BINS`` (two) bins either side, along the bins."""
     n = grid.shape[1]
     for t in range(grid.shape[0]):
         row = grid[t]
         most = out[t]
-        for i in range(n):
-            most[i] = row[i]
-        for d in range(1, NEAR_BINS + 1):
-            for i in range(n - d):
-                most[i] = max(most[i], row[i + d])
-            for i in range(d, n):
-                most[i] = max(most[i], row[i - d])
+        # In one pass over shifted views, without a branch.
+        middle, inner = row[2 : n - 2], most[2 : n - 2]
+        left, far_left, right, far_right = row[1 : n - 3], row[: n - 4], row[3 : n - 1], row[4:]
+        for i in range(n - 4):
+            a = left[i] if left[i] > far_left[i] else far_left[i]
+            b = right[i] if right[i] > far_right[i] else far_right[i]
+            a = a if a > b else b
+            inner[i] = a if a > middle[i] else middle[i]
+        for i in (0, 1, n - 2, n - 1):
+            most[i] = row[max(i - NEAR_BINS, 0) : i + NEAR_BINS + 1].max()
 
 
 def describe(
@@ -186,7 +189,7 @@ def describe(
     on_comb: npt.NDArray[np.int64],
     out: F32,
 ) -> None:
-    """Features (frames, k, f) of candidates ``bins`` (frames, k) of salience ``strength``.
+    """Features (candidates, f) of candidates ``bins`` (frames, k) of salience ``strength``, but those that are -1.
 
     ``high`` and ``low`` are each a whitened grid and its moving maximum, ``comb`` the moving maximum of the
     salience; all have ``CONTEXT`` rows more at both ends.
@@ -205,6 +208,7 @@ def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat
     m = m0 + flat_other.shape[0]
     m2 = m + flat_near.shape[0]
     m3 = m2 + on_comb.shape[0]
+    count = 0
     for t in range(bins.shape[0]):
         for c in range(bins.shape[1]):
             i = bins[t, c]
@@ -212,7 +216,8 @@ def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat
                 continue
             place = (t + CONTEXT) * width + BELOW + i
             own, other, near = (low, high, low_near) if i < split else (high, low, high_near)
-            row = out[t, c]
+            row = out[count]
+            count += 1
             for j in range(m0):
                 row[j] = own[np.uint64(place + flat[j])]
             for j in range(flat_other.shape[0]):
@@ -238,6 +243,18 @@ def _rectify(values, offsets):  # type: ignore[no-untyped-def]
         for h in range(offsets.shape[0]):
             v = row[h] + offsets[h]
             row[h] = v if v > zero else zero
+
+
+@numba.njit(cache=True)
+def _unpack(values, bins, out):  # type: ignore[no-untyped-def]
+    """Values (candidates,) to the places in ``out`` (frames, k) of the candidates that are there."""
+    count = 0
+    for t in range(bins.shape[0]):
+        for j in range(bins.shape[1]):
+            out[t, j] = ABSENT
+            if bins[t, j] >= 0:
+                out[t, j] = values[count]
+                count += 1
 
 
 @numba.njit(cache=True)

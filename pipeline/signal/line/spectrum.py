@@ -91,16 +91,34 @@ def frame_count(n_samples: int, *, sample_rate_hz: float) -> int:
     return int(np.ceil(n_samples / sample_rate_hz / HOP_S)) if n_samples else 0
 
 
-def magnitudes(padded: F32, *, register: Register, first: int, count: int, step: int = 1) -> F32:
+class Scratch:
+    """Arrays that serve one block after another: clearing the memory of a new one costs as much as filling it."""
+
+    def __init__(self) -> None:
+        self._held: dict[str, F32] = {}
+
+    def rows(self, name: str, count: int, width: int) -> F32:
+        """An array (count, width) with whatever it held; what was given under this name before is lost."""
+        if name not in self._held or len(self._held[name]) < count:
+            self._held[name] = np.empty((count, width), dtype=np.float32)
+        return self._held[name][:count]
+
+
+def magnitudes(
+    padded: F32, *, register: Register, first: int, count: int, step: int = 1, scratch: Scratch | None = None
+) -> F32:
     """Magnitude spectra (count, 513) of frames ``first, first + step, …``; frames past the end are zero."""
-    out = np.zeros((count, FFT_SIZE // 2 + 1), dtype=np.float32)
+    scratch = scratch or Scratch()
+    out = scratch.rows("magnitudes", count, FFT_SIZE // 2 + 1)
     hop = register.hop * step
     start = first * register.hop
     valid = min(count, max(0, (padded.size - WINDOW - start) // hop + 1))
     lead = (hop - 1 - start) // hop if start < 0 else 0
+    out[:lead] = out[valid:] = 0.0
     if valid > lead:
         frames = np.lib.stride_tricks.sliding_window_view(padded[start + lead * hop :], WINDOW)[::hop][: valid - lead]
-        filled = np.zeros((min(len(frames), _AT_ONCE), FFT_SIZE), dtype=np.float32)
+        filled = scratch.rows("filled", _AT_ONCE, FFT_SIZE)
+        filled[:, WINDOW:] = 0.0
         for at in range(0, len(frames), _AT_ONCE):
             some = frames[at : at + _AT_ONCE]
             _times(some, hann(), filled)
@@ -142,8 +160,12 @@ class NoiseFloor:
         # Smoothed over 250 Hz (common practice, no source).
         width = max(3, round(250.0 / register.bin_hz) | 1)
         self._rows = np.empty((n_segments, bins), dtype=np.float32)
+        near = counts[:_SEGMENTS_EACH_SIDE].sum(axis=0, dtype=np.int32)
         for s in range(n_segments):
-            near = counts[max(0, s - _SEGMENTS_EACH_SIDE) : s + _SEGMENTS_EACH_SIDE + 1].sum(axis=0)
+            if s + _SEGMENTS_EACH_SIDE < n_segments:
+                near += counts[s + _SEGMENTS_EACH_SIDE]
+            if s > _SEGMENTS_EACH_SIDE:
+                near -= counts[s - _SEGMENTS_EACH_SIDE - 1]
             self._rows[s] = np.maximum(_smooth(_quantile(near, _FLOOR_SHARE), width), least)
 
     def at(self, frame: float) -> F32:

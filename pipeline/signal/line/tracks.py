@@ -14,7 +14,6 @@ from typing import Any
 import numba
 import numpy as np
 
-from pipeline.signal.line.calibration import mean_of_neighbours
 from pipeline.signal.line.path import Ints
 from pipeline.signal.line.spectrum import F32
 from pipeline.units import Floats
@@ -143,13 +142,15 @@ def _join(  # type: ignore[no-untyped-def]
     out,
 ):
     n, k = bins.shape
+    count = 0
     for t in range(n):
         quiet = np.log(share[t, k] + 1e-6)
         for j in range(k):
             b = asked[t, j]
             if b < 0:
                 continue
-            row = out[t, j]
+            row = out[count]
+            count += 1
             other = np.float32(NOTHING)
             for r in range(rivals.shape[0]):
                 row[r] = NOTHING
@@ -184,13 +185,30 @@ def _join(  # type: ignore[no-untyped-def]
                 row[h] *= 0.2
 
 
+@numba.njit(cache=True)
+def _running_moments(values, share, sums):  # type: ignore[no-untyped-def]
+    """Running sums (3, n + 1) of shares (n, k + 1), and of the values (n, k) and squares of candidates by them."""
+    for t in range(values.shape[0]):
+        mass = first = second = 0.0
+        for j in range(values.shape[1]):
+            v = values[t, j]
+            mass += share[t, j]
+            first += share[t, j] * v
+            second += share[t, j] * v * v
+        sums[0, t + 1] = sums[0, t] + mass
+        sums[1, t + 1] = sums[1, t] + first
+        sums[2, t + 1] = sums[2, t] + second
+
+
 def _usual(values: Floats, share: Floats, *, narrowest: float) -> tuple[Floats, Floats]:
     """Mean and spread around each frame of values (n, k) of the candidates, (widths, n) each, by their posteriors."""
-    heard = share[:, :-1]
-    sums = np.stack((heard.sum(axis=1), (heard * values).sum(axis=1), (heard * values**2).sum(axis=1)))
-    centre, width = np.empty((len(REGISTER), len(values))), np.empty((len(REGISTER), len(values)))
+    n = len(values)
+    sums, at = np.zeros((3, n + 1)), np.arange(n)
+    _running_moments(values, share, sums)
+    centre, width = np.empty((2, len(REGISTER), n))
     for i, half in enumerate(REGISTER):
-        mass, first, second = (mean_of_neighbours(row, half=half) for row in sums)
+        low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, n)
+        mass, first, second = (sums[:, high] - sums[:, low]) / (high - low)
         centre[i] = first / np.maximum(mass, 1e-6)
         width[i] = np.sqrt(np.maximum(second / np.maximum(mass, 1e-6) - centre[i] ** 2, 0.0)) + narrowest
     return centre, width
@@ -207,10 +225,9 @@ def track_features(
     lowest_midi: float,
     per_bin: float,
 ) -> Callable[[slice, Any], Any]:
-    """A function that gives the features (frames, k, ``len(NAMES)``) of a span of frames.
+    """A function that gives features (candidates, ``len(NAMES)``) in a span of frames.
 
-    Its second argument is the candidates (frames, k) that they are wanted of, -1 for the others, whose features are
-    undefined.
+    Its second argument is the candidates (frames, k) that they are wanted of, -1 for the others.
 
     Parameters
     ----------
@@ -232,7 +249,7 @@ def track_features(
     rivals = np.array(RIVALS, dtype=np.int64)
 
     def of(span: slice, asked: Any) -> Any:
-        out = np.empty((*asked.shape, len(NAMES)), dtype=np.float32)
+        out = np.empty((np.count_nonzero(asked >= 0), len(NAMES)), dtype=np.float32)
         _join(
             asked,
             bins[span],

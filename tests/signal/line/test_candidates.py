@@ -175,6 +175,7 @@ def test_tracks_that_only_fade_differ_from_those_that_waver() -> None:
     seen = track_features(bins, logits, strength, beside, level, share, lowest_midi=55.0, per_bin=0.2)(
         slice(0, n), bins
     )
+    seen = seen.reshape(n, 2, -1)  # of the two that are there
     past = seen[..., len(RIVALS) + 8 :][..., : len(ALONG)]
     future = seen[..., len(RIVALS) + 8 + len(ALONG) :][..., : len(ALONG)]
     for history in (past, future):
