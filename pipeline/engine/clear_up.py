@@ -10,14 +10,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path
 
-from pipeline.engine.damage import Files, damaged_rows, table_owners
+from pipeline.engine.damage import Files, damaged_rows, unfinished
 from pipeline.engine.jobs import Brief, Seen
 from pipeline.engine.planner import Book
-from pipeline.steps.base import AnyStep
 from pipeline.steps.scopes import CORPUS
 from pipeline.store.catalogue.problems import listed
 from pipeline.store.corpus import Corpus
-from pipeline.store.database.compaction import frames
+from pipeline.store.database.compaction import frames, stamp
 from pipeline.store.files.durable import sync_folder, whole
 
 _BRIEF = ["transfer_id", "step", "key_sha256", "outcome", "cause", "message", "samples_sha256", "output_hashes"]
@@ -35,30 +34,32 @@ def read_book(corpus: Corpus) -> Book:
     return book
 
 
-def clear_up(corpus: Corpus, steps: Iterable[AnyStep]) -> list[str]:
-    """Removes unfinished files and sets aside what has left the catalogue; says what it did."""
-    steps = tuple(steps)
-    for path in (corpus.derived / "tables").glob("*/.*.tmp"):
+def clear_up(corpus: Corpus, files: Files) -> list[str]:
+    """Removes unfinished files and sets aside what has left the catalogue; says what it did.
+
+    ``files`` is kept in step with what is moved and removed.
+    """
+    for path in unfinished(corpus):
         path.unlink(missing_ok=True)
     said = []
-    broken = list(damaged_rows(corpus))
+    broken = list(damaged_rows(corpus, files["run"]))
     for transfer_id in broken:
         corpus.path("run", transfer_id).unlink(missing_ok=True)
+        del files["run"][transfer_id]
     if broken:
         said.append(f"the record of runs of {listed(broken, most=3)} was damaged: measured anew")
-    with_table = table_owners(corpus, steps)
-    there = set[str]().union(*with_table.values())
+    there = set[str]().union(*files.values())
     known = set(corpus.catalogue.frame("transfer")["transfer_id"].to_list()) | {CORPUS}
     left = sorted(there - known)
     if left and any(p.severity == "error" and p.table == "transfer" for p in corpus.catalogue.problems()):
         said.append(f"{_count(left)} not in transfer.csv, which has errors: left where they are")
     elif left:
         for transfer_id in left:
-            _move_all(corpus, with_table, transfer_id)
+            _move_all(corpus, files, transfer_id)
         said.append(f"{_count(left)} no longer in transfer.csv: set aside in derived/stale/")
     back = sorted(t for t in known - there if (corpus.derived / "stale" / t / REMOVED).is_dir())
     for transfer_id in back:
-        _bring_back(corpus, transfer_id)
+        _bring_back(corpus, files, transfer_id)
     if back:
         said.append(f"{_count(back)} in transfer.csv again: brought back from derived/stale/")
     return said
@@ -66,12 +67,14 @@ def clear_up(corpus: Corpus, steps: Iterable[AnyStep]) -> list[str]:
 
 def drop_unowned(corpus: Corpus, files: Files, book: Book) -> None:
     """Removes tables that no row of ``run`` answers for: their writer was killed before it wrote the row."""
-    owned = {
-        (table, transfer_id) for transfer_id, rows in book.items() for row in rows.values() for table in row.outputs
-    }
-    known = set(corpus.catalogue.frame("transfer")["transfer_id"].to_list()) | {CORPUS}
+    owned: dict[str, set[str]] = {"run": set(files["run"])}
+    for transfer_id, rows in book.items():
+        for row in rows.values():
+            for table in row.outputs:
+                owned.setdefault(table, set()).add(transfer_id)
+    known = {*corpus.catalogue.frame("transfer")["transfer_id"], CORPUS}
     for table, of_table in files.items():
-        for transfer_id in [t for t in of_table if table != "run" and (table, t) not in owned and t in known]:
+        for transfer_id in (of_table.keys() - owned.get(table, set())) & known:
             corpus.path(table, transfer_id).unlink(missing_ok=True)
             del of_table[transfer_id]
 
@@ -88,21 +91,22 @@ def say_damaged(tables: Iterable[tuple[str, str]]) -> str:
     return f"Damaged or changed from outside, and made anew: {listed(named, most=3)}."
 
 
-def _move_all(corpus: Corpus, with_table: Mapping[str, set[str]], transfer_id: str) -> None:
+def _move_all(corpus: Corpus, files: Files, transfer_id: str) -> None:
     folder = corpus.derived / "stale" / transfer_id / REMOVED
     folder.mkdir(parents=True, exist_ok=True)
-    for table in sorted(with_table, key=lambda name: (name != "run", name)):
-        if transfer_id in with_table[table]:
+    for table in sorted(files, key=lambda name: (name != "run", name)):
+        if files[table].pop(transfer_id, None):
             corpus.path(table, transfer_id).replace(folder / f"{table}.parquet")
     sync_folder(folder)
 
 
-def _bring_back(corpus: Corpus, transfer_id: str) -> None:
+def _bring_back(corpus: Corpus, files: Files, transfer_id: str) -> None:
     folder = corpus.derived / "stale" / transfer_id / REMOVED
     for path in sorted(folder.glob("*.parquet"), key=lambda path: (path.stem == "run", path.stem)):
         target = corpus.path(path.stem, transfer_id)
         target.parent.mkdir(parents=True, exist_ok=True)
         path.replace(target)
+        files.setdefault(path.stem, {})[transfer_id] = stamp(target)
     folder.rmdir()
 
 

@@ -5,14 +5,16 @@ is held against the hash in its row, so that damage is found without reading the
 changes neither size nor time is found when a step reads it, or by ``--rehash``.
 """
 
+import os
 from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
 
 import pyarrow as pa
 
 from pipeline.engine.jobs import Brief
 from pipeline.steps.base import AnyStep
 from pipeline.store.corpus import Corpus, read_parquet
-from pipeline.store.database.compaction import Stamp, current, owners, stamps
+from pipeline.store.database.compaction import Stamp, current, size_of, stamps
 from pipeline.store.provenance import hash_bytes_of
 
 Files = dict[str, dict[str, Stamp]]
@@ -22,11 +24,7 @@ MOST_TO_ASK = 1000  # files that are hashed to answer a question; a run looks at
 
 def table_files(corpus: Corpus, steps: Iterable[AnyStep]) -> Files:
     """By table that a step writes and by transfer, size and time of the files that exist."""
-    return {table: stamps(corpus, table) for table in _tables(steps)}
-
-
-def _tables(steps: Iterable[AnyStep]) -> list[str]:
-    return sorted({table for step in steps for table in step.writes} | {"run"})
+    return {table: stamps(corpus, table) for table in sorted({t for step in steps for t in step.writes} | {"run"})}
 
 
 def damaged(
@@ -38,7 +36,9 @@ def damaged(
     """
     generation = current(corpus)
     known = {table: generation.stamps(table) if generation else {} for table in files}
-    changed = {table: {t for t, _ in of_table.items() - known[table].items()} for table, of_table in files.items()}
+    changed = {
+        table: {t for t, now in of_table.items() if known[table].get(t) != now} for table, of_table in files.items()
+    }
     suspects = [
         (table, transfer_id, sha256)
         for transfer_id in sorted(set[str]().union(*changed.values()) & book.keys())
@@ -47,20 +47,23 @@ def damaged(
         if transfer_id in changed.get(table, ())
     ]
     if most is not None and len(suspects) > most:
-        suspects = [s for s in suspects if known[s[0]].get(s[1], files[s[0]][s[1]])[0] != files[s[0]][s[1]][0]][:most]
+        sizes = [(size_of(files[table][t]), size_of(known[table].get(t, files[table][t]))) for table, t, _ in suspects]
+        suspects = [suspect for suspect, (now, before) in zip(suspects, sizes, strict=True) if now != before][:most]
     return {(table, t) for table, t, sha256 in suspects if hash_bytes_of(corpus.path(table, t)) != sha256}
 
 
-def table_owners(corpus: Corpus, steps: Iterable[AnyStep]) -> dict[str, set[str]]:
-    """By table that a step writes, the transfers that have a file of it."""
-    return {table: set(owners(corpus, table)) for table in _tables(steps)}
+def unfinished(corpus: Corpus) -> Iterator[Path]:
+    """Files that a run which was killed had not finished."""
+    for folder in (corpus.derived / "tables").glob("*/"):
+        with os.scandir(folder) as entries:
+            yield from [folder / e.name for e in entries if e.name.startswith(".") and e.name.endswith(".tmp")]
 
 
-def damaged_rows(corpus: Corpus) -> Iterator[str]:
+def damaged_rows(corpus: Corpus, files: Mapping[str, Stamp]) -> Iterator[str]:
     """Transfers whose file of ``run`` cannot be read, among those new or changed since the last compaction."""
     generation = current(corpus)
     known = generation.stamps("run") if generation else {}
-    for transfer_id, stamp in stamps(corpus, "run").items():
+    for transfer_id, stamp in files.items():
         if known.get(transfer_id) != stamp:
             try:
                 read_parquet(corpus.path("run", transfer_id))

@@ -162,11 +162,10 @@ class Planner:
             new = steps[0].name not in self.book.get(transfers[0], {})
             return [Due(unit_id, steps[0].name, tuple(transfers), self.absent[transfers[0]])] if new else []
         for step in steps:
-            needed = frozenset(step.reads)
-            ready = [t for t in transfers if needed <= self._outputs(t).keys() | perhaps.get(t, frozenset())]
+            ready = [t for t in transfers if self._has(t, step.reads, perhaps)]
             if not ready:
                 break
-            unsure = any(not perhaps.get(t, set()).isdisjoint(step.reads) for t in ready)
+            unsure = any(t in perhaps and not perhaps[t].isdisjoint(step.reads) for t in ready)
             if unheard:
                 looked = COPIED if unit_id in self.touched else AUDIO
                 reason = looked if step.name in self.book.get(unit_id, {}) else NEW
@@ -179,6 +178,11 @@ class Planner:
             elif self.book[ready[0]][step.name].outcome == "failed":
                 break
         return found
+
+    def _has(self, transfer_id: str, tables: Sequence[str], perhaps: Perhaps) -> bool:
+        """Whether tables of a transfer are there, or will be."""
+        outputs, coming = self._outputs(transfer_id), perhaps.get(transfer_id, ())
+        return all(table in outputs or table in coming for table in tables)
 
     def _outputs(self, transfer_id: str) -> dict[str, str]:
         held = self._held.get(transfer_id)
@@ -225,8 +229,9 @@ class Planner:
         """Hashes of the step's input tables as they stand; for the corpus one over the tables of all transfers."""
         if step.scope != "corpus":
             return input_hashes(step, transfers, {t: self._outputs(t) for t in transfers})
+        held = {t: self._outputs(t) for t in self.sounds}
         return {
-            table: hash_value({t: sha for t in self.sounds if (sha := self._outputs(t).get(table)) is not None})
+            table: hash_value({t: outputs[table] for t, outputs in held.items() if table in outputs})
             for table in step.reads
         }
 

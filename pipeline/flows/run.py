@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Literal
 
 from pipeline.engine.clear_up import SeenFile, clear_up, drop_unowned, read_book, say_damaged
-from pipeline.engine.damage import MOST_TO_ASK, damaged, table_files, take_away
+from pipeline.engine.damage import MOST_TO_ASK, Files, damaged, table_files, take_away
 from pipeline.engine.explain import explain
 from pipeline.engine.jobs import stages
 from pipeline.engine.planner import Planner
@@ -74,15 +74,17 @@ def run(
     _check_engine(engine, address)
     display = Display(quiet=quiet)
 
-    def planned(corpus: Corpus) -> Planner:
+    def planned(corpus: Corpus, files: Files | None = None) -> Planner:
         most = MOST_TO_ASK if explain_only else None
-        planner = plan(corpus, load_steps(ORDER), until=until, only=frozenset(transfers) or None, most=most)
+        chosen = frozenset(transfers) or None
+        planner = plan(corpus, load_steps(ORDER), until=until, only=chosen, files=files, most=most)
         planner.again, planner.rehash = again, rehash
         planner.prepare()
         return planner
 
     if explain_only:
-        planner = planned(corpus)
+        with uncollected():
+            planner = planned(corpus)
         return Summary(transfers=len(planner.sounds), explained=list(explain(planner)))
     with locked(corpus.derived, say=display.say):
         mend(corpus.root)
@@ -120,13 +122,26 @@ def prepare(display: Display) -> None:
     start_loading()
 
 
-def begin(corpus: Corpus, planned: Callable[[], Planner], display: Display, *, steps_from: str) -> Work:
+@contextmanager
+def uncollected() -> Iterator[None]:
+    """No looking for garbage: what is read for a plan all stays, and looking through it takes a quarter of the time."""
+    before = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if before:
+            gc.enable()
+
+
+@uncollected()
+def begin(corpus: Corpus, planned: Callable[[Files], Planner], display: Display, *, steps_from: str) -> Work:
     """Clears up a corpus that is locked, and plans what to do."""
     corpus.catalogue.require_whole()  # before anything is set aside for want of its row
-    steps = load_steps(steps_from)
-    for said in clear_up(corpus, steps):
+    files = table_files(corpus, load_steps(steps_from))
+    for said in clear_up(corpus, files):
         display.say(said[0].upper() + said[1:] + ".")
-    planner = planned()
+    planner = planned(files)
     drop_unowned(corpus, planner.files, planner.book)
     if planner.damaged:
         display.say(say_damaged(planner.damaged))
@@ -187,30 +202,18 @@ def _all_stages(work: Work, pool: LocalPool) -> None:
     work.finish(pool.run_batches, spread=pool.spread, release=pool.release)
 
 
-@contextmanager
-def _uncollected() -> Iterator[None]:
-    """No looking for garbage: what is read for a plan all stays, and looking through it takes a quarter of the time."""
-    before = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if before:
-            gc.enable()
-
-
-@_uncollected()
 def plan(
     corpus: Corpus,
     steps: Sequence[AnyStep],
     *,
     until: str | None,
     only: frozenset[str] | None,
+    files: Files | None = None,
     most: int | None = None,
 ) -> Planner:
     """A planner for the steps up to ``until``; call ``prepare`` before asking it.
 
-    ``most``: see ``inventory.damaged``.
+    ``files``: tables as they stand, if they have been looked at. ``most``: see ``damage.damaged``.
 
     Raises
     ------
@@ -225,7 +228,7 @@ def plan(
         cure = did_you_mean(until, names, otherwise=f"the steps are {', '.join(names)}")
         raise UsageError(f"no step {until!r}", cure)
     chosen = steps if until is None else steps[: names.index(until) + 1]
-    book, files = read_book(corpus), table_files(corpus, steps)
+    book, files = read_book(corpus), files or table_files(corpus, steps)
     return Planner(
         corpus,
         corpus.settings,
@@ -240,7 +243,7 @@ def plan(
 
 
 def _check_names(corpus: Corpus, wanted: frozenset[str], workers: int | None) -> None:
-    known = corpus.catalogue.frame("transfer")["transfer_id"].to_list()
+    known = corpus.catalogue.frame("transfer")["transfer_id"].to_list() if wanted else []
     for transfer_id in sorted(wanted - set(known)):
         cure = did_you_mean(transfer_id, known, otherwise="`glideline status` lists all transfers")
         raise UsageError(f"no transfer {transfer_id!r} in transfer.csv", cure)

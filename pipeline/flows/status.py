@@ -14,7 +14,7 @@ from pipeline.engine.planner import PERHAPS, Due, Planner
 from pipeline.errors import DataError
 from pipeline.flows.journal import events, latest
 from pipeline.flows.progress import clock, time_left_s
-from pipeline.flows.run import ORDER, plan
+from pipeline.flows.run import ORDER, plan, uncollected
 from pipeline.flows.work import load_steps
 from pipeline.steps.scopes import CORPUS
 from pipeline.store.checks.lost_verdicts import unmatched_verdicts
@@ -72,6 +72,7 @@ class Status:
         return pl.DataFrame(rows)
 
 
+@uncollected()
 def status(corpus: Path | str | Corpus) -> Status:
     """How every transfer stands at every step. Reads only; may be asked while a run goes on.
 

@@ -1,11 +1,13 @@
 """What the orchestration costs, with steps that compute little or nothing. Prints figures; asserts nothing about time.
 
 python -m tests.benchmarks.scale runs 10000 [2]  so many transfers of a tenth of a second, so many workers
+python -m tests.benchmarks.scale asking 10000    what looking costs where so many transfers are up to date
 python -m tests.benchmarks.scale memory          sides of 4 and 12 minutes, up to 96 kHz, two channels
 
 ``overhead.py`` compares a run of sides that sound with the bare functions.
 """
 
+import os
 import resource
 import shutil
 import subprocess
@@ -15,12 +17,14 @@ import threading
 import time
 from collections.abc import Callable
 from datetime import datetime
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Self
 
 from pipeline.flows import run as run_module
 from pipeline.flows import status as status_module
 from pipeline.flows.journal import events, latest
+from tests.benchmarks.planned_corpus import make_planned
 from tests.helpers.programs import environment
 from tests.helpers.tone_corpus import change, make_corpus
 
@@ -112,6 +116,24 @@ def asking(root: Path) -> None:
     command(root, "status without compacted tables", "status")
 
 
+def looking(root: Path, transfers: int) -> None:
+    """``status`` and a run with nothing to do, each in a process of its own, with its greatest memory."""
+    # in a process of its own: what is forked from a large one counts its memory too
+    maker = get_context("spawn").Process(target=make_planned, args=(root,), kwargs={"transfers": transfers})
+    maker.start()
+    maker.join()
+    print(f"{transfers} transfers, all up to date")
+    for words in (("status",), ("run",), ("run", "--explain")):
+        line = [sys.executable, "-c", "from pipeline.cli import main; main()", words[0], str(root), *words[1:]]
+        start = time.perf_counter()
+        with subprocess.Popen(line, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+            _, status, used = os.wait4(process.pid, 0)
+            process.returncode = os.waitstatus_to_exitcode(status)
+        wall, cpu = time.perf_counter() - start, used.ru_utime + used.ru_stime
+        told = f"{wall:8.1f} s wall {cpu:8.1f} s CPU {used.ru_maxrss / 1024:7.0f} MB peak"
+        print(f"  {' '.join(words):32} {told}, exit {process.returncode}", flush=True)
+
+
 def command(root: Path, name: str, *words: str) -> None:
     """Times one command of the command line."""
     program = (
@@ -164,6 +186,9 @@ def main() -> None:
     try:
         if what == "runs":
             runs(folder, int(numbers[0]), int(numbers[1]) if numbers[1:] else WORKERS)
+        elif what == "asking":
+            for transfers in map(int, numbers):
+                looking(folder / str(transfers), transfers)
         else:
             memory(folder)
     finally:

@@ -67,8 +67,8 @@ def measure(root: Path) -> None:
     """All steps over the corpus."""
     corpus = Corpus(root)
 
-    def planned():
-        planner = plan(corpus, order.STEPS, until=None, only=None)
+    def planned(files):
+        planner = plan(corpus, order.STEPS, until=None, only=None, files=files)
         planner.prepare()
         return planner
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from pipeline.engine.damage import Files
 from pipeline.engine.explain import explain
 from pipeline.engine.jobs import Report
 from pipeline.engine.planner import Planner
@@ -55,7 +56,7 @@ def quick_run(
             return quick_run(root, workers=1, say=say, steps=steps, **options)
     corpus = Corpus(root)
     with locked(corpus.derived, say=say):
-        work = begin(corpus, lambda: planned(corpus, steps=steps, **options), Words(say), steps_from=steps)
+        work = begin(corpus, lambda files: planned(corpus, files, steps=steps, **options), Words(say), steps_from=steps)
         if not work.has_due() and work.is_finished():
             work.summary.nothing_to_do = True
         else:
@@ -67,7 +68,7 @@ def flow_run(root: Path, *, engine: str, workers: int) -> Summary:
     """One run over everything as a Prefect flow."""
     corpus = Corpus(root)
     with locked(corpus.derived, say=print):
-        work = begin(corpus, lambda: planned(corpus), Display(quiet=True), steps_from=QUICK)
+        work = begin(corpus, lambda files: planned(corpus, files), Display(quiet=True), steps_from=QUICK)
         orchestrate(work, engine=engine, address=None, workers=workers)
         return work.conclude()
 
@@ -88,9 +89,9 @@ def _no_database(corpus: Corpus, generation: Generation) -> None:
     database_path(corpus).touch()
 
 
-def planned(corpus: Corpus, *, steps: str = QUICK, **options: Any) -> Planner:
+def planned(corpus: Corpus, files: Files | None = None, *, steps: str = QUICK, **options: Any) -> Planner:
     """A planner for the steps that a module holds; ``options`` are attributes of it."""
-    planner = replace(plan(corpus, load_steps(steps), until=None, only=None), **options)
+    planner = replace(plan(corpus, load_steps(steps), until=None, only=None, files=files), **options)
     planner.prepare()
     return planner
 

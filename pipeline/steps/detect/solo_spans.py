@@ -7,6 +7,7 @@ counted either, so such spans leave the exposure in both cases.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 from pipeline.steps.heard import NOT_COUNTED, Heard
@@ -35,7 +36,8 @@ class SoloSpan:
     reason: str | None
 
 
-def solo_facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
+@lru_cache(maxsize=1)  # each step of a transfer asks in turn
+def solo_facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
     """What the catalogue says about who plays when on a transfer, as JSON values."""
     transfer = catalogue.one("transfer", transfer_id)
     takes = [_take_facts(catalogue, take) for take in takes_on(catalogue, transfer["side_id"])]

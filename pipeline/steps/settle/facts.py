@@ -5,8 +5,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-import polars as pl
-
 from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed, region_of
 from pipeline.steps.board import open_strings
 from pipeline.steps.scopes import session_transfers
@@ -99,7 +97,7 @@ def _references(
     if own:
         return as_facts(ReferencePitch(hz, sd, 1.0 / len(own), "as the take's reference pitch", True) for hz, sd in own)
     places = {row["place"].casefold() for row in (*takes, *sessions) if row["place"]}
-    rows = [row for row in catalogue.frame("default_pitch").iter_rows(named=True) if _meets(row, span)]
+    rows = [row for row in catalogue.rows("default_pitch") if _meets(row, span)]
     here = [row for row in rows if row["place"].casefold() in places] or [r for r in rows if r["place"] == "*"]
     usual = {stated_pitch(row, USUAL_SD_CENTS) for row in here}
     otherwise = assumed(region_of(" ".join(sorted(places))), _middle_year(span))
@@ -155,10 +153,9 @@ def _middle_year(span: tuple[Any, Any]) -> int | None:
 
 def _labels(catalogue: Catalogue, labels: set[str], span: tuple[Any, Any]) -> list[list[Any]]:
     names = {label.casefold() for label in labels}
-    frame: pl.DataFrame = catalogue.frame("label_speed")
     return [
         [row["low_rpm"], row["high_rpm"], row["source_id"]]
-        for row in frame.iter_rows(named=True)
+        for row in catalogue.rows("label_speed")
         if row["label"].casefold() in names and _meets(row, span)
     ]
 

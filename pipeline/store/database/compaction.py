@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import shutil
+import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache, partial
@@ -32,7 +33,7 @@ LARGE = ("pitch_frame", "other_frame", "speed_curve")
 BUCKET_TRANSFERS = 256
 _ENDING = ".parquet"
 
-Stamp = tuple[int, int]
+Stamp = str  # size and time of a file as one text: there are millions of them at once
 Before = tuple[Path, Mapping[str, Stamp]]  # a reading file of the generation before, and what went into it
 Spread = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 
@@ -92,30 +93,23 @@ def current(corpus: Corpus) -> Generation | None:
 def _generation(folder: Path, mtime_ns: int) -> tuple[Generation, Mapping[str, int]]:
     """The generation as its manifest of that time tells it, and the sizes of its files."""
     manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
-    tables = {
-        table: {bucket: _pairs(files) for bucket, files in buckets.items()}
-        for table, buckets in manifest["tables"].items()
-    }
-    large = {table: _pairs(files) for table, files in manifest["large"].items()}
-    return Generation(folder, manifest["buckets"], tables, large), manifest["sizes"]
-
-
-def _pairs(files: Mapping[str, list[int]]) -> dict[str, Stamp]:
-    return {transfer_id: (size, mtime_ns) for transfer_id, (size, mtime_ns) in files.items()}
-
-
-def owners(corpus: Corpus, table: str) -> list[str]:
-    """Ids of the transfers that have a file of a table, sorted."""
-    return sorted(transfer_id for transfer_id, _ in _files(corpus, table))
+    return Generation(folder, manifest["buckets"], manifest["stamps"], manifest["large"]), manifest["sizes"]
 
 
 def stamps(corpus: Corpus, table: str) -> dict[str, Stamp]:
-    """Transfer id -> size and time of each file of a table as it stands on disk, sorted."""
-    found = {}
-    for transfer_id, entry in _files(corpus, table):
-        status = entry.stat()
-        found[transfer_id] = (status.st_size, status.st_mtime_ns)
-    return dict(sorted(found.items()))
+    """Transfer id -> size and time of each file of a table as it stands on disk."""
+    return {transfer_id: stamp(entry) for transfer_id, entry in _files(corpus, table)}
+
+
+def stamp(file: Path | os.DirEntry[str]) -> Stamp:
+    """Size and time of a file as it stands on disk."""
+    status = file.stat()
+    return f"{status.st_size} {status.st_mtime_ns}"
+
+
+def size_of(stood: Stamp) -> str:
+    """The size that a stamp tells."""
+    return stood.partition(" ")[0]
 
 
 def _files(corpus: Corpus, table: str) -> Iterator[tuple[str, os.DirEntry[str]]]:
@@ -124,7 +118,7 @@ def _files(corpus: Corpus, table: str) -> Iterator[tuple[str, os.DirEntry[str]]]
         with os.scandir(folder) as entries:
             for entry in entries:
                 if entry.name.endswith(_ENDING) and not entry.name.startswith("."):
-                    yield entry.name[: -len(_ENDING)], entry
+                    yield sys.intern(entry.name[: -len(_ENDING)]), entry  # one text for all tables
 
 
 def compact(
@@ -167,7 +161,7 @@ def compact(
     for table in tables:
         sync_folder(folder / table)
     sizes = {f"{path.parent.name}/{path.name}": path.stat().st_size for path in sorted(folder.glob("*/*.parquet"))}
-    manifest = {"buckets": buckets, "tables": tables, "large": large, "sizes": sizes}
+    manifest = {"buckets": buckets, "stamps": tables, "large": large, "sizes": sizes}
     with replacing(folder / "manifest.json") as part:
         part.write_text(json.dumps(manifest, sort_keys=True), encoding="utf-8")
     with replacing(root / "CURRENT") as part:
@@ -190,12 +184,12 @@ def frames(
     generation = current(corpus)
     fresh: set[str] = set()
     for bucket, files in (generation.tables.get(table, {}) if generation else {}).items():
-        same = {t for t, stamp in files.items() if there.get(t) == stamp}
+        same = {t for t, stood in files.items() if there.get(t) == stood}
         if same and generation is not None:
             fresh |= same
             frame = _read([generation.folder / table / f"{bucket}.parquet"], columns, corpus)
             yield frame if len(same) == len(files) else frame.filter(pl.col("transfer_id").is_in(sorted(same)))
-    late = [corpus.path(table, t) for t in there if t not in fresh]
+    late = [corpus.path(table, t) for t in sorted(there.keys() - fresh)]
     for start in range(0, len(late), files_at_once):
         yield _read(late[start : start + files_at_once], columns, corpus)
 
@@ -215,10 +209,14 @@ def _read(paths: list[Path], columns: list[str] | None, corpus: Corpus) -> pl.Da
 
 def _buckets(files: Mapping[str, Stamp], buckets: int) -> dict[str, dict[str, Stamp]]:
     found: dict[str, dict[str, Stamp]] = {}
-    for transfer_id, stamp in files.items():
-        number = int(hashlib.sha256(transfer_id.encode()).hexdigest()[:8], 16) % buckets
-        found.setdefault(f"{number:05d}", {})[transfer_id] = stamp
+    for transfer_id, stood in files.items():
+        found.setdefault(_bucket(transfer_id, buckets), {})[transfer_id] = stood
     return dict(sorted(found.items()))
+
+
+@lru_cache(maxsize=200_000)
+def _bucket(transfer_id: str, buckets: int) -> str:
+    return f"{int(hashlib.sha256(transfer_id.encode()).hexdigest()[:8], 16) % buckets:05d}"
 
 
 def _link(old: Path, new: Path) -> None:
@@ -237,7 +235,7 @@ def _merge(root: Path, merge: _Merge) -> None:
     tables: list[pa.Table] = []
     if before is not None and "transfer_id" in types.names:
         path, stood = before
-        kept = {t for t, stamp in files.items() if stood.get(t) == stamp}
+        kept = {t for t, now in files.items() if stood.get(t) == now}
         merged_before = read_parquet(path) if kept else None
         if merged_before is not None and merged_before.column_names == types.names:
             tables.append(_arrow(_frame(merged_before).filter(pl.col("transfer_id").is_in(kept)), types))

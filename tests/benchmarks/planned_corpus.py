@@ -1,0 +1,102 @@
+"""A corpus as a finished run leaves it, as far as looking at what must be done goes: names, sizes, times and hashes.
+
+Nothing is measured: audio and tables are empty files, and only the rows of ``run`` say anything. So a hundred thousand
+transfers are made in minutes, and the real ``status`` and ``run`` find nothing to do.
+"""
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+from pipeline.engine.clear_up import SeenFile
+from pipeline.engine.jobs import Brief, Report, Seen
+from pipeline.engine.planner import Planner
+from pipeline.flows.run import plan
+from pipeline.steps.base import AnyStep
+from pipeline.steps.order import STEPS
+from pipeline.steps.scopes import WHOLE
+from pipeline.store.corpus import Corpus, computed, write_parquet
+from pipeline.store.database.build import build_database
+from pipeline.store.database.compaction import compact
+from pipeline.store.provenance import RunRow, frame_of, hash_text
+from tests.helpers.tone_corpus import write_catalogue
+
+
+def make_planned(root: Path, *, transfers: int, session_of: int = 4) -> Path:
+    """A corpus of so many transfers, each a side of one take, up to date."""
+    for folder in ("audio", "catalogue", "reviews", "derived"):
+        (root / folder).mkdir(parents=True)
+    (root / "settings.toml").write_text('title = "made"\n', encoding="utf-8")
+    names = [f"s{number:06d}" for number in range(transfers)]
+    write_catalogue(root, names, session_of=session_of)
+    corpus = Corpus(root)
+    SeenFile(corpus).add({f"{name}.wav": _heard(root / "audio" / f"{name}.wav") for name in names})
+    planner = plan(corpus, STEPS, until=None, only=None)
+    planner.prepare()
+    for stage, steps in enumerate(planner.stages):
+        for unit_id, members, _ in list(planner.due(stage)):
+            for step in steps:
+                _done(planner, stage, step, unit_id, members)
+    compact(corpus, spread=_rows_of(planner))
+    for step in planner.corpus_steps:
+        _done(planner, len(planner.stages), step, *WHOLE)
+    build_database(corpus, compact(corpus, spread=_rows_of(planner)))
+    return root
+
+
+def _heard(path: Path) -> Seen:
+    path.touch()
+    status = path.stat()
+    sha256 = hash_text(path.name)
+    return Seen(status.st_size, status.st_mtime_ns, status.st_ino, sha256, sha256)
+
+
+def _done(planner: Planner, stage: int, step: AnyStep, unit_id: str, members: tuple[str, ...]) -> None:
+    """Puts down a step as done, with a file for each of its tables."""
+    key = planner.reads(step, unit_id, members).key
+    rows = {}
+    for member in members:
+        outputs = {table: hash_text(f"{table} of {member}") for table in step.writes}
+        sample = planner.samples(member)
+        rows[member] = {**planner.book.get(member, {}), step.name: Brief(key, "done", None, "", sample, outputs)}
+        for table in (*outputs, "run"):
+            path = planner.corpus.path(table, member)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if step.scope == "corpus":
+                write_parquet(computed(table).arrow_schema().empty_table(), path)
+            else:
+                path.touch()
+    planner.learn(Report(unit_id, stage, (), rows))
+
+
+def _rows_of(planner: Planner) -> Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]:
+    """Writes compacted tables as the compaction would have them: empty, but for the rows of ``run``."""
+
+    def spread(_: Callable[[Any], Any], merges: Iterable[Any]) -> Iterable[Any]:
+        for merge in merges:
+            types = computed(merge.table).arrow_schema()
+            table = types.empty_table()
+            if merge.table == "run":
+                rows = [_row(t, name, row) for t in merge.files for name, row in planner.book[t].items()]
+                table = frame_of(rows).to_arrow().cast(types)
+            write_parquet(table, merge.target)
+            yield merge
+
+    return spread
+
+
+def _row(transfer_id: str, step: str, row: Brief) -> RunRow:
+    said: dict[str, Any] = {"settings": {}, "facts": {}, "input_hashes": {}, "libraries": {}, "file_sha256": None}
+    return RunRow(
+        transfer_id=transfer_id,
+        step=step,
+        unit_id=transfer_id,
+        step_version=1,
+        outcome="done",
+        cause=None,
+        message="",
+        samples_sha256=row.samples,
+        key_sha256=row.key,
+        output_hashes=row.outputs,
+        **said,
+    )
