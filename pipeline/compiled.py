@@ -63,22 +63,43 @@ def log1p(values: Any, bits: Any, exponent: Any) -> None:
         values[i] = exponent[i] + np.float32(2.0) * u * series
 
 
+# Loops in place of numpy's masks, sorts and means, each of which takes a second to compile.
 @njit(cache=True)
 def median_of_known(values: Floats) -> float:
     """Median of the values that are not NaN or infinite; NaN if there are none. numpy's is slow on a few dozen."""
-    known = values[np.isfinite(values)]
-    if known.size == 0:
+    known = np.empty(values.size)
+    count = 0
+    for value in values:
+        if math.isfinite(value):
+            known[count] = value
+            count += 1
+    if count == 0:
         return np.nan
-    known.sort()
-    half = known.size // 2
-    return float(known[half] if known.size % 2 else 0.5 * (known[half - 1] + known[half]))
+    step = count // 2
+    while step > 0:  # Shell's sort
+        for i in range(step, count):
+            value, at = known[i], i
+            while at >= step and known[at - step] > value:
+                known[at] = known[at - step]
+                at -= step
+            known[at] = value
+        step //= 2
+    half = count // 2
+    return float(known[half] if count % 2 else 0.5 * (known[half - 1] + known[half]))
 
 
 @njit(cache=True)
 def spread_of_known(values: Floats) -> float:
     """Standard deviation of the values that are not NaN or infinite; NaN if there are none."""
-    known = values[np.isfinite(values)]
-    if known.size == 0:
+    total, count = 0.0, 0
+    for value in values:
+        if math.isfinite(value):
+            total += value
+            count += 1
+    if count == 0:
         return np.nan
-    mean = known.mean()
-    return float(np.sqrt(np.mean((known - mean) ** 2)))
+    mean, squares = total / count, 0.0
+    for value in values:
+        if math.isfinite(value):
+            squares += (value - mean) ** 2
+    return math.sqrt(squares / count)

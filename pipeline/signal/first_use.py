@@ -142,7 +142,7 @@ def use(half: Half, told: Callable[[], object] = lambda: None) -> None:
 
 
 HALVES: tuple[Half, ...] = (
-    (_hears, _tunes, _places_notes),
-    (_finds_slides, _finds_chords, _reads_hands),
+    (_hears, _tunes),
+    (_finds_slides, _finds_chords, _reads_hands, _places_notes),
 )
 """What is to be used, in two lists that can be worked off beside one another."""

@@ -12,6 +12,7 @@ import numba as nb
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import median_of_known
 from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 # A line is known where it is at least this likely to be right.
@@ -114,7 +115,7 @@ def _runs(cents: Floats, reach: float, memory: int) -> tuple[npt.NDArray[np.int6
         start[n] = i
         i += 1
         while i < cents.size and not np.isnan(cents[i]):
-            if abs(cents[i] - np.median(cents[max(start[n], i - memory) : i])) > reach:
+            if abs(cents[i] - median_of_known(cents[max(start[n], i - memory) : i])) > reach:
                 break
             i += 1
         end[n] = i
@@ -126,7 +127,7 @@ def _runs(cents: Floats, reach: float, memory: int) -> tuple[npt.NDArray[np.int6
 def _middles(cents: Floats, start: npt.NDArray[np.int64], end: npt.NDArray[np.int64]) -> Floats:
     middles = np.empty(start.size)
     for k in range(start.size):
-        middles[k] = np.median(cents[start[k] : end[k]])
+        middles[k] = median_of_known(cents[start[k] : end[k]])
     return middles
 
 
