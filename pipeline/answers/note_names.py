@@ -8,7 +8,6 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from pipeline.signal.speed.key import parse_key
 from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.corpus import Corpus
 
@@ -49,6 +48,8 @@ def spelling_of(corpus: Corpus, transfer_id: str, *, semitones: float = 0.0) -> 
     key = None if speed is None or speed.is_empty() else speed["key"][0]
     key = key or _catalogued(corpus, transfer_id)
     if key and round(semitones):
+        from pipeline.signal.speed.key import parse_key  # brings scipy, and is seldom wanted
+
         key = parse_key(key).shifted(round(semitones)).name
     return spelling(key)
 

@@ -54,11 +54,12 @@ def passage(
     Example: glideline passage glideline-demo romance-in-f --bars 5-8 --by school
     """
     from pipeline.answers.open_corpus import OpenCorpus
-    from pipeline.answers.passages.gather import gather
 
     if work is None:
         _list_works(folder, output, asked={"--bars": bars, "--by": by, "--edition": edition, "--open": open_page})
         return
+    from pipeline.answers.passages.gather import gather
+
     work = whole_id(folder, work, "work")
     with OpenCorpus(folder) as corpus:
         found = gather(

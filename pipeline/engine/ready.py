@@ -1,5 +1,7 @@
 """Compiles everything once, before the first run: in two processes beside each other, none of it twice.
 
+A second command that comes meanwhile waits for the first.
+
 ``python -m pipeline.engine.ready HALF`` works off one half, and prints a line for each of its parts.
 """
 
@@ -10,6 +12,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager, ExitStack, suppress
 from pathlib import Path
 
 import numba
@@ -17,10 +20,13 @@ from llvmlite.binding import get_host_cpu_name
 
 import pipeline
 from pipeline.environment import ONE_THREAD
+from pipeline.errors import DataError
 from pipeline.signal.first_use import HALVES, use
 from pipeline.signal.slides.trees import add_scores
+from pipeline.store.files.lock import HeldError, locked
 
 PARTS = sum(len(half) for half in HALVES)
+LONGEST_S = 600.0  # for which another command is waited for
 _NOTE = "glideline-compiled.txt"
 
 
@@ -32,11 +38,32 @@ def is_ready() -> bool:
         return False
 
 
-def make_ready(told: Callable[[], object]) -> None:
+def make_ready(told: Callable[[], object], *, say: Callable[[str], object]) -> None:
     """Compiles what is not compiled yet; ``told`` is called as each of ``PARTS`` is ready.
 
-    If it fails, workers meet the reason, and say it; where nothing can be kept, each process compiles for itself.
+    ``say`` gets a message if another command is at it already. If it fails, workers meet the reason, and say it; where
+    nothing can be kept, each process compiles for itself.
     """
+    with ExitStack() as held:
+        with suppress(OSError, DataError):  # nothing can be kept here, or it takes the other too long
+            try:
+                held.enter_context(_alone(wait_s=0.0))
+            except HeldError:
+                say("Another command is preparing: waiting for it.")
+                held.enter_context(_alone(wait_s=LONGEST_S))
+        if not is_ready():
+            _compile(told)
+        else:
+            for _ in range(PARTS):
+                told()
+
+
+def _alone(*, wait_s: float) -> AbstractContextManager[None]:
+    folder = _note().parent
+    return locked(folder, say=lambda _: None, doing="prepare", wait_s=wait_s, wait_for_workers_s=None)
+
+
+def _compile(told: Callable[[], object]) -> None:
 
     def follow(half: int) -> bool:
         found_in = {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}

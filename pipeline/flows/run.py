@@ -116,7 +116,7 @@ def prepare(display: Display) -> None:
 
         display.start(tally)
         try:
-            make_ready(told)
+            make_ready(told, say=display.say)
         finally:
             display.stop(tally)
     start_loading()

@@ -50,7 +50,7 @@ class Work:
 
     def __init__(self, corpus: Corpus, planner: Planner, display: Display, *, steps_from: str) -> None:
         self.corpus = corpus
-        self.empty_batch = Batch(str(corpus.root), planner.settings, steps_from, ())
+        self.empty_batch = Batch(str(corpus.root.absolute()), planner.settings, steps_from, ())
         self.planner = planner
         self.display = display
         self.journal: Journal | None = None

@@ -1,12 +1,14 @@
 """How long the database, the summary and every view take on a large corpus, and the memory that the summary needs.
 
-Run with: python -m tests.benchmarks.queries [SIDES [FOLDER]]
-10,000 sides unless fewer are named: 400 slides and 600 transitions each, a player for five of them, three teachers for
-each player, slides planted in a quarter and a listening check. Prints seconds of wall time and of processor time.
+Run with: python -m tests.benchmarks.queries [SIDES [FOLDER]] [--slides 400] [--unsummarised]
+10,000 sides unless others are named: 400 slides and half as many transitions more each, a player for five of them
+(4,000 at most), three teachers for each player, slides planted in a quarter and a listening check.
+``--unsummarised`` puts a made-up rate where the summary would be, for corpora that take it hours. Prints seconds of
+wall time and of processor time.
 """
 
+import argparse
 import resource
-import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
@@ -25,17 +27,19 @@ from pipeline.steps.base import StepInput, Tables
 from pipeline.steps.summarise.step import COMPUTED, STEP
 from pipeline.store import schema
 from pipeline.store.database import views
+from pipeline.store.database.build import MEMORY
 
-SIDES, SLIDES_PER_SIDE, TRANSITIONS_PER_SIDE = 10_000, 400, 600
+SIDES, SLIDES_PER_SIDE = 10_000, 400
+MOST_PLAYERS = 4000
 PLANTED, JUDGED = 20, 1200
 SHA = "a" * 64
 IN_PIECES = ("slide_for_models",)
 """Views of a row a slide, which no frame holds on a large corpus: read as exports and ``query --as csv`` read them."""
 
 
-def rows(sides: int) -> Mapping[str, str]:
+def rows(sides: int, slides: int) -> Mapping[str, str]:
     """A query for the rows of each table, drawn by hashing their numbers, so that they are the same each time."""
-    players = sides // 5
+    players = _players(sides)
     return {
         "player": f"""select 'p' || i as player_id, 'Player ' || i as name, y::varchar as born,
             make_date(y, 1, 1) as born_earliest, make_date(y, 12, 31) as born_latest
@@ -72,41 +76,45 @@ def rows(sides: int) -> Mapping[str, str]:
             0.0 as transfer_start_s, 200.0 as transfer_end_s, 0.0 as start_s, 200.0 as end_s, 'solo' as content,
             'default' as source, true as counted from range({sides}) as t(i)""",
         "note": f"""select 't' || i || '-n' || k as note_id, 't' || i as transfer_id, 't' || i as take_id,
-            k * 200.0 / {TRANSITIONS_PER_SIDE + 1} as transfer_start_s, transfer_start_s + 0.3 as transfer_end_s,
+            k * 200.0 / {slides * 3 // 2 + 1} as transfer_start_s, transfer_start_s + 0.3 as transfer_end_s,
             transfer_start_s as start_s, transfer_start_s + 0.1 + 0.2 * (hash(i, k, 8) % 4) as end_s
-            from range({sides}) as t(i), range({TRANSITIONS_PER_SIDE + 1}) as n(k)""",
+            from range({sides}) as t(i), range({slides * 3 // 2 + 1}) as n(k)""",
         "transition": f"""select 't' || i || '-t' || k as transition_id, 't' || i as transfer_id, 't' || i as take_id,
             't' || i || '-n' || k as from_note_id, 't' || i || '-n' || k + 1 as to_note_id,
             100.0 * (1 + hash(i, k) % 12) * (1 - 2 * (hash(k, i) % 2)::int) as interval_cents, 0.0 as gap_ms,
             (hash(i, k, 3) % 100) / 100.0 as slurred_probability, true as exposure,
             (hash(i, k, 9) % 90) / 10.0 - 8 as slide_score
-            from range({sides}) as t(i), range({TRANSITIONS_PER_SIDE}) as n(k)""",
+            from range({sides}) as t(i), range({slides * 3 // 2}) as n(k)""",
         "slide": f"""select 't' || i || '-s' || k as slide_id, 't' || i as transfer_id, 't' || i as take_id,
             't' || i || '-n' || k as from_note_id, 't' || i || '-n' || k + 1 as to_note_id,
-            k * 200.0 / {SLIDES_PER_SIDE + 1} as transfer_audible_start_s,
-            k * 200.0 / {SLIDES_PER_SIDE + 1} + 0.15 as transfer_audible_end_s,
+            k * 200.0 / {slides + 1} as transfer_audible_start_s,
+            k * 200.0 / {slides + 1} + 0.15 as transfer_audible_end_s,
             100.0 * (1 + hash(i, k) % 12) * (1 - 2 * (hash(k, i) % 2)::int) as interval_cents,
             50.0 + hash(i, k, 4) % 300 as duration_ms, 1.0 * (hash(i, k, 5) % 4000) as gradient_cents_per_s,
             ['same_finger', 'departing_finger', 'arriving_finger', 'into_note'][1 + (hash(i, k, 6) % 4)::int] as kind,
-            0.9 as confidence from range({sides}) as t(i), range({SLIDES_PER_SIDE}) as n(k)""",
+            0.9 as confidence from range({sides}) as t(i), range({slides}) as n(k)""",
         "recovery": f"""select 't' || i || '-r' || k as recovery_id, 't' || i as transfer_id,
             30.0 + hash(i, k, 1) % 300 as duration_ms, 300.0 as interval_cents, 'same_finger' as kind, 3.0 as fall_db,
             hash(i, k, 2) % 100 < 85 as found from range(0, {sides}, 4) as t(i), range({PLANTED}) as n(k)""",
-        "drawn_item": f"select * exclude (verdict) from ({_judged(sides)})",
+        "drawn_item": f"select * exclude (verdict) from ({_judged(sides, slides)})",
         "review": f"""select sample_id, item_id, transfer_id, samples_sha256, transfer_start_s, transfer_end_s, verdict,
-            'lee' as listener, date '2026-01-01' as judged_on from ({_judged(sides)})""",
+            'lee' as listener, date '2026-01-01' as judged_on from ({_judged(sides, slides)})""",
     }  # fmt: skip
+
+
+def _players(sides: int) -> int:
+    return min(sides // 5, MOST_PLAYERS)
 
 
 def _works(sides: int) -> int:
     return max(sides * 9 // 100, 1)
 
 
-def _judged(sides: int) -> str:
+def _judged(sides: int, slides: int) -> str:
     """Finds and plain changes, one of each in turn, of sides drawn evenly, nine in ten judged to be what they seem."""
     return f"""select 'first' as sample_id, 'i' || k as item_id, 't' || i as transfer_id, 't' || i as take_id,
         '{SHA}' as samples_sha256, if(k % 2 = 0, 'slide', 'transition') as drawn_from,
-        if(k % 2 = 0, 100 * 200.0 / {SLIDES_PER_SIDE + 1}, 500 * 200.0 / {TRANSITIONS_PER_SIDE + 1} + 0.25)
+        if(k % 2 = 0, {slides // 4} * 200.0 / {slides + 1}, {slides * 5 // 4} * 200.0 / {slides * 3 // 2 + 1} + 0.25)
             as transfer_start_s,
         transfer_start_s + 0.15 as transfer_end_s, 'all' as stratum, 10 as stratum_size, 5 as stratum_drawn,
         if((k % 2 = 0) = (hash(k) % 10 > 0), 'slide', 'no_slide') as verdict
@@ -121,11 +129,11 @@ def timed(what: str) -> Iterator[None]:
     print(f"{what:44} {time.perf_counter() - wall:7.2f} s   processor {time.process_time() - cpu:7.2f} s", flush=True)
 
 
-def write_tables(folder: Path, sides: int) -> dict[str, list[Path]]:
+def write_tables(folder: Path, sides: int, slides: int) -> dict[str, list[Path]]:
     """Parquet files of every table, as a run leaves them."""
     paths: dict[str, list[Path]] = {}
-    with duckdb.connect() as con:
-        for name, query in rows(sides).items():
+    with duckdb.connect(folder / "rows.duckdb", config={"memory_limit": "1GB"}) as con:
+        for name, query in rows(sides, slides).items():
             relation = schema.load(name)
             empty = relation.empty()
             con.register("empty", empty)
@@ -135,6 +143,7 @@ def write_tables(folder: Path, sides: int) -> dict[str, list[Path]]:
             con.execute("drop table made").fetchall()
             con.unregister("empty")
             paths[name] = [path]
+    (folder / "rows.duckdb").unlink()
     return paths
 
 
@@ -159,26 +168,43 @@ def summarise(paths: Mapping[str, list[Path]]) -> Tables:
     return made
 
 
-def main(folder: Path, sides: int) -> None:
+# A rate for every group, where nobody has summarised.
+MADE_UP = """
+insert into result.estimate by name
+select
+    grouping, group_key, measure, estimand, 5.0 as rate, 4.0 as low, 6.0 as high, 'uncorrected' as correction,
+    'session' as cluster_unit, 9 as clusters, 9.0 as effective_clusters, 0 as replicates
+from tally.takes_by_group, unnest($measures) as m(measure), unnest($estimands) as e(estimand)
+"""
+
+
+def main(folder: Path, sides: int, slides: int, *, summarised: bool) -> None:
     """Make, summarise, build, ask."""
     derived = folder / "derived"
     derived.mkdir(parents=True, exist_ok=True)
     with timed("making rows"):
-        paths = write_tables(folder, sides)
-    with environment(ONE_THREAD), get_context("spawn").Pool(1) as worker:
-        results = worker.apply(summarise, (paths,))
+        paths = write_tables(folder, sides, slides)
+    results: Mapping[str, views.Source] = {}
+    if summarised:
+        with environment(ONE_THREAD), get_context("spawn").Pool(1) as worker:
+            results = worker.apply(summarise, (paths,))
     (derived / "corpus.duckdb").unlink(missing_ok=True)
-    con = duckdb.connect(config={"threads": 2})
+    con = duckdb.connect(config={"threads": 2, "memory_limit": MEMORY, "temp_directory": str(derived / "spill")})
+    con.execute("set enable_progress_bar = false").fetchall()
     con.execute(f"attach '{derived / 'corpus.duckdb'}' as corpus (storage_version 'v1.5.0')").fetchall()
     con.execute("use corpus").fetchall()
     with timed("building the database"):
         con.execute("begin").fetchall()
         views.create_layers(con, {**paths, **results}, stored=views.STORED)
+        if not summarised:
+            allowed = {column.name: list(column.values) for column in schema.load("estimate", "result").columns}
+            con.execute(MADE_UP, {"measures": allowed["measure"], "estimands": allowed["estimand"]}).fetchall()
         views.describe(con)
         con.execute("commit").fetchall()
         con.execute("checkpoint corpus").fetchall()
     con.close()
-    print(f"{(derived / 'corpus.duckdb').stat().st_size / 1e6:.0f} MB")
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"{(derived / 'corpus.duckdb').stat().st_size / 1e6:.0f} MB, {peak:.0f} MB of memory at most")
     with OpenCorpus(folder) as corpus:
         for path in views.query_files("summary"):
             with timed(f"summary.{path.stem}"):
@@ -187,15 +213,18 @@ def main(folder: Path, sides: int) -> None:
                 else:
                     height = corpus.view(f"summary.{path.stem}").height
             print(f"    {height} rows")
-        with timed("slides_by_school of two periods, recounted"):
-            corpus.view("slides_by_school", period=["d0", "d1"])
-        with timed("slides_by_player of one school, recounted"):
-            corpus.view("slides_by_player", school="s3")
+        if summarised:
+            with timed("slides_by_school of two periods, recounted"):
+                corpus.view("slides_by_school", period=["d0", "d1"])
+            with timed("slides_by_player of one school, recounted"):
+                corpus.view("slides_by_player", school="s3")
+        last = _players(sides) - 1
         with timed("paths up from one player"):
-            print(len(corpus.nearest_common_teachers(f"p{sides // 5 - 1}", f"p{sides // 5 - 2}")), "nearest paths")
+            print(len(corpus.nearest_common_teachers(f"p{last}", f"p{last - 1}")), "nearest paths")
         with timed("stage.ancestor, from the links"):
             text = views.query(("stage", "ancestor"))
             print(corpus.sql(f"select count(*) from ({text})").rows()[0][0], "ancestors")
+    print(f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB of memory at most")
 
 
 def deep() -> None:
@@ -225,7 +254,12 @@ def deep() -> None:
 
 
 if __name__ == "__main__":
-    number, *where = sys.argv[1:] or [str(SIDES)]
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.queries")
+    parser.add_argument("sides", nargs="?", type=int, default=SIDES)
+    parser.add_argument("folder", nargs="?", type=Path)
+    parser.add_argument("--slides", type=int, default=SLIDES_PER_SIDE)
+    parser.add_argument("--unsummarised", action="store_true")
+    given = parser.parse_args()
     with tempfile.TemporaryDirectory() as made:
-        main(Path(where[0]) if where else Path(made), int(number))
+        main(given.folder or Path(made), given.sides, given.slides, summarised=not given.unsummarised)
     deep()

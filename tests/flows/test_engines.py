@@ -3,11 +3,14 @@
 import importlib.util
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
 import urllib.request
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -67,6 +70,58 @@ def test_engines_give_the_same_bytes(tmp_path: Path, plain: dict[str, bytes], en
     assert len(made) == 8 * 6 + 1
     assert (root / "derived" / "corpus.duckdb").stat().st_size > 0
     assert not (root / "derived" / "run.holder.json").exists()
+
+
+@contextmanager
+def cluster(folder: Path, *, workers: int) -> Iterator[str]:
+    """Address of a Dask cluster whose workers have no folder in common: neither home, nor place for passing files."""
+    with ExitStack() as running:
+
+        def start(name: str, *words: str) -> subprocess.Popen[bytes]:
+            own = {"HOME": folder / name / "home", "TMPDIR": folder / name / "tmp"}
+            for path in own.values():
+                path.mkdir(parents=True)
+            process = subprocess.Popen(
+                [sys.executable, "-m", "dask", *words, "--no-dashboard"],
+                cwd=folder / name,
+                env=environment(**{variable: str(path) for variable, path in own.items()}),
+                stderr=subprocess.DEVNULL,
+            )
+            running.enter_context(process)
+            running.callback(process.terminate)
+            return process
+
+        told = folder / "scheduler.json"
+        start("scheduler", "scheduler", "--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(told))
+        until = time.monotonic() + 120
+        while not told.exists():
+            assert time.monotonic() < until
+            time.sleep(0.1)
+        address = json.loads(told.read_text())["address"]
+        for number in range(workers):
+            start(f"worker-{number}", "worker", address, "--nworkers", "1", "--nthreads", "1")
+        yield address
+
+
+@pytest.mark.long
+def test_workers_that_share_the_folder_alone_give_the_same_bytes(tmp_path: Path, measured_once: Path) -> None:
+    from distributed import Client
+
+    root = tmp_path / "here" / "c"
+    shutil.copytree(measured_once, root, ignore=shutil.ignore_patterns("derived"))
+    # a side at a time, else one worker would have them all
+    program = "import pipeline.flows.corpus as c; c.BATCH = 1; from pipeline.cli import main; main()"
+    with cluster(tmp_path, workers=2) as address:
+        client = Client(address)
+        client.wait_for_workers(2, timeout=120)
+        line = [sys.executable, "-P", "-c", program, "run", "c", "--engine", "dask", "--address", address]
+        done = subprocess.run(line, cwd=root.parent, env=environment(), capture_output=True, text=True, check=False)
+        tasks = client.run(lambda dask_worker: dask_worker.state.executed_count)
+        client.close()
+    assert done.returncode == 0, done.stderr
+    assert len(tasks) == 2
+    assert all(tasks.values()), tasks
+    assert tables(root) == tables(measured_once)
 
 
 @pytest.mark.long

@@ -40,7 +40,7 @@ def test_time_left_is_told_once_enough_is_known() -> None:
 
 def test_a_side_that_two_stages_read_is_heard_once(tmp_path: Path) -> None:
     corpus = Corpus(make_corpus(tmp_path / "c", sides=1))
-    work = begin(corpus, lambda: planned(corpus), Words(print), steps_from=QUICK)
+    work = begin(corpus, lambda files: planned(corpus, files), Words(print), steps_from=QUICK)
     for _ in range(2):
         work.learn(report("done"))
     assert work.conclude().sound_s == 60.0
@@ -89,7 +89,7 @@ def test_the_first_run_says_that_it_compiles_and_the_next_does_not(
 ) -> None:
     done = [False]
 
-    def make_ready(told: Callable[[], object]) -> None:
+    def make_ready(told: Callable[[], object], *, say: Callable[[str], object]) -> None:
         told()
         done[0] = True
 

@@ -11,7 +11,7 @@ from pipeline.signal.hand.chord_hand import ChordHand, PlayedChord, chord_hands
 from pipeline.signal.hand.fingerboard import OPEN, Fingerboard, Stop, position_number
 from pipeline.signal.hand.played_line import LONG_NOTE_S, VIBRATO_CENTS
 from pipeline.signal.hand.weights import School
-from pipeline.steps.hand.rows import TakeNotes
+from pipeline.steps.hand.taken import TakeNotes
 from pipeline.units import Floats
 
 MOST_RANKS = 5

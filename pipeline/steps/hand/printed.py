@@ -7,7 +7,7 @@ import numpy as np
 
 from pipeline.signal.hand.fingerboard import Fingerboard, position_numbers, stops
 from pipeline.signal.hand.passage import PassageHand
-from pipeline.steps.hand.rows import TakeNotes
+from pipeline.steps.hand.taken import TakeNotes
 
 AGREE = 0.6
 """Probability of what is printed from which on the hand agrees (common practice, no source)."""

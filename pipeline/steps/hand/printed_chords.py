@@ -15,7 +15,7 @@ from pipeline.steps.hand.printed import (
     match_rows,
     verdict_of,
 )
-from pipeline.steps.hand.rows import TakeNotes
+from pipeline.steps.hand.taken import TakeNotes
 from pipeline.store.catalogue.written import highest
 
 LEAST_HEARD = 2

@@ -64,7 +64,8 @@ def _run(given: StepInput[HandSettings]) -> StepOutput:
     from pipeline.steps.hand.chords import chord_rows, chords_of_take
     from pipeline.steps.hand.printed import above_print
     from pipeline.steps.hand.printed_chords import compared
-    from pipeline.steps.hand.rows import rows_of_take, school_of, take_notes
+    from pipeline.steps.hand.rows import rows_of_take, school_of
+    from pipeline.steps.hand.taken import take_notes
 
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pyarrow as pa
-import pyarrow.compute as pc
 
 
 def arrow_of(frame: pl.DataFrame) -> pa.Table:
@@ -23,18 +22,24 @@ def one_of(values: tuple[Any, ...], kind: pa.DataType) -> pa.Array:
 
 def in_order(table: pa.Table, key: Sequence[str]) -> pa.Table:
     """The table sorted by its key; most are so already."""
+    import pyarrow.compute as pc
+
     order = pc.sort_indices(table, sort_keys=[(name, "ascending") for name in key])
     return table if np.array_equal(order, np.arange(len(order))) else table.take(order)
 
 
 def neighbours_alike(keys: pa.Table) -> bool:
     """Whether a row of a sorted table is the same as the one before it."""
+    import pyarrow.compute as pc
+
     alike = [pc.equal(column[1:], column[:-1]) for column in keys.columns]
     return bool(alike) and pc.any(reduce(pc.and_, alike)).as_py() is True
 
 
 def without_nan(table: pa.Table) -> pa.Table:
     """The table with null for NaN, in lists too."""
+    import pyarrow.compute as pc
+
     for place, values in enumerate(table.columns):
         kind = values.type
         inner = pc.list_flatten(values) if pa.types.is_list(kind) else values

@@ -7,9 +7,16 @@ it (see ``store.dates``) are declared here from it, so that they are typed, desc
 ``values`` lists what is allowed, or names a list of ``schemas/values.toml``, where each value has its meaning.
 """
 
-import re
+import hashlib
+import marshal
+import os
+import sys
 import tomllib
+from collections.abc import Mapping
+from contextlib import suppress
 from functools import cache
+from pathlib import Path
+from typing import Any, cast
 
 from pipeline import resources
 from pipeline.errors import DataError
@@ -29,8 +36,7 @@ DATE_COLUMNS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
 )
 
 
-def _parse(name: str, layer: str, text: str) -> Relation:
-    document = tomllib.loads(text)
+def _parse(name: str, layer: str, document: Mapping[str, Any]) -> Relation:
     columns: list[Column] = []
     for column_name, entry in document.get("columns", {}).items():
         known = {
@@ -100,10 +106,34 @@ def _parse(name: str, layer: str, text: str) -> Relation:
     )
 
 
-@cache
-def _shared_values() -> dict[str, dict[str, str]]:
+def _shared_values() -> Mapping[str, dict[str, str]]:
     """Lists of allowed values by name, each value with its meaning."""
-    return tomllib.loads((resources.folder("schemas") / "values.toml").read_text(encoding="utf-8"))
+    return _documents()["values"]
+
+
+@cache
+def _documents() -> Mapping[str, Mapping[str, Any]]:
+    """Every file of ``schemas/`` as it stands, by layer and name.
+
+    Parsing them takes as long as many a question: they are kept parsed where Python keeps compiled modules, under a
+    hash of their text. Where that folder cannot be written they are parsed each time.
+    """
+    root = resources.folder("schemas")
+    files = {path.relative_to(root).with_suffix("").as_posix(): path.read_bytes() for path in root.rglob("*.toml")}
+    stamp = hashlib.sha256(repr(sorted(files.items())).encode()).digest()
+    kept = Path(__file__).with_name("__pycache__") / f"schemas.{sys.implementation.cache_tag}"
+    with suppress(OSError, EOFError, ValueError, TypeError):  # none yet, or cut short
+        stamped, documents = marshal.loads(kept.read_bytes())
+        if stamped == stamp:
+            return cast(Mapping[str, Mapping[str, Any]], documents)
+    documents = {name: tomllib.loads(text.decode("utf-8")) for name, text in files.items()}
+    if sys.dont_write_bytecode:
+        return documents
+    part = kept.with_name(f"{kept.name}.{os.getpid()}")
+    with suppress(OSError):
+        part.write_bytes(marshal.dumps((stamp, documents)))
+        part.replace(kept)
+    return documents
 
 
 @cache
@@ -115,19 +145,21 @@ def load(name: str, layer: str = "base") -> Relation:
     DataError
         If there is no such file or it uses an unknown word or type.
     """
-    path = resources.folder("schemas") / layer / f"{name}.toml"
-    if not re.fullmatch("[a-z0-9_]+", name) or layer not in LAYERS or not path.is_file():
+    document = _documents().get(f"{layer}/{name}")
+    if document is None:
         raise DataError(f"no table {layer}.{name}", "`glideline dictionary` lists all tables")
-    return _parse(name, layer, path.read_text(encoding="utf-8"))
+    return _parse(name, layer, document)
 
 
 def relations(layer: str | None = None) -> list[Relation]:
     """All declared relations, by layer from the lowest up and then by name."""
-    root = resources.folder("schemas")
-    found: list[Relation] = []
-    for each in LAYERS if layer is None else (layer,):
-        found.extend(load(path.stem, each) for path in sorted((root / each).glob("*.toml")))
-    return found
+    names = sorted(_documents())
+    return [
+        load(name.removeprefix(f"{each}/"), each)
+        for each in (LAYERS if layer is None else (layer,))
+        for name in names
+        if name.startswith(f"{each}/")
+    ]
 
 
 def hand_kept(folder: str | None = None) -> list[Relation]:

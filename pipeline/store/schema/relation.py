@@ -6,7 +6,6 @@ from typing import Any, Literal
 
 import polars as pl
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from pipeline.errors import DataError
 from pipeline.store.schema.arrow_tables import arrow_of, in_order, neighbours_alike, one_of, without_nan
@@ -243,6 +242,8 @@ class Relation:
 
     def _anything_wrong(self, table: pa.Table) -> bool:
         """Whether any value is wrong: hardly ever one is, and asking for each in full is slow."""
+        import pyarrow.compute as pc
+
         for column in self.columns:
             values = table[column.name]
             if column.required and values.null_count:
