@@ -17,6 +17,7 @@ from pipeline.engine.damage import MOST_TO_ASK, Files, damaged, table_files, tak
 from pipeline.engine.explain import explain
 from pipeline.engine.jobs import stages
 from pipeline.engine.planner import Planner
+from pipeline.engine.up_to_date import is_noted
 from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
@@ -85,7 +86,8 @@ def run(
     if explain_only:
         with uncollected():
             planner = planned(corpus)
-        return Summary(transfers=len(planner.sounds), explained=list(explain(planner)))
+        explained = [] if is_noted(planner) else list(explain(planner))
+        return Summary(transfers=len(planner.sounds), explained=explained)
     with locked(corpus.derived, say=display.say):
         mend(corpus.root)
         corpus = Corpus(corpus.root)  # as it is now that nobody else can change it

@@ -7,6 +7,7 @@ from itertools import takewhile
 from pipeline.engine.clear_up import SeenFile
 from pipeline.engine.jobs import Did, Report
 from pipeline.engine.planner import Planner
+from pipeline.engine.up_to_date import is_noted, note
 from pipeline.flows.journal import Journal
 from pipeline.flows.progress import Display, Tally
 from pipeline.flows.work import Batch, batches
@@ -61,14 +62,15 @@ class Work:
         # A side is read anew in each stage, and counts once.
         self.heard_s: dict[str, float] = {}
         self.cut_short: Tally | None = None
+        self.noted = is_noted(planner)
 
     def has_due(self) -> bool:
         """Whether any step on transfers or sessions must run, as things stand."""
-        return any(self.planner.has_due(stage) for stage in range(len(self.planner.stages)))
+        return not self.noted and any(self.planner.has_due(stage) for stage in range(len(self.planner.stages)))
 
     def is_finished(self) -> bool:
         """Whether the steps on the whole corpus and the database are up to date as well."""
-        if any(self.planner.why(step, *WHOLE) for step in self.planner.corpus_steps):
+        if not self.noted and any(self.planner.why(step, *WHOLE) for step in self.planner.corpus_steps):
             return False
         return is_current(self.corpus, compact(self.corpus, seen=self.planner.files))
 
@@ -170,4 +172,6 @@ class Work:
         summary.failed = sorted((t, step, message) for (t, step), message in failed.items())
         summary.sound_s = sum(self.heard_s.values())
         self.seen_file.rewrite(planner.seen)
+        if summary.nothing_to_do and not self.noted:
+            note(planner)
         return summary

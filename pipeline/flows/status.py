@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.engine.damage import MOST_TO_ASK
 from pipeline.engine.decision import NEW
 from pipeline.engine.planner import PERHAPS, Due, Planner
+from pipeline.engine.up_to_date import is_noted
 from pipeline.errors import DataError
 from pipeline.flows.journal import events, latest
 from pipeline.flows.progress import clock, time_left_s
@@ -88,7 +89,7 @@ def status(corpus: Path | str | Corpus) -> Status:
     # What is known of a file that was only copied or touched most likely still holds.
     planner.known |= {t: planner.seen[planner.sounds[t].file] for t in planner.touched}
     due: dict[tuple[str, str], Due] = {}
-    for item in planner.outlook():
+    for item in () if is_noted(planner) else planner.outlook():
         for transfer_id in item.transfers:
             due[transfer_id, item.step] = item
     log = latest(corpus.derived)
