@@ -12,6 +12,7 @@ from operator import itemgetter
 import numpy as np
 from scipy.special import logit
 
+from pipeline.compiled import median_of_known
 from pipeline.signal.chords.beside import SAME_BINS
 from pipeline.signal.chords.grid import HOP_S
 from pipeline.signal.chords.judge import Sounding
@@ -54,7 +55,7 @@ class Note:
     @cached_property
     def pitch_bin(self) -> float:
         """Its middle place on the grid."""
-        return float(np.nanmedian(self.bins))
+        return median_of_known(self.bins)
 
 
 @dataclass(frozen=True)
@@ -108,8 +109,8 @@ def _at_steps(note: Note) -> list[Note]:
         return [note]
     known = np.flatnonzero(np.isfinite(bins))
     ends = known[2:-1].tolist()
-    before = [float(np.nanmedian(bins[max(at - STEP_FRAMES, 0) : at])) for at in ends]
-    after = [float(np.nanmedian(bins[at : at + STEP_FRAMES])) for at in ends]
+    before = [median_of_known(bins[max(at - STEP_FRAMES, 0) : at]) for at in ends]
+    after = [median_of_known(bins[at : at + STEP_FRAMES]) for at in ends]
     apart = np.abs(np.subtract(before, after))
     if not (apart > STEP_BINS).any():
         return [note]
