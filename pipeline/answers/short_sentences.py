@@ -156,6 +156,24 @@ def _hangs_on_speed(row: Row) -> Iterator[str]:
     yield f"{row['thing']} {row['id']}, {row['conclusion']}: {_plain(row)}; it {moved}"
 
 
+def _beside_others(row: Row) -> Iterator[str]:
+    yield f"transfer {row['transfer_id']} beside {beside_words(row)}"
+
+
+def beside_words(row: Row) -> str:
+    """What a row of ``summary.speed_beside_others`` says, without its transfer."""
+    what, unit = row["compared"].rsplit(", ", 1)
+    other = row["beside"]
+    if other == "other takes of the work":
+        other = f"{row['others']} {other}"
+    elif other != "the written part":
+        other += f" ({row['other_id']})"
+    caution = "; players differ too much for it to tell a speed" if what == "tempo" else ""
+    if row["doubtful"]:
+        caution = "; one may be read at a wrong speed, or the piece be in another key"
+    return f"{other}: {what} {signed(row['difference'], 1)} {unit}{caution}"
+
+
 def _missing(row: Row) -> Iterator[str]:
     where = f"{row['id']} {row['thing']}" if row["id"].startswith("all ") else f"{row['thing']} {row['id']}"
     yield f"{row['what']}, {where}: {row['explanation'].rstrip('.')}"
@@ -219,6 +237,7 @@ SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
     "agreement_between_players": _likeness,
     "agreement_of_pupils": _likeness_of_pupils,
     "depends_on_speed": _hangs_on_speed,
+    "speed_beside_others": _beside_others,
     "missing_or_doubtful": _missing,
     "speed_ledger": _speed,
     "edition_followed": _edition,

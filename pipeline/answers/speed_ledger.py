@@ -37,6 +37,17 @@ def speed_alternatives(folder: Path | str, transfer_id: str) -> pl.DataFrame:
     return pl.DataFrame() if found is None else found.sort("rank")
 
 
+def beside_others(folder: Path | str, transfer_id: str) -> list[str]:
+    """What others say of one transfer's speed, in words (view ``summary.speed_beside_others``)."""
+    # Imported only here: with it comes scipy, which the ledger can do without.
+    from pipeline.answers.short_sentences import beside_words
+
+    with OpenCorpus(Path(folder)) as corpus:
+        frame = corpus.view("summary.speed_beside_others")
+    rows = frame.filter(pl.col("transfer_id") == transfer_id).sort("beside", "other_id", "compared").to_dicts()
+    return [beside_words(row) for row in rows]
+
+
 def render(folder: Path | str, transfer_id: str) -> "CorrectedFile":
     """Write the corrected audio of one transfer into ``derived/audio/``; see ``steps.corrected``."""
     # Imported only here: with it comes the compiler, which reading the ledger can do without.

@@ -108,7 +108,7 @@ def _steps(item: TransferTrace, *, everything: bool) -> Iterator[str]:
         )
         if row.unit_id != row.transfer_id:
             alone = row.unit_id.startswith("alone:")
-            yield "  settled alone, in no session" if alone else f"  settled for session {row.unit_id}"
+            yield "  settled by its own side, in no session" if alone else f"  settled for session {row.unit_id}"
         if everything:
             yield f"  settings: {_plain(row.settings)}"
             yield f"  catalogue values: {_plain(row.facts)}"

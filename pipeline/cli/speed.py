@@ -116,12 +116,15 @@ def _given(row: dict[str, Any]) -> str:
 def _print_side(folder: Path, row: dict[str, Any]) -> None:
     from rich.text import Text
 
-    from pipeline.answers.speed_ledger import speed_alternatives
+    from pipeline.answers.speed_ledger import beside_others, speed_alternatives
     from pipeline.cli.console import console
     from pipeline.cli.fitting import Column, print_columns
 
     out = console()
-    for name, words in _facts(row):
+    others = [
+        ("" if i else "beside others", words) for i, words in enumerate(beside_others(folder, row["transfer_id"]))
+    ]
+    for name, words in [*_facts(row), *others]:
         first, *more = Text(words).wrap(out, max(out.width - 18, 20))
         out.print(Text(f"{name:18}{first.plain}"), highlight=False)
         for line in more:

@@ -1,7 +1,8 @@
 """What a step runs on: transfers, sessions with their transfers, or the corpus.
 
-A transfer belongs to a session if all takes on its side were recorded in that one session. A transfer without
-one is a session of its own, with the unit id ``alone:<transfer_id>`` (a colon stands in no catalogue id).
+A transfer belongs to a session if all takes on its side were recorded in that one session. The transfers of a side
+without one are a session of their own, with the unit id ``alone:<transfer_id>`` of the first (a colon stands in no
+catalogue id).
 """
 
 from collections import defaultdict
@@ -31,16 +32,14 @@ def session_units(catalogue: Catalogue) -> dict[str, tuple[str, ...]]:
         .join(catalogue.frame("side_take").select("side_id", "take_id"), on="side_id", how="left")
         .join(catalogue.frame("take").select("take_id", "session_id"), on="take_id", how="left")
     )
-    sessions = takes.group_by("transfer_id").agg(pl.col("session_id").unique()).sort("transfer_id")
+    sides = takes.group_by("side_id").agg(pl.col("session_id", "transfer_id").unique())
     members: dict[str, list[str]] = defaultdict(list)
-    for transfer_id, ids in sessions.iter_rows():
-        known = [session_id for session_id in ids if session_id is not None]
-        members[known[0] if len(ids) == 1 and known else ALONE + transfer_id].append(transfer_id)
-    return {unit: tuple(members[unit]) for unit in sorted(members)}
+    for _, sessions, transfers in sides.iter_rows():
+        known = [session_id for session_id in sessions if session_id is not None]
+        members[known[0] if len(sessions) == 1 and known else ALONE + min(transfers)] += transfers
+    return {unit: tuple(sorted(members[unit])) for unit in sorted(members)}
 
 
 def session_transfers(catalogue: Catalogue, unit_id: str) -> tuple[str, ...]:
     """The transfers of one session; see ``session_units``."""
-    if unit_id.startswith(ALONE):
-        return (unit_id.removeprefix(ALONE),)
     return session_units(catalogue)[unit_id]

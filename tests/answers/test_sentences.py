@@ -245,6 +245,20 @@ PLACE = {
             "a pair alone shows no influence; see lineage_resemblance.",
         ),
         (
+            "speed_beside_others",
+            {"transfer_id": "t1", "beside": "another transfer of the side", "other_id": "t2", "others": 1,
+             "compared": "pitch as corrected, cents", "difference": -98.0, "doubtful": True},
+            "Transfer t1 beside another transfer of the side (t2): pitch as corrected −98.0 cents; one may "
+            "be read at a wrong speed, or the piece be in another key.",
+        ),
+        (
+            "speed_beside_others",
+            {"transfer_id": "t1", "beside": "other takes of the work", "other_id": "k1", "others": 3,
+             "compared": "tempo, %", "difference": 4.0, "doubtful": False},
+            "Transfer t1 beside 3 other takes of the work: tempo +4.0 %; players differ too much for it to tell a "
+            "speed.",
+        ),
+        (
             "depends_on_speed",
             {"thing": "take", "id": "t1", "conclusion": "slides per minute", "value": 10.0, "low": 9.4, "high": 10.6,
              "changes": True},

@@ -73,6 +73,18 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )  # fmt: skip
 
 
+def test_a_side_is_shown_beside_others(tmp_path: Path) -> None:
+    corpus_folder(
+        tmp_path,
+        side=[{"side_id": "s1"}],
+        transfer=[{"transfer_id": t, "side_id": "s1", "file": f"{t}.wav"} for t in ("t1", "t2")],
+        speed=[{"transfer_id": t, **SPEED} for t in ("t1", "t2")],
+        note=[{"note_id": f"{t}-1", "transfer_id": t, "midi": midi} for t, midi in (("t1", 60.0), ("t2", 61.0))],
+    )
+    said = " ".join(CliRunner().invoke(app, ["speed", str(tmp_path), "t1"]).output.split())
+    assert "beside others another transfer of the side (t2): pitch as corrected −100.0 cents; one may be read" in said
+
+
 def test_every_transfer_has_its_line(folder: Path) -> None:
     rows = {row["transfer_id"]: row for row in speed(folder).to_dicts()}
     assert list(rows) == ["t1", "t2", "t3", "t4"]

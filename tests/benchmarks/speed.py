@@ -190,6 +190,7 @@ def _in_silence(scene: Scene, jump: Jump, moment_s: float) -> bool:
 def read(scene: Scene, *, with_key: bool) -> tuple[Floats, Floats, float]:
     """Probabilities of all readings, whether each is right, and the CPU time of settling."""
     known: dict[str, Any] = {
+        "side": "side",
         "key": scene.key.replace("b ", " flat ") if with_key else None,
         "key_share": 1.0,
         "open_strings": None,

@@ -167,6 +167,7 @@ def settled(
 ) -> SettledSide:
     """The side settled by itself, transferred at 78.26 rpm."""
     known: dict[str, Any] = {
+        "side": "side",
         "key": (key or side.key) if with_key else None,
         "key_share": key_share,
         "open_strings": open_strings,

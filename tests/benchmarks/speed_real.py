@@ -45,6 +45,7 @@ def read(sound: real_sound.RealSound, factor: float) -> Read | None:
     if side.curve is None:
         return None
     known: dict[str, Any] = {
+        "side": "side",
         "key": None,
         "key_share": 1.0,
         "open_strings": None,

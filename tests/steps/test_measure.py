@@ -117,6 +117,7 @@ def test_planted_speeds_are_found_in_sound(instrument: str, piano_db: float | No
         "turntable_rpm": 78.26,
         "already_corrected": "no",
         "copy": False,
+        "side": "s1",
         "process": "electrical",
         "key": "D major",
         "key_share": 1.0,

@@ -187,7 +187,7 @@ def _frame(opened: OpenCorpus, view: str, withheld: list[str]) -> pl.DataFrame:
 
 
 # What names withheld takes by its nature, and what holds no takes at all.
-_UNSHARED = ("depends_on_speed", "missing_or_doubtful", "speed_ledger")
+_UNSHARED = ("depends_on_speed", "missing_or_doubtful", "speed_beside_others", "speed_ledger")
 _WHOLE = ("player", "ancestor", "school_member")
 
 

@@ -20,11 +20,15 @@ class KeyFit:
 
 @dataclass(frozen=True)
 class SessionSpeed:
-    """The speed in rpm that other sides of the session lead to expect, how closely (sd in cents), and their number."""
+    """The speed in rpm that other transfers lead to expect, how closely (sd in cents), and their number.
+
+    They are of the other sides of the session or, ``same_side`` of them, of the same side.
+    """
 
     rpm: float
     within_cents: float
     sides: int
+    same_side: int = 0
 
 
 @dataclass(frozen=True)

@@ -150,13 +150,14 @@ class PrintedKey:
         wrong = not_transposed * (1.0 - trust)
         return cls(key, not_transposed * trust, 1.0 - not_transposed + TRANSPOSED_SHARE * wrong)
 
-    def others(self) -> Floats:
-        """Prior probabilities of all keys, (24,), the printed one standing for itself by accident only."""
-        moved = np.zeros(24)
+    def chances(self) -> tuple[Floats, Floats]:
+        """Prior probabilities of all keys, (24,), as printed and otherwise; both together sum to 1."""
+        own, moved = np.zeros(24), np.zeros(24)
+        own[self.key.number] = self.as_printed
         for steps in (*range(-5, 0), *range(1, 7)):
             moved[self.key.shifted(steps).number] = 1.0 / abs(steps)
         any_key = 1.0 - self.as_printed - self.transposed
-        return np.asarray(self.transposed * moved / moved.sum() + any_key / 24.0)
+        return own, np.asarray(self.transposed * moved / moved.sum() + any_key / 24.0)
 
 
 def pitch_class_notes(

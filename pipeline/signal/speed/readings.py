@@ -66,6 +66,7 @@ class SideEvidence:
 
     Attributes
     ----------
+    recording : what the groove holds: transfers of one side share it, and what its notes say counts once.
     sharp_cents, sharp_se : how much sharper than A4 = 440 Hz equal temperament the side sounds on the whole, modulo
         100, and its standard error.
     length_s, accompaniment : length of the transfer; effective numbers of accompaniment tones, (sections, 12).
@@ -79,6 +80,7 @@ class SideEvidence:
     """
 
     name: str
+    recording: str
     sharp_cents: float
     sharp_se: float
     length_s: float
@@ -239,10 +241,12 @@ def _levelled(turned: _Turned, draft: Candidate) -> Candidate:
 
 def _key_evidence(side: SideEvidence, key_scores: Floats, shift: int) -> tuple[float, KeyFit]:
     scores, printed = at_shift(key_scores, shift=shift), side.key
-    best = Key.of_number(int(np.argmax(scores)))
     if printed is None:
+        best = Key.of_number(int(np.argmax(scores)))
         return float(logsumexp(scores - np.log(24.0))), KeyFit(best, None, fits=True)
-    given = scores[printed.key.number] + np.log(printed.as_printed) if printed.as_printed > 0.0 else -np.inf
-    other = float(logsumexp(scores, b=printed.others()))
-    fits = bool(given >= other) or (best == printed.key and printed.as_printed > 0.0)
+    own, others = printed.chances()
+    with np.errstate(divide="ignore"):
+        given, other = logsumexp(scores, b=own), logsumexp(scores, b=others)
+        best = Key.of_number(int(np.argmax(scores + np.log(own + others))))
+    fits = bool(given >= other) or best == printed.key
     return float(np.logaddexp(given, other)), KeyFit(best, printed.key, fits)

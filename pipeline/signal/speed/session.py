@@ -2,10 +2,12 @@
 
 A4 is a quantity (``reference_pitch``), and so is the session's speed; every side's playing speed lies near the
 session's, or the side is an outlier (another day, a dub, a wrong note of the turntable's speed). The posterior of a
-side's reading sums over the session's speed, how closely its sides agree, and A4. Nothing depends on the order of the
+side's reading sums over the session's speed, how closely its sides agree, and A4. Several transfers of one side are one
+disc, whose notes are the same evidence and count once, shared out among them. Nothing depends on the order of the
 sides. A side by itself, or one whose turntable speed does not count, is judged by the prior of speeds alone.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -22,6 +24,7 @@ from pipeline.units import A4_HZ, Floats, playing_rpm, ratio_of_cents
 
 # how closely the sides of a session agree: standard deviation in cents and its prior probability
 _AGREEMENT = ((3.0, 0.3), (8.0, 0.35), (20.0, 0.35))
+_ONE_DISC = ((3.0, 1.0),)  # transfers of one side, if their turntables turned as written
 OUTLIER_SHARE = 0.08  # sides of a session that were cut or copied at another speed (common practice, no source)
 _SPEED_GRID = np.arange(-700.0, 701.0, 2.0)  # cents above 78.26 rpm, from 52 to 117 rpm
 _TINY = 1e-300  # so that logarithms are finite
@@ -94,11 +97,13 @@ def _same_notes(one: Reading, other: Reading) -> bool:
 
 def settle_together(sides: Sequence[SideEvidence]) -> dict[str, SettledSide]:
     """Settle the sides of one session; the result is by ``SideEvidence.name``."""
-    weighed = [_Weighed.of(side) for side in sorted(sides, key=lambda side: side.name)]
-    tied = [one for one in weighed if one.side.turntable_counts]
-    settled = {one.side.name: _alone(one) for one in weighed}
-    if len(tied) > 1:
-        settled.update(_tied(tied))
+    ordered = sorted(sides, key=lambda side: side.name)
+    tied = [side for side in ordered if side.turntable_counts]
+    if len(tied) < 2:
+        return {side.name: _alone(_Weighed.of(side)) for side in ordered}
+    transfers = Counter(side.recording for side in tied)
+    settled = {side.name: _alone(_Weighed.of(side)) for side in ordered if side not in tied}
+    settled.update(_tied([_Weighed.of(side, 1.0 / transfers[side.recording]) for side in tied]))
     return settled
 
 
@@ -127,10 +132,12 @@ class _Weighed:
     density: Floats
 
     @classmethod
-    def of(cls, side: SideEvidence) -> "_Weighed":
+    def of(cls, side: SideEvidence, share: float = 1.0) -> "_Weighed":
+        """A side's candidates; ``share`` is how much of what its notes say is its own."""
         found = candidates(side)
         offsets = np.array([candidate.base_cents for candidate in found])[:, None] + GRID_CENTS
         logs = np.array([candidate.log_weight for candidate in found])[:, None] + hum_evidence(offsets, side.hum_hz)
+        logs = share * logs
         density = side.speed_density(offsets)
         best = (logs + np.log(density + _TINY)).max(axis=1)
         first = found[int(np.argmax(best))]
@@ -176,7 +183,8 @@ def _tied(sides: list[_Weighed]) -> dict[str, SettledSide]:
     inside: list[list[float]] = [[] for _ in sides]
     expected: list[list[Floats]] = [[] for _ in sides]
     scale = []
-    for sd, chance in _AGREEMENT:
+    one_disc = len({one.side.recording for one in sides}) == 1
+    for sd, chance in _ONE_DISC if one_disc else _AGREEMENT:
         near = [np.sum([one.near(c, sd) for c in range(len(one.found))], axis=0) for one in sides]
         each = [np.log(n + one.apart().sum(axis=0)[:, None] + _TINY) for n, one in zip(near, sides, strict=True)]
         whole = {
@@ -203,7 +211,9 @@ def _tied(sides: list[_Weighed]) -> dict[str, SettledSide]:
         mean = float(speed @ _SPEED_GRID / speed.sum())
         sd = float(np.sqrt(max(float(speed @ (_SPEED_GRID - mean) ** 2 / speed.sum()), 0.0)))
         outlying = 1.0 - sum(inside[i]) / float(table.sum())
-        settled[one.side.name] = _settled(one, table, outlying, SessionSpeed(rpm_of_cents(mean), sd, len(sides) - 1))
+        same = sum(other.side.recording == one.side.recording for other in sides) - 1
+        expects = SessionSpeed(rpm_of_cents(mean), sd, len(sides) - 1, same)
+        settled[one.side.name] = _settled(one, table, outlying, expects)
     return settled
 
 

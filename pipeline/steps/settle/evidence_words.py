@@ -25,13 +25,22 @@ def reason(reading: Reading) -> str:
     ]
     if evidence.session is not None:
         rpm, sd = evidence.session.rpm, evidence.session.within_cents
-        said.append(f"the session's other sides lead to expect {rpm:.2f} rpm (within {sd:.0f} cents)")
+        said.append(f"{others(evidence.session)} lead to expect {rpm:.2f} rpm (within {sd:.0f} cents)")
     return "; ".join(said)
 
 
 def against_key(evidence: Evidence | SessionSpeed) -> str:
     """That the notes fit another key than the catalogue's; "" if they do not."""
     return "" if isinstance(evidence, SessionSpeed) or evidence.key.fits else _key(evidence.key)
+
+
+def others(speed: SessionSpeed) -> str:
+    """Who leads to expect a speed."""
+    if not speed.same_side:
+        return "the session's other sides"
+    if speed.same_side < speed.sides:
+        return "other transfers of this side and the session's other sides"
+    return "other transfers of this side"
 
 
 def _offered(speed: SessionSpeed) -> str:
@@ -70,8 +79,6 @@ def _key(key: KeyFit) -> str:
         return f"key unknown, the notes fit {key.best.name} best"
     if key.fits:
         return f"the catalogue's key {key.given.name} fits"
-    if key.best == key.given:
-        return f"the notes fit {key.given.name}, the key that the piece is said to be transposed from"
     said = f"pitch content fits {key.best.name} better than the catalogue's {key.given.name}"
     return said + _transposed(key.best, key.given)
 

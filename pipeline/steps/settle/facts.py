@@ -36,6 +36,7 @@ def transfer_facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
     span = _span([dating(catalogue, take) for take in takes])
     labels = {label for label in (side.get("label"), *(s["label"] for s in sessions)) if label}
     return {
+        "side": transfer["side_id"],
         "turntable_rpm": transfer["turntable_rpm"],
         "already_corrected": transfer["already_corrected"],
         "copy": transfer["generation"] in COPIES,

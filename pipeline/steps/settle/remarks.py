@@ -6,14 +6,16 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline.signal.speed.prior import stroboscope_bars
-from pipeline.steps.settle.evidence_words import against_key, transposition
-from pipeline.units import cents_of_ratio, rpm_of_hz
+from pipeline.steps.settle.evidence_words import against_key, others, transposition
+from pipeline.units import Z_95, cents_of_ratio, rpm_of_hz
 
 if TYPE_CHECKING:
     from pipeline.signal.speed.session import Reading, SettledSide
 
-_OUTLIER = 0.5
-_LEAST_TRANSPOSED = 0.02  # less likely transpositions are not worth a word (common practice, no source)
+# From what probability of not sharing a speed on a side is said to disagree; of two transfers of one side either may be
+# the wrong one (common practice, no source).
+_OUTLIER, _OUTLYING_TRANSFER = 0.5, 0.3
+_LEAST_TRANSPOSED = 0.1  # less likely transpositions are not worth a word (common practice, no source)
 _TURNTABLE_SHARE = 0.003
 _TURNTABLE_SIGMAS = 4.0
 Known = Mapping[str, Any]
@@ -138,11 +140,8 @@ def _on_transposition(settled: SettledSide) -> list[str]:
     if rival is None or rival[1] < _LEAST_TRANSPOSED:
         return []
     words = transposition(settled.readings[0], rival[0])
-    return (
-        [f"{words} ({100 * rival[1]:.0f} % likely); note what was played as take.key_played, if it is known"]
-        if words
-        else []
-    )
+    cure = "note what was played as take.key_played, if it is known"
+    return [f"{words} ({100 * rival[1]:.0f} % likely); {cure}"] if words else []
 
 
 def _played(reading: Reading) -> str:
@@ -152,9 +151,14 @@ def _played(reading: Reading) -> str:
 
 def _on_session(settled: SettledSide) -> list[str]:
     share = settled.outlier_probability
-    if share is None or settled.session is None or share < _OUTLIER:
+    if share is None or settled.session is None:
         return []
-    return [f"disagrees with its session, whose other sides play at {settled.session.rpm:.2f} rpm"]
+    if share < (_OUTLYING_TRANSFER if settled.session.same_side else _OUTLIER):
+        return []
+    rpm = f"{settled.session.rpm:.2f} rpm"
+    if settled.session.same_side:
+        return [f"{others(settled.session)} lead to expect {rpm}: perhaps a turntable_rpm is wrong"]
+    return [f"disagrees with its session, whose other sides play at {rpm}"]
 
 
 def _on_changes(jumps: Sequence[tuple[float, float]]) -> list[str]:
@@ -167,9 +171,13 @@ def _on_changes(jumps: Sequence[tuple[float, float]]) -> list[str]:
 
 def _on_turntable(tuning: Known, known: Known) -> list[str]:
     written, hz = known["turntable_rpm"], tuning["wow_hz"]
-    if written is None or hz is None or known["already_corrected"] == "yes":
+    if hz is None or known["already_corrected"] == "yes":
         return []
     turned = rpm_of_hz(hz)
+    if written is None:
+        within = max(Z_95 * rpm_of_hz(tuning["wow_hz_se"]), 0.01)
+        said = f"wow at {hz:.4f} Hz: here the disc turns at {turned:.2f} rpm (± {within:.2f})"
+        return [f"{said}; unless the transfer's speed was changed later, that is its turntable_rpm"]
     if abs(turned - written) < max(_TURNTABLE_SHARE * written, _TURNTABLE_SIGMAS * rpm_of_hz(tuning["wow_hz_se"])):
         return []
     return [f"wow at {hz:.4f} Hz: the turntable turned at {turned:.2f} rpm, not at the {written:g} rpm written down"]

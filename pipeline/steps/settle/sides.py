@@ -92,6 +92,7 @@ def side_evidence(name: str, tuning: Row, known: Mapping[str, Any], instrument: 
     curve = sharp_curve(tuning)
     return SideEvidence(
         name=name,
+        recording=known["side"],
         sharp_cents=tuning["sharp_cents"],
         sharp_se=tuning["sharp_se_cents"],
         length_s=tuning["length_s"],

@@ -50,6 +50,7 @@ def side(
     starts = 0.5 * np.arange(number.size)
     evidence = SideEvidence(
         name=name,
+        recording=name,
         sharp_cents=sharp,
         sharp_se=0.8,
         length_s=0.5 * number.size,
@@ -192,8 +193,8 @@ def test_a_transposed_performance_is_weighed_against_a_wrong_speed(not_transpose
 
 def test_another_key_than_the_printed_one_is_likeliest_a_step_away_in_the_same_mode() -> None:
     printed = PrintedKey.trusted(Key(2, True), trust=0.92, not_transposed=0.5)
-    others = printed.others()
-    assert others.sum() + printed.as_printed == pytest.approx(1.0)
+    own, others = printed.chances()
+    assert own.sum() + others.sum() == pytest.approx(1.0)
     at = [others[Key(2, True).shifted(steps).number] for steps in (0, 1, 2, 5)]
     assert at[1] > at[2] > at[3] > at[0]
     assert others[Key(1, True).number] == pytest.approx(at[1])
@@ -317,6 +318,20 @@ def test_a_session_shares_its_reference_pitch() -> None:
     alone = settle_together(free)["s0"]
     helped = settle_together([*free, side(tune(2, seed=89), name="told", sharp=20.0, key=Key(2, False))])["s0"]
     assert helped.high_cents - helped.low_cents < 0.6 * (alone.high_cents - alone.low_cents)
+
+
+def test_two_transfers_of_one_side_say_no_more_than_one() -> None:
+    """Two notes at an open string, both still: that speaks for a reading once, however often the side is played."""
+    one = side([*tune(2, seed=86, count=20), *[62] * 2], name="t1", sharp=48.0, still=lambda m: m == 62)
+    other = replace(one, name="t2", recording="t2")
+    alone = settle_together([one])["t1"]
+    twice = settle_together([one, replace(other, recording=one.recording)])["t1"]
+    apart = settle_together([one, other])["t1"]
+    chances = [found.chance(found.readings[0]) for found in (alone, twice, apart)]
+    assert chances[1] == pytest.approx(chances[0], abs=0.02)
+    assert chances[2] > chances[0] + 0.04
+    assert twice.session is not None
+    assert (twice.session.sides, twice.session.same_side) == (1, 1)
 
 
 def test_sessions_do_not_depend_on_order_and_point_out_outliers() -> None:

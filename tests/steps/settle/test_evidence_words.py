@@ -68,15 +68,23 @@ def test_a_transposed_performance_is_argued_against_a_wrong_speed() -> None:
     assert transposition(moved, moved) == transposition(reading(PLAIN), moved) == ""
 
 
-def test_a_key_that_is_said_to_be_left_is_no_argument_for_itself() -> None:
-    said = reason(reading(replace(PLAIN, key=KeyFit(D, D, False))))
-    assert said.endswith("the notes fit D major, the key that the piece is said to be transposed from")
-
-
 def test_only_a_key_that_does_not_fit_speaks_against_the_catalogue() -> None:
     assert against_key(PLAIN) == against_key(SessionSpeed(78.0, 3.0, 1)) == ""
     assert against_key(replace(PLAIN, key=KeyFit(D, D, True))) == ""
     assert against_key(replace(PLAIN, key=KeyFit(E_MINOR, D, False))).startswith("pitch content fits E minor better")
+
+
+@pytest.mark.parametrize(
+    ("same", "said"),
+    [
+        (0, "the session's other sides"),
+        (1, "other transfers of this side and the session's other sides"),
+        (2, "other transfers of this side"),
+    ],
+)
+def test_who_leads_to_expect_a_speed_is_said(same: int, said: str) -> None:
+    words = reason(reading(replace(PLAIN, session=SessionSpeed(76.0, 4.0, 2, same))))
+    assert words.endswith(f"; {said} lead to expect 76.00 rpm (within 4 cents)")
 
 
 @pytest.mark.parametrize(("sides", "said"), [(1, "other side plays"), (2, "2 other sides play")])

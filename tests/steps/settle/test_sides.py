@@ -110,7 +110,7 @@ def run(
     }
     given = StepInput(
         "session-1",
-        facts,
+        {name: {"side": f"side of {name}", **values} for name, values in facts.items()},
         SettleSettings(),
         tables,
         lambda _: pytest.fail("settle needs no sound"),
@@ -207,6 +207,8 @@ def test_wow_checks_the_turntable_only_while_that_counts() -> None:
     )
     assert "turned at 76.00 rpm, not at the 78.26 rpm" in one(known(), wobbling)["remark"]
     assert one(known(already_corrected="yes"), wobbling)["remark"] is None
+    # 60 times 1e-4 Hz, 1.96 times that
+    assert "here the disc turns at 76.00 rpm (± 0.01)" in one(known(turntable_rpm=None), wobbling)["remark"]
 
 
 def test_doubts_about_the_catalogue_are_said() -> None:
@@ -273,6 +275,15 @@ def test_a_copy_does_not_share_its_sessions_speed() -> None:
     assert together.tables["tr-2"][table].equals(alone.tables["tr-2"][table])
 
 
+def test_transfers_of_one_side_that_disagree_are_pointed_out() -> None:
+    frames = {"tr-1": tuning("tr-1", sharp=30.0), "tr-2": tuning("tr-2", sharp=10.0)}
+    out = run({"tr-1": known(side="s"), "tr-2": known(side="s")}, frames)
+    said = out.tables["tr-2"]["speed"]["remark"][0]
+    assert "other transfers of this side lead to expect 7" in said
+    assert "perhaps a turntable_rpm is wrong" in said
+    assert all("other transfers of this side" in row for row in out.tables["tr-1"]["speed_alternative"]["reason"])
+
+
 def test_a_weak_side_takes_the_shape_of_its_session() -> None:
     names = ["tr-1", "tr-2", "tr-3"]
     frames = {name: tuning(name, sharp=30.0, seed=i) for i, name in enumerate(names)}
@@ -301,10 +312,13 @@ def test_a_ruling_shows_its_own_limits_or_none() -> None:
 
 
 def test_a_settled_side_says_at_what_speed_another_key_would_play() -> None:
-    # printed in E flat, sounding in D: at a rare speed, or transposed
-    said = one(known(key="E flat major", references={"as stated": {**pitch(440.0, 2.0, 1.0), "stated": True}}))
-    assert "a transposed performance and a wrong speed sound alike: in " in said["remark"]
-    assert "transposed by a semitone down, at 77.36 rpm" in said["remark"]
+    # printed in D, sounding in E flat: at a rare speed, or transposed
+    said = one(known(), tuning(sharp=0.0, tonic=3))
+    assert said["state"] == "estimated"
+    assert "in D major, as printed, at 73.87 rpm, 5.6 % slower than 78.26 rpm" in said["remark"]
+    assert "in E flat major, transposed by a semitone up, at 78.26 rpm" in said["remark"]
+    assert "take.key_played" in said["remark"]
+    assert one(known(), tuning(sharp=0.0))["remark"] is None
 
 
 def test_a_stroboscope_speed_is_named_only_where_one_is_written() -> None:

@@ -1,0 +1,129 @@
+with
+settled as (
+    select
+        speed.transfer_id,
+        transfer.side_id,
+        speed.playing_rpm,
+        count(*) over (partition by transfer.side_id) as transfers,
+    from base.speed
+    join base.transfer
+        on transfer.transfer_id = speed.transfer_id
+    where speed.state <> 'unmeasurable'
+),
+-- Transfers of one side hold the same notes: their mean tells how they lie to each other.
+sounded as (
+    select
+        settled.transfer_id,
+        settled.side_id,
+        100 * total(note.midi) / count(note.midi) as mean_cents,
+    from settled
+    join base.note
+        on note.transfer_id = settled.transfer_id
+    where settled.transfers > 1
+    group by settled.transfer_id, settled.side_id
+),
+part as (
+    select
+        analysed_take.take_id,
+        analysed_take.part,
+        settled.transfer_id,
+        settled.playing_rpm,
+    from stage.analysed_take
+    join settled
+        on settled.transfer_id = analysed_take.transfer_id
+    where analysed_take.part > 0 and settled.playing_rpm is not null
+),
+played as (
+    select
+        analysed_take.transfer_id,
+        analysed_take.take_id,
+        written_fit.work_id,
+        written_fit.shift_semitones,
+        written_fit.beats_per_minute,
+    from stage.analysed_take
+    join settled
+        on settled.transfer_id = analysed_take.transfer_id
+    join base.written_fit
+        on written_fit.transfer_id = analysed_take.transfer_id and written_fit.take_id = analysed_take.take_id
+    join stage.reference_part using (work_id, edition)
+    where written_fit.state = 'placed'
+),
+same_work as (
+    select
+        own.transfer_id,
+        own.take_id,
+        own.shift_semitones,
+        own.beats_per_minute,
+        count(*) as others,
+        median(other.shift_semitones) as others_shift,
+        median(other.beats_per_minute) as others_tempo,
+    from played as own
+    join played as other
+        on other.work_id = own.work_id and other.take_id <> own.take_id
+    group by own.transfer_id, own.take_id, own.shift_semitones, own.beats_per_minute
+),
+said as (
+    select
+        own.transfer_id,
+        'another transfer of the side' as beside,
+        other.transfer_id as other_id,
+        1 as others,
+        'pitch as corrected, cents' as compared,
+        own.mean_cents - other.mean_cents as difference,
+        50 as doubtful_from,
+    from sounded as own
+    join sounded as other
+        on other.side_id = own.side_id and other.transfer_id <> own.transfer_id
+    union all
+    select
+        own.transfer_id,
+        if(other.part > own.part, 'the next part of the take', 'the part before of the take') as beside,
+        other.transfer_id as other_id,
+        1 as others,
+        'speed of the disc, cents' as compared,
+        1200 * log2(own.playing_rpm / other.playing_rpm) as difference,
+        50 as doubtful_from,
+    from part as own
+    join part as other
+        on other.take_id = own.take_id and abs(other.part - own.part) = 1
+    union all
+    select
+        transfer_id,
+        'the written part' as beside,
+        take_id as other_id,
+        1 as others,
+        'pitch as corrected, semitones' as compared,
+        shift_semitones as difference,
+        1 as doubtful_from,
+    from played
+    union all
+    select
+        transfer_id,
+        'other takes of the work' as beside,
+        take_id as other_id,
+        others,
+        'pitch as corrected, semitones' as compared,
+        shift_semitones - others_shift as difference,
+        1 as doubtful_from,
+    from same_work
+    union all
+    select
+        transfer_id,
+        'other takes of the work' as beside,
+        take_id as other_id,
+        others,
+        'tempo, %' as compared,
+        100 * (beats_per_minute / others_tempo - 1) as difference,
+        null as doubtful_from,
+    from same_work
+    where beats_per_minute is not null and others_tempo is not null
+)
+select
+    transfer_id,
+    beside,
+    other_id,
+    others,
+    compared,
+    difference,
+    coalesce(abs(difference) >= doubtful_from, false) as doubtful,
+from said

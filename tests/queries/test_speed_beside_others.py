@@ -1,0 +1,84 @@
+"""What others say of a transfer's speed: made rows in, exact rows out."""
+
+from typing import Any
+
+import pytest
+
+from tests.helpers.made_rows import database
+
+
+def speed(transfer_id: str, rpm: float, **more: Any) -> dict[str, Any]:
+    return {
+        "transfer_id": transfer_id, "state": "estimated", "speed_ratio": 1.0, "offset_cents": 0.0,
+        "estimated_state": "estimated", "estimated_speed_ratio": 1.0, "reference_pitch_hz": 440.0, "playing_rpm": rpm,
+        **more,
+    }  # fmt: skip
+
+
+def note(transfer_id: str, number: int, midi: float) -> dict[str, Any]:
+    return {"note_id": f"{transfer_id}-{number}", "transfer_id": transfer_id, "midi": midi}
+
+
+def fit(transfer_id: str, take_id: str, shift: int, tempo: float | None) -> dict[str, Any]:
+    return {
+        "transfer_id": transfer_id, "take_id": take_id, "work_id": "air", "edition": "first", "state": "placed",
+        "shift_semitones": shift, "beats_per_minute": tempo,
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def said() -> dict[tuple[str, str, str], tuple[int, float, bool]]:
+    con = database(
+        work=[{"work_id": "air"}],
+        written_part=[{"work_id": "air", "edition": "first"}],
+        side=[{"side_id": s} for s in ("s1", "s2", "s3", "s4", "s5", "s6")],
+        take=[{"take_id": k, "work_id": "air"} for k in ("k1", "k2", "k3", "k4", "k6")],
+        side_take=[
+            {"side_id": "s1", "take_id": "k1"}, {"side_id": "s2", "take_id": "k2"}, {"side_id": "s3", "take_id": "k3"},
+            {"side_id": "s4", "take_id": "k4", "part": 1}, {"side_id": "s5", "take_id": "k4", "part": 2},
+            {"side_id": "s6", "take_id": "k6"},
+        ],
+        transfer=[
+            {"transfer_id": "t1a", "side_id": "s1", "stands_for_take": True},
+            {"transfer_id": "t1b", "side_id": "s1", "stands_for_take": False},
+            *({"transfer_id": f"t{i}", "side_id": f"s{i}"} for i in (2, 3, 4, 5, 6)),
+        ],
+        speed=[
+            speed("t1a", 78.26), speed("t1b", 83.0), speed("t2", 78.0), speed("t3", 78.0),
+            speed("t4", 76.0), speed("t5", 76.0 * 2 ** (60 / 1200)), speed("t6", 78.0, state="unmeasurable"),
+        ],
+        note=[note("t1a", 1, 60.0), note("t1a", 2, 64.0), note("t1b", 1, 61.0), note("t1b", 2, 65.0)],
+        written_fit=[
+            fit("t1a", "k1", 0, 80.0), fit("t2", "k2", 1, 100.0), fit("t3", "k3", 1, None), fit("t6", "k6", -1, 80.0),
+        ],
+    )  # fmt: skip
+    columns = "transfer_id, beside, compared, others, difference, doubtful"
+    rows = con.execute(f"select {columns} from summary.speed_beside_others").fetchall()
+    return {tuple(row[:3]): tuple(row[3:]) for row in rows}
+
+
+@pytest.mark.parametrize(
+    ("transfer_id", "beside", "compared", "others", "difference", "doubtful"),
+    [
+        ("t1a", "another transfer of the side", "pitch as corrected, cents", 1, -100.0, True),
+        ("t1b", "another transfer of the side", "pitch as corrected, cents", 1, 100.0, True),
+        ("t4", "the next part of the take", "speed of the disc, cents", 1, -60.0, True),
+        ("t5", "the part before of the take", "speed of the disc, cents", 1, 60.0, True),
+        ("t1a", "the written part", "pitch as corrected, semitones", 1, 0.0, False),
+        ("t2", "the written part", "pitch as corrected, semitones", 1, 1.0, True),
+        ("t1a", "other takes of the work", "pitch as corrected, semitones", 2, -1.0, True),
+        ("t2", "other takes of the work", "pitch as corrected, semitones", 2, 0.5, False),
+        ("t1a", "other takes of the work", "tempo, %", 2, -20.0, False),
+    ],
+)  # fmt: skip
+def test_a_speed_is_held_against_others(
+    said: dict[tuple[str, str, str], tuple[int, float, bool]],
+    transfer_id: str, beside: str, compared: str, others: int, difference: float, doubtful: bool,
+) -> None:  # fmt: skip
+    found = said[transfer_id, beside, compared]
+    assert found == (others, pytest.approx(difference), doubtful)
+
+
+def test_nothing_is_compared_that_was_not_measured(said: dict[tuple[str, str, str], tuple[int, float, bool]]) -> None:
+    assert ("t3", "other takes of the work", "tempo, %") not in said
+    assert not [key for key in said if key[0] == "t6" or (key[0] == "t2" and "transfer" in key[1])]
