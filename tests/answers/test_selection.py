@@ -308,7 +308,7 @@ def test_a_bare_name_in_sql_is_the_view_that_query_shows(folder):
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ("alter table fact.transition drop column take_id", "its fact.transition has no take_id"),
+        ("alter table fact.take_tally drop column take_id", "its fact.take_tally has no take_id"),
         ("drop view summary.slides_by_player", "it has no summary.slides_by_player"),
     ],
 )

@@ -86,6 +86,12 @@ class Measured:
     is_slide: npt.NDArray[np.bool_]
     values: Mapping[str, Floats]
 
+    def of(self, chosen: Ints) -> "Measured":
+        """Those at some places."""
+        return Measured(
+            self.kind[chosen], self.is_slide[chosen], {name: values[chosen] for name, values in self.values.items()}
+        )
+
 
 def finds_of(con: duckdb.DuckDBPyConnection) -> tuple[Finds, Measured]:
     """All finds of the corpus, whatever takes are chosen; needs the numbers of ``parts.Parts``."""

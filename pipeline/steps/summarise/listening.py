@@ -38,14 +38,9 @@ where heard.stands_for is not null and drawn_from in ('slide', 'transition') and
 order by item, listener
 """
 _CHANGES = """
-select chance.take_id, round(coalesce(chance.slide_score, $1) / $2) * $2 as score, count(*)::double as changes
-from stage.chance as chance
-join base.note as note on note.note_id = chance.to_note_id
-join stage.counted_span as span
-    on span.transfer_id = chance.transfer_id and span.take_id = chance.take_id
-    and note.transfer_start_s >= span.transfer_start_s and note.transfer_start_s < span.transfer_end_s
-anti join base.slide as slide
-    on slide.from_note_id = chance.from_note_id and slide.to_note_id = chance.to_note_id
+select take_id, round(coalesce(slide_score, $1) / $2) * $2 as score, count(*)::double as changes
+from stage.owned_transition
+where not has_find
 group by all order by all
 """
 

@@ -22,11 +22,15 @@ def quartiles(
 ) -> pl.DataFrame:
     """Rows of ``result.quartile``: of slides as listeners leave them; where slides were planted also of those that were
     there, each find for as many as it stands for by its length, size, side and sound. No row without a slide."""
+    chosen, stands_for = parts.chosen[finds.part], None if known is None else known.stands_for()
+    if not (chosen > 0).all():
+        used = np.flatnonzero(chosen > 0)
+        finds, measured, chosen = finds.of(used), measured.of(used), chosen[used]
+        stands_for = None if stands_for is None else stands_for[used]
     shape = (len(KINDS), len(DIRECTIONS), int(finds.semitones.max(initial=0)) + 1)
     of_slides = {name: _of_slides(name, shape) for name in groupings if name in SLIDE_GROUPINGS}
     of_takes = {name: _of_takes(name, parts) for name in groupings if name not in SLIDE_GROUPINGS}
     once = {name: (keys, replace(each, weight=np.ones_like(each.weight))) for name, (keys, each) in of_takes.items()}
-    chosen, stands_for = parts.chosen[finds.part], None if known is None else known.stands_for()
     table = {name: pl.DataFrame({"group_key": keys}) for name, (keys, _) in (of_takes | of_slides).items()}
 
     def add(name: str, weighed: Weighed, groups: _Grouped) -> None:
@@ -45,12 +49,15 @@ def quartiles(
         values = measured.values[measure]
         # Sorted once for all groupings, since there may be millions.
         ascending = np.argsort(values, kind="stable").astype(np.int32)
-        by_part = Ordered(values, finds.part, parts.frame.height, ascending=ascending)
-        add(found, by_part.weighed(measured.is_slide), once)
-        add(found, by_kind(measured.kind).weighed(measured.is_slide & (chosen > 0)), of_slides)
-        if stands_for is not None:
-            add(there, by_part.weighed(stands_for), of_takes)
-            add(there, by_kind(finds.kind).weighed(stands_for * chosen), of_slides)
+        if of_takes:
+            by_part = Ordered(values, finds.part, parts.frame.height, ascending=ascending)
+            add(found, by_part.weighed(measured.is_slide), once)
+            if stands_for is not None:
+                add(there, by_part.weighed(stands_for), of_takes)
+        if of_slides:
+            add(found, by_kind(measured.kind).weighed(measured.is_slide), of_slides)
+            if stands_for is not None:
+                add(there, by_kind(finds.kind).weighed(stands_for * chosen), of_slides)
     rows = [frame.with_columns(pl.lit(name).alias("grouping")) for name, frame in table.items()]
     return pl.concat(rows).drop_nulls("duration_median_ms") if rows else pl.DataFrame()
 
