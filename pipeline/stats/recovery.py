@@ -119,10 +119,14 @@ def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, gr
     likelihood = np.exp(own - own.max(axis=1, keepdims=True))
     planted = np.zeros(sides)
     planted[plantings.side] = 1.0
-    each = np.zeros_like(likelihood)
+    # Sides without plantings tell the others nothing.
+    telling = np.flatnonzero(planted)
+    own, apart = of[telling], np.zeros((telling.size, len(_GRID)))
     for _ in range(PASSES):
-        each = likelihood * _prior(each, of, planted, number)[of]
-        each *= planted[:, None] / each.sum(axis=1, keepdims=True)
+        apart = likelihood[telling] * _prior(apart, own, planted[telling], number)[own]
+        apart /= apart.sum(axis=1, keepdims=True)
+    each = np.zeros_like(likelihood)
+    each[telling] = apart
     # What a side has said itself is no prior of its own.
     share = 1.0 + _OTHERS / (float(planted.sum()) + 1.0)
     posterior = likelihood * np.maximum(_prior(each, of, planted, number)[of] - share * each, 1e-12)
