@@ -228,9 +228,9 @@ SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
     **dict.fromkeys(("lineage_by_player", "slides_by_take"), _one_rate),
     "slides_by_bar": _bar,
     "teacher_and_student": _taught,
-    **dict.fromkeys(("fingers_by_player", "fingers_by_school", "fingers_by_period"), _fingers),
+    **dict.fromkeys(("fingers_by_group", "fingers_by_player", "fingers_by_school", "fingers_by_period"), _fingers),
     **dict.fromkeys(("shifts_by_player", "shifts_by_school", "shifts_by_period"), _shifts),
-    **dict.fromkeys(("chords_by_player", "chords_by_school", "chords_by_period"), _chords),
+    **dict.fromkeys(("chords_by_group", "chords_by_player", "chords_by_school", "chords_by_period"), _chords),
     "shifts_by_string_and_position": _strings,
     **dict.fromkeys(("slides_by_place", "players_at_place", "schools_at_place", "periods_at_place"), _place),
     "place_effect": _place_effect,
@@ -252,7 +252,7 @@ def short_sentences(view: str, row: Row) -> Iterator[str]:
 
 
 def _group(row: Row) -> str:
-    return str(next(row[name] for name in ("player", "school", "period") if row.get(name) is not None))
+    return str(next(row[name] for name in ("player", "school", "period", "group_key") if row.get(name) is not None))
 
 
 def _few(players: float) -> str:

@@ -121,9 +121,9 @@ def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, gr
     planted[plantings.side] = 1.0
     # Sides without plantings tell the others nothing.
     telling = np.flatnonzero(planted)
-    own, apart = of[telling], np.zeros((telling.size, len(_GRID)))
+    alike, apart = of[telling], np.zeros((telling.size, len(_GRID)))
     for _ in range(PASSES):
-        apart = likelihood[telling] * _prior(apart, own, planted[telling], number)[own]
+        apart = likelihood[telling] * _prior(apart, alike, planted[telling], number)[alike]
         apart /= apart.sum(axis=1, keepdims=True)
     each = np.zeros_like(likelihood)
     each[telling] = apart

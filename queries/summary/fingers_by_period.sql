@@ -3,10 +3,7 @@ select
     part.period_id,
     coalesce(period.name, part.period_id) as period,
     finger.* exclude (grouping, group_key),
-    there.* exclude (grouping, group_key, direction),
-from tally.fingers_by_group as finger
-left join result.finger_share as there
-    on there.grouping = finger.grouping and there.group_key = finger.group_key and there.direction = finger.direction
+from summary.fingers_by_group as finger
 join tally.group_part as part
     on part.grouping = finger.grouping and part.group_key = finger.group_key
 left join base.period
