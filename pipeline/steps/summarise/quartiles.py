@@ -31,7 +31,8 @@ def quartiles(
     of_slides = {name: _of_slides(name, shape) for name in groupings if name in SLIDE_GROUPINGS}
     of_takes = {name: _of_takes(name, parts) for name in groupings if name not in SLIDE_GROUPINGS}
     once = {name: (keys, replace(each, weight=np.ones_like(each.weight))) for name, (keys, each) in of_takes.items()}
-    table = {name: pl.DataFrame({"group_key": keys}) for name, (keys, _) in (of_takes | of_slides).items()}
+    plain = {"group_key": pl.String}  # also of no group at all
+    table = {name: pl.DataFrame({"group_key": keys}, plain) for name, (keys, _) in (of_takes | of_slides).items()}
 
     def add(name: str, weighed: Weighed, groups: _Grouped) -> None:
         for grouping, (_, members) in groups.items():
