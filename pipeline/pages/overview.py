@@ -27,7 +27,15 @@ Row = Mapping[str, Any]
 WIDEST = 13
 
 # Views whose answers are said in sentences.
-_SAID = ("comparison", "cohort_and_period_effect", "lineage_resemblance")
+_SAID = (
+    "slides_in_corpus",
+    "slides_by_school",
+    "slides_by_period",
+    "comparison",
+    "place_effect",
+    "cohort_and_period_effect",
+    "lineage_resemblance",
+)
 
 _LEDGER_ORDER = {"ambiguous": 0, "unmeasurable": 1, "estimated": 2, "decided": 3}
 

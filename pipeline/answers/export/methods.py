@@ -72,11 +72,11 @@ def paragraph(
         "given the takes' slides, and the bounds that any dates could give. Groups are compared within "
         "players who stand in both (Paule and Mandel 1982; Hartung and Knapp 2001), between those who do not "
         "(Welch 1947), and by both (Meier 1953; Birge 1932) where they are not known to differ; p values hold the "
-        "error of the speeds as limits do, and are adjusted for all pairs of a "
-        "scheme (Holm 1979). Regressions are generalised estimating equations with the errors of Mancl and "
+        "error of the speeds as limits do. Beside each p stands one adjusted for all that is asked at once: pairs of a "
+        "scheme, terms of a regression, rates of a lineage (Holm 1979). Regressions are generalised estimating equations with the errors of Mancl and "
         "DeRouen (2001), with negative binomial ones beside them where the takes look so (Cameron and Trivedi "
         "1990). Rates that hold repertoire equal rest on a logistic model of each change of note by "
-        "size, direction, slur, note lengths and instrument.",
+        f"size, direction, slur, note lengths and instrument.{_bars(opened)}",
         "",
         "## Left out",
         "",
@@ -92,6 +92,16 @@ def paragraph(
 def _steps(opened: OpenCorpus) -> str:
     rows = opened.sql("select step, max(step_version) as version from base.run group by step order by step").to_dicts()
     return "steps " + ", ".join(f"{row['step']} {row['version']}" for row in rows) if rows else "no step was run"
+
+
+def _bars(opened: OpenCorpus) -> str:
+    row = opened.sql("select count(*) as bars, count(distinct take_id) as takes from fact.bar_played").to_dicts()[0]
+    if row["bars"] == 0:
+        return ""
+    return (
+        f" Rates per bar rest on {counted(row['bars'], 'bar')} of written parts, as the reference editions bar them, "
+        f"that {counted(row['takes'], 'take')} play whole as counted solo; bars may be of unlike length."
+    )
 
 
 def _doubt(takes: int) -> str:
