@@ -11,3 +11,11 @@ create or replace macro wilson(successes, trials, side) as case
         )
     ) / (1 + 1.959963984540054 ** 2 / trials)))
 end;
+
+-- Kinds of change of note, which repertoires are held equal by. Bounds are common practice, no source: steps, thirds and
+-- fourths, fifths to sevenths, more; hardly, perhaps and likely slurred; notes under a quarter of a second, to six
+-- tenths, longer.
+create or replace macro interval_class(semitones) as
+    case when semitones <= 2 then 0 when semitones <= 4 then 1 when semitones <= 7 then 2 else 3 end;
+create or replace macro slur_class(probability) as case when probability < 0.3 then 0 when probability < 0.7 then 1 else 2 end;
+create or replace macro length_class(s) as case when s < 0.25 then 0 when s < 0.6 then 1 else 2 end;

@@ -57,10 +57,16 @@ def _rates(row: Row) -> Iterator[str]:
                 f"how many per 100 transitions it would have with everybody's repertoire cannot be told {recorded}"
             )
     said += _per_bar(row)
-    if row.get("drawn_per_minute") is not None:
+    if row.get("expected_from_birth_per_minute") is not None:
         said.append(
-            f"with the uncertain dates of others drawn, {_limits(row, 'drawn_per_minute')}; whatever their dates, "
-            f"between {rounded(row['least_per_minute'])} and {rounded(row['most_per_minute'])}"
+            f"birth alone would give {rounded(row['expected_from_birth_per_minute'])}: rates may fall down a lineage "
+            "with birth date alone"
+        )
+    maybe = (row.get("takes_possible") or 0) - (row.get("takes") or 0)
+    if row.get("drawn_per_minute") is not None and maybe > 0:
+        said.append(
+            f"with the uncertain dates of {counted(maybe, 'other take')} drawn, {_limits(row, 'drawn_per_minute')}; "
+            f"whatever their dates, between {rounded(row['least_per_minute'])} and {rounded(row['most_per_minute'])}"
         )
     said.append(_mended(row, "slides_per_minute", f"{{}} {MEASURES['slides_per_minute']}"))
     said += _unheard(row)

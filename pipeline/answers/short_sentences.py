@@ -35,6 +35,17 @@ def _slides_of(row: Row) -> Iterator[str]:
     )
 
 
+def _of_a_kind(row: Row) -> Iterator[str]:
+    """Slides at changes of note of one kind."""
+    group = "the corpus" if row["grouping"] == "corpus" else f"{row['grouping']} {row['group_key'].rpartition('/')[2]}"
+    number = counted(row["transitions"], "such transition")
+    yield (
+        f"{group}, {row['direction']} by {row['semitones']} semitones, {row['slur']}: "
+        f"{rounded(row['slides_per_100_transitions'])} slides per 100 of {number} "
+        f"({counted(row['players'], 'player')}){_few(row['players'])}"
+    )
+
+
 def _bar(row: Row) -> Iterator[str]:
     warning = f". Caution: {row['slides_per_bar_warning']}" if row["slides_per_bar_warning"] else ""
     yield (
@@ -227,6 +238,7 @@ SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
     ),
     **dict.fromkeys(("lineage_by_player", "slides_by_take"), _one_rate),
     "slides_by_bar": _bar,
+    "slides_by_transition": _of_a_kind,
     "teacher_and_student": _taught,
     **dict.fromkeys(("fingers_by_group", "fingers_by_player", "fingers_by_school", "fingers_by_period"), _fingers),
     **dict.fromkeys(("shifts_by_player", "shifts_by_school", "shifts_by_period"), _shifts),

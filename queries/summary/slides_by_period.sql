@@ -1,8 +1,21 @@
+with
+-- Certainly of it or not.
+possible as (
+    select
+        take_period.scheme || '/' || take_period.period_id as group_key,
+        count(distinct take_period.take_id) as takes_possible,
+    from fact.take_period
+    join fact.take_tally
+        on take_tally.take_id = take_period.take_id
+    where take_period.share > 0
+    group by take_period.scheme, take_period.period_id
+)
 select
     part.period_scheme as scheme,
     part.period_id,
     coalesce(period.name, part.period_id) as period,
     period.span,
+    possible.takes_possible,
     drawn_minute.rate as drawn_per_minute,
     drawn_minute.low as drawn_per_minute_low,
     drawn_minute.high as drawn_per_minute_high,
@@ -37,4 +50,6 @@ left join result.estimate as drawn_hundred
         and drawn_hundred.group_key = counted.group_key
         and drawn_hundred.measure = 'slides_per_100_transitions'
         and drawn_hundred.estimand = 'dates_drawn'
+left join possible
+    on possible.group_key = counted.group_key
 where counted.grouping = 'period'

@@ -57,6 +57,7 @@ select
     take_tally.slid_transitions,
     take_tally.bars,
     take_tally.bar_slides,
+    expected.expected_slides,
     take_tally.slides_per_minute,
     take_tally.slides_per_100_transitions,
     known.slides_per_find,
@@ -74,3 +75,5 @@ left join placed
     on placed.player_id = take_tally.player_id
 left join result.slides_per_find as known
     on known.take_id = take_tally.take_id and known.player_key = coalesce(take_tally.player_id, '~')
+left join result.expected_slides as expected
+    on expected.take_id = take_tally.take_id and expected.player_key = coalesce(take_tally.player_id, '~')

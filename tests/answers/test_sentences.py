@@ -36,6 +36,7 @@ PERIOD = {
     "most_per_minute": 2.9,
     "players": 12,
     "takes": 140.0,
+    "takes_possible": 212,
     "warning": None,
 }
 COMPARED = {
@@ -70,9 +71,9 @@ UNKNOWN = (
 def test_three_rates_drawn_dates_and_bounds():
     assert sentences("slides_by_period", pl.DataFrame([PERIOD])) == [
         "Early: a minute of this music has 2.00 (1.50–2.80) slides; its players make 1.80 (1.20–2.60) on average, the "
-        "one in the middle 1.60 (1.10–2.30); with the uncertain dates of others drawn, 2.10 (1.60–2.70); whatever "
-        "their dates, between 1.30 and 2.90; corrected for slides missed and invented 2.4 (1.6–3.6) slides per "
-        "minute (200 excerpts judged and 1 slide planted in music of such sound) (12 players, 140 takes)."
+        "one in the middle 1.60 (1.10–2.30); with the uncertain dates of 72 other takes drawn, 2.10 (1.60–2.70); "
+        "whatever their dates, between 1.30 and 2.90; corrected for slides missed and invented 2.4 (1.6–3.6) slides "
+        "per minute (200 excerpts judged and 1 slide planted in music of such sound) (12 players, 140 takes)."
     ]
 
 
@@ -284,6 +285,13 @@ PLACE = {
             | limits("share_broken", 2 / 3, 0.05, 1.0),
             "North, chords of 3 strings: 2 of 3 that tell are broken, 67 % (5–100 %); of 4 one cannot tell. Caution: "
             "one player: its own spread between players is unknown.",
+        ),
+        (
+            "slides_by_transition",
+            {"grouping": "school", "group_key": "towns/north", "semitones": "3 to 4", "direction": "rising",
+             "slur": "slurred", "transitions": 80.0, "slides": 12.0, "slides_per_100_transitions": 15.0, "players": 2},
+            "School north, rising by 3 to 4 semitones, slurred: 15 slides per 100 of 80 such transitions (2 players). "
+            "Caution: only 2 players.",
         ),
         (
             "place_effect",

@@ -161,6 +161,20 @@ def test_by_kind_and_interval(con):
     ]
 
 
+def test_by_kind_of_change_and_what_anybody_would_slide(con):
+    columns = ("grouping", "group_key", "semitones", "direction", "slur", "transitions", "slides", "players")
+    made = rows(con, "summary.slides_by_transition", *columns, "slides_per_100_transitions")
+    kinds = [("3 to 4", "rising", "separate", 2, 0, 1, 0.0), ("3 to 4", "rising", "slurred", 4, 2, 1, 50.0)]
+    assert [row for row in made if row[0] == "corpus"] == [("corpus", "corpus", *kind) for kind in kinds]
+    # Bo belongs to the south by half.
+    south = ("school", "towns/south", "3 to 4", "rising", "separate", 1, 0, 1, 0.0)
+    assert [row for row in made if row[1] == "towns/south"] == [south]
+    expected = rows(con, "summary.take_for_models", "take_id", "slid_transitions", "expected_slides")
+    assert [row[:2] for row in expected] == [("t1", 2), ("t2", 0), ("t3", None)]
+    # What anybody would slide sums to what all slid.
+    assert sum(row[2] or 0 for row in expected) == pytest.approx(2, rel=1e-3)
+
+
 def test_teacher_beside_student(con):
     columns = ("teacher", "student", "certainty", "teacher_slides", "student_slides", "student_minutes")
     rates = ("teacher_slides_per_minute", "student_slides_per_minute", "ratio_per_100_transitions")

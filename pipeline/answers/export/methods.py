@@ -73,9 +73,10 @@ def paragraph(
         "players who stand in both (Paule and Mandel 1982; Hartung and Knapp 2001), between those who do not "
         "(Welch 1947), and by both (Meier 1953; Birge 1932) where they are not known to differ; p values hold the "
         "error of the speeds as limits do. Beside each p stands one adjusted for all that is asked at once: pairs of a "
-        "scheme, terms of a regression, rates of a lineage (Holm 1979). Regressions are generalised estimating equations with the errors of Mancl and "
-        "DeRouen (2001), with negative binomial ones beside them where the takes look so (Cameron and Trivedi "
-        "1990). Rates that hold repertoire equal rest on a logistic model of each change of note by "
+        "scheme, terms of a regression, rates of a lineage (Holm 1979). Regressions are generalised estimating "
+        "equations with the errors of Mancl and DeRouen (2001), with negative binomial ones beside them where the "
+        "takes look so (Cameron and Trivedi 1990). Rates that hold repertoire equal rest on a logistic model of each "
+        "change of note by "
         f"size, direction, slur, note lengths and instrument.{_bars(opened)}",
         "",
         "## Left out",

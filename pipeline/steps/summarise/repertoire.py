@@ -31,8 +31,7 @@ from fact.take_tally
 where weight > 0
 """
 # A kind of change: size, direction, how likely it is slurred (three classes, each with its mean), the lengths of both
-# notes, and the instrument, as one number. Bounds are common practice, no source: steps, thirds and fourths, fifths to
-# sevenths, more; notes under a quarter of a second, to six tenths, longer.
+# notes, and the instrument, as one number; classes as queries/functions.sql makes them.
 _KIND = (("size", 4), ("rising", 2), ("slur", 3), ("first_length", 3), ("second_length", 3), ("instrument", 100))
 _SIZES = [size for _, size in _KIND]
 _CODE = " + ".join(f"{name} * {prod(_SIZES[place + 1 :])}" for place, (name, _) in enumerate(_KIND))
@@ -41,13 +40,12 @@ create or replace temp table change_kind as
 with change as (
     select
         numbers.take, numbers.player, numbers.instrument,
-        case when change.semitones <= 2 then 0 when change.semitones <= 4 then 1 when change.semitones <= 7 then 2
-            else 3 end as size,
+        interval_class(change.semitones) as size,
         (change.direction = 'rising')::int as rising,
         coalesce(change.slurred_probability, 0.5) as slurred,
-        case when slurred < 0.3 then 0 when slurred < 0.7 then 1 else 2 end as slur,
-        case when first_note_s < 0.25 then 0 when first_note_s < 0.6 then 1 else 2 end as first_length,
-        case when second_note_s < 0.25 then 0 when second_note_s < 0.6 then 1 else 2 end as second_length,
+        slur_class(slurred) as slur,
+        length_class(first_note_s) as first_length,
+        length_class(second_note_s) as second_length,
         change.has_find
     from fact.transition as change
     join take_number as numbers
@@ -113,6 +111,14 @@ def repertoire(con: duckdb.DuckDBPyConnection) -> Repertoire:
     ).fetchall()
     con.unregister("chance_of_kind")
     return made
+
+
+def expected_of_takes(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Rows of ``result.expected_slides``."""
+    frame: pl.DataFrame = con.sql(
+        "select take_id, coalesce(player_id, '~') as player_key, expected_slides from take_expected"
+    ).pl()
+    return frame
 
 
 def expected_by_cluster(con: duckdb.DuckDBPyConnection, groupings: Sequence[str]) -> pl.DataFrame:

@@ -29,6 +29,7 @@ from pipeline.steps.summarise.repertoire import (
     GROUPINGS,
     Repertoire,
     expected_by_cluster,
+    expected_of_takes,
     repertoire,
     standardised_rows,
 )
@@ -92,6 +93,8 @@ def result_tables(
         made["chord_share"] = chord_shares(con, POOLS, seed=seed, replicates=replicates)
     if "recalibration" in names:
         made["recalibration"] = recalibration(con, wanted=recalibrate, seed=seed)
+    if "expected_slides" in names:
+        made["expected_slides"] = expected_of_takes(con)
     if "player_effect" in names:
         made["player_effect"] = player_effects(clusters["player"], of_players, whole)
     if "effect" in names:
