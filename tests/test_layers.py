@@ -54,7 +54,7 @@ SIGNAL_DOORS = {
     "hand": set(),
     "chords": {"hand", "slides"},
     "recovery": {"slides", "synth"},
-    "voices": {"line", "recovery"},
+    "voices": {"line", "passages", "recovery", "slides"},
     "synth": set(),
     "passages": set(),
 }

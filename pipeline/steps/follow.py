@@ -12,7 +12,10 @@ from pipeline.settings import FollowSettings
 from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import instrument, second_player, solo_facts
 from pipeline.steps.heard import why_no_solo
+from pipeline.steps.match.written import part_of, part_rows
+from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.catalogue.tables import Catalogue
+from pipeline.store.catalogue.written import reference
 
 if TYPE_CHECKING:
     from pipeline.signal.line.follow import MelodyLine
@@ -23,9 +26,26 @@ LEAST_SURE_SHARE = 0.02
 
 
 def facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
-    """The solo instrument, if all takes on the transfer's side name the same; and the bowed player beside it."""
+    """The solo instrument, if all takes on the transfer's side name the same; and the bowed player beside it.
+
+    With that player goes what is written for the soloist, as ``part_rows`` gives it, where the side has one work.
+    """
     solo = solo_facts(catalogue, transfer_id)
-    return {"instrument": instrument(solo), "second": second_player(solo)}
+    second = second_player(solo)
+    if second and (part := _solo_part(catalogue, transfer_id)):
+        second |= {"part": part}
+    return {"instrument": instrument(solo), "second": second}
+
+
+def _solo_part(catalogue: Catalogue, transfer_id: str) -> dict[str, Any] | None:
+    """The reference edition of the one work on a side; none that was grown from takes, which may be the other's."""
+    takes = takes_on(catalogue, catalogue.one("transfer", transfer_id)["side_id"])
+    works = {take["work_id"] for take in takes}
+    work_id = works.pop() if len(works) == 1 else None
+    printed = [part for part in catalogue.rows("written_part", work_id=work_id) if not part["grown"]] if work_id else []
+    edition = reference(printed)
+    rows = part_rows(catalogue, work_id, edition) if work_id and edition else None
+    return rows if rows and rows["notes"] else None
 
 
 def run(given: StepInput[FollowSettings]) -> StepOutput:
@@ -42,8 +62,13 @@ def run(given: StepInput[FollowSettings]) -> StepOutput:
         "scoring": given.settings.scoring,
     }
     second = given.facts["second"]
+    part = part_of(**second["part"])[0] if second and "part" in second else None
     both = second and two_lines(
-        sound.samples, other_instrument=second["instrument"], said=[(a, b) for a, b in second["said"]], **played
+        sound.samples,
+        other_instrument=second["instrument"],
+        said=[(a, b) for a, b in second["said"]],
+        part=part,
+        **played,
     )
     line = both.solo if both else follow(sound.samples, **played)
     length_s = sound.samples.size / sound.sample_rate_hz

@@ -1,19 +1,21 @@
-"""Two bowed players at once: rendered duets with exact truth, and real violinists laid over each other.
+"""Several bowed players at once: rendered duets and quartets with exact truth, and real violinists over each other.
 
-    OMP_NUM_THREADS=1 python -m tests.benchmarks.duets [--pairs 12] [--folder FOLDER]
+    OMP_NUM_THREADS=1 python -m tests.benchmarks.duets [--pairs 12] [--quartets 6] [--folder FOLDER]
 
 Rendered: pairs of 24 s, electrical, surface noise 20 dB below the solo; in one pair of two both play in one register,
 in the other the second lies lower. The other sounds 12, 6 and 0 dB below the solo. Of frames in which both
 sound: where the soloist's line is on the solo, as followed once and as assigned. Behind the slide finder, by least
 probability 0.9: slides of the solo that are found and kept, of those found at all; slides of the other, by the truth,
-that are credited to the soloist, in those found on either line; the same in the soloist's rests. Real: single lines of
+that are credited to the soloist, in those found on either line; the same in the soloist's rests. Then the same once
+more where the soloist's part is known, notes on a grid of quarter beats. Quartets: a violin, a viola and a cello beside
+the solo, each at these levels. Real: single lines of
 ``solo_violin`` of two players, 24 s each, whose truth is each followed alone.
 """
 
 import argparse
 import time
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,7 @@ import numpy as np
 
 from pipeline.overlap import SAME_SLIDE, overlap
 from pipeline.signal.line.follow import MelodyLine, follow
+from pipeline.signal.passages.part import Part
 from pipeline.signal.slides.detect import find_notes_and_slides
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.degrade import random_chain
@@ -38,6 +41,7 @@ from tests.benchmarks import real_sound
 
 RATE = 16_000
 LENGTH_S = 24.0
+BEATS_PER_S = 2.0  # of the part: notes of a quarter of a second are quavers
 BELOW_DB = (12.0, 6.0, 0.0)
 LOWER = 5.0
 """Semitones by which the second lies below the solo in every other pair, at least."""
@@ -45,37 +49,45 @@ LOWER = 5.0
 
 @dataclass(frozen=True)
 class Pair:
-    """Two parts of equal level while they sound, each with its pitch on a grid of 1 ms, NaN where silent."""
+    """A solo and what sounds beside it, each voice of equal level while it sounds.
+
+    ``solo_hz`` (n,) and ``other_hz`` (voices, n) are their pitches on a grid of 1 ms, NaN where silent.
+    """
 
     solo: Floats
     other: Floats
     solo_hz: Floats
     other_hz: Floats
-    truths: tuple[Truth, Truth] | None = None
+    truths: tuple[Truth, ...] = ()
 
 
-def pairs(count: int) -> Iterator[Pair]:
-    """Rendered pairs; every third soloist rests for three seconds first, another in the middle."""
+def pairs(count: int, *, below: tuple[str, ...] = ()) -> Iterator[Pair]:
+    """Rendered pairs; every third soloist rests for three seconds first, another in the middle.
+
+    With ``below`` so many further instruments play beside them.
+    """
     for number in range(count):
-        rng = np.random.default_rng([1732, number])
+        rng = np.random.default_rng([1732, number, len(below)] if below else [1732, number])
         rests: dict[str, Any] = ({"introduction_s": 3.0}, {"interlude_s": 2.5}, {})[number % 3]
-        shared: dict[str, Any] = {"instrument": "violin", "length_s": LENGTH_S, "reference_pitch_hz": 440.0}
+        shared: dict[str, Any] = {"length_s": LENGTH_S, "reference_pitch_hz": 440.0}
         player = replace(random_player(rng), rest_share=0.1)
         while True:
-            plan = random_plan(rng, **shared, slide_share=0.4, player=player, **rests)
-            second = random_plan(rng, **shared, slide_share=0.4, key=plan.key)
+            plan = random_plan(rng, instrument="violin", **shared, slide_share=0.4, player=player, **rests)
+            second = random_plan(rng, instrument="violin", **shared, slide_share=0.4, key=plan.key)
             lower = float(np.subtract(*(np.median([note.midi for note in part.notes]) for part in (plan, second))))
             if lower >= LOWER if number % 2 else abs(lower) <= LOWER:
                 break
+        plans = [plan, second]
+        plans += [random_plan(rng, instrument=name, **shared, slide_share=0.4, key=plan.key) for name in below]
         chain = random_chain(rng, band="electrical")
         sounds, truths = [], []
-        for part, snr_db in ((plan, 20.0), (second, None)):
+        for part, instrument in zip(plans, ("violin", "violin", *below), strict=True):
             samples, truth = render_side(
                 part,
                 rng=rng,
                 sample_rate_hz=RATE,
-                voice=random_voice(rng, instrument="violin"),
-                snr_db=snr_db,
+                voice=random_voice(rng, instrument=instrument),
+                snr_db=None if sounds else 20.0,
                 piano_below_db=None,
                 band="electrical",
                 speed=SpeedPlan(),
@@ -84,7 +96,17 @@ def pairs(count: int) -> Iterator[Pair]:
             sounds.append(_levelled(samples.astype(np.float64), truth.f0_hz))
             truths.append(truth)
         size = min(sound.size for sound in sounds)
-        yield Pair(sounds[0][:size], sounds[1][:size], truths[0].f0_hz, truths[1].f0_hz, (truths[0], truths[1]))
+        beside = sum(sound[:size] for sound in sounds[1:])
+        yield Pair(sounds[0][:size], beside, truths[0].f0_hz, _stacked(truth.f0_hz for truth in truths[1:]), (*truths,))
+
+
+def _stacked(pitches: Iterable[Floats]) -> Floats:
+    """Pitches of several voices on one grid, NaN beyond the end of each."""
+    each = list(pitches)
+    out = np.full((len(each), max(hz.size for hz in each)), np.nan)
+    for row, hz in zip(out, each, strict=True):
+        row[: hz.size] = hz
+    return out
 
 
 def real_pairs(folder: Path) -> Iterator[Pair]:
@@ -103,7 +125,7 @@ def real_pairs(folder: Path) -> Iterator[Pair]:
                 near = np.clip(np.rint(at / line.hop_s).astype(int), 0, line.time_s.size - 1)
                 pitches.append(np.where(line.confidence[near] > 0.8, line.f0_hz[near], np.nan))
                 sounds.append(_levelled(samples.astype(np.float64), np.ones(1)))
-            yield Pair(sounds[0], sounds[1], pitches[0], pitches[1])
+            yield Pair(sounds[0], sounds[1], pitches[0], pitches[1][np.newaxis])
 
 
 def _levelled(samples: Floats, hz: Floats) -> Floats:
@@ -111,32 +133,48 @@ def _levelled(samples: Floats, hz: Floats) -> Floats:
     return samples * (0.1 / float(np.sqrt(np.mean(samples[sounding] ** 2))))
 
 
-def score(pair: Pair, below_db: float, rate_hz: float, tally: Counter[str]) -> None:
+def score(pair: Pair, below_db: float, rate_hz: float, tally: Counter[str], *, part: Part | None = None) -> None:
     """Adds what is right and wrong of one pair."""
     sound = (pair.solo + pair.other * gain_of_db(-below_db)).astype(np.float32)
     once = follow(sound, sample_rate_hz=rate_hz, instrument="violin")
     began = time.process_time()
-    found = two_lines(sound, sample_rate_hz=rate_hz, instrument="violin", other_instrument=None)
+    found = two_lines(sound, sample_rate_hz=rate_hz, instrument="violin", other_instrument=None, part=part)
     tally["cpu_ms"] += round(1000 * (time.process_time() - began))
     tally["seconds"] += round(sound.size / rate_hz)
-    solo, other = (_on(once.time_s, hz) for hz in (pair.solo_hz, pair.other_hz))
-    both = np.isfinite(solo) & np.isfinite(other) & ~_near(solo, other)
-    resting = np.isnan(solo) & np.isfinite(other)
+    solo, others = _on(once.time_s, pair.solo_hz), [_on(once.time_s, hz) for hz in pair.other_hz]
+    sounds, unison, on_other, found_other = (
+        np.any(each, axis=0)
+        for each in (
+            np.isfinite(others),
+            [_near(solo, other) for other in others],
+            [_near(found.solo.f0_hz, other) for other in others],
+            [_near(found.other.f0_hz, other) for other in others],
+        )
+    )
+    both, resting = np.isfinite(solo) & sounds & ~unison, np.isnan(solo) & sounds
     sure = found.sure >= SURE
     tally["both"] += int(both.sum())
     tally["once"] += int((_near(once.f0_hz, solo) & both).sum())
     tally["assigned"] += int((_near(found.solo.f0_hz, solo) & both).sum())
-    tally["other"] += int((_near(found.other.f0_hz, other) & both).sum())
+    tally["other"] += int((found_other & both).sum())
     tally["sure"] += int((sure & both).sum())
-    tally["surely wrong"] += int((_near(found.solo.f0_hz, other) & both & sure).sum())
+    tally["surely wrong"] += int((on_other & both & sure).sum())
     tally["resting"] += int(resting.sum())
     tally["not silent"] += int((resting & sure & (found.solo.confidence > 0.5)).sum())
-    if pair.truths is not None:
-        _score_slides(found, *pair.truths, tally)
+    if pair.truths:
+        _score_slides(found, pair.truths[0], pair.truths[1:], tally)
 
 
-def _score_slides(found: TwoLines, solo: Truth, other: Truth, tally: Counter[str]) -> None:
-    """Planted slides of both players against those that the finder gives on both lines."""
+def written(truth: Truth) -> Part:
+    """The part that was planned, its notes on a grid of quarter beats."""
+    starts = [round(4.0 * BEATS_PER_S * note.start_s) for note in truth.plan.notes]
+    beats = np.maximum.accumulate(np.array(starts, dtype=np.float64)) / 4.0 + 1e-3 * np.arange(len(starts))
+    pitches = tuple((float(round(note.midi)),) for note in truth.plan.notes)
+    return Part(pitches, beats, float(beats[-1]) + 1.0, np.zeros(beats.size, dtype=bool))
+
+
+def _score_slides(found: TwoLines, solo: Truth, others: Sequence[Truth], tally: Counter[str]) -> None:
+    """Planted slides of all players against those that the finder gives on both lines."""
     sureness = Sureness(found.solo.time_s, found.sure)
     on_solo, on_other = (_slides(line) for line in (found.solo, found.other))
     credited = [slide for slide in on_solo if sureness.of_slide(slide) >= SURE]
@@ -145,7 +183,7 @@ def _score_slides(found: TwoLines, solo: Truth, other: Truth, tally: Counter[str
         if _among(wanted, planted.planned, on_solo) or _among(wanted, planted.planned, on_other):
             tally["own"] += 1
             tally["kept"] += _among(wanted, planted.planned, credited)
-    for planted in other.slides:
+    for planted in (slide for other in others for slide in other.slides):
         wanted = [planted.transfer_audible_start_s], [planted.transfer_audible_end_s]
         if _among(wanted, planted.planned, on_solo) or _among(wanted, planted.planned, on_other):
             middle = np.add(*wanted) / 2.0
@@ -199,18 +237,28 @@ def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.duets")
     parser.add_argument("--pairs", type=int, default=12)
+    parser.add_argument("--quartets", type=int, default=6)
     parser.add_argument("--folder", type=Path)
     given = parser.parse_args()
-    sources: list[tuple[str, Iterator[Pair], float]] = [("rendered", pairs(given.pairs), RATE)]
+    sources: list[tuple[str, Iterator[Pair], float]] = [
+        ("rendered duets", pairs(given.pairs), RATE),
+        ("rendered quartets", pairs(given.quartets, below=("viola", "cello")), RATE),
+    ]
     if given.folder:
         sources.append(("real players", real_pairs(given.folder), real_sound.RATE))
     for name, found, rate_hz in sources:
-        tallies: dict[float, Counter[str]] = defaultdict(Counter)
+        plain: dict[float, Counter[str]] = defaultdict(Counter)
+        with_part: dict[float, Counter[str]] = defaultdict(Counter)
         for pair in found:
             for below_db in BELOW_DB:
-                score(pair, below_db, rate_hz, tallies[below_db])
+                score(pair, below_db, rate_hz, plain[below_db])
+                if pair.truths:
+                    score(pair, below_db, rate_hz, with_part[below_db], part=written(pair.truths[0]))
         print(name)
-        show(tallies)
+        show(plain)
+        if with_part:
+            print(f"{name}, the soloist's part known")
+            show(with_part)
 
 
 if __name__ == "__main__":

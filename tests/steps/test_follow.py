@@ -99,8 +99,12 @@ class _Catalogue:
             "side_take": [
                 {"side_id": "s-1", "take_id": t, "position": None} for t in sorted({i[0] for i in instruments})
             ],
-            "take": [{"take_id": t, "accompaniment": None} for t in sorted({i[0] for i in instruments})],
+            "take": [
+                {"take_id": t, "work_id": f"work-{t}", "accompaniment": None}
+                for t in sorted({i[0] for i in instruments})
+            ],
             "passage": [],
+            "written_part": [],
             "performance": [
                 {"take_id": t, "player_id": "anna", "instrument": i, "role": r, "certainty": "certain"}
                 for t, i, r in instruments
@@ -128,6 +132,20 @@ def test_instrument_is_the_soloists_if_all_agree() -> None:
     ]
     for rows, expected, second in cases:
         assert STEP.facts(_Catalogue(rows), "t-1") == {"instrument": expected, "second": second}
+
+
+def test_beside_a_second_player_what_is_written_for_the_soloist_goes_along_unless_it_was_grown() -> None:
+    catalogue = _Catalogue([("a", "viola", "ensemble"), ("a", "violin", "soloist")])
+    named = {"work_id": "work-a", "is_reference": None}
+    note = dict.fromkeys(("bar_index", "beat", "beats", "onset", "grace")) | {"event": 1, "midi": 69.0}
+    catalogue.tables |= {
+        "written_part": [named | {"edition": "1898", "grown": None}, named | {"edition": "1", "grown": True}],
+        "written_note": [named | note | {"edition": edition} for edition in ("1", "1898")],
+        "written_way": [],
+    }
+    assert STEP.facts(catalogue, "t-1")["second"]["part"] == {"notes": [note], "ways": []}
+    catalogue.tables["written_part"].pop(0)
+    assert "part" not in STEP.facts(catalogue, "t-1")["second"]
 
 
 def test_pitch_frame_is_nulls_not_nans() -> None:

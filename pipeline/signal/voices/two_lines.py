@@ -9,6 +9,8 @@ from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line.follow import MelodyLine, Scoring, follow
 from pipeline.signal.line.grid import HIGH
 from pipeline.signal.line.spectrum import resampled, unpadded
+from pipeline.signal.passages.part import Part
+from pipeline.signal.voices.by_part import odds_by_part
 from pipeline.signal.voices.colour import colour
 from pipeline.signal.voices.taken_out import TRUSTED, taken_out
 from pipeline.signal.voices.whose import ABOVE, Whose, whose
@@ -39,6 +41,7 @@ def two_lines(
     instrument: str | None,
     other_instrument: str | None,
     said: list[tuple[float, float]] | None = None,
+    part: Part | None = None,
     scoring: Scoring = "network",
 ) -> TwoLines:
     """Follow the loudest line, then what is left without it, and tell whose is which.
@@ -48,6 +51,7 @@ def two_lines(
     samples : mono sound (n,), any level.
     instrument, other_instrument : of the soloist and of the other player; None: estimated, and as the soloist's.
     said : seconds in which a person says that the solo is heard.
+    part : what is written for the soloist; who plays from it is the soloist, unless a person says otherwise.
     """
     sound = unpadded(resampled(samples, sample_rate_hz=sample_rate_hz, register=HIGH))
     rate_hz = HIGH.rate_hz
@@ -66,6 +70,10 @@ def two_lines(
     found = whose(
         first, second, colour(np.stack([louder.levels_db, softer.levels_db]), f0_hz), above=float(above), said=spans
     )
+    if part is not None and not spans.any():
+        one = _assigned(first, second, replace(found, odds=np.inf))
+        if odds := odds_by_part(part, one.solo, one.other):
+            found = replace(found, odds=odds)
     return _assigned(first, second, found)
 
 

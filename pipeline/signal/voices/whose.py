@@ -49,14 +49,19 @@ SAID = 8.0
 
 @dataclass(frozen=True)
 class Whose:
-    """``first_is_solo`` (n,): probability that the first line is the soloist's, and so the second the other's.
+    """``straight`` (n,): probability that the first line is the one player's, and so the second the other's.
 
-    ``louder_db`` and ``higher`` say how much louder (dB) and higher (semitones) the likelier soloist is.
+    ``odds``: log odds that the one is the soloist, by level and register, or as a person says.
     """
 
-    first_is_solo: Floats
-    louder_db: float
-    higher: float
+    straight: Floats
+    odds: float
+
+    @property
+    def first_is_solo(self) -> Floats:
+        """Probability (n,) that the first line is the soloist's."""
+        solo = float(expit(self.odds))
+        return np.asarray(solo * self.straight + (1.0 - solo) * (1.0 - self.straight))
 
 
 @dataclass(frozen=True)
@@ -94,9 +99,7 @@ def whose(
     odds = PER_DB * louder_db + 2.0 * above * higher / REGISTER_SPREAD**2
     if said is not None and said.any():
         odds = SAID * (2.0 * float(straight[said].mean()) - 1.0)
-    solo = float(expit(odds))
-    sign = 1.0 if odds >= 0.0 else -1.0
-    return Whose(solo * straight + (1.0 - solo) * (1.0 - straight), sign * louder_db, sign * higher)
+    return Whose(straight, odds)
 
 
 def _seen(line: Line) -> Floats:

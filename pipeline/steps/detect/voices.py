@@ -22,7 +22,7 @@ WIDE_S = 0.5
 """Moments are judged together: how sure one is of half a second (common practice, no source)."""
 HEARD = 0.5  # mean confidence from which the other is taken to play (common practice, no source)
 NEAR_S = 0.1  # what is heard of both notes of a change (common practice, no source)
-UNSURE = "two bowed lines sound, and which is the soloist's cannot be told; passages that say where the solo is help"
+UNSURE = "two bowed lines sound, and which is the soloist's cannot be told; the soloist's written part or passages help"
 
 
 @dataclass(frozen=True)

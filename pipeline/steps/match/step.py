@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.settings import MatchSettings
 from pipeline.steps.base import Step, StepInput, StepOutput, Tables
+from pipeline.steps.match.written import part_rows
 from pipeline.store import schema
 from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.catalogue.tables import Catalogue
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from pipeline.steps.match.placed import Line, Placed
 
 TABLES = ("written_fit", "written_match", "written_heard")
-_NOTE = ("event", "bar_index", "beat", "beats", "onset", "midi", "grace")
 
 LEAST_VOICED = 0.3
 """Where the line is less likely than this to sound it is left out (common practice, no source)."""
@@ -37,7 +37,7 @@ def _facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
         if not parts:
             continue
         named_by = reference(parts)
-        works[work_id] = {edition: _part_rows(catalogue, work_id, edition) for edition in _editions(parts)}
+        works[work_id] = {edition: part_rows(catalogue, work_id, edition) for edition in _editions(parts)}
         takes[take["take_id"]] = {
             "work_id": work_id,
             "decisions": [
@@ -50,16 +50,6 @@ def _facts(catalogue: Catalogue, transfer_id: str) -> dict[str, Any]:
 
 def _editions(parts: list[Row]) -> list[str]:
     return sorted(part["edition"] for part in parts)
-
-
-def _part_rows(catalogue: Catalogue, work_id: str, edition: str) -> dict[str, list[Row]]:
-    own = {"work_id": work_id, "edition": edition}
-    return {
-        "notes": [{name: row[name] for name in _NOTE} for row in catalogue.rows("written_note", **own)],
-        "ways": [
-            {name: row[name] for name in ("from_event", "to_event")} for row in catalogue.rows("written_way", **own)
-        ],
-    }
 
 
 def _run(given: StepInput[MatchSettings]) -> StepOutput:

@@ -7,12 +7,25 @@ from typing import Any
 import numpy as np
 
 from pipeline.signal.passages.part import Part
+from pipeline.store.catalogue.tables import Catalogue
 
 GRACE_BEATS = 0.15
 """How long a grace note lasts, taken from the note before it (common practice, no source)."""
 SHORTEST_BEATS = 0.01
 
 Row = Mapping[str, Any]
+_NOTE = ("event", "bar_index", "beat", "beats", "onset", "midi", "grace")
+
+
+def part_rows(catalogue: Catalogue, work_id: str, edition: str) -> dict[str, list[dict[str, Any]]]:
+    """What the catalogue holds of an edition, as ``part_of`` takes it: ``notes`` and ``ways``."""
+    own = {"work_id": work_id, "edition": edition}
+    return {
+        "notes": [{name: row[name] for name in _NOTE} for row in catalogue.rows("written_note", **own)],
+        "ways": [
+            {name: row[name] for name in ("from_event", "to_event")} for row in catalogue.rows("written_way", **own)
+        ],
+    }
 
 
 def part_of(notes: Sequence[Row], ways: Sequence[Row]) -> tuple[Part, list[int]]:

@@ -1,10 +1,12 @@
 """Two bowed lines: each player's found, rests told from the other's line, and where one cannot tell it is said."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pytest
 
+from pipeline.signal.passages.part import Part
 from pipeline.signal.synth.degrade import random_chain
 from pipeline.signal.synth.plan import Truth
 from pipeline.signal.synth.plans import random_plan
@@ -17,6 +19,8 @@ from pipeline.units import gain_of_db, semitones_of_ratio
 
 RATE = 11025
 LENGTH_S = 14.0
+EQUAL_DB = -2.0
+"""Below the solo: as loud as this the other's partials, which are compared, are as strong as the solo's."""
 
 
 @dataclass(frozen=True)
@@ -28,9 +32,9 @@ class Duet:
     truth: Truth
     other_truth: Truth
 
-    def heard(self, below_db: float, said: list[tuple[float, float]] | None = None) -> TwoLines:
+    def heard(self, below_db: float, **known: Any) -> TwoLines:
         sound = (self.solo + self.other * gain_of_db(-below_db)).astype(np.float32)
-        return two_lines(sound, sample_rate_hz=RATE, instrument="violin", other_instrument="violin", said=said)
+        return two_lines(sound, sample_rate_hz=RATE, instrument="violin", other_instrument="violin", **known)
 
 
 @pytest.fixture(scope="module")
@@ -122,10 +126,35 @@ def test_at_equal_level_in_one_register_what_is_sure_is_right_also_when_a_person
     solo = np.isfinite(duet.truth.f0_hz)
     alone = duet.truth.transfer_time_s[: min(rests.size, solo.size)][(rests[: solo.size] & solo[: rests.size])]
     said = [(float(t), float(t) + 0.001) for t in alone]
-    told = duet.heard(0.0, said)
+    told = duet.heard(0.0, said=said)
     both = np.isfinite(on(told.solo.time_s, duet.truth)) & np.isfinite(on(told.solo.time_s, duet.other_truth))
     assert np.mean(near(told.solo.f0_hz, on(told.solo.time_s, duet.truth))[both & (told.sure > 0.9)]) > 0.8
     assert np.mean(told.sure[both] > 0.9) > 0.5
+
+
+def written(truth: Truth) -> Part:
+    """A part of what was planned, two beats a second."""
+    notes = truth.plan.notes
+    beats = 2.0 * np.array([note.start_s for note in notes])
+    pitches = tuple((float(round(note.midi)),) for note in notes)
+    return Part(pitches, beats, float(beats[-1]) + 1.0, np.zeros(beats.size, dtype=bool))
+
+
+def test_at_equal_level_in_one_register_who_plays_from_the_part_is_the_soloist(duet: Duet) -> None:
+    for part, truth, beside in (
+        (written(duet.truth), duet.truth, duet.other_truth),
+        (written(duet.other_truth), duet.other_truth, duet.truth),
+    ):
+        found = duet.heard(EQUAL_DB, part=part)
+        solo, other = on(found.solo.time_s, truth), on(found.solo.time_s, beside)
+        sure = np.isfinite(solo) & np.isfinite(other) & ~near(solo, other) & (found.sure > 0.9)
+        assert sure.mean() > 0.3
+        assert np.mean(near(found.solo.f0_hz, solo)[sure]) > 0.8
+
+
+def test_a_part_of_other_music_makes_nothing_sure(duet: Duet) -> None:
+    scale = Part(tuple((float(60 + i % 12),) for i in range(40)), np.arange(40.0), 40.0, np.zeros(40, dtype=bool))
+    assert np.mean(duet.heard(EQUAL_DB, part=scale).sure > 0.9) < 0.1
 
 
 def test_silence_has_no_players() -> None:
