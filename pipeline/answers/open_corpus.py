@@ -66,8 +66,10 @@ class OpenCorpus:
         selection = Selection(_many(player), _many(school), _many(period), scheme, min_certainty)
         return self.selected(name, selection, where=where).frame
 
-    def selected(self, name: str, selection: Selection, *, where: str | None = None) -> Selected:
-        """As ``view``, with remarks, such as which filter left nothing."""
+    def selected(
+        self, name: str, selection: Selection, *, where: str | None = None, most: int | None = None
+    ) -> Selected:
+        """As ``view``, with remarks, such as which filter left nothing; ``most``: rows that are wanted of all takes."""
         relation = find_view(name)
         if relation.name in PER_TRANSFER:
             raise UsageError(
@@ -79,7 +81,7 @@ class OpenCorpus:
             with open_beside(self.root) as con:
                 made = select(con, relation, selection, seed=settings.seed, replicates=settings.replicates, where=where)
         else:
-            made = Selected(rows_of(self._con, relation, where=where))
+            made = Selected(rows_of(self._con, relation, where=where, most=most))
         if where is not None:
             made.remarks.append("--where chose among finished rows; nothing was counted again")
             if made.frame.is_empty():

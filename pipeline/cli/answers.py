@@ -51,8 +51,9 @@ def answer(
     common_teacher: tuple[str, str] | None = None,
     paths: str | None = None,
     transfers: Sequence[str] = (),
+    most: int | None = None,
 ) -> Answer:
-    """The rows asked for; the list of views if nothing was.
+    """The rows asked for, of a view ``most`` where all takes count; the list of views if nothing was asked for.
 
     Raises
     ------
@@ -79,7 +80,7 @@ def answer(
         return Answer(_asked(folder, sql))
     with OpenCorpus(folder) as corpus:
         if view is not None:
-            made = corpus.selected(view, selection, where=where)
+            made = corpus.selected(view, selection, where=where, most=most)
             remarks = [*made.remarks, *_of_correction(made.frame)]
             if selection.min_certainty is None:
                 remarks += _of_doubt(corpus, view, made.frame)

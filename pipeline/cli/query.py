@@ -79,7 +79,7 @@ def query(
     Example: glideline query glideline-demo slides_by_player --period horn-early --as csv
     """
     from pipeline.answers.selection import Selection
-    from pipeline.cli.answers import answer, give, tell
+    from pipeline.cli.answers import ROWS_SHOWN, answer, give, tell
 
     players, schools, periods = (
         [whole_id(folder, one, table) for one in given or ()]
@@ -95,7 +95,7 @@ def query(
         raise UsageError("--picture goes with --vary")
     made = answer(
         folder, view, sql=sql, selection=selection, where=where, common_teacher=common_teacher, paths=paths,
-        transfers=transfer or (),
+        transfers=transfer or (), most=ROWS_SHOWN + 1 if output == "table" and not say else None,
     )  # fmt: skip
     if say:
         tell(made)

@@ -150,10 +150,12 @@ def sql_pieces(con: duckdb.DuckDBPyConnection, text: str) -> Iterator[pl.DataFra
         raise UsageError(f"SQL: {error}{_sql_cure(str(error), text)}") from error
 
 
-def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | None = None) -> pl.DataFrame:
+def rows_of(
+    con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | None = None, most: int | None = None
+) -> pl.DataFrame:
     """Rows of a view, sorted by its key, numbers in it by size: bar 2 before bar 10.
 
-    ``where`` is a condition on finished rows.
+    ``where`` is a condition on finished rows; ``most``: how many are wanted, None for all.
 
     Raises
     ------
@@ -171,7 +173,8 @@ def rows_of(con: duckdb.DuckDBPyConnection, relation: Relation, *, where: str | 
     try:
         if len(con.extract_statements(text)) != 1:
             raise UsageError(f"--where {where!r} is not one condition")
-        return attended(con, lambda: as_plain(con.sql(f"{text} order by {order}").pl()))
+        text += f" order by {order}" + ("" if most is None else f" limit {most}")
+        return attended(con, lambda: as_plain(con.sql(text).pl()))
     except duckdb.Error as error:
         if where is None:
             cure = "it is of another version or damaged; make it anew with: glideline run DIR"

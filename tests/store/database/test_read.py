@@ -11,3 +11,4 @@ def test_numbers_in_ids_are_sorted_by_size() -> None:
         *("x9-s3000", "x9-s12000", "x9-s101500"),
         *("x10-s3000", "x10-s12000", "x10-s101500"),
     ]
+    assert rows_of(con, load("slide"), most=2)["slide_id"].to_list() == ["x9-s3000", "x9-s12000"]
