@@ -15,7 +15,8 @@
 # Counts are transitions on which a slide was found, whatever listeners said. slides_per_find corrects for slides missed
 # and invented, as far as that is known (the table slides_per_find holds draws of it); without it leave it out.
 # "schools": as the view comparison, between players: Welch's t test on the logarithms of players' rates, players of both
-# schools left out.
+# schools left out. p is that of each row by itself: for all pairs, or all terms, at once p.adjust(p, "holm"), as p_holm
+# in the views.
 #
 # Models of your own, text to adapt:
 #   CR2 with Satterthwaite's degrees, as good with few players:

@@ -13,10 +13,11 @@ measures of slides, never for rates, since it knows nothing of music without any
 estimating equations with takes of a player as a cluster and the errors of Mancl and DeRouen (2001, that is CR3), t of
 players less 1; a plain Poisson model would take slides of one player as independent and be far too sure.
 "schools": as the view comparison, between players: Welch's t test on the logarithms of players' rates, players of both
-schools left out. Counts are transitions on which a slide was found (``slid_transitions``), whatever listeners said, so
-that a player who was reviewed more does not differ by it. In models of your own let the logarithm of transitions over
-``slides_per_find`` be the offset: it corrects for slides missed and invented, as far as that is known; the table
-``slides_per_find`` holds draws of it.
+schools left out. p is that of each row by itself: for all pairs, or all terms, at once see
+statsmodels.stats.multitest.multipletests(p, method="holm"), which is p_holm in the views. Counts are transitions on
+which a slide was found (``slid_transitions``), whatever listeners said, so that a player who was reviewed more does
+not differ by it. In models of your own let the logarithm of transitions over ``slides_per_find`` be the offset: it
+corrects for slides missed and invented, as far as that is known; the table ``slides_per_find`` holds draws of it.
 """
 
 import sys

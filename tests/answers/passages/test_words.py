@@ -102,6 +102,8 @@ def test_groups_are_counted_where_all_of_them_play() -> None:
     )
     (alone,) = by_group(_passage(_take("quill-02", "quill", "north", "./\\?")), "school")
     assert alone == "No place here was played in more than one school."
+    third = _take("wren-09", "wren", "west", "/.\\.")
+    assert list(by_group(_passage(*PASSAGE.takes, third), "school"))[-1].startswith("3 pairs are compared at once")
 
 
 def test_each_group_has_a_row_of_its_own() -> None:
