@@ -259,6 +259,8 @@ def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
         return ", ".join(str(item) for item in value)
     if each.name in _PITCH_NAMES:
         return printed_name(value)
+    if each.name in ("p", "p_holm"):
+        return "<0.001" if value < 0.001 else f"{value:.3f}"
     if each.name == "measure":
         return _MEASURES.get(value, str(value).replace("_", " "))
     if each.name == "other_key" and "group_key" in row:

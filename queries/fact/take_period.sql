@@ -91,7 +91,7 @@ select
     scheme.scheme,
     'outside' as period_id,
     1 - coalesce(inside.share, 0) as share,
-    share > 1 - 1e-9 as is_certain,
+    coalesce(inside.share, 0) < 1e-9 as is_certain,
     bounded.closed_by,
 from bounded
 cross join scheme

@@ -135,3 +135,9 @@ def test_compared_groups_stand_beside_their_p_at_80_columns() -> None:
     words = out.getvalue().split()
     assert {"0.361", "saltmarrow", "mossgate", "(0.04–4.39)", "100"} <= set(words)
     assert max(map(len, out.getvalue().splitlines())) <= 80
+
+
+def test_a_p_value_has_three_places_and_is_never_nought() -> None:
+    out = io.StringIO()
+    print_table(pl.DataFrame({"p": [3e-9, 0.0004, 0.0412, 1.0]}), None, console=Console(file=out, width=80))
+    assert out.getvalue().split() == ["p", "<0.001", "<0.001", "0.041", "1.000"]

@@ -161,6 +161,21 @@ def periods(recorded, *, session=None, period=None, **other):
     return dict(rows(con, "fact.take_period", "period_id", "share"))
 
 
+@pytest.mark.parametrize(
+    ("recorded", "certain"),
+    [
+        ("1905", {"early": True}),
+        ("1909/1910", {"early": False, "late": False}),
+        ("1919/1928", {"late": False, "outside": False}),
+        ("1925", {"outside": True}),
+        (None, {"undated": True}),
+    ],
+)
+def test_a_take_is_certainly_of_what_all_its_days_lie_in(recorded, certain):
+    con = facts(period=small()["period"], take=[{"take_id": "t1", "recorded": recorded}])
+    assert dict(rows(con, "fact.take_period", "period_id", "is_certain")) == certain
+
+
 def test_a_take_counts_in_periods_by_its_share_of_days():
     assert periods("1905") == {"early": 1.0}
     assert periods("1905~") == {"early": 1.0}
