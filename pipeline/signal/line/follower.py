@@ -39,7 +39,7 @@ BLOCK = 2048  # frames followed at once, for memory
 # Frames refined at once, so that little is worked out where the other register serves.
 SHORT_BLOCK = 256
 # Frames whose features are worked out at once: what fits the processor's cache.
-AT_ONCE = 64
+AT_ONCE = 128
 
 
 @dataclass(frozen=True)

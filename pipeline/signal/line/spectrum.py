@@ -30,7 +30,7 @@ BINS_PER_SEMITONE = 5  # 20 cents, refined later (common practice, no source)
 WHITEN_BINS = 18
 
 # Frames transformed at once: what fits the processor's cache.
-_AT_ONCE = 64
+_AT_ONCE = 128
 # Zeros before and after a sound.
 _PADDING = WINDOW // 2, WINDOW
 # Levels of the histogram start at a magnitude of 2^-27 (-163 dB).

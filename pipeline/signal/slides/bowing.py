@@ -6,10 +6,12 @@ change of pitch, so they tell little by themselves, and under a piano all is sha
 was learned (``python -m pipeline.training``); the probability is calibrated on sides not learned from.
 """
 
+import math
 from functools import cache
 from pathlib import Path
 
 import numpy as np
+from numba import njit
 from scipy.special import expit
 
 from pipeline.compiled import median_of_known, spread_of_known
@@ -42,17 +44,24 @@ def dip_db(level_db: Floats, *, border: float, frame_s: float) -> float:
     The lowest level within ``NEAR_S`` of the border is set against the lower of the medians of the ``FAR_S`` on
     either side; one standard deviation of the calmer side is taken off.
     """
-    near = max(2, round(NEAR_S / frame_s))
-    far = max(6, round(FAR_S / frame_s))
-    at = round(border)
+    near, far = max(2, round(NEAR_S / frame_s)), max(6, round(FAR_S / frame_s))
+    return float(_dip_db(level_db, round(border), near, far))
+
+
+@njit(cache=True)
+def _dip_db(level_db, at, near, far):  # type: ignore[no-untyped-def]
     left = level_db[max(at - near - far, 0) : max(at - near, 0)]
     right = level_db[max(at + near, 0) : max(at + near + far, 0)]
-    middle = level_db[max(at - near, 0) : max(at + near + 1, 0)]
-    middle = middle[np.isfinite(middle)]
-    if not middle.size:
-        return float("nan")
-    dip = min(median_of_known(left), median_of_known(right)) - float(middle.min())
-    return float(dip - min(spread_of_known(left), spread_of_known(right)))
+    lowest = np.inf
+    for level in level_db[max(at - near, 0) : max(at + near + 1, 0)]:
+        if math.isfinite(level):
+            lowest = min(lowest, level)
+    if lowest == np.inf:
+        return np.nan
+    # As Python's own: of what is not known, the first.
+    one, other = median_of_known(left), median_of_known(right)
+    calm, calmer = spread_of_known(left), spread_of_known(right)
+    return (other if other < one else one) - lowest - (calmer if calmer < calm else calm)
 
 
 def signs(frames: Frames, *, start: float, end: float) -> Floats:

@@ -5,6 +5,7 @@ entered by a glide of its own). What is a slide among them is decided elsewhere,
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -231,6 +232,12 @@ def _cheapest(
     return Candidate(before, after, first, midi, a, b, fit, model)
 
 
+@lru_cache(maxsize=512)
+def _hann(size: int) -> Floats:
+    """A Hann window (size,) without its zeros."""
+    return np.asarray(np.hanning(size + 2)[1:-1])
+
+
 def held_pitch(frames: Frames, start: int, end: int, *, at_end: bool) -> float:
     """Pitch held beside a transition, without the frames nearest to it.
 
@@ -243,4 +250,4 @@ def held_pitch(frames: Frames, start: int, end: int, *, at_end: bool) -> float:
     near = np.abs(part - middle) < 0.8
     if not near.any():
         return middle
-    return float(np.average(part[near], weights=np.hanning(part.size + 2)[1:-1][near]))
+    return float(np.average(part[near], weights=_hann(part.size)[near]))

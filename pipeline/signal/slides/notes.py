@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.compiled import median_of_known
 from pipeline.signal.slides.frames import Frames, stretches
 from pipeline.signal.slides.partition import Piece, partition
 from pipeline.units import Floats, ms_of_s
@@ -212,7 +213,7 @@ def measure_note(
         spread_cents=100.0 * float(np.std(inner)),
         vibrato_hz=vibrato_hz,
         vibrato_cents=vibrato_cents,
-        level_db=float(np.nanmedian(level)) if np.isfinite(level).any() else float("nan"),
+        level_db=median_of_known(level),
         approach_cents=approach[0],
         approach_ms=ms_of_s(approach[1]),
         begins=begins,
