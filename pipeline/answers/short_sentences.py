@@ -47,7 +47,7 @@ def _of_a_kind(row: Row) -> Iterator[str]:
 
 
 def _bar(row: Row) -> Iterator[str]:
-    warning = f". Caution: {row['slides_per_bar_warning']}" if row["slides_per_bar_warning"] else ""
+    warning = f". Caution: {row['warning']}" if row["warning"] else ""
     yield (
         f"{row['work'] or row['work_id']}, bar {row['bar'] or row['bar_index']}: {_limits(row, 'slides_per_bar')} "
         f"slides each time it is played ({counted(row['slides'], 'slide')} in {counted(row['times_played'], 'time')}, "

@@ -83,7 +83,7 @@ def test_bars_are_told_with_what_they_rest_on():
     (said,) = sentences("slides_by_period", pl.DataFrame([PERIOD | rate | counts]))
     assert "; a bar has 0.40 (0.20–0.90) (62 bars in 3 takes; only 3 players: rough interval); with the" in said
     bar = {"work_id": "air", "work": "Air", "bar_index": 12, "bar": "12a", "slides": 2, "times_played": 5, "players": 3}
-    assert sentences("slides_by_bar", pl.DataFrame([bar | rate | {"slides_per_bar_warning": None}])) == [
+    assert sentences("slides_by_bar", pl.DataFrame([bar | rate | {"warning": None}])) == [
         "Air, bar 12a: 0.40 (0.20–0.90) slides each time it is played (2 slides in 5 times, 3 players)."
     ]
 
