@@ -18,6 +18,9 @@ _LEAST_SD_CENTS = 1.0  # the step of the grid
 _WIDE_SHARE, _WIDE_SD_CENTS = 0.5, 24.0
 _HIGH_PITCH_GIVEN_UP, _STANDARD_FROM = 1929, 1940  # British bands gave it up in 1928; 440 Hz recommended in 1939
 
+ASSUMED = "assumed"
+"""Origin of the pitch that is usual today, where nothing is known."""
+
 
 @dataclass(frozen=True)
 class ReferencePitch:
@@ -98,7 +101,7 @@ def assumed(region: str | None, year: int | None) -> tuple[ReferencePitch, ...]:
     if year is not None and year >= _STANDARD_FROM:
         modern, continental = 440.0, 0.1
     found = (
-        ReferencePitch(modern, 7.0, 1.0 - continental - old_high, "assumed", stated=False),
+        ReferencePitch(modern, 7.0, 1.0 - continental - old_high, ASSUMED, stated=False),
         ReferencePitch(435.0, 5.0, continental, "if the diapason normal", stated=False),
         ReferencePitch(452.0, 6.0, old_high, "if old high pitch", stated=False),
     )

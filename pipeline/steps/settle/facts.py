@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from pipeline.signal.speed.reference_pitch import ReferencePitch, assumed, region_of
+from pipeline.signal.speed.reference_pitch import ASSUMED, ReferencePitch, assumed, region_of
 from pipeline.steps.board import open_strings
 from pipeline.steps.scopes import session_transfers
 from pipeline.store.catalogue.recording import Row, dating, soloists_of, takes_on
@@ -108,9 +108,10 @@ def _references(
     # a pitch that is only assumed says nothing new beside one that is usual here
     others = [row for row in otherwise if all(abs(row.hz / hz - 1.0) > 0.003 for hz, _ in usual)]
     total = sum(row.probability for row in others)
-    return as_facts(
-        [*found, *(replace(row, probability=(1.0 - USUAL_SHARE) * row.probability / total) for row in others)]
-    )
+    for row in others:
+        origin = "if not the usual one" if row.origin == ASSUMED else row.origin
+        found.append(replace(row, probability=(1.0 - USUAL_SHARE) * row.probability / total, origin=origin))
+    return as_facts(found)
 
 
 def as_facts(pitches: Iterable[ReferencePitch]) -> dict[str, dict[str, Any]]:
