@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path
+from sys import intern
 
 from pipeline.engine.damage import Files, damaged_rows, unfinished
 from pipeline.engine.jobs import Brief, Seen
@@ -30,7 +31,8 @@ def read_book(corpus: Corpus) -> Book:
         all_outputs = json.loads(f"[{','.join(frame['output_hashes'])}]")  # one by one takes four times as long
         rows = frame.select(_BRIEF[:-1]).iter_rows()
         for (transfer_id, step, key, outcome, cause, message, samples), outputs in zip(rows, all_outputs, strict=True):
-            book.setdefault(transfer_id, {})[step] = Brief(key, outcome, cause, message, samples, outputs)
+            row = Brief(key, intern(outcome), cause, message, samples, outputs)
+            book.setdefault(transfer_id, {})[intern(step)] = row
     return book
 
 

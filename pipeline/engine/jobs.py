@@ -95,9 +95,9 @@ class Did:
     traceback: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Brief:
-    """What the planner keeps of a row of ``run``."""
+    """What the planner keeps of a row of ``run``; there may be a million."""
 
     key: str
     outcome: str
