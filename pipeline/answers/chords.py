@@ -87,7 +87,7 @@ def heard_words(chord: Mapping[str, Any], notes: list[dict[str, Any]], *, name: 
 
 
 def ways_words(hand: pl.DataFrame | None, *, speed_rank: int) -> list[str]:
-    """The likeliest ways under a reading of the speed, each as strings and fingers with its probability."""
+    """The likeliest ways under a reading of the speed, with their probability in the passage and by the chord alone."""
     if hand is None:
         return []
     made = []
@@ -97,7 +97,8 @@ def ways_words(hand: pl.DataFrame | None, *, speed_rank: int) -> list[str]:
         row = way.row(0, named=True)
         if row["position"] is not None:
             stops += f" pos. {row['position']}"
-        made.append(f"{stops}: {row['probability']:.2f} in the passage, {row['alone_probability']:.2f} alone")
+        there, alone = (probability_words(row[name]) for name in ("probability", "alone_probability"))
+        made.append(f"{stops}: {there} ({alone} alone)")
     return made
 
 

@@ -226,9 +226,9 @@ def _against_edition(row: Row) -> Iterator[str]:
         )
     if row["printed_chords"]:
         yield (
-            f"take {row['take_id']}: of {counted(row['printed_chords'], 'chord')} that {row['edition']} prints "
-            f"{row['chords_agree']} stopped as printed, {row['chords_differ']} otherwise; "
-            f"{row['chords_cannot_tell']} cannot be told"
+            f"take {row['take_id']}: of {counted(row['printed_chords'], 'chord')} printed in {row['edition']}, "
+            f"{row['chords_agree']} stopped as printed, {row['chords_differ']} otherwise, {row['chords_cannot_tell']} "
+            "cannot be told"
         )
 
 

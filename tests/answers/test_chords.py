@@ -77,8 +77,8 @@ def test_a_chord_is_a_line_of_the_table_with_its_ways_likeliest_first() -> None:
     (line,) = chord_lines(tables, name=name_of)
     assert line["notes"] == "A3–F#4–D5"
     assert line["ways"] == [
-        "G1 D2 A3 pos. 1: 0.80 in the passage, 0.40 alone",
-        "G2 D3 A4 pos. 2: 0.10 in the passage, 0.40 alone",
+        "G1 D2 A3 pos. 1: 80 % (40 % alone)",
+        "G2 D3 A4 pos. 2: 10 % (40 % alone)",
     ]
     assert chord_lines({"chord": None, "chord_note": None, "chord_hand": None}, name=name_of) == []
 

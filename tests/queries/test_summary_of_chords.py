@@ -44,6 +44,17 @@ def con():
                 *_chords("x2", "from_above", "together"),
                 *unheard,
             ],
+            "chord_note": [
+                {"chord_id": name, "note_number": number, "midi": midi, "sounds_later": "no"}
+                for name, number, midi in (("x1-c10000", 1, 62.0), ("x1-c10000", 2, 69.1), ("x1-c120000", 1, 55.0))
+            ],
+            "chord_hand": [
+                {"chord_id": "x1-c10000", "note_number": number, "speed_rank": reading, "rank": rank}
+                | {"string": string, "finger": rank - 1, "probability": 0.9 / rank / reading}
+                for reading in (1, 2)
+                for rank in (1, 2)
+                for number, string in ((1, "D"), (2, "A"))
+            ],
         },
     )
     return database(results=("chord_share",), **made)
@@ -97,3 +108,11 @@ def test_limits_allow_for_players_who_always_or_never_break_their_chords():
     independent = wilson_interval(30, trials=60)
     assert (found[0], found[3]) == (0.5, 6)
     assert found[2] - found[1] > 2 * (independent.high - independent.low)
+
+
+def test_notes_of_chords_that_count_have_the_likeliest_way(con):
+    columns = ("chord_id", "note_number", "player_id", "midi", "string", "finger", "way_probability")
+    assert rows(con, "fact.chord_note", *columns) == [
+        ("x1-c10000", 1, "ann", 62.0, "D", 0, 0.9),
+        ("x1-c10000", 2, "ann", 69.1, "A", 0, 0.9),
+    ]

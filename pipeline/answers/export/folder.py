@@ -31,7 +31,7 @@ from pipeline.store.formats import codebook, data_package
 from pipeline.store.formats import stata_spss as statistics
 from pipeline.store.formats.data_package import PackageTable
 from pipeline.store.formats.jams import jams
-from pipeline.store.formats.musicxml_out import musicxml
+from pipeline.store.formats.musicxml_out import Chord, musicxml
 
 TABLE_FORMATS = ("csv", "parquet", "arrow", "stata", "spss")
 OTHER_FORMATS = ("jams", "musicxml")
@@ -43,6 +43,8 @@ TIDY = {
     "slide": "summary.slide_for_models",
     "transition": "fact.transition",
     "place": "summary.place_for_models",
+    "chord": "fact.chord",
+    "chord_note": "fact.chord_note",
     "player": "base.player",
     "school_share": "fact.school_member",
     "period_share": "fact.take_period",
@@ -345,9 +347,24 @@ def _write_scores(folder: Path, corpus: Corpus, takes: list[str]) -> None:
             instrument=str(melody["instrument"][0]),
             notes=notes,
             slides=slides,
-            hand=pl.DataFrame({"note_id": [], "finger": []}) if hand is None else hand.filter(pl.col("rank") == 1),
+            hand=pl.DataFrame({"note_id": [], "finger": []}) if hand is None else hand.filter(rank=1, speed_rank=1),
+            chords=_chords(corpus, transfer_id),
         )
         (folder / f"{transfer_id}.musicxml").write_bytes(document)
+
+
+def _chords(corpus: Corpus, transfer_id: str) -> list[Chord]:
+    """Chords of a transfer, each note with its string and finger in the likeliest way."""
+    chords, notes, hand = (corpus.read(name, transfer_id) for name in ("chord", "chord_note", "chord_hand"))
+    if chords is None or notes is None or hand is None:
+        return []
+    ways = hand.filter(rank=1, speed_rank=1).select("chord_id", "note_number", "string", "finger")
+    stopped = notes.join(ways, on=["chord_id", "note_number"], how="left").sort("chord_id", "note_number")
+    of_chord = {key[0]: part.to_dicts() for key, part in stopped.partition_by("chord_id", as_dict=True).items()}
+    return [
+        Chord(row["start_s"], row["end_s"], row["breaking"], of_chord[row["chord_id"]])
+        for row in chords.iter_rows(named=True)
+    ]
 
 
 def _copy_sound(folder: Path, corpus: Corpus, takes: list[str]) -> None:
