@@ -1,5 +1,6 @@
 """The overview page: what the corpus holds, rates by player, year, lineage and school, and the speed ledger."""
 
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -16,6 +17,7 @@ from pipeline.answers.number_words import (
     signed,
 )
 from pipeline.answers.sentences import sentences
+from pipeline.answers.short_sentences import beside_words
 from pipeline.counted import counted as number_of
 from pipeline.pages import charts
 from pipeline.pages.counted import Level, View, by_birth, counted, limits, way
@@ -167,6 +169,10 @@ def _undated(takes: Sequence[Row]) -> str:
 def _speeds(view: View) -> list[dict[str, str]]:
     rows = view("summary.speed_ledger").filter(pl.col("state") != "not measured").to_dicts()
     rows.sort(key=lambda row: (_LEDGER_ORDER[row["state"]], row["transfer_id"]))
+    beside = view("summary.speed_beside_others").filter(pl.col("doubtful")).sort("transfer_id", "beside", "other_id")
+    doubts: dict[str, list[str]] = defaultdict(list)
+    for row in beside.to_dicts():
+        doubts[row["transfer_id"]].append(f"beside {beside_words(row)}")
     return [
         {
             "transfer_id": row["transfer_id"],
@@ -177,7 +183,7 @@ def _speeds(view: View) -> list[dict[str, str]]:
             "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",
             "reference": f"{row['reference_pitch_hz']:.1f}",
             "key": row["key"] or "",
-            "remark": ledger_remark(row),
+            "remark": "; ".join(words for words in (ledger_remark(row), *doubts[row["transfer_id"]]) if words),
         }
         for row in rows
     ]

@@ -40,12 +40,18 @@ played as (
         written_fit.work_id,
         written_fit.shift_semitones,
         written_fit.beats_per_minute,
+        -- what the catalogue says of the key explains a shift
+        take.key_played is not null or moved.take_id is not null as explained,
     from stage.analysed_take
     join settled
         on settled.transfer_id = analysed_take.transfer_id
     join base.written_fit
         on written_fit.transfer_id = analysed_take.transfer_id and written_fit.take_id = analysed_take.take_id
     join stage.reference_part using (work_id, edition)
+    join base.take
+        on take.take_id = analysed_take.take_id
+    left join (select distinct take_id from base.performance where transposed = 'yes') as moved
+        on moved.take_id = analysed_take.take_id
     where written_fit.state = 'placed'
 ),
 same_work as (
@@ -54,13 +60,16 @@ same_work as (
         own.take_id,
         own.shift_semitones,
         own.beats_per_minute,
+        own.explained,
         count(*) as others,
         median(other.shift_semitones) as others_shift,
+        -- at least half of the others, the middle ones, agree
+        quantile_disc(other.shift_semitones, 0.25) = quantile_disc(other.shift_semitones, 0.75) as agreeing,
         median(other.beats_per_minute) as others_tempo,
     from played as own
     join played as other
         on other.work_id = own.work_id and other.take_id <> own.take_id
-    group by own.transfer_id, own.take_id, own.shift_semitones, own.beats_per_minute
+    group by own.transfer_id, own.take_id, own.shift_semitones, own.beats_per_minute, own.explained
 ),
 said as (
     select
@@ -94,7 +103,7 @@ said as (
         1 as others,
         'pitch as corrected, semitones' as compared,
         shift_semitones as difference,
-        1 as doubtful_from,
+        if(explained, null, 1) as doubtful_from,
     from played
     union all
     select
@@ -104,8 +113,9 @@ said as (
         others,
         'pitch as corrected, semitones' as compared,
         shift_semitones - others_shift as difference,
-        1 as doubtful_from,
+        if(explained, null, 1) as doubtful_from,
     from same_work
+    where agreeing
     union all
     select
         transfer_id,

@@ -1,6 +1,8 @@
 """The head of the overview page: one count, and minutes that divide or are said not to."""
 
-from pipeline.pages.overview import _subheading
+import polars as pl
+
+from pipeline.pages.overview import _speeds, _subheading
 
 TOTALS = {
     "slides": 1.0, "transitions": 26.0, "minutes": 0.8, "takes_of_unmeasurable_speed": 1.0,
@@ -14,3 +16,22 @@ def test_a_rate_that_leaves_out_a_take_says_so() -> None:
     assert said.startswith("1 slide in 26 transitions, 0.8 minutes of solo: 1.6 ")
     assert "a minute (without 1 take whose speed cannot be told)" in said
     assert "without" not in _subheading([TOTALS | {"takes_of_unmeasurable_speed": 0.0}])
+
+
+def test_the_ledger_says_where_others_speak_against_a_speed() -> None:
+    row = {
+        "transfer_id": "t1", "state": "estimated", "offset_cents": 0.0, "offset_se_cents": 1.0,
+        "offset_low_cents": -5.0, "offset_high_cents": 5.0, "playing_rpm": None, "reference_pitch_hz": 440.0,
+        "key": None, "remark": None, "jump_s": None,
+    }  # fmt: skip
+    other = {
+        "transfer_id": "t1", "beside": "the written part", "other_id": "k1", "others": 1, "doubtful": True,
+        "compared": "pitch as corrected, semitones", "difference": 1.0,
+    }  # fmt: skip
+    calm = other | {"compared": "tempo, %", "beside": "other takes of the work", "doubtful": False}
+    frames = {"summary.speed_ledger": pl.DataFrame([row]), "summary.speed_beside_others": pl.DataFrame([other, calm])}
+    (said,) = _speeds(frames.__getitem__)
+    assert said["remark"] == (
+        "beside the written part: pitch as corrected +1.0 semitones; one may be read at a wrong speed, "
+        "or the piece be in another key"
+    )
