@@ -121,7 +121,7 @@ def _documents() -> Mapping[str, Mapping[str, Any]]:
     root = resources.folder("schemas")
     files = {path.relative_to(root).with_suffix("").as_posix(): path.read_bytes() for path in root.rglob("*.toml")}
     stamp = hashlib.sha256(repr(sorted(files.items())).encode()).digest()
-    kept = Path(__file__).with_name("__pycache__") / f"schemas.{sys.implementation.cache_tag}"
+    kept = _kept()
     with suppress(OSError, EOFError, ValueError, TypeError):  # none yet, or cut short
         stamped, documents = marshal.loads(kept.read_bytes())
         if stamped == stamp:
@@ -134,6 +134,10 @@ def _documents() -> Mapping[str, Mapping[str, Any]]:
         part.write_bytes(marshal.dumps((stamp, documents)))
         part.replace(kept)
     return documents
+
+
+def _kept() -> Path:
+    return Path(__file__).with_name("__pycache__") / f"schemas.{sys.implementation.cache_tag}"
 
 
 @cache
