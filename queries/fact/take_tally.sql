@@ -48,7 +48,7 @@ written as (
         take_id,
         player_id,
         count(*) as bars,
-        sum(slides)::bigint as bar_slides,
+        total(slides)::bigint as bar_slides,
     from fact.bar_played
     group by take_id, player_id
 ),

@@ -7,7 +7,7 @@ played as (
         count(distinct take_id) as takes,
         count(distinct player_id) as players,
         count(*) as times_played,
-        sum(slides)::bigint as slides,
+        total(slides)::bigint as slides,
     from fact.bar_played
     group by work_id, bar_index
 )
