@@ -151,7 +151,7 @@ _RANKS = {"fingers": 5, "elsewhere": 6, "at shifts": 7}
 
 
 def _print_editions(found: "Passage") -> None:
-    from pipeline.answers.passages import editions
+    from pipeline.answers.passages import chords, editions
     from pipeline.cli.console import console, print_text
     from pipeline.cli.fitting import Column, print_columns
 
@@ -168,6 +168,15 @@ def _print_editions(found: "Passage") -> None:
         print_text(editions.caution(found))
     for sentence in editions.refused(found):
         print_text(sentence)
+    if stopped := chords.lines(found.chords):
+        typer.echo("\nChords, strings and fingers from the lowest note")
+        print_columns(
+            [
+                Column(head, [line[k] for line in stopped], whole=head != "edition")
+                for k, head in enumerate(chords.HEADS)
+            ],
+            console(),
+        )
 
 
 def _print_groups(found: "Passage", by: str) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 from pipeline.answers.number_words import doubt_words
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.bars import Stretch, stretch
+from pipeline.answers.passages.chords import ROWS, of_bars
 from pipeline.answers.written_parts import chosen_edition, known, known_work
 from pipeline.errors import DataError, typed
 from pipeline.settings import read_settings
@@ -95,7 +96,8 @@ class Passage:
     event to which they lead; ``printed``: of each edition the finger, string and slide at each event; ``passed_by``:
     takes of the work that do not come by; ``unlike``: takes whose notes do not fit the part, with what is said of them;
     ``followed``: rows as of ``result.edition_followed``, from these bars alone; ``taught``: of editions whose editor
-    taught a player of the catalogue, that player's id, the teacher, the edition, and how sure the teaching is.
+    taught a player of the catalogue, that player's id, the teacher, the edition, and how sure the teaching is;
+    ``chords``: rows as of ``passages.chords``, of the chords found in these bars.
     """
 
     work: Row
@@ -109,6 +111,7 @@ class Passage:
     unlike: list[tuple[str, str]]
     followed: list[Row]
     taught: list[Row]
+    chords: list[Row]
 
     def outcomes(self, to_event: int) -> list[tuple[TakeRow, Row]]:
         """Each take's step into an event, where it can be told."""
@@ -182,6 +185,12 @@ def gather(
         unlike=unlike,
         followed=_followed(corpus, work_id, own, {take.take_id for take in found}, only),
         taught=_rows(corpus, _TAUGHT, work_id),
+        chords=of_bars(
+            _rows(corpus, f"select * from ({ROWS})", work_id),
+            bars={event["bar_index"] for event in inside},
+            takes={take.take_id for take in found},
+            edition=only,
+        ),
     )
 
 

@@ -56,6 +56,7 @@ def _passage(*takes: TakeRow) -> Passage:
         unlike=[("odd-take", "its notes are not those of the part")],
         followed=[],
         taught=[],
+        chords=[],
     )
 
 
