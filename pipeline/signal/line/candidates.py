@@ -200,16 +200,6 @@ def loudness(magnitude, step, floor, hz, bin_hz, low_bin, high_bin, bins, out): 
             out[t, j] = np.float32(0.5) * np.log(power / quiet + np.float32(1e-3))
 
 
-@numba.njit(cache=True, fastmath=True)
-def power(magnitude, out):  # type: ignore[no-untyped-def]
-    """Sums (frames,) of squared magnitudes (frames, n)."""
-    for t in range(magnitude.shape[0]):
-        total = np.float32(0.0)
-        for k in range(magnitude.shape[1]):
-            total += magnitude[t, k] * magnitude[t, k]
-        out[t] = total
-
-
 @numba.njit(cache=True)
 def comb_logits(saliences, bins, out):  # type: ignore[no-untyped-def]
     """Logits (frames, k) of candidates ``bins`` (frames, k) by the comb alone."""

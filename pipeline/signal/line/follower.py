@@ -39,7 +39,7 @@ BLOCK = 2048  # frames followed at once, for memory
 # Frames refined at once, so that little is worked out where the other register serves.
 SHORT_BLOCK = 256
 # Frames whose features are worked out at once: what fits the processor's cache.
-AT_ONCE = 128
+AT_ONCE = 64
 
 
 @dataclass(frozen=True)
@@ -203,10 +203,9 @@ class Follower:
         kept = self.bins[span], self.logits[span], self.strength[span], self.beside[span]
         candidates.keep_likely(bins, logits, strength, beside, *kept)
         self._loudness(blocks, span)
-        magnitude = blocks[0][0]
-        power = np.empty(count)
-        candidates.power(magnitude, power)
-        self.sound_db[span] = db_of_power(power / 3.0 + 1e-16)
+        parts = np.array_split(blocks[0][0], range(AT_ONCE, count, AT_ONCE))
+        power = np.concatenate([np.sum(np.square(part), axis=1) for part in parts]) / 3.0
+        self.sound_db[span] = db_of_power(power + 1e-16)
 
     def _loudness(self, blocks: list[tuple[Any, Any]], span: slice) -> None:
         """Levels of the candidates of a block."""
