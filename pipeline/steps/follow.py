@@ -68,6 +68,7 @@ def run(given: StepInput[FollowSettings]) -> StepOutput:
         other_instrument=second["instrument"],
         said=[(a, b) for a, b in second["said"]],
         part=part,
+        others=second["number"],
         **played,
     )
     line = both.solo if both else follow(sound.samples, **played)

@@ -138,7 +138,9 @@ def score(pair: Pair, below_db: float, rate_hz: float, tally: Counter[str], *, p
     sound = (pair.solo + pair.other * gain_of_db(-below_db)).astype(np.float32)
     once = follow(sound, sample_rate_hz=rate_hz, instrument="violin")
     began = time.process_time()
-    found = two_lines(sound, sample_rate_hz=rate_hz, instrument="violin", other_instrument=None, part=part)
+    found = two_lines(
+        sound, sample_rate_hz=rate_hz, instrument="violin", other_instrument=None, part=part, others=len(pair.other_hz)
+    )
     tally["cpu_ms"] += round(1000 * (time.process_time() - began))
     tally["seconds"] += round(sound.size / rate_hz)
     solo, others = _on(once.time_s, pair.solo_hz), [_on(once.time_s, hz) for hz in pair.other_hz]

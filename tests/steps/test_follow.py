@@ -49,7 +49,9 @@ def test_tables_fit_their_schemas() -> None:
 def test_beside_a_second_player_each_has_a_line() -> None:
     loud, soft = tone(880.0, 3.0), tone(330.0, 3.0) / 4.0
     asked = given(loud + soft, instrument="violin")
-    out = STEP.run(replace(asked, facts={"instrument": "violin", "second": {"instrument": None, "said": []}}))
+    out = STEP.run(
+        replace(asked, facts={"instrument": "violin", "second": {"number": 1, "instrument": None, "said": []}})
+    )
     solo, other = (schema.load(n).checked(out.tables["t-1"][n]) for n in ("pitch_frame", "other_frame"))
     assert solo["f0_hz"].median() == pytest.approx(880.0, rel=1e-3)
     assert other["f0_hz"].median() == pytest.approx(330.0, rel=1e-3)
@@ -127,7 +129,11 @@ def test_instrument_is_the_soloists_if_all_agree() -> None:
         ([("a", "violin", None)], "violin", None),
         ([("a", "violin", None), ("b", "cello", None)], None, None),
         ([("a", None, None)], None, None),
-        ([("a", "viola", "ensemble"), ("a", "violin", "soloist")], "violin", {"instrument": "viola", "said": []}),
+        (
+            [("a", "viola", "ensemble"), ("a", "cello", "ensemble"), ("a", "violin", "soloist")],
+            "violin",
+            {"number": 2, "instrument": None, "said": []},
+        ),
         ([("a", "viola", None), ("a", "violin", "soloist")], None, None),
     ]
     for rows, expected, second in cases:

@@ -4,8 +4,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from pipeline.instruments import INSTRUMENTS
+from pipeline.signal.line.calibration import mean_of_neighbours
 from pipeline.signal.line.follow import MelodyLine, Scoring, follow
 from pipeline.signal.line.grid import HIGH
 from pipeline.signal.line.spectrum import resampled, unpadded
@@ -19,6 +21,9 @@ from pipeline.units import Floats
 FAINT_DB = 14.0
 """What is so far below a player's usual level is an echo, or what is left of the other: on rendered duets 1 % of what
 is played, and 95 % of what is followed where the soloist rests (``benchmarks.duets``)."""
+SOFT_DB, SOFT_WIDTH_DB, LEVEL_S = 5.0, 0.5, 0.5
+"""Among three and more: what lies so far under the soloist's usual level in half a second is as likely a third's, and
+how sharply (``benchmarks.duets``, whose own quartets are others than these were chosen on)."""
 Samples = npt.NDArray[np.float32]
 
 
@@ -42,6 +47,7 @@ def two_lines(
     other_instrument: str | None,
     said: list[tuple[float, float]] | None = None,
     part: Part | None = None,
+    others: int = 1,
     scoring: Scoring = "network",
 ) -> TwoLines:
     """Follow the loudest line, then what is left without it, and tell whose is which.
@@ -50,8 +56,9 @@ def two_lines(
     ----------
     samples : mono sound (n,), any level.
     instrument, other_instrument : of the soloist and of the other player; None: estimated, and as the soloist's.
-    said : seconds in which a person says that the solo is heard.
-    part : what is written for the soloist; who plays from it is the soloist, unless a person says otherwise.
+    said : seconds in which a person says that the solo is heard; who sounds alone there is the soloist.
+    part : what is written for the soloist; who plays from it is the soloist, unless a person says where the solo is.
+    others : how many play beside the soloist; with two and more what is soft for the soloist is not sure.
     """
     sound = unpadded(resampled(samples, sample_rate_hz=sample_rate_hz, register=HIGH))
     rate_hz = HIGH.rate_hz
@@ -74,7 +81,19 @@ def two_lines(
         one = _assigned(first, second, replace(found, odds=np.inf))
         if odds := odds_by_part(part, one.solo, one.other):
             found = replace(found, odds=odds)
-    return _assigned(first, second, found)
+    lines = _assigned(first, second, found)
+    return lines if others < 2 else replace(lines, sure=lines.sure * _loud_enough(lines.solo))
+
+
+def _loud_enough(solo: MelodyLine) -> Floats:
+    """Chance (n,) that the soloist's line is no third player's, of whom none is followed: by its level."""
+    there = np.isfinite(solo.level_db) & (solo.confidence > TRUSTED)
+    if not there.any():
+        return np.ones(there.size)
+    off_db = np.where(there, solo.level_db - np.median(solo.level_db[there]), 0.0)
+    half = round(0.5 * LEVEL_S / float(solo.time_s[1] - solo.time_s[0]))
+    near_db, share = (mean_of_neighbours(of, half=half) for of in (off_db, there.astype(np.float64)))
+    return np.where(there, expit((near_db / np.maximum(share, 1e-9) + SOFT_DB) / SOFT_WIDTH_DB), 1.0)
 
 
 def _assigned(first: MelodyLine, second: MelodyLine, found: Whose) -> TwoLines:

@@ -44,7 +44,9 @@ PER_DB, REGISTER_SPREAD = 1.0, 7.0
 """Log odds for each dB that the soloist is the louder of two players; semitones by which their registers vary."""
 ABOVE = 6.0  # semitones by which a solo lies above the part of a like instrument (common practice, no source)
 SAID = 8.0
-"""Log odds that the player who has the line in all of what a person calls the solo is the soloist."""
+"""Log odds that the player who sounds alone in what a person calls the solo is the soloist."""
+ALONE_S, ALONE_SHARE = 0.5, 0.5
+"""How long one must sound alone for this to be worth so much, and in which share of what a person calls the solo."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,7 @@ def whose(
     ----------
     colour : of both lines.
     above : how many semitones the soloist's instrument lies above the other's.
-    said : (n,) where a person says that the solo is heard; there the first line is mostly the soloist's.
+    said : (n,) where a person says that the solo is heard; who sounds alone there is the soloist.
     """
     hop_s = float(first.time_s[1] - first.time_s[0])
     seen = np.stack([_seen(first), _seen(second)])
@@ -98,7 +100,7 @@ def whose(
     higher = float(players.place[0, 1] - players.place[1, 1])
     odds = PER_DB * louder_db + 2.0 * above * higher / REGISTER_SPREAD**2
     if said is not None and said.any():
-        odds = SAID * (2.0 * float(straight[said].mean()) - 1.0)
+        odds += SAID * _alone(seen, straight, said, hop_s)
     return Whose(straight, odds)
 
 
@@ -147,6 +149,14 @@ def _like(seen: Floats, colour: Colour, straight: Floats, own: Floats, before: _
     sums, counts = _by_band(colour.above_db, colour.band, straight)
     usual = sums.sum(axis=0) / np.maximum(counts.sum(axis=0), 1e-9)
     return _Players(place, (sums + USUAL_FRAMES * usual) / (counts + USUAL_FRAMES))
+
+
+def _alone(seen: Floats, straight: Floats, said: npt.NDArray[np.bool_], hop_s: float) -> float:
+    """Who sounds alone in what is said to be the solo: 1 player 0, -1 the other, 0 where both sound all the time."""
+    there = np.isfinite(seen[:, said, 0]).astype(np.float64)
+    apart = there[0] - there[1]
+    enough = max(float(np.abs(apart).sum()), ALONE_S / hop_s, ALONE_SHARE * apart.size)
+    return float(((2.0 * straight[said] - 1.0) * apart).sum() / enough)
 
 
 def _louder_db(seen: Floats, straight: Floats) -> float:

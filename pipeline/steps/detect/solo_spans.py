@@ -71,14 +71,16 @@ def instrument(facts: Mapping[str, Any]) -> str | None:
 
 
 def second_player(facts: Mapping[str, Any]) -> dict[str, Any] | None:
-    """The bowed player beside the soloist on a transfer, if there are any: the instrument, if all play the same, and
-    where passages say that the solo is heard, in transfer seconds. None where passages give the solo to several."""
+    """The bowed players beside the soloist on a transfer, if there are any: how many, their instrument, if all play the
+    same, and where passages say that the solo is heard, in transfer seconds. None where passages give it to several."""
+    number = max((len(take["bowed_beside"]) for take in facts["takes"]), default=0)
     beside = {name for take in facts["takes"] for name in take["bowed_beside"]}
     solos = [p for p in facts["passages"] if p["content"] == "solo"]
     if not beside or len({p["player_id"] for p in solos} - {None}) > 1:
         return None
     start_s = facts["file_start_s"]
     return {
+        "number": number,
         "instrument": beside.pop() if len(beside) == 1 else None,
         "said": [[p["from_s"] - start_s, p["to_s"] - start_s] for p in solos],
     }

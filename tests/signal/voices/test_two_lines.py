@@ -132,6 +132,28 @@ def test_at_equal_level_in_one_register_what_is_sure_is_right_also_when_a_person
     assert np.mean(told.sure[both] > 0.9) > 0.5
 
 
+def test_that_the_solo_is_heard_somewhere_beside_the_other_tells_nothing_of_equals(duet: Duet) -> None:
+    found = duet.heard(EQUAL_DB, said=[(2.0, LENGTH_S)])
+    other = on(found.solo.time_s, duet.other_truth)
+    claimed = np.isfinite(other) & (found.sure > 0.9)
+    assert np.sum(near(found.solo.f0_hz, other)[claimed]) <= 0.05 * claimed.sum()
+
+
+def test_among_three_what_is_soft_for_the_soloist_may_be_a_thirds() -> None:
+    def tone(hz: float, seconds: float, gain: float) -> np.ndarray:
+        at = hz * np.arange(round(seconds * RATE)) / RATE
+        return gain * np.sum([np.sin(2 * np.pi * h * at) / h for h in range(1, 6)], axis=0)
+
+    solo, third, lowest = tone(880.0, 3.0, 0.2), tone(700.0, 2.0, 0.08), tone(330.0, 5.0, 0.05)
+    sound = (np.concatenate([solo, third]) + lowest).astype(np.float32)
+    for others, sure in ((1, True), (2, False)):
+        found = two_lines(sound, sample_rate_hz=RATE, instrument="violin", other_instrument=None, others=others)
+        at_700 = (found.solo.time_s > 3.5) & (found.solo.time_s < 4.5)
+        assert np.nanmedian(found.solo.f0_hz[at_700]) == pytest.approx(700.0, rel=1e-3)
+        assert (np.median(found.sure[at_700]) > 0.9) == sure
+        assert np.median(found.sure[(found.solo.time_s > 0.5) & (found.solo.time_s < 2.5)]) > 0.9
+
+
 def written(truth: Truth) -> Part:
     """A part of what was planned, two beats a second."""
     notes = truth.plan.notes
