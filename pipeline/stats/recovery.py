@@ -114,8 +114,9 @@ def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, gr
     of = np.zeros(sides, dtype=np.intp) if groups is None else groups
     number = int(of.max()) + 1 if sides else 1
     effects = _effects(plantings, found)
-    own = np.zeros((sides, len(_GRID)))
-    np.add.at(own, plantings.side, _log_likelihood(plantings, found, effects))
+    planting = np.arange(plantings.side.size)
+    of_side = sparse.csr_array((np.ones(planting.size), (plantings.side, planting)), shape=(sides, planting.size))
+    own = of_side @ _log_likelihood(plantings, found, effects)
     likelihood = np.exp(own - own.max(axis=1, keepdims=True))
     planted = np.zeros(sides)
     planted[plantings.side] = 1.0
@@ -249,9 +250,11 @@ def recovered_by(known: Curves, *, seed: tuple[int, ...], replicates: int = REPL
 
 def _chances(slides: Plantings, effects: Floats) -> Floats:
     """Chance of each slide in each cell of the grid, shape (n, cells)."""
-    a, t, k = _GRID.T
+    # The powers, which are dear, are the same for every share found at most.
+    _, t, k = _GRID[: HALF_MS.size * STEEPNESS.size].T
     scaled = slides.duration_ms / np.exp(slides.moves() @ effects)
-    return np.asarray(a / (1.0 + (t / scaled[:, None]) ** k))
+    below = 1.0 + (t / scaled[:, None]) ** k
+    return np.asarray((AT_MOST[:, None] / below[:, None, :]).reshape(scaled.size, -1))
 
 
 def _log_likelihood(plantings: Plantings, found: npt.NDArray[np.bool_], effects: Floats) -> Floats:

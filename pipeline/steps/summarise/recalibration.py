@@ -13,7 +13,6 @@ _CANDIDATES = """
 select 1 / (1 + exp(-slide_score)) as chance
 from fact.transition
 where slide_score is not null
-order by 1
 """
 
 
@@ -21,7 +20,8 @@ def recalibration(con: duckdb.DuckDBPyConnection, *, wanted: bool, seed: int) ->
     """The row of ``result.recalibration``."""
     items = judged_items(con, seed=seed).items
     chance = items["confidence"].fill_null(pl.Series(special.expit(items["score"].to_numpy()))).to_numpy()
-    candidates = con.sql(_CANDIDATES).pl()["chance"].to_numpy()
+    # In order, so that sums do not hang on that of the rows; numpy sorts millions in a tenth of the database's time.
+    candidates = np.sort(con.execute(_CANDIDATES).fetchnumpy()["chance"])
     if not wanted or not candidates.size:
         return pl.DataFrame([{"used": "switched off", "verdicts": items.height, "least_verdicts": LEAST_VERDICTS}])
     made = chosen(candidates, chance, items["is_slide"].to_numpy(), learnt_share=learnt_share(), seed=(seed, 17))
