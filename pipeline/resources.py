@@ -1,9 +1,11 @@
 """Finds ``schemas/``, ``queries/`` and ``demo_corpus/`` in a checkout, an editable install and a wheel."""
 
+from functools import cache
 from importlib import resources
 from pathlib import Path
 
 
+@cache
 def folder(name: str) -> Path:
     """Path of a data folder that ships with the package.
 

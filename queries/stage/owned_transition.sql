@@ -19,9 +19,9 @@ select
     chance.gap_ms,
     chance.slurred_probability,
     chance.is_slurred,
+    chance.from_note_id,
+    chance.to_note_id,
     chance.slide_score,
-    first_note.end_s - first_note.start_s as first_note_s,
-    second_note.end_s - second_note.start_s as second_note_s,
     second_note.approach_cents,
     second_note.approach_ms,
     slid.slide_id is not null as has_slide,
@@ -36,7 +36,5 @@ join base.note as second_note
         second_note.note_id = chance.to_note_id
         and second_note.transfer_start_s >= counted_span.transfer_start_s
         and second_note.transfer_start_s < counted_span.transfer_end_s
-left join base.note as first_note
-    on first_note.note_id = chance.from_note_id
 left join slid
     on slid.from_note_id = chance.from_note_id and slid.to_note_id = chance.to_note_id

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import duckdb
 import numpy as np
@@ -10,7 +11,7 @@ import polars as pl
 from pipeline.kinds import KINDS
 from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, Factor, pooled
 from pipeline.stats.recovery import REPLICATES, Plantings, Recovered, curves, recovered_by
-from pipeline.steps.summarise.factors import OfSlides, OfTakes
+from pipeline.steps.summarise.factors import MakeFactor, OfSlides, OfTakes
 from pipeline.steps.summarise.finds import DIRECTIONS, Cells, Finds, Ints, cells, groups_of_slides, summing
 from pipeline.steps.summarise.listening import Listened, listened
 from pipeline.steps.summarise.parts import KEY, SLIDE_GROUPINGS, SOUND, Parts
@@ -59,7 +60,7 @@ class Correction:
 
     def of_members(self, members: pl.DataFrame) -> OfTakes:
         """True slides per find of groups whose parts are given: rows as for ``OfTakes``."""
-        return OfTakes(members, self.per_find, self.number, self._strata(), self._factor)
+        return OfTakes(members, self.per_find, self.number, self._strata(), self._make)
 
     def finger_shares(self, of: Parts) -> pl.DataFrame:
         """Rows of ``result.finger_share``; none without plantings."""
@@ -102,14 +103,14 @@ class Correction:
 
     def whole(self) -> Factor:
         """Of the whole corpus."""
-        return self._factor(pooled(self.per_find, self.number), np.arange(self.judged.size), None, [])
+        return self._make(pooled(self.per_find, self.number), np.arange(self.judged.size), None, [])
 
-    def stands_for(self) -> Floats | None:
-        """Slides that were there for each find, shape (finds,); None without plantings."""
+    def stands_for(self, finds: Finds) -> Floats | None:
+        """Slides that were there for each of some finds, shape (finds,); None without plantings."""
         if self.recovered is None:
             return None
-        level = self.level.mean(axis=1)[self._strata()[self.finds.part]]
-        return np.asarray(self.recovered.mean[self.finds.classes, self.finds.side] * level)
+        level = self.level.mean(axis=1)[self._strata()[finds.part]]
+        return np.asarray(self.recovered.mean[finds.classes, finds.side] * level)
 
     def _of_slides(self, parts: Parts, grouping: str) -> OfSlides:
         chosen = np.flatnonzero(parts.chosen[self.finds.part] > 0)
@@ -122,15 +123,22 @@ class Correction:
         held = cells(used, sums, len(keys) * strata, weights=weight)
         there = _drawn(held, self.recovered, len(keys) * strata).reshape(len(keys), strata, REPLICATES)
         whole = (there * self.level).sum(axis=1) / np.bincount(at, weight, minlength=len(keys))[:, None]
-        return OfSlides(keys, whole, every, self._factor)
+        return OfSlides(keys, whole, every, self._make)
 
     def _strata(self) -> Ints:
         return np.asarray(self.parts["stratum"].to_numpy(), dtype=np.intp)
 
-    def _factor(self, whole: Floats, strata: Ints, clusters: Floats | None, names: list[str]) -> Factor:
-        own = np.unique(strata)
-        rests_on = {int(each): (int(self.judged[each]), int(self.planted[each])) for each in own}
-        return Factor(whole, clusters, names, self.source, rests_on)
+    @property
+    def _make(self) -> MakeFactor:
+        # Of a few numbers alone, so that factors do not keep all finds in memory.
+        return partial(_factor, self.source, self.judged, self.planted)
+
+
+def _factor(
+    source: str, judged: Ints, planted: Ints, whole: Floats, strata: Ints, clusters: Floats | None, names: list[str]
+) -> Factor:
+    rests_on = {int(each): (int(judged[each]), int(planted[each])) for each in np.unique(strata)}
+    return Factor(whole, clusters, names, source, rests_on)
 
 
 def correction(con: duckdb.DuckDBPyConnection, parts: Parts, finds: Finds, *, seed: int) -> Correction | None:

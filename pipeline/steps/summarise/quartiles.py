@@ -22,11 +22,11 @@ def quartiles(
 ) -> pl.DataFrame:
     """Rows of ``result.quartile``: of slides as listeners leave them; where slides were planted also of those that were
     there, each find for as many as it stands for by its length, size, side and sound. No row without a slide."""
-    chosen, stands_for = parts.chosen[finds.part], None if known is None else known.stands_for()
+    chosen = parts.chosen[finds.part]
     if not (chosen > 0).all():
         used = np.flatnonzero(chosen > 0)
         finds, measured, chosen = finds.of(used), measured.of(used), chosen[used]
-        stands_for = None if stands_for is None else stands_for[used]
+    stands_for = None if known is None else known.stands_for(finds)
     shape = (len(KINDS), len(DIRECTIONS), int(finds.semitones.max(initial=0)) + 1)
     of_slides = {name: _of_slides(name, shape) for name in groupings if name in SLIDE_GROUPINGS}
     of_takes = {name: _of_takes(name, parts) for name in groupings if name not in SLIDE_GROUPINGS}

@@ -44,12 +44,14 @@ with change as (
         (change.direction = 'rising')::int as rising,
         coalesce(change.slurred_probability, 0.5) as slurred,
         slur_class(slurred) as slur,
-        length_class(first_note_s) as first_length,
-        length_class(second_note_s) as second_length,
+        length_class(first_note.end_s - first_note.start_s) as first_length,
+        length_class(second_note.end_s - second_note.start_s) as second_length,
         change.has_find
     from fact.transition as change
     join take_number as numbers
         on numbers.take_id = change.take_id and numbers.player_id is not distinct from change.player_id
+    join base.note as first_note on first_note.note_id = change.from_note_id
+    join base.note as second_note on second_note.note_id = change.to_note_id
 )
 select
     take, player, ({_CODE})::integer as kind,

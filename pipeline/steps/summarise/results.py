@@ -74,8 +74,15 @@ def result_tables(
     if "quartile" in names:
         some = [name for name, _, has_any in wanted if has_any]
         made["quartile"] = quartiles(some, parts, finds, measured, known)
-    del measured  # for the sake of memory
+    del measured  # each as soon as may be: they are the largest that is held
     factors = {} if known is None else {name: known.factors(parts, name) for name in clusters}
+    if "slides_per_find" in names:
+        made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
+    if "finger_share" in names:
+        made["finger_share"] = pl.DataFrame() if known is None else known.finger_shares(parts)
+    if "effect" in names:
+        made["effect"] = effects(con, known, seed=seed)
+    del finds, known
     whole = factors["corpus"].get("corpus") if factors else None
     of_players: Mapping[str, Factor] = factors.get("player", {})
     estimate = _estimates(con, clusters, units, changes, dates, factors, whole, seed=seed, replicates=replicates)
@@ -85,10 +92,6 @@ def result_tables(
         made["comparison"] = comparisons(
             con, clusters, estimate, dates, factors, reach, seed=seed, replicates=replicates
         )
-    if "slides_per_find" in names:
-        made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
-    if "finger_share" in names:
-        made["finger_share"] = pl.DataFrame() if known is None else known.finger_shares(parts)
     if "chord_share" in names:
         made["chord_share"] = chord_shares(con, POOLS, seed=seed, replicates=replicates)
     if "recalibration" in names:
@@ -97,8 +100,6 @@ def result_tables(
         made["expected_slides"] = expected_of_takes(con)
     if "player_effect" in names:
         made["player_effect"] = player_effects(clusters["player"], of_players, whole)
-    if "effect" in names:
-        made["effect"] = effects(con, known, seed=seed)
     if "lineage_test" in names:
         made["lineage_test"] = lineage_tests(con, of_players, seed=seed)
     if "edition_followed" in names:

@@ -47,7 +47,9 @@ KEPT = (
     "written_part",
     "written_note",
 )
-MEMORY = "400MB"  # beyond, DuckDB writes to disk what it does not need at once (judgement: as much as numpy takes)
+# Beyond these DuckDB writes to disk what it does not need at once: while the facts are made, when there is little else,
+# and when numpy holds every find of the corpus beside them (judgement: as much as numpy takes).
+MEMORY_AT_FIRST, MEMORY = "800MB", "400MB"
 # Prose and rights change no number; leaving them out keeps a mended note from repeating the step.
 _PROSE = ("note", "comment", "inscription", "processing", "description", "archive", "shelf_mark", "citation")
 
@@ -74,13 +76,14 @@ def _run(given: StepInput[SummariseSettings]) -> StepOutput:
     sources["run"] = _heard(given.samples_sha256)
     with TemporaryDirectory() as spill, duckdb.connect() as con:
         con.execute("set threads = 1").fetchall()
-        con.execute(f"set memory_limit = '{MEMORY}'").fetchall()
+        con.execute(f"set memory_limit = '{MEMORY_AT_FIRST}'").fetchall()
         con.execute("set temp_directory = $1", [spill]).fetchall()
         con.execute("set enable_progress_bar = false").fetchall()  # a worker looks to DuckDB like a person at a prompt
         # Compressed, so that five times as much is held before any is written to disk.
         con.execute("attach ':memory:' as counted (compress)").fetchall()
         con.execute("use counted").fetchall()
         views.create_layers(con, sources, layers=("base", "stage", "fact", "tally"), stored=("stage", "fact"))
+        con.execute(f"set memory_limit = '{MEMORY}'").fetchall()
         made = result_tables(con, seed=settings.seed, replicates=settings.replicates, recalibrate=settings.recalibrate)
     groups = made["estimate"].select("grouping", "group_key").n_unique()
     return StepOutput({"corpus": made}, {"corpus": ("done", f"{groups} groups")})
