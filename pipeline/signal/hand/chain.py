@@ -36,6 +36,8 @@ WIDEST_BREAK = LARGEST_OFFSET + 1.0
 """Semitones between two fingers beyond which a measured break is an error."""
 AFTER_A_REST = -1.5
 """Log weight, after a rest that frees the hand, of what no hand can do without one (common practice, no source)."""
+MOST_SHARES = 16
+"""More than ``audible_share`` can tell apart: a byte a pair says which, since there are millions of pairs."""
 NONE, IMPOSSIBLE = 255, 254
 """What stands in the features of a move where there are no more, and first where no hand can make it."""
 
@@ -112,14 +114,15 @@ class Moves(NamedTuple):
     """Every pair of candidate stops of neighbouring notes, row by row (first note's candidates).
 
     ``begins`` (links + 1) is where each link's pairs begin, ``features`` (pairs, MOST_AT_ONCE) which of
-    ``features.MOVE_FEATURES`` each has. A slide is heard with the probability ``by_chance`` + ``by_shift`` times that
-    of a plain shift; ``fit`` is the likelihood of the slide heard, 1 where none is.
+    ``features.MOVE_FEATURES`` each has. ``audible`` (pairs,) is the row of ``shares`` (MOST_SHARES, 2) that tells with
+    what probability a slide is heard: the first number, and the second times that of a plain shift. ``fit`` (pairs,)
+    is the likelihood of the slide heard, 1 where none is.
     """
 
     begins: Ints
     features: Bytes
-    by_chance: Floats
-    by_shift: Floats
+    audible: Bytes
+    shares: Floats
     fit: Floats
 
 
@@ -198,10 +201,11 @@ def _moves(  # type: ignore[no-untyped-def]
     hearing: Hearing,
     out,
     features,
-    by_chance,
-    by_shift,
+    audible,
+    shares,
     fit,
 ):
+    known = 0
     for t in range(links.apart_s.shape[0]):
         at = out[t]
         k = links.slide[t]
@@ -218,7 +222,14 @@ def _moves(  # type: ignore[no-untyped-def]
                     count = 1
                 for m in range(count, MOST_AT_ONCE):
                     features[at, m] = NONE
-                by_chance[at], by_shift[at] = audible_share(one, other)
+                by_chance, by_shift = audible_share(one, other)
+                which = 0
+                while which < known and (shares[which, 0] != by_chance or shares[which, 1] != by_shift):
+                    which += 1
+                if which == known:
+                    shares[which, 0], shares[which, 1] = by_chance, by_shift
+                    known += 1
+                audible[at] = which
                 fit[at] = 1.0
                 if k >= 0 and features[at, 0] != IMPOSSIBLE:
                     open_midi = table.open_midi[other[0]]
@@ -242,9 +253,9 @@ def moves(table: Arrays, begins: Ints, stops: Ints, links: Links, slides: Slides
     pair_begins = np.zeros(links.apart_s.size + 1, np.int64)
     np.cumsum(wide[:-1] * wide[1:], out=pair_begins[1:])
     features = np.empty((pair_begins[-1], MOST_AT_ONCE), np.uint8)
-    by_chance, by_shift, fit = np.empty((3, pair_begins[-1]))
-    _moves(table, begins, stops, links, slides, hearing, pair_begins, features, by_chance, by_shift, fit)
-    return Moves(pair_begins, features, by_chance, by_shift, fit)
+    audible, fit, shares = np.empty(pair_begins[-1], np.uint8), np.empty(pair_begins[-1]), np.zeros((MOST_SHARES, 2))
+    _moves(table, begins, stops, links, slides, hearing, pair_begins, features, audible, shares, fit)
+    return Moves(pair_begins, features, audible, shares, fit)
 
 
 @numba.njit(cache=True)
@@ -273,25 +284,29 @@ def ease(moves: Moves, *, doublings: Floats, rested: Floats, weights: Floats, by
 
 
 @numba.njit(cache=True)
-def _evidence(begins, by_chance, by_shift, fit, links: Links, confidence, hearing: Hearing, out):  # type: ignore[no-untyped-def]
+def _evidence(begins, audible, shares, fit, links: Links, confidence, hearing: Hearing, heard, out):  # type: ignore[no-untyped-def]
     for t in range(links.apart_s.shape[0]):
         k = links.slide[t]
         shift = links.slurred[t] * hearing.slurred + (1.0 - links.slurred[t]) * hearing.detached
+        for which in range(heard.shape[0]):
+            heard[which] = shares[which, 0] + shares[which, 1] * shift
         # Each loop is simple enough for several pairs to go at once.
         if k >= 0:
             slid, stayed = confidence[k] / SLIDE_PRIOR, (1.0 - confidence[k]) / (1.0 - SLIDE_PRIOR)
             for at in range(begins[t], begins[t + 1]):
-                share = by_chance[at] + by_shift[at] * shift
+                share = heard[audible[at]]
                 out[at] = slid * share * fit[at] + stayed * (1.0 - share) + LEAST_EVIDENCE
         else:
             played_on = 1.0 - links.rested[t]
+            for which in range(heard.shape[0]):
+                heard[which] = 1.0 - heard[which] * played_on + LEAST_EVIDENCE
             for at in range(begins[t], begins[t + 1]):
-                share = by_chance[at] + by_shift[at] * shift
-                out[at] = 1.0 - share * played_on + LEAST_EVIDENCE
+                out[at] = heard[audible[at]]
 
 
 def evidence(moves: Moves, links: Links, slides: Slides, hearing: Hearing) -> Floats:
     """Likelihood of the slides heard and not heard under every pair, by how often this player's shifts are heard."""
     out = np.empty(moves.fit.size)
-    _evidence(moves.begins, moves.by_chance, moves.by_shift, moves.fit, links, slides.confidence, hearing, out)
+    heard = np.empty(MOST_SHARES)
+    _evidence(moves.begins, moves.audible, moves.shares, moves.fit, links, slides.confidence, hearing, heard, out)
     return out
