@@ -6,10 +6,10 @@ Rendered: pairs of 24 s, electrical, surface noise 20 dB below the solo; in one 
 in the other the second lies lower. The other sounds 12, 6 and 0 dB below the solo. Of frames in which both
 sound: where the soloist's line is on the solo, as followed once and as assigned. Behind the slide finder, by least
 probability 0.9: slides of the solo that are found and kept, of those found at all; slides of the other, by the truth,
-that are credited to the soloist, in those found on either line; the same in the soloist's rests. Then the same once
-more where the soloist's part is known, notes on a grid of quarter beats. Quartets: a violin, a viola and a cello beside
-the solo, each at these levels. Real: single lines of
-``solo_violin`` of two players, 24 s each, whose truth is each followed alone.
+that are credited to the soloist, the line being on them, in those found on either line; the same in the solo's rests.
+Then the same once more where the soloist's part is known, notes on a grid of quarter beats. Quartets: a violin, a viola
+and a cello beside the solo, each at these levels. Real: single lines of ``solo_violin`` of two players, 24 s each,
+whose truth is each followed alone.
 """
 
 import argparse
@@ -185,13 +185,16 @@ def _score_slides(found: TwoLines, solo: Truth, others: Sequence[Truth], tally: 
         if _among(wanted, planted.planned, on_solo) or _among(wanted, planted.planned, on_other):
             tally["own"] += 1
             tally["kept"] += _among(wanted, planted.planned, credited)
-    for planted in (slide for other in others for slide in other.slides):
+    for other, planted in ((one, slide) for one in others for slide in one.slides):
         wanted = [planted.transfer_audible_start_s], [planted.transfer_audible_end_s]
         if _among(wanted, planted.planned, on_solo) or _among(wanted, planted.planned, on_other):
             middle = np.add(*wanted) / 2.0
             rests = bool(np.isnan(_on(middle, solo.f0_hz))[0])
+            # What the soloist plays at the same time may begin or end alike.
+            at = (found.solo.time_s >= wanted[0][0]) & (found.solo.time_s <= wanted[1][0])
+            its = np.mean(_near(found.solo.f0_hz, _on(found.solo.time_s, other.f0_hz))[at]) >= 0.5
             tally["in rests" if rests else "others"] += 1
-            tally["taken in rests" if rests else "taken"] += _among(wanted, planted.planned, credited)
+            tally["taken in rests" if rests else "taken"] += its and _among(wanted, planted.planned, credited)
 
 
 def _slides(line: MelodyLine) -> tuple[Any, ...]:
