@@ -32,6 +32,14 @@ select
     drawn_hundred.corrected_high as drawn_per_100_transitions_corrected_high,
     drawn_hundred.least as least_per_100_transitions,
     drawn_hundred.most as most_per_100_transitions,
+    drawn_bar.rate as drawn_per_bar,
+    drawn_bar.low as drawn_per_bar_low,
+    drawn_bar.high as drawn_per_bar_high,
+    drawn_bar.corrected as drawn_per_bar_corrected,
+    drawn_bar.corrected_low as drawn_per_bar_corrected_low,
+    drawn_bar.corrected_high as drawn_per_bar_corrected_high,
+    drawn_bar.least as least_per_bar,
+    drawn_bar.most as most_per_bar,
     counted.* exclude (grouping, group_key),
 from summary.slides_by_group as counted
 join tally.group_part as part
@@ -50,6 +58,12 @@ left join result.estimate as drawn_hundred
         and drawn_hundred.group_key = counted.group_key
         and drawn_hundred.measure = 'slides_per_100_transitions'
         and drawn_hundred.estimand = 'dates_drawn'
+left join result.estimate as drawn_bar
+    on
+        drawn_bar.grouping = 'period'
+        and drawn_bar.group_key = counted.group_key
+        and drawn_bar.measure = 'slides_per_bar'
+        and drawn_bar.estimand = 'dates_drawn'
 left join possible
     on possible.group_key = counted.group_key
 where counted.grouping = 'period'

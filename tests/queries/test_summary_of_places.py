@@ -251,6 +251,20 @@ def test_in_which_bars_one_slides(con: Any) -> None:
     assert con.sql("select count(*) from result.estimate where grouping = 'bar'").fetchall() == [(3,)]
 
 
+def test_rates_per_bar_of_a_period_hold_uncertain_dates_as_the_others_do() -> None:
+    tables = two_takes()
+    tables["take"] = [row | {"recorded": "1919/1920" if row["take_id"] == "t2" else "1910"} for row in tables["take"]]
+    periods = [
+        {"period_id": name, "scheme": "halves", "name": name, "span": span}
+        for name, span in (("early", "1900/1919"), ("late", "1920/1939"))
+    ]
+    con = database("period", **tables, period=periods)
+    columns = ("slides_per_bar", "least_per_bar", "most_per_bar", "takes_possible")
+    early = rows(con, "summary.slides_by_period", "period_id", *columns)[0]
+    # Ann's slide in three bars is certainly of it; Bo's in two may be.
+    assert early == ("early", 1 / 3, pytest.approx(1 / 3), pytest.approx(2 / 5), 2)
+
+
 def test_no_rate_per_bar_where_no_bars_are_known() -> None:
     tables = two_takes()
     tables["written_note"] = [row | {"bar_index": None, "bar": None} for row in tables["written_note"]]

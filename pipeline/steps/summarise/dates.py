@@ -8,17 +8,18 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.stats.estimates import MEASURES, group_seed
+from pipeline.stats.estimates import MEASURES, PER_BAR, group_seed
 from pipeline.stats.uncertain_dates import DrawnRates, Takes, drawn_rates, rate_bounds
 
 DRAWN = "dates_drawn"
 """Name of what is asked of a period: all takes that may be of it, their dates drawn given their slides."""
-COMPARED = ("slides_per_minute", "slides_per_100_transitions")
+COMPARED = ("slides_per_minute", "slides_per_100_transitions", PER_BAR)
 
 _TAKES = """
 select period.scheme, period.period_id, period.share, period.is_certain, tally.take_id, tally.player_key,
     tally.weight * tally.timed_found_slides as timed_slides, tally.weight * tally.timed_minutes as timed_minutes,
-    tally.weight * tally.slid_transitions as slid_transitions, tally.weight * tally.transitions as transitions
+    tally.weight * tally.slid_transitions as slid_transitions, tally.weight * tally.transitions as transitions,
+    tally.weight * tally.bar_slides as bar_slides, tally.weight * tally.bars as bars
 from fact.take_period as period
 join fact.take_tally as tally on tally.take_id = period.take_id
 where tally.state = 'judged' and period.period_id <> 'undated'
