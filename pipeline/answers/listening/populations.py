@@ -55,16 +55,15 @@ _CHANGES = f"""
 select
     item.transition_id as id, item.transfer_id, item.take_id, item.player_id, {_PROPERTIES}
     null::varchar as kind, {_RANKS} as class,
-    coalesce(1 / (1 + exp(-transition.slide_score)), 0) as chance, chance as confidence,
+    coalesce(1 / (1 + exp(-item.slide_score)), 0) as chance, chance as confidence,
     first_note.transfer_end_s - 0.05 as transfer_start_s, second_note.transfer_start_s + 0.05 as transfer_end_s,
 from fact.transition as item
 {_JOINED}
-join base.transition on transition.transition_id = item.transition_id
-join base.note as first_note on first_note.note_id = transition.from_note_id
-join base.note as second_note on second_note.note_id = transition.to_note_id
-left join base.slide on slide.to_note_id = transition.to_note_id
+join base.note as first_note on first_note.note_id = item.from_note_id
+join base.note as second_note on second_note.note_id = item.to_note_id
+left join base.slide on slide.to_note_id = item.to_note_id
 where slide.slide_id is null
-window scores as (order by transition.slide_score desc nulls last)
+window scores as (order by item.slide_score desc nulls last)
 order by id
 """
 _SPANS = f"""
