@@ -258,8 +258,10 @@ def _chances(slides: Plantings, effects: Floats) -> Floats:
 
 
 def _log_likelihood(plantings: Plantings, found: npt.NDArray[np.bool_], effects: Floats) -> Floats:
+    # In place: there is a number for each planting in each cell.
     p = _chances(plantings, effects)
-    return np.log(np.where(found[:, None], p, 1.0 - p))
+    np.subtract(1.0, p, out=p, where=~found[:, None])
+    return np.log(p, out=p)
 
 
 def _effects(plantings: Plantings, found: npt.NDArray[np.bool_]) -> Floats:
