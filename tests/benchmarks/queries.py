@@ -27,7 +27,7 @@ from pipeline.steps.base import StepInput, Tables
 from pipeline.steps.summarise.step import COMPUTED, STEP
 from pipeline.store import schema
 from pipeline.store.database import views
-from pipeline.store.database.build import MEMORY
+from pipeline.store.database.build import memory_limit
 
 SIDES, SLIDES_PER_SIDE = 10_000, 400
 MOST_PLAYERS = 4000
@@ -189,7 +189,9 @@ def main(folder: Path, sides: int, slides: int, *, summarised: bool) -> None:
         with environment(ONE_THREAD), get_context("spawn").Pool(1) as worker:
             results = worker.apply(summarise, (paths,))
     (derived / "corpus.duckdb").unlink(missing_ok=True)
-    con = duckdb.connect(config={"threads": 2, "memory_limit": MEMORY, "temp_directory": str(derived / "spill")})
+    con = duckdb.connect(
+        config={"threads": 1, "memory_limit": memory_limit(sides), "temp_directory": str(derived / "spill")}
+    )
     con.execute("set enable_progress_bar = false").fetchall()
     con.execute(f"attach '{derived / 'corpus.duckdb'}' as corpus (storage_version 'v1.5.0')").fetchall()
     con.execute("use corpus").fetchall()

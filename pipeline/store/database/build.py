@@ -18,7 +18,8 @@ from pipeline.store.files.durable import sync_folder, unwritten
 from pipeline.store.provenance import hash_bytes_of, hash_value
 
 STORAGE_VERSION = "v1.5.0"
-MEMORY = "256MB"  # beyond, DuckDB writes to disk what it does not need at once
+# Beyond, DuckDB writes to disk what it does not need at once; sums by group need all takes in all their groups at once.
+LEAST_MEMORY_MB, MEMORY_OF_TRANSFER_KB = 256, 20
 
 
 def database_path(corpus: Corpus) -> Path:
@@ -43,7 +44,7 @@ def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) 
         config={
             "threads": threads,
             "preserve_insertion_order": True,
-            "memory_limit": MEMORY,
+            "memory_limit": memory_limit(corpus.catalogue.frame("transfer").height),
             "temp_directory": str(spill),
         }
     )
@@ -74,6 +75,11 @@ def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) 
     stamp.write_text(content_stamp(corpus, generation), encoding="utf-8")
     sync_folder(target.parent)
     return target
+
+
+def memory_limit(transfers: int) -> str:
+    """What building a database of so many transfers may take, as DuckDB reads it."""
+    return f"{max(LEAST_MEMORY_MB, MEMORY_OF_TRANSFER_KB * transfers // 1000)}MB"
 
 
 def is_current(corpus: Corpus, generation: Generation) -> bool:
