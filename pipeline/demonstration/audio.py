@@ -12,18 +12,50 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from pipeline.demonstration.scores import Score, read_scores
 from pipeline.demonstration.works import Work, read_works
 from pipeline.kinds import KINDS
 from pipeline.processes import pool
+from pipeline.signal.synth.beside import Beside, BowedPart
 from pipeline.signal.synth.known_melody import Line
-from pipeline.signal.synth.plan import Truth
+from pipeline.signal.synth.plan import Plan, Truth
 from pipeline.signal.synth.plans import random_plan
-from pipeline.signal.synth.player import random_player
+from pipeline.signal.synth.player import Player, random_player
 from pipeline.signal.synth.render import Samples, render_side
-from pipeline.signal.synth.scale_melodies import random_taste
+from pipeline.signal.synth.scale_melodies import Taste, random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
-from pipeline.signal.synth.voice import random_voice
+from pipeline.signal.synth.voice import Voice, random_voice
 from pipeline.units import hz_of_rpm
+
+
+@dataclass(frozen=True)
+class Habits:
+    """A player of the demo; see ``demo_corpus/recipe.toml``."""
+
+    seed: int
+    kinds: tuple[float, ...]
+    crossing: float
+    gliding: float
+
+    def drawn(self, instrument: str) -> tuple[Player, Voice, Taste]:
+        """The player's ways, the sound of the instrument, and what the hand would rather not do."""
+        rng = np.random.default_rng(self.seed)
+        player, voice = random_player(rng), random_voice(rng, instrument=instrument)
+        return player, voice, replace(random_taste(rng), crossing=self.crossing, gliding=self.gliding)
+
+    def kind_shares(self) -> dict[str, float]:
+        """How often each kind of slide is chosen, by its name."""
+        return dict(zip(KINDS, self.kinds, strict=False))
+
+
+@dataclass(frozen=True)
+class Other:
+    """A second bowed player beside the soloist, ``below_db`` softer, in the same key and on the same instrument."""
+
+    habits: Habits
+    performance: int
+    slide_share: float
+    below_db: float
 
 
 @dataclass(frozen=True)
@@ -33,10 +65,7 @@ class SideRecipe:
     transfer_id: str
     file: str
     player: str
-    player_seed: int
-    kinds: tuple[float, ...]
-    crossing: float
-    gliding: float
+    habits: Habits
     performance: int
     transfer: int
     key: str
@@ -60,28 +89,16 @@ class SideRecipe:
     subtype: str | None = None
     stereo: bool = False
     line: Line | None = None
+    score: Score | None = None
+    other: Other | None = None
 
     def render(self) -> tuple[Samples, Truth]:
-        """Samples and truth of this transfer."""
-        habits = np.random.default_rng(self.player_seed)
-        player, voice = random_player(habits), random_voice(habits, instrument=self.instrument)
-        taste = replace(random_taste(habits), crossing=self.crossing, gliding=self.gliding)
-        plan = random_plan(
-            np.random.default_rng(self.performance),
-            instrument=self.instrument,
-            length_s=self.length_s,
-            reference_pitch_hz=self.reference_pitch_hz,
-            with_piano=self.piano_below_db is not None,
-            slide_share=self.slide_share,
-            negative_share=0.06,
-            kind_shares=dict(zip(KINDS, self.kinds, strict=False)),
-            key=self.key,
-            player=player,
-            introduction_s=self.introduction_s,
-            interlude_s=self.interlude_s,
-            taste=taste,
-            line=self.line,
-        )
+        """Samples and truth of this transfer; the truth is that of the solo line, of chords the highest notes."""
+        _, voice, _ = self.habits.drawn(self.instrument)
+        plan, *lower = self.plans()
+        below_db = 0.0 if self.other is None else self.other.below_db
+        other = voice if self.other is None else self.other.habits.drawn(self.instrument)[1]
+        beside = Beside(tuple(BowedPart(part, other, below_db) for part in lower)) if lower else None
         rng = np.random.default_rng(self.transfer)
         speed = SpeedPlan(
             offset_cents=self.offset_cents,
@@ -103,6 +120,50 @@ class SideRecipe:
             piano_below_db=self.piano_below_db,
             band=self.band,
             speed=speed,
+            beside=beside,
+        )
+
+    def plans(self) -> tuple[Plan, ...]:
+        """What is played: the solo line, then the lower notes of its chords, or the other player's line."""
+        player, _, taste = self.habits.drawn(self.instrument)
+        if self.score is not None:
+            return self.score.plans(
+                np.random.default_rng(self.performance),
+                player=player,
+                length_s=self.length_s,
+                reference_pitch_hz=self.reference_pitch_hz,
+            )
+        plan = random_plan(
+            np.random.default_rng(self.performance),
+            instrument=self.instrument,
+            length_s=self.length_s,
+            reference_pitch_hz=self.reference_pitch_hz,
+            with_piano=self.piano_below_db is not None,
+            slide_share=self.slide_share,
+            negative_share=0.06,
+            kind_shares=self.habits.kind_shares(),
+            key=self.key,
+            player=player,
+            introduction_s=self.introduction_s,
+            interlude_s=self.interlude_s,
+            taste=taste,
+            line=self.line,
+        )
+        return (plan,) if self.other is None else (plan, self._beside(self.other))
+
+    def _beside(self, other: Other) -> Plan:
+        player, _, taste = other.habits.drawn(self.instrument)
+        return random_plan(
+            np.random.default_rng(other.performance),
+            instrument=self.instrument,
+            length_s=self.length_s,
+            reference_pitch_hz=self.reference_pitch_hz,
+            slide_share=other.slide_share,
+            negative_share=0.0,
+            kind_shares=other.habits.kind_shares(),
+            key=self.key,
+            player=player,
+            taste=taste,
         )
 
 
@@ -118,17 +179,25 @@ def read_recipe(path: Path) -> Recipe:
     """The recipe of the file at ``path``."""
     values = tomllib.loads(path.read_text(encoding="utf-8"))
     players: dict[str, Any] = values["players"]
-    works = read_works(values)
-    sides = tuple(_side(side, players[side["player"]], works) for side in values["side"])
+    works, scores = read_works(values), read_scores(values)
+    sides = tuple(_side(side, players, works, scores) for side in values["side"])
     return Recipe(sides, tuple(item["file"] for item in values["broken"]))
 
 
-def _side(side: dict[str, Any], player: dict[str, Any], works: Mapping[str, Work]) -> SideRecipe:
-    habits = {name: player[name] for name in ("crossing", "gliding")}
+def _side(
+    side: dict[str, Any], players: Mapping[str, Any], works: Mapping[str, Work], scores: Mapping[str, Score]
+) -> SideRecipe:
+    player = players[side["player"]]
     plays = {name: side.pop(name, usual) for name, usual in (("repeats", True), ("cut", None), ("semitones", 0))}
-    work = works.get(side.pop("work", ""))
-    line = work.played(**plays, sliding=player["sliding"]) if work else None
-    return SideRecipe(**side, **habits, player_seed=player["seed"], kinds=tuple(player["kinds"]), line=line)
+    name, other = side.pop("work", ""), side.pop("other", None)
+    line = works[name].played(**plays, sliding=player["sliding"]) if name in works else None
+    if other is not None:
+        other = Other(habits=_habits(players[other.pop("player")]), **other)
+    return SideRecipe(**side, habits=_habits(player), line=line, score=scores.get(name), other=other)
+
+
+def _habits(player: Mapping[str, Any]) -> Habits:
+    return Habits(player["seed"], tuple(player["kinds"]), player["crossing"], player["gliding"])
 
 
 def write_side(side: SideRecipe, *, folder: Path) -> str:

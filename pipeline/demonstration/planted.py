@@ -5,10 +5,13 @@
 ``slide.csv``: each planted slide in transfer time, with ``in_double_stop`` where a second note sounds nearby.
 ``speed.csv``: the correction, averaged over the transfer, its range, wow and sudden change. ``note.csv``: the
 notes with the strings, fingers and positions that played them, in true time, with ``after_shift`` where a slide from
-the note before tells of a shift (a glide into a first note may be an approach without one).
+the note before tells of a shift (a glide into a first note may be an approach without one); notes of chords are not
+among them. ``chord.csv``: each note of each chord, in true time, and how long after the first it begins.
+``other_slide.csv``: the slides of a second player beside the soloist, in transfer time.
 """
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +19,9 @@ import numpy as np
 
 from pipeline import resources
 from pipeline.demonstration.audio import SideRecipe, read_recipe
+from pipeline.signal.synth.curve import audible_bounds
 from pipeline.signal.synth.plan import Truth
-from pipeline.units import hz_of_rpm, ratio_of_cents
+from pipeline.units import hz_of_rpm, ms_of_s, ratio_of_cents
 
 Row = dict[str, Any]
 
@@ -55,7 +59,7 @@ def slide_rows(side: SideRecipe, truth: Truth) -> list[Row]:
 
 def speed_row(side: SideRecipe, truth: Truth) -> Row:
     """One row per transfer."""
-    slow = SideRecipe(**{**side.__dict__, "wow_cents": 0.0})
+    slow = replace(side, wow_cents=0.0)
     drifting = truth.correction_cents if slow.wow_cents == side.wow_cents else slow.render()[1].correction_cents
     mean = float(np.mean(truth.correction_cents))
     return {
@@ -93,22 +97,65 @@ def note_rows(side: SideRecipe, truth: Truth) -> list[Row]:
             "after_shift": int(i in after_shift),
         }
         for i, note in enumerate(truth.plan.notes)
+        if note.finger is not None
     ]
+
+
+def chord_rows(side: SideRecipe) -> list[Row]:
+    """One row per note of a chord, lowest first."""
+    return [
+        {
+            "transfer_id": side.transfer_id,
+            "start_s": round(chord.start_s, 3),
+            "end_s": round(chord.end_s, 3),
+            "note_number": number,
+            "midi": midi,
+            "string": string,
+            "finger": finger,
+            "later_ms": round(ms_of_s(later_s)),
+        }
+        for chord in (side.score.chords() if side.score else ())
+        for number, (midi, (string, finger), later_s) in enumerate(
+            zip(chord.event.midi, chord.event.stops, chord.event.starts_s, strict=True), start=1
+        )
+    ]
+
+
+def other_slide_rows(side: SideRecipe, truth: Truth) -> list[Row]:
+    """One row per slide of the other player."""
+    if side.other is None:
+        return []
+    rows = []
+    for slide in side.plans()[1].slides:
+        start_s, end_s = np.interp(audible_bounds(slide), truth.true_time_s, truth.transfer_time_s)
+        rows.append(
+            {
+                "transfer_id": side.transfer_id,
+                "transfer_audible_start_s": round(float(start_s), 4),
+                "transfer_audible_end_s": round(float(end_s), 4),
+                "from_midi": round(slide.from_midi, 3),
+                "to_midi": round(slide.to_midi, 3),
+                "kind": slide.kind,
+            }
+        )
+    return rows
 
 
 def write_truth(folder: Path) -> None:
     """Write ``truth/*.csv`` of the corpus in ``folder`` from its recipe."""
-    slides, speeds, notes = [], [], []
+    rows: dict[str, list[Row]] = {name: [] for name in ("slide", "speed", "note", "chord", "other_slide")}
     for side in read_recipe(folder / "recipe.toml").sides:
         _, truth = side.render()
-        slides += slide_rows(side, truth)
-        speeds.append(speed_row(side, truth))
-        notes += note_rows(side, truth)
-    for name, rows in (("slide", slides), ("speed", speeds), ("note", notes)):
+        rows["slide"] += slide_rows(side, truth)
+        rows["speed"].append(speed_row(side, truth))
+        rows["note"] += note_rows(side, truth)
+        rows["chord"] += chord_rows(side)
+        rows["other_slide"] += other_slide_rows(side, truth)
+    for name, made in rows.items():
         with (folder / "truth" / f"{name}.csv").open("w", newline="", encoding="utf-8") as file:
-            writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+            writer = csv.DictWriter(file, list(made[0]), lineterminator="\n")
             writer.writeheader()
-            writer.writerows(rows)
+            writer.writerows(made)
 
 
 if __name__ == "__main__":

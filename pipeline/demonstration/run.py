@@ -14,7 +14,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from pipeline import resources
 from pipeline.answers.open_corpus import OpenCorpus
-from pipeline.demonstration import story
+from pipeline.demonstration import story, together
 from pipeline.demonstration.audio import read_recipe, write_audio
 from pipeline.demonstration.compare import (
     HandCounts,
@@ -44,7 +44,8 @@ class DemoResult:
     ``speeds`` has a row per transfer with ``error_cents``; ``lineage`` the rates by founder and generation;
     ``failures`` the transfers that could not be measured, with the reason; ``hands`` the fingerings of
     all notes and of those after a shift that is heard; ``planted_odds_ratio`` is how much higher, at the same place,
-    the odds are that players of the first of ``SCHOOLS`` let a shift be heard.
+    the odds are that players of the first of ``SCHOOLS`` let a shift be heard; ``chords`` and ``duet`` are those of
+    the sides of a violin alone and of two.
     """
 
     folder: Path
@@ -54,6 +55,8 @@ class DemoResult:
     failures: list[tuple[str, str]]
     hands: dict[str, HandCounts]
     planted_odds_ratio: float
+    chords: together.Chords
+    duet: together.Duet
 
 
 def demo(
@@ -135,14 +138,18 @@ def _result(folder: Path, corpus: OpenCorpus, failures: list[tuple[str, str]]) -
             ("all notes", notes),
         )
     }
+    doubtful = corpus.view("base.other_glide")["slide_id"].drop_nulls()
+    found = corpus.view("base.slide").filter(~pl.col("slide_id").is_in(doubtful.implode()))
     return DemoResult(
         folder=folder,
-        slides=compare_slides(corpus.view("base.slide"), planted),
+        slides=compare_slides(found, planted),
         speeds=speeds,
         lineage=story.lineage_rows(corpus, founders=FOUNDERS),
         failures=failures,
         hands=hands,
         planted_odds_ratio=_planted_odds_ratio(folder, corpus),
+        chords=together.compare_chords(corpus, read_truth(folder, "chord")),
+        duet=together.compare_duet(corpus, folder),
     )
 
 
@@ -161,6 +168,7 @@ def _print(corpus: OpenCorpus, result: DemoResult, out: Console) -> None:
     story.print_places(corpus, out, school=SCHOOLS[0], other=SCHOOLS[1], planted=result.planted_odds_ratio)
     story.print_speeds(result.speeds, corpus.view("base.speed_alternative"), out)
     story.print_found(result.slides, result.hands, out)
+    together.print_together(corpus, result.chords, result.duet, out)
     out.print("\n[bold]One file is broken on purpose; it fails alone, with its reason[/bold]")
     for transfer_id, reason in result.failures:
         out.print(f"  {transfer_id}: {reason}", markup=False)

@@ -5,15 +5,16 @@ log-odds that a shift is heard are those of the place (normal about the work's `
 (``sliding``), so that players differ by the same odds ratio at every place, whatever they choose to play.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.special import expit
 
 from pipeline import resources
+from pipeline.demonstration.scores import read_scores
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.synth.keys import pull_of, scale_of
 from pipeline.signal.synth.known_melody import Line
@@ -119,18 +120,35 @@ def write_parts(folder: Path) -> None:
     from pipeline.store.parts.written_out import as_musicxml
 
     values = tomllib.loads((folder / "recipe.toml").read_text(encoding="utf-8"))
-    works = read_works(values)
     strings = INSTRUMENTS["violin"].strings
-    for name, work in values["works"].items():
-        for edition, habits in work["editions"].items():
+    for each in _editions(values):
+        rows = written_rows(each.part, work_id=each.work_id, edition=each.name)
+        document = as_musicxml(rows["written_note"], rows["written_way"], strings=strings, part="Violin")
+        file = folder / "catalogue" / "parts" / f"{each.stem}.musicxml"
+        file.parent.mkdir(exist_ok=True)
+        file.write_bytes(document)
+        rights = "Invented; as the rest of the demo"
+        add(folder, each.work_id, file, edition=each.name, editor_id=each.editor, rights=rights, replace=True)
+
+
+class _Edition(NamedTuple):
+    """A part as an edition prints it, and what its file is called."""
+
+    work_id: str
+    name: str
+    part: WrittenPart
+    stem: str
+    editor: str | None = None
+
+
+def _editions(values: Mapping[str, Any]) -> Iterator[_Edition]:
+    works = read_works(values)
+    for work_id, work in values["works"].items():
+        for name, habits in work["editions"].items():
             editor = habits.pop("editor", None)
-            rows = written_rows(works[name].edition(**habits), work_id=name, edition=edition)
-            document = as_musicxml(rows["written_note"], rows["written_way"], strings=strings, part="Violin")
-            file = folder / "catalogue" / "parts" / f"{name}-{habits['seed']}.musicxml"
-            file.parent.mkdir(exist_ok=True)
-            file.write_bytes(document)
-            rights = "Invented; as the rest of the demo"
-            add(folder, name, file, edition=edition, editor_id=editor, rights=rights, replace=True)
+            yield _Edition(work_id, name, works[work_id].edition(**habits), f"{work_id}-{habits['seed']}", editor)
+    for work_id, score in read_scores(values).items():
+        yield _Edition(work_id, score.edition, score.part(), work_id)
 
 
 if __name__ == "__main__":

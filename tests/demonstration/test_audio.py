@@ -10,7 +10,7 @@ import soundfile
 from pipeline import resources
 from pipeline.demonstration.audio import read_recipe, write_broken, write_side
 from pipeline.demonstration.compare import read_truth
-from pipeline.demonstration.planted import note_rows, slide_rows, speed_row
+from pipeline.demonstration.planted import chord_rows, note_rows, other_slide_rows, slide_rows, speed_row
 from pipeline.demonstration.run import demo, write_corpus
 from pipeline.errors import UsageError
 from pipeline.store.checks.check import check
@@ -71,16 +71,21 @@ def test_a_written_side_is_as_long_as_its_speed_says(recipe, tmp_path):
     assert info.duration == pytest.approx(side.length_s * 2 ** (side.offset_cents / 1200), abs=2e-3)
 
 
-def test_truth_is_what_the_recipe_plants(recipe):
-    side = next(side for side in recipe.sides if side.transfer_id == "owl-1410-b-t1")
+@pytest.mark.parametrize("transfer_id", ["owl-1410-b-t1", "fer-fe-733-a-t1", "fer-fe-733-b-t1"])
+def test_truth_is_what_the_recipe_plants(recipe, transfer_id):
+    side = next(side for side in recipe.sides if side.transfer_id == transfer_id)
     _, truth = side.render()
-    for name, rows in (
-        ("slide", slide_rows(side, truth)),
-        ("note", note_rows(side, truth)),
-        ("speed", [speed_row(side, truth)]),
-    ):
+    planted = {
+        "slide": slide_rows(side, truth),
+        "note": note_rows(side, truth),
+        "speed": [speed_row(side, truth)],
+        "chord": chord_rows(side),
+        "other_slide": other_slide_rows(side, truth),
+    }
+    assert (planted["chord"] != [], planted["other_slide"] != []) == (side.score is not None, side.other is not None)
+    for name, rows in planted.items():
         kept = read_truth(FOLDER, name).filter(pl.col("transfer_id") == side.transfer_id).rows(named=True)
-        assert len(kept) == len(rows) > 0
+        assert len(kept) == len(rows)
         for mine, theirs in zip(rows, kept, strict=True):
             for column, value in mine.items():
                 expected = pytest.approx(theirs[column], abs=2e-3) if isinstance(value, float) else theirs[column]

@@ -76,13 +76,42 @@ def test_slides_are_found_and_named(result):
 
 def test_speeds_are_those_that_were_planted(result):
     speeds = result.speeds
-    assert speeds.height == 17
+    assert speeds.height == 19
     modulo = speeds["error_modulo_semitone_cents"].abs().to_numpy()
     assert np.median(modulo) < 2.0
     assert modulo.max() < 5.0
     whole = speeds.filter(pl.col("state") == "estimated")["error_cents"].abs().to_numpy()
     assert whole.size >= 12
     assert np.mean(whole < 5.0) >= 0.85
+
+
+def test_chords_of_a_violin_alone_are_found(result):
+    chords = result.chords.chords
+    assert sum(each.notes_found for each in chords) >= 0.9 * sum(len(each.planted) for each in chords)
+    assert sum(each.notes_besides for each in chords) + result.chords.besides <= 1
+    broken = [each.chord["breaking"] for each in chords if each.planted[-1]["later_ms"] > 0]
+    assert broken == ["from_below"] * 2
+
+
+def test_a_late_open_string_speaks_against_the_print(result):
+    """Planted: the note in the middle of a chord is late, so it is the open string and not the print's."""
+    late = next(each for each in result.chords.chords if each.planted[1]["later_ms"] == 130)
+    assert late.chord["bow_rule"] == "broken"
+    assert late.notes[1]["sounds_later"] == "yes"
+    assert [(way["string"], way["finger"]) for way in late.way] == [("G", 2), ("A", 0), ("D", 3)]
+    with OpenCorpus(result.folder) as corpus:
+        printed = corpus.view("base.chord_fingering_match")
+        (counts,) = corpus.view("summary.fingering_against_edition", where="work_id = 'three-bells'").rows(named=True)
+    assert set(printed.filter(chord_id=late.chord["chord_id"])["verdict"]) == {"differ"}
+    assert (counts["printed_chords"], counts["chords_differ"]) == (8, 1)
+    assert counts["chords_agree"] >= 3
+
+
+def test_a_second_players_slides_are_listed_and_not_counted(result):
+    duet = result.duet
+    assert duet.own_counted >= 0.8 * duet.own > 3
+    assert duet.others_listed >= 0.6 * duet.others > 3
+    assert duet.others_counted == 0
 
 
 def test_the_side_without_evidence_is_called_ambiguous(result):
