@@ -188,7 +188,7 @@ def kinds_by_break(slides_kinds: Floats, *, to_gap: Floats, from_gap: Floats) ->
 
     ``to_gap`` is from the end of the step to the second note, ``from_gap`` from the first note to its beginning,
     in semitones, NaN where the glide is unbroken. The step of ``departing_finger`` ends on the second note, that of
-    ``arriving_finger`` begins on the first, and ``same_finger`` has none.
+    ``arriving_finger`` begins on the first, and ``same_finger`` alone has none.
     """
     broken = np.isfinite(to_gap) & np.isfinite(from_gap)
     ends, begins = (np.exp(-0.5 * (np.nan_to_num(gap) / GAP) ** 2) for gap in (to_gap, from_gap))
@@ -197,6 +197,8 @@ def kinds_by_break(slides_kinds: Floats, *, to_gap: Floats, from_gap: Floats) ->
     weight[broken, DEPARTING] = ends[broken] + NO_BREAK
     weight[broken, ARRIVING] = begins[broken] + NO_BREAK
     weight[broken, TWO] = BETWEEN
+    for kind in (DEPARTING, ARRIVING, TWO):
+        weight[~broken, kind] = NO_BREAK
     weighed: Floats = slides_kinds * weight
     weighed /= weighed.sum(axis=1, keepdims=True)
     return weighed

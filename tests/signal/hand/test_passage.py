@@ -13,7 +13,7 @@ from pipeline.kinds import KINDS
 from pipeline.signal.hand import passage
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, fingerboard, offsets
-from pipeline.signal.hand.heard import AUDIBLE_WITHOUT_SHIFT, USUAL, audible_share
+from pipeline.signal.hand.heard import AUDIBLE_WITHOUT_SHIFT, USUAL, audible_share, kinds_by_break
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.played_line import Line
 from tests.helpers.fingered_passages import handbook, handbook_names, judged_names
@@ -258,6 +258,16 @@ def test_a_long_take_tells_hearings_in_full_and_kinds_of_player_up_to_a_bound(no
     assert between_kinds == pytest.approx(0.01 * 100 * notes / (100 + notes), abs=1e-3)
     within = np.exp(-0.02 * notes)
     assert chance[1] / chance[0] == pytest.approx(within if within >= passage.LEAST_PLAYER else 0.0)
+
+
+def test_a_glide_without_a_break_is_hardly_of_a_kind_that_has_one() -> None:
+    kinds = np.array([[0.1, 0.9, 0.0, 0.0, 0.0, 0.0]])
+    unbroken = np.array([np.nan])
+    weighed = kinds_by_break(kinds, to_gap=unbroken, from_gap=unbroken)
+    # By hand: .1 against .9 x .05; and where the step ends on the second note, .1 x .05 against .9 x 1.05.
+    np.testing.assert_allclose(weighed[0, :2], np.array([0.1, 0.045]) / 0.145)
+    weighed = kinds_by_break(kinds, to_gap=np.array([0.0]), from_gap=np.array([2.0]))
+    np.testing.assert_allclose(weighed[0, :2], np.array([0.005, 0.945]) / 0.95)
 
 
 def test_a_change_of_finger_on_one_pitch_is_no_shift_that_ought_to_be_heard() -> None:
