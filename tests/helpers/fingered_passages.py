@@ -61,7 +61,7 @@ _SCALES = {
 # Kept for judging alone: no weight was chosen by looking at these.
 _JUDGED = {
     "violin": {
-        "D major, three octaves": "G1=7 G2=9 G3=11 G4=12 D1=7 D2=9 D3=11 D4=12 A1=7 A2=9 A3=11 A4=12 E1=7 E2=9 E3=10"
+        "D major, three octaves": "G1=7 G2=9 G3=11 G4=12 D1=7 D2=9 D3=11 D4=12 A1=7 A2=9 A3=10 A4=12 E1=7 E2=9 E3=10"
         " E1=12 E2=14 E3=15 E1=17 E2=19 E3=21 E4=22",
         "F major, two octaves": "D2=3 D3=5 D4=7 A1=1 A2=3 A3=5 E0=0 E1=1 E2=3 E1=5 E2=6 E1=8 E2=10 E3=12 E4=13",
         "B flat major on the G string": "G2=3 G3=5 G1=7 G2=8 G1=10 G2=12 G3=14 G4=15",
@@ -70,8 +70,8 @@ _JUDGED = {
         "C major arpeggio": "G3=5 D1=2 D3=5 A2=3 E0=0 E2=3 E1=8 E1=12 E3=15",
     },
     "cello": {
-        "E flat major, two octaves": "C1=3 C3=5 C4=6 G1=1 G2=3 G4=5 D0=0 D1=1 D1=3 D3=5 D4=6 A1=1 A2=3 A4=5 A1=6 A3=8",
-        "B flat major, two octaves": "G1=3 G3=5 G4=6 D1=1 D2=3 D4=5 A0=0 A1=1 A1=3 A3=5 A4=6 A1=8 A3=10 A4=11",
+        "E flat major, two octaves": "C1=3 C3=5 G0=0 G1=1 G2=3 G4=5 D0=0 D1=1 D1=3 D3=5 D4=6 A1=1 A2=3 A4=5 A1=6 A3=8",
+        "B flat major, two octaves": "G1=3 G3=5 D0=0 D1=1 D2=3 D4=5 A0=0 A1=1 A1=3 A3=5 A4=6 A1=8 A3=10 A4=12",
         "G major on the D string": "D1=5 D3=7 D1=9 D2=10 D1=12 D3=14",
         "A minor arpeggio": "G1=2 G4=5 D1=2 D4=5 A0=0 A2=3 A1=7 A3=10 A2=12",
         "E major on the A string": "A1=2 A2=4 A1=6 A2=7 A4=9 A1=11 A2=12 A3=14",
