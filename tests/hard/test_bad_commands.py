@@ -108,7 +108,7 @@ BAD: list[tuple[str, Files, str, int, str]] = [
 
 # what is asked; the answer, with exit status 2
 QUERIES: list[tuple[list[str], str]] = [
-    (["slides_by_playr"], "glideline: no view or table 'slides_by_playr'; did you mean slides_by_player or slides_by_place or slides_by_year?"),
+    (["slides_by_playr"], "glideline: no view or table 'slides_by_playr'; did you mean slides_by_player or slides_by_place or slides_by_bar?"),
     (["slide", "--sql", "select 1"], "glideline: ask for one thing: a view, --sql, --common-teacher or --paths"),
     (["slides_by_player", "--where", "slides >"], 'glideline: --where \'slides >\': Parser Error: syntax error at or near ")"'),
     (["slides_by_player", "--where", "colour = 1"], 'glideline: --where \'colour = 1\': Binder Error: Referenced column "colour" not found in FROM clause!'),

@@ -8,7 +8,7 @@ it (see ``store.dates``) are declared here from it, so that they are typed, desc
 """
 
 import hashlib
-import marshal
+import json
 import os
 import sys
 import tomllib
@@ -120,10 +120,10 @@ def _documents() -> Mapping[str, Mapping[str, Any]]:
     """
     root = resources.folder("schemas")
     files = {path.relative_to(root).with_suffix("").as_posix(): path.read_bytes() for path in root.rglob("*.toml")}
-    stamp = hashlib.sha256(repr(sorted(files.items())).encode()).digest()
+    stamp = hashlib.sha256(repr(sorted(files.items())).encode()).hexdigest()
     kept = _kept()
-    with suppress(OSError, EOFError, ValueError, TypeError):  # none yet, or cut short
-        stamped, documents = marshal.loads(kept.read_bytes())
+    with suppress(OSError, ValueError, TypeError):  # none yet, or cut short
+        stamped, documents = json.loads(kept.read_text(encoding="utf-8"))
         if stamped == stamp:
             return cast(Mapping[str, Mapping[str, Any]], documents)
     documents = {name: tomllib.loads(text.decode("utf-8")) for name, text in files.items()}
@@ -131,13 +131,13 @@ def _documents() -> Mapping[str, Mapping[str, Any]]:
         return documents
     part = kept.with_name(f"{kept.name}.{os.getpid()}")
     with suppress(OSError):
-        part.write_bytes(marshal.dumps((stamp, documents)))
+        part.write_text(json.dumps([stamp, documents]), encoding="utf-8")
         part.replace(kept)
     return documents
 
 
 def _kept() -> Path:
-    return Path(__file__).with_name("__pycache__") / f"schemas.{sys.implementation.cache_tag}"
+    return Path(__file__).with_name("__pycache__") / "schemas.json"
 
 
 @cache
