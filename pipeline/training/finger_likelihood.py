@@ -16,7 +16,7 @@ import numpy as np
 from pipeline.kinds import KINDS
 from pipeline.signal.hand import chain
 from pipeline.signal.hand.chain import IMPOSSIBLE, NONE, Bytes, Ints, Links, Slides
-from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, STOP_NAMES, doublings, scale_membership
+from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, STOP_NAMES, doublings
 from pipeline.signal.hand.fingerboard import fingerboard, position_numbers
 from pipeline.signal.hand.heard import USUAL
 from pipeline.signal.hand.passage import arrays
@@ -27,7 +27,6 @@ STOPS, MOVES = len(STOP_NAMES), len(MOVE_NAMES)
 SIZE = 2 * STOPS + 2 * MOVES
 Takes = list[tuple[str, str]]
 """Players and pieces."""
-OFF_SCALE = STOP_NAMES.index("off_scale")
 NO_SLIDES = Slides(np.zeros((0, len(KINDS))), *(np.zeros(0) for _ in range(5)))
 
 
@@ -45,6 +44,7 @@ def parts(weights: Floats) -> tuple[Floats, Floats, Floats, Floats]:
 class Blocks:
     """Every link between two pitches in a time, once; ``begins`` is where each one's pairs begin."""
 
+    instrument: str
     known: dict[tuple[int, int, float], int] = field(default_factory=dict)
     features: list[Bytes] = field(default_factory=list)
     apart: list[float] = field(default_factory=list)
@@ -54,7 +54,7 @@ class Blocks:
         """Where the pairs of a link begin."""
         key = (one, other, round(apart, 3))
         if key not in self.known:
-            table, _ = arrays(fingerboard("violin"))
+            table, _ = arrays(fingerboard(self.instrument))
             midi = np.array([one, other], dtype=np.float64)
             stops = chain.gather(table, midi, np.full(2, np.nan), 0.5)
             links = Links(np.ones(1), np.zeros(1), np.zeros(1), np.diff(midi), np.full(1, -1))
@@ -87,13 +87,10 @@ class Piece:
 def piece_of(fingerings: list[Fingering], blocks: Blocks) -> Piece:
     """One piece from the fingerings of its players; the first one's notes count."""
     first = fingerings[0]
-    board = fingerboard("violin")
-    table, of_stops = arrays(board)
+    table, of_stops = arrays(fingerboard(first.instrument))
     midi = first.midi.astype(np.float64)
     notes = chain.gather(table, midi, np.full(midi.size, np.nan), 0.5)
-    features = of_stops[notes.stops]
-    pitch = np.round(table.open_midi[table.string[notes.stops]] + table.place[notes.stops]).astype(np.int64)
-    features[:, OFF_SCALE] = 1.0 - scale_membership(midi)[notes.owner, pitch % 12]
+    features = chain.features_of(notes, table, of_stops, midi)
     long = doublings(first.length_s)
     string, finger, place = (part[notes.stops] for part in (table.string, table.finger, table.place))
     names = [position_numbers(p) for p in range(int(table.place.max()) + 1)]
@@ -131,7 +128,7 @@ class Likelihood:
     """The log likelihood of fingerings of several pieces as a function of the weights."""
 
     def __init__(self, fingerings: list[Fingering]) -> None:
-        blocks = Blocks()
+        blocks = Blocks(fingerings[0].instrument)
         names = sorted({each.piece for each in fingerings})
         self.pieces = {name: piece_of([f for f in fingerings if f.piece == name], blocks) for name in names}
         self._features = np.concatenate(blocks.features)

@@ -32,7 +32,7 @@ class Fingering:
     length_s : (n,) its length at ``QUARTER_S``.
     string : (n,) index of the string, 0 the lowest.
     finger : (n,) 0 for the open string.
-    position : (n,) number of the position as written down.
+    position : (n,) number of the position as written down; -1 where none is.
     place : (n,) where the hand stands, in semitones above the open string; -1 with an open string.
     """
 
@@ -44,10 +44,11 @@ class Fingering:
     finger: Ints
     position: Ints
     place: Ints
+    instrument: str = "violin"
 
     def misread(self) -> np.ndarray:
         """(n,) whether a note lies below the string that it is written down for: a slip of the pen, not a stop."""
-        opened = np.array(fingerboard("violin").open_midi)
+        opened = np.array(fingerboard(self.instrument).open_midi)
         above = self.midi - opened[self.string]
         wrong: np.ndarray = (above < 0) | ((above == 0) != (self.finger == 0))
         return wrong

@@ -15,10 +15,11 @@ from pipeline.signal.hand.features import MOVE_NAMES, STOP_NAMES, scale_membersh
 from pipeline.signal.hand.fingerboard import double_stops, fingerboard, position_number, stops
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.weights import School, of_players
+from pipeline.training.exercises import PLAYER, exercises
 from pipeline.training.finger_likelihood import SIZE, Likelihood
 from pipeline.training.fingerings import read_fingerings
 from pipeline.training.fingers import SET_HOLDS, enough_mass
-from tests.helpers.fingered_passages import handbook, handbook_names
+from tests.helpers.fingered_passages import handbook, handbook_names, judged_names
 from tests.helpers.played_passages import Played, play
 
 HEADER = "pitch,start,duration,beat_type,string,position,finger\n"
@@ -79,6 +80,20 @@ def test_a_fingering_drawn_from_the_model_is_one_of_its_own(folder: Path) -> Non
     share = np.mean(drawn[:, piece.owner] == piece.stops[None, :], axis=0)
     error = np.sqrt(posterior * (1.0 - posterior) / 400)
     assert np.all(np.abs(share - posterior) <= 5.0 * error + 0.005)
+
+
+@pytest.mark.parametrize("instrument", ["violin", "cello"])
+def test_exercises_can_be_played_and_are_none_of_the_passages_that_judge(instrument: str) -> None:
+    made = exercises(instrument)
+    likelihood = Likelihood(made)
+    value, _ = likelihood.value(np.zeros(SIZE), takes=[(PLAYER, piece) for piece in likelihood.pieces])
+    assert np.isfinite(value)
+    assert not any(each.misread().any() for each in made)
+    rng = np.random.default_rng(1)
+    names = [*handbook_names(instrument), *judged_names(instrument)]
+    judges = [handbook(rng, instrument=instrument, name=name) for name in names]
+    told = {tuple((note.midi, note.finger) for note in notes) for notes in judges}
+    assert not told & {tuple(zip(each.midi.tolist(), each.finger.tolist(), strict=True)) for each in made}
 
 
 def test_weights_of_other_features_are_refused(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.compiled import bell
-from pipeline.signal.hand.features import MOST_AT_ONCE, move_features
+from pipeline.signal.hand.features import MOST_AT_ONCE, STOP_NAMES, move_features, scale_membership
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET
 from pipeline.signal.hand.heard import Hearing, audible_share, kinds_by_break, slide_fit
 from pipeline.units import Floats
@@ -169,6 +169,22 @@ def gather(table: Arrays, midi: Floats, vibrato: Floats, vibrato_share: float) -
     count = _gather(table, midi, vibrato, vibrato_share, begins, stops, owner, sound, seen)
     held = slice(count)
     return Candidates(begins, stops[held].copy(), owner[held].copy(), sound[held].copy(), seen[held].copy())
+
+
+def features_of(notes: Candidates, table: Arrays, of_stops: Floats, midi: Floats) -> Floats:
+    """Features (candidates, len(STOP_NAMES)) of the candidates: those of their stops, and what hangs on the notes."""
+    found: Floats = of_stops[notes.stops]
+    column = {name: found[:, k] for k, name in enumerate(STOP_NAMES)}
+    string, finger, place = (part[notes.stops] for part in (table.string, table.finger, table.place))
+    first_finger = np.round(table.open_midi[string] + place).astype(np.int64)
+    column["off_scale"][:] = 1.0 - scale_membership(midi)[notes.owner, first_finger % 12]
+    rise = np.sign(np.round(np.diff(midi)))
+    before, after = np.concatenate([[0.0], rise])[notes.owner], np.concatenate([rise, [0.0]])[notes.owner]
+    for each in (1, 2):
+        column[f"finger_{each}_trough"][:] = (finger == each) & (before < 0) & (after > 0)
+    column["finger_4_peak"][:] = (finger == 4) & (before > 0) & (after < 0)
+    column["finger_4_before_higher"][:] = (finger == 4) & (after > 0)
+    return found
 
 
 @numba.njit(cache=True)

@@ -24,7 +24,6 @@ from pipeline.signal.hand.features import (
     STOP_NAMES,
     doublings,
     move_features,
-    scale_membership,
 )
 from pipeline.signal.hand.fingerboard import OPEN, Fingerboard, Stop, chord_ways
 from pipeline.signal.hand.passage import FREE_S, REST_FREEDOM, REST_S, arrays
@@ -149,10 +148,7 @@ def _notes(
     """Notes of the line that no chord holds, each with all of its stops."""
     table, of_stops = arrays(board)
     stops = chain.gather(table, line.midi, vibrato_seen(line), share)
-    features = of_stops[stops.stops]
-    first_finger = np.round(table.open_midi[table.string[stops.stops]] + table.place[stops.stops]).astype(np.int64)
-    off_scale = STOP_NAMES.index("off_scale")
-    features[:, off_scale] = 1.0 - scale_membership(line.midi)[stops.owner, first_finger % 12]
+    features = chain.features_of(stops, table, of_stops, line.midi)
     long = doublings(line.end_s - line.start_s)[stops.owner]
     logs = features @ kind.stop + long * (features @ kind.stop_by_time) + stops.sound + stops.seen
     held = {i for chord in chords for i in chord.line}

@@ -56,6 +56,10 @@ STOP_FEATURES: tuple[tuple[str, str], ...] = (
     ("octave_harmonic", "natural harmonic at the octave"),
     ("natural_harmonic", "another natural harmonic"),
     ("artificial_harmonic", "artificial harmonic (first finger stops, fourth touches)"),
+    ("finger_1_trough", "first finger on a note below both its neighbours"),
+    ("finger_2_trough", "second finger on a note below both its neighbours"),
+    ("finger_4_peak", "fourth finger on a note above both its neighbours"),
+    ("finger_4_before_higher", "fourth finger before a higher note"),
     ("thumb", "cello: hand in thumb position (not learned)"),
 )
 STOP_NAMES = tuple(name for name, _ in STOP_FEATURES)
@@ -101,9 +105,16 @@ MOVE_FEATURES: tuple[tuple[str, str], ...] = (
     ("fingers_cross", "higher finger on the lower of two notes of a string, the hand moving by a semitone"),
     ("semitone_across", "semitone taken across two strings"),
     ("tone_across", "whole tone taken across two strings"),
+    ("third_across", "third taken across two strings"),
+    ("leap_along", "leap of more than a fifth along one string"),
+    ("shift_for_a_third", "shift for an interval of a third"),
+    ("wide_pair", "neighbouring fingers a minor third or more apart, the hand in place"),
+    ("close_pair", "fingers next but one a whole tone or less apart, the hand in place"),
+    ("higher_lands_down", "shift down a string that lands on a higher finger"),
+    ("lower_lands_up", "shift up a string that lands on a lower finger"),
 )
 MOVE_NAMES = tuple(name for name, _ in MOVE_FEATURES)
-MOST_AT_ONCE = 12
+MOST_AT_ONCE = 14
 """More features than any one move has."""
 
 _AT = {name: k for k, name in enumerate(MOVE_NAMES)}
@@ -118,6 +129,9 @@ _LAND_UP, _LAND_DOWN, _LEAVE_UP, _LEAVE_DOWN = (
 )
 _FOR_A_STEP, _FINGERS_CROSS = _AT["shift_for_a_step"], _AT["fingers_cross"]
 _SEMITONE_ACROSS, _TONE_ACROSS = _AT["semitone_across"], _AT["tone_across"]
+_THIRD_ACROSS, _LEAP_ALONG, _FOR_A_THIRD = (_AT[n] for n in ("third_across", "leap_along", "shift_for_a_third"))
+_WIDE_PAIR, _CLOSE_PAIR = _AT["wide_pair"], _AT["close_pair"]
+_HIGHER_DOWN, _LOWER_UP = _AT["higher_lands_down"], _AT["lower_lands_up"]
 
 OFF_SCALE_NOTES, RAISED_SEVENTH = 0.05, 0.3
 """Share of notes foreign to the scale, and the odds of a harmonic minor scale against a major one (no source)."""
@@ -156,7 +170,7 @@ def scale_membership(midi: Floats, *, notes: int = SCALE_NOTES) -> Floats:
 
 
 def stop_features(board: Fingerboard, table: StopTable) -> Floats:
-    """Features of every stop of the table, (stops, len(STOP_NAMES)); ``off_scale`` hangs on the notes and is 0 here."""
+    """Features of every stop of the table, (stops, len(STOP_NAMES)); what hangs on the notes is 0 here."""
     found = np.zeros((table.string.size, len(STOP_NAMES)))
     column = {name: found[:, k] for k, name in enumerate(STOP_NAMES)}
     finger, place, stop = table.finger, table.place, table.stop
@@ -227,6 +241,14 @@ def move_features(  # type: ignore[no-untyped-def]
             return -1
         out[count] = _FINGERS_CROSS
         count += 1
+    elif fingered:
+        apart, fingers = abs(stop_b - stop_a), abs(finger_b - finger_a)
+        if fingers == 1 and apart >= 3:
+            out[count] = _WIDE_PAIR
+            count += 1
+        elif fingers == 2 and apart <= 2:
+            out[count] = _CLOSE_PAIR
+            count += 1
     if moved == 1:
         out[count] = _CREEP
         count += 1
@@ -263,6 +285,15 @@ def move_features(  # type: ignore[no-untyped-def]
             if 0 < abs(rise) <= 2:
                 out[count] = _FOR_A_STEP
                 count += 1
+            elif 2 < abs(rise) <= 4:
+                out[count] = _FOR_A_THIRD
+                count += 1
+            if crossed == 0 and up and finger_b < finger_a:
+                out[count] = _LOWER_UP
+                count += 1
+            elif crossed == 0 and not up and finger_b > finger_a:
+                out[count] = _HIGHER_DOWN
+                count += 1
     if crossed > 0:
         out[count] = _NEXT + crossed - 1
         count += 1
@@ -272,6 +303,12 @@ def move_features(  # type: ignore[no-untyped-def]
         if abs(rise) == 1 or abs(rise) == 2:
             out[count] = _SEMITONE_ACROSS if abs(rise) == 1 else _TONE_ACROSS
             count += 1
+        elif 2 < abs(rise) <= 4:
+            out[count] = _THIRD_ACROSS
+            count += 1
+    elif abs(rise) > 7:
+        out[count] = _LEAP_ALONG
+        count += 1
     if stopped and finger_a == finger_b:
         if crossed == 0 and stop_a != stop_b:
             out[count] = _SAME_SHIFT if moved > 1 else _SAME_CREEP if moved == 1 else _SAME_STILL

@@ -20,7 +20,7 @@ from scipy.special import logsumexp
 
 from pipeline.signal.hand import chain, ways
 from pipeline.signal.hand.chain import Arrays, Candidates, Ints, Links, Moves, Slides
-from pipeline.signal.hand.features import STOP_NAMES, doublings, scale_membership, stop_features
+from pipeline.signal.hand.features import doublings, stop_features
 from pipeline.signal.hand.fingerboard import Fingerboard, stop_table
 from pipeline.signal.hand.heard import ARRIVING, DEPARTING, TWO, USUAL, Hearing
 from pipeline.signal.hand.played_line import Line, passages, vibrato_seen, vibrato_share
@@ -47,7 +47,6 @@ LEAST_PLAYER = 0.01
 """Kinds of player less likely than this, against the likeliest, are left out."""
 PRIOR_SLIDES = 6.0
 """Strength, in slides, of what ``heard.USUAL`` says of the kinds against what the take shows (no source)."""
-_OFF_SCALE = STOP_NAMES.index("off_scale")
 
 
 class Pair(NamedTuple):
@@ -171,9 +170,6 @@ class _Passage:
             rise=np.diff(midi),
             slide=line.slide[part][1:],
         )
-        features = of_stops[stops.stops]
-        first_finger = np.round(table.open_midi[table.string[stops.stops]] + table.place[stops.stops]).astype(np.int64)
-        features[:, _OFF_SCALE] = 1.0 - scale_membership(midi)[stops.owner, first_finger % 12]
         return cls(
             first=span[0],
             last=span[1],
@@ -181,7 +177,7 @@ class _Passage:
             links=links,
             slides=line.slides,
             moves=chain.moves(table, stops.begins, stops.stops, links, line.slides, usual),
-            features=features,
+            features=chain.features_of(stops, table, of_stops, midi),
             long=doublings(end_s - start_s)[stops.owner],
             apart=doublings(links.apart_s),
         )

@@ -20,8 +20,6 @@ from pipeline.units import Floats
 WEIGHTS = Path(__file__).with_name("weights.json")
 WIDER = {"violin": 1.0, "viola": 0.9, "cello": 0.85}
 """Power of the learned weights. All were learned from violinists: to the others they say less (no source)."""
-CELLO_ADDS = {"off_scale": -1.0}
-"""What the cellist's hand asks besides: a frame of a third lies on the scale or off it as a whole (no source)."""
 EVEN_PLACES = (0, 1, 3, 4, 6, 7, 10)
 """Places of half, second, fourth and sixth position as they are most often meant."""
 
@@ -90,6 +88,13 @@ def kinds_of_record(record: Mapping[str, Any]) -> tuple[Weights, ...]:
 
 
 @lru_cache(maxsize=4)
+def cello_adds(path: Path = WEIGHTS) -> dict[str, float]:
+    """What cellists' exercises add to the violinists' weights, by name: all that is known of them."""
+    found: dict[str, float] = json.loads(path.read_text(encoding="utf-8"))["cello_adds"]
+    return found
+
+
+@lru_cache(maxsize=4)
 def set_mass(path: Path = WEIGHTS) -> float:
     """Probability from which on a set of the likeliest answers is large enough to hold the truth nine times in ten.
 
@@ -116,7 +121,7 @@ def of_players(instrument: str, school: School = NO_SCHOOL) -> tuple[Weights, ..
     """Every kind of player of the instrument, with what the school adds."""
     kinds = [kind.scaled(WIDER[instrument]) for kind in learned()]
     if instrument == "cello":
-        kinds = [_with(kind, CELLO_ADDS) for kind in kinds]
+        kinds = [_with(kind, cello_adds()) for kind in kinds]
     return tuple(_schooled(kind, school) for kind in kinds)
 
 
