@@ -60,7 +60,7 @@ def made_side() -> Made:
     plays = ~((time_s >= REST_S) & (time_s < REST_S + NOTE_S))
     sound = 0.1 * plays * _tone(hz) + rng.normal(0.0, 0.002, time_s.size)
     stopped = (time_s > 2 * NOTE_S) & (time_s < 4 * NOTE_S)
-    sound += 0.1 * stopped * _tone(np.full(time_s.size, hz_of_midi(57.0, reference_pitch_hz=A4_HZ)))
+    sound += 0.1 * stopped * _tone(np.full(time_s.size, hz_of_midi(62.0, reference_pitch_hz=A4_HZ)))
     for midi in (45.0, 52.0):
         sound += 0.03 * _tone(hz_of_midi(midi, reference_pitch_hz=A4_HZ) * jumped)
     at = HOP_S * np.arange(int(length_s / HOP_S), dtype=np.float64)
