@@ -76,17 +76,17 @@ def ways_of_slide(
     note_before : whether it leaves a held note; if not, the first pitch is only where the glide begins.
     school : what the player's school adds to the learned weights.
 
-    One finger from B4 up to E5 on the violin: likeliest on the A string, from first position.
+    One finger from B4 up to F sharp 5 on the violin: likeliest on the A string, from first position.
 
     >>> same_finger = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0])
     >>> break_ = {"step_from_midi": np.nan, "step_to_midi": np.nan}
     >>> from pipeline.signal.hand.fingerboard import fingerboard
     >>> violin = fingerboard("violin")
     >>> way = ways_of_slide(
-    ...     board=violin, kinds=same_finger, from_midi=71.0, to_midi=76.0, note_before=True, **break_
+    ...     board=violin, kinds=same_finger, from_midi=71.0, to_midi=78.0, note_before=True, **break_
     ... )[0]
     >>> violin.strings[way.string], way.from_finger, way.from_place, way.to_finger, way.to_place
-    ('A', 1, 2, 1, 7)
+    ('A', 1, 2, 1, 9)
     """
     table, _ = arrays(board)
     slides = Slides(
