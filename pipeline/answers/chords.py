@@ -111,13 +111,13 @@ def printed_words(rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
     made = {}
     for chord_id, group in groupby(told, key=lambda row: row["chord_id"]):
         notes = list(group)
-        stops = " ".join(_mark(row) for row in notes)
+        stops = " ".join(printed_stop(row) or "–" for row in notes)
         verdict = notes[0]["verdict"].replace("_", " ")
         made[str(chord_id)] = f"{stops}: {verdict}, {probability_words(notes[0]['probability'])}"
     return made
 
 
-def _mark(row: Mapping[str, Any]) -> str:
-    """String and finger printed for a note; a dash for none."""
+def printed_stop(row: Mapping[str, Any]) -> str:
+    """String and finger printed for a note; "" for none."""
     finger = row["printed_finger"]
-    return (row["printed_string"] or "") + ("" if finger is None else str(finger)) or "–"
+    return (row["printed_string"] or "") + ("" if finger is None else str(finger))

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.chords import chord_lines, printed_words
+from pipeline.answers.chords import chord_lines, printed_stop, printed_words
 from pipeline.answers.measured_take import MeasuredTake, measured_take
 from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import probability_words
@@ -207,6 +207,5 @@ def _slide(row: Row, semitones: float, name: Spelling) -> str:
 def _printed(row: Row) -> str | None:
     if not row:
         return None
-    finger, position = row["printed_finger"], row["printed_position"]
-    said = (row["printed_string"] or "") + ("" if finger is None else str(finger))
-    return said + ("" if position is None else f" pos. {position}") or None
+    position = row["printed_position"]
+    return printed_stop(row) + ("" if position is None else f" pos. {position}") or None

@@ -49,16 +49,9 @@ def hand(
 
     take = whole_id(folder, take, "take", "transfer")
     transfer = whole_id(folder, transfer, "transfer") if transfer is not None else None
-    frame = passage.hand(
-        folder,
-        take,
-        from_s=from_s,
-        to_s=to_s,
-        transfer_id=transfer,
-        printed=printed,
-        edition=edition,
-        speed_rank=speed_rank,
-    )
+    asked: dict[str, Any] = {"from_s": from_s, "to_s": to_s, "transfer_id": transfer, "speed_rank": speed_rank}
+    asked |= {"printed": printed, "edition": edition}
+    frame = passage.hand(folder, take, **asked)
     if output == "csv":
         typer.echo(frame.write_csv(), nl=False)
     elif output == "json":
@@ -76,18 +69,7 @@ def hand(
         print_text("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
         for reason, count in sorted(Counter(frame["not_counted"].drop_nulls()).items()):
             print_text(f"{counted(count, 'slide')} {'is' if count == 1 else 'are'} not counted: {reason}.")
-        _show_chords(
-            passage.chords(
-                folder,
-                take,
-                from_s=from_s,
-                to_s=to_s,
-                transfer_id=transfer,
-                printed=printed,
-                edition=edition,
-                speed_rank=speed_rank,
-            )
-        )
+        _show_chords(passage.chords(folder, take, **asked))
 
 
 # Columns in order: head, and what is left out first where it is narrow (0: never).
