@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 from contextlib import closing
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -56,42 +58,11 @@ def hand(
     DataError
         If the take is unknown or not measured yet, or the file is not readable.
     """
-    corpus = Corpus(folder)
-    heard = measured_take(corpus, take_id, transfer_id, speed_rank)
-    take, ids = heard.take, heard.take.notes["note_id"].to_list()
-    rows = {name: heard.written(name).filter(speed_rank=speed_rank) for name in ("note_hand", "transition_hand")}
-    if not {*ids} <= {*rows["note_hand"]["note_id"]}:
-        raise heard.not_worked_out()
-    columns = _columns(take, rows, semitones=heard.semitones, name=heard.spelling())
-    reasons = not_counted(corpus, heard.transfer_id)
-    slides = take.slides["slide_id"].to_list()
-    columns["not_counted"] = [reasons.get(slides[k]) if k >= 0 else None for k in take.slide]
-    beside = _beside(heard, printed=printed, edition=edition)
-    told = beside if isinstance(beside, str) else None
-    places_of = written_places(corpus, heard.transfer_id, edition=told)
-    if places_of:
-        places = [places_of.get(i) for i in ids]
-        times = {name: columns.pop(name) for name in ("start_s", "transfer_start_s")}
-        columns = {**times, "place": [p and place_words(p) for p in places], **columns}
-    if beside is not None:
-        laid = _compared(heard, "fingering_match", beside, speed_rank)
-        matched = {row["note_id"]: row for row in laid if row.get("note_id")}
-        columns |= {
-            "printed": [_printed(matched.get(i, {})) for i in ids],
-            "verdict": [matched.get(i, {}).get("verdict") for i in ids],
-        }
-    kinds: dict[str, Any] = dict.fromkeys(("start_s", "transfer_start_s", "cents", "shift_probability"), pl.Float64())
-    kinds |= {"position": pl.Int64(), "cannot_tell": pl.Boolean()}
-    table = pl.DataFrame(columns, schema={name: kinds.get(name, pl.String()) for name in columns})
-    wanted = pl.lit(value=True)
-    if from_s is not None:
-        wanted = wanted & pl.Series(take.notes["end_s"] >= from_s)
-    if to_s is not None:
-        wanted = wanted & (pl.col("start_s") <= to_s)
-    return table.filter(wanted)
+    asked: dict[str, Any] = {"transfer_id": transfer_id, "speed_rank": speed_rank}
+    return passage(folder, take_id, from_s=from_s, to_s=to_s, printed=printed, edition=edition, **asked).notes()
 
 
-def chords(
+def passage(
     folder: Path | str,
     take_id: str,
     *,
@@ -101,23 +72,86 @@ def chords(
     printed: Path | str | None = None,
     edition: str | None = None,
     speed_rank: int = 1,
-) -> list[Row]:
-    """Chords of a passage; arguments as of ``hand``.
-
-    Each has start_s, notes, heard (in words), ways (likeliest first), and printed: what is printed and whether the hand
-    agrees, "" without a print.
-    """
-    corpus = Corpus(folder)
-    heard = measured_take(corpus, take_id, transfer_id, speed_rank)
-    if heard.tables["chord"].is_empty():
-        return []
-    tables = {name: heard.tables[name] for name in ("chord", "chord_note")}
-    tables["chord_hand"] = heard.written("chord_hand")
+) -> "Passage":
+    """A passage of a take, read once for its notes and its chords; arguments as of ``hand``."""
+    heard = measured_take(Corpus(folder), take_id, transfer_id, speed_rank)
     beside = _beside(heard, printed=printed, edition=edition)
-    matched = [] if beside is None else _compared(heard, "chord_fingering_match", beside, speed_rank)
-    lines = chord_lines(tables, name=heard.spelling(), speed_rank=speed_rank, printed=printed_words(matched))
     first, last = float("-inf") if from_s is None else from_s, float("inf") if to_s is None else to_s
-    return [line for line in lines if first <= line["start_s"] <= last]
+    return Passage(heard, speed_rank, beside, first, last)
+
+
+@dataclass(frozen=True)
+class Passage:
+    """What was measured of a take from ``first_s`` to ``last_s`` of corrected time.
+
+    ``beside``: the file or edition of a print that it is compared with; None where there is none.
+    """
+
+    heard: MeasuredTake
+    speed_rank: int
+    beside: Path | str | None
+    first_s: float
+    last_s: float
+
+    def notes(self) -> pl.DataFrame:
+        """Notes as ``hand`` gives them."""
+        heard, take = self.heard, self.heard.take
+        ids = take.notes["note_id"].to_list()
+        rows = {
+            name: heard.written(name).filter(speed_rank=self.speed_rank) for name in ("note_hand", "transition_hand")
+        }
+        if not {*ids} <= {*rows["note_hand"]["note_id"]}:
+            raise heard.not_worked_out()
+        columns = _columns(take, rows, semitones=heard.semitones, name=heard.spelling())
+        reasons = not_counted(heard.corpus, heard.transfer_id)
+        slides = take.slides["slide_id"].to_list()
+        columns["not_counted"] = [reasons.get(slides[k]) if k >= 0 else None for k in take.slide]
+        edition = self.beside if isinstance(self.beside, str) else None
+        places_of = written_places(heard.corpus, heard.transfer_id, edition=edition)
+        if places_of:
+            places = [places_of.get(i) for i in ids]
+            times = {name: columns.pop(name) for name in ("start_s", "transfer_start_s")}
+            columns = {**times, "place": [p and place_words(p) for p in places], **columns}
+        if self.beside is not None:
+            matched = {row["note_id"]: row for row in self._compared("fingering_match") if row.get("note_id")}
+            columns |= {
+                "printed": [_printed(matched.get(i, {})) for i in ids],
+                "verdict": [matched.get(i, {}).get("verdict") for i in ids],
+            }
+        kinds: dict[str, Any] = dict.fromkeys(
+            ("start_s", "transfer_start_s", "cents", "shift_probability"), pl.Float64()
+        )
+        kinds |= {"position": pl.Int64(), "cannot_tell": pl.Boolean()}
+        table = pl.DataFrame(columns, schema={name: kinds.get(name, pl.String()) for name in columns})
+        return table.filter(pl.Series(take.notes["end_s"] >= self.first_s) & (pl.col("start_s") <= self.last_s))
+
+    def chords(self) -> list[Row]:
+        """Chords: start_s, notes, heard (in words), ways (likeliest first), and printed (also whether the hand agrees).
+
+        ``printed`` is "" without a print.
+        """
+        heard = self.heard
+        if heard.tables["chord"].is_empty():
+            return []
+        tables = {name: heard.tables[name] for name in ("chord", "chord_note")}
+        tables["chord_hand"] = heard.written("chord_hand")
+        matched = [] if self.beside is None else self._compared("chord_fingering_match")
+        printed = printed_words(matched)
+        lines = chord_lines(tables, name=heard.spelling(), speed_rank=self.speed_rank, printed=printed)
+        return [line for line in lines if self.first_s <= line["start_s"] <= self.last_s]
+
+    def _compared(self, table: str) -> list[Row]:
+        """Rows of ``fingering_match`` or ``chord_fingering_match`` for the print."""
+        if isinstance(self.beside, str) and self.speed_rank == 1:
+            return self.heard.written(table).filter(edition=self.beside).to_dicts()
+        return self._anew[table]
+
+    @cached_property
+    def _anew(self) -> dict[str, list[Row]]:
+        from pipeline.answers.compared import compared_anew  # brings all that works out a hand
+
+        assert self.beside is not None
+        return compared_anew(self.heard, self.beside)
 
 
 def _beside(heard: MeasuredTake, *, printed: Path | str | None, edition: str | None) -> Path | str | None:
@@ -128,15 +162,6 @@ def _beside(heard: MeasuredTake, *, printed: Path | str | None, edition: str | N
     if edition is None and not (work_id and heard.facts["takes"][heard.take_id]["printed"]):
         return None
     return chosen_edition(heard.corpus.catalogue, work_id, edition)
-
-
-def _compared(heard: MeasuredTake, table: str, beside: Path | str, speed_rank: int) -> list[Row]:
-    """Rows of ``fingering_match`` or ``chord_fingering_match`` for a print."""
-    if isinstance(beside, str) and speed_rank == 1:
-        return heard.written(table).filter(edition=beside).to_dicts()
-    from pipeline.answers.compared import compared_anew  # brings all that works out a hand
-
-    return compared_anew(heard, beside)[table]
 
 
 def not_counted(corpus: Corpus, transfer_id: str) -> dict[str, str]:

@@ -45,13 +45,14 @@ def hand(
 
     Example: glideline hand glideline-demo quillfeather-1902 --from 20 --to 35
     """
-    from pipeline.answers import passage
+    from pipeline.answers.passage import passage
 
     take = whole_id(folder, take, "take", "transfer")
     transfer = whole_id(folder, transfer, "transfer") if transfer is not None else None
     asked: dict[str, Any] = {"from_s": from_s, "to_s": to_s, "transfer_id": transfer, "speed_rank": speed_rank}
     asked |= {"printed": printed, "edition": edition}
-    frame = passage.hand(folder, take, **asked)
+    played = passage(folder, take, **asked)
+    frame = played.notes()
     if output == "csv":
         typer.echo(frame.write_csv(), nl=False)
     elif output == "json":
@@ -69,7 +70,7 @@ def hand(
         print_text("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
         for reason, count in sorted(Counter(frame["not_counted"].drop_nulls()).items()):
             print_text(f"{counted(count, 'slide')} {'is' if count == 1 else 'are'} not counted: {reason}.")
-        _show_chords(passage.chords(folder, take, **asked))
+        _show_chords(played.chords())
 
 
 # Columns in order: head, and what is left out first where it is narrow (0: never).
