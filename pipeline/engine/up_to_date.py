@@ -13,7 +13,7 @@ from pipeline.engine.planner import Planner
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import current
 from pipeline.store.files.durable import replacing
-from pipeline.store.provenance import hash_bytes_of, hash_value
+from pipeline.store.provenance import hash_value
 
 
 def is_noted(planner: Planner) -> bool:
@@ -45,14 +45,13 @@ def _state(planner: Planner) -> str:
         return ""
     if any(stamps != generation.stamps(table) for table, stamps in planner.files.items()):
         return ""
-    kept = sorted([*(corpus.root / "catalogue").glob("*.csv"), *(corpus.root / "reviews").rglob("*.csv")])
     steps = [*(step for stage in planner.stages for step in stage), *planner.corpus_steps]
     return hash_value(
         {
             "program": _program(),
             "steps": {step.name: step.version for step in steps},
             "settings": planner.settings.model_dump(mode="json"),
-            "kept": {corpus.relative(path): hash_bytes_of(path) for path in kept},
+            "kept": corpus.catalogue.hashes,
             "sound": {t: [seen.file_sha256, seen.samples_sha256] for t, seen in planner.known.items()},
             "tables": generation.folder.name,
         }

@@ -4,7 +4,9 @@ Nothing is measured: audio and tables are empty files, and only the rows of ``ru
 transfers are made in minutes, and the real ``status`` and ``run`` find nothing to do.
 """
 
+import os
 from collections.abc import Callable, Iterable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from pipeline.engine.planner import Planner
 from pipeline.flows.run import plan
 from pipeline.steps.base import AnyStep
 from pipeline.steps.order import STEPS
-from pipeline.steps.scopes import WHOLE
+from pipeline.steps.scopes import CORPUS, WHOLE
 from pipeline.store.corpus import Corpus, computed, write_parquet
 from pipeline.store.database.build import build_database
 from pipeline.store.database.compaction import compact
@@ -60,13 +62,19 @@ def _done(planner: Planner, stage: int, step: AnyStep, unit_id: str, members: tu
         sample = planner.samples(member)
         rows[member] = {**planner.book.get(member, {}), step.name: Brief(key, "done", None, "", sample, outputs)}
         for table in (*outputs, "run"):
-            path = planner.corpus.path(table, member)
-            path.parent.mkdir(parents=True, exist_ok=True)
+            folder = _folder(planner.corpus, table)
             if step.scope == "corpus":
-                write_parquet(computed(table).arrow_schema().empty_table(), path)
+                write_parquet(computed(table).arrow_schema().empty_table(), folder / f"{member}.parquet")
             else:
-                path.touch()
+                os.close(os.open(f"{folder}/{member}.parquet", os.O_CREAT))
     planner.learn(Report(unit_id, stage, (), rows))
+
+
+@cache
+def _folder(corpus: Corpus, table: str) -> Path:
+    folder = corpus.path(table, CORPUS).parent
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
 
 
 def _rows_of(planner: Planner) -> Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]:

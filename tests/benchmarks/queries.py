@@ -1,10 +1,10 @@
 """How long the database, the summary and every view take on a large corpus, and the memory that the summary needs.
 
-Run with: python -m tests.benchmarks.queries [SIDES [FOLDER]] [--slides 400] [--unsummarised]
+Run with: python -m tests.benchmarks.queries [SIDES [FOLDER]] [--slides 400] [--unsummarised] [--threads 1]
 10,000 sides unless others are named: 400 slides and half as many transitions more each, a player for five of them
 (4,000 at most), three teachers for each player, slides planted in a quarter and a listening check.
-``--unsummarised`` puts a made-up rate where the summary would be, for corpora that take it hours. Prints seconds of
-wall time and of processor time.
+``--unsummarised`` puts a made-up rate where the summary would be, for corpora that take it hours. ``--threads`` are for
+making rows and building, which a run does with one. Prints seconds of wall time and of processor time.
 """
 
 import argparse
@@ -129,10 +129,10 @@ def timed(what: str) -> Iterator[None]:
     print(f"{what:44} {time.perf_counter() - wall:7.2f} s   processor {time.process_time() - cpu:7.2f} s", flush=True)
 
 
-def write_tables(folder: Path, sides: int, slides: int) -> dict[str, list[Path]]:
+def write_tables(folder: Path, sides: int, slides: int, *, threads: int) -> dict[str, list[Path]]:
     """Parquet files of every table, as a run leaves them."""
     paths: dict[str, list[Path]] = {}
-    with duckdb.connect(folder / "rows.duckdb", config={"memory_limit": "1GB"}) as con:
+    with duckdb.connect(folder / "rows.duckdb", config={"memory_limit": "2GB", "threads": threads}) as con:
         for name, query in rows(sides, slides).items():
             relation = schema.load(name)
             empty = relation.empty()
@@ -178,19 +178,19 @@ from tally.takes_by_group, unnest($measures) as m(measure), unnest($estimands) a
 """
 
 
-def main(folder: Path, sides: int, slides: int, *, summarised: bool) -> None:
+def main(folder: Path, sides: int, slides: int, *, summarised: bool, threads: int) -> None:
     """Make, summarise, build, ask."""
     derived = folder / "derived"
     derived.mkdir(parents=True, exist_ok=True)
     with timed("making rows"):
-        paths = write_tables(folder, sides, slides)
+        paths = write_tables(folder, sides, slides, threads=threads)
     results: Mapping[str, views.Source] = {}
     if summarised:
         with environment(ONE_THREAD), get_context("spawn").Pool(1) as worker:
             results = worker.apply(summarise, (paths,))
     (derived / "corpus.duckdb").unlink(missing_ok=True)
     con = duckdb.connect(
-        config={"threads": 1, "memory_limit": memory_limit(sides), "temp_directory": str(derived / "spill")}
+        config={"threads": threads, "memory_limit": memory_limit(sides), "temp_directory": str(derived / "spill")}
     )
     con.execute("set enable_progress_bar = false").fetchall()
     con.execute(f"attach '{derived / 'corpus.duckdb'}' as corpus (storage_version 'v1.5.0')").fetchall()
@@ -261,7 +261,14 @@ if __name__ == "__main__":
     parser.add_argument("folder", nargs="?", type=Path)
     parser.add_argument("--slides", type=int, default=SLIDES_PER_SIDE)
     parser.add_argument("--unsummarised", action="store_true")
+    parser.add_argument("--threads", type=int, default=1)
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as made:
-        main(given.folder or Path(made), given.sides, given.slides, summarised=not given.unsummarised)
+        main(
+            given.folder or Path(made),
+            given.sides,
+            given.slides,
+            summarised=not given.unsummarised,
+            threads=given.threads,
+        )
     deep()

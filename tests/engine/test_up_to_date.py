@@ -10,6 +10,8 @@ from pipeline.engine import up_to_date
 from pipeline.engine.planner import Planner
 from pipeline.engine.up_to_date import is_noted
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.build import build_database, is_current
+from pipeline.store.database.compaction import compact
 from tests.helpers.quick_run import planned, quick_run
 from tests.helpers.tone_corpus import change, make_corpus, write_tone
 
@@ -76,3 +78,14 @@ def test_a_plan_for_some_transfers_notes_nothing(root: Path) -> None:
     (root / "derived" / "up_to_date.txt").unlink()
     up_to_date.note(planned(Corpus(root), only=frozenset({"s00-a"})))
     assert not is_noted(planned(Corpus(root)))
+
+
+def test_what_is_changed_while_a_run_works_is_seen_by_the_next(root: Path) -> None:
+    (root / "derived" / "up_to_date.txt").unlink()
+    planner = planned(Corpus(root))
+    change(root, "reference_pitch", "440", "435")
+    up_to_date.note(planner)
+    build_database(planner.corpus, compact(planner.corpus))
+    assert not is_noted(planned(Corpus(root)))
+    again = Corpus(root)
+    assert not is_current(again, compact(again))

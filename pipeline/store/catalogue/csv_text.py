@@ -5,6 +5,7 @@ and empty trailing columns. Everything else is reported, with the row as a sprea
 """
 
 import csv
+import hashlib
 import io
 import re
 from collections.abc import Iterator
@@ -34,7 +35,8 @@ _NOT_UTF8 = re.compile("[\udc80-\udcff]")  # bytes that are none, as decoding le
 class TextTable:
     """A hand-kept file as text: its headings, its rows, and the row numbers of a spreadsheet.
 
-    ``whole`` is False where the file has more rows, or more in its rows, than could be read.
+    ``whole`` is False where the file has more rows, or more in its rows, than could be read. ``sha256`` is that of
+    the bytes that were read; empty where none were.
     """
 
     relation: Relation
@@ -45,6 +47,7 @@ class TextTable:
     numbers: list[int] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     whole: bool = True
+    sha256: str = ""
 
     def column(self, name: str) -> list[str | None]:
         """The cells of one column, stripped; None where empty or where the file lacks the column."""
@@ -74,6 +77,7 @@ def read_text_table(path: Path, *, relation: Relation, root: Path) -> TextTable:
         table.whole = False
         report(f"cannot be read ({error.strerror or error})", "check that it is a file and that you may read it")
         return table
+    table.sha256 = hashlib.sha256(raw).hexdigest()
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff") or 4 * raw[:200].count(0) > len(raw[:200]):
         table.whole = False
         report("is not saved as UTF-8", "save it again as 'CSV UTF-8'")

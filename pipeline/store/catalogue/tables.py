@@ -68,6 +68,11 @@ class Catalogue:
         """Everything wrong in the files themselves, in the order of files and rows."""
         return list(self._tables[1])
 
+    @property
+    def hashes(self) -> dict[str, str]:
+        """SHA-256 of each file as it was read, which may be older than what lies there now."""
+        return {text.file: text.sha256 for texts in self._texts.values() for text in texts}
+
     def place(self, table: str, row: Row) -> tuple[str, int | None]:
         """File and spreadsheet row at which a row stands; one of ``placed`` says so itself."""
         if "_file" in row:

@@ -94,11 +94,10 @@ def is_current(corpus: Corpus, generation: Generation) -> bool:
 
 def content_stamp(corpus: Corpus, generation: Generation) -> str:
     """Hash of all that goes into the database."""
-    kept = sorted([*(corpus.root / "catalogue").glob("*.csv"), *(corpus.root / "reviews").glob("*.csv")])
     return hash_value(
         {
             "generation": generation.folder.name,
-            "kept": {corpus.relative(path): hash_bytes_of(path) for path in kept},
+            "kept": corpus.catalogue.hashes,
             "queries": {
                 f"{layer}/{path.stem}": hash_bytes_of(path)
                 for layer in schema.LAYERS
