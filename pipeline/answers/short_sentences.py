@@ -92,11 +92,12 @@ def _fingers(row: Row) -> Iterator[str]:
 
 
 def _shifts(row: Row) -> Iterator[str]:
-    if row["share_heard"] is not None:
+    if row["share_silent"] is not None:
+        share = with_limits(*(100 * row[f"share_silent{end}"] for end in ("", "_low", "_high")), unit=" %")
+        warning = f". Caution: {row['warning']}" if row["warning"] else ""
         yield (
-            f"{_group(row)}: of {rounded(row['chances'])} shifts along a string that could be heard, "
-            f"{_per_cent(row['share_heard'])} are. Caution: where the hand shifts is itself told in part from the "
-            "slides"
+            f"{_group(row)}: of {rounded(row['chances'])} shifts along a string that could be heard, {share} are made "
+            f"silently{warning}"
         )
 
 

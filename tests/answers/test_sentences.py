@@ -274,9 +274,8 @@ PLACE = {
         ),
         (
             "shifts_by_player",
-            {"player": "Ann", "chances": 20.0, "share_heard": 0.4},
-            "Ann: of 20 shifts along a string that could be heard, 40 % are. Caution: where the hand shifts is itself "
-            "told in part from the slides.",
+            {"player": "Ann", "chances": 20.0, "warning": None} | limits("share_silent", 0.6, 0.5, 0.7),
+            "Ann: of 20 shifts along a string that could be heard, 60 % (50–70 %) are made silently.",
         ),
         (
             "chords_by_school",

@@ -2,6 +2,7 @@
 
 import pytest
 
+from pipeline.stats.rates import pooled_spread, rate_interval
 from tests.helpers.made_rows import database, joined, rows, slide, small
 
 TRANSITIONS = {"x1": (1, 2, 3, 4), "x2": (1, 2)}
@@ -55,7 +56,7 @@ def con():
         _way("x1-s3000", 2, "E", (1, 3), 0.1, from_finger=0),  # an open string slides nowhere
     ]
     hands = {"transition_hand": hands, "slide_hand": ways, "fingering_match": _matches()}
-    return database(**joined(made, hands | {"chord_fingering_match": _chords()}))
+    return database(results=("shift_share",), **joined(made, hands | {"chord_fingering_match": _chords()}))
 
 
 def _matches() -> list[dict]:
@@ -137,6 +138,25 @@ def test_shifts_heard_against_shifts_made_silently(con):
     ]
     found = rows(con, "summary.shifts_by_period", "period_id", *SHIFT_COLUMNS)
     assert found == [("late", *map(pytest.approx, bo)), ("uncertain", *map(pytest.approx, ann))]
+
+
+def test_silent_shifts_have_limits_by_sessions_and_by_players(con):
+    columns = ("share_silent", "share_silent_low", "share_silent_high", "cluster_unit", "clusters")
+
+    def expected(silent: float, chances: float, pool: list[tuple], unit: str) -> tuple[object, ...]:
+        made = rate_interval([silent], [chances], seed=(1,), pooled=pooled_spread(pool), most=1.0)
+        assert made is not None
+        assert made.high - made.low > 0.2
+        return *map(pytest.approx, (silent / chances, made.low, made.high)), unit, 1
+
+    sessions = [([0.6], [2.0]), ([0.4], [0.4])]  # one each, which tell no spread between sessions
+    assert rows(con, "summary.shifts_by_player", "player_id", *columns) == [
+        ("ann", *expected(0.6, 2.0, sessions, "session")),
+        ("bo", *expected(0.4, 0.4, sessions, "session")),
+    ]
+    players = [([0.6, 0.4], [2.0, 0.4])]
+    found = rows(con, "summary.shifts_by_school", "school_id", *columns)
+    assert found[0] == ("north", *expected(0.6, 2.0, players, "player"))
 
 
 def test_strings_and_positions_preferred_for_a_shift(con):

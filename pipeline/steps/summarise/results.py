@@ -10,7 +10,6 @@ from pipeline.stats.correction import Factor
 from pipeline.stats.detection import corrected
 from pipeline.stats.estimates import PER_BAR, SCHEMA, corrected_columns, estimates, pooled_by_measure, source_columns
 from pipeline.stats.intervals import Interval
-from pipeline.steps.summarise.chords import chord_shares
 from pipeline.steps.summarise.comparisons import comparisons
 from pipeline.steps.summarise.correction import correction
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
@@ -33,6 +32,7 @@ from pipeline.steps.summarise.repertoire import (
     repertoire,
     standardised_rows,
 )
+from pipeline.steps.summarise.shares import CHORDS, SHIFTS, shares
 from pipeline.steps.summarise.timing import rates_with_speed_error, speed_reach
 from pipeline.store import schema
 
@@ -92,8 +92,9 @@ def result_tables(
         made["comparison"] = comparisons(
             con, clusters, estimate, dates, factors, reach, seed=seed, replicates=replicates
         )
-    if "chord_share" in names:
-        made["chord_share"] = chord_shares(con, POOLS, seed=seed, replicates=replicates)
+    for share in (CHORDS, SHIFTS):
+        if share.table in names:
+            made[share.table] = shares(con, share, POOLS, seed=seed, replicates=replicates)
     if "recalibration" in names:
         made["recalibration"] = recalibration(con, wanted=recalibrate, seed=seed)
     if "expected_slides" in names:

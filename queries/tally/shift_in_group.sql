@@ -1,0 +1,22 @@
+select
+    member.grouping,
+    member.group_key,
+    if(grouping.cluster_unit = 'session', take.session_key, take.player_key) as cluster,
+    grouping.cluster_unit = 'session' and take.session_basis in ('year', 'label') as is_assumed,
+    transition.transition_id,
+    transition.take_id,
+    transition.has_slide,
+    transition.is_slurred,
+    member.weight,
+    member.weight * coalesce(hand.shift_probability, 0) as shift,
+    member.weight * coalesce(hand.chance_probability, 0) as chance,
+from fact.transition
+join base.transition_hand as hand
+    on hand.transition_id = transition.transition_id and hand.speed_rank = 1
+join fact.take_tally as take
+    on take.take_id = transition.take_id and take.player_id is not distinct from transition.player_id
+join tally.take_in_group as member
+    on member.take_id = transition.take_id and member.player_id is not distinct from transition.player_id
+join tally.grouping
+    on grouping.grouping = member.grouping
+where member.grouping in ('player', 'school', 'period')
