@@ -1,104 +1,51 @@
-"""Compiles everything once, before the first run: in two processes beside each other, none of it twice.
-
-A second command that comes meanwhile waits for the first.
-
-``python -m pipeline.engine.ready HALF`` works off one half, and prints a line for each of its parts.
-"""
+"""Whether everything is compiled: a note beside the compiled code, which is read without loading what compiles."""
 
 import hashlib
 import os
 import platform
-import subprocess
-import sys
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import AbstractContextManager, ExitStack, suppress
+from contextlib import suppress
+from importlib.metadata import version
 from pathlib import Path
 
-import numba
-from llvmlite.binding import get_host_cpu_name
-
 import pipeline
-from pipeline.environment import ONE_THREAD
-from pipeline.errors import DataError
-from pipeline.signal.first_use import HALVES, use
-from pipeline.signal.slides.trees import add_scores
-from pipeline.store.files.lock import HeldError, locked
 
-PARTS = sum(len(half) for half in HALVES)
-LONGEST_S = 600.0  # for which another command is waited for
 _NOTE = "glideline-compiled.txt"
+_SOURCE = Path(pipeline.__file__).parent
 
 
 def is_ready() -> bool:
     """Whether all of this source has been compiled by this numba for this processor."""
     try:
-        return _note().read_text(encoding="utf-8") == _key()
+        return (folder() / _NOTE).read_text(encoding="utf-8") == _key()
     except OSError:
         return False
 
 
-def make_ready(told: Callable[[], object], *, say: Callable[[str], object]) -> None:
-    """Compiles what is not compiled yet; ``told`` is called as each of ``PARTS`` is ready.
-
-    ``say`` gets a message if another command is at it already. If it fails, workers meet the reason, and say it; where
-    nothing can be kept, each process compiles for itself.
-    """
-    with ExitStack() as held:
-        with suppress(OSError, DataError):  # nothing can be kept here, or it takes the other too long
-            try:
-                held.enter_context(_alone(wait_s=0.0))
-            except HeldError:
-                say("Another command is preparing: waiting for it.")
-                held.enter_context(_alone(wait_s=LONGEST_S))
-        if not is_ready():
-            _compile(told)
-        else:
-            for _ in range(PARTS):
-                told()
+def note() -> None:
+    """Notes that it has; nothing happens where that cannot be written."""
+    with suppress(OSError):
+        folder().mkdir(parents=True, exist_ok=True)
+        (folder() / _NOTE).write_text(_key(), encoding="utf-8")
 
 
-def _alone(*, wait_s: float) -> AbstractContextManager[None]:
-    folder = _note().parent
-    return locked(folder, say=lambda _: None, doing="prepare", wait_s=wait_s, wait_for_workers_s=None)
+def folder() -> Path:
+    """Where the note lies: beside compiled code, in a place that mostly is told without loading numba."""
+    if chosen := os.environ.get("NUMBA_CACHE_DIR"):
+        return Path(chosen)
+    beside = _SOURCE / "signal" / "slides" / "__pycache__"
+    if os.access(beside, os.W_OK):
+        return beside
+    from pipeline.signal.slides.trees import add_scores
 
-
-def _compile(told: Callable[[], object]) -> None:
-
-    def follow(half: int) -> bool:
-        found_in = {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
-        with subprocess.Popen(
-            _command(half), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=os.environ | ONE_THREAD | found_in
-        ) as process:
-            for _ in process.stdout or ():
-                told()
-        return process.returncode == 0
-
-    with ThreadPoolExecutor(len(HALVES)) as both:
-        if all(both.map(follow, range(len(HALVES)))):
-            try:
-                _note().write_text(_key(), encoding="utf-8")
-            except OSError:
-                return
-
-
-def _command(half: int) -> list[str]:
-    return [sys.executable, "-P", "-m", "pipeline.engine.ready", str(half)]
-
-
-def _note() -> Path:
-    return Path(str(add_scores.stats.cache_path)) / _NOTE
+    return Path(str(add_scores.stats.cache_path))
 
 
 def _key() -> str:
     """Stands for the source, what compiles it, and what for."""
-    package = Path(pipeline.__file__).parent
-    sources = sorted([*(package / "signal").rglob("*.py"), *package.glob("*.py")])
+    from llvmlite.binding import get_host_cpu_name
+
+    sources = sorted([*(_SOURCE / "signal").rglob("*.py"), *_SOURCE.glob("*.py")])
     key = hashlib.sha256(b"".join(source.read_bytes() for source in sources))
-    for part in (numba.__version__, platform.python_version(), get_host_cpu_name()):
+    for part in (version("numba"), platform.python_version(), get_host_cpu_name()):
         key.update(part.encode())
     return key.hexdigest()
-
-
-if __name__ == "__main__":
-    use(HALVES[int(sys.argv[1])], lambda: print("ready", flush=True))

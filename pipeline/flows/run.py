@@ -2,10 +2,11 @@
 
 The order is: take the lock, finish or undo changes that were cut short, clear up, plan, then stage by stage (steps per
 transfer, per session, per transfer again), then compaction, the steps on the whole corpus, and the database. What to do
-is decided by content alone; a scheduler only carries it out, and a run with nothing to do never starts one.
+is decided by content alone; a scheduler only carries it out, and a run that is over within a minute never starts one.
 """
 
 import gc
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
@@ -17,6 +18,7 @@ from pipeline.engine.damage import MOST_TO_ASK, Files, damaged, table_files, tak
 from pipeline.engine.explain import explain
 from pipeline.engine.jobs import stages
 from pipeline.engine.planner import Planner
+from pipeline.engine.ready import is_ready
 from pipeline.engine.up_to_date import is_noted
 from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
@@ -33,6 +35,8 @@ from pipeline.store.files.changes import mend
 from pipeline.store.files.lock import locked
 
 ORDER = "pipeline.steps.order"
+ALONE_S = 60.0
+"""How long a run on this machine goes on by itself: Prefect takes as much work to start as a side of some minutes."""
 Engine = Literal["local", "dask", "ray"]
 
 
@@ -107,9 +111,9 @@ def run(
 
 def prepare(display: Display) -> None:
     """Has workers ready when they are wanted; before the first run that takes some twenty seconds, once."""
-    from pipeline.engine.ready import PARTS, is_ready, make_ready
-
     if not is_ready():
+        from pipeline.engine.make_ready import PARTS, make_ready
+
         tally = Tally("preparing (once)", PARTS)
 
         def told() -> None:
@@ -152,9 +156,11 @@ def begin(corpus: Corpus, planned: Callable[[Files], Planner], display: Display,
 
 
 def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -> None:
-    """Has everything done as a Prefect flow; on this machine the work begins while its server starts.
+    """Has everything done as a Prefect flow.
 
-    On this machine it goes on without Prefect, and says so, if its server does not start or is lost on the way.
+    On this machine the work begins without it, and goes on while its server starts, once the run has taken
+    ``ALONE_S`` or something is to be tried again; with a server of the user's, at once. It goes on without Prefect,
+    and says so, if its server does not start or is lost on the way.
 
     Raises
     ------
@@ -167,6 +173,9 @@ def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -
 
     if engine == "local":
         with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
+            late = time.monotonic() + (0.0 if prefect_home.users_server() else ALONE_S)
+            if _is_done(work, pool, until=lambda: time.monotonic() >= late):
+                return
             try:
                 with prefect_home.server(work.corpus.derived, load) as server:
                     work.ahead(partial(pool.run_batches, leave=server.has_come), until=server.has_come)
@@ -190,6 +199,15 @@ def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -
             f"--engine {engine} needs Prefect: {error}; no side fails for that, and what is finished is kept",
             "set right what it names and run again, or go on with --engine local, which can do without",
         ) from error
+
+
+def _is_done(work: Work, pool: LocalPool, *, until: Callable[[], bool]) -> bool:
+    """Does what it can without a scheduler, and says whether that was all."""
+    work.ahead(partial(pool.run_batches, leave=until), until=until)
+    if work.has_due():
+        return False
+    work.finish(pool.run_batches, spread=pool.spread, release=pool.release)
+    return True
 
 
 def carry_out(work: Work, *, workers: int) -> None:

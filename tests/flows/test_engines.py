@@ -174,7 +174,7 @@ def lose(root, process, how):
     process.send_signal(getattr(signal, how))
 
 if __name__ == "__main__":
-    runs.ORDER = "tests.helpers.quick_steps"
+    runs.ORDER, runs.ALONE_S = "tests.helpers.quick_steps", 0.0
     root, address = Path(sys.argv[1]), prefect_home._address
     if (how := sys.argv[3]) != "keep":
         prefect_home._address = lambda p: (address(p), threading.Thread(target=lose, args=(root, p, how)).start())[0]
@@ -235,6 +235,7 @@ def test_a_run_goes_on_without_a_server_that_does_not_start(
 ) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
     monkeypatch.setattr("pipeline.flows.run.ORDER", "tests.helpers.quick_steps")
+    monkeypatch.setattr("pipeline.flows.run.ALONE_S", 0.0)
     monkeypatch.setattr(prefect_home, "START_WITHIN_S", 1.0)
     program = {"ends at once": "", "never answers": "import time; time.sleep(1000)"}[trouble]
     monkeypatch.setattr(
@@ -384,7 +385,7 @@ def test_ctrl_c_stops_within_seconds_and_says_how_to_go_on(tmp_path: Path) -> No
     root = make_corpus(tmp_path / "c", sides=30)
     code = (
         "import pipeline.flows.run as run, sys\n"
-        "run.ORDER = 'tests.helpers.quick_steps'\n"
+        "run.ORDER, run.ALONE_S = 'tests.helpers.quick_steps', 0.0\n"
         "sys.argv = ['glideline', 'run', sys.argv[1], '--workers', '2']\n"
         "from pipeline.cli import main\n"
         "main()\n"
@@ -420,14 +421,16 @@ def _environment(process: Path) -> bytes:
         return b""
 
 
-def test_a_run_with_nothing_to_do_starts_no_scheduler(tmp_path: Path) -> None:
+@pytest.mark.parametrize("measured", [True, False])
+def test_a_run_with_little_or_nothing_to_do_starts_no_scheduler(tmp_path: Path, measured: bool) -> None:
     root = make_corpus(tmp_path / "c", sides=2)
-    quick_run(root)
+    if measured:
+        quick_run(root)
     code = (
         "import sys, json, pipeline.flows.run as run\n"
         "run.ORDER = 'tests.helpers.quick_steps'\n"
         "summary = run.run(sys.argv[1])\n"
-        "print(json.dumps([summary.nothing_to_do, 'prefect' in sys.modules]))\n"
+        "print(json.dumps([summary.nothing_to_do, summary.failed, 'prefect' in sys.modules]))\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(root)],
@@ -436,7 +439,8 @@ def test_a_run_with_nothing_to_do_starts_no_scheduler(tmp_path: Path) -> None:
         text=True,
         check=True,
     )
-    assert json.loads(done.stdout) == [True, False]
+    assert json.loads(done.stdout) == [measured, [], False]
+    assert not (root / "derived" / ".prefect").exists()
 
 
 def test_asking_loads_no_compiled_code(tmp_path: Path) -> None:

@@ -98,7 +98,7 @@ def test_kills_lose_nothing(
 
 COMMAND = (
     "import pipeline.flows.run as run, sys\n"
-    "run.ORDER = 'tests.helpers.quick_steps'\n"
+    "run.ORDER, run.ALONE_S = 'tests.helpers.quick_steps', 0.0\n"
     "sys.argv = ['glideline', 'run', sys.argv[1], '--workers', '2']\n"
     "from pipeline.cli import main\n"
     "main()\n"

@@ -12,6 +12,7 @@ from pipeline.engine.damage import Files
 from pipeline.engine.explain import explain
 from pipeline.engine.jobs import Report
 from pipeline.engine.planner import Planner
+from pipeline.flows import run as run_module
 from pipeline.flows import stages
 from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display, Tally
@@ -69,7 +70,8 @@ def flow_run(root: Path, *, engine: str, workers: int) -> Summary:
     corpus = Corpus(root)
     with locked(corpus.derived, say=print):
         work = begin(corpus, lambda files: planned(corpus, files), Display(quiet=True), steps_from=QUICK)
-        orchestrate(work, engine=engine, address=None, workers=workers)
+        with patch.object(run_module, "ALONE_S", 0.0):
+            orchestrate(work, engine=engine, address=None, workers=workers)
         return work.conclude()
 
 

@@ -172,7 +172,9 @@ def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
             a = a if a > b else b
             inner[i] = a if a > middle[i] else middle[i]
         for i in (0, 1, n - 2, n - 1):
-            most[i] = row[max(i - NEAR_BINS, 0) : i + NEAR_BINS + 1].max()
+            most[i] = row[i]
+            for k in range(max(i - NEAR_BINS, 0), min(i + NEAR_BINS + 1, n)):
+                most[i] = max(most[i], row[k])
 
 
 def describe(

@@ -191,7 +191,7 @@ def _backward(graph, emission, rates, arrival, times, kept, logs, path, second, 
                     on = graph.chance[e] * _on(rates, source, a) * times[j, graph.apart[e], a]
                     now[source * layers + a] += on * struck[i]
         now[outside] = UNTIMED * ((1.0 - STAY_OUT) * arrive + STAY_OUT * out)
-        after[:] = now
+        after, now = now, after
 
 
 def probabilities(graph: Graph, emission: Emission, rates: Rates, arrival: Floats, times: Floats, path: Path) -> Sure:
@@ -205,6 +205,16 @@ def probabilities(graph: Graph, emission: Emission, rates: Rates, arrival: Float
 
 
 @numba.njit(cache=True)
+def _likeliest(probability, size):  # type: ignore[no-untyped-def]
+    """The first state of the highest probability among the first ``size``."""
+    best = 0
+    for state in range(1, size):
+        if probability[state] > probability[best]:
+            best = state
+    return best
+
+
+@numba.njit(cache=True)
 def _best_path(graph, emission, rates, arrival, times, back, path):  # type: ignore[no-untyped-def]
     size, layers = arrival.shape[0], times.shape[2]
     outside = size * layers
@@ -215,7 +225,7 @@ def _best_path(graph, emission, rates, arrival, times, back, path):  # type: ign
     for j in range(1, back.shape[0]):
         _weights(emission, rates, j, struck, again, extra)
         out = before[outside]
-        likeliest = np.argmax(before[:outside])
+        likeliest = _likeliest(before, outside)
         leave, come_back = JUMP * before[likeliest], (1.0 - STAY_OUT) * out
         jump, jumper = (leave, likeliest) if leave >= come_back else (come_back, outside)
         for i in range(size):
@@ -240,9 +250,9 @@ def _best_path(graph, emission, rates, arrival, times, back, path):  # type: ign
         now[outside] = UNTIMED * max(one, other) * emission.outside[j]
         back[j, outside] = likeliest if one >= other else outside
         _scaled(now)
-        before[:] = now
+        before, now = now, before
     last = back.shape[0] - 1
-    path.state[last] = np.argmax(before)
+    path.state[last] = _likeliest(before, outside + 1)
     for j in range(last, -1, -1):
         state = path.state[j]
         layer = state % layers if state < outside else 0

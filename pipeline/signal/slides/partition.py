@@ -44,17 +44,14 @@ def _best_cuts(
     y: npt.NDArray[np.float64], plateau_min: int, plateau_max: int, glide_min: int, glide_max: int
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
     n = y.size
-    s1 = np.zeros(n + 1)
-    s2 = np.zeros(n + 1)
-    st = np.zeros(n + 1)
+    s1, s2, st, best = np.empty(n + 1), np.empty(n + 1), np.empty(n + 1), np.empty(n + 1)
+    cut, is_glide = np.empty(n + 1, dtype=np.int64), np.empty(n + 1, dtype=np.bool_)
+    s1[0], s2[0], st[0], best[0] = 0.0, 0.0, 0.0, 0.0
     for i in range(n):
         s1[i + 1] = s1[i] + y[i]
         s2[i + 1] = s2[i] + y[i] * y[i]
         st[i + 1] = st[i] + i * y[i]
-    best = np.full(n + 1, np.inf)
-    best[0] = 0.0
-    cut = np.zeros(n + 1, dtype=np.int64)
-    is_glide = np.zeros(n + 1, dtype=np.bool_)
+        best[i + 1], cut[i + 1], is_glide[i + 1] = np.inf, 0, False
     plateau_weight = 1.0 / (PLATEAU_SIGMA * PLATEAU_SIGMA)
     glide_weight = 1.0 / (GLIDE_SIGMA * GLIDE_SIGMA)
     for end in range(1, n + 1):

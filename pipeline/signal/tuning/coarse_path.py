@@ -64,7 +64,7 @@ def _cheapest(score: Floats, most: int) -> tuple[int, Floats]:
     # first bin and the moves, in bins, of the path of highest score; every bin of a move costs
     slots, bins = score.shape
     best = score[0].copy()
-    back = np.zeros((slots, bins), np.int64)
+    back = np.empty((slots, bins), np.int64)
     for i in range(1, slots):
         last = best.copy()
         for b in range(bins):
@@ -75,8 +75,12 @@ def _cheapest(score: Floats, most: int) -> tuple[int, Floats]:
                     top = value
                     back[i, b] = step
             best[b] = top + score[i, b]
-    place = int(np.argmax(best))
-    moves = np.zeros(slots)
+    place = 0
+    for b in range(1, bins):
+        if best[b] > best[place]:
+            place = b
+    moves = np.empty(slots)
+    moves[0] = 0.0
     for i in range(slots - 1, 0, -1):
         moves[i] = back[i, place]
         place = (place - back[i, place]) % bins

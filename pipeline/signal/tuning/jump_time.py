@@ -315,12 +315,9 @@ def _add_partials(
                     cost += bounded(inner, POINT_BOUND)
                 tone = mean**2 / scale[k]
                 said = -0.5 * _PARTIALS_TRUST * (cost + held[k] * bounded(tone, TONE_BOUND))
-                if at == low - 1:
-                    total[row, :low] += said
-                elif at == high:
-                    total[row, high:] += said
-                else:
-                    total[row, at] += said
+                first = 0 if at == low - 1 else at
+                for m in range(first, last if at == high else at + 1):
+                    total[row, m] += said
 
 
 def place_of(moments_s: Floats, log_likelihood: Floats) -> Place:
