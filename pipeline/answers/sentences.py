@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.answers.number_words import can_tell, count_words, p_words, rounded, with_limits
 from pipeline.answers.short_sentences import SAY as SHORT
-from pipeline.answers.short_sentences import short_sentences
+from pipeline.answers.short_sentences import of_players, short_sentences
 from pipeline.counted import counted
 from pipeline.stats.correction import RECOVERY, UNCORRECTED
 
@@ -42,11 +42,7 @@ def _rates(row: Row) -> Iterator[str]:
     if row["slides_per_minute"] is None:
         return
     said = [f"a minute of this music has {_limits(row, 'slides_per_minute')} slides"]
-    if row["average_player_per_minute"] is not None:
-        said.append(
-            f"its players make {_limits(row, 'average_player_per_minute')} on average, the one in the middle "
-            f"{_limits(row, 'typical_player_per_minute')}"
-        )
+    said += of_players(row, "per_minute", whose="its players")
     if row["standardised_per_100_transitions"] is not None:
         recorded = f"(as recorded {_limits(row, 'slides_per_100_transitions')})"
         if can_tell(row["standardised_per_100_transitions"], row["standardised_per_100_transitions_high"]):

@@ -22,6 +22,15 @@ Row = Mapping[str, Any]
 _FEW_PLAYERS = 3  # at least, for a share to say anything of players at large (as LEAST_PLAYERS_FOR_RATES)
 
 
+def of_players(row: Row, per: str, *, whose: str) -> Iterator[str]:
+    """What the average and the typical player do, where they can be told; ``per`` as in the names of columns."""
+    if row.get(f"average_player_{per}") is not None:
+        yield (
+            f"{whose} make {_limits(row, f'average_player_{per}')} on average, the one in the middle "
+            f"{_limits(row, f'typical_player_{per}')}"
+        )
+
+
 def _slides_of(row: Row) -> Iterator[str]:
     """Slides of a kind, a direction or an interval."""
     parts = [row[name] for name in ("kind", "direction", "group_key") if row.get(name) is not None]
@@ -29,6 +38,7 @@ def _slides_of(row: Row) -> Iterator[str]:
         parts.append(counted(row["semitones"], "semitone"))
     share = "" if row.get("share_of_slides") is None else f", {_per_cent(row['share_of_slides'])} of all"
     rate = "" if row["slides_per_minute"] is None else f"; {_limits(row, 'slides_per_minute')} a minute"
+    rate += "".join(f"; {said}" for said in of_players(row, "per_minute", whose="players"))
     yield (
         f"{', '.join(map(_words, parts))}: {counted(row['slides'], 'slide')}{share}{rate} "
         f"({counted(row['players_with_slide'], 'player')}){_few(row['players_with_slide'])}"
@@ -47,11 +57,12 @@ def _of_a_kind(row: Row) -> Iterator[str]:
 
 
 def _bar(row: Row) -> Iterator[str]:
-    warning = f". Caution: {row['warning']}" if row["warning"] else ""
+    warning = f". Caution: {row['slides_per_bar_warning']}" if row["slides_per_bar_warning"] else ""
+    players = "".join(f"; {said}" for said in of_players(row, "per_bar", whose="players"))
     yield (
         f"{row['work'] or row['work_id']}, bar {row['bar'] or row['bar_index']}: {_limits(row, 'slides_per_bar')} "
-        f"slides each time it is played ({counted(row['slides'], 'slide')} in {counted(row['times_played'], 'time')}, "
-        f"{counted(row['players'], 'player')}){warning}"
+        f"slides each time it is played{players} ({counted(row['slides'], 'slide')} in "
+        f"{counted(row['times_played'], 'time')}, {counted(row['players'], 'player')}){warning}"
     )
 
 

@@ -9,6 +9,8 @@ spread plugged in they cover .69 to .92 for 5 to 40 players, so .93 to .96 (benc
 """
 
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,25 +23,25 @@ _HALF_WIDTH = 4.5  # e^4.5 is 90 times the corpus's rate
 # Grids, finer where many slides make the posterior narrow (common practice, no source).
 _POINTS, _FINE_POINTS, _MANY_SLIDES = 121, 301, 500
 _KAPPAS: Floats = np.array([0.05, 0.1, 0.2, 0.3, 0.42, 0.6, 0.85, 1.2])  # the grid of spreads within a player
-_MUS, _SIGMAS = 41, 30  # sizes of the grid
+_SIZES = ((21, 15), (21, 15), (41, 30))
+"""Values of mu and sigma: of everything, and each time of where the posterior lies on the grid before. A second
+narrowing is needed from some hundred players on."""
 # Half-normal on the log scale: players seldom differ by more than e times (common practice, no source).
 _SIGMA_PRIOR, _KAPPA_PRIOR = 1.0, 0.4
-_NARROWINGS = 2  # of the grid about the posterior
 _NEGLIGIBLE = 1e-5  # of the posterior, left out
 # Chances below this are 0: their products would be denormal numbers, in which arithmetic is ten times as slow.
 _TINY = 1e-140
 
 
 @dataclass(frozen=True)
-class PlayerGrid:
-    """The posterior, in counts per unit of exposure; medians with equal-tailed limits.
+class Population:
+    """The posterior of what players are like, in counts per unit of exposure; medians with equal-tailed limits.
 
     Attributes
     ----------
     typical, average : rate of the median and of the mean player.
     spread, session_spread : sigma and kappa, standard deviations of log rates between players and between the
         recording sessions of one player.
-    rates, low, high : of each player, shape (players,).
     log_rates, weights : the typical player's logarithm, shape (41,), and the posterior weight of each value.
     """
 
@@ -47,16 +49,22 @@ class PlayerGrid:
     average: Interval
     spread: Interval
     session_spread: Interval
-    rates: Floats
-    low: Floats
-    high: Floats
     log_rates: Floats
     weights: Floats
 
 
-def player_grid(
+@dataclass(frozen=True)
+class PlayerGrid(Population):
+    """The same with the rate of each player and its limits, shape (players,)."""
+
+    rates: Floats
+    low: Floats
+    high: Floats
+
+
+def population(
     counts: npt.ArrayLike, exposures: npt.ArrayLike, players: npt.ArrayLike, *, level: float = LEVEL
-) -> PlayerGrid | None:
+) -> Population | None:
     """Sum the posterior over the grid.
 
     Parameters
@@ -68,69 +76,146 @@ def player_grid(
     -------
     None with fewer than three players or no slide at all.
     """
+    summed = _summed(counts, exposures, players)
+    return None if summed is None else Population(**_told(summed, level))
+
+
+def player_grid(
+    counts: npt.ArrayLike, exposures: npt.ArrayLike, players: npt.ArrayLike, *, level: float = LEVEL
+) -> PlayerGrid | None:
+    """The same with each player's own rate, drawn towards the others'; parameters as for ``population``."""
+    summed = _summed(counts, exposures, players)
+    if summed is None:
+        return None
+    cells = summed.cells.at_theta
+    own = sum(
+        ((weight / _chances(matrix, cells)) @ cells) * matrix
+        for weight, matrix in zip(summed.weight, summed.likelihood, strict=True)
+    )
+    low, middle, high = np.exp(summed.centre + _row_quantiles(summed.theta, np.asarray(own), _tails(level)))
+    return PlayerGrid(**_told(summed, level), rates=middle[summed.row], low=low[summed.row], high=high[summed.row])
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Values of mu and sigma, and the chance of each log rate in each cell of both, shape (cells, points)."""
+
+    mus: Floats
+    sigmas: Floats
+    at_theta: Floats
+
+    @classmethod
+    def of(cls, theta: Floats, mus: Floats, sigmas: Floats) -> "_Cells":
+        mu, sigma = (x.ravel()[:, None] for x in np.meshgrid(mus, sigmas, indexing="ij"))
+        # At most half a step of theta lies between mu and the nearest log rate, so that no row is 0 throughout.
+        at_theta = np.exp(-0.5 * ((theta - mu) / sigma) ** 2)
+        at_theta /= at_theta.sum(axis=1, keepdims=True)
+        return cls(mus, sigmas, _no_tiny(at_theta))
+
+    def narrowed(self, theta: Floats, weight: Floats, sizes: tuple[int, int]) -> "_Cells":
+        """As many cells where these, of weights (kappas, cells), have any."""
+        either = weight.max(axis=0).reshape(self.mus.size, self.sigmas.size)
+        mus = _narrowed(self.mus, either.max(axis=1), sizes[0])
+        return _Cells.of(theta, mus, _narrowed(self.sigmas, either.max(axis=0), sizes[1]))
+
+
+@dataclass(frozen=True)
+class _Summed:
+    """The posterior.
+
+    Attributes
+    ----------
+    centre, theta : logarithm of the corpus's rate, and log rates about it, shape (points,).
+    likelihood : for each kappa the likelihood of each unlike player, shape (rows, points).
+    row : of each player among the unlike ones, shape (players,).
+    weight : of each kappa and cell, shape (kappas, cells).
+    """
+
+    centre: float
+    theta: Floats
+    likelihood: list[Floats]
+    row: npt.NDArray[np.intp]
+    cells: _Cells
+    weight: Floats
+
+
+@cache
+def _everything(points: int) -> tuple[Floats, _Cells]:
+    """Log rates, and cells that hold whatever may be: the same for all groups."""
+    theta = np.linspace(-_HALF_WIDTH, _HALF_WIDTH, points)
+    mus = np.linspace(-_HALF_WIDTH + 1, _HALF_WIDTH - 1, _SIZES[0][0])
+    return theta, _Cells.of(theta, mus, np.linspace(0.02, 3.0, _SIZES[0][1]))
+
+
+def _summed(counts: npt.ArrayLike, exposures: npt.ArrayLike, players: npt.ArrayLike) -> _Summed | None:
     c, e = np.asarray(counts, dtype=np.float64), np.asarray(exposures, dtype=np.float64)
     of = np.asarray(players, dtype=np.intp)
     number = int(of.max()) + 1 if of.size else 0
     if number < 3 or c.sum() == 0:
         return None
     centre = float(np.log(c.sum() / e.sum()))
-    points = _FINE_POINTS if np.bincount(of, c).max() > _MANY_SLIDES else _POINTS
-    theta = np.linspace(-_HALF_WIDTH, _HALF_WIDTH, points)
+    theta, cells = _everything(_FINE_POINTS if np.bincount(of, c).max() > _MANY_SLIDES else _POINTS)
+    row, often = np.arange(number), np.ones(number)
+    if of.size == number:
+        # Players alike in both, as many are at single bars, are worked out once.
+        (c, e), row[of], repeats = np.unique([c, e], axis=1, return_inverse=True, return_counts=True)
+        of, often = np.arange(repeats.size), repeats.astype(np.float64)
     likelihood, scales = _likelihoods(c, e * np.exp(centre), of, theta)
-    mus = np.linspace(-_HALF_WIDTH + 1, _HALF_WIDTH - 1, _MUS)
-    sigmas = np.linspace(0.02, 3.0, _SIGMAS)
-    for _ in range(_NARROWINGS + 1):
-        mu, sigma = (x.ravel() for x in np.meshgrid(mus, sigmas, indexing="ij"))
-        at_theta = _population(theta, mu, sigma)
-        # A population far from some player underflows; it then has no weight.
-        marginal = [np.maximum(matrix @ at_theta.T, 1e-300) for matrix in likelihood]
-        logs = np.stack([np.log(each).sum(axis=0) for each in marginal]) + scales[:, None]
-        logs += -0.5 * (sigma / _SIGMA_PRIOR) ** 2 + _kappa_prior()[:, None]
-        weight = _no_tiny(special.softmax(logs))
-        either = weight.max(axis=0).reshape(_MUS, _SIGMAS)
-        used = mus, sigmas
-        mus, sigmas = (_narrowed(x, either.max(axis=1 - axis)) for axis, x in enumerate(used))
-    own = sum(((w / each) @ at_theta) * matrix for w, each, matrix in zip(weight, marginal, likelihood, strict=True))
-    tails = np.array([(1 - level) / 2, 0.5, (1 + level) / 2])
-    low, middle, high = np.exp(centre + _row_quantiles(theta, np.asarray(own), tails))
-    together = weight.sum(axis=0)
-    by_mu = together.reshape(_MUS, _SIGMAS).sum(axis=1)
-    by_sigma = together.reshape(_MUS, _SIGMAS).sum(axis=0)
-    return PlayerGrid(
-        typical=_interval(np.exp(centre + _quantiles(used[0], by_mu, tails))),
-        average=_interval(np.exp(centre + _quantiles(mu + sigma**2 / 2, together, tails))),
-        spread=_interval(_quantiles(used[1], by_sigma, tails)),
-        session_spread=_interval(_quantiles(_KAPPAS, weight.sum(axis=1), tails)),
-        rates=middle,
-        low=low,
-        high=high,
-        log_rates=centre + used[0],
-        weights=by_mu,
-    )
+    scale = _kappa_prior() + scales @ often
+
+    def weights(of: _Cells) -> Floats:
+        logs = np.stack([often @ np.log(_chances(matrix, of.at_theta)) for matrix in likelihood])
+        return _no_tiny(special.softmax(logs + scale[:, None] + np.tile(_sigma_prior(of.sigmas), of.mus.size)))
+
+    weight = weights(cells)
+    for sizes in _SIZES[1:]:
+        cells = cells.narrowed(theta, weight, sizes)
+        weight = weights(cells)
+    return _Summed(centre, theta, likelihood, row, cells, weight)
+
+
+def _told(of: _Summed, level: float) -> dict[str, Any]:
+    """The fields of ``Population``."""
+    tails = _tails(level)
+    mus, sigmas = of.cells.mus, of.cells.sigmas
+    together = of.weight.sum(axis=0)
+    by_both = together.reshape(mus.size, sigmas.size)
+    mean = np.add.outer(mus, sigmas**2 / 2).ravel()
+    return {
+        "typical": _interval(np.exp(of.centre + _quantiles(mus, by_both.sum(axis=1), tails))),
+        "average": _interval(np.exp(of.centre + _quantiles(mean, together, tails))),
+        "spread": _interval(_quantiles(sigmas, by_both.sum(axis=0), tails)),
+        "session_spread": _interval(_quantiles(_KAPPAS, of.weight.sum(axis=1), tails)),
+        "log_rates": of.centre + mus,
+        "weights": by_both.sum(axis=1),
+    }
 
 
 def _likelihoods(c: Floats, e: Floats, of: npt.NDArray[np.intp], theta: Floats) -> tuple[list[Floats], Floats]:
-    """For each kappa: likelihood (players, points), its rows scaled to a largest of 1, and the sum of the scales."""
+    """For each kappa: likelihood (players, points), its rows scaled to a largest of 1; and the logarithms of these
+    scales, shape (kappas, players)."""
     order = np.argsort(of, kind="stable")
-    c, e = c[order, None], e[order, None]
+    c, log_e = c[order, None], np.log(e[order, None])
     starts = np.flatnonzero(np.diff(of[order], prepend=-1))
-    mean = e * np.exp(theta)
     made, scales = [], []
     for kappa in _KAPPAS:
         shape = 1 / kappa**2
-        term = special.gammaln(c + shape) - special.gammaln(shape) - (c + shape) * np.log1p(mean / shape)
-        term += c * np.log(mean / shape)
-        summed = np.add.reduceat(term, starts, axis=0)
+        log_odds = log_e - np.log(shape) + theta
+        term = special.gammaln(c + shape) - special.gammaln(shape) - (c + shape) * np.log1p(np.exp(log_odds))
+        summed = np.add.reduceat(term + c * log_odds, starts, axis=0)
         largest = summed.max(axis=1, keepdims=True)
         made.append(_no_tiny(np.exp(summed - largest)))
-        scales.append(float(largest.sum()))
+        scales.append(largest[:, 0])
     return made, np.array(scales)
 
 
-def _population(theta: Floats, mu: Floats, sigma: Floats) -> Floats:
-    """Chance of each log rate, shape (mu and sigma, points), rows summing to 1."""
-    squares = -0.5 * ((theta - mu[:, None]) / sigma[:, None]) ** 2
-    return _no_tiny(special.softmax(squares, axis=1))
+def _chances(likelihood: Floats, at_theta: Floats) -> Floats:
+    """Chance of each player's slides in each cell, shape (players, cells); one that underflows weighs nothing."""
+    return np.maximum(likelihood @ at_theta.T, 1e-300)
+
+
+def _tails(level: float) -> Floats:
+    return np.array([(1 - level) / 2, 0.5, (1 + level) / 2])
 
 
 def _no_tiny(chances: Floats) -> Floats:
@@ -142,10 +227,14 @@ def _kappa_prior() -> Floats:
     return np.asarray(-0.5 * (_KAPPAS / _KAPPA_PRIOR) ** 2 + np.log(np.gradient(_KAPPAS)), dtype=np.float64)
 
 
-def _narrowed(values: Floats, weights: Floats) -> Floats:
+def _sigma_prior(sigmas: Floats) -> Floats:
+    return np.asarray(-0.5 * (sigmas / _SIGMA_PRIOR) ** 2)
+
+
+def _narrowed(values: Floats, weights: Floats, size: int) -> Floats:
     kept = np.flatnonzero(weights > _NEGLIGIBLE * weights.max())
     first, last = max(kept[0] - 1, 0), min(kept[-1] + 1, values.size - 1)
-    return np.linspace(values[first], values[last], values.size)
+    return np.linspace(values[first], values[last], size)
 
 
 def _quantiles(values: Floats, weights: Floats, at: Floats) -> Floats:

@@ -21,7 +21,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from pipeline.stats.intervals import LEVEL, Interval
-from pipeline.stats.player_grid import PlayerGrid, player_grid
+from pipeline.stats.player_grid import Population, population
 from pipeline.units import Floats
 
 LEAST_PLAYERS_FOR_RATES = 3
@@ -47,7 +47,7 @@ class PlayersRates:
     log_mean: float
     log_se: float
     freedom: float
-    posterior: PlayerGrid | None = None
+    posterior: Population | None = None
 
 
 def players_rates(
@@ -71,7 +71,7 @@ def players_rates(
     slides, exposure = (np.bincount(of, x).astype(np.float64) for x in (c, e))
     if slides.mean() >= LEAST_MEAN_SLIDES:
         return _closed_form(slides, exposure, level=level)
-    posterior = player_grid(c, e, of, level=level)
+    posterior = population(c, e, of, level=level)
     if posterior is None:
         return None
     mean = float(posterior.log_rates @ posterior.weights)

@@ -33,7 +33,4 @@ left join result.estimate as typical
         and typical.group_key = music.group_key
         and typical.measure = music.measure
         and typical.estimand = 'typical_player'
-where
-    music.measure = 'slides_per_bar'
-    and music.estimand = 'music_as_recorded'
-    and music.grouping <> 'bar'
+where music.measure = 'slides_per_bar' and music.estimand = 'music_as_recorded'

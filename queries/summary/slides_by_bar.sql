@@ -20,19 +20,18 @@ select
     played.players,
     played.times_played,
     played.slides,
-    rate.rate as slides_per_bar,
-    rate.low as slides_per_bar_low,
-    rate.high as slides_per_bar_high,
-    rate.corrected as slides_per_bar_corrected,
-    rate.corrected_low as slides_per_bar_corrected_low,
-    rate.corrected_high as slides_per_bar_corrected_high,
-    rate.correction,
-    rate.judged,
-    rate.planted,
-    rate.method,
-    rate.warning,
+    music.correction,
+    music.judged,
+    music.planted,
+    music.method,
+    rate_per_bar.* exclude (grouping, group_key),
 from played
 left join base.work
     on work.work_id = played.work_id
-left join result.estimate as rate
-    on rate.grouping = 'bar' and rate.group_key = played.work_id || '/' || played.bar_index
+left join summary.rate_per_bar
+    on rate_per_bar.grouping = 'bar' and rate_per_bar.group_key = played.work_id || '/' || played.bar_index
+left join result.estimate as music
+    on
+        music.grouping = 'bar'
+        and music.group_key = rate_per_bar.group_key
+        and music.estimand = 'music_as_recorded'

@@ -3,6 +3,7 @@
 import polars as pl
 import pytest
 
+from pipeline.answers.number_words import with_limits
 from pipeline.answers.open_corpus import open_corpus
 from pipeline.answers.sentences import sentences
 from pipeline.store import schema
@@ -83,7 +84,7 @@ def test_bars_are_told_with_what_they_rest_on():
     (said,) = sentences("slides_by_period", pl.DataFrame([PERIOD | rate | counts]))
     assert "; a bar has 0.40 (0.20–0.90) (62 bars in 3 takes; only 3 players: rough interval); with the" in said
     bar = {"work_id": "air", "work": "Air", "bar_index": 12, "bar": "12a", "slides": 2, "times_played": 5, "players": 3}
-    assert sentences("slides_by_bar", pl.DataFrame([bar | rate | {"warning": None}])) == [
+    assert sentences("slides_by_bar", pl.DataFrame([bar | rate | {"slides_per_bar_warning": None}])) == [
         "Air, bar 12a: 0.40 (0.20–0.90) slides each time it is played (2 slides in 5 times, 3 players)."
     ]
 
@@ -210,7 +211,15 @@ def test_views_that_count_say_their_rows(many):
     minutes = many.view("slides_by_kind")["minutes"][0]
     (kind,) = many.view("slides_by_kind").iter_rows(named=True)
     assert said["slides_by_kind"][0].startswith(f"Same finger: {kind['slides']:.0f} slides, 100 % of all; ")
-    assert said["slides_by_kind"][0].endswith(" a minute (12 players).")
+    # All slides are of one kind, so that players do with it what they do at all.
+    (whole,) = many.view("slides_in_corpus").iter_rows(named=True)
+    players = [with_limits(*(row[f"{who}_player_per_minute{end}"] for end in ("", "_low", "_high")))
+               for row in (kind, whole) for who in ("average", "typical")]  # fmt: skip
+    assert players[:2] == players[2:]
+    average, typical = players[:2]
+    assert said["slides_by_kind"][0].endswith(
+        f" a minute; players make {average} on average, the one in the middle {typical} (12 players)."
+    )
     assert minutes > 0
     assert all(
         text.endswith("Caution: limits by chance alone, of this take and no other.") for text in said["slides_by_take"]

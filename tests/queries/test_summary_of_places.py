@@ -293,12 +293,17 @@ def test_groups_are_compared_by_bars_too_and_one_vote_is_given_each() -> None:
             for k, p in enumerate(people)
         ),
     )
-    con = database("school", results=("comparison",), **tables)
+    con = database("school", "bar", results=("comparison",), **tables)
     assert rows(con, "summary.slides_by_school", "school", "slides_per_bar", "bars") == [
         ("north", 1.0, 40), ("south", 0.5, 40),
     ]  # fmt: skip
     average = dict(rows(con, "summary.slides_by_school", "school", "average_player_per_bar"))
     assert average == pytest.approx({"north": 1.0, "south": 0.5}, rel=0.1)
+    # Of a bar all players are asked, each with one vote.
+    (bar, *_) = con.sql("from summary.slides_by_bar").pl().iter_rows(named=True)
+    assert bar["slides_per_bar"] == pytest.approx(0.75)
+    assert bar["average_player_per_bar_low"] < 0.75 < bar["average_player_per_bar_high"]
+    assert bar["typical_player_per_bar"] <= bar["average_player_per_bar"] == pytest.approx(0.75, rel=0.1)
     made = dict(
         con.execute(
             "select evidence, ratio from summary.comparison where measure = 'slides_per_bar' and grouping = 'school'"

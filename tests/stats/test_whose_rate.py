@@ -101,6 +101,16 @@ def test_grid_as_weighted_draws_from_the_priors():
         assert own == pytest.approx(rates[player], rel=0.06)
 
 
+def test_players_who_are_alike_count_one_by_one():
+    counts, exposures = np.array([0.0, 1, 0, 2, 0, 1]), np.array([1.0, 1, 2, 1, 1, 1])
+    together = player_grid(counts, exposures, np.arange(6))
+    apart = player_grid(counts, exposures * (1 + 1e-9 * np.arange(6)), np.arange(6))
+    assert together.average.estimate == pytest.approx(apart.average.estimate, rel=1e-6)
+    assert together.typical.high == pytest.approx(apart.typical.high, rel=1e-6)
+    assert together.rates == pytest.approx(apart.rates, rel=1e-6)
+    assert together.rates[0] == together.rates[4] < together.rates[1] == together.rates[5]
+
+
 def test_grid_leaves_players_with_much_music_alone_and_draws_others_in():
     rng = np.random.default_rng(5)
     rates = 3 * np.exp(0.5 * rng.normal(size=12))

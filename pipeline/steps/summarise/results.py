@@ -163,7 +163,7 @@ def _estimates(
             seed=seed,
             replicates=replicates,
             pooled=pooled[unit],
-            named=people if unit == "player" and name not in (*SLIDE_GROUPINGS, BAR) else None,
+            named=people if unit == "player" else None,
             factors=factors.get(name),
             overall=overall,
         )
