@@ -118,7 +118,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=16,
+    version=17,
     scope="transfer",
     reads=(),
     writes=("pitch_frame", "other_frame", "melody"),

@@ -7,12 +7,12 @@ import numpy.typing as npt
 from scipy.special import expit
 
 from pipeline.instruments import INSTRUMENTS
-from pipeline.signal.line.calibration import mean_of_neighbours
 from pipeline.signal.line.follow import MelodyLine, Scoring, follow
 from pipeline.signal.line.grid import HIGH
 from pipeline.signal.line.spectrum import resampled, unpadded
 from pipeline.signal.passages.part import Part
 from pipeline.signal.voices.by_part import odds_by_part
+from pipeline.signal.voices.certain import loud_enough, right
 from pipeline.signal.voices.colour import colour
 from pipeline.signal.voices.taken_out import TRUSTED, taken_out
 from pipeline.signal.voices.whose import ABOVE, Whose, whose
@@ -21,9 +21,6 @@ from pipeline.units import Floats
 FAINT_DB = 14.0
 """What is so far below a player's usual level is an echo, or what is left of the other: on rendered duets 1 % of what
 is played, and 95 % of what is followed where the soloist rests (``benchmarks.duets``)."""
-SOFT_DB, SOFT_WIDTH_DB, LEVEL_S = 5.0, 0.5, 0.5
-"""Among three and more: what lies so far under the soloist's usual level in half a second is as likely a third's, and
-how sharply (``benchmarks.duets``, whose own quartets are others than these were chosen on)."""
 Samples = npt.NDArray[np.float32]
 
 
@@ -57,7 +54,8 @@ def two_lines(
     samples : mono sound (n,), any level.
     instrument, other_instrument : of the soloist and of the other player; None: estimated, and as the soloist's.
     said : seconds in which a person says that the solo is heard; who sounds alone there is the soloist.
-    part : what is written for the soloist; who plays from it is the soloist, unless a person says where the solo is.
+    part : what is written for the soloist; of two, who plays from it is the soloist, unless a person says where the
+        solo is.
     others : how many play beside the soloist; with two and more what is soft for the soloist is not sure.
     """
     sound = unpadded(resampled(samples, sample_rate_hz=sample_rate_hz, register=HIGH))
@@ -74,36 +72,24 @@ def two_lines(
     spans = np.zeros(first.time_s.size, dtype=bool)
     for start, end in said or ():
         spans |= (first.time_s >= start) & (first.time_s < end)
-    found = whose(
-        first, second, colour(np.stack([louder.levels_db, softer.levels_db]), f0_hz), above=float(above), said=spans
-    )
-    if part is not None and not spans.any():
+    colours = colour(np.stack([louder.levels_db, softer.levels_db]), f0_hz)
+    found = whose(first, second, colours, above=float(above), said=spans, others=others)
+    # Among three each line is now one player's, now another's, and some notes of each lie on the part.
+    if part is not None and others < 2 and not spans.any():
         one = _assigned(first, second, replace(found, odds=np.inf))
         if odds := odds_by_part(part, one.solo, one.other):
             found = replace(found, odds=odds)
     lines = _assigned(first, second, found)
-    return lines if others < 2 else replace(lines, sure=lines.sure * _loud_enough(lines.solo))
-
-
-def _loud_enough(solo: MelodyLine) -> Floats:
-    """Chance (n,) that the soloist's line is no third player's, of whom none is followed: by its level."""
-    there = np.isfinite(solo.level_db) & (solo.confidence > TRUSTED)
-    if not there.any():
-        return np.ones(there.size)
-    off_db = np.where(there, solo.level_db - np.median(solo.level_db[there]), 0.0)
-    half = round(0.5 * LEVEL_S / float(solo.time_s[1] - solo.time_s[0]))
-    near_db, share = (mean_of_neighbours(of, half=half) for of in (off_db, there.astype(np.float64)))
-    return np.where(there, expit((near_db / np.maximum(share, 1e-9) + SOFT_DB) / SOFT_WIDTH_DB), 1.0)
+    return lines if others < 2 else replace(lines, sure=lines.sure * loud_enough(lines.solo))
 
 
 def _assigned(first: MelodyLine, second: MelodyLine, found: Whose) -> TwoLines:
     """The lines by player instead of by loudness."""
-    straight = found.first_is_solo >= 0.5
-    return TwoLines(
-        _chosen(straight, first, second),
-        replace(_chosen(~straight, first, second), instrument=second.instrument),
-        np.where(straight, found.first_is_solo, 1.0 - found.first_is_solo),
-    )
+    straight = (found.straight >= 0.5) == (found.odds >= 0.0)
+    solo = _chosen(straight, first, second)
+    other = replace(_chosen(~straight, first, second), instrument=second.instrument)
+    soloist, line = float(expit(abs(found.odds))), right(found.straight, solo, other)
+    return TwoLines(solo, other, soloist * line + (1.0 - soloist) * (1.0 - line))
 
 
 def _chosen(straight: npt.NDArray[np.bool_], first: MelodyLine, second: MelodyLine) -> MelodyLine:

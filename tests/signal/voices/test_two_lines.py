@@ -139,11 +139,23 @@ def test_that_the_solo_is_heard_somewhere_beside_the_other_tells_nothing_of_equa
     assert np.sum(near(found.solo.f0_hz, other)[claimed]) <= 0.05 * claimed.sum()
 
 
-def test_among_three_what_is_soft_for_the_soloist_may_be_a_thirds() -> None:
-    def tone(hz: float, seconds: float, gain: float) -> np.ndarray:
-        at = hz * np.arange(round(seconds * RATE)) / RATE
-        return gain * np.sum([np.sin(2 * np.pi * h * at) / h for h in range(1, 6)], axis=0)
+def tone(hz: float, seconds: float, gain: float) -> np.ndarray:
+    at = hz * np.arange(round(seconds * RATE)) / RATE
+    return np.asarray(gain * np.sum([np.sin(2 * np.pi * h * at) / h for h in range(1, 6)], axis=0))
 
+
+def test_of_equals_the_one_who_lies_a_sixth_above_is_the_soloist_and_of_neighbours_neither() -> None:
+    upper = tone(622.3, 3.0, 0.1)  # an E flat, and the F sharp a sixth or the C sharp a tone below it
+    for lower_hz, sure in ((370.0, True), (554.4, False)):
+        sound = (upper + tone(lower_hz, 3.0, 0.1)).astype(np.float32)
+        found = two_lines(sound, sample_rate_hz=RATE, instrument="violin", other_instrument=None)
+        inner = (found.solo.time_s > 0.5) & (found.solo.time_s < 2.5)
+        assert (np.median(found.sure[inner]) > 0.9) == sure
+        if sure:
+            assert np.nanmedian(found.solo.f0_hz[inner]) == pytest.approx(622.3, rel=1e-3)
+
+
+def test_among_three_what_is_soft_for_the_soloist_may_be_a_thirds() -> None:
     solo, third, lowest = tone(880.0, 3.0, 0.2), tone(700.0, 2.0, 0.08), tone(330.0, 5.0, 0.05)
     sound = (np.concatenate([solo, third]) + lowest).astype(np.float32)
     for others, sure in ((1, True), (2, False)):
