@@ -79,6 +79,7 @@ def run(given: StepInput[RecoverSettings]) -> StepOutput:
             sample_rate_hz=float(sound.sample_rate_hz),
             line=line,
             detection=detected(line),
+            chords=list(tables["chord"].select("transfer_start_s", "transfer_end_s").iter_rows()),
             plantings=max(1, round(settings.plantings * length / sum(lengths))),
             rng=np.random.default_rng([number, len(rows)]),
             look=looked,
@@ -116,9 +117,9 @@ def _row(one: Recovered, transfer_id: str, take_id: str | None, speed_map: Speed
 
 STEP = Step(
     name="recover",
-    version=3,
+    version=4,
     scope="transfer",
-    reads=("pitch_frame", "melody", "speed", "speed_curve", "solo_span"),
+    reads=("pitch_frame", "melody", "speed", "speed_curve", "solo_span", "chord"),
     writes=("recovery",),
     facts=facts,
     run=run,

@@ -14,7 +14,7 @@ from pipeline.signal.recovery.partials import Samples, Tone, count_of, phase_of,
 from pipeline.signal.recovery.ringing import Ringing, ringing_on
 from pipeline.signal.synth.curve import slide_midi
 from pipeline.signal.synth.plan import PlannedSlide
-from pipeline.units import A4_HZ, Floats, hz_of_midi
+from pipeline.units import A4_HZ, Floats, hz_of_midi, midi_of_hz
 
 JOIN_S = 0.012
 """Cross-fade at either end of what is written anew."""
@@ -23,6 +23,9 @@ AFTER_S = 0.6
 DULLER_DB = 1.5  # see ``DULLEST``
 DULLEST = 7
 """At its lowest point a slide's partial h is another 1.5 (h - 1) dB down, up to the eighth (measured on real ones)."""
+CALM_S = 0.05
+"""So long before a slide the old note's vibrato dies away, and so long after it that of the new one grows, where the
+slide cuts into a note: no finger shakes and slides at once (as in rendered sides; the number: no source)."""
 RINGS_S = 0.3  # how long an old note rings on at most (common practice, no source)
 
 
@@ -69,10 +72,12 @@ def planted(
     change = int(np.searchsorted(at, planting.changes_s))
     old = taken(part, before_hz, sounding=(0, change), partials=partials, sample_rate_hz=sample_rate_hz)
     new = taken(part, after_hz, sounding=(change, at.size), partials=partials, sample_rate_hz=sample_rate_hz)
-    i, j = np.searchsorted(at, (slide.start_s, slide.end_s))
-    glide, turned = _glide(old, new, slide, planting.fall_db, at, (int(i), int(j)), sample_rate_hz=sample_rate_hz)
-    inside = _window(at, slide.start_s, slide.end_s)
-    from_now = _window(at, slide.end_s, until_s - JOIN_S)
+    calm_s = _calm(planting)
+    midi = slide_midi(slide, at) + _vibrato(at, before_hz, after_hz, slide, calm_s)
+    start_s, end_s = slide.start_s - calm_s[0], slide.end_s + calm_s[1]
+    glide, turned = _glide(old, new, planting, midi, at, (start_s, end_s), sample_rate_hz=sample_rate_hz)
+    inside = _window(at, start_s, end_s)
+    from_now = _window(at, end_s, until_s - JOIN_S)
     without = part - old.sound() * inside - new.sound() * np.maximum(inside, from_now)
     # What is left of either note beyond its end (ringing, or an end not quite where it was taken to be) goes as well.
     for hz in (before_hz, after_hz):
@@ -80,10 +85,29 @@ def planted(
         without -= left.sound() * inside
     written = glide * inside + new.sound(turned=turned) * from_now
     if ringing is not None:
-        source = np.where(np.arange(at.size) < i, old.sound(), glide * inside)
+        source = np.where(at < start_s, old.sound(), glide * inside)
         tail = ringing_on(source, ringing, rng=rng, sample_rate_hz=sample_rate_hz)
         written += tail * _window(at, slide.start_s, slide.end_s + RINGS_S)
     return slice(first, last), without + written
+
+
+def _calm(planting: Planting) -> tuple[float, float]:
+    """Seconds before and after the slide in which vibrato dies away and grows: none where a note ends or begins."""
+    slide, changes_s = planting.slide, planting.changes_s
+    return (
+        CALM_S if slide.start_s < changes_s - JOIN_S else 0.0,
+        CALM_S if slide.end_s > changes_s + JOIN_S else 0.0,
+    )
+
+
+def _vibrato(
+    at: Floats, before_hz: Floats, after_hz: Floats, slide: PlannedSlide, calm_s: tuple[float, float]
+) -> Floats:
+    """Semitones (n,) by which the line of either note is off the pitch that the slide leaves or reaches."""
+    before, after = (midi_of_hz(hz, reference_pitch_hz=A4_HZ) for hz in (before_hz, after_hz))
+    left_before = np.clip((slide.start_s - at) / max(calm_s[0], 1e-9), 0.0, 1.0)
+    left_after = np.clip((at - slide.end_s) / max(calm_s[1], 1e-9), 0.0, 1.0)
+    return np.asarray(left_before * (before - slide.from_midi) + left_after * (after - slide.to_midi))
 
 
 def _line(at: Floats, time_s: Floats, f0_hz: Floats, start_s: float, end_s: float) -> Floats:
@@ -103,15 +127,17 @@ def _window(at: Floats, start_s: float, end_s: float) -> Floats:
 def _glide(
     old: Tone,
     new: Tone,
-    slide: PlannedSlide,
-    fall_db: float,
+    planting: Planting,
+    midi: Floats,
     at: Floats,
-    bounds: tuple[int, int],
+    joins_s: tuple[float, float],
     *,
     sample_rate_hz: float,
 ) -> tuple[Floats, Floats]:
-    """Samples of the slide (and of both notes beside it, held on), and the phase to add to each partial after it."""
-    i, j = bounds
+    """Samples of a slide of pitch (n,), joined to both notes at two times, and the phase to add to each partial after
+    it."""
+    slide = planting.slide
+    i, j = np.searchsorted(at, (slide.start_s, slide.end_s))
     partials = old.amplitudes.shape[0]
     number = np.arange(1, partials + 1)
     before = np.log(np.abs(old.amplitudes) + 1e-9)
@@ -123,13 +149,13 @@ def _glide(
     u = np.clip((at - slide.start_s) / (slide.end_s - slide.start_s), 0.0, 1.0)
     deep = np.sin(np.pi * u) ** 2
     loud = (1.0 - u) * np.where(n < i, before, mirrored_old) + u * np.where(n > j, after, mirrored_new)
-    duller = DULLER_DB * np.minimum(number - 1, DULLEST)[:, None] * min(1.0, fall_db / 6.0)
-    loud -= (fall_db + duller) * deep * np.log(10.0) / 20.0
-    midi = slide_midi(slide, at)
+    duller = DULLER_DB * np.minimum(number - 1, DULLEST)[:, None] * min(1.0, planting.fall_db / 6.0)
+    loud -= (planting.fall_db + duller) * deep * np.log(10.0) / 20.0
     hz = hz_of_midi(midi, reference_pitch_hz=A4_HZ)
     phase = phase_of(hz, sample_rate_hz=sample_rate_hz)
-    phase += old.phase[i] - phase[i]
-    begins = np.angle(old.amplitudes[:, i])
-    turned = number * (phase[j] - new.phase[j]) + begins - np.angle(new.amplitudes[:, j])
+    first, last = np.searchsorted(at, joins_s)
+    phase += old.phase[first] - phase[first]
+    begins = np.angle(old.amplitudes[:, first])
+    turned = number * (phase[last] - new.phase[last]) + begins - np.angle(new.amplitudes[:, last])
     glide = Tone(phase, np.exp(loud) * np.exp(1j * begins)[:, None]).sound()
     return glide, np.asarray(turned)

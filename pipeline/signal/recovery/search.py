@@ -1,6 +1,6 @@
 """Chooses where slides are planted in a side, plants them, and looks for them with the follower and detector in use."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +8,7 @@ import numpy as np
 from pipeline.kinds import Kind
 from pipeline.overlap import SAME_SLIDE
 from pipeline.signal.recovery.partials import Samples
-from pipeline.signal.recovery.planting import Planting, planted
+from pipeline.signal.recovery.planting import JOIN_S, Planting, planted
 from pipeline.signal.recovery.ringing import Change, measure_ringing
 from pipeline.signal.slides.detect import Detection
 from pipeline.signal.slides.frames import Line
@@ -49,6 +49,7 @@ def recover(
     sample_rate_hz: float,
     line: Line,
     detection: Detection,
+    chords: Sequence[tuple[float, float]] = (),
     plantings: int,
     rng: np.random.Generator,
     look: Callable[[Samples], Detection],
@@ -58,11 +59,12 @@ def recover(
     Parameters
     ----------
     line, detection : what was followed and found on the side as it is.
+    chords : when chords begin and end, in s of the transfer: nothing is planted there, where finds count in no rate.
     plantings : how many are planted at most; fewer where the side has not as many changes of note without a slide.
     look : follows a sound of the same length and finds its slides.
     """
     sound = np.array(samples, dtype=np.float32)
-    chosen = choose(line, detection, plantings=plantings, rng=rng)
+    chosen = choose(line, detection, chords=chords, plantings=plantings, rng=rng)
     ringing = measure_ringing(sound, _long_changes(detection), sample_rate_hz=sample_rate_hz)
     time_s, f0_hz = np.asarray(line.time_s), np.asarray(line.f0_hz)
     for planting in chosen:
@@ -80,9 +82,16 @@ def recover(
     return [_recovered(planting, found) for planting in chosen]
 
 
-def choose(line: Line, detection: Detection, *, plantings: int, rng: np.random.Generator) -> list[Planting]:
+def choose(
+    line: Line,
+    detection: Detection,
+    *,
+    chords: Sequence[tuple[float, float]] = (),
+    plantings: int,
+    rng: np.random.Generator,
+) -> list[Planting]:
     """Slides to plant, each on a change of note of its own; lengths log-uniform, sizes as even as changes allow."""
-    open_changes = _changes(line, detection)
+    open_changes = [pair for pair in _changes(line, detection) if not _within(chords, *pair)]
     sizes = np.array([round(abs(b.midi - a.midi)) for a, b in open_changes])
     often = {int(size): int(np.sum(sizes == size)) for size in set(sizes.tolist())}
     free = np.ones(len(detection.notes), dtype=bool)
@@ -93,21 +102,21 @@ def choose(line: Line, detection: Detection, *, plantings: int, rng: np.random.G
             break
         seconds = float(np.exp(rng.uniform(np.log(SHORTEST_S), np.log(LONGEST_S))))
         # Where the glide lies about the change (common practice, no source).
-        early = float(rng.uniform(0.2, 0.8))
+        place = float(rng.uniform(0.2, 0.8))
         fitting = [
             (a, b)
             for a, b in open_changes
             if free[number[id(a)]]
             and free[number[id(b)]]
-            and b.transfer_start_s - a.transfer_start_s > early * seconds + HELD_S
-            and b.transfer_end_s - b.transfer_start_s > (1.0 - early) * seconds + HELD_S
+            and b.transfer_start_s - a.transfer_start_s > _early(b, place) * seconds + HELD_S
+            and b.transfer_end_s - b.transfer_start_s > (1.0 - _early(b, place)) * seconds + HELD_S
         ]
         if not fitting:
             continue
         weight = np.array([1.0 / (often[round(abs(b.midi - a.midi))] * abs(b.midi - a.midi)) for a, b in fitting])
         a, b = fitting[int(rng.choice(len(fitting), p=weight / weight.sum()))]
         free[[number[id(a)], number[id(b)]]] = False
-        start_s = b.transfer_start_s - early * seconds
+        start_s = b.transfer_start_s - _early(b, place) * seconds
         planting = _planting(line, a, b, start_s, start_s + seconds, rng)
         if abs(planting.slide.to_midi - planting.slide.from_midi - (b.midi - a.midi)) < ASTRAY:
             made.append(planting)
@@ -134,18 +143,19 @@ def _changes(line: Line, detection: Detection) -> list[tuple[Note, Note]]:
     return made
 
 
+def _within(chords: Sequence[tuple[float, float]], a: Note, b: Note) -> bool:
+    return any(start_s < b.transfer_end_s and a.transfer_start_s < end_s for start_s, end_s in chords)
+
+
+def _early(b: Note, place: float) -> float:
+    """The share of a slide that lies before the change to note ``b``. One stroke carries a slide: where a new one
+    begins the note, the slide ends there or begins there."""
+    return place if b.rebowed_probability < 0.5 else float(round(place))
+
+
 def _planting(line: Line, a: Note, b: Note, start_s: float, end_s: float, rng: np.random.Generator) -> Planting:
-    """A slide from the line where it begins to the line where it ends."""
-
-    def pitch(at_s: float, note: Note) -> float:
-        inside = (np.asarray(line.time_s) >= note.transfer_start_s + 0.02) & (
-            np.asarray(line.time_s) <= note.transfer_end_s - 0.02
-        )
-        inside &= np.isfinite(line.f0_hz)
-        hz = np.interp(at_s, np.asarray(line.time_s)[inside], np.asarray(line.f0_hz)[inside])
-        return float(midi_of_hz(hz, reference_pitch_hz=A4_HZ))
-
-    low, high = pitch(start_s, a), pitch(end_s, b)
+    """A slide from the old note's pitch to the new one's, both calm where it cuts into them."""
+    low, high = (_pitch(line, note, at_s) for note, at_s in ((a, start_s), (b, end_s)))
     kind, step_from, step_to = Kind.SAME_FINGER, None, None
     size, up = abs(high - low), 1.0 if high > low else -1.0
     # A step of a semitone and a glide of a tone have room (common practice, no source).
@@ -164,6 +174,18 @@ def _planting(line: Line, a: Note, b: Note, start_s: float, end_s: float, rng: n
         a.transfer_start_s,
         b.transfer_end_s,
     )
+
+
+def _pitch(line: Line, note: Note, at_s: float) -> float:
+    """Pitch of a note where a slide leaves or reaches it: the middle of what it shakes between, or the line's own at
+    its very beginning or end."""
+    time_s = np.asarray(line.time_s)
+    inside = (time_s >= note.transfer_start_s + 0.02) & (time_s <= note.transfer_end_s - 0.02)
+    inside &= np.isfinite(line.f0_hz)
+    midi = midi_of_hz(np.asarray(line.f0_hz)[inside], reference_pitch_hz=A4_HZ)
+    if note.transfer_start_s + JOIN_S < at_s < note.transfer_end_s - JOIN_S:
+        return float(np.quantile(midi, (0.1, 0.9)).mean())
+    return float(np.interp(at_s, time_s[inside], midi))
 
 
 def _long_changes(detection: Detection) -> list[Change]:

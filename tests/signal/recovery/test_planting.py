@@ -116,3 +116,17 @@ def test_a_partial_taken_has_the_loudness_that_it_had() -> None:
     middle = slice(round(0.3 * RATE), round(0.7 * RATE))
     assert np.abs(tone.amplitudes[:, middle]).mean(axis=1) == pytest.approx([0.3, 0.1], rel=0.02)
     assert np.abs(tone.sound()[middle] - sound[middle]).max() < 0.01
+
+
+def test_vibrato_is_calm_where_the_slide_begins_and_ends_and_goes_on_beyond() -> None:
+    at = np.arange(round(2 * RATE)) / RATE
+    vibrato = 0.4 * np.sin(2.0 * np.pi * 6.0 * at)
+    hz = np.where(at < 1.0, LOW_HZ, HIGH_HZ) * 2.0 ** (vibrato / 12)
+    sound = 0.1 * np.sin(2.0 * np.pi * np.cumsum(hz) / RATE)
+    time = np.arange(0.0, 2.0, 0.0058)
+    pitch, _ = first_partial(plant(sound, time, np.interp(time, at, hz), fall_db=0.0))
+    for edge_s, midi, way in ((0.9, 69.0, -1), (1.1, 73.0, 1)):
+        near = np.round((edge_s + way * np.arange(0.0, 0.012, 0.001)) * RATE).astype(int)
+        away = np.round((edge_s + way * np.arange(0.08, 0.25, 0.001)) * RATE).astype(int)
+        assert np.abs(pitch[near] - midi).max() < 0.2
+        assert np.abs(pitch[away] - midi).max() == pytest.approx(0.4, abs=0.1)
