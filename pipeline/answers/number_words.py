@@ -83,6 +83,14 @@ def ledger_remark(row: Mapping[str, Any]) -> str:
     return "; ".join(said)
 
 
+def least_jump_words(row: Mapping[str, Any]) -> str:
+    """Which sudden changes of speed would have been seen on a side, and which not."""
+    least, more = row["jump_least_cents"], "further change" if row["jump_s"] is not None else "change"
+    if least is None:
+        return f"a {more} of half a semitone and less could escape notice here"
+    return f"a {more} of {least:g} cents would be found nine times in ten, a smaller one more rarely"
+
+
 def given_words(standard_error: float | None) -> str:
     """95 % limits of a correction given its reading: ± 1.2; a dash where none are stated."""
     return "–" if standard_error is None else f"± {Z_95 * standard_error:.1f}"

@@ -160,7 +160,7 @@ def _probable(probability: float | None) -> str:
 
 
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
-    from pipeline.answers.number_words import clock_words, given_words, over_all_words, signed
+    from pipeline.answers.number_words import clock_words, given_words, least_jump_words, over_all_words, signed
 
     facts = [("transfer", row["transfer_id"] + (f" (takes {row['takes']})" if row["takes"] else ""))]
     if row["session_id"]:
@@ -195,7 +195,10 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         bounds = f"between {clock_words(row['jump_from_s'])} and {clock_words(row['jump_to_s'])} (95 %)"
         bounds += f", the greatest of {row['jump_count']}" if row["jump_count"] > 1 else ""
         size = f"{signed(row['jump_cents'], 1)} cents"
-        facts.append(("sudden change", f"{size} at {clock_words(row['jump_s'])}, {bounds}"))
+        least = least_jump_words(row)
+        facts.append(("sudden change", f"{size} at {clock_words(row['jump_s'])}, {bounds}; {least}"))
+    elif row["drift_range_cents"] is not None:
+        facts.append(("sudden change", f"none found; {least_jump_words(row)}"))
     if row["wow_cents"] is not None:
         turning = f"once per turn of a turntable at {rpm_of_hz(row['wow_hz']):.2f} rpm"
         facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz, {turning}"))

@@ -12,6 +12,7 @@ from pipeline.answers.number_words import (
     clock_words,
     doubt_words,
     given_words,
+    least_jump_words,
     over_all_words,
     probability_words,
     signed,
@@ -145,6 +146,8 @@ def speed_words(speed: Row | None) -> str:
     if speed["drift_range_cents"] is not None:
         within = ", the sudden change included" if speed["jump_s"] is not None else ""
         words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side{within}."
+        found = "" if speed["jump_s"] is not None else "no sudden change was found; "
+        words += sentence(f"{found}{least_jump_words(speed)}")
     if speed["wow_cents"] is not None:
         words += f" It wavers by {speed['wow_cents']:.1f} cents to either side at {speed['wow_hz']:.3f} Hz."
     return words + sentence(speed["remark"])

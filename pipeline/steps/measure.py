@@ -95,7 +95,7 @@ def rests_on(side: "MeasuredSide") -> str:
 
 STEP = Step(
     name="measure",
-    version=17,
+    version=18,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

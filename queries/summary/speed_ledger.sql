@@ -39,6 +39,7 @@ select
     speed.jump_from_s,
     speed.jump_to_s,
     speed.jump_cents,
+    speed.jump_least_cents,
     first_reading.reason as evidence,
     rival.playing_rpm as rival_playing_rpm,
     rival.offset_cents as rival_offset_cents,

@@ -47,7 +47,7 @@ def corpus(tmp_path: Path) -> Corpus:
         "estimated_speed_ratio": 80 / 78,
         "jump_count": 0,
     }
-    jump = ("jump_s", "jump_from_s", "jump_to_s", "jump_cents")
+    jump = ("jump_s", "jump_from_s", "jump_to_s", "jump_cents", "jump_least_cents")
     limits = ("offset_low_cents", "offset_high_cents", "reference_pitch_low_hz", "reference_pitch_high_hz")
     waver = ("wow_hz", "wow_cents", "flutter_hz", "flutter_cents")
     empty = dict.fromkeys(("key", "drift_range_cents", *limits, *waver, *jump, "decided_by", "remark"))

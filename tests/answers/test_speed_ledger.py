@@ -14,7 +14,7 @@ from tests.helpers.made_rows import corpus_folder
 SPEED = {
     "state": "estimated", "speed_ratio": 2 ** (-20 / 1200), "offset_cents": -20.0, "offset_se_cents": 0.8,
     "offset_low_cents": -32.0, "offset_high_cents": -12.0, "reference_pitch_low_hz": 437.0,
-    "reference_pitch_high_hz": 442.0, "jump_count": 0,
+    "reference_pitch_high_hz": 442.0, "jump_count": 0, "jump_least_cents": 12.5,
     "playing_rpm": 77.36, "reference_pitch_hz": 440.0, "key": "D major", "estimated_state": "estimated",
     "estimated_speed_ratio": 2 ** (-20 / 1200),
 }  # fmt: skip
@@ -140,6 +140,7 @@ def test_the_command_prints_the_ledger_and_one_side(folder: Path) -> None:
     one = runner.invoke(app, ["speed", str(folder), "t1"]).output
     assert table.output.count("suddenly") == 1
     assert one.count("0:30.000") == 1
+    assert "a further change of 12.5 cents would be found nine times in ten" in " ".join(one.split())
     assert "over all readings −32 to −12 cents (95 %), A4 437.0 to 442.0 Hz" in " ".join(one.split())
     side = runner.invoke(app, ["speed", str(folder), "t2"])
     assert "by ear" in side.output

@@ -1,22 +1,24 @@
 """Speed correction against planted truth: tuning curve, wow, sudden changes, semitones, calibration, times.
 
     OMP_NUM_THREADS=1 python -m tests.benchmarks.speed [--lines 200] [--sides 36] [--covered 200]
-        [--first 90000] [--kept DIR] [--folder SOUND]
+        [--first 90000] [--kept DIR] [--folder SOUND] [--processes 16]
 
-Three suites. *Lines*: pitch lines as a tracker gives them for planned solos (46 ms mean, 1 cent of noise, one note in
+Four suites. *Lines*: pitch lines as a tracker gives them for planned solos (46 ms mean, 1 cent of noise, one note in
 forty an octave off), cheap enough for rates and calibration. *Sides*: rendered sound, 60-200 s, violin and cello,
 solo and with piano 0-12 dB below, 30, 20 and 10 dB signal to noise, acoustic and electrical, followed by this
-package's own tracker. *Limits*: sides drawn without sound, for how often both intervals hold the truth, half-semitone
-changes, scordatura and transposition (``speed_coverage``). With ``--folder`` real
-playing is read at other speeds (``speed_real``). Thresholds were chosen on seeds below 10,000; the seeds
-here begin at 90,000. With ``--kept`` rendered and followed sides are stored and used again.
+package's own tracker. *Changes*: small sudden changes by a soloist alone (``speed_changes``). *Limits*: sides drawn
+without sound, for how often both intervals hold the truth, half-semitone changes, scordatura and transposition
+(``speed_coverage``). With ``--folder`` real playing is read at other speeds (``speed_real``). Thresholds were chosen on
+seeds below 10,000; those here begin at 90,000. With ``--kept`` rendered and followed sides are stored and used again.
 """
 
 import argparse
 import pickle
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +39,7 @@ from pipeline.signal.tuning.measure import MeasuredSide, measure_side, measure_t
 from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
 from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Floats
-from tests.benchmarks import speed_coverage, speed_real
+from tests.benchmarks import speed_changes, speed_coverage, speed_real
 from tests.benchmarks.speed_lines import simulated_line
 
 RATE = 44100
@@ -300,6 +302,7 @@ def main() -> None:
     parser.add_argument("--sides", type=int, default=36)
     parser.add_argument("--covered", type=int, default=200)
     parser.add_argument("--first", type=int, default=90_000)
+    parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--folder", type=Path, default=None)
     parser.add_argument("--kept", type=Path, default=None)
     asked = parser.parse_args()
@@ -307,13 +310,16 @@ def main() -> None:
     line_scene(1)
     if asked.sides:
         sound_scene(22, None)
-    lines = [line_scene(asked.first + i) for i in range(asked.lines)]
+    pool = ProcessPoolExecutor(asked.processes)
+    lines = list(pool.map(line_scene, range(asked.first, asked.first + asked.lines)))
     for instrument in ("violin", "cello"):
         say_curves(f"lines, {instrument}", [scene for scene in lines if scene.instrument == instrument])
     say_readings("lines of 60-200 s", lines)
-    short = [line_scene(asked.first + 5000 + i, length_s=60.0) for i in range(asked.short)]
+    seeds = range(asked.first + 5000, asked.first + 5000 + asked.short)
+    short = list(pool.map(partial(line_scene, length_s=60.0), seeds))
     say_readings("lines of 60 s", short)
-    sides = [sound_scene(asked.first + 10_000 + i, asked.kept) for i in range(asked.sides)]
+    seeds = range(asked.first + 10_000, asked.first + 10_000 + asked.sides)
+    sides = list(pool.map(partial(sound_scene, kept=asked.kept), seeds))
     say_curves("sound, solo", [scene for scene in sides if scene.piano_db is None])
     say_curves("sound, with piano", [scene for scene in sides if scene.piano_db is not None])
     for snr_db in (30.0, 20.0, 10.0):
@@ -322,7 +328,8 @@ def main() -> None:
         say_curves(f"sound, {band}", [scene for scene in sides if scene.band == band])
     say_readings("sound", sides)
     say_resampler()
-    speed_coverage.say(asked.covered, asked.first + 20_000)
+    speed_changes.say(asked.lines, asked.first + 40_000, processes=asked.processes)
+    speed_coverage.say(asked.covered, asked.first + 20_000, processes=asked.processes)
     if asked.folder:
         speed_real.say(asked.folder)
 

@@ -296,11 +296,15 @@ def transpositions(sides: int, first: int, key_share: float, words: str) -> str:
 
 
 def cells(sides: int, first: int) -> list[partial[str]]:
-    """All cells, ``sides`` to each, to be called for their lines; seeds count from ``first``, cells share plans."""
+    """All cells, ``sides`` to each, to be called for their lines; seeds count from ``first``.
+
+    Every cell of limits has sides of its own: what is unlucky in one is not in all.
+    """
     players = [(instrument, piano) for instrument in ("violin", "cello") for piano in (False, True)]
     systems = [(True, SYSTEMS[0]), (False, SYSTEMS[0]), *((True, system) for system in SYSTEMS[1:])]
+    limited = [(*who, *how) for who in players for how in systems]
     return [
-        *(partial(limits, sides, first, *who, *how) for who in players for how in systems),
+        *(partial(limits, sides, first + i * sides, *cell) for i, cell in enumerate(limited)),
         *(partial(half_semitones, sides, first + 100_000, *who, known) for who in players for known in (True, False)),
         *(partial(scordatura, sides, first + 110_000, told) for told in (True, False)),
         *(partial(transpositions, sides, first + 120_000, *how) for how in TRANSPOSED),

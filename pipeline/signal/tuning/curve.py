@@ -1,11 +1,12 @@
 """The tuning curve of a side, whole: smooth drift, sudden changes, and wow, with their evidence."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtr
 
 from pipeline.signal.tuning.coarse_path import coarse_path
-from pipeline.signal.tuning.jump import jump_column, place_jump, scan_jump
+from pipeline.signal.tuning.jump import jump_column, jump_errors, moments, place_jump, scan_jump
 from pipeline.signal.tuning.jump_time import Found, PitchFrames, Place, place_by_frames, within_silence
 from pipeline.signal.tuning.spline import Fit, fit_curve, robust_cost, spline_columns, spline_count
 from pipeline.signal.tuning.standard_error import posterior
@@ -22,10 +23,12 @@ JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS = 8.0, 4.4
 # (trial, on smooth drifts by 40 cents and back: 3.2 errors at most, of changes by 8 to 17 cents).
 JUMP_LARGE_CENTS, JUMP_BORNE_OUT_SIGMAS, JUMP_LARGE_BORNE_OUT_SIGMAS = 18.0, 3.5, 2.0
 # Beside an accompaniment, whose notes are as many as they are alike (one string out of tune moves all of its notes), a
-# change smaller than this must show against a straight line through the tones near it, too: a curve that bends is
-# otherwise taken for small steps (trial, on smooth drifts by 40 cents and back: 6 errors do not suffice).
+# small change must show against a straight line through the tones near it, too: a curve that bends is otherwise taken
+# for small steps (trial, on smooth drifts by 40 cents and back: 6 errors do not suffice).
 JUMP_SMALL_CENTS, JUMP_NEAR_S, JUMP_NEAR_SIGMAS = 12.0, 20.0, 6.5
 MOST_JUMPS = 5
+# of sudden changes of the least size that a side is said to show, so many are found; sizes are known modulo a semitone
+FOUND_SHARE, LARGEST_CENTS, _LEAST_MOMENTS = 0.9, 50.0, 40
 FLUTTER_LOWEST_HZ, FLUTTER_HIGHEST_HZ = 0.2, 4.0
 EVIDENCE_TRUST = 0.8
 # Where solo and accompaniment sound together, each may lie beside the pitch that the side is in: a piano is
@@ -54,6 +57,7 @@ class TuningCurve:
     ----------
     coefficient, covariance : of the spline columns, then of the jumps in order of time.
     jumps : the sudden changes; ``jump_log_odds`` is for a first one against none, found or not.
+    least_jump_cents : of one more sudden change of this size nine in ten would have been found; None: of no size.
     wow : the wow if it is significant, else None. ``wow_chance`` is stated in either case.
     flutter : a waver of another rate between 0.2 and 4 Hz that is significant; it is no part of the curve.
     fit : the last fit, for pictures and tests.
@@ -64,6 +68,7 @@ class TuningCurve:
     covariance: Floats
     jumps: tuple[Jump, ...]
     jump_log_odds: float
+    least_jump_cents: float | None
     wow: Wow | None
     wow_chance: float
     flutter: Wow | None
@@ -152,6 +157,7 @@ def tuning_curve(tracks: Tracks, *, length_s: float, frames: PitchFrames | None 
             for place, cents in zip(found.places, coefficient[size:], strict=True)
         ),
         jump_log_odds=found.log_odds,
+        least_jump_cents=_least_found(tracks, fit, found.places, length_s),
         wow=wow if waves.shape[1] else None,
         wow_chance=wow.chance,
         flutter=flutter if _significant(flutter) else None,
@@ -202,18 +208,49 @@ def _changed(
     placed = [_placed(tracks, fit, time_s, length_s, extras) for time_s in times_s]
     placed.sort(key=lambda option: _cost(tracks, option[1], fit, size))
     for place, stepped in placed:
-        found, closer = place, stepped
+        options = [(place, stepped)]
         if frames is not None and _clear(stepped):
-            found, closer = _by_frames(tracks, frames, stepped, place, length_s, extras, wow, taken_s)
-        held = _clear(closer) and _borne_out(tracks, closer, found, length_s, extras)
-        if held and _stands_out(tracks, closer, found):
-            return found, closer
+            closer = _by_frames(tracks, frames, stepped, place, length_s, extras, wow, taken_s)
+            options = [closer]
+            # the line shows badly when a small change was: where it is lost there, the moment by the tones counts
+            if abs(float(stepped.coefficient[-1])) < JUMP_SMALL_CENTS:
+                options.append((_both(place, closer[0]), stepped))
+        for found, fitted in options:
+            held = _clear(fitted) and _borne_out(tracks, fitted, found, length_s, extras)
+            if held and _stands_out(tracks, fitted, found):
+                return found, fitted
     return None
+
+
+def _both(place: Place, other: Place) -> Place:
+    # the place, as unsure as where both lie
+    from_s, to_s = min(place.from_s, other.from_s), max(place.to_s, other.to_s)
+    return replace(
+        place, se_s=float(np.hypot(max(place.se_s, other.se_s), place.time_s - other.time_s)), from_s=from_s, to_s=to_s
+    )
 
 
 def _clear(fit: Fit) -> bool:
     size, sd = abs(float(fit.coefficient[-1])), float(np.sqrt(fit.covariance[-1, -1]))
     return size >= max(JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS * sd)
+
+
+def _least_found(tracks: Tracks, fit: Fit, places: tuple[Place, ...], length_s: float) -> float | None:
+    # the size of which FOUND_SHARE are found, whatever the moment: what they must come out as is known
+    taken_s = tuple(place.time_s for place in places)
+    at = moments(length_s, taken_s, length_s / _LEAST_MOMENTS)
+    if not at.size:
+        return None
+    errors = jump_errors(tracks, fit, at, size=spline_count(length_s))
+    sizes = np.arange(JUMP_LEAST_CENTS, LARGEST_CENTS + 0.25, 0.5)
+    needed = np.tile(np.maximum(JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS * errors), (sizes.size, 1))
+    if (tracks.source == ACCOMPANIMENT).any():
+        columns = [jump_column(tracks, time_s=float(time_s))[:, 0] for time_s in at]
+        near = np.array([_near(tracks, fit, float(t), column)[1] for t, column in zip(at, columns, strict=True)])
+        small = sizes < JUMP_SMALL_CENTS
+        needed[small] = np.maximum(needed[small], JUMP_NEAR_SIGMAS * near)
+    found = ndtr((sizes[:, None] - needed) / errors).mean(axis=1) >= FOUND_SHARE
+    return float(sizes[np.argmax(found)]) if found.any() else None
 
 
 def _borne_out(tracks: Tracks, fit: Fit, place: Place, length_s: float, extras: list[Floats]) -> bool:
@@ -238,17 +275,22 @@ def _stands_out(tracks: Tracks, fit: Fit, place: Place) -> bool:
     size = float(fit.coefficient[-1])
     if abs(size) >= JUMP_SMALL_CENTS or not (tracks.source == ACCOMPANIMENT).any():
         return True
+    found, sd = _near(tracks, fit, place.time_s, fit.columns[:, -1])
+    return bool((found + size) * np.sign(size) >= JUMP_NEAR_SIGMAS * sd)
+
+
+def _near(tracks: Tracks, fit: Fit, time_s: float, column: Floats) -> tuple[float, float]:
+    # a change beside a straight line through the tones near it: what the fit leaves of its size, and its error
     middle_s = np.bincount(tracks.track, tracks.time_s, tracks.count) / np.bincount(
         tracks.track, minlength=tracks.count
     )
-    points = (np.abs(middle_s - place.time_s) < JUMP_NEAR_S)[tracks.track]
-    line = np.column_stack([np.ones(tracks.time_s.size), tracks.time_s - place.time_s, fit.columns[:, -1]])
+    points = (np.abs(middle_s - time_s) < JUMP_NEAR_S)[tracks.track]
+    line = np.column_stack([np.ones(tracks.time_s.size), tracks.time_s - time_s, column])
     line = np.where(points[:, None], line, 0.0)
-    left = np.where(points, fit.residual + size * fit.columns[:, -1], 0.0)
     whitened = fit.weights.times(line, tracks)
     covariance = np.linalg.inv(line.T @ whitened + 1e-9 * np.eye(3))
-    found = covariance @ (whitened.T @ left)
-    return bool(found[-1] * np.sign(size) >= JUMP_NEAR_SIGMAS * np.sqrt(covariance[-1, -1]))
+    found = covariance @ (whitened.T @ np.where(points, fit.residual, 0.0))
+    return float(found[-1]), float(np.sqrt(covariance[-1, -1]))
 
 
 def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[Place, Fit]:

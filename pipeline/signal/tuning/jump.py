@@ -65,9 +65,7 @@ def scan_jump(
     trust : share of the nominal evidence that counts; tones that follow one another err alike.
     taken_s : moments of jumps that the fit knows of; none is looked for within 3 s of them.
     """
-    at = np.arange(_EDGE_S, length_s - _EDGE_S, _GRID_S)
-    for time_s in taken_s:
-        at = at[np.abs(at - time_s) >= _APART_S]
+    at = moments(length_s, taken_s, _GRID_S)
     if at.size == 0:
         return Scan((), (), -np.inf)
     gains = trust * _log_gains(tracks, fit, at, size)
@@ -82,6 +80,22 @@ def scan_jump(
         times.append(_middle_of_best(at, gains))
         gains = np.where(np.abs(at - times[-1]) < _APART_S, -np.inf, gains)
     return Scan(tuple(times[:rivals]), tuple(times[rivals:]), odds)
+
+
+def jump_errors(tracks: Tracks, fit: Fit, at: Floats, *, size: int) -> Floats:
+    """Standard errors, in cents, that the size of one more change would have at moments (m,); ``size`` as above."""
+    cross, square = _jump_products(tracks, fit, fit.weights.times(fit.columns, tracks), at)
+    system = fit.normal + fit.smoothing * roughness(size, total=fit.columns.shape[1])
+    rest = square - np.einsum("ij,ij->j", cross, np.linalg.solve(system, cross))
+    return np.asarray(1.0 / np.sqrt(np.maximum(rest, 1e-12)))
+
+
+def moments(length_s: float, taken_s: tuple[float, ...], step_s: float) -> Floats:
+    """Moments at which a change is looked for: none near the ends or within 3 s of those that are taken."""
+    at = np.arange(_EDGE_S, length_s - _EDGE_S, step_s)
+    for time_s in taken_s:
+        at = at[np.abs(at - time_s) >= _APART_S]
+    return at
 
 
 def _middle_of_best(at: Floats, gains: Floats) -> float:
@@ -134,12 +148,8 @@ def _log_gains(tracks: Tracks, fit: Fit, at: Floats, size: int) -> Floats:
     target = fit.curve + fit.residual
     normal = fit.normal
     right = whitened.T @ target
-    order = np.argsort(tracks.time_s, kind="stable")
-    first = np.searchsorted(tracks.time_s[order], at)
-    cross = _after(whitened[order], first).T
-    own = _after(weights.times(target, tracks)[order][:, None], first)[:, 0]
-    time_s = np.ascontiguousarray(tracks.time_s)
-    square = _squares(time_s, tracks.track, weights.weight, weights.shrink, weights.ease, weights.since_s, at)
+    cross, square = _jump_products(tracks, fit, whitened, at)
+    own = _after(tracks, weights.times(target, tracks)[:, None], at)[:, 0]
     square = square + 1.0 / JUMP_SD_CENTS**2
     plain = restricted_likelihoods(normal, right, penalty, size)
     with_jump = np.empty((SMOOTHING.size, at.size))
@@ -153,9 +163,19 @@ def _log_gains(tracks: Tracks, fit: Fit, at: Floats, size: int) -> Floats:
     return np.asarray(logsumexp(with_jump, axis=0) - logsumexp(plain))
 
 
-def _after(rows: Floats, first: npt.NDArray[np.intp]) -> Floats:
-    sums = np.vstack([np.zeros((1, rows.shape[1])), np.cumsum(rows, axis=0)])
-    return np.asarray(sums[-1] - sums[first])
+def _jump_products(tracks: Tracks, fit: Fit, whitened: Floats, at: Floats) -> tuple[Floats, Floats]:
+    # X' V^-1 h (p, m) and h' V^-1 h (m,) for the columns h of jumps at the moments; ``whitened`` is V^-1 X
+    weights = fit.weights
+    time_s = np.ascontiguousarray(tracks.time_s)
+    square = _squares(time_s, tracks.track, weights.weight, weights.shrink, weights.ease, weights.since_s, at)
+    return _after(tracks, whitened, at).T, square
+
+
+def _after(tracks: Tracks, rows: Floats, at: Floats) -> Floats:
+    # sums of rows (n, k) over the points from each moment on, (m, k)
+    order = np.argsort(tracks.time_s, kind="stable")
+    sums = np.vstack([np.zeros((1, rows.shape[1])), np.cumsum(rows[order], axis=0)])
+    return np.asarray(sums[-1] - sums[np.searchsorted(tracks.time_s[order], at)])
 
 
 @nb.njit(cache=True)

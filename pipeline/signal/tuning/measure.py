@@ -245,6 +245,7 @@ def _curve_values(curve: TuningCurve) -> dict[str, Any]:
         "jump_from_s": [jump.bounds_s[0] for jump in curve.jumps],
         "jump_to_s": [jump.bounds_s[1] for jump in curve.jumps],
         "jump_cents": [jump.cents for jump in curve.jumps],
+        "jump_least_cents": curve.least_jump_cents,
         "jump_log_odds": curve.jump_log_odds if np.isfinite(curve.jump_log_odds) else None,
         "wow_hz": wow.hz if wow else None,
         "wow_hz_se": wow.hz_se if wow else None,
@@ -261,7 +262,7 @@ def _curve_values(curve: TuningCurve) -> dict[str, Any]:
 def _no_curve() -> dict[str, Any]:
     lists = "curve_time_s curve_cents curve_se_cents jump_s jump_se_s jump_from_s jump_to_s jump_cents"
     names = (
-        "sharp_cents sharp_se_cents jump_log_odds wow_hz wow_hz_se wow_cents wow_se_cents wow_phase_rad wow_shrink "
-        "wow_chance flutter_hz flutter_cents"
+        "sharp_cents sharp_se_cents jump_least_cents jump_log_odds wow_hz wow_hz_se wow_cents wow_se_cents "
+        "wow_phase_rad wow_shrink wow_chance flutter_hz flutter_cents"
     )
     return {**{name: [] for name in lists.split()}, **dict.fromkeys(names.split())}

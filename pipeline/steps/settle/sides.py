@@ -193,6 +193,7 @@ def _tables(
         "jump_from_s": tuning["jump_from_s"][placed] if placed is not None else None,
         "jump_to_s": tuning["jump_to_s"][placed] if placed is not None else None,
         "jump_cents": -greatest[1] if greatest else None,
+        "jump_least_cents": tuning["jump_least_cents"],
         "estimated_state": estimated,
         "estimated_speed_ratio": estimated_ratio,
         **_rival(settled, readings),

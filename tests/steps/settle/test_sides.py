@@ -40,6 +40,7 @@ def tuning(name: str = "tr-1", *, sharp: float = 20.0, tonic: int = 2, seed: int
         "jump_from_s": [],
         "jump_to_s": [],
         "jump_cents": [],
+        "jump_least_cents": 12.5,
         "jump_log_odds": -1.0,
         "wow_hz": None,
         "wow_hz_se": None,
@@ -352,7 +353,7 @@ def test_the_larger_of_two_sudden_changes_is_taken_where_the_keys_say_so() -> No
     out = run({"tr-1": known()}, {"tr-1": whole})
     speed = out.tables["tr-1"]["speed"].row(0, named=True)
     curve = out.tables["tr-1"]["speed_curve"]
-    assert (speed["jump_count"], speed["jump_s"]) == (1, 25.0)
+    assert (speed["jump_count"], speed["jump_s"], speed["jump_least_cents"]) == (1, 25.0, 12.5)
     # the correction falls where the sounding pitch rises
     assert speed["jump_cents"] == pytest.approx(-55.0, abs=1e-6)
     at = curve.filter(pl.col("transfer_time_s").is_between(24.95, 25.05))["correction_cents"]

@@ -1,0 +1,126 @@
+"""Small sudden changes by a soloist alone: found, invented, and what one who is told the moment would find.
+
+Pitch lines without sound, as in ``speed``, with drifts and wow. Each side is measured without a change, with one of 10
+cents, and with one of the size that it says it would show. One who is told the moment has the same tones, weights and
+drift, and need not search: more than that share cannot be found with as few false alarms. ``tests.benchmarks.speed``
+prints the table; by themselves:
+
+    OMP_NUM_THREADS=1 python -m tests.benchmarks.speed_changes [--sides 200] [--first 130000] [--processes 16]
+"""
+
+import argparse
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.speedplan import SpeedPlan
+from pipeline.signal.tuning.curve import JUMP_LEAST_SIGMAS, TuningCurve, tuning_curve
+from pipeline.signal.tuning.jump import jump_column
+from pipeline.signal.tuning.jump_time import sure_frames
+from pipeline.signal.tuning.spline import fit_curve
+from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
+from tests.benchmarks.speed_lines import simulated_line
+
+FIRST = 130_000
+SMALL_CENTS = 10.0
+_MARGIN_S = 1.0
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One side: changes invented, whether 10 cents are found, and by one told the moment, the stated size, if found."""
+
+    invented: int
+    found: bool
+    told: bool
+    least_cents: float | None
+    least_found: bool
+
+
+def drifting(rng: np.random.Generator) -> SpeedPlan:
+    """Offset, drift of either sign and wow on half of all sides, as in ``speed``, without a change."""
+    wow = bool(rng.random() < 0.5)
+    return SpeedPlan(
+        offset_cents=float(np.clip(45.0 * rng.standard_t(4), -250.0, 250.0)),
+        drift_cents=float(rng.uniform(-40.0, 40.0)),
+        drift_shape=str(rng.choice(("line", "curve", "bump"))),
+        wow_hz=float(rng.uniform(76.0, 81.0) / 60.0) if wow else 0.0,
+        wow_cents=float(rng.uniform(2.0, 15.0)) if wow else 0.0,
+        wow_phase_rad=float(rng.uniform(0.0, 2.0 * np.pi)),
+        radius_ratio=float(rng.uniform(1.2, 2.2)),
+    )
+
+
+def tried(seed: int) -> Tried:
+    """Measure one side three times."""
+    rng = np.random.default_rng(seed)
+    length_s = float(rng.uniform(60.0, 200.0))
+    instrument = ("violin", "cello")[seed % 2]
+    plan = random_plan(rng, instrument=instrument, length_s=length_s, reference_pitch_hz=440.0)
+    speed = drifting(rng)
+    sign, fraction = float(rng.choice((-1.0, 1.0))), float(rng.uniform(0.15, 0.85))
+    moment_s = fraction * speed.nominal_length_s(length_s)
+
+    def measured(cents: float) -> tuple[Tracks, TuningCurve]:
+        stepped = replace(speed, step_cents=sign * cents, step_fraction=fraction)
+        # the same playing and the same errors of the line each time
+        again = np.random.default_rng([seed, 1])
+        time_s, f0_hz, sure = simulated_line(plan, speed=stepped, rng=again, noise_cents=1.0)
+        _, tracks = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+        frames = sure_frames(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+        return tracks, tuning_curve(tracks, length_s=float(time_s[-1]), frames=frames)
+
+    _, plain = measured(0.0)
+    tracks, small = measured(SMALL_CENTS)
+    least = plain.least_jump_cents
+    return Tried(
+        len(plain.jumps),
+        _holds(small, moment_s),
+        _told(tracks, small, moment_s),
+        least,
+        least is not None and _holds(measured(least)[1], moment_s),
+    )
+
+
+def _holds(curve: TuningCurve, moment_s: float) -> bool:
+    return any(jump.bounds_s[0] - _MARGIN_S <= moment_s <= jump.bounds_s[1] + _MARGIN_S for jump in curve.jumps)
+
+
+def _told(tracks: Tracks, curve: TuningCurve, moment_s: float) -> bool:
+    # the fit that knows of no change, or of others, with a column for the change where it is
+    step = jump_column(tracks, time_s=moment_s)
+    fit = fit_curve(
+        tracks, start=curve.fit.curve, length_s=curve.length_s, extra=step, extra_sd=np.array([1e4]), rounds=6
+    )
+    return abs(float(fit.coefficient[-1])) >= JUMP_LEAST_SIGMAS * float(np.sqrt(fit.covariance[-1, -1]))
+
+
+def say(sides: int, first: int, *, processes: int = 1) -> None:
+    """Print the table."""
+    with ProcessPoolExecutor(processes) as pool:
+        rows = list(pool.map(tried, range(first, first + sides)))
+    least = np.array([row.least_cents for row in rows if row.least_cents is not None])
+    found = [row.least_found for row in rows if row.least_cents is not None]
+    low, middle, high = np.percentile(least, [10, 50, 90])
+    print(f"\nsudden changes by a soloist alone, {sides} sides without sound")
+    print(f"  none planted: invented on {sum(row.invented > 0 for row in rows)}")
+    print(f"  of {SMALL_CENTS:.0f} cents: found {100 * np.mean([row.found for row in rows]):.0f} %, ", end="")
+    print(f"by one told the moment {100 * np.mean([row.told for row in rows]):.0f} %")
+    print(f"  of the size each side states, {middle:.1f} cents ({low:.1f} to {high:.1f}): ", end="")
+    print(f"found {100 * np.mean(found):.0f} % of {len(found)} (stated: 90)")
+
+
+def main() -> None:
+    """Print the table by itself."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--sides", type=int, default=200)
+    parser.add_argument("--first", type=int, default=FIRST)
+    parser.add_argument("--processes", type=int, default=1)
+    asked = parser.parse_args()
+    say(asked.sides, asked.first, processes=asked.processes)
+
+
+if __name__ == "__main__":
+    main()
