@@ -13,24 +13,26 @@ UNFOLDED = 400
 NARROWEST = 20
 
 
-def print_text(line: str, *, file: TextIO | None = None) -> None:
-    """Print a line of text, broken between words where it is too long for the terminal; what has no width is not.
+def print_text(text: str, *, file: TextIO | None = None) -> None:
+    """Print lines of text, broken between words where one is too long for the terminal; what has no width is not.
 
-    Lines after the first stand two spaces in, or under the second column of a line that has two.
+    What is broken off stands two spaces in, or under the second column of a line that has two.
     """
     file = file or sys.stdout
     width = console(file).width
-    if width < UNFOLDED:
-        columns = re.match(r" *\S+ {2,}(?=\S)", line)
-        hanging = len(columns[0]) if columns else len(line) - len(line.lstrip()) + 2
-        inside = " " * min(hanging, width // 2)
-        line = "\n".join(
-            textwrap.wrap(
-                line, width, subsequent_indent=inside, break_long_words=False, break_on_hyphens=False,
-                drop_whitespace=True,
-            )
-        )  # fmt: skip
-    print(line, file=file)
+    for line in text.split("\n"):
+        print(line if width >= UNFOLDED else _folded(line, width), file=file)
+
+
+def _folded(line: str, width: int) -> str:
+    columns = re.match(r" *\S+ {2,}(?=\S)", line)
+    hanging = len(columns[0]) if columns else len(line) - len(line.lstrip()) + 2
+    inside = " " * min(hanging, width // 2)
+    return "\n".join(
+        textwrap.wrap(
+            line, width, subsequent_indent=inside, break_long_words=False, break_on_hyphens=False, drop_whitespace=True
+        )
+    )
 
 
 def console(file: TextIO | None = None) -> Console:

@@ -23,7 +23,6 @@ def dictionary(
 
     text = dictionary_text(chosen(table), form=output)
     if output == "text":
-        for line in text.splitlines():
-            print_text(with_minus(line))
+        print_text(with_minus(text))
     else:
         print(text)

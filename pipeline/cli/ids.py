@@ -31,11 +31,18 @@ def whole_id(folder: Path, given: str, *tables: str) -> str:
 
 
 def ids_of(folder: Path, tables: Sequence[str]) -> list[str]:
-    """All ids of these tables of the catalogue, sorted."""
-    from pipeline.store.corpus import Corpus
+    """All ids of these tables of the catalogue as they are written, sorted; nothing else of it is read."""
+    from pipeline.store.catalogue.csv_text import read_text_table
+    from pipeline.store.catalogue.tables import table_files
+    from pipeline.store.schema import load
 
-    catalogue = Corpus(folder).catalogue
-    return sorted({id_ for table in tables for id_ in catalogue.frame(table)[f"{table}_id"].to_list()})
+    relations = [load(table) for table in tables]
+    texts = [
+        read_text_table(path, relation=relation, root=folder)
+        for relation in relations
+        for path in table_files(folder, relation)
+    ]
+    return sorted({cell for text in texts for cell in text.column(text.relation.key[0]) if cell})
 
 
 def completing(*tables: str) -> Any:

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+from scipy import special
 
 from pipeline.stats.rates import resampling_weights
 from pipeline.units import Floats
@@ -175,6 +175,7 @@ def log10_ratio(k1: Floats, n1: Floats, k0: Floats, n0: Floats) -> Floats:
     a1, b1, a0, b0 = k1 + 1.0, n1 - k1 + 1.0, k0 + 1.0, n0 - k0 + 1.0
     apart = special.betaln(a1, b1) + special.betaln(a0, b0)
     together = special.betaln(k1 + k0 + 1.0, n1 + n0 - k1 - k0 + 1.0)
-    density = stats.beta.pdf(_GRID, a1[:, None], b1[:, None])
+    log = special.xlogy(a1[:, None] - 1.0, _GRID) + special.xlog1py(b1[:, None] - 1.0, -_GRID)
+    density = np.exp(log - log.max(axis=1, keepdims=True))
     above = (density * special.betainc(a0[:, None], b0[:, None], _GRID)).sum(axis=1) / density.sum(axis=1)
     return np.asarray((np.log(2.0 * np.maximum(above, 1e-300)) + apart - together) / np.log(10.0), dtype=np.float64)

@@ -8,7 +8,7 @@ Zou and Donner, Statistics in Medicine 27 (2008) for comparing two quantities by
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 LEVEL = 0.95  # common practice, no source
 
@@ -59,7 +59,7 @@ def wilson_interval(successes: float, *, trials: float, level: float = LEVEL) ->
     """
     if not trials > 0 or not 0 <= successes <= trials:
         raise ValueError(f"{successes} of {trials}: give 0 <= successes <= trials, trials above 0")
-    z = float(stats.norm.ppf(0.5 + level / 2))
+    z = float(special.ndtri(0.5 + level / 2))
     share = successes / trials
     middle = (share + z**2 / (2 * trials)) / (1 + z**2 / trials)
     half = z * np.sqrt(share * (1 - share) / trials + z**2 / (4 * trials**2)) / (1 + z**2 / trials)

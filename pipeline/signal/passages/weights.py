@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import norm
 
+from pipeline.densities import normal
 from pipeline.signal.passages.part import Graph, Ints, Part
 from pipeline.units import Floats
 
@@ -61,9 +61,9 @@ def emission(midi: Floats, table: Floats, chord: Ints) -> Emission:
     off = midi[:, None] - pitches[None, :]
     # As written; an octave off, a semitone off (errors of the line); anything (common practice, no source).
     struck = (
-        0.92 * norm.pdf(off, scale=SPREAD)
-        + 0.015 * (norm.pdf(off - 12.0, scale=SPREAD) + norm.pdf(off + 12.0, scale=SPREAD))
-        + 0.01 * (norm.pdf(off - 1.0, scale=0.3) + norm.pdf(off + 1.0, scale=0.3))
+        0.92 * normal(off, sd=SPREAD)
+        + 0.015 * (normal(off - 12.0, sd=SPREAD) + normal(off + 12.0, sd=SPREAD))
+        + 0.01 * (normal(off - 1.0, sd=0.3) + normal(off + 1.0, sd=0.3))
         + 0.03 / 60.0
     )[:, place]
     near = (np.abs(off) <= NEAR)[:, place].any(axis=2)
@@ -78,9 +78,7 @@ def _outside(midi: Floats, table: Floats, chord: Ints) -> Floats:
     pitches, counts = np.unique(held, return_counts=True)
     shares = counts / counts.sum()
     # Nine in ten as what is heard outside, spread like errors of the line (common practice, no source).
-    return np.asarray(
-        0.9 * norm.pdf(midi[:, None] - pitches[None, :], scale=0.3) @ shares + 0.1 / RANGE, dtype=np.float64
-    )
+    return np.asarray(0.9 * normal(midi[:, None] - pitches[None, :], sd=0.3) @ shares + 0.1 / RANGE, dtype=np.float64)
 
 
 def untimed(notes: int, graph: Graph) -> Floats:
@@ -97,7 +95,7 @@ def time_weights(start_s: Floats, beat_s: Floats, graph: Graph) -> Floats:
     for age in range(1, min(AGES + 2, start_s.size)):
         log = np.log(np.maximum(start_s[age:] - start_s[:-age], 1e-3)) - np.log(beat_s[age:])
         r = log[:, None] - graph.log_beats[None, :]
-        tight, loose = (norm.pdf(r, scale=scale) for scale in (TIGHT, LOOSE))
+        tight, loose = (normal(r, sd=sd) for sd in (TIGHT, LOOSE))
         weights[age:, :, age - 1] = (1.0 - LOOSE_SHARE) * tight + LOOSE_SHARE * loose
     return weights
 

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
-from scipy.stats import t as student_t
 
+from pipeline.densities import normal, student_t
 from pipeline.units import OCTAVE_CENTS, Floats, cents_of_ratio, ratio_of_cents
 
 STANDARD_RPM = 3600.0 / 46.0  # 92 bars under 60 Hz
@@ -53,8 +52,8 @@ def playing_density(cents: Floats, *, process: str | None, labels: Sequence[Labe
     share = STANDARD_SHARE.get(process or "", _STANDARD_SHARE_ELSE)
     other = float(cents_of_rpm(3000.0 / 38.5))
     # Seven in ten standard speeds are those of 60 Hz mains (common practice, no source).
-    narrow = 0.7 * norm.pdf(cents, 0.0, _STANDARD_SD) + 0.3 * norm.pdf(cents, other, _STANDARD_SD)
-    density = share * narrow + (1.0 - share) * student_t.pdf(cents, BROAD_FREEDOM, scale=BROAD_SCALE_CENTS)
+    narrow = 0.7 * normal(cents, sd=_STANDARD_SD) + 0.3 * normal(cents, mean=other, sd=_STANDARD_SD)
+    density = share * narrow + (1.0 - share) * student_t(cents, freedom=BROAD_FREEDOM, scale=BROAD_SCALE_CENTS)
     if not labels:
         return np.asarray(density)
     usual = np.mean([_usual(cents, label) for label in labels], axis=0)
@@ -77,15 +76,15 @@ def offset_density(
     labels: Sequence[LabelSpeed],
 ) -> Floats:
     """Prior density, per cent, of corrections (n,) of one transfer."""
-    chosen = norm.pdf(offset_cents, 0.0, _CHOSEN_SD)
-    corrected = _CORRECTED_SHARE * norm.pdf(offset_cents, 0.0, _CORRECTED_SD)
-    corrected = corrected + (1.0 - _CORRECTED_SHARE) * student_t.pdf(
-        offset_cents, BROAD_FREEDOM, scale=_CORRECTED_SCALE
+    chosen = normal(offset_cents, sd=_CHOSEN_SD)
+    corrected = _CORRECTED_SHARE * normal(offset_cents, sd=_CORRECTED_SD)
+    corrected = corrected + (1.0 - _CORRECTED_SHARE) * student_t(
+        offset_cents, freedom=BROAD_FREEDOM, scale=_CORRECTED_SCALE
     )
     if already_corrected == "yes":
         return np.asarray(corrected)
     if turntable_rpm is None:
-        raw = student_t.pdf(offset_cents, BROAD_FREEDOM, scale=BROAD_SCALE_CENTS)
+        raw = student_t(offset_cents, freedom=BROAD_FREEDOM, scale=BROAD_SCALE_CENTS)
     else:
         playing = offset_cents + float(cents_of_rpm(turntable_rpm))
         raw = playing_density(playing, process=process, labels=labels)
@@ -103,7 +102,7 @@ def hum_evidence(offset_cents: Floats, hum_hz: Sequence[float]) -> Floats:
         wanted = _wanted(hz)
         if wanted is None:
             continue
-        density = 0.5 * sum(norm.pdf(offset_cents, cents, _HUM_SD) for cents in wanted)
+        density = 0.5 * sum(normal(offset_cents, mean=cents, sd=_HUM_SD) for cents in wanted)
         total += np.log(_HUM_SHARE * density + (1.0 - _HUM_SHARE) * _FLAT) - np.log(_FLAT)
     return total
 

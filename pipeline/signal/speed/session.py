@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq
 from scipy.special import logsumexp, ndtr
-from scipy.stats import norm
 
+from pipeline.densities import normal
 from pipeline.signal.speed.evidence import Evidence, SessionSpeed
 from pipeline.signal.speed.prior import hum_at_mains, hum_evidence, rpm_of_cents
 from pipeline.signal.speed.readings import Candidate, SideEvidence, candidates
@@ -160,7 +160,7 @@ class _Weighed:
         """Density of one candidate's playing speed under each A4 and session speed, (m, speeds)."""
         spread = float(np.hypot(sd, self.se[index]))
         playing = self.side.playing_cents(self.offsets[index])
-        near = norm.pdf(_SPEED_GRID, playing[:, None], spread)
+        near = normal(_SPEED_GRID, mean=playing[:, None], sd=spread)
         return np.asarray((1.0 - OUTLIER_SHARE) * self.weight[index][:, None] * near)
 
     def apart(self) -> Floats:

@@ -192,6 +192,8 @@ def typed(column: Column, cells: list[str | None], *, comma_decimals: bool) -> t
             problems.append(CellProblem(row, *trouble))
     dtype = {"string": pl.String(), "int64": pl.Int64(), "double": pl.Float64(), "boolean": pl.Boolean()}
     series = pl.Series(column.name, values, dtype=dtype.get(column.type, pl.Date()))
+    if not known and not column.required:
+        return series, problems
     wrong = {problem.row for problem in problems}
     if column.name == "isni":
         for row, cell in enumerate(cells):

@@ -5,7 +5,7 @@ import io
 import json
 import textwrap
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from typing import Any, Literal
 
 import polars as pl
@@ -70,7 +70,7 @@ def dictionary_text(relations_: Sequence[Relation], *, form: Literal["text", "cs
     if form == "markdown":
         return "\n\n".join(_markdown(relation) for relation in relations_)
     shared = _shared(relations_)
-    parts = [_plain(relation, shared) for relation in relations_]
+    parts = [_plain(relation, frozenset(shared)) for relation in relations_]
     if shared:
         head = "Shared columns\n  They mean the same in every table that names them.\n"
         parts = [f"{_RULES}", head + "\n".join(_columns(shared)), *parts]
@@ -90,10 +90,15 @@ def _row(relation: Relation, column: Column) -> dict[str, Any]:
     }
 
 
-def _plain(relation: Relation, shared: Collection[Column]) -> str:
-    lines = [f"{relation.layer}.{relation.name}", f"  {relation.description}", f"  {_made(relation)}"]
-    lines += _columns([column for column in relation.columns if column not in shared])
-    if also := [column.name for column in relation.columns if column in shared]:
+def _plain(relation: Relation, shared: frozenset[Column]) -> str:
+    own, also = [], []
+    for column in relation.columns:
+        if column in shared:
+            also.append(column.name)
+        else:
+            own.append(column)
+    lines = [f"{relation.layer}.{relation.name}", f"  {relation.description}", f"  {_made(relation)}", *_columns(own)]
+    if also:
         lines += textwrap.wrap(
             f"shared columns: {', '.join(also)}", 110, initial_indent="    ", subsequent_indent="      "
         )

@@ -237,7 +237,11 @@ def _read_single(text: str) -> _Single:
 
 
 def _bounds(bare: str, text: str) -> tuple[date, date]:
+    bare = bare.removesuffix("-XX").removesuffix("-XX")
     if "X" in bare:
+        known = bare.rstrip("X")
+        if known.isdigit() and len(bare) == 4:
+            return _years(int(known.ljust(4, "0")), int(known.ljust(4, "9")))
         return _bounds_by_library(bare)
     numbers = [int(part) for part in bare.split("-")]
     if len(numbers) == 1:
@@ -250,7 +254,7 @@ def _bounds(bare: str, text: str) -> tuple[date, date]:
 
 
 def _bounds_by_library(bare: str) -> tuple[date, date]:
-    from edtf import parse_edtf, struct_time_to_date
+    from edtf import parse_edtf, struct_time_to_date  # loads for as long as some questions take, for what few write
 
     try:
         parsed = parse_edtf(bare)
