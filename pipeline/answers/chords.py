@@ -26,7 +26,7 @@ BREAKING = {
     "cannot_tell": "whether the strings begin together cannot be told",
 }
 CAUTIONS = {
-    "octave_uncertain": "a note lies an octave or a twelfth above another: it may be missed, or wrong",
+    "octave_uncertain": "a note lies an octave or a twelfth above another: it may be wrong",
     "no_own_partials": "a note has no partial of its own, so when it begins cannot be told",
 }
 
@@ -82,7 +82,14 @@ def heard_words(chord: Mapping[str, Any], notes: list[dict[str, Any]], *, name: 
             said.append(f"{named} begins {abs(start):.0f} cents {'low' if start < 0 else 'high'}")
     if chord["bow_rule"] == "broken":
         said.append("no bow leaves out a middle string: a string is out of the order of pitch, or a note is wrong")
-    said += [CAUTIONS[flag] for flag in chord["flags"] or ()]
+    flags = chord["flags"] or ()
+    if "octave_possible" in flags:
+        place, note = max(zip(places, notes, strict=True), key=lambda one: one[1]["octave_probability"] or 0.0)
+        chance = probability_words(note["octave_probability"])
+        said.append(
+            f"an octave or a twelfth above the {place} note ({name(note['midi'])}) may sound as well ({chance})"
+        )
+    said += [CAUTIONS[flag] for flag in flags if flag in CAUTIONS]
     return "; ".join(said)
 
 

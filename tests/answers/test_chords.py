@@ -41,7 +41,14 @@ def test_a_late_middle_note_and_what_it_means_are_said_with_its_error() -> None:
     assert "the middle note (F#4) sounds 70 ms later (± 14)" in said
     assert "the middle note (F#4) begins 18 cents high" in said
     assert "no bow leaves out a middle string" in said
-    assert "may be missed, or wrong" in said
+    assert "it may be wrong" in said
+
+
+def test_an_octave_that_may_sound_unheard_is_named_by_the_note_below_it() -> None:
+    doubtful = {**CHORD, "flags": ["octave_possible"]}
+    found = [{**note, "octave_probability": p} for note, p in zip(notes(), (0.02, 0.41, 0.0), strict=True)]
+    said = heard_words(doubtful, found, name=name_of)
+    assert said.endswith("an octave or a twelfth above the middle note (F#4) may sound as well (41 %)")
 
 
 def test_nothing_is_claimed_of_a_chord_that_cannot_be_told() -> None:

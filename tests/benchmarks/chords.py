@@ -5,12 +5,13 @@
 ``--folder`` holds ``solo_violin``, ``cello_notes`` and ``piano`` (see ``real_sound``), ``--violin`` real single violin
 notes, one a file, named by their pitch. Of the mixes: per frame inside notes (50 ms and more from their edges) how
 many of the notes of chords are found within 50 cents and how many of those said are right, octaves and twelfths above
-another note apart; frames with two or more bowed; claims that a string sounds later against planted delays; the curve
-of each note against the note followed by itself. Of real solo violin: written notes found in 46 ms of the first 0.45
-s, wrong notes a chord (as long, of a pitch not written near), chords of over 200 ms a minute, onsets (80 ms, 50 cents;
-as heard, and with the notes of a chord where it begins, for lists know no broken ones) beside basic-pitch where it is
-installed, and in which share of the frames in which one note is written the line is on the one before, and only rings.
-Lists of notes are estimates on a grid of 32 ms; each is moved by up to 0.1 s to where most notes are heard.
+another note apart; above how many notes of chords such a note is named or thought possible, where one sounds and where
+none does; frames with two or more bowed; claims that a string sounds later against planted delays; the curve of each
+note against the note followed by itself. Of real solo violin: written notes found in 46 ms of the first 0.45 s, wrong
+notes a chord (as long, of a pitch not written near), chords of over 200 ms a minute, onsets (80 ms, 50 cents; as heard,
+and with the notes of a chord where it begins, for lists know no broken ones) beside basic-pitch where it is installed,
+and in which share of the frames in which one note is written the line is on the one before, and only rings. Lists of
+notes are estimates on a grid of 32 ms; each is moved by up to 0.1 s to where most notes are heard.
 """
 
 import argparse
@@ -28,6 +29,7 @@ import numpy as np
 from pipeline.signal.chords.find import Chord, chords_of
 from pipeline.signal.chords.grid import HOP_S, at_rate, midi_of_bins
 from pipeline.signal.chords.judge import which_sound
+from pipeline.signal.chords.octaves import POSSIBLE, is_above
 from pipeline.signal.chords.partials import HOP_S as FINE_S
 from pipeline.signal.chords.spans import Note, notes_of, spans_of
 from pipeline.signal.hand.fingerboard import fingerboard
@@ -77,6 +79,7 @@ class Tally:
     several_said: int = 0
     several_right: int = 0
     claims: list[tuple[str, float]] = field(default_factory=list)
+    above: list[tuple[bool, float]] = field(default_factory=list)
     cents: list[float] = field(default_factory=list)
 
     @property
@@ -175,6 +178,9 @@ def _score_chords(mix: RealMix, chords: list[Chord], tally: Tally) -> None:
                     )
                 ]
                 tally.claims.append((chord.order.sounds_later[i], note.onset_s - min(m.onset_s for m in firsts)))
+            there = [is_above(other.midi - note.midi) for other in own if min(other.end_s, note.end_s) - first_s > 0.15]
+            named = any(is_above(n.measures.midi - note.midi) for n in chord.notes)
+            tally.above.append((any(there), 1.0 if named else chord.notes[i].octave_probability))
             curve = chord.notes[i]
             sure = (
                 (curve.time_s > note.onset_s + 0.06)
@@ -221,9 +227,17 @@ def show(name: str, tally: Tally, cost: float) -> None:
     print(
         f"{'':22} 'later' said {len(later)}, right {right:.3f}; 'no' said {len(none)},"
         f" under 40 ms {np.mean([d < 0.04 for d in none]) if none else np.nan:.3f};"
-        f" found of 30-50, 50-70, 70-90, over 90 ms: {', '.join(f'{a}/{b}' for a, b in found)}",
-        flush=True,
+        f" found of 30-50, 50-70, 70-90, over 90 ms: {', '.join(f'{a}/{b}' for a, b in found)}"
     )
+    under, without = (np.array([p for there, p in tally.above if there == wanted]) for wanted in (True, False))
+    if under.size and without.size:
+        least = float(np.quantile(without, 0.95))
+        print(
+            f"{'':22} octaves above a note: {np.mean(under > least):.2f} of {under.size} at 5 % false"
+            f" of {without.size}; from {POSSIBLE} on {np.mean(under >= POSSIBLE):.2f}"
+            f" at {np.mean(without >= POSSIBLE):.3f}",
+            flush=True,
+        )
 
 
 @dataclass

@@ -8,6 +8,7 @@ import numpy as np
 from pipeline.signal.chords.grid import F32, HOP, HOP_S, PER_SEMITONE, at_rate, midi_of_bins
 from pipeline.signal.chords.judge import Sounding, which_sound
 from pipeline.signal.chords.measures import NoteMeasures, measure_note
+from pipeline.signal.chords.octaves import is_above, octave_probability
 from pipeline.signal.chords.onsets import Edge, edges
 from pipeline.signal.chords.order import Order, Timed, order_of
 from pipeline.signal.chords.partials import HOP as FINE
@@ -23,8 +24,6 @@ Correction = Callable[[Floats], Floats]
 PER_FRAME = HOP // FINE
 AROUND_S = 0.4
 """Stretch beside a note over which its partials are looked at for its edges."""
-OCTAVES = (12.0, 19.0)  # semitones to partials 2 and 3
-OCTAVE_SEMITONES = 0.5  # how near to these two notes are one and its partial (common practice, no source)
 LEVEL_PARTIALS = 5  # lowest partials whose level is a note's (common practice, no source)
 
 
@@ -33,7 +32,8 @@ class ChordNote:
     """One note of a chord.
 
     ``fresh``: it begins with the chord. ``time_s``, ``midi``, ``error_cents`` (n,): its curve, at the true tuning, from
-    its start to its end in times of the transfer. ``octave``: it lies an octave or a twelfth above another.
+    its start to its end in times of the transfer. ``octave``: it lies an octave or a twelfth above another;
+    ``octave_probability`` that one sounds above it which is not among the chord's notes.
     """
 
     start: Edge
@@ -42,6 +42,7 @@ class ChordNote:
     bowed: float
     own: tuple[int, ...]
     octave: bool
+    octave_probability: float
     level_db: float
     time_s: Floats
     midi: Floats
@@ -87,10 +88,12 @@ def chords_of(sound: F32, sounding: Sounding, *, board: Fingerboard, correction:
     """Chords among what sounds, ``sound`` being at the rate of the analysis."""
     midi = midi_of_bins(sounding.bins) + correction(sounding.time_s)[:, None]
     notes = notes_of(sounding, board=board, midi=midi)
-    return [_chord(sound, span, notes, board, correction) for span in spans_of(notes)]
+    return [_chord(sound, sounding, span, notes, board, correction) for span in spans_of(notes)]
 
 
-def _chord(sound: F32, span: Span, notes: Sequence[Note], board: Fingerboard, correction: Correction) -> Chord:
+def _chord(
+    sound: F32, sounding: Sounding, span: Span, notes: Sequence[Note], board: Fingerboard, correction: Correction
+) -> Chord:
     followed = [_followed(sound, note, _beside(note, span, notes), board.instrument) for note in span.notes]
     loudness = np.array([_level_db(course) for course, _, _ in followed])
     loudest = loudness[np.isfinite(loudness)].max(initial=-np.inf)
@@ -106,9 +109,8 @@ def _chord(sound: F32, span: Span, notes: Sequence[Note], board: Fingerboard, co
                 fresh=span.fresh[i],
                 bowed=note.bowed,
                 own=course.own,
-                octave=any(
-                    abs(midi_of_bins(a) - midi_of_bins(0) - o) < OCTAVE_SEMITONES for a in above for o in OCTAVES
-                ),
+                octave=any(map(is_above, above)),
+                octave_probability=octave_probability(note, span.notes, sounding),
                 level_db=float(loudness[i] - loudest),
                 time_s=course.time_s[inside],
                 midi=pitch[inside],

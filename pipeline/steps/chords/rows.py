@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.signal.chords.find import Chord, ChordNote
+from pipeline.signal.chords.octaves import POSSIBLE
 from pipeline.signal.hand.fingerboard import Fingerboard, chord_ways
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.store import schema
@@ -80,6 +81,7 @@ def _chord(one: Taken, speed_map: SpeedMap, pace: float) -> Row:
     sounding = tuple(sorted(round(note.measures.midi) for note in chord.notes))
     flags = (
         ("octave_uncertain", any(note.octave for note in chord.notes)),
+        ("octave_possible", any(note.octave_probability >= POSSIBLE for note in chord.notes)),
         ("no_own_partials", any(not note.own for note in chord.notes)),
     )
     return {
@@ -110,6 +112,7 @@ def _note(one: Taken, i: int, line: _Line, speed_map: SpeedMap, pace: float) -> 
         "midi": measures.midi,
         "midi_error_cents": _known(measures.error_cents),
         "probability": note.bowed,
+        "octave_probability": note.octave_probability,
         "begins": "with_chord" if note.fresh else "before",
         "transfer_start_s": start_s,
         "transfer_end_s": end_s,
