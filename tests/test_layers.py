@@ -18,6 +18,7 @@ PACKAGE = Path(pipeline.__file__).parent
 BASICS = {
     "compiled",
     "counted",
+    "densities",
     "environment",
     "errors",
     "instruments",
