@@ -59,6 +59,7 @@ def _ray(address: str | None, workers: int) -> Any:
         "num_cpus": workers,
         "include_dashboard": False,
         "log_to_driver": False,
+        "logging_level": logging.ERROR,
         "runtime_env": {"env_vars": ONE_THREAD},
     }
     return RayTaskRunner(init_kwargs=start)

@@ -376,6 +376,7 @@ def test_ray_gives_the_same_bytes(tmp_path: Path, plain: dict[str, bytes]) -> No
     root = make_corpus(tmp_path / "c", sides=9)
     done = through_prefect(root, engine="ray", workers=2)
     assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
     assert tables(root) == plain
 
 
