@@ -16,6 +16,9 @@ _THREADS = (
     "RAYON_NUM_THREADS",
 )
 ONE_THREAD = dict.fromkeys(_THREADS, "1")
+# numba reads settings from the folder where the user happens to be, which may be a stranger's; kept compiled code is
+# loaded as it lies there. What the environment says, even nothing, stands above them.
+NOT_FROM_HERE = {"NUMBA_CACHE_DIR": "", "NUMBA_CACHE_LOCATOR_CLASSES": ""}
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""Makes the three standard streams fit to be written to, whatever they were started with."""
+"""Makes the three standard streams and the environment fit for use, whatever they were started with."""
 
 import codecs
 import os
@@ -8,6 +8,8 @@ import sys
 import threading
 import unicodedata
 from types import FrameType
+
+from pipeline.environment import NOT_FROM_HERE
 
 # What is printed and not in every alphabet, and how it is written where it is not.
 _PLAIN = str.maketrans(
@@ -42,6 +44,8 @@ def prepare() -> None:
     for name in (*_THREADS, "COLUMNS", "LINES"):
         if name in os.environ and not re.fullmatch("0*[1-9][0-9]*", os.environ[name]):
             del os.environ[name]
+    for name, value in NOT_FROM_HERE.items():
+        os.environ.setdefault(name, value)
     for asked in ("SIGTERM", "SIGHUP"):
         named = getattr(signal, asked, None)
         if named is None or threading.current_thread() is not threading.main_thread():

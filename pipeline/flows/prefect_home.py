@@ -6,6 +6,7 @@ and none is started. To the private one, neither the user's settings of Prefect 
 
 import contextlib
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -139,13 +140,14 @@ def server(derived: Path, load: Callable[[], object] = lambda: None) -> Iterator
     """
     log = derived / "log" / "prefect-server.log"
     values: dict[str, str | None] = {name: value for name, value in _QUIET.items() if name not in os.environ}
+    home = Path(os.environ.get("PREFECT_HOME", "~/.prefect")).expanduser()
     if not users_server():
-        home = (derived / ".prefect").resolve()
-        home.mkdir(parents=True, exist_ok=True)
+        home = _emptied((derived / ".prefect").absolute())
         own = {"PREFECT_HOME": str(home), "NO_PROXY": "*", "no_proxy": "*"}
         own |= {"PREFECT_CLIENT_MAX_RETRIES": "2", "PREFECT_API_REQUEST_TIMEOUT": f"{ANSWER_WITHIN_S:.0f}"}
         values = {name: None for name in os.environ if name.startswith("PREFECT_")}
         values |= _QUIET | own
+    values |= _not_from_here(home)
     with environment(values):
         started = Server(None if users_server() else _started(log), load, log)
         try:
@@ -154,14 +156,33 @@ def server(derived: Path, load: Callable[[], object] = lambda: None) -> Iterator
             started.end()
 
 
+def _emptied(home: Path) -> Path:
+    """An empty folder: a stranger's corpus might hold settings there that name code to run."""
+    try:
+        if home.exists():
+            shutil.rmtree(home)
+        home.mkdir(parents=True)
+    except OSError as error:
+        raise UnusableError(f"{home}: cannot be emptied ({error.strerror or error})") from error
+    return home
+
+
+def _not_from_here(home: Path) -> dict[str, str]:
+    """Where Prefect's settings lie, so that none is read from the folder where the user happens to be.
+
+    ``prefect.toml``, ``.env`` and ``pyproject.toml`` there may be a stranger's, and a file for logging may name code.
+    What the environment says stands above them.
+    """
+    named = {"PREFECT_PROFILES_PATH": "profiles.toml", "PREFECT_LOGGING_CONFIG_PATH": "logging.yml"}
+    return {name: os.environ.get(name) or str(home / file) for name, file in named.items()}
+
+
 def _started(log_path: Path) -> subprocess.Popen[bytes]:
     log_path.parent.mkdir(exist_ok=True)
     with log_path.open("wb") as log:
         return subprocess.Popen(
-            [sys.executable, "-m", "pipeline.flows.serve"],
-            cwd=os.environ[
-                "PREFECT_HOME"
-            ],  # a prefect.toml or .env where the user happens to be is none of its business
+            [sys.executable, "-P", "-m", "pipeline.flows.serve"],
+            cwd=os.environ["PREFECT_HOME"],  # see ``_not_from_here``
             env=os.environ | {"PYTHONPATH": os.pathsep.join(map(os.path.abspath, filter(None, sys.path)))},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

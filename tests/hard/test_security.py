@@ -1,5 +1,6 @@
 """A corpus that comes from a stranger cannot run code, read or write outside its folder, or reach the network."""
 
+import json
 import re
 import socket
 import sqlite3
@@ -19,10 +20,13 @@ from pipeline.errors import DataError
 from pipeline.pages.render import _environment, data_block
 from pipeline.store.adding import sheet
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.compaction import _generation, current
 from pipeline.store.database.read import open_read_only
 from pipeline.store.parts.read import read_part
 from tests.helpers.made_rows import corpus_folder, facts, rows, small
+from tests.helpers.programs import environment, program
 from tests.helpers.spoilt_corpus import glideline, hand_kept, sound_corpus
+from tests.helpers.tone_corpus import make_corpus
 
 PACKAGE = Path(pipeline.__file__).parent
 SOURCES = sorted(PACKAGE.rglob("*.py"))
@@ -122,7 +126,87 @@ def test_settings_are_data_only(corpus: Path) -> None:
         _ = Corpus(corpus).settings
 
 
+# Settings that name code: a formatter of log lines that is made by making a folder.
+LOGGING = """
+version: 1
+formatters: {{f: {{"()": os.mkdir, path: "{sign}"}}}}
+handlers: {{h: {{class: logging.StreamHandler, formatter: f}}}}
+root: {{handlers: [h]}}
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "where", ["derived/.prefect/logging.yml", "prefect.toml", ".env", "derived/.prefect/sqlite3.py"]
+)
+def test_a_run_obeys_no_settings_of_prefect_that_lie_in_a_corpus(tmp_path: Path, where: str) -> None:
+    """Neither where an earlier run kept its own, nor where the user happens to be."""
+    root, sign = make_corpus(tmp_path / "c", sides=1), tmp_path / "sign"
+    kinds = {".yml": LOGGING.format(sign=sign), ".py": f"import os\nos.mkdir({str(sign)!r})\n"}
+    pointing = {
+        "prefect.toml": "[logging]\nconfig_path = 'evil.yml'\n",
+        ".env": "PREFECT_LOGGING_CONFIG_PATH=evil.yml\n",
+    }
+    (root / "evil.yml").write_text(LOGGING.format(sign=sign), encoding="utf-8")
+    (root / where).parent.mkdir(parents=True, exist_ok=True)
+    (root / where).write_text(pointing.get(where) or kinds[Path(where).suffix], encoding="utf-8")
+    variables = {name: value for name, value in environment().items() if not name.startswith("PREFECT_")}
+    line = program("quick_run", ".", "1", "local")
+    done = subprocess.run(line, cwd=root, env=variables, capture_output=True, text=True, timeout=300, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "goes on without it" not in done.stdout
+    assert not sign.exists()
+
+
+def test_compiled_code_is_not_taken_from_where_the_user_happens_to_be(tmp_path: Path) -> None:
+    (tmp_path / ".numba_config.yaml").write_text(
+        "cache_dir: here\ncache_locator_classes: os.system\n", encoding="utf-8"
+    )
+    code = (
+        "from pipeline.cli.streams import prepare; prepare(); from numba.core import config; "
+        "print([config.CACHE_DIR, config.CACHE_LOCATOR_CLASSES])"
+    )
+    variables = {name: value for name, value in environment().items() if not name.startswith("NUMBA_CACHE")}
+    line = [sys.executable, "-P", "-c", code]
+    done = subprocess.run(line, cwd=tmp_path, env=variables, capture_output=True, text=True, timeout=120, check=False)
+    assert done.stdout == "['', '']\n", done.stderr
+
+
 # --- reading and writing outside
+
+
+@pytest.mark.parametrize("spoilt", ["CURRENT", "bucket"])
+def test_a_generation_of_tables_lies_in_the_corpus(corpus: Path, tmp_path: Path, spoilt: str) -> None:
+    """A name that leads to the tables of another corpus is no name, and a bucket that does is no bucket."""
+    for name in ("corpus", "other"):
+        folder = tmp_path / name / "derived" / "compacted" / ("a" * 16)
+        folder.mkdir(parents=True)
+        manifest = {"buckets": 1, "stamps": {"slide": {"00000": {}}}, "large": {}, "sizes": {}}
+        (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+        (folder.parent / "CURRENT").write_text(folder.name, encoding="utf-8")
+    assert current(Corpus(corpus)) is not None
+    _generation.cache_clear()
+    if spoilt == "CURRENT":
+        (corpus / "derived/compacted/CURRENT").write_text(
+            f"../../../other/derived/compacted/{'a' * 16}", encoding="utf-8"
+        )
+    else:
+        manifest["stamps"] = {"slide": {"../../../../../other/derived/tables/slide/x": {}}}
+        (corpus / "derived/compacted" / ("a" * 16) / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    assert current(Corpus(corpus)) is None
+
+
+def test_a_package_may_not_be_a_link_out_of_its_folder(tmp_path: Path) -> None:
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "datapackage.json").write_text('{"title": "secret"}', encoding="utf-8")
+    for name, target in (("inner", tmp_path / "own"), ("datapackage.json", tmp_path / "own" / "datapackage.json")):
+        package = tmp_path / f"package-{name}"
+        package.mkdir()
+        (package / name).symlink_to(target)
+        said = glideline("new", tmp_path / "mine", "--from", package)
+        assert said.status == 1
+        assert "holds no datapackage.json" in said.words
+        assert not (tmp_path / "mine").exists()
 
 
 @pytest.mark.parametrize(

@@ -40,6 +40,7 @@ from pipeline.store.catalogue.problems import Problem
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
+from pipeline.store.files.paths import leads_out
 from pipeline.store.formats.data_package import unguarded
 from pipeline.store.schema import Relation, hand_kept
 
@@ -280,7 +281,8 @@ def _opened(source: Path) -> Iterator[Path]:
 
 def _root(folder: Path, source: Path) -> Path:
     for place in (folder, *sorted(path for path in folder.iterdir() if path.is_dir())):
-        if (place / "datapackage.json").is_file():
+        descriptor = place / "datapackage.json"
+        if descriptor.is_file() and not leads_out(descriptor, root=folder):
             return place
     raise DataError(f"{source}: holds no datapackage.json", "give the folder that `glideline export` made")
 

@@ -9,6 +9,7 @@ the next, for readers who have opened it.
 import hashlib
 import json
 import os
+import re
 import shutil
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -32,6 +33,7 @@ from pipeline.store.schema.arrow_tables import arrow_of
 LARGE = ("pitch_frame", "other_frame", "speed_curve")
 BUCKET_TRANSFERS = 256
 _ENDING = ".parquet"
+_NAME = re.compile("[0-9a-f]{16}")
 
 Stamp = str  # size and time of a file as one text: there are millions of them at once
 Before = tuple[Path, Mapping[str, Stamp]]  # a reading file of the generation before, and what went into it
@@ -81,9 +83,12 @@ def current(corpus: Corpus) -> Generation | None:
     """The generation to read; None if there is none yet, it was written in another form, or a file's size differs."""
     root = corpus.derived / "compacted"
     try:
-        folder = root / (root / "CURRENT").read_text(encoding="utf-8").strip()
+        name = (root / "CURRENT").read_text(encoding="utf-8").strip()
+        if not _NAME.fullmatch(name):  # a stranger's may lead out of the corpus
+            return None
+        folder = root / name
         generation, sizes = _generation(folder, (folder / "manifest.json").stat().st_mtime_ns)
-        whole = all((folder / name).stat().st_size == size for name, size in sizes.items())
+        whole = all((folder / file).stat().st_size == size for file, size in sizes.items())
     except (OSError, ValueError, KeyError):
         return None
     return generation if whole else None
@@ -93,6 +98,8 @@ def current(corpus: Corpus) -> Generation | None:
 def _generation(folder: Path, mtime_ns: int) -> tuple[Generation, Mapping[str, int]]:
     """The generation as its manifest of that time tells it, and the sizes of its files."""
     manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    if not all(bucket.isdecimal() for parts in manifest["stamps"].values() for bucket in parts):
+        raise ValueError("a bucket that is none")
     return Generation(folder, manifest["buckets"], manifest["stamps"], manifest["large"]), manifest["sizes"]
 
 
