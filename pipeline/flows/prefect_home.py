@@ -139,15 +139,16 @@ def server(derived: Path, load: Callable[[], object] = lambda: None) -> Iterator
     ``load`` is called in the meantime.
     """
     log = derived / "log" / "prefect-server.log"
-    values: dict[str, str | None] = {name: value for name, value in _QUIET.items() if name not in os.environ}
     home = Path(os.environ.get("PREFECT_HOME", "~/.prefect")).expanduser()
+    values: dict[str, str | None] = {
+        name: value for name, value in (_QUIET | _not_from_here(home)).items() if name not in os.environ
+    }
     if not users_server():
         home = _emptied((derived / ".prefect").absolute())
         own = {"PREFECT_HOME": str(home), "NO_PROXY": "*", "no_proxy": "*"}
         own |= {"PREFECT_CLIENT_MAX_RETRIES": "2", "PREFECT_API_REQUEST_TIMEOUT": f"{ANSWER_WITHIN_S:.0f}"}
         values = {name: None for name in os.environ if name.startswith("PREFECT_")}
-        values |= _QUIET | own
-    values |= _not_from_here(home)
+        values |= _QUIET | own | _not_from_here(home)
     with environment(values):
         started = Server(None if users_server() else _started(log), load, log)
         try:
@@ -174,7 +175,7 @@ def _not_from_here(home: Path) -> dict[str, str]:
     What the environment says stands above them.
     """
     named = {"PREFECT_PROFILES_PATH": "profiles.toml", "PREFECT_LOGGING_CONFIG_PATH": "logging.yml"}
-    return {name: os.environ.get(name) or str(home / file) for name, file in named.items()}
+    return {name: str(home / file) for name, file in named.items()}
 
 
 def _started(log_path: Path) -> subprocess.Popen[bytes]:
