@@ -51,7 +51,8 @@ def hand(
     -------
     One row per note: start_s and transfer_start_s in s, place (written bar and beat, where there is a part), note,
     cents, ways (likeliest first), position, slide (into the note), not_counted (why that slide enters no rate),
-    shift_probability, cannot_tell; with a printed part also printed and verdict.
+    shift_probability, cannot_tell, reasons (what spoke for the likeliest, in words); with a printed part also printed
+    and verdict.
 
     Raises
     ------
@@ -212,6 +213,7 @@ def _columns(
         "slide": [_slide(slides[k], semitones, name) if k >= 0 else None for k in take.slide],
         "shift_probability": [shifts.get(i) for i in ids],
         "cannot_tell": [ways[i][0]["cannot_tell"] for i in ids],
+        "reasons": [ways[i][0].get("reasons") for i in ids],
     }
 
 

@@ -84,10 +84,11 @@ _SHOWN: dict[str, tuple[str, int]] = {
     "position": ("position", 5),
     "slide": ("slide", 1),
     "shift_probability": ("shift [%]", 4),
+    "reasons": ("what speaks for the first", 8),
     "printed": ("printed", 2),
     "verdict": ("verdict", 3),
 }
-_TEXTS = ("ways", "slide", "verdict")
+_TEXTS = ("ways", "slide", "verdict", "reasons")
 
 
 def _column(frame: Any, name: str, head: str, rank: int) -> Any:

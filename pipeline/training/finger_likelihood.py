@@ -25,6 +25,11 @@ from pipeline.units import Floats
 
 STOPS, MOVES = len(STOP_NAMES), len(MOVE_NAMES)
 SIZE = 2 * STOPS + 2 * MOVES
+LEAST_WAY = 1e-8
+"""Ways less likely than this up to a note, against all, are left out."""
+UNKNOWN = -1
+UNHEARD = 1e-3
+"""What a way counts that lets a shift be heard where none was, or none where one was (common practice, no source)."""
 Takes = list[tuple[str, str]]
 """Players and pieces."""
 NO_SLIDES = Slides(np.zeros((0, len(KINDS))), *(np.zeros(0) for _ in range(5)))
@@ -47,6 +52,7 @@ class Blocks:
     instrument: str
     known: dict[tuple[int, int, float], int] = field(default_factory=dict)
     features: list[Bytes] = field(default_factory=list)
+    travels: list[Bytes] = field(default_factory=list)
     apart: list[float] = field(default_factory=list)
     begins: list[int] = field(default_factory=lambda: [0])
 
@@ -61,6 +67,7 @@ class Blocks:
             moves = chain.moves(table, stops.begins, stops.stops, links, NO_SLIDES, USUAL)
             self.known[key] = self.begins[-1]
             self.features.append(moves.features)
+            self.travels.append((moves.shares[moves.audible, 1] > 0.0).astype(np.uint8))
             self.apart.append(apart)
             self.begins.append(self.begins[-1] + len(moves.features))
         return self.known[key]
@@ -82,6 +89,7 @@ class Piece:
     at: Ints
     allowed: dict[str, np.ndarray]
     truth: dict[str, Ints]
+    travelled: dict[str, Ints]
 
 
 def piece_of(fingerings: list[Fingering], blocks: Blocks) -> Piece:
@@ -111,6 +119,8 @@ def piece_of(fingerings: list[Fingering], blocks: Blocks) -> Piece:
                 open_to[own] = named if named.any() and each.finger[j] else fits
         allowed[each.player], truth[each.player] = open_to, known
     at = [blocks.at(int(a), int(b), float(u)) for a, b, u in zip(first.midi, first.midi[1:], long, strict=False)]
+    travels = np.concatenate(blocks.travels)
+    travelled = {player: _travelled(notes.begins, at, travels, own) for player, own in allowed.items()}
     return Piece(
         first.piece,
         notes.begins,
@@ -121,7 +131,19 @@ def piece_of(fingerings: list[Fingering], blocks: Blocks) -> Piece:
         np.array(at, dtype=np.int64),
         allowed,
         truth,
+        travelled,
     )
+
+
+def _travelled(begins: Ints, at: list[int], travels: Bytes, allowed: np.ndarray) -> Ints:
+    """(links,) whether a finger travels along the string to the next note: 1, 0, or -1 where a take leaves it open."""
+    found = np.full(len(at), UNKNOWN, dtype=np.int64)
+    for t, first in enumerate(at):
+        one, other = allowed[begins[t] : begins[t + 1]], allowed[begins[t + 1] : begins[t + 2]]
+        ways = travels[first : first + one.size * other.size].reshape(one.size, other.size)[np.ix_(one, other)]
+        if ways.size and ways.min() == ways.max():
+            found[t] = ways[0, 0]
+    return found
 
 
 class Likelihood:
@@ -132,15 +154,18 @@ class Likelihood:
         names = sorted({each.piece for each in fingerings})
         self.pieces = {name: piece_of([f for f in fingerings if f.piece == name], blocks) for name in names}
         self._features = np.concatenate(blocks.features)
+        self._travels = np.concatenate(blocks.travels)
         self._begins = np.array(blocks.begins, dtype=np.int64)
         self._apart = np.array(blocks.apart)
         self._pairs = np.empty(len(self._features))
         self._expected = np.empty(len(self._features))
 
-    def posterior(self, weights: Floats, name: str) -> Floats:
-        """Probability of each candidate of a piece, (candidates,), nobody's fingering known."""
+    def posterior(self, weights: Floats, name: str, *, heard_of: str | None = None) -> Floats:
+        """Probability of each candidate of a piece, (candidates,), with no shift heard, or every one of a player."""
         self._weigh(weights)
-        return self._solve(self.pieces[name], self._stop_weights(self.pieces[name], weights), 0.0)[1]
+        piece = self.pieces[name]
+        told = np.full(piece.at.size, UNKNOWN) if heard_of is None else piece.travelled[heard_of]
+        return self._solve(piece, self._stop_weights(piece, weights), 0.0, told)[1]
 
     def drawn(self, weights: Floats, name: str, rng: np.random.Generator) -> Ints:
         """A fingering of a piece drawn from the model: the stop of each note, (n,) indices in the stop table."""
@@ -148,7 +173,8 @@ class Likelihood:
         piece = self.pieces[name]
         own = self._stop_weights(piece, weights)
         before, after, ahead = np.zeros((3, own.size))
-        _solve(piece.begins, own, self._pairs, piece.at, self._expected, 0.0, before, after, ahead)
+        none = np.full(piece.at.size, UNKNOWN)
+        _solve(piece.begins, own, self._pairs, piece.at, self._travels, none, self._expected, 0.0, before, after, ahead)
         b = piece.begins
         chosen = np.empty(b.size - 1, dtype=np.int64)
         share = before[b[-2] :]
@@ -171,10 +197,11 @@ class Likelihood:
             piece = self.pieces[name]
             own = self._stop_weights(piece, weights)
             used = [player for player, of in takes if of == name]
-            whole, chance = self._solve(piece, own, -float(len(used)))
+            none = np.full(piece.at.size, UNKNOWN)
+            whole, chance = self._solve(piece, own, -float(len(used)), none)
             more = -len(used) * chance
             for player in used:
-                log, given = self._solve(piece, own * piece.allowed[player], 1.0)
+                log, given = self._solve(piece, own * piece.allowed[player], 1.0, none)
                 total += log - whole
                 more += given
             slope[:STOPS] += more @ piece.features
@@ -193,9 +220,11 @@ class Likelihood:
         found, _ = chain.note_weights(piece.begins, piece.features @ stop + piece.long * (piece.features @ by_time))
         return found
 
-    def _solve(self, piece: Piece, own: Floats, scale: float) -> tuple[float, Floats]:
+    def _solve(self, piece: Piece, own: Floats, scale: float, told: Ints) -> tuple[float, Floats]:
         before, after, ahead = np.zeros((3, own.size))
-        log = _solve(piece.begins, own, self._pairs, piece.at, self._expected, scale, before, after, ahead)
+        log = _solve(
+            piece.begins, own, self._pairs, piece.at, self._travels, told, self._expected, scale, before, after, ahead
+        )
         if not np.isfinite(log):
             raise ValueError(f"{piece.name}: no hand can play a fingering of it")
         return log, after
@@ -216,7 +245,7 @@ def _gradient(begins, features, apart, expected, move, by_time):  # type: ignore
 
 
 @numba.njit(cache=True)
-def _solve(begins, own, pairs, at, expected, scale, before, after, ahead):  # type: ignore[no-untyped-def]
+def _solve(begins, own, pairs, at, travels, told, expected, scale, before, after, ahead):  # type: ignore[no-untyped-def]
     """Forward-backward; ``after`` ends as the probability of each candidate, ``expected`` gains ``scale`` times that
     of each pair. Gives the log of the summed weights, -inf where there is no way."""
     notes = begins.shape[0] - 1
@@ -227,11 +256,17 @@ def _solve(begins, own, pairs, at, expected, scale, before, after, ahead):  # ty
             for j in range(wide):
                 before[j] = own[j]
         else:
+            heard = told[t - 1]
             for i in range(begins[t - 1], first):
-                if before[i] > 0.0:
+                if before[i] > LEAST_WAY:
                     row = at[t - 1] + (i - begins[t - 1]) * wide
-                    for j in range(wide):
-                        before[first + j] += before[i] * pairs[row + j]
+                    if heard == UNKNOWN:
+                        for j in range(wide):
+                            before[first + j] += before[i] * pairs[row + j]
+                    else:
+                        for j in range(wide):
+                            fits = 1.0 if travels[row + j] == heard else UNHEARD
+                            before[first + j] += before[i] * pairs[row + j] * fits
             for j in range(wide):
                 before[first + j] *= own[first + j]
         whole = 0.0
@@ -246,23 +281,34 @@ def _solve(begins, own, pairs, at, expected, scale, before, after, ahead):  # ty
         after[j] = 1.0
     for t in range(notes - 2, -1, -1):
         first, wide = begins[t + 1], begins[t + 2] - begins[t + 1]
+        heard = told[t]
         for j in range(wide):
             ahead[j] = own[first + j] * after[first + j]
         whole = 0.0
         for i in range(begins[t], first):
-            if before[i] > 0.0:
+            if before[i] > LEAST_WAY:
                 row = at[t] + (i - begins[t]) * wide
                 total = 0.0
-                for j in range(wide):
-                    total += pairs[row + j] * ahead[j]
+                if heard == UNKNOWN:
+                    for j in range(wide):
+                        total += pairs[row + j] * ahead[j]
+                else:
+                    for j in range(wide):
+                        fits = 1.0 if travels[row + j] == heard else UNHEARD
+                        total += pairs[row + j] * ahead[j] * fits
                 after[i] = total
                 whole += total * before[i]
         for i in range(begins[t], first):
-            if before[i] > 0.0 and scale != 0.0:
+            if before[i] > LEAST_WAY and scale != 0.0:
                 row = at[t] + (i - begins[t]) * wide
                 part = scale * before[i] / whole
-                for j in range(wide):
-                    expected[row + j] += part * pairs[row + j] * ahead[j]
+                if heard == UNKNOWN:
+                    for j in range(wide):
+                        expected[row + j] += part * pairs[row + j] * ahead[j]
+                else:
+                    for j in range(wide):
+                        fits = 1.0 if travels[row + j] == heard else UNHEARD
+                        expected[row + j] += part * pairs[row + j] * ahead[j] * fits
             after[i] /= whole
     for j in range(own.shape[0]):
         after[j] *= before[j]

@@ -24,7 +24,7 @@ from pipeline.signal.hand.chain import Ints
 from pipeline.signal.hand.features import MOVE_FEATURES, MOVE_NAMES, STOP_FEATURES, STOP_NAMES
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.hand.passage import arrays
-from pipeline.signal.hand.weights import WEIGHTS, WIDER, Weights, answers_in_set, kinds_of_record
+from pipeline.signal.hand.weights import WEIGHTS, WIDER, SetMass, Weights, answers_in_set, kinds_of_record
 from pipeline.training.exercises import PLAYER, exercises
 from pipeline.training.finger_likelihood import MOVES, SIZE, STOPS, Likelihood, Takes, parts
 from pipeline.training.fingerings import Fingering, read_fingerings
@@ -157,8 +157,18 @@ def cello_adds(weights: Floats) -> dict[str, float]:
     return named([*STOP_NAMES, *MOVE_NAMES], found)
 
 
-def mixed_posterior(likelihood: Likelihood, weights: Floats, kinds: list[dict[str, Any]], piece: str) -> Floats:
-    """Probability of string * 5 + finger of each note of a piece, (n, 20), over all kinds of player."""
+def mixed_posterior(
+    likelihood: Likelihood,
+    weights: Floats,
+    kinds: list[dict[str, Any]],
+    piece: str,
+    *,
+    heard_of: str | None = None,
+) -> Floats:
+    """Probability of string * 5 + finger of each note of a piece, (n, 20), over all kinds of player.
+
+    ``heard_of`` is a player of whom every shift is heard; None where none is.
+    """
     table, _ = arrays(fingerboard("violin"))
     own = likelihood.pieces[piece]
     found = np.zeros((own.begins.size - 1, 20))
@@ -167,7 +177,8 @@ def mixed_posterior(likelihood: Likelihood, weights: Floats, kinds: list[dict[st
         each = weights.copy()
         for name, more in kind["adds"].items():
             each[habit_places()[HABITS.index(name)]] += more
-        np.add.at(found, (own.owner, answer), kind["share"] * likelihood.posterior(each, piece))
+        chance = likelihood.posterior(each, piece, heard_of=heard_of)
+        np.add.at(found, (own.owner, answer), kind["share"] * chance)
     found /= found.sum(axis=1, keepdims=True)
     return found
 
@@ -205,12 +216,18 @@ def enough_mass(answers: Answers, likelihood: Likelihood) -> float:
     return round(float(np.concatenate(before)[at][np.searchsorted(so_far, SET_HOLDS * so_far[-1])]), 3)
 
 
-def mass_without(answers: Answers, likelihood: Likelihood) -> dict[str, float]:
-    """``enough_mass`` for each piece as the other pieces tell it."""
-    return {
-        piece: enough_mass({take: q for take, q in answers.items() if take[1] != piece}, likelihood)
-        for piece in likelihood.pieces
-    }
+def set_masses(silent: Answers, heard: Answers, likelihood: Likelihood) -> SetMass:
+    """``enough_mass`` of answers with no shift heard, and with every one."""
+    return SetMass(enough_mass(silent, likelihood), enough_mass(heard, likelihood))
+
+
+def masses_without(silent: Answers, heard: Answers, likelihood: Likelihood) -> dict[str, SetMass]:
+    """``set_masses`` for each piece as the other pieces tell it."""
+
+    def others(answers: Answers, piece: str) -> Answers:
+        return {take: q for take, q in answers.items() if take[1] != piece}
+
+    return {piece: set_masses(others(silent, piece), others(heard, piece), likelihood) for piece in likelihood.pieces}
 
 
 def judged(answers: Answers, likelihood: Likelihood, mass: dict[str, float]) -> dict[str, float]:
@@ -271,19 +288,25 @@ def held_out(fingerings: list[Fingering], likelihood: Likelihood) -> tuple[Held,
     return held, departed
 
 
+def answers_of(likelihood: Likelihood, held: Held, power: float, *, heard: bool = False) -> Answers:
+    """Answers to every take by what was learned without it, with no shift heard or every one."""
+    return {
+        take: mixed_posterior(
+            likelihood,
+            power * weights,
+            [{**k, "adds": {n: power * m for n, m in k["adds"].items()}} for k in kinds],
+            take[1],
+            heard_of=take[0] if heard else None,
+        )
+        for take, (weights, kinds) in held.items()
+    }
+
+
 def best_power(likelihood: Likelihood, held: Held) -> tuple[float, Answers]:
     """Power of the weights with the best log score of what was held out, pieces alike, and the answers with it."""
     scored = []
     for power in POWERS:
-        found = {
-            take: mixed_posterior(
-                likelihood,
-                power * weights,
-                [{**k, "adds": {n: power * m for n, m in k["adds"].items()}} for k in kinds],
-                take[1],
-            )
-            for take, (weights, kinds) in held.items()
-        }
+        found = answers_of(likelihood, held, power)
         logs = [log_scores(found, likelihood, take).mean() for take in found]
         scored.append((float(np.mean(logs)), power, found))
     _, power, found = max(scored, key=lambda row: row[0])
@@ -317,10 +340,11 @@ def main(folder: Path) -> None:
     takes = [(each.player, each.piece) for each in fingerings]
     held, departed = held_out(fingerings, likelihood)
     power, answers = best_power(likelihood, held)
-    mass = mass_without(answers, likelihood)
+    all_heard = answers_of(likelihood, held, power, heard=True)
+    mass = masses_without(answers, all_heard, likelihood)
 
     def judge(own: Answers) -> dict[str, float]:
-        return judged(own, likelihood, mass)
+        return judged(own, likelihood, {piece: found.silent for piece, found in mass.items()})
 
     weights = fit(likelihood, takes)
     record = {
@@ -338,6 +362,7 @@ def main(folder: Path) -> None:
         "penalty_by_time": PENALTY_BY_TIME,
         "held_out": {
             "all": judge(answers),
+            "every_shift_heard": judged(all_heard, likelihood, {piece: own.heard for piece, own in mass.items()}),
             "by_piece": {
                 piece: judge({take: q for take, q in answers.items() if take[1] == piece})
                 for piece in likelihood.pieces
@@ -348,7 +373,7 @@ def main(folder: Path) -> None:
             },
         },
         "power": power,
-        "set_mass": enough_mass(answers, likelihood),
+        "set_mass": set_masses(answers, all_heard, likelihood)._asdict(),
         **table(weights),
         "kinds": kinds_of(np.array(list(departed.values()))),
         "cello_adds": cello_adds(power * weights),

@@ -19,10 +19,10 @@ import numpy as np
 
 from pipeline.signal.hand.fingerboard import fingerboard, stops
 from pipeline.signal.hand.passage import arrays, reconstruct_with
-from pipeline.signal.hand.weights import Weights, of_players, set_mass
+from pipeline.signal.hand.weights import SetMass, Weights, of_players, set_mass
 from pipeline.training.finger_likelihood import Likelihood
 from pipeline.training.fingerings import Fingering, laid_beside, read_fingerings
-from pipeline.training.fingers import best_power, held_out, mass_without, weights_of
+from pipeline.training.fingers import answers_of, best_power, held_out, masses_without, weights_of
 from tests.helpers.fingered_passages import Note
 from tests.helpers.played_passages import Played, play, score
 
@@ -57,7 +57,7 @@ def notes_of(fingering: Fingering, rng: np.random.Generator) -> list[Note]:
 def judge(
     fingerings: list[Fingering],
     kinds: dict[tuple[str, str], Sequence[Weights]],
-    mass: dict[str, float],
+    mass: dict[str, SetMass],
     *,
     school: str,
     seed: int,
@@ -68,7 +68,7 @@ def judge(
     for each in fingerings:
         played = play(rng, notes_of(each, rng), instrument="violin", school=school)
         hand = reconstruct_with(kinds[each.player, each.piece], played.line, board=board, paths=1)
-        found.append(Judged(each, played, hand.probability, mass[each.piece]))
+        found.append(Judged(each, played, hand.probability, mass[each.piece].at(hand.heard)))
     return found
 
 
@@ -152,7 +152,7 @@ def main() -> None:
         held, _ = held_out(fingerings, likelihood)
         power, answers = best_power(likelihood, held)
         kinds = {take: weights_of(*found, power=power) for take, found in held.items()}
-        mass = mass_without(answers, likelihood)
+        mass = masses_without(answers, answers_of(likelihood, held, power, heard=True), likelihood)
     print("                          notes  right string  after shifts  ECE  in set answers")
     for name, school in HEARINGS.items():
         judged = judge(fingerings, kinds, mass, school=school, seed=given.seed)

@@ -13,7 +13,7 @@ from pipeline.kinds import KINDS
 from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets
 from pipeline.signal.hand.played_line import Line
-from pipeline.signal.hand.weights import answers_in_set
+from pipeline.signal.hand.weights import answers_in_set, set_mass
 from pipeline.signal.synth.plan import Plan
 from tests.helpers.fingered_passages import Note
 
@@ -216,11 +216,11 @@ class Score:
 def score(played: list[Played], results: list[np.ndarray], *, mass: list[float] | None = None) -> Score:
     """How ``results`` (each (n, strings, 5) probabilities) meet the known fingerings.
 
-    ``mass`` is that of ``answers_in_set`` for each. The calibration error is the expected calibration error of the
-    likeliest answer in ten equal bins.
+    ``mass`` is that of ``answers_in_set`` for each; as of takes of which no shift is heard where none is given. The
+    calibration error is the expected calibration error of the likeliest answer in ten equal bins.
     """
     top, hit, after, inside, size = [], [], [], [], []
-    for one, probability, enough in zip(played, results, mass or [None] * len(played), strict=True):
+    for one, probability, enough in zip(played, results, mass or [set_mass().silent] * len(played), strict=True):
         flat = probability.reshape(len(probability), -1)
         truth = one.string * 5 + one.finger
         best = flat.argmax(axis=1)

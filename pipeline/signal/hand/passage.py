@@ -10,7 +10,7 @@ with it against that without, so that a recording on which nothing slides does n
 shifted. Of habits a take says less than its number of notes makes it seem (``NOTES_OF_A_HABIT``).
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import NamedTuple
@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import logsumexp
 
-from pipeline.signal.hand import chain, ways
+from pipeline.signal.hand import chain, reasons, ways
 from pipeline.signal.hand.chain import Arrays, Candidates, Ints, Links, Moves, Slides
 from pipeline.signal.hand.features import doublings, stop_features
 from pipeline.signal.hand.fingerboard import Fingerboard, stop_table
@@ -45,6 +45,9 @@ takes held out are worse than with every kind by its share. The power m / (m + n
 D. Dunson, "Robust Bayesian inference via coarsening", JASA 114, 2019, section 2; m by trial (50 to 200 do alike)."""
 LEAST_PLAYER = 0.01
 """Kinds of player less likely than this, against the likeliest, are left out."""
+RULED_OUT = 12.0
+"""Nats by which a hearing may make what is heard less likely than the best one, both with the middle kind of player,
+before it is passed over for all kinds (no source; kinds hardly differ in it)."""
 PRIOR_SLIDES = 6.0
 """Strength, in slides, of what ``heard.USUAL`` says of the kinds against what the take shows (no source)."""
 
@@ -68,6 +71,8 @@ class PassageHand:
     ----------
     probability : (n, strings, 5) probability of each string and finger (0 open); a note that the instrument
         cannot play has zeros.
+    reasons : (n, 3) what speaks for the likeliest of them, as in ``reasons.log_factors``; NaN for a note that the
+        instrument cannot play.
     place : (n, strings, 5) likeliest place of the hand with them, semitones above the open string; -1 for none.
     harmonic : (n, strings, 5) share of that probability in which the string is only touched.
     shifted : (n,) probability that the hand moved by more than a semitone on its way to the note; NaN where the
@@ -75,17 +80,20 @@ class PassageHand:
     same_string : (n,) probability that the note is on the string of the one before.
     chance : (n,) probability of a shift along one string between two stopped notes: the chance to slide that the
         hand gives.
+    heard : share of such shifts that the player lets be heard, half of them under a slur, as the take tells it.
     paths : (k, n, 3) string, finger and place along the best paths of each passage, -1 where there is none.
     path_logs : (k,) their log weights, summed over passages.
     pairs : for each slide, its pairs of stops, likeliest first.
     """
 
     probability: Floats
+    reasons: Floats
     place: Ints
     harmonic: Floats
     shifted: Floats
     same_string: Floats
     chance: Floats
+    heard: float
     paths: Ints
     path_logs: Floats
     pairs: tuple[tuple[Pair, ...], ...]
@@ -115,8 +123,8 @@ def reconstruct_with(kinds: Sequence[Weights], line: Line, *, board: Fingerboard
     ]
     share = vibrato_share(line, board=board)
     whole = [_Passage.of(line, span, board=board, usual=usual, share=share) for span in passages(line, board=board)]
-    played = [_Played.of(passage, kinds, players) for passage in whole]
-    chance = _chances(played, players, notes=line.midi.size)
+    played = [_Played.of(passage, kinds, {player.hearing for player in players}) for passage in whole]
+    chance = _chances(_logs(played, players), players, notes=line.midi.size)
     return _collect(line, played, players=players, chance=chance, table=arrays(board)[0], paths=paths)
 
 
@@ -182,9 +190,11 @@ class _Passage:
             apart=doublings(links.apart_s),
         )
 
-    def liking(self, kind: Weights) -> Floats:
-        """Log weight of every candidate by what the hand likes."""
-        found: Floats = self.features @ kind.stop + self.long * (self.features @ kind.stop_by_time)
+    def likings(self, kinds: Sequence[Weights]) -> Floats:
+        """Log weight of every candidate by what the hand of each kind likes, (kinds, candidates)."""
+        weights = np.array([kind.stop for kind in kinds] + [kind.stop_by_time for kind in kinds])
+        plain, by_time = np.split(weights @ self.features.T, 2)
+        found: Floats = plain + self.long * by_time
         return found
 
     def ease(self, kind: Weights) -> Floats:
@@ -198,39 +208,36 @@ class _Passage:
 class _Played:
     """A passage as each kind of player would play it, and what is heard of it as each would let it be heard.
 
-    ``ease``, ``weights`` are by kind of player, ``told`` by hearing; ``logs`` (players,) is how likely each makes what
-    is heard.
+    ``ease``, ``weights`` are by kind of player, ``told`` by hearing; ``logs`` is the log weight of all ways by kind:
+    what vibrato says added to ``weights``, less all that ways have without what is heard.
     """
 
     passage: _Passage
     ease: tuple[Floats, ...]
     weights: tuple[Floats, ...]
     told: dict[Hearing, Floats]
-    logs: Floats
+    logs: tuple[float, ...]
 
     @classmethod
-    def of(cls, passage: _Passage, kinds: Sequence[Weights], players: list[_Player]) -> "_Played":
+    def of(cls, passage: _Passage, kinds: Sequence[Weights], hearings: Collection[Hearing]) -> "_Played":
         begins, links = passage.stops.begins, passage.moves.begins
         ease = tuple(passage.ease(kind) for kind in kinds)
-        liking = [passage.liking(kind) + passage.stops.sound for kind in kinds]
+        liking = passage.likings(kinds) + passage.stops.sound
         seen = [chain.note_weights(begins, logs + passage.stops.seen) for logs in liking]
         unseen = [chain.note_weights(begins, logs) for logs in liking]
-        told = {
-            player.hearing: chain.evidence(passage.moves, passage.links, passage.slides, player.hearing)
-            for player in players
-        }
+        told = {hearing: chain.evidence(passage.moves, passage.links, passage.slides, hearing) for hearing in hearings}
         # What is heard counts for a habit, not how many ways of playing it leaves open.
-        without = [
-            ways.forward(begins, weights, pairs, links)[1] + offset
-            for (weights, offset), pairs in zip(unseen, ease, strict=True)
-        ]
-        logs = [
-            ways.forward(begins, seen[p.kind][0], ease[p.kind] * told[p.hearing], links)[1]
-            + seen[p.kind][1]
-            - without[p.kind]
-            for p in players
-        ]
-        return cls(passage, ease, tuple(weights for weights, _ in seen), told, np.array(logs))
+        logs = tuple(
+            offset - ways.forward(begins, weights, pairs, links)[1] - out
+            for (_, offset), (weights, out), pairs in zip(seen, unseen, ease, strict=True)
+        )
+        return cls(passage, ease, tuple(weights for weights, _ in seen), told, logs)
+
+    def log(self, player: _Player) -> float:
+        """Log of how likely the player makes what is heard."""
+        s = self.passage
+        found = ways.forward(s.stops.begins, self.weights[player.kind], self.pairs(player), s.moves.begins)[1]
+        return found + self.logs[player.kind]
 
     def pairs(self, player: _Player) -> Floats:
         """Weight of every pair for one player, with what is heard."""
@@ -248,9 +255,23 @@ class _Played:
         return joint / total if total > 0 else joint
 
 
-def _chances(played: list[_Played], players: list[_Player], *, notes: int) -> Floats:
-    """How likely each player is by what is heard of a take of so many notes."""
-    logs = np.log([player.share for player in players]) + sum(each.logs for each in played)
+def _logs(played: list[_Played], players: list[_Player]) -> Floats:
+    """Log of how likely each player makes what is heard of a take, (players,), -inf where its hearing is ruled out."""
+    found = np.full(len(players), -np.inf)
+    shares = np.log([player.share for player in players])
+    middle = [k for k, player in enumerate(players) if player.kind == 0]
+    found[middle] = [sum(each.log(players[k]) for each in played) for k in middle]
+    least = (found + shares).max() - RULED_OUT
+    heard = {players[k].hearing for k in middle if found[k] + shares[k] >= least}
+    for k, player in enumerate(players):
+        if player.kind > 0 and player.hearing in heard:
+            found[k] = sum(each.log(player) for each in played)
+    return found
+
+
+def _chances(found: Floats, players: list[_Player], *, notes: int) -> Floats:
+    """How likely each player is by what is heard of a take of so many notes; ``found`` as ``_logs`` gives it."""
+    logs = np.log([player.share for player in players]) + found
     kinds = np.array([player.kind for player in players])
     power = NOTES_OF_A_HABIT / (NOTES_OF_A_HABIT + notes)
     for kind in np.unique(kinds):
@@ -292,6 +313,8 @@ def _collect(
     pairs: list[tuple[Pair, ...]] = [()] * line.slides.confidence.size
     best = np.full((paths, notes, 3), -1, dtype=np.int64)
     logs = np.zeros(paths)
+    speaks = np.full((notes, len(reasons.EVIDENCE)), np.nan)
+    likeliest = players[int(np.argmax(chance))]
     for each in whole:
         s = each.passage
         begins, stops, links = s.stops.begins, s.stops.stops, s.moves.begins
@@ -306,7 +329,7 @@ def _collect(
             moved += share * ways.link_summary(table, s.stops, weights, told, found)
             for joint, t in zip(joints, slid, strict=True):
                 joint += share * each.joint(int(t), weights, told, found)
-            if k == int(np.argmax(chance)):
+            if player is likeliest:
                 chosen, path_logs = ways.best_paths(begins, weights, told, links, count=paths)
                 way = np.stack([table.string[stops], table.finger[stops], table.place[stops]], axis=1)
                 for rank in range(paths):
@@ -320,16 +343,26 @@ def _collect(
         # A finger that only touches a harmonic says where the hand is where it cannot be pressed down there.
         np.add.at(at_place, (owner, string, finger, place), mixed * np.where(table.harmonic[stops], TOUCHED, 1.0))
         summary[s.first + 1 : s.last] = moved
+        best_answers = probability[s.first : s.last].reshape(-1, strings * 5).argmax(axis=1)
+        pairs_of = (each.ease[likeliest.kind], each.pairs(likeliest))
+        speaks[s.first : s.last] = reasons.log_factors(
+            s.stops, string * 5 + finger, best_answers, each.weights[likeliest.kind], pairs_of, links
+        )
         for joint, t in zip(joints, slid, strict=True):
             pairs[s.links.slide[t]] = _pairs(s, int(t), joint, table)
     place = np.where(probability > 0, at_place.argmax(axis=3), -1)
     return PassageHand(
         probability=probability,
+        reasons=speaks,
         place=place,
         harmonic=np.divide(harmonic, probability, out=np.zeros_like(harmonic), where=probability > 0),
         shifted=summary[:, 0],
         same_string=summary[:, 1],
         chance=summary[:, 2],
+        heard=sum(
+            float(share) * 0.5 * (player.hearing.slurred + player.hearing.detached)
+            for player, share in zip(players, chance, strict=True)
+        ),
         paths=best,
         path_logs=logs,
         pairs=tuple(pairs),

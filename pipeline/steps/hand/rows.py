@@ -9,13 +9,18 @@ from pipeline.signal.hand.chain import Slides
 from pipeline.signal.hand.fingerboard import Fingerboard, position_number
 from pipeline.signal.hand.one_slide import ways_of_slide
 from pipeline.signal.hand.passage import Pair, PassageHand, reconstruct
-from pipeline.signal.hand.weights import School, answers_in_set
+from pipeline.signal.hand.weights import School, answers_in_set, set_mass
 from pipeline.steps.hand.taken import TakeNotes
 from pipeline.units import Floats
 
 LEAST_ROW = 0.01
 PATHS = 5
 """Best paths through each passage that are looked for."""
+
+REASONS = ("the slides, heard and not heard", "pitch and vibrato", "the notes around")
+"""What may speak for an answer, in words; as ``reasons.EVIDENCE``."""
+LEAST_REASON = 1.5
+"""Factor on the odds of an answer from which on a reason is named."""
 
 Row = dict[str, Any]
 
@@ -61,13 +66,31 @@ def undecided(probabilities: Floats, *, settings: HandSettings) -> bool:
     return bool(not probabilities.size or probabilities[0] < settings.least_probability or lead < settings.least_margin)
 
 
+def reason_words(log_factors: Floats) -> str:
+    """What spoke for an answer and what against it, strongest first, as ``reasons.log_factors`` has it of one note."""
+    parts = []
+    for head, way in (("for it", 1.0), ("against it", -1.0)):
+        told = sorted(zip(way * log_factors, REASONS, strict=True), reverse=True)
+        texts = [f"{name} ({_times(float(log))})" for log, name in told if log >= np.log(LEAST_REASON)]
+        if texts:
+            parts.append(f"{head}: {', '.join(texts)}")
+    return "; ".join(parts) or "nothing in particular: it is what players usually do"
+
+
+def _times(log: float) -> str:
+    factor = float(np.exp(min(log, np.log(1000.0))))
+    return (
+        "1,000 times and more" if factor > 999.0 else f"{factor:.1f} times" if factor < 9.95 else f"{factor:.0f} times"
+    )
+
+
 def _note(hand: PassageHand, i: int, board: Fingerboard, settings: HandSettings) -> list[Row]:
     flat = hand.probability[i].ravel()
     order = np.argsort(-flat, kind="stable")
     ranked = flat[order]
     if ranked[0] <= 0.0:
         return [{"rank": 1, "probability": 0.0, "on_best_path": False, "in_set": False, "cannot_tell": True}]
-    needed = int(answers_in_set(flat[None])[0])
+    needed = int(answers_in_set(flat[None], set_mass().at(hand.heard))[0])
     count = max(needed, int((ranked >= LEAST_ROW).sum()))
     open_to_doubt = undecided(ranked, settings=settings)
     rows = []
@@ -86,6 +109,7 @@ def _note(hand: PassageHand, i: int, board: Fingerboard, settings: HandSettings)
                 "best_path_rank": int(on[0]) + 1 if on.size else None,
                 "in_set": rank < needed,
                 "cannot_tell": open_to_doubt,
+                "reasons": None if rank else reason_words(hand.reasons[i]),
             }
         )
     return rows

@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 from functools import cache
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,6 +15,7 @@ from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, fingerboard,
 from pipeline.signal.hand.heard import AUDIBLE_WITHOUT_SHIFT, USUAL, audible_share, kinds_by_break
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.played_line import Line
+from pipeline.signal.hand.weights import set_mass
 from tests.helpers.fingered_passages import handbook, handbook_names, judged_names
 from tests.helpers.played_passages import Score, play, score
 
@@ -43,7 +43,8 @@ def _handbook(instrument: str, school: str) -> Score:
     played = [
         play(rng, handbook(rng, instrument=instrument, name=n), instrument=instrument, school=school) for n in names
     ]
-    return score(played, [reconstruct(p.line, board=board, paths=1).probability for p in played])
+    hands = [reconstruct(p.line, board=board, paths=1) for p in played]
+    return score(played, [hand.probability for hand in hands], mass=[set_mass().at(hand.heard) for hand in hands])
 
 
 @pytest.mark.slow
@@ -78,6 +79,27 @@ def test_an_open_string_anchors_its_string() -> None:
     assert found.probability[3, 3, 0] > 0.5
     line.vibrato_cents[3] = 25.0
     assert reconstruct(line, board=fingerboard("violin")).probability[3, 3, 0] < 0.2
+
+
+def test_an_answer_says_what_speaks_for_it() -> None:
+    # A long E5 without vibrato among vibrated notes: that it is open is told by its sound; played with vibrato, the
+    # same sound speaks against the open string.
+    line = _line([71.0, 73, 74, 76, 78, 79, 81], vibrato=25.0, length_s=0.6)
+    line.vibrato_cents[3] = np.nan
+    found = reconstruct(line, board=fingerboard("violin"))
+    assert found.probability[3].argmax() == 3 * 5
+    slides, sound, _ = found.reasons[3]
+    assert sound > np.log(3.0)
+    assert sound > abs(slides)
+    # A slide by the same finger up the A string, B4 to E5, tells that the second is no open string.
+    line = _line([69.0, 71.0, 76.0, 78.0])
+    same = np.full((1, 6), 0.02)
+    same[0, KINDS.index("same_finger")] = 0.9
+    slide = Slides(same, *(np.array([x]) for x in (71.0, 76.0, np.nan, np.nan, 0.95)))
+    told = reconstruct(replace(line, slide=np.array([-1, -1, 0, -1]), slides=slide), board=fingerboard("violin"))
+    assert told.probability[2].argmax() // 5 == 2
+    assert told.reasons[2, 0] > np.log(2.0)
+    assert told.reasons[2, 0] > told.reasons[2, 1]
 
 
 def test_a_large_slurred_shift_unheard_is_unlikely_for_a_player_whose_shifts_are_heard() -> None:
@@ -254,7 +276,7 @@ def test_a_long_take_tells_hearings_in_full_and_kinds_of_player_up_to_a_bound(no
     # Two kinds of player, each heard always or never: by hand, so many nats a note between hearings and between kinds.
     players = [passage._Player(kind, USUAL, 0.25) for kind in (0, 0, 1, 1)]
     logs = -notes * np.array([0.0, 0.02, 0.01, 0.03])
-    chance = passage._chances([SimpleNamespace(logs=logs)], players, notes=notes)  # type: ignore[list-item]
+    chance = passage._chances(logs, players, notes=notes)
     between_kinds = np.log((chance[0] + chance[1]) / (chance[2] + chance[3]))
     assert between_kinds == pytest.approx(0.01 * 100 * notes / (100 + notes), abs=1e-3)
     within = np.exp(-0.02 * notes)

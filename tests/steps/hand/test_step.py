@@ -11,6 +11,7 @@ from pipeline.settings import HandSettings, Settings
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.steps.base import StepInput, StepOutput
 from pipeline.steps.hand.printed import printed_shifts
+from pipeline.steps.hand.rows import reason_words
 from pipeline.steps.hand.step import STEP, readings
 from pipeline.store import schema
 
@@ -299,3 +300,13 @@ def test_another_setting_gives_another_hand_and_another_key(changed: dict[str, A
     other = HandSettings.model_validate(changed)
     assert not told(other).equals(told(DEFAULTS))
     assert key(Settings(hand=other)) != key(Settings())
+
+
+def test_reasons_in_words_by_size_first_for_and_then_against() -> None:
+    assert reason_words(np.log([2.0, 1.2, 12.0])) == (
+        "for it: the notes around (12 times), the slides, heard and not heard (2.0 times)"
+    )
+    assert reason_words(np.log([1.0 / 3.0, 5000.0, 1.0])) == (
+        "for it: pitch and vibrato (1,000 times and more); against it: the slides, heard and not heard (3.0 times)"
+    )
+    assert reason_words(np.zeros(3)) == "nothing in particular: it is what players usually do"
