@@ -43,7 +43,7 @@ _SCALES = {
         "E major on the A string": "A1=2 A2=4 A1=6 A2=7 A1=9 A2=11 A3=12 A4=14",
         "G major arpeggio": "G0=0 G2=4 D0=0 D3=5 A1=2 A3=5 E2=3 E1=7 E3=10 E4=15",
         "A major arpeggio": "G1=2 G3=6 D1=2 A0=0 A2=4 E0=0 E1=5 E3=9 E1=12 E4=17",
-        "D minor arpeggio": "G4=7 D2=3 A0=0 A3=5 E1=1 E4=5 E1=10 E3=13 E4=17",
+        "D minor arpeggio": "G4=7 D2=3 A0=0 A3=5 E1=1 E3=5 E1=10 E3=13 E4=17",
     },
     "cello": {
         "C major, two octaves": "C0=0 C1=2 C3=4 C4=5 G0=0 G1=2 G3=4 G4=5 D0=0 D1=2 D2=3 D4=5 A0=0 A1=2 A2=3",
@@ -58,7 +58,9 @@ _SCALES = {
 }
 
 
-# Kept for judging alone: no weight was chosen by looking at these.
+# Kept for judging alone: no weight was chosen by looking at these. The cello's scales in A and B flat, in D from the
+# lowest string and in F to third position are those of learn2playcello.com ("Two Octave Scale" lessons); that in E flat
+# begins as artistworks.com teaches it ("E flat Major - Scale & Arpeggio").
 _JUDGED = {
     "violin": {
         "D major, three octaves": "G1=7 G2=9 G3=11 G4=12 D1=7 D2=9 D3=11 D4=12 A1=7 A2=9 A3=10 A4=12 E1=7 E2=9 E3=10"
@@ -70,8 +72,13 @@ _JUDGED = {
         "C major arpeggio": "G3=5 D1=2 D3=5 A2=3 E0=0 E2=3 E1=8 E1=12 E3=15",
     },
     "cello": {
-        "E flat major, two octaves": "C1=3 C3=5 G0=0 G1=1 G2=3 G4=5 D0=0 D1=1 D1=3 D3=5 D4=6 A1=1 A2=3 A4=5 A1=6 A3=8",
-        "B flat major, two octaves": "G1=3 G3=5 D0=0 D1=1 D2=3 D4=5 A0=0 A1=1 A1=3 A3=5 A4=6 A1=8 A3=10 A4=12",
+        "E flat major, two octaves": "C2=3 C4=5 G0=0 G1=1 G2=3 G4=5 D0=0 D1=1 D1=3 D3=5 D4=6 A1=1 A2=3 A4=5 A1=6 A3=8",
+        "B flat major, two octaves": "G2=3 G4=5 D0=0 D1=1 D2=3 D4=5 A0=0 A1=1 A2=3 A1=5 A2=6 A4=8 A1=10 A2=12 A3=13",
+        "D major, two octaves from the lowest string": "C1=2 C2=4 C4=6 G0=0 G1=2 G2=4 G4=6 D0=0 D1=2 D3=4 D4=5"
+        " A0=0 A1=2 A3=4 A4=5",
+        "F major, two octaves to third position": "C4=5 G0=0 G1=2 G2=3 G4=5 D0=0 D1=2 D2=3 D4=5 A0=0 A1=1 A2=3 A1=5"
+        " A3=7 A4=8",
+        "A major, two octaves": "G1=2 G2=4 G4=6 D0=0 D1=2 D2=4 D4=6 A0=0 A1=2 A1=4 A2=5 A4=7 A1=9 A2=11 A3=12",
         "G major on the D string": "D1=5 D3=7 D1=9 D2=10 D1=12 D3=14",
         "A minor arpeggio": "G1=2 G4=5 D1=2 D4=5 A0=0 A2=3 A1=7 A3=10 A2=12",
         "E major on the A string": "A1=2 A2=4 A1=6 A2=7 A4=9 A1=11 A2=12 A3=14",
