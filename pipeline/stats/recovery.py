@@ -7,7 +7,10 @@ expectation-maximisation: Laird, JASA 73, 1978, stopped early, which keeps it sm
 sides with few plantings or none lean on the others. Draws for sides without plantings hold what a few planted sides
 leave open of the prior (the Bayesian bootstrap: Rubin, Annals of Statistics 9, 1981).
 
-A find stands for 1 / p slides (Horvitz and Thompson, JASA 47, 1952), at most ``GREATEST_WEIGHT``. Draws of the curve
+A find stands for 1 / p slides (Horvitz and Thompson, JASA 47, 1952), at most ``GREATEST_WEIGHT``. Its length m is
+measured with an error, and since 1 / p rises steeply towards short ones, those measured too short would count for more
+than those measured too long count for less. So it stands for (1 + (T / m)^k / E[(d / m)^k]) / A, of which the mean over
+the errors is the 1 / p of its true length (as scores are corrected: Nakamura, Biometrika 77, 1990). Draws of the curve
 give draws of the true slides per find, with which a rate is corrected as by ``pipeline.stats.detection``.
 """
 
@@ -40,6 +43,10 @@ _BELIEF = np.repeat([0.01, 0.02, 0.04, 0.1, 0.2, 0.28, 0.35], HALF_MS.size * STE
 _BELIEF = _BELIEF * np.exp(-0.5 * (np.log(_GRID[:, 1] / 60.0) / 0.7) ** 2)
 _BELIEF /= _BELIEF.sum()
 _SIZE_SEMITONES = 3.0
+_SCATTER, _SCATTER_WORTH = 0.17, 10.0
+"""What is believed of the standard deviation of log measured over true length, and how many finds it is worth (renders:
+.15 to .2)."""
+_SCATTER_TO_MS = 160.0  # longer ones are nearly all found, however they are measured
 _OTHERS = 0.5
 """How many sides' worth is borrowed from sides of any sound. Two sounds, a quarter of 60 sides each planted, one rate:
 ratio .97 of the music and .94 of average players with 2, .99 and .96 with 1, 1.00 and .97 with .5 (200 repeats of
@@ -77,12 +84,15 @@ class Curves:
     effects : on the log of T, shape (2,).
     told : the same as the posterior, but 0 where nothing was planted, so that it sums to what sides say of each other.
     groups : number of the sound of each side, shape (sides,); sides of one sound are taken to be alike.
+    scatter : E[(true / measured length)^k] of finds, for each steepness k of the grid, shape (3,); 1 where lengths are
+        measured without an error.
     """
 
     posterior: Floats
     effects: Floats
     told: Floats
     groups: Ints
+    scatter: Floats
 
     def chance(self, slides: Plantings) -> Floats:
         """Posterior mean of the chance that each slide is found, shape (n,)."""
@@ -102,12 +112,20 @@ class Curves:
         return quantile(0.5 - 0.5 * level), quantile(0.5 + 0.5 * level)
 
 
-def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, groups: Ints | None = None) -> Curves:
+def curves(
+    plantings: Plantings,
+    found: npt.NDArray[np.bool_],
+    *,
+    measured_ms: Floats | None = None,
+    sides: int,
+    groups: Ints | None = None,
+) -> Curves:
     """The curve of every side; sides without plantings have that of their like.
 
     Parameters
     ----------
     found : (n,) which plantings were found.
+    measured_ms : (n,) lengths as measured, NaN where not found; None if they are measured without an error.
     sides : how many sides there are; numbers of ``plantings.side`` lie below.
     groups : number of the sound of each side, 0 and up, shape (sides,); None if all are alike.
     """
@@ -131,7 +149,18 @@ def curves(plantings: Plantings, found: npt.NDArray[np.bool_], *, sides: int, gr
     # What a side has said itself is no prior of its own.
     share = 1.0 + _OTHERS / (float(planted.sum()) + 1.0)
     posterior = likelihood * np.maximum(_prior(each, of, planted, number)[of] - share * each, 1e-12)
-    return Curves(posterior / posterior.sum(axis=1, keepdims=True), effects, each, of)
+    scatter = np.ones(STEEPNESS.size) if measured_ms is None else _scatter(plantings.duration_ms, measured_ms)
+    return Curves(posterior / posterior.sum(axis=1, keepdims=True), effects, each, of, scatter)
+
+
+def _scatter(true_ms: Floats, measured_ms: Floats) -> Floats:
+    """E[(true / measured)^k] for each k of ``STEEPNESS``, the logarithms of the errors taken as normal."""
+    used = np.isfinite(measured_ms) & (true_ms < _SCATTER_TO_MS)
+    error = np.log(measured_ms[used] / true_ms[used])
+    worth = error.size + _SCATTER_WORTH
+    mean = error.sum() / worth
+    variance = (((error - mean) ** 2).sum() + _SCATTER_WORTH * _SCATTER**2) / worth
+    return np.asarray(np.exp(-STEEPNESS * mean + STEEPNESS**2 * variance / 2))
 
 
 def _prior(told: Floats, groups: Ints, weights: Floats, number: int) -> Floats:
@@ -189,9 +218,11 @@ def classes(slides: Plantings) -> Ints:
 
 
 def class_weights(known: Curves) -> Floats:
-    """Slides that were there for each slide found of each class, in each cell of the grid, shape (classes, cells)."""
+    """Slides that were there for each slide found of each class of measured lengths, in each cell of the grid, shape
+    (classes, cells)."""
     ms, size, broken = (x.ravel() for x in np.meshgrid(CLASS_MS, CLASS_SEMITONES, [False, True], indexing="ij"))
-    chances = _chances(Plantings(np.zeros(ms.size, dtype=np.intp), ms, size, broken), known.effects)
+    measured = Plantings(np.zeros(ms.size, dtype=np.intp), ms, size, broken)
+    chances = _chances(measured, known.effects, scatter=known.scatter)
     return np.minimum(1.0 / np.maximum(chances, 1e-9), GREATEST_WEIGHT)
 
 
@@ -248,12 +279,15 @@ def recovered_by(known: Curves, *, seed: tuple[int, ...], replicates: int = REPL
     return Recovered(cells, weights, mean, scale)
 
 
-def _chances(slides: Plantings, effects: Floats) -> Floats:
-    """Chance of each slide in each cell of the grid, shape (n, cells)."""
+def _chances(slides: Plantings, effects: Floats, *, scatter: Floats | None = None) -> Floats:
+    """Chance of each slide in each cell of the grid, shape (n, cells); with ``scatter``, of measured lengths."""
     # The powers, which are dear, are the same for every share found at most.
     _, t, k = _GRID[: HALF_MS.size * STEEPNESS.size].T
     scaled = slides.duration_ms / np.exp(slides.moves() @ effects)
-    below = 1.0 + (t / scaled[:, None]) ** k
+    rise = (t / scaled[:, None]) ** k
+    if scatter is not None:
+        rise /= np.tile(scatter, HALF_MS.size)
+    below = 1.0 + rise
     return np.asarray((AT_MOST[:, None] / below[:, None, :]).reshape(scaled.size, -1))
 
 

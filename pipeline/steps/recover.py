@@ -111,13 +111,14 @@ def _row(one: Recovered, transfer_id: str, take_id: str | None, speed_map: Speed
         "fall_db": one.fall_db,
         "found": found is not None,
         "found_kind": None if found is None else found.kind,
+        "found_duration_ms": None if found is None else found.duration_ms,
         "confidence": None if found is None else found.confidence,
     }
 
 
 STEP = Step(
     name="recover",
-    version=4,
+    version=5,
     scope="transfer",
     reads=("pitch_frame", "melody", "speed", "speed_curve", "solo_span", "chord"),
     writes=("recovery",),

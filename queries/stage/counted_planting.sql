@@ -5,5 +5,6 @@ select
     recovery.interval_cents / 100 as semitones,
     recovery.kind <> 'same_finger' as broken,
     recovery.found,
+    recovery.found_duration_ms,
 from base.recovery
 where recovery.transfer_id in (select counted_span.transfer_id from stage.counted_span)

@@ -95,7 +95,8 @@ def rows(sides: int, slides: int) -> Mapping[str, str]:
             0.9 as confidence from range({sides}) as t(i), range({slides}) as n(k)""",
         "recovery": f"""select 't' || i || '-r' || k as recovery_id, 't' || i as transfer_id,
             30.0 + hash(i, k, 1) % 300 as duration_ms, 300.0 as interval_cents, 'same_finger' as kind, 3.0 as fall_db,
-            hash(i, k, 2) % 100 < 85 as found from range(0, {sides}, 4) as t(i), range({PLANTED}) as n(k)""",
+            hash(i, k, 2) % 100 < 85 as found, if(found, duration_ms * (0.8 + hash(i, k, 3) % 40 / 100), null)
+            as found_duration_ms from range(0, {sides}, 4) as t(i), range({PLANTED}) as n(k)""",
         "drawn_item": f"select * exclude (verdict) from ({_judged(sides, slides)})",
         "review": f"""select sample_id, item_id, transfer_id, samples_sha256, transfer_start_s, transfer_end_s, verdict,
             'lee' as listener, date '2026-01-01' as judged_on from ({_judged(sides, slides)})""",

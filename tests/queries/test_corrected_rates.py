@@ -60,11 +60,11 @@ def heard(tables, transfer, *, finds, changes, right=1.0, missed=0):
 
 
 def planted(transfer, *, found, of, ms=200.0):
-    """So many slides planted, as long as those found, of which so many were found."""
+    """So many slides planted, of which so many were found, as long as they were."""
     return {
         "recovery": [
             {"recovery_id": f"{transfer}-r{n}", "transfer_id": transfer, "duration_ms": ms, "interval_cents": 300.0,
-             "kind": "same_finger", "fall_db": 3.0, "found": n < found}
+             "kind": "same_finger", "fall_db": 3.0, "found": n < found, "found_duration_ms": ms if n < found else None}
             for n in range(of)
         ]
     }  # fmt: skip

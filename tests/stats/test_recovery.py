@@ -156,3 +156,22 @@ def test_finds_on_sides_of_which_nothing_is_known_stand_for_as_many_as_there_wer
         naive.append(drawn.sum(axis=0).mean() / there.side.size)
     assert np.mean(ratios) == pytest.approx(1.0, abs=0.08)
     assert np.mean(naive) > 1.15
+
+
+def test_lengths_measured_with_an_error_make_no_slides() -> None:
+    """Most slides are about as long as one is found half of the time, and measured a fifth too long or too short."""
+    rng = np.random.default_rng(12)
+    made, found = planted(rng, halves=[60.0], each=3000)
+    there = slides(rng, side=0, n=4000, median_ms=75.0, spread=0.25)
+    finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=60.0))
+
+    def measured(ms):
+        return ms * np.exp(0.2 * rng.standard_normal(ms.size))
+
+    lengths = np.where(found, measured(made.duration_ms), np.nan)
+    seen = Plantings(finds.side, measured(finds.duration_ms), finds.semitones, finds.broken)
+    mended = curves(made, found, measured_ms=lengths, sides=1)
+    as_true = curves(made, found, sides=1)
+    assert there_were(mended, seen).mean() / there.side.size == pytest.approx(1.0, abs=0.05)
+    assert there_were(as_true, seen).mean() / there.side.size > 1.1
+    assert there_were(as_true, finds).mean() / there.side.size == pytest.approx(1.0, abs=0.05)

@@ -20,7 +20,7 @@ from pipeline.units import Floats
 LEAST_PLANTED = 50
 """Below so many slides planted in the corpus nothing is corrected by them (judgement: five sides of ten)."""
 _PLANTED = """
-select transfer_id, duration_ms, semitones, broken, found
+select transfer_id, duration_ms, semitones, broken, found, found_duration_ms
 from stage.counted_planting
 order by recovery_id
 """
@@ -208,7 +208,8 @@ def _recovered(
         return None, np.zeros(sounds, dtype=np.intp)
     side = rows["transfer_id"].replace_strict(sides, return_dtype=pl.Int64).to_numpy().astype(np.intp)
     planted = Plantings(side, *(rows[name].to_numpy() for name in ("duration_ms", "semitones", "broken")))
-    known = curves(planted, rows["found"].to_numpy().astype(bool), sides=len(sides), groups=sound)
+    measured = rows["found_duration_ms"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    known = curves(planted, rows["found"].to_numpy().astype(bool), measured_ms=measured, sides=len(sides), groups=sound)
     return recovered_by(known, seed=(seed, 7)), np.bincount(sound[side], minlength=sounds)
 
 
