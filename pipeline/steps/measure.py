@@ -29,7 +29,8 @@ def run(given: StepInput[MeasureSettings]) -> StepOutput:
 
     transfer_id = given.unit_id
     sound = given.sound(transfer_id)
-    line = line_of(given.tables[transfer_id]["pitch_frame"])
+    frames = given.tables[transfer_id]["pitch_frame"]
+    line = line_of(frames)
     spans = where_solo(line, length_s=sound.samples.size / sound.sample_rate_hz)
     spoken = np.zeros(line.time_s.size, dtype=np.bool_)
     for span in spans:
@@ -43,6 +44,7 @@ def run(given: StepInput[MeasureSettings]) -> StepOutput:
         f0_hz=line.f0_hz,
         confidence=np.where(spoken, 0.0, line.confidence),
         with_solo=not no_solo,
+        bowed_beside=bool(frames["solo_probability"].is_not_null().any()),
     )
     reason = no_solo or rests_on(side)
     table = pl.DataFrame([{"transfer_id": transfer_id, "reason": reason, **side_row(side)}], infer_schema_length=None)
@@ -95,7 +97,7 @@ def rests_on(side: "MeasuredSide") -> str:
 
 STEP = Step(
     name="measure",
-    version=18,
+    version=19,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

@@ -13,18 +13,21 @@ from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
 from pipeline.signal.tuning.jump_time import PitchFrames
 from pipeline.signal.tuning.measure import measure_tracks
+from pipeline.signal.tuning.partials import RATE_HZ
 from pipeline.signal.tuning.steady_tones import solo_tracks
 from pipeline.steps import follow, measure
 from pipeline.steps.base import Sound, StepInput
 from pipeline.steps.settle.step import STEP as SETTLE
 from pipeline.store import schema
 from tests.helpers.pitch_lines import Score, speech, swelling
+from tests.helpers.struck import piano_like
 
 RATE = 22_050
 FRAMES = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db")
 
 
-def measured(frames: pl.DataFrame, sound: Sound) -> tuple[pl.DataFrame, Any]:
+def measured(frames: pl.DataFrame, sound: Sound, *, solo: float | None = None) -> tuple[pl.DataFrame, Any]:
+    frames = frames.with_columns(solo_probability=pl.lit(solo, pl.Float64))
     given = StepInput("t1", {}, MeasureSettings(), {"t1": {"pitch_frame": frames}}, lambda _: sound)
     out = measure.STEP.run(given)
     return schema.load("tuning").checked(out.tables["t1"]["tuning"]), out.outcomes["t1"]
@@ -80,6 +83,17 @@ def test_a_tuning_is_stated_of_what_lies_on_a_scale(spread_cents: float, expecte
     row, (_, reason) = measured(made_line(line), Sound(np.zeros(round(line.time_s[-1] * RATE), np.float32), RATE))
     assert row["measured"][0] is expected
     assert ("no common scale" in reason) is not expected
+
+
+def test_beside_another_bowed_player_the_line_alone_counts() -> None:
+    line = notes_off(5.0)
+    sound = Sound(piano_like(5, np.zeros_like, length_s=float(line.time_s[-1])), RATE_HZ)
+    accompanied, _ = measured(made_line(line), sound)
+    beside, _ = measured(made_line(line), sound, solo=0.97)
+    assert accompanied["accompaniment_tone_count"][0] > 200
+    assert beside["accompaniment_tone_count"][0] == 0
+    assert beside["measured"][0]
+    assert beside["sharp_se_cents"][0] > 2.0 * accompanied["sharp_se_cents"][0]
 
 
 @pytest.mark.slow

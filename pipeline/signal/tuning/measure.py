@@ -12,7 +12,7 @@ from pipeline.signal.tuning.hum import HumLine, hum_lines
 from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
 from pipeline.signal.tuning.partials import accompaniment_tracks, slow_samples
 from pipeline.signal.tuning.repeated_groove import Repeat, repeated_grooves
-from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, SteadyNotes, Tracks, join, solo_tracks
+from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, SteadyNotes, Tracks, join, only, solo_tracks
 from pipeline.units import A4_MIDI, Floats
 
 # What a tuning must rest on: tones, seconds, partials a second, confidence, cents (common practice, no source).
@@ -97,11 +97,13 @@ def measure_side(
     f0_hz: Floats,
     confidence: Floats,
     with_solo: bool = True,
+    bowed_beside: bool = False,
 ) -> MeasuredSide:
     """Measure one side from its samples and its pitch line in raw transfer time.
 
     ``confidence`` is the probability that the line is right at each frame; all three arrays of shape (frames,).
-    Without a solo no tuning is stated, whatever the tones.
+    Without a solo no tuning is stated, whatever the tones. Where another bowed player sounds beside the line, the line
+    alone counts: partials that vibrate are known badly, and crossed by those of the solo.
     """
     slow = slow_samples(samples, sample_rate_hz=sample_rate_hz)
     notes, solo = solo_tracks(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
@@ -110,7 +112,7 @@ def measure_side(
     side = measure_tracks(
         notes,
         solo,
-        others,
+        only(others, np.zeros(others.count, dtype=np.bool_)) if bowed_beside else others,
         frames=frames,
         length_s=samples.size / sample_rate_hz,
         hum=hum_lines(slow),
@@ -134,6 +136,11 @@ def measure_tracks(
     curve, doubt = None, _unfit(tracks, length_s)
     if with_solo and doubt is None:
         curve = tuning_curve(tracks, length_s=length_s, frames=frames)
+        beside = tracks.source == ACCOMPANIMENT
+        if beside.any() and _in_tune(curve, only(tracks, beside)) < LEAST_IN_TUNE and _unfit(solo, length_s) is None:
+            # what sounds beside the solo lies on no scale with it: other players' vibrato, or no tones at all
+            tracks = solo
+            curve = tuning_curve(tracks, length_s=length_s, frames=frames)
         doubt = _doubtful(curve, tracks)
         curve = curve if doubt is None else None
     return MeasuredSide(

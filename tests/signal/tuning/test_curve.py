@@ -12,8 +12,9 @@ from pipeline.signal.tuning.curve import TuningCurve, tuning_curve
 from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
 from pipeline.signal.tuning.measure import TooLittle, measure_side, measure_tracks
 from pipeline.signal.tuning.partials import RATE_HZ, accompaniment_tracks
-from pipeline.signal.tuning.steady_tones import SteadyNotes, Tracks, join, solo_tracks
+from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SteadyNotes, Tracks, join, solo_tracks
 from pipeline.units import Floats
+from tests.helpers.struck import piano_like
 
 HOP_S = 0.0058
 LENGTH_S = 120.0
@@ -254,24 +255,6 @@ def test_transposing_a_line_changes_nothing_but_the_semitones() -> None:
     assert high.curve.mean() == pytest.approx(low.curve.mean(), abs=1e-6)
 
 
-def piano_like(seed: int, curve: Curve, *, length_s: float) -> np.ndarray:
-    """Decaying chords of stiff strings (f_h = h f sqrt(1 + B h^2)) on a drifting turntable, in noise."""
-    rng = np.random.default_rng(seed)
-    at = np.arange(int(length_s * RATE_HZ)) / RATE_HZ
-    ratio = 2.0 ** (curve(at) / 1200.0)
-    phase = 2 * np.pi * np.cumsum(ratio) / RATE_HZ
-    sound = rng.normal(0, 0.01, at.size)
-    for start in np.arange(0.1, length_s - 1.0, 0.6):
-        first, last = int(start * RATE_HZ), int((start + 0.55) * RATE_HZ)
-        for midi in rng.choice([48, 52, 55, 57, 60, 64, 65, 67, 69, 72], 3, replace=False):
-            hz = 440.0 * 2.0 ** ((midi - 69 + rng.normal(0, 0.01)) / 12.0)
-            for h in range(1, 7):
-                stiff = h * hz * np.sqrt(1 + 4e-4 * h * h)
-                fade = np.exp(-(at[first:last] - start) * (1.5 + 0.3 * h))
-                sound[first:last] += 0.1 / h * fade * np.sin(stiff * phase[first:last] + rng.uniform(0, 6))
-    return sound.astype(np.float32)
-
-
 def test_accompaniment_partials_tell_the_tuning_by_themselves() -> None:
     def turning(t: Floats) -> Floats:
         return -12.0 + 0.4 * t + 4.0 * np.sin(2 * np.pi * 1.29 * t)
@@ -284,6 +267,24 @@ def test_accompaniment_partials_tell_the_tuning_by_themselves() -> None:
     assert rest < 1.5
     assert found.wow is not None
     assert found.wow.cents == pytest.approx(4.0, abs=0.6)
+
+
+@pytest.mark.parametrize(("spread_cents", "counted"), [(3.0, 300), (45.0, 0)])
+def test_what_lies_on_no_scale_with_the_solo_says_nothing_of_its_tuning(spread_cents: float, counted: int) -> None:
+    time_s, f0_hz, sure = line(71, flat)
+    notes, solo = solo_tracks(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    rng = np.random.default_rng(71)
+    track = np.repeat(np.arange(300), 3)
+    # the stray tones rise along the side
+    at_s = np.sort(rng.uniform(0.0, LENGTH_S - 1.0, 300))[track] + 0.2 * np.tile(np.arange(3), 300)
+    cents = 117.0 + rng.normal(0.0, spread_cents, 300)[track] + spread_cents / 3.0 * at_s / LENGTH_S
+    ones = np.ones(900)
+    others = Tracks(at_s, cents, ones, 0.18 * ones, track, np.full(300, ACCOMPANIMENT), np.ones(300, dtype=np.bool_))
+    frames = sure_frames(time_s, f0_hz, confidence=sure, least_confidence=0.5)
+    side = measure_tracks(notes, solo, others, frames=frames, length_s=LENGTH_S, hum=())
+    assert side.accompaniment_tones == counted
+    assert side.curve is not None
+    assert errors(side.curve, flat)[1] < 2.0
 
 
 def test_the_solos_own_partials_are_left_out() -> None:
