@@ -52,8 +52,8 @@ def p_words(p: float) -> str:
 
 
 def signed(value: float, places: int = 0) -> str:
-    """A number with its sign, which is a minus and no hyphen: −12.3, +4.0."""
-    return with_minus(f"{value:+.{places}f}")
+    """A number with its sign, which is a minus and no hyphen, and of what rounds to nothing a plus: −12.3, +4.0, +0."""
+    return with_minus(f"{value:+z.{places}f}")
 
 
 def with_minus(text: str) -> str:

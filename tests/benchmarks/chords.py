@@ -300,7 +300,7 @@ def score_recording(sound: RealSound) -> None:
             f"    {count} at once: {row.found} of {row.written} notes, {row.whole} of {row.chords} whole,"
             f" wrong notes {row.wrong / row.chords:.2f}"
         )
-    _score_onsets(sound, notes, shift, tuning)
+    _score_onsets(sound, notes, chords, shift, tuning)
     _score_line(sound, shift, tuning)
     rules = [c.order.bow_rule for c in chords if len(c.notes) >= 3 and all(n.fresh for n in c.notes)]
     orders = [c.order.breaking for c in chords if len(c.notes) >= 3]
@@ -321,8 +321,8 @@ def _met(listed: Floats, midi: Floats, there: Any, shift: float) -> float:
     return met / max(whole, 1)
 
 
-def _score_onsets(sound: RealSound, notes: list[Note], shift: float, tuning: float) -> None:
-    """Note F1 against the score, beside a general transcriber's."""
+def _score_onsets(sound: RealSound, notes: list[Note], chords: list[Chord], shift: float, tuning: float) -> None:
+    """Note F1 against the score, beside a general transcriber's; notes of chords begin where the tables say."""
     assert sound.notes is not None
     listed = sound.notes + np.array([shift, shift, 0.0])
     hz = 440.0 * 2 ** ((listed[:, 2] - 69) / 12)
@@ -337,9 +337,13 @@ def _score_onsets(sound: RealSound, notes: list[Note], shift: float, tuning: flo
 
     own = np.array([[n.first * HOP_S, n.last * HOP_S] for n in notes])
     pitches = np.array([float(midi_of_bins(n.pitch_bin)) - tuning for n in notes])
+    spans = [[notes.index(note) for note in span.notes] for span in spans_of(notes)]
+    for numbers, chord in zip(spans, chords, strict=True):
+        for k, note in zip(numbers, chord.notes, strict=True):
+            own[k, 0] = note.start.time_s if note.start.clear else own[k, 0]
     written = own.copy()
-    for span in spans_of(notes):
-        fresh = [notes.index(note) for note, new in zip(span.notes, span.fresh, strict=True) if new]
+    for numbers, chord in zip(spans, chords, strict=True):
+        fresh = [k for k, note in zip(numbers, chord.notes, strict=True) if note.fresh]
         written[fresh, 0] = own[fresh, 0].min()
     said = f"    onsets, F1 {f1(own, pitches):.3f}, broken chords as written {f1(written, pitches):.3f}"
     try:
@@ -347,8 +351,8 @@ def _score_onsets(sound: RealSound, notes: list[Note], shift: float, tuning: flo
     except ImportError:
         print(said)
         return
-    spans, heard = general(sound.samples, RATE)
-    print(said + f", basic-pitch {f1(spans, heard - tuning):.2f}")
+    bounds, heard = general(sound.samples, RATE)
+    print(said + f", basic-pitch {f1(bounds, heard - tuning):.2f}")
 
 
 def _score_line(sound: RealSound, shift: float, tuning: float) -> None:
