@@ -38,8 +38,11 @@ played as (
         analysed_take.transfer_id,
         analysed_take.take_id,
         written_fit.work_id,
+        written_fit.edition,
         written_fit.shift_semitones,
+        written_fit.tuning_cents,
         written_fit.beats_per_minute,
+        settled.playing_rpm,
         -- what the catalogue says of the key explains a shift
         take.key_played is not null or moved.take_id is not null as explained,
     from stage.analysed_take
@@ -53,6 +56,90 @@ played as (
     left join (select distinct take_id from base.performance where transposed = 'yes') as moved
         on moved.take_id = analysed_take.take_id
     where written_fit.state = 'placed'
+),
+-- Who plays on a take, and what tells that two takes were made together.
+made as (
+    select
+        take.take_id,
+        take.session_id,
+        take.recorded,
+        list_sort(list(distinct performance.player_id)) as players,
+    from base.take
+    join base.performance
+        on performance.take_id = take.take_id
+    group by take.take_id, take.session_id, take.recorded
+),
+-- From which event to which a side comes by its written part, and how high it lies above print.
+ends as (
+    select
+        played.transfer_id,
+        played.take_id,
+        played.work_id,
+        played.edition,
+        played.playing_rpm,
+        100 * played.shift_semitones + played.tuning_cents as above_print_cents,
+        arg_min(written_match.event, (written_match.run, written_match.event)) as first_event,
+        arg_max(written_match.event, (written_match.run, written_match.event)) as last_event,
+    from played
+    join base.written_match using (transfer_id, take_id, work_id, edition)
+    where written_match.run is not null
+    group by all
+),
+reached as (
+    select
+        ends.*,
+        opening.bar_index as first_bar,
+        closing.bar_index as last_bar,
+    from ends
+    join stage.written_event as opening
+        on opening.work_id = ends.work_id and opening.edition = ends.edition and opening.event = ends.first_event
+    join stage.written_event as closing
+        on closing.work_id = ends.work_id and closing.edition = ends.edition and closing.event = ends.last_event
+),
+-- The next side begins in the last bar of the one before, or in the bar after it.
+goes_on as (
+    select
+        before.transfer_id as before_id,
+        after.transfer_id as after_id,
+        before.take_id <> after.take_id as apart,
+        1200 * log2(before.playing_rpm / after.playing_rpm) as faster_cents,
+        before.above_print_cents - after.above_print_cents as higher_cents,
+    from reached as before
+    join reached as after
+        on
+            after.work_id = before.work_id
+            and after.edition = before.edition
+            and after.first_bar - before.last_bar between 0 and 1
+            and after.last_bar > before.last_bar
+            and after.first_bar > before.first_bar
+            and after.transfer_id <> before.transfer_id
+    join made as one
+        on one.take_id = before.take_id
+    join made as two
+        on two.take_id = after.take_id and two.players = one.players
+    where
+        one.take_id = two.take_id
+        or one.session_id = two.session_id
+        or (one.session_id is null and two.session_id is null and one.recorded = two.recorded)
+),
+joined as (
+    select
+        before_id as transfer_id,
+        after_id as other_id,
+        'the side that goes on from its last bar' as beside,
+        apart,
+        faster_cents,
+        higher_cents,
+    from goes_on
+    union all
+    select
+        after_id as transfer_id,
+        before_id as other_id,
+        'the side whose last bar it goes on from' as beside,
+        apart,
+        -faster_cents as faster_cents,
+        -higher_cents as higher_cents,
+    from goes_on
 ),
 same_work as (
     select
@@ -95,6 +182,28 @@ said as (
     from part as own
     join part as other
         on other.take_id = own.take_id and abs(other.part - own.part) = 1
+    union all
+    select
+        transfer_id,
+        beside,
+        other_id,
+        1 as others,
+        'pitch as corrected, cents' as compared,
+        higher_cents as difference,
+        50 as doubtful_from,
+    from joined
+    union all
+    -- parts of one take are held against each other above
+    select
+        transfer_id,
+        beside,
+        other_id,
+        1 as others,
+        'speed of the disc, cents' as compared,
+        faster_cents as difference,
+        50 as doubtful_from,
+    from joined
+    where apart and faster_cents is not null
     union all
     select
         transfer_id,

@@ -29,10 +29,15 @@ def fit(transfer_id: str, take_id: str, shift: int, tempo: float | None) -> dict
 @pytest.fixture(scope="module")
 def said() -> dict[tuple[str, str, str], tuple[int, float, bool]]:
     con = database(
-        work=[{"work_id": "air"}],
-        written_part=[{"work_id": "air", "edition": "first"}],
-        side=[{"side_id": s} for s in ("s1", "s2", "s3", "s4", "s5", "s6", "s7")],
+        work=[{"work_id": "air"}, {"work_id": "long"}],
+        written_part=[{"work_id": "air", "edition": "first"}, {"work_id": "long", "edition": "first"}],
+        session=[{"session_id": "spring"}, {"session_id": "autumn"}],
+        side=[{"side_id": f"s{i}"} for i in (1, 2, 3, 4, 5, 6, 7, 11, 12, 13, 14, 15)],
         take=[
+            *(
+                {"take_id": k, "work_id": "long", "session_id": "spring" if k != "k13" else "autumn"}
+                for k in ("k11", "k12", "k13", "k14", "k15")
+            ),
             *({"take_id": k, "work_id": "air"} for k in ("k1", "k2", "k3", "k4", "k6")),
             {"take_id": "k7", "work_id": "air", "key_played": "E flat major"},
         ],
@@ -40,21 +45,44 @@ def said() -> dict[tuple[str, str, str], tuple[int, float, bool]]:
             {"side_id": "s1", "take_id": "k1"}, {"side_id": "s2", "take_id": "k2"}, {"side_id": "s3", "take_id": "k3"},
             {"side_id": "s4", "take_id": "k4", "part": 1}, {"side_id": "s5", "take_id": "k4", "part": 2},
             {"side_id": "s6", "take_id": "k6"}, {"side_id": "s7", "take_id": "k7"},
+            *({"side_id": f"s{i}", "take_id": f"k{i}"} for i in (11, 12, 13, 14, 15)),
         ],
         transfer=[
             {"transfer_id": "t1a", "side_id": "s1", "stands_for_take": True},
             {"transfer_id": "t1b", "side_id": "s1", "stands_for_take": False},
-            *({"transfer_id": f"t{i}", "side_id": f"s{i}"} for i in (2, 3, 4, 5, 6, 7)),
+            *({"transfer_id": f"t{i}", "side_id": f"s{i}"} for i in (2, 3, 4, 5, 6, 7, 11, 12, 13, 14, 15)),
         ],
         speed=[
             speed("t1a", 78.26), speed("t1b", 83.0), speed("t2", 78.0), speed("t3", 78.0),
             speed("t4", 76.0), speed("t5", 76.0 * 2 ** (60 / 1200)), speed("t6", 78.0, state="unmeasurable"),
-            speed("t7", 78.0),
+            speed("t7", 78.0), *(speed(f"t{i}", 78.0) for i in (11, 13, 14, 15)), speed("t12", 78.0 * 2 ** (30 / 1200)),
+        ],
+        written_note=[
+            {
+                "work_id": "long", "edition": "first", "note_number": i, "event": i, "bar_index": i // 4, "beat": i % 4,
+                "bar": str(i // 4), "midi": 60.0,
+            }
+            for i in range(40)
+        ],
+        performance=[
+            {"take_id": take_id, "player_id": "cello" if take_id == "k14" else "violin"}
+            for take_id in ("k11", "k12", "k13", "k14", "k15")
+        ],
+        # k11 ends in bar 4, k12 begins there and ends in bar 8; k13 is of another day, k14 of another player, k15 later
+        written_match=[
+            {
+                "note_id": f"{take}-{event}", "transfer_id": f"t{take[1:]}", "take_id": take, "work_id": "long",
+                "edition": "first", "event": event, "run": 0,
+            }
+            for take, first, last in (("k11", 0, 17), *((f"k{i}", 18, 33) for i in (12, 13, 14)), ("k15", 26, 39))
+            for event in range(first, last + 1)
         ],
         note=[note("t1a", 1, 60.0), note("t1a", 2, 64.0), note("t1b", 1, 61.0), note("t1b", 2, 65.0)],
         written_fit=[
             fit("t1a", "k1", 0, 80.0), fit("t2", "k2", 1, 100.0), fit("t3", "k3", 1, None), fit("t6", "k6", -1, 80.0),
             fit("t7", "k7", 1, None),
+            *(fit(f"t{i}", f"k{i}", 0, None) | {"work_id": "long", "tuning_cents": 4.0} for i in (11, 13, 14, 15)),
+            fit("t12", "k12", -1, None) | {"work_id": "long", "tuning_cents": 10.0},
         ],
     )  # fmt: skip
     columns = "transfer_id, beside, compared, others, difference, doubtful"
@@ -69,6 +97,9 @@ def said() -> dict[tuple[str, str, str], tuple[int, float, bool]]:
         ("t1b", "another transfer of the side", "pitch as corrected, cents", 1, 100.0, True),
         ("t4", "the next part of the take", "speed of the disc, cents", 1, -60.0, True),
         ("t5", "the part before of the take", "speed of the disc, cents", 1, 60.0, True),
+        ("t11", "the side that goes on from its last bar", "pitch as corrected, cents", 1, 94.0, True),
+        ("t12", "the side whose last bar it goes on from", "pitch as corrected, cents", 1, -94.0, True),
+        ("t11", "the side that goes on from its last bar", "speed of the disc, cents", 1, -30.0, False),
         ("t1a", "the written part", "pitch as corrected, semitones", 1, 0.0, False),
         ("t2", "the written part", "pitch as corrected, semitones", 1, 1.0, True),
         ("t7", "the written part", "pitch as corrected, semitones", 1, 1.0, False),
@@ -82,6 +113,12 @@ def test_a_speed_is_held_against_others(
 ) -> None:  # fmt: skip
     found = said[transfer_id, beside, compared]
     assert found == (others, pytest.approx(difference), doubtful)
+
+
+def test_sides_of_other_days_and_players_and_other_bars_are_not_joined(
+    said: dict[tuple[str, str, str], tuple[int, float, bool]],
+) -> None:
+    assert {key[0] for key in said if "last bar" in key[1]} == {"t11", "t12"}
 
 
 def test_nothing_is_compared_that_was_not_measured(said: dict[tuple[str, str, str], tuple[int, float, bool]]) -> None:
