@@ -43,9 +43,9 @@ _BELIEF = np.repeat([0.01, 0.02, 0.04, 0.1, 0.2, 0.28, 0.35], HALF_MS.size * STE
 _BELIEF = _BELIEF * np.exp(-0.5 * (np.log(_GRID[:, 1] / 60.0) / 0.7) ** 2)
 _BELIEF /= _BELIEF.sum()
 _SIZE_SEMITONES = 3.0
-_SCATTER, _SCATTER_WORTH = 0.17, 50.0
-"""Of log measured over true length: the standard deviation about 0 in renders (400 slides, there and planted alike), and
-how many finds that belief is worth."""
+_SCATTER, _SCATTER_WORTH = 0.17, 20.0
+"""Of log measured over true length: the standard deviation about 0 in renders (400 slides, there and planted alike),
+and how many finds that belief is worth (common practice, no source)."""
 _SCATTER_MS = (50.0, 160.0)
 """Lengths that say how measured ones err: of shorter slides those are found that look long, and longer ones are nearly
 all found."""
