@@ -331,7 +331,7 @@ def main() -> None:
     speed_changes.say(asked.lines, asked.first + 40_000, processes=asked.processes)
     speed_coverage.say(asked.covered, asked.first + 20_000, processes=asked.processes)
     if asked.folder:
-        speed_real.say(asked.folder)
+        speed_real.say(asked.folder, processes=asked.processes)
 
 
 if __name__ == "__main__":

@@ -5,7 +5,9 @@ measurement, and the limits over all readings must hold the true correction. ``t
 the table.
 """
 
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -28,10 +30,11 @@ RECORDED = 2020
 
 @dataclass(frozen=True)
 class Read:
-    """One recording read at one speed: level modulo 100 cents, and what was settled; None: not measured."""
+    """One recording read at one speed: level modulo 100 cents, sudden changes, least that would show, and result."""
 
-    factor: float
     sharp_cents: float
+    changes: tuple[float, ...]
+    least_cents: float | None
     found: SettledSide
 
 
@@ -56,33 +59,41 @@ def read(sound: real_sound.RealSound, factor: float) -> Read | None:
         "labels": [],
     }
     evidence = side_evidence("side", side_row(side), known, sound.instrument, 0.92)
-    return Read(factor, side.curve.mean(), settle_together([evidence])["side"])
+    changes = tuple(jump.cents for jump in side.curve.jumps)
+    return Read(side.curve.mean(), changes, side.curve.least_jump_cents, settle_together([evidence])["side"])
 
 
-def say(folder: Path, *, most_s: float = 60.0) -> None:
+def _one(folder: Path, most_s: float, asked: tuple[int, float]) -> tuple[str, Read | None]:
+    number, factor = asked
+    sound = list(real_sound.movements(folder, most_s=most_s))[number]()
+    return sound.name, read(sound, factor)
+
+
+def say(folder: Path, *, most_s: float = 60.0, processes: int = 1) -> None:
     """Print a line for each recording and speed."""
     print("\nreal playing read at other speeds: level less what is right, limits given A4 and key, over all readings")
-    worst = 0.0
-    for load in real_sound.movements(folder, most_s=most_s):
-        sound = load()
-        plain: Read | None = None
-        for factor in FACTORS:
-            made = read(sound, factor)
+    worst, invented = 0.0, 0
+    asked = [
+        (number, factor) for number, _ in enumerate(real_sound.movements(folder, most_s=most_s)) for factor in FACTORS
+    ]
+    plain: dict[str, tuple[float, Read]] = {}
+    with ProcessPoolExecutor(processes) as pool:
+        for (_, factor), (name, made) in zip(asked, pool.map(partial(_one, folder, most_s), asked), strict=True):
             if made is None:
-                print(f"  {sound.name:40} {factor:.2f}  not measured")
+                print(f"  {name:40} {factor:.2f}  not measured")
                 continue
-            plain = plain or made
-            moved = float(cents_of_ratio(factor / plain.factor))
-            apart = float(wrap100(np.array(made.sharp_cents - plain.sharp_cents - moved)))
-            worst = max(worst, abs(apart))
+            at, first_read = plain.setdefault(name, (factor, made))
+            moved = float(cents_of_ratio(factor / at))
+            apart = float(wrap100(np.array(made.sharp_cents - first_read.sharp_cents - moved)))
+            worst, invented = max(worst, abs(apart)), invented + len(made.changes)
             first, true = made.found.readings[0], -float(cents_of_ratio(factor))
             held = made.found.low_cents <= true <= made.found.high_cents
             state = "ambiguous" if called_ambiguous(made.found) else "estimated"
             print(
-                f"  {sound.name:40} {factor:.2f}  {apart:+5.2f} cents; {state} {first.offset_cents:+7.1f} "
+                f"  {name:40} {factor:.2f}  {apart:+5.2f} cents; {state} {first.offset_cents:+7.1f} "
                 f"± {Z_95 * first.offset_se:.1f} at {first.reference_pitch_hz:.1f} Hz; "
                 f"{made.found.low_cents:+.0f} to {made.found.high_cents:+.0f}, right {true:+.1f}: "
-                f"{'held' if held else 'MISSED'}",
+                f"{'held' if held else 'MISSED'}; a change of {made.least_cents} cents would show",
                 flush=True,
             )
-    print(f"  greatest difference {worst:.2f} cents")
+    print(f"  greatest difference {worst:.2f} cents; sudden changes invented: {invented}")

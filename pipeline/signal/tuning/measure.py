@@ -26,6 +26,9 @@ MOST_DRIFT_CENTS = 120.0
 # Concentration of the tones round a scale of semitones: real violins and cellos .61-.93, sung and spoken lines .06-.51
 # (trial); .45 is that of normal deviations with a standard deviation of 20 cents.
 LEAST_IN_TUNE = 0.45
+# The same of what sounds beside the solo: pianos .94-.99, other notes of a soloist's chords .42-.55, a second violin .14
+# (trial).
+LEAST_BESIDE_IN_TUNE = 0.3
 # The longest sides, of long-playing discs, have half an hour; memory for the fit grows with the square of the length.
 MOST_LENGTH_S = 2400.0
 SECTION_S = 15.0
@@ -137,7 +140,11 @@ def measure_tracks(
     if with_solo and doubt is None:
         curve = tuning_curve(tracks, length_s=length_s, frames=frames)
         beside = tracks.source == ACCOMPANIMENT
-        if beside.any() and _in_tune(curve, only(tracks, beside)) < LEAST_IN_TUNE and _unfit(solo, length_s) is None:
+        if (
+            beside.any()
+            and _in_tune(curve, only(tracks, beside)) < LEAST_BESIDE_IN_TUNE
+            and _unfit(solo, length_s) is None
+        ):
             # what sounds beside the solo lies on no scale with it: other players' vibrato, or no tones at all
             tracks = solo
             curve = tuning_curve(tracks, length_s=length_s, frames=frames)
