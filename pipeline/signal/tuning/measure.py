@@ -26,8 +26,8 @@ MOST_DRIFT_CENTS = 120.0
 # Concentration of the tones round a scale of semitones: real violins and cellos .61-.93, sung and spoken lines .06-.51
 # (trial); .45 is that of normal deviations with a standard deviation of 20 cents.
 LEAST_IN_TUNE = 0.45
-# The same of what sounds beside the solo: pianos .94-.99, other notes of a soloist's chords .42-.55, a second violin .14
-# (trial).
+# The same of what sounds beside the solo: pianos .94-.99, other notes of a soloist's chords .42-.55, a second violin
+# .14 (trial).
 LEAST_BESIDE_IN_TUNE = 0.3
 # The longest sides, of long-playing discs, have half an hour; memory for the fit grows with the square of the length.
 MOST_LENGTH_S = 2400.0
