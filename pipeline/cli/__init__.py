@@ -5,6 +5,7 @@ prints results on stdout and messages on stderr, and raises ``DataError`` (exit 
 """
 
 import errno
+import gc
 import os
 import re
 import sys
@@ -120,7 +121,11 @@ def _in_our_words(error: Any) -> str:
 def main() -> None:
     """Entry point: exit status 0 fine, 1 a problem in the data, 2 wrong usage, 130 interrupted."""
     prepare()
-    sys.exit(end(_status()))
+    # What a command loads stays to its end: looking through it for garbage takes a fifth of a short one's time.
+    gc.set_threshold(50_000, 20, 20)
+    status = end(_status())
+    gc.freeze()
+    sys.exit(status)
 
 
 def _status() -> int:
