@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -94,7 +95,9 @@ def chords_of(sound: F32, sounding: Sounding, *, board: Fingerboard, correction:
 def _chord(
     sound: F32, sounding: Sounding, span: Span, notes: Sequence[Note], board: Fingerboard, correction: Correction
 ) -> Chord:
-    followed = [_followed(sound, note, _beside(note, span, notes), board.instrument) for note in span.notes]
+    first, last = min(note.first for note in span.notes), max(note.last for note in span.notes)
+    around = [note for note in notes if note.first < last and note.last > first]
+    followed = [_followed(sound, note, _beside(note, span, around), board.instrument) for note in span.notes]
     loudness = np.array([_level_db(course) for course, _, _ in followed])
     loudest = loudness[np.isfinite(loudness)].max(initial=-np.inf)
     made = []
@@ -136,9 +139,8 @@ def _beside(note: Note, span: Span, notes: Sequence[Note]) -> list[Note]:
 def _followed(sound: F32, note: Note, others: Sequence[Note], instrument: str) -> tuple[Course, Edge, Edge]:
     """A note's course, and its edges."""
     guess = _guess(note)
-    middle = float(np.median(guess))
-    rest = [float(np.median(_guess(other))) for other in others]
-    own = own_partials(middle, rest)
+    rest = [_middle_hz(other) for other in others]
+    own = own_partials(_middle_hz(note), rest)
     first = note.first * PER_FRAME
     course = course_of(sound, first=first, hz=guess, own=own, instrument=instrument)
     around = round(AROUND_S / FINE_S)
@@ -154,13 +156,19 @@ def _followed(sound: F32, note: Note, others: Sequence[Note], instrument: str) -
     return course, start, end
 
 
+@lru_cache(maxsize=64)
+def _middle_hz(note: Note) -> float:
+    return float(np.median(_guess(note)))
+
+
+@lru_cache(maxsize=64)
 def _guess(note: Note) -> Floats:
     """Pitch in Hz of a note on the fine grid of times, from its places in frames, each the median of five."""
     known = np.flatnonzero(np.isfinite(note.bins))
     places = note.bins[known]
     near = np.lib.stride_tricks.sliding_window_view(np.pad(places, 2, mode="edge"), 5)
     at = np.arange(note.bins.size * PER_FRAME) / PER_FRAME
-    midi = midi_of_bins(np.interp(at, known, np.median(near, axis=1)))
+    midi = midi_of_bins(np.interp(at, known, np.sort(near, axis=1)[:, 2]))
     return np.asarray(hz_of_midi(midi, reference_pitch_hz=A4_HZ))
 
 

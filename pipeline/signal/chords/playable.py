@@ -19,6 +19,8 @@ def best_set(board: Fingerboard, midi: Sequence[float], odds: Sequence[float]) -
     midi : their pitches at the tuning that ``board`` is meant in.
     odds : log odds that each is bowed; those of 0 and less are left out.
     """
+    if len(odds) == 1:
+        return (0,) if odds[0] > 0.0 else ()
     likely = sorted((i for i, here in enumerate(odds) if here > 0.0), key=lambda i: -odds[i])[:MOST_LOOKED_AT]
     if len(likely) < 2:
         return tuple(likely)

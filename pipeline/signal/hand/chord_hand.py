@@ -7,8 +7,9 @@ are neighbours. Between a chord and a note, or two chords, the move is that betw
 keeps its stop costs nothing.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -102,7 +103,8 @@ def chord_hands(
     """The hand of each chord, in a chain with the notes of ``line`` that no chord holds."""
     kind = of_players(board.instrument, school)[0]
     share = vibrato_share(line, board=board)
-    weighed = [_weighed(chord, board=board, kind=kind, share=share) for chord in chords]
+    place_logs = _place_logs(board, kind)
+    weighed = [_weighed(chord, board=board, place_logs=place_logs, share=share) for chord in chords]
     elements = sorted(
         [*_notes(line, chords, board=board, kind=kind, share=share), *_chords(chords, weighed)], key=lambda e: e.start_s
     )
@@ -180,14 +182,24 @@ def _states(made: Sequence[tuple[Stop, ...]]) -> _States:
 
 
 def _weighed(
-    chord: PlayedChord, *, board: Fingerboard, kind: Weights, share: float
+    chord: PlayedChord, *, board: Fingerboard, place_logs: dict[int, float], share: float
 ) -> tuple[tuple[tuple[Stop, ...], ...], Floats]:
     """The best ways of a chord by itself, and their log weights."""
     made = chord_ways(board, tuple(round(float(m)) for m in chord.midi))
     if not made:
         return (), np.zeros(0)
-    place_logs = _place_logs(board, kind)
-    logs = np.array([_log(way, chord, board=board, place_logs=place_logs, share=share) for way in made])
+
+    # Of a hundred ways many share a stop of a note, or their strings.
+    @cache
+    def heard(note: int, string: int, sounding: int, opened: bool) -> tuple[float, ...]:
+        off = float(chord.midi[note]) - board.open_midi[string] - sounding
+        return _heard(off, float(chord.vibrato[note]), opened=opened, share=share)
+
+    @cache
+    def apart_s(strings: tuple[int, ...]) -> float:
+        return _apart_s(strings, chord)
+
+    logs = np.array([_log(way, board=board, place_logs=place_logs, heard=heard, apart_s=apart_s) for way in made])
     best = np.argsort(-logs, kind="stable")[:MOST_WAYS]
     return tuple(made[i] for i in best), logs[best]
 
@@ -201,7 +213,12 @@ def _place_logs(board: Fingerboard, kind: Weights) -> dict[int, float]:
 
 
 def _log(
-    way: tuple[Stop, ...], chord: PlayedChord, *, board: Fingerboard, place_logs: dict[int, float], share: float
+    way: tuple[Stop, ...],
+    *,
+    board: Fingerboard,
+    place_logs: dict[int, float],
+    heard: Callable[[int, int, int, bool], tuple[float, ...]],
+    apart_s: Callable[[tuple[int, ...]], float],
 ) -> float:
     stopped = [stop for stop in way if stop.finger != OPEN]
     log = place_logs.get(way[0].place, 0.0) if stopped else 0.0
@@ -212,28 +229,33 @@ def _log(
         places = [stop.stop for stop in stopped]
         reach = board.stretch_mm(min(places), max(places) - min(places))
         log -= PER_MM * max(reach - EASY_REACH_MM, 0.0)
-    for stop, midi, vibrato in zip(way, chord.midi, chord.vibrato, strict=True):
-        opened = stop.finger == OPEN
-        width = OPEN_SPREAD if opened else STOPPED_SPREAD
-        off = float(midi) - board.open_midi[stop.string] - stop.sounding
-        log += float(np.log(bell(off / width) / width + ANY_PITCH))
-        if np.isfinite(vibrato):
-            likely = VIBRATO_ON_OPEN if opened else share
-            log += float(np.log(likely if vibrato > 0.5 else 1.0 - likely))
-    if _apart_s(way, chord) > NOT_NEIGHBOURS_S:
+    for note, stop in enumerate(way):
+        for term in heard(note, stop.string, stop.sounding, stop.finger == OPEN):
+            log += term
+    if apart_s(tuple(stop.string for stop in way)) > NOT_NEIGHBOURS_S:
         log += NOT_NEIGHBOURS
     return log
 
 
-def _apart_s(way: tuple[Stop, ...], chord: PlayedChord) -> float:
+def _heard(off: float, vibrato: float, *, opened: bool, share: float) -> tuple[float, ...]:
+    """What a note's pitch, so many semitones ``off`` that of its stop, and its vibrato say, as log weights."""
+    width = OPEN_SPREAD if opened else STOPPED_SPREAD
+    pitch = float(np.log(bell(off / width) / width + ANY_PITCH))
+    if not np.isfinite(vibrato):
+        return (pitch,)
+    likely = VIBRATO_ON_OPEN if opened else share
+    return pitch, float(np.log(likely if vibrato > 0.5 else 1.0 - likely))
+
+
+def _apart_s(strings: tuple[int, ...], chord: PlayedChord) -> float:
     """How long strings sound together that are no neighbours: two of a way always are."""
-    if len(way) < 3:
+    if len(strings) < 3:
         return 0.0
     edges = np.unique(np.concatenate([chord.start_s, chord.end_s]))
     apart = 0.0
     for begin, end in pairwise(edges):
         middle = 0.5 * (begin + end)
-        on = sorted(s.string for s, a, b in zip(way, chord.start_s, chord.end_s, strict=True) if a <= middle < b)
+        on = sorted(s for s, a, b in zip(strings, chord.start_s, chord.end_s, strict=True) if a <= middle < b)
         if len(on) > 1 and on[-1] - on[0] >= len(on):
             apart += float(end - begin)
     return apart

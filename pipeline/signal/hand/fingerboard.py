@@ -17,7 +17,7 @@ or twice in a thousand notes.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import combinations, permutations, product
 
 import numpy as np
@@ -128,6 +128,7 @@ def fingerboard(instrument: str, *, open_midi: tuple[float, ...] | None = None) 
     return Fingerboard(instrument, known.strings, tuned, STRING_LENGTH_MM[instrument])
 
 
+@cache
 def position_number(place: int) -> int:
     """Usual number of the position whose first finger stands ``place`` semitones above the open string.
 
