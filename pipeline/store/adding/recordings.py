@@ -24,7 +24,7 @@ from pipeline.store.catalogue.cell_values import (
     read_time,
     says_more,
 )
-from pipeline.store.catalogue.player_cells import how_read, read_lives, read_players, sounds_beside
+from pipeline.store.catalogue.player_cells import how_read, name_and_life, read_lives, read_players, sounds_beside
 from pipeline.store.catalogue.problems import Problem, shown
 from pipeline.store.catalogue.teacher_cells import read_teachers
 
@@ -281,8 +281,11 @@ class _LineReader:
             return [("matrix", parts[1]), ("take", parts[2])] if parts else [("matrix", cell)]
         if meant == "teachers":
             read_teachers(cell)
-        if meant == "player" and not read_players(cell):
-            raise CellError("names nobody", "write a name")
+        if meant == "player":
+            if not read_players(cell):
+                raise CellError("names nobody", "write a name")
+            name, born, died = name_and_life(cell)
+            return [("player", name), *(pair for pair in (("born", born), ("died", died)) if pair[1])]
         return [(meant, _READERS[meant](cell) if meant in _READERS else cell)]
 
 

@@ -6,6 +6,7 @@ entered as certain then, and ``how_read`` says how the cell was taken and how to
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from pipeline.store.catalogue.cell_values import UNKNOWN, CellError, read_beside, read_date, read_part
@@ -148,6 +149,15 @@ def _one(text: str, played: str) -> list[Named]:
     if turned and len(turned[2].split()) <= 3:
         name = f"{turned[2]} {turned[1]}"
     return [Named(name, certainty, played, "accompanist" if played in _ACCOMPANYING else "soloist", more)]
+
+
+def name_and_life(text: str) -> tuple[str, str, str]:
+    """(the cell without the dates of a life behind its only name, born, died); as it is where there are none."""
+    behind = re.fullmatch(r"(.+?)\s*[(\[]([^()\[\]]*)[)\]]\s*(\??)", text.strip())
+    if behind and len(read_players(text)) == 1:
+        with suppress(CellError):
+            return behind[1] + behind[3], *read_lives(behind[2])
+    return text, "", ""
 
 
 def read_lives(text: str) -> tuple[str, str]:

@@ -73,6 +73,8 @@ def read_teachers(text: str) -> list[Taught]:
 def _bare(text: str) -> str:
     """Names without the words that say that they taught; ``later`` begins another teacher."""
     apart = re.sub(rf"(?i)\s*[,;]?\s+(?:(?:and|und|et|e|y|en)\s+)?({_LATER}\s)(?=\s*[^\W\d_?])", r"; \1", text)
+    if re.match(rf"(?i)\s*(?:{_FIRST}\s+)?{_PUPIL}", apart):  # "pupil of A. Vint and of B. Ort"
+        apart = re.sub(rf"(?i)({_JOINT}\s*)(?:{_OF}|d['’]\s*(?={_BIG}))", r"\1", apart)
     words = rf"(?:(?:{_LATER}|{_FIRST})\s+)?(?:{_PUPIL}|{_WITH})|(?:{_LATER}|{_FIRST})\s+(?:{_OF})?"
     return re.sub(rf"(?i)({_JOINT}\s*{_DOUBT}?\s*)(?:{words})", r"\1", apart)
 

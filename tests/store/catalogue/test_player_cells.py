@@ -3,7 +3,7 @@
 import pytest
 
 from pipeline.store.catalogue.cell_values import CellError
-from pipeline.store.catalogue.player_cells import Named, how_read, read_lives, read_players
+from pipeline.store.catalogue.player_cells import Named, how_read, name_and_life, read_lives, read_players
 from pipeline.store.catalogue.teacher_cells import read_teachers
 
 
@@ -76,6 +76,13 @@ def test_lives() -> None:
     assert read_lives("d. 1940") == ("", "1940")
     with pytest.raises(CellError):
         read_lives("unknown")
+
+
+def test_a_life_behind_a_name_is_no_part_of_it() -> None:
+    assert name_and_life("Anna Vint (vers 1871-1940)") == ("Anna Vint", "1871~", "1940")
+    assert name_and_life("Anna Vint [b. 1871] ?") == ("Anna Vint?", "1871", "")
+    for text in ("Anna Vint (violin)", "Anna Vint (Arl)", "Anna Vint (1871–1940) & Bela Ort", "Anna Vint"):
+        assert name_and_life(text) == (text, "", "")
 
 
 @pytest.mark.parametrize(
