@@ -1,5 +1,6 @@
 """Chords in words: what is heard of each, and the ways to stop it."""
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from itertools import groupby
 from types import MappingProxyType
@@ -7,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.number_words import probability_words
+from pipeline.answers.number_words import probability_words, ratio_words
 
 BEGINS_LOW_CENTS = 10.0
 """From here on a note is said to begin low or high: curves err by some cents (``tests.benchmarks.chords``)."""
@@ -25,6 +26,15 @@ BREAKING = {
     "other": "the strings begin one after another",
     "cannot_tell": "whether the strings begin together cannot be told",
 }
+# What speaks for a way, by its column of chord_hand, in the words of a player.
+SPEAKS = {
+    "by_passage": "the notes before and after",
+    "by_order": "the order in which the strings sound",
+    "by_pitch": "how the notes are tuned",
+    "by_vibrato": "the vibrato",
+    "by_shape": "how the hand lies",
+}
+LEAST_ODDS = 1.5  # what speaks less than so loudly is left out
 CAUTIONS = {
     "octave_uncertain": "a note lies an octave or a twelfth above another: it may be wrong",
     "no_own_partials": "a note has no partial of its own, so when it begins cannot be told",
@@ -38,7 +48,7 @@ def chord_lines(
     speed_rank: int = 1,
     printed: Mapping[str, str] = MappingProxyType({}),
 ) -> list[dict[str, Any]]:
-    """A line for each chord: when, its notes, what is heard of it, its ways, and what is ``printed``.
+    """A line for each chord: when, its notes, what is heard of it, its ways and why, and what is ``printed``.
 
     ``tables`` holds chord, chord_note and chord_hand; ``name`` names a pitch; the ways are those under a reading of the
     speed.
@@ -57,6 +67,7 @@ def chord_lines(
             "notes": "–".join(names[chord["chord_id"]]),
             "heard": heard_words(chord, of_chord[chord["chord_id"]], name=name),
             "ways": ways_words(ways.get(chord["chord_id"]), speed_rank=speed_rank),
+            "why": why_words(ways.get(chord["chord_id"]), speed_rank=speed_rank),
             "printed": printed.get(chord["chord_id"], ""),
         }
         for chord in chords.sort("start_s").to_dicts()
@@ -100,8 +111,7 @@ def ways_words(hand: pl.DataFrame | None, *, speed_rank: int) -> list[str]:
     made = []
     used = hand.filter((pl.col("speed_rank") == speed_rank) & (pl.col("rank") <= MOST_WAYS)).sort("rank", "note_number")
     for way in used.partition_by("rank", maintain_order=True):
-        stops = " ".join(f"{row['string']}{row['finger']}" for row in way.to_dicts())
-        row = way.row(0, named=True)
+        stops, row = _stops(way), way.row(0, named=True)
         if row["position"] is not None:
             stops += f" pos. {row['position']}"
         there, alone = (probability_words(row[name]) for name in ("probability", "alone_probability"))
@@ -109,8 +119,36 @@ def ways_words(hand: pl.DataFrame | None, *, speed_rank: int) -> list[str]:
     return made
 
 
+def why_words(hand: pl.DataFrame | None, *, speed_rank: int) -> str:
+    """What speaks for the likeliest way and against it, beside the likeliest on other strings or with other fingers."""
+    if hand is None:
+        return ""
+    used = hand.filter(pl.col("speed_rank") == speed_rank).sort("rank", "note_number")
+    ways = [(_stops(way), way.row(0, named=True)) for way in used.partition_by("rank", maintain_order=True)]
+    if not (others := [way for way in ways if way[0] != ways[0][0]]):
+        return ""
+    rival, row = others[0]
+    said = speaks_words({column: -row[column] for column in SPEAKS if row[column] is not None})
+    return f"{ways[0][0]} rather than {rival}; {said}" if said else ""
+
+
+def speaks_words(log_odds: Mapping[str, float]) -> str:
+    """What speaks for a way and what against it, strongest first, from log odds by the columns of ``SPEAKS``."""
+    parts = []
+    for head, way in (("for it", 1.0), ("against it", -1.0)):
+        factors = sorted(((math.exp(way * log), SPEAKS[column]) for column, log in log_odds.items()), reverse=True)
+        told = [f"{words} ({ratio_words(factor)} times)" for factor, words in factors if factor >= LEAST_ODDS]
+        if told:
+            parts.append(f"{head}: {', '.join(told)}")
+    return "; ".join(parts)
+
+
+def _stops(way: pl.DataFrame) -> str:
+    return " ".join(f"{row['string']}{row['finger']}" for row in way.to_dicts())
+
+
 def printed_words(rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
-    """What an edition prints for chords found, and whether the hand agrees, by chord.
+    """What an edition prints for chords found, whether the hand agrees, and what speaks against it, by chord.
 
     ``rows`` are those of chord_fingering_match of one edition; of a chord for which nothing is printed nothing is said.
     """
@@ -120,7 +158,9 @@ def printed_words(rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
         notes = list(group)
         stops = " ".join(printed_stop(row) or "–" for row in notes)
         verdict = notes[0]["verdict"].replace("_", " ")
-        made[str(chord_id)] = f"{stops}: {verdict}, {probability_words(notes[0]['probability'])}"
+        against = speaks_words({name: notes[0][name] for name in SPEAKS if notes[0].get(name) is not None})
+        said = f"{stops}: {verdict}, {probability_words(notes[0]['probability'])}"
+        made[str(chord_id)] = f"{said}; {against}" if against else said
     return made
 
 

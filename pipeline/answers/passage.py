@@ -127,7 +127,7 @@ class Passage:
         return table.filter(pl.Series(take.notes["end_s"] >= self.first_s) & (pl.col("start_s") <= self.last_s))
 
     def chords(self) -> list[Row]:
-        """Chords: start_s, notes, heard (in words), ways (likeliest first), and printed (also whether the hand agrees).
+        """Chords: start_s, notes, heard (in words), ways (likeliest first), why, and printed (whether the hand agrees).
 
         ``printed`` is "" without a print.
         """

@@ -119,12 +119,15 @@ def _show_chords(lines: list[dict[str, Any]]) -> None:
             Column("notes", [line["notes"] for line in lines], whole=True),
             Column("heard", [line["heard"] for line in lines]),
             *([Column("printed", printed)] if any(printed := [line["printed"] for line in lines]) else []),
-            Column(
-                "ways, lowest note first (by the chord alone)", ["; ".join(line["ways"]) for line in lines], note=True
-            ),
+            Column("ways, lowest note first (by the chord alone)", [_ways(line) for line in lines], note=True),
         ],
         console(),
     )
+
+
+def _ways(line: dict[str, Any]) -> str:
+    ways = "; ".join(line["ways"])
+    return f"{ways}. {line['why']}" if line["why"] else ways
 
 
 def _shown(name: str, value: Any) -> str:

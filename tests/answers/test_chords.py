@@ -4,7 +4,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.chords import chord_lines, heard_words, printed_words
+from pipeline.answers.chords import SPEAKS, chord_lines, heard_words, printed_words, why_words
 from pipeline.store import schema
 from pipeline.store.parts.pitch import name_of
 
@@ -90,6 +90,25 @@ def test_a_chord_is_a_line_of_the_table_with_its_ways_likeliest_first() -> None:
     assert chord_lines({"chord": None, "chord_note": None, "chord_hand": None}, name=name_of) == []
 
 
+def test_each_kind_of_evidence_is_told_apart_beside_the_likeliest_way_with_other_stops() -> None:
+    def rows(rank: int, stops: str, **by: float) -> list[dict[str, Any]]:
+        named = enumerate(stops.split(), start=1)
+        own = dict.fromkeys(SPEAKS, 0.0) | by
+        return [
+            {"speed_rank": 1, "rank": rank, "note_number": i, "string": s[0], "finger": int(s[1]), **own}
+            for i, s in named
+        ]
+
+    # The second way differs by its position alone, so the third is the rival.
+    ways = [*rows(1, "G2 A0"), *rows(2, "G2 A0", by_shape=-3.0), *rows(3, "G4 A1", by_order=-3.2, by_shape=0.7)]
+    assert why_words(frame("chord_hand", ways), speed_rank=1) == (
+        "G2 A0 rather than G4 A1; for it: the order in which the strings sound (25 times); "
+        "against it: how the hand lies (2 times)"
+    )
+    assert why_words(frame("chord_hand", rows(1, "G2 A0")), speed_rank=1) == ""
+    assert why_words(None, speed_rank=1) == ""
+
+
 def test_what_is_printed_for_a_chord_is_said_with_its_probability() -> None:
     def rows(chord_id: str | None, verdict: str, *stops: tuple[str | None, int | None], **own: Any) -> list[Any]:
         said = {"chord_id": chord_id, "verdict": verdict, "probability": None} | own
@@ -97,10 +116,13 @@ def test_what_is_printed_for_a_chord_is_said_with_its_probability() -> None:
 
     made = printed_words(
         [
-            *rows("t-c1", "differ", ("G", 4), (None, None), ("A", 1), probability=0.008),
+            *rows("t-c1", "differ", ("G", 4), (None, None), ("A", 1), probability=0.008, by_order=-3.2, by_pitch=0.1),
             *rows("t-c2", "agree", (None, 0), ("D", None), probability=0.7),
             *rows("t-c3", "not_printed", (None, None)),
             *rows(None, "not_found", ("G", 0)),
         ]
     )
-    assert made == {"t-c1": "G4 – A1: differ, 0.8 %", "t-c2": "0 D: agree, 70 %"}
+    assert made == {
+        "t-c1": "G4 – A1: differ, 0.8 %; against it: the order in which the strings sound (25 times)",
+        "t-c2": "0 D: agree, 70 %",
+    }

@@ -41,6 +41,8 @@ EASY_REACH_MM, PER_MM = 75.0, 0.015
 NOT_NEIGHBOURS_S, NOT_NEIGHBOURS = 0.05, float(np.log(0.04))
 """Strings that are no neighbours sounding together for longer make a way so much less likely: not impossible, for notes
 and times are only measured."""
+EVIDENCE = ("shape", "pitch", "vibrato", "order")
+"""What speaks for a way by itself: stretch, reach and place of the hand; how notes are tuned; vibrato; the bow."""
 MOST_WAYS = 40  # kept of one chord; the others together weigh next to nothing
 MOST_NOTES = 4  # strings
 _PLACES = [k for k, name in enumerate(STOP_NAMES) if name.startswith(("place_", "above_place", "thumb"))]
@@ -66,12 +68,17 @@ class ChordHand:
     """Ways to stop a chord, likeliest in the passage first.
 
     ``ways`` holds a stop for each note; ``alone`` and ``probability`` (ways,) how likely each is by itself and in the
-    passage. There are none where no hand can stop the notes together.
+    passage; ``evidence`` (ways, EVIDENCE) the log weight that each kind gives it. There are none where no hand can stop
+    the notes together.
     """
 
     ways: tuple[tuple[Stop, ...], ...]
     alone: Floats
     probability: Floats
+    evidence: Floats
+
+
+_NO_HAND = ChordHand((), np.zeros(0), np.zeros(0), np.zeros((0, len(EVIDENCE))))
 
 
 class _States(NamedTuple):
@@ -109,7 +116,7 @@ def chord_hands(
         [*_notes(line, chords, board=board, kind=kind, share=share), *_chords(chords, weighed)], key=lambda e: e.start_s
     )
     if not elements:
-        return [ChordHand((), np.zeros(0), np.zeros(0)) for _ in chords]
+        return [_NO_HAND for _ in chords]
     begins = np.concatenate([[0], np.cumsum([e.logs.size for e in elements])]).astype(np.int64)
     weights, _ = chain.note_weights(begins, np.concatenate([e.logs for e in elements]))
     states = _States(*(np.concatenate(parts) for parts in zip(*(e.states for e in elements), strict=True)))
@@ -122,14 +129,17 @@ def chord_hands(
     apart = doublings(np.diff(start_s))
     _pair_weights(begins, *states, kind.move, kind.move_by_time, apart, rested, pairs)
     chance = ways.forward_backward(begins, weights, pairs, pair_begins).chance
-    found = [ChordHand((), np.zeros(0), np.zeros(0))] * len(chords)
+    found = [_NO_HAND] * len(chords)
     for k, element in enumerate(elements):
         if element.chord >= 0:
             made, logs = weighed[element.chord]
             own = chance[begins[k] : begins[k + 1]]
             order = np.argsort(-own, kind="stable")
             found[element.chord] = ChordHand(
-                tuple(made[i] for i in order), softmax(logs)[order], (own / own.sum())[order]
+                tuple(made[i] for i in order),
+                softmax(logs.sum(axis=1))[order],
+                (own / own.sum())[order],
+                logs[order],
             )
     return found
 
@@ -138,7 +148,7 @@ def _chords(
     chords: Sequence[PlayedChord], weighed: Sequence[tuple[tuple[tuple[Stop, ...], ...], Floats]]
 ) -> list[_Element]:
     return [
-        _Element(float(chord.start_s.min()), float(chord.end_s.max()), _states(made), logs, k)
+        _Element(float(chord.start_s.min()), float(chord.end_s.max()), _states(made), logs.sum(axis=1), k)
         for k, (chord, (made, logs)) in enumerate(zip(chords, weighed, strict=True))
         if made
     ]
@@ -184,14 +194,14 @@ def _states(made: Sequence[tuple[Stop, ...]]) -> _States:
 def _weighed(
     chord: PlayedChord, *, board: Fingerboard, place_logs: dict[int, float], share: float
 ) -> tuple[tuple[tuple[Stop, ...], ...], Floats]:
-    """The best ways of a chord by itself, and their log weights."""
+    """The best ways of a chord by itself, and the log weights (ways, EVIDENCE) that each kind gives them."""
     made = chord_ways(board, tuple(round(float(m)) for m in chord.midi))
     if not made:
-        return (), np.zeros(0)
+        return (), _NO_HAND.evidence
 
     # Of a hundred ways many share a stop of a note, or their strings.
     @cache
-    def heard(note: int, string: int, sounding: int, opened: bool) -> tuple[float, ...]:
+    def heard(note: int, string: int, sounding: int, opened: bool) -> tuple[float, float]:
         off = float(chord.midi[note]) - board.open_midi[string] - sounding
         return _heard(off, float(chord.vibrato[note]), opened=opened, share=share)
 
@@ -199,8 +209,8 @@ def _weighed(
     def apart_s(strings: tuple[int, ...]) -> float:
         return _apart_s(strings, chord)
 
-    logs = np.array([_log(way, board=board, place_logs=place_logs, heard=heard, apart_s=apart_s) for way in made])
-    best = np.argsort(-logs, kind="stable")[:MOST_WAYS]
+    logs = np.array([_logs(way, board=board, place_logs=place_logs, heard=heard, apart_s=apart_s) for way in made])
+    best = np.argsort(-logs.sum(axis=1), kind="stable")[:MOST_WAYS]
     return tuple(made[i] for i in best), logs[best]
 
 
@@ -212,37 +222,41 @@ def _place_logs(board: Fingerboard, kind: Weights) -> dict[int, float]:
     return {int(place): float(log) for place, log in zip(table.place[pressed], logs[pressed], strict=True)}
 
 
-def _log(
+def _logs(
     way: tuple[Stop, ...],
     *,
     board: Fingerboard,
     place_logs: dict[int, float],
-    heard: Callable[[int, int, int, bool], tuple[float, ...]],
+    heard: Callable[[int, int, int, bool], tuple[float, float]],
     apart_s: Callable[[tuple[int, ...]], float],
-) -> float:
-    stopped = [stop for stop in way if stop.finger != OPEN]
-    log = place_logs.get(way[0].place, 0.0) if stopped else 0.0
-    log -= STRAIN * max((stop.strained for stop in stopped), default=0)
-    fingers = [stop.finger for stop in stopped]
-    log -= LAID_OVER * (len(fingers) - len(set(fingers)))
-    if stopped:
-        places = [stop.stop for stop in stopped]
-        reach = board.stretch_mm(min(places), max(places) - min(places))
-        log -= PER_MM * max(reach - EASY_REACH_MM, 0.0)
+) -> tuple[float, ...]:
+    """Log weights of a way by kind of evidence, in the order of ``EVIDENCE``."""
+    pitch = vibrating = 0.0
     for note, stop in enumerate(way):
-        for term in heard(note, stop.string, stop.sounding, stop.finger == OPEN):
-            log += term
-    if apart_s(tuple(stop.string for stop in way)) > NOT_NEIGHBOURS_S:
-        log += NOT_NEIGHBOURS
-    return log
+        by_pitch, by_vibrato = heard(note, stop.string, stop.sounding, stop.finger == OPEN)
+        pitch += by_pitch
+        vibrating += by_vibrato
+    order = NOT_NEIGHBOURS if apart_s(tuple(stop.string for stop in way)) > NOT_NEIGHBOURS_S else 0.0
+    return _shape(way, board=board, place_logs=place_logs), pitch, vibrating, order
 
 
-def _heard(off: float, vibrato: float, *, opened: bool, share: float) -> tuple[float, ...]:
+def _shape(way: tuple[Stop, ...], *, board: Fingerboard, place_logs: dict[int, float]) -> float:
+    stopped = [stop for stop in way if stop.finger != OPEN]
+    if not stopped:
+        return 0.0
+    log = place_logs.get(way[0].place, 0.0) - STRAIN * max(stop.strained for stop in stopped)
+    log -= LAID_OVER * (len(stopped) - len({stop.finger for stop in stopped}))
+    places = [stop.stop for stop in stopped]
+    reach = board.stretch_mm(min(places), max(places) - min(places))
+    return log - PER_MM * max(reach - EASY_REACH_MM, 0.0)
+
+
+def _heard(off: float, vibrato: float, *, opened: bool, share: float) -> tuple[float, float]:
     """What a note's pitch, so many semitones ``off`` that of its stop, and its vibrato say, as log weights."""
     width = OPEN_SPREAD if opened else STOPPED_SPREAD
     pitch = float(np.log(bell(off / width) / width + ANY_PITCH))
     if not np.isfinite(vibrato):
-        return (pitch,)
+        return pitch, 0.0
     likely = VIBRATO_ON_OPEN if opened else share
     return pitch, float(np.log(likely if vibrato > 0.5 else 1.0 - likely))
 

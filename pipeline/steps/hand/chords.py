@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.signal.hand.chord_hand import ChordHand, PlayedChord, chord_hands
+from pipeline.signal.hand.chord_hand import EVIDENCE, ChordHand, PlayedChord, chord_hands
 from pipeline.signal.hand.fingerboard import OPEN, Fingerboard, Stop, position_number
 from pipeline.signal.hand.played_line import LONG_NOTE_S, VIBRATO_CENTS
 from pipeline.signal.hand.weights import School
@@ -15,6 +15,7 @@ from pipeline.steps.hand.taken import TakeNotes
 from pipeline.units import Floats
 
 MOST_RANKS = 5
+LEAST = 1e-12  # probability below which odds are no larger
 
 Row = dict[str, Any]
 
@@ -68,7 +69,8 @@ def _played(notes: pl.DataFrame, place: dict[str, int], starts: Floats, ends: Fl
 
 def _ways(hand: ChordHand, board: Fingerboard) -> list[Row]:
     rows = []
-    for rank, way in enumerate(named_ways(hand)[:MOST_RANKS], start=1):
+    named = named_ways(hand)[:MOST_RANKS]
+    for rank, way in enumerate(named, start=1):
         stopped = [stop.stop for stop in way.stops if stop.finger != OPEN]
         reach = board.stretch_mm(min(stopped), max(stopped) - min(stopped)) if stopped else 0.0
         for number, stop in enumerate(way.stops, start=1):
@@ -82,27 +84,39 @@ def _ways(hand: ChordHand, board: Fingerboard) -> list[Row]:
                     "reach_mm": reach,
                     "probability": way.probability,
                     "alone_probability": way.alone,
+                    **against(way, named[0]),
                 }
             )
     return rows
 
 
+def against(way: "Way", likeliest: "Way") -> Row:
+    """Log odds of a way against the likeliest one, by each kind of evidence and by the passage."""
+    odds = {f"by_{kind}": float(x) for kind, x in zip(EVIDENCE, way.evidence - likeliest.evidence, strict=True)}
+    passage, best = (np.log(max(one.probability, LEAST) / max(one.alone, LEAST)) for one in (way, likeliest))
+    return {**odds, "by_passage": float(passage - best)}
+
+
 class Way(NamedTuple):
-    """A way to stop a chord as players name it: by strings, fingers and position."""
+    """A way to stop a chord as players name it: by strings, fingers and position.
+
+    ``evidence`` (EVIDENCE,) is that of the likeliest of the ways that go by one name.
+    """
 
     stops: tuple[Stop, ...]
     position: int | None
     probability: float
     alone: float
+    evidence: Floats
 
 
 def named_ways(hand: ChordHand) -> list[Way]:
     """Ways, likeliest first; those that only a hand a semitone off would tell apart are one."""
     found: dict[tuple[Any, ...], Way] = {}
-    for stops, probability, alone in zip(hand.ways, hand.probability, hand.alone, strict=True):
+    for stops, probability, alone, evidence in zip(hand.ways, hand.probability, hand.alone, hand.evidence, strict=True):
         position = _position(stops)
         name = (position, *((stop.string, stop.finger) for stop in stops))
-        before = found.get(name, Way(stops, position, 0.0, 0.0))
+        before = found.get(name, Way(stops, position, 0.0, 0.0, evidence))
         found[name] = before._replace(
             probability=before.probability + float(probability), alone=before.alone + float(alone)
         )

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from pipeline.signal.hand.fingerboard import Fingerboard
 from pipeline.signal.hand.passage import PassageHand
-from pipeline.steps.hand.chords import TakeChord, Way, named_ways
+from pipeline.steps.hand.chords import TakeChord, Way, against, named_ways
 from pipeline.steps.hand.printed import (
     SAME_PITCH_SEMITONES,
     Comings,
@@ -137,7 +137,8 @@ def _told(marks: Sequence[Row], found: _Found | None, board: Fingerboard) -> dic
 
 def _verdict(heard: Sequence[Row], at: dict[int, int], ways: Sequence[Way], board: Fingerboard) -> Row:
     """By whole ways; and by strings alone, which may be clear where the fingers are not."""
-    whole = sum(way.probability for way in ways if _as_printed(heard, at, way, board))
+    printed = [way for way in ways if _as_printed(heard, at, way, board)]
+    whole = sum(way.probability for way in printed)
     verdict = verdict_of(whole, ways[0].probability)
     by_strings: dict[tuple[int, ...], float] = {}
     for way in ways:
@@ -147,7 +148,9 @@ def _verdict(heard: Sequence[Row], at: dict[int, int], ways: Sequence[Way], boar
     strung = sum(way.probability for way in ways if _as_printed(only, at, way, board))
     if verdict_of(strung, max(by_strings.values())) == "differ":
         verdict = "differ"
-    return {"probability": min(whole, 1.0), "verdict": verdict}
+    # Named ways come likeliest first.
+    odds = against(printed[0], ways[0]) if printed else {}
+    return {"probability": min(whole, 1.0), "verdict": verdict, **odds}
 
 
 def _as_printed(heard: Sequence[Row], at: dict[int, int], way: Way, board: Fingerboard) -> bool:

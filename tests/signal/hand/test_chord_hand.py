@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.signal.hand.chain import Slides
-from pipeline.signal.hand.chord_hand import ChordHand, PlayedChord, chord_hands
+from pipeline.signal.hand.chord_hand import EVIDENCE, ChordHand, PlayedChord, chord_hands
 from pipeline.signal.hand.fingerboard import Fingerboard, chord_ways, fingerboard
 from pipeline.signal.hand.played_line import Line
 
@@ -118,6 +118,20 @@ def test_outer_notes_that_sound_before_the_middle_one_speak_against_the_order_of
         return float(sum(p for own, p in zip(strings, found.alone, strict=True) if own == sorted(own)))
 
     assert in_order(hand(pitches, delays=(0.0, 0.2, 0.0))) < in_order(hand(pitches))
+
+
+def test_evidence_by_kind_makes_up_the_weight_of_a_way_by_itself_and_each_kind_speaks_of_its_own() -> None:
+    pitches = [61.0, 69.0, 72.0]
+    plain, late = hand(pitches), hand(pitches, delays=(0.0, 0.2, 0.0))
+    for found in (plain, late):
+        logs = found.evidence.sum(axis=1)
+        np.testing.assert_allclose(np.exp(logs - logs[0]), found.alone / found.alone[0])
+    order, pitch = (EVIDENCE.index(kind) for kind in ("order", "pitch"))
+    assert not plain.evidence[:, order].any()
+    assert late.evidence[:, order].any()
+    sharp = hand([61.0, 69.4, 72.0])
+    opened = [way[1].finger == 0 for way in sharp.ways]
+    assert sharp.evidence[opened, pitch].max() < sharp.evidence[np.logical_not(opened), pitch].max()
 
 
 def test_every_way_is_playable_by_the_rules_of_the_board() -> None:

@@ -7,9 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.signal.hand.chord_hand import ChordHand, PlayedChord
+from pipeline.signal.hand.chord_hand import EVIDENCE, ChordHand, PlayedChord
 from pipeline.signal.hand.fingerboard import chord_ways, fingerboard
-from pipeline.steps.hand.chords import TakeChord, named_ways
+from pipeline.steps.hand.chords import TakeChord, against, named_ways
 from pipeline.steps.hand.printed_chords import chord_match_rows
 from pipeline.steps.hand.rows import TakeNotes
 from pipeline.store import schema
@@ -30,7 +30,13 @@ def chord(shares: dict[Stops, float], *, midi: tuple[int, ...] = MIDI, above: fl
     played = PlayedChord(
         np.array(midi) + above, np.full(len(midi), 1.0), np.full(len(midi), 2.0), np.full(len(midi), np.nan), (1,)
     )
-    return TakeChord("t-c1000", played, ChordHand(ways, np.array([*shares.values()]), np.array([*shares.values()])))
+    return TakeChord(
+        "t-c1000",
+        played,
+        ChordHand(
+            ways, np.array([*shares.values()]), np.array([*shares.values()]), np.zeros((len(ways), len(EVIDENCE)))
+        ),
+    )
 
 
 def told(chords: list[TakeChord], *stops: Stops, above: float = 0.0, **mark: Any) -> pl.DataFrame:
@@ -105,5 +111,16 @@ def test_of_a_transposed_take_no_position_is_compared() -> None:
 def test_ways_that_only_a_hand_a_semitone_off_tells_apart_are_one() -> None:
     way = tuple(next(w for w in chord_ways(BOARD, (62, 69)) if all(stop.finger == 0 for stop in w)))
     ways = (way, tuple(replace(stop, place=stop.place + 1) for stop in way))
-    (named,) = named_ways(ChordHand(ways, np.array([0.6, 0.2]), np.array([0.5, 0.3])))
+    (named,) = named_ways(ChordHand(ways, np.array([0.6, 0.2]), np.array([0.5, 0.3]), np.zeros((2, len(EVIDENCE)))))
     assert (named.probability, named.alone, named.position) == (pytest.approx(0.8), pytest.approx(0.8), None)
+
+
+def test_what_speaks_against_a_way_is_told_by_kind_and_the_passage_apart() -> None:
+    ways = tuple(chord_ways(BOARD, (57, 66, 74))[:2])
+    evidence = np.array([[-1.0, -2.0, 0.0, 0.0], [-0.5, -2.5, 0.0, -3.2]])
+    likeliest, other = named_ways(ChordHand(ways, np.array([0.6, 0.4]), np.array([0.96, 0.04]), evidence))
+    odds = against(other, likeliest)
+    assert odds == pytest.approx(
+        {"by_shape": 0.5, "by_pitch": -0.5, "by_vibrato": 0.0, "by_order": -3.2, "by_passage": np.log(0.1 / 1.6)}
+    )
+    assert not any(against(likeliest, likeliest).values())
