@@ -21,6 +21,8 @@ from pipeline.store.files.lock import HeldError, locked
 
 PARTS = sum(len(half) for half in HALVES)
 LONGEST_S = 600.0  # for which another command is waited for
+PLAIN_ERRORS = {"NUMBA_DISABLE_ERROR_MESSAGE_HIGHLIGHTING": "1"}
+"""Types that do not fit are tried all along, and each message of that, which nobody sees, would be coloured."""
 
 
 def make_ready(told: Callable[[], object], *, say: Callable[[str], object]) -> None:
@@ -51,9 +53,9 @@ def _alone(*, wait_s: float) -> AbstractContextManager[None]:
 def _compile(told: Callable[[], object]) -> None:
 
     def follow(half: int) -> bool:
-        found_in = {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+        own = {"PYTHONPATH": os.pathsep.join(filter(None, sys.path)), **PLAIN_ERRORS}
         with subprocess.Popen(
-            _command(half), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=os.environ | ONE_THREAD | found_in
+            _command(half), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=os.environ | ONE_THREAD | own
         ) as process:
             for _ in process.stdout or ():
                 told()
