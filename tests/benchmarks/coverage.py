@@ -244,7 +244,9 @@ def noise(*, listening: bool, recovery: bool, **world: Any) -> World:
         )
         told = None
         if recovery:
-            told = recovered_by(curves(made.plantings, made.found, sides=sound.size, groups=sound), seed=(seed,))
+            lengths = made.measured_ms
+            known = curves(made.plantings, made.found, measured_ms=lengths, sides=sound.size, groups=sound)
+            told = recovered_by(known, seed=(seed,))
         correction = combined(made.parts, made.finds, heard, told, np.ones(2, dtype=np.intp))
         if correction is None:
             return

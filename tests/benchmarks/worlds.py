@@ -275,7 +275,8 @@ def undated_sessions(rng: RNG, *, sessions: int) -> tuple[Floats, Floats, dict[s
 class TwoSounds:
     """Two groups of players who slide alike, recorded in unlike sound: what was found, heard and planted.
 
-    ``parts`` and ``finds`` are those of ``steps.summarise.correction.combined``; ``clusters`` the rows of players with
+    ``measured_ms`` are the lengths of plantings as measured, NaN where not found. ``parts`` and ``finds`` are those of
+    ``steps.summarise.correction.combined``; ``clusters`` the rows of players with
     their finds and exposure, in groups "noisy" and "clear". Each part is a side of its own.
     """
 
@@ -284,6 +285,7 @@ class TwoSounds:
     clusters: pl.DataFrame
     plantings: Plantings
     found: npt.NDArray[np.bool_]
+    measured_ms: npt.NDArray[np.float64]
     judgements: Judgements
 
 
@@ -296,7 +298,8 @@ def two_sounds(
     precise: tuple[float, float] = (0.90, 0.97),
 ) -> TwoSounds:
     """``each`` players a group, four sides each; slides of 150 ms (sd of the log .45) are found as the renders' curve
-    says, half of them at 85 ms in noise and at 48 ms without (sides differ by .15 on the log), with these precisions.
+    says, half of them at 85 ms in noise and at 48 ms without (sides differ by .15 on the log), with these precisions;
+    lengths are measured with an error of .17 on the log, as in renders.
 
     ``planted`` is the share of sides in which twenty slides are planted, ``judged`` the excerpts heard in each sound,
     30 % of them finds.
@@ -319,7 +322,7 @@ def two_sounds(
             parts.append(part)
             side_half.append((own, most))
             part_of.append(np.full(ms_found.size, part["part"]))
-            klass.append(classes(_unbroken(part_of[-1], ms_found)))
+            klass.append(classes(_unbroken(part_of[-1], ms_found * np.exp(0.17 * rng.normal(size=ms_found.size)))))
             group = "clear" if sound else "noisy"
             clusters.append((group, part["player_id"], float(ms_found.size), exposure))
             misses += int((~is_found).sum())
@@ -350,6 +353,8 @@ def two_sounds(
         np.ones(sum(x.size for x in all_scores)),
     )  # fmt: skip
     plantings = _unbroken(np.array(plant_side, dtype=np.intp), np.concatenate([*plant_ms, np.empty(0)]))
+    found = np.concatenate([*plant_found, np.empty(0, dtype=bool)])
+    measured_ms = plantings.duration_ms * np.exp(0.17 * rng.normal(size=found.size))
     where = np.concatenate(part_of)
     frame = pl.DataFrame(clusters, schema=["group_key", "cluster", "slides", "exposure"], orient="row")
     return TwoSounds(
@@ -357,7 +362,8 @@ def two_sounds(
         Finds(where, where, np.concatenate(klass), *(np.zeros_like(where) for _ in range(3))),
         frame.group_by("group_key", "cluster", maintain_order=True).sum(),
         plantings,
-        np.concatenate([*plant_found, np.empty(0, dtype=bool)]),
+        found,
+        np.where(found, measured_ms, np.nan),
         judgements,
     )
 
