@@ -14,7 +14,7 @@ from pathlib import Path
 
 from pipeline.flows import run as run_module
 from pipeline.flows import status as status_module
-from tests.helpers.programs import environment
+from tests.helpers.programs import as_a_user_has_it
 from tests.helpers.tone_corpus import make_corpus
 
 STEPS, TURNS = "tests.benchmarks.simulated_steps", 3
@@ -27,8 +27,7 @@ if sys.argv[1] == "status":
 from pipeline.cli import main
 main()
 """
-# As a user has it: modules are kept compiled.
-ENVIRONMENT = {name: value for name, value in environment().items() if name != "PYTHONDONTWRITEBYTECODE"}
+ENVIRONMENT = as_a_user_has_it()
 ASKED = (
     ("status",),
     ("check",),

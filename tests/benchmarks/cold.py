@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 
 from tests.benchmarks.chain import make
-from tests.helpers.programs import environment
+from tests.helpers.programs import as_a_user_has_it
 
 RUN = "import sys; from pipeline.flows.run import run; run(sys.argv[1], until='hand', workers=int(sys.argv[2]))"
 WORKER = """
@@ -37,7 +37,7 @@ if __name__ == "__main__":
 def timed(name: str, line: list[str], cache: Path) -> float:
     """Runs a program; prints and gives seconds of the clock."""
     before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    subprocess.run(line, env=environment(NUMBA_CACHE_DIR=str(cache)), check=True)
+    subprocess.run(line, env=as_a_user_has_it(NUMBA_CACHE_DIR=str(cache)), check=True)
     after, wall = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter() - start
     cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     print(f"{name:10} {wall:7.1f} s by the clock {cpu:7.1f} s of processor time", flush=True)
@@ -62,7 +62,7 @@ def main() -> None:
         program = folder / "worker.py"
         program.write_text(WORKER, encoding="utf-8")
         line = [sys.executable, str(program)]
-        came = subprocess.run(line, env=environment(), check=True, capture_output=True, text=True).stdout.strip()
+        came = subprocess.run(line, env=as_a_user_has_it(), check=True, capture_output=True, text=True).stdout.strip()
         print(f"a worker comes after {came} s")
     finally:
         shutil.rmtree(folder)

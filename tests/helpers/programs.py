@@ -15,6 +15,11 @@ def environment(**more: str) -> dict[str, str]:
     return os.environ | {"PYTHONPATH": PYTHONPATH} | more
 
 
+def as_a_user_has_it(**more: str) -> dict[str, str]:
+    """The same, with modules kept compiled, as they are unless a developer's machine forbids it."""
+    return {name: value for name, value in environment(**more).items() if name != "PYTHONDONTWRITEBYTECODE"}
+
+
 def program(helper: str, *arguments: object) -> list[str]:
     """The command that runs a helper as a program."""
     return [sys.executable, "-P", "-m", f"tests.helpers.{helper}", *map(str, arguments)]

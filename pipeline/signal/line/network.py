@@ -265,7 +265,9 @@ def _nearest(row, at):  # type: ignore[no-untyped-def]
     best = -1
     least = SHARED_BINS + 1
     for i in range(row.shape[0]):
-        if row[i] >= 0 and abs(row[i] - at) < least:
+        if row[i] < 0 or least == 0:  # candidates come first in their frame
+            break
+        if abs(row[i] - at) < least:
             least = abs(row[i] - at)
             best = i
     return best

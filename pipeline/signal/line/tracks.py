@@ -91,8 +91,10 @@ def _history(bins, logits, strength, beside, level, rows, step, means, out):  # 
             best = -1
             most = np.float32(-1e9)
             for i in range(k):
+                if bins[p, i] < 0:
+                    break
                 distance = abs(bins[p, i] - bins[t, j])
-                if bins[p, i] >= 0 and distance <= LINK_BINS:
+                if distance <= LINK_BINS:
                     worth = logits[p, i] - np.float32(0.3) * distance
                     if worth > most:
                         most = worth
