@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from pipeline.answers.date_words import date_words
 from pipeline.answers.note_names import Spelling, printed_name, spelling
 from pipeline.answers.number_words import (
     approach_words,
@@ -86,7 +87,7 @@ def _told(item: TransferTrace) -> Iterator[str]:
     for take in item.takes:
         matrix = take.get("matrix_number") or "not known"
         yield f"take {take['take_id']}: matrix number {matrix}, take {take.get('take_number') or 'not known'}" + (
-            f", recorded {take['recorded']}" if take.get("recorded") else ""
+            f", recorded {date_words(take['recorded'])}" if take.get("recorded") else ""
         )
     for played in item.performances:
         who = item.names.get(played["player_id"], played["player_id"])

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.answers.counts import counts, with_soloists
+from pipeline.answers.date_words import date_words
 from pipeline.answers.number_words import (
     count_words,
     doubt_words,
@@ -97,7 +98,7 @@ def _takes(view: View, players: Sequence[Row], *, pages: Collection[str]) -> lis
         take["player"] = names.get(take["player_id"]) or take["player_id"] or "no single player named"
         take["way"] = f"side/{side[take['take_id']]}.html" if take["take_id"] in side else ""
         take["player_way"] = way(take["player"]) if take["player_id"] else ""
-        take["words"] = f"{take['player']}{doubt_words(take['certainty'])}, {take['recorded'] or 'undated'}"
+        take["words"] = f"{take['player']}{doubt_words(take['certainty'])}, {date_words(take['recorded'] or 'undated')}"
     rows.sort(
         key=lambda take: (
             order.get(take["player_id"], len(order)), take["recorded_earliest"] or date.max, take["take_id"],
@@ -155,8 +156,12 @@ def _holds(takes: Sequence[Row], transfers: Sequence[Row], performances: Sequenc
     left = whole.takes - judged
     words += f", {left} not (the reasons are listed below)." if left else "."
     if doubtful:
-        names = "is of a player named" if doubtful == 1 else "are of players named"
-        words += f" {number_of(doubtful, 'take')} {names} as possible or probable only; they count, and are marked."
+        named = "as possible or probable only"
+        one, more = (
+            f"is of a player named {named}; it counts, and is",
+            f"are of players named {named}; they count, and are",
+        )
+        words += f" {number_of(doubtful, 'take')} {one if doubtful == 1 else more} marked."
     return words
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipeline import __version__
+from pipeline.answers.date_words import date_words
 from pipeline.answers.number_words import probability_words, signed
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages import editions, words
@@ -203,7 +204,7 @@ def _key(take: TakeRow) -> str:
 
 
 def _about(take: TakeRow) -> str:
-    return " · ".join(str(each) for each in (take.by, take.school, take.recorded) if each)
+    return " · ".join(str(each) for each in (take.by, take.school, take.recorded and date_words(take.recorded)) if each)
 
 
 def _heads(passage: Passage, drawn: Staff, inside: set[int]) -> Iterable[dict[str, Any]]:

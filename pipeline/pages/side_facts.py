@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.answers.date_words import date_words
 from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import (
     clock_words,
@@ -29,9 +30,10 @@ LEAST_PAUSE_S = 3.0
 
 
 def recorded_of(catalogue: Catalogue, take: Row) -> tuple[str | None, str | None]:
-    """When and where a take was recorded; its session's date and place where it has none of its own."""
+    """When, in words, and where a take was recorded; its session's date and place where it has none of its own."""
     session = (catalogue.row("session", take["session_id"]) if take["session_id"] else None) or {}
-    return dating(catalogue, take)["recorded"], take["place"] or session.get("place")
+    recorded = dating(catalogue, take)["recorded"]
+    return recorded and date_words(recorded), take["place"] or session.get("place")
 
 
 def players_of(catalogue: Catalogue, take_id: str, *, soloists: bool = False) -> list[tuple[str, str]]:

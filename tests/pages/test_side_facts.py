@@ -11,7 +11,7 @@ from pipeline.store.corpus import Corpus
 
 
 @pytest.mark.parametrize(
-    ("own", "when", "where"), [("", "1911-03", "Saltmarrow, Long Room"), ("1912,Mossgate", "1912", "Mossgate")]
+    ("own", "when", "where"), [("", "March 1911", "Saltmarrow, Long Room"), ("1912,Mossgate", "1912", "Mossgate")]
 )
 def test_a_take_without_date_and_place_has_its_sessions(tmp_path: Path, own: str, when: str, where: str) -> None:
     (tmp_path / "audio").mkdir()

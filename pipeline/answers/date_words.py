@@ -1,0 +1,41 @@
+"""Uncertain dates in words, as pages and traces say them: ``[1926..1928]`` is "1926 to 1928, one of them"."""
+
+import re
+
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+_SEASONS = {21: "spring", 22: "summer", 23: "autumn", 24: "winter"}
+_DOUBTS = {"~": "about ", "?": "perhaps ", "%": "perhaps about "}
+
+
+def date_words(edtf: str) -> str:
+    """A date of the catalogue (EDTF) in words; as it stands where it is of a rarer form."""
+    for sign, one_of in (("/", ""), ("..", ", one of them")):
+        bare = edtf if sign == "/" else edtf.removeprefix("[").removesuffix("]")
+        if sign == ".." and (bare == edtf or "," in bare):
+            continue
+        first, joint, last = bare.partition(sign)
+        if not joint:
+            continue
+        if first in ("", ".."):
+            return f"{_single(last)} or earlier"
+        if last in ("", ".."):
+            return f"{_single(first)} or later"
+        return f"{_single(first)} to {_single(last)}{one_of}"
+    return _single(edtf)
+
+
+def _single(text: str) -> str:
+    doubt = _DOUBTS.get(text[-1:], "")
+    bare = text[:-1] if doubt else text
+    if re.fullmatch("[0-9]{3}X", bare):
+        return f"{doubt}{bare[:3]}0s"
+    if not re.fullmatch("[0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?", bare):
+        return text
+    year, month, day = (*map(int, bare.split("-")), 0, 0)[:3]
+    if month in _SEASONS:
+        return f"{doubt}{_SEASONS[month]} {year}"
+    named = f"{_MONTHS[month - 1]} " if 1 <= month <= 12 else ""
+    return f"{doubt}{f'{day} ' if day else ''}{named}{year}"
