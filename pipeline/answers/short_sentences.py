@@ -112,6 +112,13 @@ def _shifts(row: Row) -> Iterator[str]:
         )
 
 
+def _stretched(row: Row) -> Iterator[str]:
+    if row["difference_cents_low"] is not None:
+        off = with_limits(*(row[f"difference_cents{end}"] for end in ("", "_low", "_high")))
+        stretched, others = counted(row["stretched_notes"], "stretched finger"), counted(row["notes"], "other")
+        yield f"{row['player']}, {row['take_id']}: {stretched} of chords lie {off} cents off {others}"
+
+
 def _chords(row: Row) -> Iterator[str]:
     if row["share_broken"] is not None:
         share = with_limits(*(100 * row[f"share_broken{end}"] for end in ("", "_low", "_high")), unit=" %")
@@ -256,6 +263,7 @@ SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
     **dict.fromkeys(("shifts_by_player", "shifts_by_school", "shifts_by_period"), _shifts),
     **dict.fromkeys(("chords_by_group", "chords_by_player", "chords_by_school", "chords_by_period"), _chords),
     "shifts_by_string_and_position": _strings,
+    "stretched_fingers": _stretched,
     **dict.fromkeys(("slides_by_place", "players_at_place", "schools_at_place", "periods_at_place"), _place),
     "place_effect": _place_effect,
     "agreement_between_players": _likeness,

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 import pytest
+from scipy.stats import ttest_ind
 
 from pipeline.stats.intervals import wilson_interval
 from pipeline.stats.rates import pooled_spread, rate_interval
@@ -116,3 +117,31 @@ def test_notes_of_chords_that_count_have_the_likeliest_way(con):
         ("x1-c10000", 1, "ann", 62.0, "D", 0, 0.9),
         ("x1-c10000", 2, "ann", 69.1, "A", 0, 0.9),
     ]
+
+
+def test_stretched_fingers_are_set_against_the_others_of_a_take():
+    plain, stretched = (-3.0, 1.0, 4.0, 0.0, 2.0, -1.0, 5.0), (-8.0, -2.0, -9.0, -4.0, -6.0, -5.0)
+    stops = [(cents, 0) for cents in plain] + [(cents, 1) for cents in stretched]
+    # An open string, and a way that is not clear, say nothing of a finger.
+    stops += [(20.0, 0), (30.0, 1)]
+    names = [f"x1-c{1000 * n}" for n in range(1, len(stops) + 1)]
+    made = joined(
+        small(),
+        {
+            "chord": _chords("x1", *["together"] * len(stops), notes=2),
+            "chord_note": [
+                {"chord_id": name, "note_number": 1, "midi": 69.0, "mean_cents": cents, "sounds_later": "no"}
+                for name, (cents, _) in zip(names, stops, strict=True)
+            ],
+            "chord_hand": [
+                {"chord_id": name, "note_number": 1, "speed_rank": 1, "rank": 1, "string": "D", "strained": strained}
+                | {"finger": 0 if cents == 20.0 else 4, "probability": 0.3 if cents == 30.0 else 0.9}
+                for name, (cents, strained) in zip(names, stops, strict=True)
+            ],
+        },
+    )
+    limits = ("difference_cents", "difference_cents_low", "difference_cents_high")
+    ((*found, low, high),) = rows(database(**made), "summary.stretched_fingers", "notes", "stretched_notes", *limits)
+    test = ttest_ind(stretched, plain, equal_var=False)
+    assert found == [7, 6, pytest.approx(sum(stretched) / 6 - sum(plain) / 7)]
+    assert (low, high) == pytest.approx(tuple(test.confidence_interval()), abs=0.01)

@@ -80,6 +80,7 @@ def _ways(hand: ChordHand, board: Fingerboard) -> list[Row]:
                     "note_number": number,
                     "string": board.strings[stop.string],
                     "finger": stop.finger,
+                    "strained": stop.strained,
                     "position": way.position,
                     "reach_mm": reach,
                     "probability": way.probability,

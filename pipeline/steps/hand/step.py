@@ -114,7 +114,7 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=17,
+    version=18,
     scope="transfer",
     reads=(
         *("note", "transition", "slide", "chord", "chord_note", "speed", "speed_alternative", "melody"),
