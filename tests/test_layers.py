@@ -48,7 +48,7 @@ ALLOWED = {
 }
 # The rooms of ``signal`` answer one question each; these are all the doors between them.
 SIGNAL_DOORS = {
-    "line": set(),
+    "line": {"slides"},
     "tuning": set(),
     "speed": {"tuning"},
     "slides": set(),

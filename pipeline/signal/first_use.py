@@ -67,7 +67,7 @@ def made_side() -> Made:
     rests = (at >= REST_S) & (at < REST_S + NOTE_S)
     heard = np.where(rests, np.nan, np.interp(at, time_s, hz))
     sure, level = np.where(rests, 0.0, 0.99), np.where(rests, -60.0, -20.0)
-    line = MelodyLine(at, heard, sure, sure, level, level + 40.0, level, "violin", False)
+    line = MelodyLine(at, heard, sure, sure, level, level + 40.0, level, np.zeros(at.size), "violin", False)
     return Made(sound.astype(np.float32), line)
 
 

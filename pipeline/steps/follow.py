@@ -111,6 +111,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
             "level_db": line.level_db,
             "prominence_db": line.prominence_db,
             "sound_db": line.sound_db,
+            "gliding": line.gliding,
         },
         nan_to_null=True,
     )
@@ -118,7 +119,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=17,
+    version=18,
     scope="transfer",
     reads=(),
     writes=("pitch_frame", "other_frame", "melody"),

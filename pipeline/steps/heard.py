@@ -31,6 +31,7 @@ class Line:
     level_db: Floats
     prominence_db: Floats
     sound_db: Floats
+    gliding: Floats
 
 
 def line_of(frames: pl.DataFrame) -> Line:
@@ -40,7 +41,7 @@ def line_of(frames: pl.DataFrame) -> Line:
     def column(name: str) -> Floats:
         return frames[name].cast(pl.Float64).fill_null(float("nan")).to_numpy(writable=True)
 
-    names = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db")
+    names = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db", "gliding")
     return Line(column("transfer_time_s"), *(column(name) for name in names))
 
 

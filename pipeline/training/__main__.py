@@ -1,11 +1,12 @@
 """Learns all small learned parts anew, from start to end: run ``python -m pipeline.training``.
 
-First the networks that follow the line (``melody``), then, on lines followed by them, the trees that accept slides
-(``slides``), then, on the slides found by those, what tells new bow strokes (``bowing``) and whose stroke carries a
-slide (``stroke``); and, from mixes of their own, the judges of what sounds at once (``chords``). Weights and records
-are written where the program reads them. Needs the extra ``train``; where PyTorch can be imported the networks learn by
-it, on the accelerator if there is one, else by numpy in some hours. Equal numbers of sides give equal sides; weights
-then differ by no more than the order of sums.
+First the networks that follow the line (``melody``), then, on lines followed by them, the one that looks again at what
+lies between notes (``glides``, which needs PyTorch) and the trees that accept slides (``slides``), then, on the slides
+found by those, what tells new bow strokes (``bowing``) and whose stroke carries a slide (``stroke``); and, from mixes
+of their own, the judges of what sounds at once (``chords``). Weights and records are written where the program reads
+them. Needs the extra ``train``; where PyTorch can be imported the networks learn by it, on the accelerator if there is
+one, else by numpy in some hours. Equal numbers of sides give equal sides; weights then differ by no more than the order
+of sums.
 
 ``--only`` names parts to learn, where a run was broken off or only some are wanted; ``--scale 0.01`` rehearses.
 """
@@ -15,14 +16,14 @@ import os
 import time
 
 from pipeline.signal.line.network import STAGES
-from pipeline.training import bowing, chords, slides, stroke
+from pipeline.training import bowing, chords, glides, slides, stroke
 from pipeline.training.crew import Crew
 from pipeline.training.melody import learn_line
 
 
 def main() -> None:
     """Learn what was asked for, in the order in which it builds on one another."""
-    parts = (*STAGES, "slides", "bowing", "stroke", "chords")
+    parts = (*STAGES, "glides", "slides", "bowing", "stroke", "chords")
     parser = argparse.ArgumentParser(prog="python -m pipeline.training")
     parser.add_argument("--only", nargs="*", default=list(parts), choices=parts)
     parser.add_argument("--scale", type=float, default=1.0)
@@ -34,7 +35,7 @@ def main() -> None:
         if stages:
             learn_line(crew, scale=given.scale, stages=stages)
             print(f"line: {time.monotonic() - began:.0f} s", flush=True)
-        for part in (slides, bowing, stroke, chords):
+        for part in (glides, slides, bowing, stroke, chords):
             name = part.__name__.rpartition(".")[2]
             if name in given.only:
                 part.learn(crew, scale=given.scale)

@@ -46,6 +46,7 @@ def training_side(
     alone_share: float = 0.0,
     shifting_share: float = 0.0,
     low_share: float = 0.0,
+    noisy_share: float = 0.0,
     real_share: float = REAL_SHARE,
     kind_shares: Mapping[str, float] | None = None,
 ) -> tuple[npt.NDArray[np.float32], Truth]:
@@ -58,13 +59,15 @@ def training_side(
     alone_share : share of sides on which the piano plays alone.
     shifting_share : share of sides whose hand shifts often under the slur, so that many shifts are hidden.
     low_share : share of sides whose tune begins at the lowest notes of the instrument.
+    noisy_share : share of sides without piano that lie deep in noise, 2 to 14 dB under the solo.
     real_share : share of sides played, recorded and copied as real ones are (``playing``, ``manner``, ``wear``).
     kind_shares : weights of the kinds of slide; those of ``random_plan`` if None.
     """
     real = real_share > 0 and rng.random() < real_share
     # Real unaccompanied playing is what is hardest beside loud pianos: half of these sides go to it.
     loud = loud_share > 0 and rng.random() < loud_share * (0.5 if real else 1.0)
-    with_piano = loud or rng.random() < (REAL_PIANO_SHARE if real else PIANO_SHARE)
+    noisy = not loud and noisy_share > 0 and rng.random() < noisy_share
+    with_piano = loud or (not noisy and rng.random() < (REAL_PIANO_SHARE if real else PIANO_SHARE))
     player = varied_player(rng, real=real)
     if shifting_share > 0 and rng.random() < shifting_share:
         player = replace(player, slur_share=float(rng.uniform(0.7, 1.0)), shift_share=float(rng.uniform(0.15, 0.5)))
@@ -85,6 +88,8 @@ def training_side(
     piano_below_db = float(rng.uniform(-8.0, 14.0)) if with_piano else None
     if loud:
         snr_db, piano_below_db = float(rng.uniform(3.0, 14.0)), float(rng.uniform(-10.0, 2.0))
+    elif noisy:
+        snr_db = float(rng.uniform(2.0, 14.0))
     if real:
         plan = as_played(rng, plan, with_piano=with_piano)
     if high_share > 0 and rng.random() < high_share:

@@ -21,6 +21,7 @@ class MadeLine:
     level_db: Floats
     prominence_db: Floats
     sound_db: Floats
+    gliding: Floats
 
 
 @dataclass
@@ -103,6 +104,7 @@ def line_of(midi: Floats, *, noise_cents: float = 0.0, seed: int = 0, hop_s: flo
         level_db=level,
         prominence_db=level + 30.0,
         sound_db=level + 1.0,
+        gliding=np.full(pitch.size, np.nan),
     )
 
 

@@ -23,7 +23,7 @@ from tests.helpers.pitch_lines import Score, speech, swelling
 from tests.helpers.struck import piano_like
 
 RATE = 22_050
-FRAMES = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db")
+FRAMES = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db", "gliding")
 
 
 def measured(frames: pl.DataFrame, sound: Sound, *, solo: float | None = None) -> tuple[pl.DataFrame, Any]:

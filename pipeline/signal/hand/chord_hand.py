@@ -79,6 +79,7 @@ class ChordHand:
 
 
 _NO_HAND = ChordHand((), np.zeros(0), np.zeros(0), np.zeros((0, len(EVIDENCE))))
+"""Of notes that no hand can stop together."""
 
 
 class _States(NamedTuple):

@@ -1,14 +1,15 @@
 """Follows the solo line of a side: pitch, voicing and confidence every 5.8 ms, in the transfer's own time.
 
 The way: noise-floor normalised spectra on a whitened 20-cent grid (``spectrum``), a comb of partials with negative
-teeth between them, whose best candidates are scored (``melody_score``), a path through them that may glide and
-leap (``melody_path``), and refinement on the partials (``melody_refine``); ``melody_follower`` leads through it.
+teeth between them, whose best candidates are scored (``candidates``), a path through them that may glide and
+leap (``path``), refinement on the partials (``refine``), and a second look at what lies between the notes so found
+(``second_look``); ``follower`` leads through it.
 
 Voicing is an output of its own: the line goes on wherever a pitch can be followed, so that slides under noise or
 piano are not cut up; a caller that wants clean gaps thresholds ``voiced_probability``.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -16,9 +17,9 @@ import numpy.typing as npt
 
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.line.calibration import PLAIN, calibrated, evidence
-from pipeline.signal.line.follower import Followed, Follower
+from pipeline.signal.line.follower import Follower
 from pipeline.signal.line.grid import search_range
-from pipeline.signal.line.network import Network, network
+from pipeline.signal.line.network import network
 from pipeline.signal.line.spectrum import HOP_S
 from pipeline.units import A4_HZ, Floats, midi_of_hz
 
@@ -42,6 +43,7 @@ class MelodyLine:
     level_db : level of the line's partials, 0 dB for a full-scale sine; NaN without a line.
     prominence_db : partials against the gaps between them; NaN without a line.
     sound_db : level of everything that sounds, 0 dB for a full-scale sine.
+    gliding : probability that the pitch glides here from one note to another; NaN where nothing tells.
     instrument : whose range was searched; estimated where none was given, see ``instrument_estimated``.
     """
 
@@ -52,6 +54,7 @@ class MelodyLine:
     level_db: Floats
     prominence_db: Floats
     sound_db: Floats
+    gliding: Floats
     instrument: str
     instrument_estimated: bool
 
@@ -99,12 +102,22 @@ def follow(
     if instrument is not None and instrument not in INSTRUMENTS:
         raise ValueError(f"instrument {instrument!r}: known are {', '.join(INSTRUMENTS)}")
     name = instrument or _estimated_instrument(sound, sample_rate_hz=sample_rate_hz, scoring=scoring)
-    found, net = _followed(sound, sample_rate_hz=sample_rate_hz, instrument=name, scoring=scoring)
+    line, side = first_look(sound, sample_rate_hz=sample_rate_hz, instrument=name, scoring=scoring)
+    line = replace(line, instrument_estimated=instrument is None)
+    return line if side.network is None else _looked_again(line, side)
+
+
+def first_look(
+    sound: npt.NDArray[np.float32], *, sample_rate_hz: float, instrument: str, scoring: Scoring = "network"
+) -> tuple[MelodyLine, Follower]:
+    """The line before what lies between its notes is looked at again, and who has followed it."""
+    side = _follower(sound, sample_rate_hz=sample_rate_hz, instrument=instrument, scoring=scoring)
+    found, net = side.run(), side.network
     known = {"sounding": found.sounding, "mass": found.mass, "prominence_db": found.prominence_db}
     worth = PLAIN if net is None else net.calibration
     voiced, sure = (calibrated(evidence(**known, voiced=v), worth[i]) for i, v in enumerate((True, False)))
     heard = found.sound_db > SILENT_DB
-    return MelodyLine(
+    line = MelodyLine(
         time_s=np.asarray(np.arange(found.f0_hz.size) * HOP_S, dtype=np.float64),
         f0_hz=found.f0_hz,
         voiced_probability=np.where(heard, voiced, 0.0),
@@ -112,17 +125,35 @@ def follow(
         level_db=found.level_db,
         prominence_db=found.prominence_db,
         sound_db=found.sound_db,
-        instrument=name,
-        instrument_estimated=instrument is None,
+        gliding=np.full(found.f0_hz.size, np.nan),
+        instrument=instrument,
+        instrument_estimated=False,
+    )
+    return line, side
+
+
+def _looked_again(line: MelodyLine, side: Follower) -> MelodyLine:
+    """The line with what a second look between its notes says (see ``second_look``)."""
+    looked = side.look_again(line)
+    moved = np.isfinite(looked.f0_hz)
+    if not moved.any():
+        return replace(line, gliding=looked.gliding)
+    f0_hz, level_db, prominence_db = side.refined(looked.f0_hz, looked.f0_hz < side.search.low_refined_below_hz)
+    f0_hz = np.where(np.isfinite(f0_hz), f0_hz, looked.f0_hz)
+    return replace(
+        line,
+        f0_hz=np.where(moved, f0_hz, line.f0_hz),
+        voiced_probability=np.where(moved, np.maximum(looked.sure, line.voiced_probability), line.voiced_probability),
+        confidence=np.where(moved, looked.sure, line.confidence),
+        level_db=np.where(moved & np.isfinite(level_db), level_db, line.level_db),
+        prominence_db=np.where(moved & np.isfinite(prominence_db), prominence_db, line.prominence_db),
+        gliding=looked.gliding,
     )
 
 
-def _followed(
-    sound: npt.NDArray[np.float32], *, sample_rate_hz: float, instrument: str, scoring: Scoring
-) -> tuple[Followed, Network | None]:
+def _follower(sound: npt.NDArray[np.float32], *, sample_rate_hz: float, instrument: str, scoring: Scoring) -> Follower:
     net = network(instrument) if scoring == "network" else None
-    side = Follower(sound, sample_rate_hz=sample_rate_hz, search=search_range(instrument), network=net)
-    return side.run(), net
+    return Follower(sound, sample_rate_hz=sample_rate_hz, search=search_range(instrument), network=net)
 
 
 def _estimated_instrument(sound: npt.NDArray[np.float32], *, sample_rate_hz: float, scoring: Scoring) -> str:
@@ -136,7 +167,7 @@ def _estimated_instrument(sound: npt.NDArray[np.float32], *, sample_rate_hz: flo
     excerpt = sound[max(0, middle - half) : middle + half]
     best, most = "violin", 0.0
     for name, kind in INSTRUMENTS.items():
-        line, _ = _followed(excerpt, sample_rate_hz=sample_rate_hz, instrument=name, scoring=scoring)
+        line = _follower(excerpt, sample_rate_hz=sample_rate_hz, instrument=name, scoring=scoring).run()
         sure = line.f0_hz[np.isfinite(line.f0_hz) & (line.mass > 0.7)]
         if not sure.size:
             continue

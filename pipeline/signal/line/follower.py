@@ -15,14 +15,18 @@ import numpy.typing as npt
 from threadpoolctl import ThreadpoolController
 
 from pipeline.signal.line import candidates, network
+from pipeline.signal.line.between import STEP, Spectra
 from pipeline.signal.line.candidates import CANDIDATES, COMB_GAIN, COMB_SILENCE, LIKELY
 from pipeline.signal.line.grid import BELOW, CONTEXT, HIGH, LOW, SearchRange, comb_teeth
 from pipeline.signal.line.network import Layers, Network
 from pipeline.signal.line.path import best_path, posteriors
 from pipeline.signal.line.refine import refine, steadied
+from pipeline.signal.line.second_look import Looked, second_look
 from pipeline.signal.line.spectrum import (
     BINS_PER_SEMITONE,
     F32,
+    QUICK_WINDOW,
+    WINDOW,
     NoiseFloor,
     Register,
     Scratch,
@@ -33,6 +37,7 @@ from pipeline.signal.line.spectrum import (
     whitened,
 )
 from pipeline.signal.line.tracks import track_features
+from pipeline.signal.slides.frames import Line
 from pipeline.units import Floats, db_of_power
 
 BLOCK = 2048  # frames followed at once, for memory
@@ -93,6 +98,23 @@ class Analysis:
             grid = _with_means_between(grid, self.scratch.rows("between", 2 * worked_out - 1, self.width))
         return wide[CONTEXT // step :][:count], grid[:rows]
 
+    def rows(self, first: int, count: int, *, window: int = WINDOW) -> F32:
+        """The whitened grid (count, width) of every ``STEP``-th frame from row ``first`` on."""
+        wide = magnitudes(
+            self.padded,
+            register=self.register,
+            first=first * STEP,
+            count=count,
+            step=STEP,
+            scratch=self.scratch,
+            window=window,
+        )
+        # Noise stands higher in a shorter window, as the root of the ratio of lengths (Harris 1978).
+        floor = self.floor.at((first + 0.5 * count) * STEP) * np.float32(np.sqrt(WINDOW / window))
+        grid = np.empty((count, self.width), dtype=np.float32)
+        whitened(wide, floor, floor, *self.taps, grid)
+        return grid
+
     def magnitudes(self, first: int, count: int, step: int = 1) -> Any:
         """Magnitudes (count, bins) of frames ``first, first + step, …``; they last until the next are asked for."""
         return magnitudes(
@@ -141,7 +163,9 @@ class Follower:
         bins = np.where(path < LIKELY, np.take_along_axis(self.bins, chosen, axis=1)[:, 0], -1)
         mass = np.sum(share[:, :-1] * (np.abs(self.bins - bins[:, None]) <= 2), axis=1)
         beside = np.take_along_axis(self.beside, chosen, axis=1)[:, 0]
-        f0_hz, level_db, prominence_db = self._pitches(bins, beside)
+        exact = self.search.hz()[bins] * 2.0 ** (beside / (12 * BINS_PER_SEMITONE))
+        rough = steadied(np.where(bins >= 0, exact, np.nan))
+        f0_hz, level_db, prominence_db = self.refined(rough, bins < self.search.low_refined)
         return Followed(
             f0_hz=f0_hz,
             level_db=level_db,
@@ -216,13 +240,22 @@ class Follower:
             place = step, floor, self.search.hz(), part.register.bin_hz, first, last
             candidates.loudness(wide, *place, self.bins[span], self.level[span])
 
-    def _pitches(self, bins: npt.NDArray[np.int64], beside: F32) -> tuple[Floats, Floats, Floats]:
-        """Refined pitch, level and prominence of the line so far ``beside`` the middles of its bins (-1: none)."""
+    def look_again(self, line: Line) -> Looked:
+        """What lies between the notes of the line, looked at with both notes known."""
+        with _linear_algebra().limit(limits=1, user_api="blas"):
+            return second_look(line, self.spectra, lowest_midi=self.search.lowest_midi)
+
+    def spectra(self, first: int, count: int) -> Spectra:
+        """Spectra for a second look, from row ``first`` on, so many."""
+        high, low = self.parts
+        count = max(min(count, -(-self.n_frames // STEP) - first), 0)
+        return Spectra(high.rows(first, count), low.rows(first, count), high.rows(first, count, window=QUICK_WINDOW))
+
+    def refined(self, rough: Floats, in_low: npt.NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+        """Pitch, level and prominence where the line is roughly (Hz; NaN: none), some frames in the low register."""
         f0, level, prominence = (np.full(self.n_frames, np.nan) for _ in range(3))
-        exact = self.search.hz()[bins] * 2.0 ** (beside / (12 * BINS_PER_SEMITONE))
-        rough = steadied(np.where(bins >= 0, exact, np.nan))
         for part, low in zip(self.parts, (False, True), strict=False):
-            mine = np.where((bins < self.search.low_refined) == low, rough, np.nan)
+            mine = np.where(in_low == low, rough, np.nan)
             for first in range(0, self.n_frames, SHORT_BLOCK):
                 span = slice(first, min(first + SHORT_BLOCK, self.n_frames))
                 if not np.isfinite(mine[span]).any():

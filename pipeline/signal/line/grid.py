@@ -71,6 +71,11 @@ class SearchRange:
         """Last + 1 bin of the grid that the low register reaches."""
         return self.grid.taps(LOW)[3]
 
+    @property
+    def low_refined_below_hz(self) -> float:
+        """Frequency of bin ``low_refined``; 0 where no bin is below it."""
+        return float(self.hz()[self.low_refined]) if self.low_refined else 0.0
+
     def hz(self) -> npt.NDArray[np.float64]:
         """Frequencies (n,) of the searched bins."""
         return self.grid.hz()[BELOW : BELOW + self.n]

@@ -23,6 +23,8 @@ F32 = npt.NDArray[np.float32]
 BASE_RATE_HZ = 11025  # a quarter of 44.1 kHz: up to 5.5 kHz, more than acoustic discs hold
 # 46 ms: parts partials 90 Hz apart (Harris 1978), and a shift of 60 ms is still seen (common practice, no source).
 WINDOW = 512
+# Half of it, to tell a quick glide from a leap that the longer one smears; parts partials 170 Hz apart.
+QUICK_WINDOW = 256
 FFT_SIZE = 1024  # twice the window, for the parabola through a peak
 HOP_S = 64 / BASE_RATE_HZ  # 5.8 ms
 BINS_PER_SEMITONE = 5  # 20 cents, refined later (common practice, no source)
@@ -66,9 +68,9 @@ class Register:
 
 
 @cache
-def hann() -> F32:
+def hann(size: int = WINDOW) -> F32:
     """The periodic Hann window of every register, scaled so that a sine of amplitude 1 peaks at 1."""
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(WINDOW) / WINDOW)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(size) / size)
     return np.asarray(window * 2.0 / window.sum(), dtype=np.float32)
 
 
@@ -105,23 +107,33 @@ class Scratch:
 
 
 def magnitudes(
-    padded: F32, *, register: Register, first: int, count: int, step: int = 1, scratch: Scratch | None = None
+    padded: F32,
+    *,
+    register: Register,
+    first: int,
+    count: int,
+    step: int = 1,
+    scratch: Scratch | None = None,
+    window: int = WINDOW,
 ) -> F32:
-    """Magnitude spectra (count, 513) of frames ``first, first + step, …``; frames past the end are zero."""
+    """Magnitude spectra (count, 513) of frames ``first, first + step, …``; frames past the end are zero.
+
+    ``window`` (samples) may be shorter than ``WINDOW``, about the same middles.
+    """
     scratch = scratch or Scratch()
     out = scratch.rows("magnitudes", count, FFT_SIZE // 2 + 1)
     hop = register.hop * step
-    start = first * register.hop
-    valid = min(count, max(0, (padded.size - WINDOW - start) // hop + 1))
+    start = first * register.hop + (WINDOW - window) // 2
+    valid = min(count, max(0, (padded.size - window - start) // hop + 1))
     lead = (hop - 1 - start) // hop if start < 0 else 0
     out[:lead] = out[valid:] = 0.0
     if valid > lead:
-        frames = np.lib.stride_tricks.sliding_window_view(padded[start + lead * hop :], WINDOW)[::hop][: valid - lead]
+        frames = np.lib.stride_tricks.sliding_window_view(padded[start + lead * hop :], window)[::hop][: valid - lead]
         filled = scratch.rows("filled", _AT_ONCE, FFT_SIZE)
-        filled[:, WINDOW:] = 0.0
+        filled[:, window:] = 0.0
         for at in range(0, len(frames), _AT_ONCE):
             some = frames[at : at + _AT_ONCE]
-            _times(some, hann(), filled)
+            _times(some, hann(window), filled)
             spectrum = scipy.fft.rfft(filled[: len(some)], axis=1, workers=1)
             magnitudes_of(spectrum, out[lead + at : lead + at + len(some)])
     return out

@@ -86,6 +86,10 @@ NAMES = (
     "trust_near",
     "doubtful_near",
     "notes_near",
+    "gliding_inside",
+    "gliding_most",
+    "gliding_s",
+    "gliding_beside_s",
 )
 NEAR_S = 0.75
 """Stretch on either side of a candidate that tells how the line is followed hereabouts."""
@@ -99,6 +103,7 @@ def features(frames: Frames, spans: list[Span], candidate: Candidate) -> Floats:
     values = {**_of_fit(frames, candidate), **_of_line(frames, candidate), **_of_notes(frames, spans, candidate)}
     values |= _of_sound(frames, spans, candidate)
     values |= _of_crossing(frames, candidate) | _of_surroundings(frames, spans, candidate)
+    values |= _of_second_look(frames, candidate)
     return np.array([values[name] for name in NAMES])
 
 
@@ -236,6 +241,21 @@ def _of_surroundings(frames: Frames, spans: list[Span], c: Candidate) -> dict[st
         "notes_near": float(
             sum(span.end > first and span.start < last for span in spans[max(c.after - 8, 0) : c.after + 8])
         ),
+    }
+
+
+def _of_second_look(frames: Frames, c: Candidate) -> dict[str, float]:
+    """How likely the pitch glides in the candidate and right beside it, by the spectra between both notes."""
+    first, last = max(round(c.start), 0), min(round(c.end) + 1, frames.midi.size)
+    near = frames.frames(0.1)
+    inside = frames.gliding[first : max(last, first + 1)]
+    around = frames.gliding[max(first - near, 0) : last + near]
+    whole = float(around.sum()) * frames.frame_s
+    return {
+        "gliding_inside": float(inside.mean()),
+        "gliding_most": float(around.max()),
+        "gliding_s": whole,
+        "gliding_beside_s": whole - float(inside.sum()) * frames.frame_s,
     }
 
 

@@ -32,6 +32,8 @@ class Line(Protocol):
     def prominence_db(self) -> Floats: ...
     @property
     def sound_db(self) -> Floats: ...
+    @property
+    def gliding(self) -> Floats: ...
 
 
 class TimeMap(Protocol):
@@ -42,6 +44,16 @@ class TimeMap(Protocol):
 
     def cents_at(self, transfer_s: Floats, /) -> Floats:
         """What to add to the transfer's pitch, in cents."""
+
+
+class AsItIs:
+    """No correction of speed: a line as it sounds in the transfer."""
+
+    def to_true_s(self, transfer_s: Floats) -> Floats:
+        return transfer_s
+
+    def cents_at(self, transfer_s: Floats) -> Floats:
+        return np.zeros(np.shape(transfer_s))
 
 
 @dataclass(frozen=True)
@@ -60,6 +72,7 @@ class Frames:
     level_db: Floats
     prominence_db: Floats
     sound_db: Floats
+    gliding: Floats
     frame_s: float
     reference_pitch_hz: float
 
@@ -117,6 +130,7 @@ def prepare(
         level_db=_filled(np.asarray(line.level_db, dtype=np.float64)),
         prominence_db=np.asarray(line.prominence_db, dtype=np.float64),
         sound_db=np.asarray(line.sound_db, dtype=np.float64),
+        gliding=np.asarray(line.gliding, dtype=np.float64),
         frame_s=frame_s,
         reference_pitch_hz=reference_pitch_hz,
     )

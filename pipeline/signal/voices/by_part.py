@@ -4,9 +4,9 @@ import numpy as np
 
 from pipeline.signal.passages.lay import lay
 from pipeline.signal.passages.part import Part
-from pipeline.signal.slides.frames import Line, prepare
+from pipeline.signal.slides.frames import AsItIs, Line, prepare
 from pipeline.signal.slides.notes import find_spans
-from pipeline.units import A4_HZ, Floats
+from pipeline.units import A4_HZ
 
 PER_NOTE, MOST = 0.5, 8.0
 """Log odds of a note more that is placed on the part, for notes of a tune hang together, and most that all are worth
@@ -20,18 +20,8 @@ def odds_by_part(part: Part, one: Line, other: Line) -> float:
 
 def _placed(part: Part, line: Line) -> float:
     """How many notes of a line are placed on the part, doubtful ones by their probabilities."""
-    frames = prepare(line, speed_map=_AsItIs(), reference_pitch_hz=A4_HZ, spans=None)
+    frames = prepare(line, speed_map=AsItIs(), reference_pitch_hz=A4_HZ, spans=None)
     notes = find_spans(frames)
     midi, start = (np.array([getattr(note, name) for note in notes], dtype=np.float64) for name in ("level", "start"))
     fit = lay(part, midi=midi, start_s=start * frames.frame_s)
     return float(fit.probability[fit.placed].sum()) if fit.state == "placed" else 0.0
-
-
-class _AsItIs:
-    """No correction of speed: the part is found in any key."""
-
-    def to_true_s(self, transfer_s: Floats) -> Floats:
-        return transfer_s
-
-    def cents_at(self, transfer_s: Floats) -> Floats:
-        return np.zeros(transfer_s.shape)

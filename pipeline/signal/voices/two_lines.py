@@ -110,4 +110,5 @@ def _chosen(straight: npt.NDArray[np.bool_], first: MelodyLine, second: MelodyLi
         confidence=of("confidence", 0.0),
         level_db=of("level_db", unknown),
         prominence_db=of("prominence_db", unknown),
+        gliding=of("gliding", 0.0),
     )

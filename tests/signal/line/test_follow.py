@@ -219,7 +219,7 @@ def test_same_sound_same_line_and_the_sound_is_left_alone() -> None:
     before = sound.copy()
     first = follow(sound, sample_rate_hz=RATE, instrument="violin", scoring="network")
     again = follow(sound, sample_rate_hz=RATE, instrument="violin", scoring="network")
-    for name in ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db"):
+    for name in ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "sound_db", "gliding"):
         assert getattr(first, name).tobytes() == getattr(again, name).tobytes()
     assert np.array_equal(sound, before)
 

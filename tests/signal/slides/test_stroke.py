@@ -14,7 +14,7 @@ def frames_of(level_db: Floats) -> Frames:
     n = level_db.size
     time = np.arange(n) * 0.0058
     full = np.ones(n)
-    return Frames(time, time, 69.0 * full, full, full, level_db, level_db, level_db, 0.0058, 440.0)
+    return Frames(time, time, 69.0 * full, full, full, level_db, level_db, level_db, 0.0 * full, 0.0058, 440.0)
 
 
 def dipping(*places: float) -> Floats:

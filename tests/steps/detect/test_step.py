@@ -70,10 +70,10 @@ def run(
 
 
 def frames_of(line: Any) -> pl.DataFrame:
-    names = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db")
+    names = ("f0_hz", "voiced_probability", "confidence", "level_db", "prominence_db", "gliding")
     columns = {"transfer_id": ["tr-1"] * line.time_s.size, "transfer_time_s": line.time_s}
     values = {name: getattr(line, name) for name in names} | {"sound_db": line.level_db}
-    return pl.DataFrame(columns | values).with_columns(pl.col("f0_hz").fill_nan(None))
+    return pl.DataFrame(columns | values).with_columns(pl.col("f0_hz", "gliding").fill_nan(None))
 
 
 def test_a_corpus_asks_the_confidence_that_was_measured_and_stated() -> None:
