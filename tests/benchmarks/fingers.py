@@ -5,8 +5,10 @@ benchmarks of the hand (``played_passages``): none (``silent``), every shift hea
 player. Beside ours stand another player of the same piece, the majority of the others, and ``own players``: fingerings
 drawn from the fitted model itself, judged alike, which is the most that the model could reach if it were true.
 The weights in use were learned from 35 of these files: figures on them are marked fitted. With ``--refit`` each piece
-is judged by weights learned without it and without the player, and its sets by the mass learned without it (half an
-hour). Run without, it costs some minutes.
+is judged by weights learned without it and without the player, and its sets by the mass learned without it (two
+minutes more on a quiet core). Run without, it costs some minutes. Beneath each table stand the shifts along a string,
+made and told, and the share of them made silently: the same fingerings with other slides are worlds in which players
+shift alike and slide differently.
 Run: python -m tests.benchmarks.fingers --folder FOLDER [--refit] [--seed 1]
 """
 
@@ -18,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.signal.hand.fingerboard import fingerboard, stops
-from pipeline.signal.hand.passage import arrays, reconstruct_with
+from pipeline.signal.hand.passage import PassageHand, arrays, reconstruct_with
 from pipeline.signal.hand.weights import SetMass, Weights, of_players, set_mass
 from pipeline.training.finger_likelihood import Likelihood
 from pipeline.training.fingerings import Fingering, laid_beside, read_fingerings
@@ -31,11 +33,11 @@ HEARINGS = {"silent": "silent", "every shift heard": "starting_finger", "sparing
 
 @dataclass(frozen=True)
 class Judged:
-    """Answers (n, 4, 5) to one take as played, and the probability that their sets must reach."""
+    """What is told of one take as played, and the probability that its sets must reach."""
 
     fingering: Fingering
     played: Played
-    probability: np.ndarray
+    hand: PassageHand
     mass: float
 
 
@@ -68,18 +70,31 @@ def judge(
     for each in fingerings:
         played = play(rng, notes_of(each, rng), instrument="violin", school=school)
         hand = reconstruct_with(kinds[each.player, each.piece], played.line, board=board, paths=1)
-        found.append(Judged(each, played, hand.probability, mass[each.piece].at(hand.heard)))
+        found.append(Judged(each, played, hand, mass[each.piece].at(hand.heard)))
     return found
 
 
 def row(judged: list[Judged]) -> str:
     """One row of figures."""
-    s = score([j.played for j in judged], [j.probability for j in judged], mass=[j.mass for j in judged])
-    string = np.concatenate([j.probability.sum(axis=2).argmax(axis=1) == j.fingering.string for j in judged])
+    s = score([j.played for j in judged], [j.hand.probability for j in judged], mass=[j.mass for j in judged])
+    string = np.concatenate([j.hand.probability.sum(axis=2).argmax(axis=1) == j.fingering.string for j in judged])
     return (
         f"{s.notes:6} {s.right:6.2f} {string.mean():6.2f} {s.right_after_shift:7.2f} ({s.shifts:4})"
         f" {s.calibration_error:6.3f} {s.in_set:6.2f} {s.set_size:5.1f}"
     )
+
+
+def shifts_along(judged: list[Judged]) -> str:
+    """Shifts along a string between two stopped notes, made and told, and the share made silently by each."""
+    made, heard, told, told_heard = 0, 0, 0.0, 0.0
+    for j in judged:
+        played, chance = j.played, np.nan_to_num(j.hand.chance)
+        along = played.shifted.copy()
+        along[1:] &= (played.string[1:] == played.string[:-1]) & (played.finger[1:] > 0) & (played.finger[:-1] > 0)
+        slid = played.line.slide >= 0
+        made, heard = made + int(along.sum()), heard + int((along & slid).sum())
+        told, told_heard = told + float(chance.sum()), told_heard + float(chance[slid].sum())
+    return f"made {made}, told {told:.0f}; silently {1 - heard / made:.2f}, told {1 - told_heard / told:.2f}"
 
 
 def print_others(fingerings: list[Fingering]) -> None:
@@ -161,6 +176,7 @@ def main() -> None:
             for each in names:
                 own = [j for j in judged if getattr(j.fingering, part) == each]
                 print(f"  {each:22} {row(own)}", flush=True)
+        print(f"  shifts along a string: {shifts_along(judged)}", flush=True)
     drawn = own_players(fingerings, seed=given.seed)
     for name, school in HEARINGS.items():
         judged = judge(drawn, dict.fromkeys(takes, of_players("violin")), mass, school=school, seed=given.seed)
