@@ -26,6 +26,7 @@ BASICS = {
     "learned_from",
     "overlap",
     "processes",
+    "runs",
     "units",
     "settings",
     "resources",

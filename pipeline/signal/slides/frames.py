@@ -8,6 +8,7 @@ import numpy.typing as npt
 from numba import njit
 from scipy.ndimage import uniform_filter1d
 
+from pipeline.runs import runs
 from pipeline.units import Floats, midi_of_hz, ratio_of_cents
 
 LEAST_TRUST = 0.15
@@ -191,6 +192,4 @@ def _repaired(midi: npt.NDArray[np.float64], excursion: int, gap: int) -> npt.ND
 
 def stretches(midi: Floats, *, shortest: int) -> list[tuple[int, int]]:
     """Unbroken stretches of the line of at least ``shortest`` frames, as (start, end exclusive)."""
-    known = np.concatenate(([False], np.isfinite(midi), [False]))
-    edges = np.flatnonzero(np.diff(known.astype(np.int8)))
-    return [(int(s), int(e)) for s, e in zip(edges[::2], edges[1::2], strict=True) if e - s >= shortest]
+    return [(start, end) for start, end in runs(np.isfinite(midi)) if end - start >= shortest]

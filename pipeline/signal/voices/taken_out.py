@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.runs import runs
 from pipeline.signal.line.texture import Line
 from pipeline.signal.recovery.partials import Samples, count_of, taken
 from pipeline.units import Floats, db_of_gain
@@ -49,11 +50,10 @@ def taken_out(samples: Samples, line: Line, *, sample_rate_hz: float) -> TakenOu
 
 def _pieces(on: npt.NDArray[np.bool_], most: int) -> list[tuple[int, int]]:
     """First and end of each run of frames that are on, short gaps bridged, cut into pieces of ``most`` frames."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8)))
-    runs: list[tuple[int, int]] = []
-    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if runs and first - runs[-1][1] <= MENDED_FRAMES:
-            runs[-1] = (runs[-1][0], end)
+    mended: list[tuple[int, int]] = []
+    for first, end in runs(on):
+        if mended and first - mended[-1][1] <= MENDED_FRAMES:
+            mended[-1] = (mended[-1][0], end)
         else:
-            runs.append((first, end))
-    return [(at, min(at + most, end)) for first, end in runs for at in range(first, end, most)]
+            mended.append((first, end))
+    return [(at, min(at + most, end)) for first, end in mended for at in range(first, end, most)]
