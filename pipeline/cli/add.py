@@ -21,7 +21,7 @@ def add(
     ] = None,
     sheet: Annotated[
         Path | None,
-        typer.Option("--sheet", help="A CSV or XLSX file with a line a recording and your own headings."),
+        typer.Option("--sheet", help="A CSV or XLSX file with a line for each recording, under your own headings."),
     ] = None,
     package: Annotated[
         Path | None,

@@ -10,7 +10,7 @@ _LISTED = 20
 
 
 def compare(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     earlier: Annotated[Path, typer.Argument(metavar="EARLIER", help="Folder that an export has written.")],
     show: Annotated[
         Literal["takes", "speeds", "slides"] | None, typer.Option(help="Print every change of one kind, as csv.")

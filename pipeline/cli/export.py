@@ -7,7 +7,7 @@ import typer
 
 
 def export(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     formats: Annotated[
         str,
         typer.Option(

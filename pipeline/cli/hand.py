@@ -10,7 +10,7 @@ from pipeline.cli.ids import completing, whole_id
 
 
 def hand(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     take: Annotated[
         str,
         typer.Argument(
@@ -19,8 +19,12 @@ def hand(
             autocompletion=completing("take", "transfer"),
         ),
     ],
-    from_s: Annotated[float | None, typer.Option("--from", metavar="S", help="Begin here, corrected s.")] = None,
-    to_s: Annotated[float | None, typer.Option("--to", metavar="S", help="End here, corrected s.")] = None,
+    from_s: Annotated[
+        float | None, typer.Option("--from", metavar="S", help="Begin here, in seconds of corrected time.")
+    ] = None,
+    to_s: Annotated[
+        float | None, typer.Option("--to", metavar="S", help="End here, in seconds of corrected time.")
+    ] = None,
     transfer: Annotated[
         str | None,
         typer.Option(

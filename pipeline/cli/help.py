@@ -46,6 +46,7 @@ def _option(name: str) -> str:
 
 
 def _said(text: str) -> str:
-    """Without ``[required]``, which the usage says, and ``x>=1``, which an error would say."""
-    text = re.sub(r"(; )?x[<>]=?-?[\d.]+", "", text.replace("[required]", ""))
+    """Without ``[required]``, which the usage says, and ``1<=x<=9``, which an error would say."""
+    range_ = r"(; )?(?:-?[\d.]+[<>]=?x(?:[<>]=?-?[\d.]+)?|x[<>]=?-?[\d.]+)"
+    text = re.sub(range_, "", text.replace("[required]", ""))
     return text.replace("[]", "").replace("[; ", "[").rstrip()

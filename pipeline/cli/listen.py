@@ -9,7 +9,7 @@ from pipeline.errors import typed
 
 
 def listen(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     n: Annotated[int, typer.Option("--n", min=1, metavar="N", help="How many excerpts to draw.")] = 200,
     by: Annotated[
         str,

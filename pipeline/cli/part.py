@@ -18,7 +18,7 @@ def part(
             help="add: read a file in. show: list its notes. grow: make one from takes, without a score.",
         ),
     ],
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     work: Annotated[
         str,
         typer.Argument(
@@ -27,7 +27,9 @@ def part(
     ],
     file: Annotated[
         Path | None,
-        typer.Argument(metavar="FILE", help="For add: MusicXML, .mxl, MIDI, CSV; MEI, Humdrum, ABC by an extra."),
+        typer.Argument(
+            metavar="FILE", help="For add: MusicXML, .mxl, MIDI, CSV; MEI, Humdrum and ABC with glideline[scores]."
+        ),
     ] = None,
     edition: Annotated[
         str | None,
@@ -35,7 +37,9 @@ def part(
     ] = None,
     of_score: Annotated[
         str | None,
-        typer.Option("--part", metavar="NAME", help="Which part of a score, by name or number, if not the fingered."),
+        typer.Option(
+            "--part", metavar="NAME", help="Which part of a score, by name or number; else the one with fingerings."
+        ),
     ] = None,
     editor: Annotated[
         str | None,

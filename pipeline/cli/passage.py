@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def passage(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     work: Annotated[
         str | None,
         typer.Argument(
@@ -43,7 +43,7 @@ def passage(
         typer.Option(metavar="ID", help="Only this player; may be repeated.", autocompletion=completing("player")),
     ] = None,
     output: Annotated[
-        Literal["table", "csv", "json"], typer.Option("--as", help="How to give the rows: a place and take each.")
+        Literal["table", "csv", "json"], typer.Option("--as", help="How to give the rows, one for each place and take.")
     ] = "table",
     open_page: Annotated[
         bool, typer.Option("--open", help="Build the page of these bars, with sound, and open it.")

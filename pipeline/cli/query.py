@@ -10,7 +10,7 @@ from pipeline.errors import UsageError
 
 
 def query(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     view: Annotated[
         str | None, typer.Argument(metavar="[VIEW]", help="A view or table; all are listed if none is named.")
     ] = None,

@@ -7,7 +7,7 @@ import typer
 
 
 def report(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     workers: Annotated[
         int | None, typer.Option(min=1, help="How many pages to draw at a time; if not given, one for each core.")
     ] = None,

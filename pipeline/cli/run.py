@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def run(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     workers: Annotated[
         int | None, typer.Option(help="How many sides to work on at a time; if not given, one for each core.")
     ] = None,
@@ -22,7 +22,7 @@ def run(
         str | None, typer.Option(metavar="URL", help="Address of a Dask or Ray cluster that is already up.")
     ] = None,
     transfer: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Only this transfer; may be given several times.")
+        list[str] | None, typer.Option(metavar="ID", help="Only this transfer; may be repeated.")
     ] = None,
     until: Annotated[str | None, typer.Option(metavar="STEP", help="Stop after this step.")] = None,
     explain: Annotated[bool, typer.Option("--explain", help="Say why each step would run; run nothing.")] = False,

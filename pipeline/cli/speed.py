@@ -11,7 +11,7 @@ from pipeline.units import rpm_of_hz
 
 
 def speed(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     transfer_id: Annotated[
         str | None,
         typer.Argument(

@@ -11,7 +11,7 @@ _LISTED = 20
 
 
 def status(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     output: Annotated[
         Literal["text", "csv", "json"], typer.Option("--as", help="How to print; csv and json give every step.")
     ] = "text",

@@ -10,7 +10,7 @@ from pipeline.cli.ids import completing, whole_id
 
 
 def trace(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     thing_id: Annotated[
         str | None,
         typer.Argument(
