@@ -175,3 +175,14 @@ def test_lengths_measured_with_an_error_make_no_slides() -> None:
     assert there_were(mended, seen).mean() / there.side.size == pytest.approx(1.0, abs=0.05)
     assert there_were(as_true, seen).mean() / there.side.size > 1.1
     assert there_were(as_true, finds).mean() / there.side.size == pytest.approx(1.0, abs=0.05)
+
+
+def test_however_many_are_planted_they_are_not_those_that_were_there() -> None:
+    """The curve is all but known, so that what is left of the draws' spread is how unlike plantings may be."""
+    rng = np.random.default_rng(13)
+    made, found = planted(rng, halves=[60.0], each=20_000)
+    there = slides(rng, side=0, n=500, median_ms=90.0)
+    finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=60.0))
+    above = there_were(curves(made, found, sides=1), finds) - finds.side.size
+    assert np.log(above).std() == pytest.approx(0.25, rel=0.2)
+    assert above.mean() == pytest.approx(there.side.size - finds.side.size, rel=0.15)
