@@ -22,7 +22,7 @@ from pipeline.overlap import SAME_SLIDE, overlap
 from pipeline.store.corpus import Corpus
 from pipeline.store.formats.data_package import unguarded
 from pipeline.store.formats.stata_spss import short_names
-from pipeline.units import ms_of_s
+from pipeline.units import ms_of_s, ratio_of_cents
 
 MOVED_MS = 10.0  # a slide whose bounds moved by less has not moved
 MOVED_CENTS = 5.0  # the same of its interval, and of a speed
@@ -139,10 +139,15 @@ def _typed(series: pl.Series, kind: pl.DataType) -> pl.Series:
 
 
 def compare_takes(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
-    """Takes gained and lost, and takes whose counts have changed; of a take of several players, each for itself."""
+    """Takes gained and lost, and takes whose counts have changed; of a take of several players, each for itself.
+
+    Minutes have changed where they did by more than a speed does that has not moved.
+    """
     both = _joined(before, now, ("take_id", "player_id"), _COUNTS)
-    changed = pl.any_horizontal(pl.col(f"{name}_before").ne_missing(pl.col(name)) for name in _COUNTS)
-    return _kept(both, changed, "counts")
+    was, is_ = pl.col("minutes_before"), pl.col("minutes")
+    minutes = (is_ - was).abs() > (ratio_of_cents(MOVED_CENTS) - 1) * was
+    changed = [pl.col(f"{name}_before").ne_missing(pl.col(name)) for name in _COUNTS if name != "minutes"]
+    return _kept(both, pl.any_horizontal(minutes.fill_null(was.is_null() != is_.is_null()), *changed), "counts")
 
 
 def compare_speeds(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:

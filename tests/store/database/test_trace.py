@@ -151,6 +151,14 @@ def test_a_take_of_two_players_is_two_rows() -> None:
     ]
 
 
+def test_minutes_change_where_the_speed_moves() -> None:
+    """Five cents are .29 % of the time (2^(5/1200))."""
+    takes = {"take_id": ["a", "b", "c"], "player_id": ["p"] * 3, "transitions": [5] * 3, "slides": [1] * 3}
+    before = pl.DataFrame(takes | {"minutes": [1.0, 1.0, None]})
+    now = pl.DataFrame(takes | {"minutes": [1.0028, 1.003, 1.0]})
+    assert compare_takes(before, now)["take_id"].to_list() == ["b", "c"]
+
+
 def test_slides_that_listeners_added_are_what_they_were() -> None:
     """Such slides have bounds but neither interval nor kind; some have no bounds in the transfer either."""
     added = slides(("a", 1.0, 1.2, None, None), ("a", 1.0, 1.2, None, None), ("a", None, None, None, None))
