@@ -33,10 +33,11 @@ class SettleSettings(Group):
     """Which speed, reference pitch and key."""
 
     ambiguous_below_odds: float = Field(
-        default=3.0,
+        default=4.0,
         ge=1.0,
         le=1000.0,
-        description="A side is ambiguous if its likeliest notes are less than so many times as likely as all others.",
+        description="A side is ambiguous if its likeliest notes are less than so many times as likely as all others: "
+        "4 leaves one in five open.",
     )
     catalogue_key_trust: float = Field(
         default=0.92,
