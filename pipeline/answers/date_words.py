@@ -12,19 +12,19 @@ _DOUBTS = {"~": "about ", "?": "perhaps ", "%": "perhaps about "}
 
 def date_words(edtf: str) -> str:
     """A date of the catalogue (EDTF) in words; as it stands where it is of a rarer form."""
-    for sign, one_of in (("/", ""), ("..", ", one of them")):
-        bare = edtf if sign == "/" else edtf.removeprefix("[").removesuffix("]")
-        if sign == ".." and (bare == edtf or "," in bare):
-            continue
-        first, joint, last = bare.partition(sign)
-        if not joint:
-            continue
-        if first in ("", ".."):
-            return f"{_single(last)} or earlier"
-        if last in ("", ".."):
-            return f"{_single(first)} or later"
-        return f"{_single(first)} to {_single(last)}{one_of}"
+    if edtf.startswith("[") and edtf.count("..") == 1 and "," not in edtf:
+        return _span(*edtf[1:-1].split(".."), more=", one of them")
+    if edtf.count("/") == 1:
+        return _span(*edtf.split("/"))
     return _single(edtf)
+
+
+def _span(first: str, last: str, *, more: str = "") -> str:
+    if first in ("", ".."):
+        return f"{_single(last)} or earlier"
+    if last in ("", ".."):
+        return f"{_single(first)} or later"
+    return f"{_single(first)} to {_single(last)}{more}"
 
 
 def _single(text: str) -> str:
