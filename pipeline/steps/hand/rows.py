@@ -17,7 +17,7 @@ LEAST_ROW = 0.01
 PATHS = 5
 """Best paths through each passage that are looked for."""
 
-REASONS = ("the slides, heard and not heard", "pitch and vibrato", "the notes around")
+REASONS = ("slides or their absence", "pitch and vibrato", "the notes around")
 """What may speak for an answer, in words; as ``reasons.EVIDENCE``."""
 LEAST_REASON = 1.5
 """Factor on the odds of an answer from which on a reason is named."""

@@ -52,8 +52,8 @@ def _handbook(instrument: str, school: str) -> Score:
 def test_with_slides_handbook_passages_are_told(instrument: str) -> None:
     found = _handbook(instrument, "starting_finger")
     assert found.notes > 800
-    # Measured: 0.91 and 0.95 right, 0.98 and 0.87 after shifts, 0.98 in the set; calibrated within 0.07 and 0.04. Half of
-    # what the violin misses are notes of D major in fourth position: nothing heard tells it from third.
+    # Measured: 0.91 and 0.95 right, 0.98 and 0.87 after shifts, 0.98 in the set; calibrated within 0.07 and 0.04. Half
+    # of what the violin misses are notes of D major in fourth position: nothing heard tells it from third.
     assert found.right >= 0.9
     assert found.right_after_shift >= 0.85
     assert found.in_set >= 0.97

@@ -304,9 +304,9 @@ def test_another_setting_gives_another_hand_and_another_key(changed: dict[str, A
 
 def test_reasons_in_words_by_size_first_for_and_then_against() -> None:
     assert reason_words(np.log([2.0, 1.2, 12.0])) == (
-        "for it: the notes around (12 times), the slides, heard and not heard (2.0 times)"
+        "for it: the notes around (12 times), slides or their absence (2.0 times)"
     )
     assert reason_words(np.log([1.0 / 3.0, 5000.0, 1.0])) == (
-        "for it: pitch and vibrato (1,000 times and more); against it: the slides, heard and not heard (3.0 times)"
+        "for it: pitch and vibrato (1,000 times and more); against it: slides or their absence (3.0 times)"
     )
     assert reason_words(np.zeros(3)) == "nothing in particular: it is what players usually do"
