@@ -22,6 +22,7 @@ def test_a_passage_is_asked_for_by_its_times(measured_once: Path) -> None:
     assert part == json.loads(whole.filter(pl.col("start_s").is_in([row["start_s"] for row in part])).write_json())
     assert all(row["start_s"] <= 9.0 for row in part)
     assert part[1]["start_s"] >= 4.0
+    assert all(row["reasons"] for row in part if row["ways"] != "off the instrument")
 
 
 def test_a_printed_fingering_stands_beside_it(measured_once: Path, tmp_path: Path) -> None:
