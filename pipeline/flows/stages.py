@@ -82,7 +82,7 @@ class Work:
     def ahead(self, run_batches: RunBatches, *, until: Callable[[], bool]) -> None:
         """Begins with the stages, and stops beginning jobs when ``until`` says so."""
         for stage in range(len(self.planner.stages)):
-            if until() or self.stage(stage, run_batches, until=until) or self.cut_short:
+            if until() or self.stage(stage, run_batches, until=until):
                 return
 
     def stage(self, stage: int, run_batches: RunBatches, *, until: Callable[[], bool] = lambda: False) -> list[Did]:

@@ -283,6 +283,26 @@ def test_what_is_in_hand_when_the_server_is_lost_is_done_once(
     assert tables(root) == tables(plain)
 
 
+def test_what_is_in_hand_when_prefect_is_turned_to_is_done_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The run has taken long enough while workers are busy; there is no server, so all the rest is done without."""
+    monkeypatch.delenv("PREFECT_API_URL", raising=False)
+    monkeypatch.setattr("pipeline.flows.run.ORDER", "tests.helpers.quick_steps")
+    monkeypatch.setattr("pipeline.flows.run.ALONE_S", 0.1)
+    monkeypatch.setenv("QUICK_STEPS_SLEEP_S", "0.3")
+    monkeypatch.setenv("QUICK_STEPS_TRIES", str(tmp_path / "tries"))
+    monkeypatch.setattr(prefect_home, "_started", lambda log: None)
+    monkeypatch.setitem(sys.modules, "pipeline.flows.corpus", SimpleNamespace())
+    root = make_corpus(tmp_path / "c", sides=4)
+    assert run(root, workers=1, quiet=False).failed == []
+    assert "Prefect cannot be started" in " ".join(capsys.readouterr().err.split())
+    assert sorted((tmp_path / "tries").read_text().split()) == ["s00-a", "s01-a", "s02-a", "s03-a"]
+    plain = make_corpus(tmp_path / "plain", sides=4)
+    quick_run(plain)
+    assert tables(root) == tables(plain)
+
+
 # Proxies at a port where nobody is; settings that Prefect cannot take, or that lead to what is not ours.
 HOSTILE = {
     "http_proxy": "http://127.0.0.1:9",
