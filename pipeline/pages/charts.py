@@ -8,6 +8,7 @@ import io
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from datetime import date
 from typing import Any
 
@@ -25,11 +26,12 @@ from pipeline.counted import counted
 BLUE, ORANGE, GREEN, GREY, INK = "#0072b2", "#d55e00", "#009e73", "#77706a", "#221f1a"
 HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "oo")
 _SHADES = (BLUE, "#e69f00", GREEN, "#cc79a7", "#56b4e9", "#bdb6a8")
-STYLE: Any = {
+_STYLE: Any = {
     "font.family": "serif",
     "font.size": 10,
     "svg.fonttype": "none",
     "svg.hashsalt": "glideline",
+    "text.parse_math": False,  # a name may hold dollar signs
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.edgecolor": INK,
@@ -44,6 +46,11 @@ Row = Mapping[str, Any]
 WIDTH_INCHES = 9.0
 # Limits of a rate further out than this many times the highest rate are cut off, so that the rates stay apart.
 _FAR = 2.0
+
+
+def drawn() -> AbstractContextManager[None]:
+    """Draws as we do, whatever ``matplotlibrc`` says where the user happens to be, or at home."""
+    return plt.style.context(["default", _STYLE])
 
 
 def svg(figure: Figure, *, title: str, ways: Mapping[str, str] | None = None) -> str:
@@ -107,7 +114,7 @@ def variations(rows: Sequence[Row], *, measure: str) -> str:
     ways = list(dict.fromkeys((row["varied"], row["to"]) for row in rows))
     across = min(len(groups), 4)
     down = -(-len(groups) // across)
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure, panels = plt.subplots(
             down, across, sharey=True, squeeze=False, figsize=(2.6 + 2.2 * across, down * (0.22 * len(ways) + 0.9))
         )
@@ -145,7 +152,7 @@ def rates_by_player(rows: Sequence[Row]) -> str:
     """Slides per 100 transitions of each player as a dot with its interval, ordered by birth."""
     rates = [row["slides_per_100_transitions"] for row in rows if row["slides_per_100_transitions"] is not None]
     reach = max(_FAR * max(rates, default=1.0), 1.0)
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure, axes = _figure(0.34 * max(len(rows), 3) + 0.9)
         for place, row in enumerate(rows):
             rate = row["slides_per_100_transitions"]
@@ -179,7 +186,7 @@ def rates_by_player(rows: Sequence[Row]) -> str:
 
 def rates_over_years(rows: Sequence[Row]) -> str:
     """Each take's rate over its recording date; a date known only roughly is a bar as long as its doubt."""
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure, axes = _figure(4.0)
         styles = {"acoustic": (ORANGE, "s", "white"), "electrical": (BLUE, "o", BLUE)}
         for row in rows:
@@ -212,7 +219,7 @@ def rates_over_years(rows: Sequence[Row]) -> str:
 def sides_by_year(rows: Sequence[Row]) -> str:
     """What the corpus holds: one bar for each take at its possible dates, a line for each player."""
     players = list(dict.fromkeys(row["player"] for row in rows))
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure, axes = _figure(0.34 * max(len(players), 3) + 1.0)
         for row in rows:
             start, end = _year(row["recorded_earliest"]), _year(row["recorded_latest"], last=True)
@@ -241,7 +248,7 @@ def sides_by_year(rows: Sequence[Row]) -> str:
 
 def kinds_by_school(rows: Sequence[Row], kinds: Sequence[str]) -> str:
     """Share of each kind of slide in each school, as bars told apart by hatching as well as colour."""
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure, axes = _figure(0.5 * max(len(rows), 2) + 1.4)
         for place, row in enumerate(rows):
             left = 0.0
@@ -275,7 +282,7 @@ def intervals_by_school(schools: Sequence[tuple[str, str, Sequence[Row]]], *, wi
     schools : name, way to its sides, rows of semitones (1 to ``widest``, the last for all wider), direction,
         transitions and slides.
     """
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure, panels = plt.subplots(
             len(schools), 1, figsize=(WIDTH_INCHES, 1.9 * len(schools) + 0.7), sharex=True, sharey=True, squeeze=False
         )
@@ -313,7 +320,7 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
     years = [row["year"] for row in people if row["year"] is not None]
     middle = sum(years) / len(years) if years else 1880.0
     x = {row["player_id"]: row["year"] if row["year"] is not None else middle for row in people}
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure, axes = _figure(0.42 * max(len(people), 4) + 1.0)
         for link in links:
             if link["teacher_id"] not in placed or link["student_id"] not in placed:
@@ -360,7 +367,7 @@ def calibration(rows: Sequence[Row]) -> str:
     ----------
     rows : predicted, observed with its limits low and high, and judged.
     """
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure, axes = plt.subplots(figsize=(4.6, 4.2))
         axes.plot([0, 1], [0, 1], color=GREY, lw=1, ls="--")
         written: list[tuple[float, float]] = []

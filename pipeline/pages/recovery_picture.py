@@ -1,12 +1,11 @@
 """The picture of how many slides would be found on one side, from slides planted in its own sound."""
 
-import matplotlib as mpl
 import numpy as np
 import polars as pl
 from matplotlib.figure import Figure
 
 from pipeline.kinds import Kind
-from pipeline.pages.charts import BLUE, GREY, INK, STYLE, svg
+from pipeline.pages.charts import BLUE, GREY, INK, drawn, svg
 from pipeline.signal.recovery.search import DEEPEST_DB
 from pipeline.stats.recovery import SURE_FROM_MS, Plantings, curves
 
@@ -26,7 +25,7 @@ def recovery_picture(rows: pl.DataFrame | None) -> str | None:
     found = rows["found"].to_numpy().astype(bool)
     known = curves(plantings_of(rows), found, sides=1)
     ms = np.geomspace(25.0, 400.0, 120)
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure = Figure(figsize=_SIZE_INCHES)
         axes = figure.add_subplot()
         for size in _SIZES:

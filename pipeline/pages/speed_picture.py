@@ -2,12 +2,11 @@
 
 from typing import Any
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 
 from pipeline.answers.number_words import over_all_words, signed
-from pipeline.pages.charts import BLUE, GREY, INK, ORANGE, STYLE, svg
+from pipeline.pages.charts import BLUE, GREY, INK, ORANGE, drawn, svg
 from pipeline.steps.settle.sides import sharp_curve
 from pipeline.store.corpus import Corpus
 from pipeline.units import cents_of_ratio
@@ -36,7 +35,7 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
     lengths = np.asarray(row["note_length_s"])
     note_s = np.asarray(row["note_start_s"]) + 0.5 * lengths
     in_tune = np.interp(note_s, time_s, smooth) - np.asarray(row["note_deviation_cents"])
-    with mpl.rc_context(STYLE):
+    with drawn():
         figure = Figure(figsize=_SIZE_INCHES)
         axes = figure.add_subplot()
         area = _POINT_AREA * np.minimum(lengths, 1.5)
