@@ -28,7 +28,10 @@ def test_the_density_of_t_is_that_of_scipy(freedom: float) -> None:
 
 def test_workers_load_no_statistics() -> None:
     code = (
-        "import sys, pipeline.signal.first_use, pipeline.steps.settle.sides; "
+        "import sys, pipeline.steps.settle.sides; "
+        "from pipeline.signal.chords import find; from pipeline.signal.hand import chord_hand, one_slide; "
+        "from pipeline.signal.line import follow; from pipeline.signal.passages import lay; "
+        "from pipeline.signal.slides import detect; from pipeline.signal.tuning import measure; "
         "print([m for m in ('scipy.stats', 'matplotlib', 'librosa', 'statsmodels') if m in sys.modules])"
     )
     done = subprocess.run(

@@ -1,32 +1,22 @@
 """Uses what is compiled once, on made-up sound, so that no side waits for it.
 
 Compiled code is kept on disk between processes; what has been used once in a process is loaded in all that are forked
-from it. The two halves take about as long as each other to compile, and share next to nothing.
+from it. The two halves take about as long as each other to compile, and share next to nothing. Each part imports
+what it uses by itself, so that who compiles one half loads that half, and who only counts the parts none.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.kinds import KINDS
-from pipeline.signal.chords.find import find_chords
-from pipeline.signal.hand.chain import Slides
-from pipeline.signal.hand.chord_hand import PlayedChord, chord_hands
-from pipeline.signal.hand.fingerboard import fingerboard
-from pipeline.signal.hand.one_slide import ways_of_slide
-from pipeline.signal.hand.passage import reconstruct
-from pipeline.signal.hand.played_line import Line
-from pipeline.signal.line.follow import MelodyLine, follow
-from pipeline.signal.line.solo_parts import where_solo
-from pipeline.signal.line.spectrum import HOP_S
-from pipeline.signal.passages.lay import lay
-from pipeline.signal.passages.part import Part
-from pipeline.signal.slides.detect import find_notes_and_slides
-from pipeline.signal.speed.speed_map import SpeedMap
-from pipeline.signal.tuning.measure import measure_side
 from pipeline.units import A4_HZ, Floats, hz_of_midi, ratio_of_cents
+
+if TYPE_CHECKING:
+    from pipeline.signal.line.follow import MelodyLine
 
 RATE_HZ = 11025.0
 """What the analysis of the line begins with: nothing need be resampled."""
@@ -44,7 +34,7 @@ class Made:
     """A made-up side at ``RATE_HZ``, and its pitch line."""
 
     sound: npt.NDArray[np.float32]
-    line: MelodyLine
+    line: "MelodyLine"
 
 
 Half = tuple[Callable[[Made], None], ...]
@@ -52,6 +42,9 @@ Half = tuple[Callable[[Made], None], ...]
 
 def made_side() -> Made:
     """A melody with slides and one double stop over two held tones and a little noise."""
+    from pipeline.signal.line.follow import MelodyLine
+    from pipeline.signal.line.spectrum import HOP_S
+
     length_s = NOTES.size * NOTE_S
     time_s = np.arange(int(length_s * RATE_HZ)) / RATE_HZ
     jumped = np.where(time_s > 0.5 * length_s, ratio_of_cents(JUMP_CENTS), 1.0)
@@ -89,26 +82,44 @@ def _tone(hz: Floats) -> Floats:
 
 
 def _hears(made: Made) -> None:
+    from pipeline.signal.line.follow import follow
+
     follow(made.sound, sample_rate_hz=RATE_HZ, instrument="violin")
 
 
 def _tunes(made: Made) -> None:
+    from pipeline.signal.line.solo_parts import where_solo
+    from pipeline.signal.tuning.measure import measure_side
+
     line = made.line
     where_solo(line, length_s=made.sound.size / RATE_HZ)
     measure_side(made.sound, sample_rate_hz=RATE_HZ, time_s=line.time_s, f0_hz=line.f0_hz, confidence=line.confidence)
 
 
 def _finds_slides(made: Made) -> None:
+    from pipeline.signal.slides.detect import find_notes_and_slides
+    from pipeline.signal.speed.speed_map import SpeedMap
+
     speed_map = SpeedMap.identity(made.sound.size / RATE_HZ)
     find_notes_and_slides(made.line, speed_map=speed_map, reference_pitch_hz=A4_HZ, spans=None)
 
 
 def _finds_chords(made: Made) -> None:
+    from pipeline.signal.chords.find import find_chords
+    from pipeline.signal.hand.fingerboard import fingerboard
+
     board = fingerboard("violin")
     find_chords(made.sound, sample_rate_hz=RATE_HZ, board=board, correction=lambda at: np.zeros(np.shape(at)))
 
 
 def _reads_hands(_: Made) -> None:
+    from pipeline.signal.hand.chain import Slides
+    from pipeline.signal.hand.chord_hand import PlayedChord, chord_hands
+    from pipeline.signal.hand.fingerboard import fingerboard
+    from pipeline.signal.hand.one_slide import ways_of_slide
+    from pipeline.signal.hand.passage import reconstruct
+    from pipeline.signal.hand.played_line import Line
+
     board, none = fingerboard("violin"), np.full(2, np.nan)
     start_s = NOTE_S * np.arange(NOTES.size, dtype=np.float64)
     slide = np.full(NOTES.size, -1, dtype=np.int64)
@@ -128,6 +139,9 @@ def _reads_hands(_: Made) -> None:
 
 
 def _places_notes(_: Made) -> None:
+    from pipeline.signal.passages.lay import lay
+    from pipeline.signal.passages.part import Part
+
     beats = np.arange(NOTES.size, dtype=np.float64)
     part = Part(tuple((float(m),) for m in NOTES), beats, float(NOTES.size), beats % 4 == 0)
     lay(part, midi=NOTES, start_s=NOTE_S * beats)
