@@ -102,13 +102,18 @@ def _fingers(row: Row) -> Iterator[str]:
         )
 
 
+TOO_MANY_SILENT = 15
+"""Percentage points by which too many shifts are told as silent: 14 and 18 on real fingerings with simulated slides
+(``tests.benchmarks.fingers``)."""
+
+
 def _shifts(row: Row) -> Iterator[str]:
     if row["share_silent"] is not None:
         share = with_limits(*(100 * row[f"share_silent{end}"] for end in ("", "_low", "_high")), unit=" %")
-        warning = f". Caution: {row['warning']}" if row["warning"] else ""
+        warning = f"; {row['warning']}" if row["warning"] else ""
         yield (
             f"{_group(row)}: of {rounded(row['chances'])} shifts along a string that could be heard, {share} are made "
-            f"silently{warning}"
+            f"silently. Caution: too many silent ones are told, about {TOO_MANY_SILENT} % of all{warning}"
         )
 
 

@@ -284,7 +284,8 @@ PLACE = {
         (
             "shifts_by_player",
             {"player": "Ann", "chances": 20.0, "warning": None} | limits("share_silent", 0.6, 0.5, 0.7),
-            "Ann: of 20 shifts along a string that could be heard, 60 % (50–70 %) are made silently.",
+            "Ann: of 20 shifts along a string that could be heard, 60 % (50–70 %) are made silently. Caution: too "
+            "many silent ones are told, about 15 % of all.",
         ),
         (
             "chords_by_school",
