@@ -119,7 +119,7 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
     ----------
     root : the corpus folder.
     audio : files, or folders of files; none: what lies in the corpus's audio/ already.
-    sheet : a CSV or XLSX file, a line a recording.
+    sheet : a CSV or XLSX file, a line for each recording.
 
     Raises
     ------

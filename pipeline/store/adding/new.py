@@ -140,7 +140,7 @@ def _table_text(relation: Relation) -> str:
 
 _INTRODUCTION = """# How to fill the tables
 
-The quickest way is one sheet with a line a recording, in your own spreadsheet:
+The quickest way is one sheet with a line for each recording, in your own spreadsheet:
 
     glideline add DIR AUDIO… --sheet mine.xlsx
 
@@ -151,7 +151,8 @@ in these tables by hand stays.
 
 Players of a line: `A. Vint (violin) & B. Ort (piano)` says who plays what. `A. Vint & B. Ort` (or with /, ;, and) is
 read as two who play together, neither of them certain; `A. Vint or B. Ort` as one of the two, each possible;
-`A. Vint?` as possible. A sheet of its own in the same workbook, with name, born, died and teachers, tells of people.
+`A. Vint?` as possible; `A. Vint (c. 1871–1940)` tells of a life. A sheet of its own in the same workbook, with name,
+born, died and teachers, tells of people.
 
 Composers: `Anon.` and `trad.` are kept, for they say what is known of the work. `unknown` says that nothing is: the
 composer stays empty, and the word goes into the note. Ids are made from none of them.
