@@ -102,7 +102,7 @@ def piece_of(fingerings: list[Fingering], blocks: Blocks) -> Piece:
     long = doublings(first.length_s)
     string, finger, place = (part[notes.stops] for part in (table.string, table.finger, table.place))
     names = [position_numbers(p) for p in range(int(table.place.max()) + 1)]
-    allowed, truth = {}, {}
+    allowed, truth, travelled = {}, {}, {}
     for each in fingerings:
         beside = laid_beside(first, each)
         wrong = each.misread()
@@ -118,9 +118,8 @@ def piece_of(fingerings: list[Fingering], blocks: Blocks) -> Piece:
             if fits.any():
                 open_to[own] = named if named.any() and each.finger[j] else fits
         allowed[each.player], truth[each.player] = open_to, known
+        travelled[each.player] = _travelled(each, beside, known)
     at = [blocks.at(int(a), int(b), float(u)) for a, b, u in zip(first.midi, first.midi[1:], long, strict=False)]
-    travels = np.concatenate(blocks.travels)
-    travelled = {player: _travelled(notes.begins, at, travels, own) for player, own in allowed.items()}
     return Piece(
         first.piece,
         notes.begins,
@@ -135,14 +134,19 @@ def piece_of(fingerings: list[Fingering], blocks: Blocks) -> Piece:
     )
 
 
-def _travelled(begins: Ints, at: list[int], travels: Bytes, allowed: np.ndarray) -> Ints:
-    """(links,) whether a finger travels along the string to the next note: 1, 0, or -1 where a take leaves it open."""
-    found = np.full(len(at), UNKNOWN, dtype=np.int64)
-    for t, first in enumerate(at):
-        one, other = allowed[begins[t] : begins[t + 1]], allowed[begins[t + 1] : begins[t + 2]]
-        ways = travels[first : first + one.size * other.size].reshape(one.size, other.size)[np.ix_(one, other)]
-        if ways.size and ways.min() == ways.max():
-            found[t] = ways[0, 0]
+def _travelled(each: Fingering, beside: Ints, known: Ints) -> Ints:
+    """(links,) whether a finger travels along the string to the next note: 1, 0, or -1 where that is not known.
+
+    ``beside`` is each note of the piece among the fingering's own, ``known`` -1 where it is not one of them.
+    """
+    one, other = beside[:-1], beside[1:]
+    string, finger, place, midi = (part for part in (each.string, each.finger, each.place, each.midi))
+    stopped = (finger[one] > 0) & (finger[other] > 0)
+    along = stopped & (string[one] == string[other]) & (midi[one] != midi[other])
+    moved = (np.abs(place[other] - place[one]) > 1) | (finger[one] == finger[other])
+    placed = ~along | ((place[one] >= 0) & (place[other] >= 0))
+    told = (known[:-1] >= 0) & (known[1:] >= 0) & placed
+    found: Ints = np.where(told, along & moved, UNKNOWN)
     return found
 
 

@@ -82,6 +82,24 @@ def test_a_fingering_drawn_from_the_model_is_one_of_its_own(folder: Path) -> Non
     assert np.all(np.abs(share - posterior) <= 5.0 * error + 0.005)
 
 
+def test_shifts_that_are_heard_tell_one_player_from_the_other(folder: Path) -> None:
+    likelihood = Likelihood(read_fingerings(folder))
+    piece = likelihood.pieces["air"]
+    # The first stays in position; the second shifts along the A string from C sharp to D, the third note.
+    assert piece.travelled["one"].tolist() == [0, 0, 0, 0, 0]
+    assert piece.travelled["two"].tolist() == [0, 1, 0, 0, 0]
+    at = np.zeros(SIZE)
+    shares = {}
+    for heard_of in ("one", "two"):
+        chance = likelihood.posterior(at, "air", heard_of=heard_of)
+        shares[heard_of] = [
+            float(chance[piece.allowed[player] & (piece.owner == 2)].sum()) for player in ("one", "two")
+        ]
+    # With all weights at nought every way is as likely as any other, and a hundred are open to each note.
+    assert shares["two"][1] > shares["one"][1]
+    assert shares["one"][0] > shares["two"][0]
+
+
 @pytest.mark.parametrize("instrument", ["violin", "cello"])
 def test_exercises_can_be_played_and_are_none_of_the_passages_that_judge(instrument: str) -> None:
     made = exercises(instrument)
