@@ -18,7 +18,7 @@ from pipeline.signal.line import glide_network
 from pipeline.signal.line.between import CELL, COLUMNS, FIRST, MOST_ROWS, NAMES, PLANES, STEP, Change
 from pipeline.signal.line.follow import first_look
 from pipeline.signal.line.glide_network import APART, ROW_HIDDEN, TAPS, VIEW_HIDDEN, WIDTHS
-from pipeline.signal.line.second_look import changes, seen
+from pipeline.signal.line.second_look import changes, views
 from pipeline.signal.line.spectrum import F32, HOP_S
 from pipeline.signal.synth.plan import Truth
 from pipeline.training.crew import Crew
@@ -79,17 +79,17 @@ def examples_of(samples: F32, truth: Truth, *, instrument: str) -> Examples:
     """Examples of a rendered side."""
     line, side = first_look(samples, sample_rate_hz=SAMPLE_RATE_HZ, instrument=instrument)
     found = changes(line)
-    views = [seen(change, side.spectra, lowest_midi=side.search.lowest_midi) for change in found]
+    seen = views(found, side.spectra, lowest_midi=side.search.lowest_midi)
     told = [_told(change, truth) for change in found]
     none = np.zeros((0, COLUMNS, PLANES + 2), dtype=np.float32)
-    rows = np.concatenate([none, *views])
+    rows = np.concatenate([none, *seen])
     return Examples(
         rows[..., :PLANES].astype(np.float16),
         np.concatenate([np.zeros(0, dtype=np.int8), *(column for column, _, _ in told)]),
         np.concatenate([np.zeros(0, dtype=np.bool_), *(sliding for _, sliding, _ in told)]),
-        np.array([len(one) for one in views], dtype=np.int64),
+        np.array([len(one) for one in seen], dtype=np.int64),
         np.array([glide for _, _, glide in told], dtype=np.bool_),
-        np.array([one[0, 0, PLANES:] for one in views], dtype=np.float32).reshape(-1, 2),
+        np.array([one[0, 0, PLANES:] for one in seen], dtype=np.float32).reshape(-1, 2),
     )
 
 

@@ -48,12 +48,16 @@ NAMES = (
 
 @dataclass(frozen=True)
 class Change:
-    """A change of note: frames at which the first note ends and the second begins, and their pitches (MIDI at 440)."""
+    """A change of note: frames at which the first note ends and the second begins, and their pitches (MIDI at 440).
+
+    ``plain``: the line leaves no doubt that it is a leap.
+    """
 
     end: int
     start: int
     a: float
     b: float
+    plain: bool = False
 
     @property
     def rows(self) -> tuple[int, int]:
