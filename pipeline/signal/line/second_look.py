@@ -26,7 +26,7 @@ OFF = 0.5
 """Semitones that the line must be away from it."""
 NEAR, HELD, SURE = 6, 0.15, 0.7
 """A change is a plain leap if the line, this sure in so many frames about it, is within this share of the way from
-either note but for one frame: of 440 such on rendered sides 1 % were judged glides when looked at, and none was missed."""
+either note but for one frame: of 440 such on rendered sides 1 % were judged glides when looked at; none was missed."""
 AT_ONCE = 8
 """Changes judged at once: what fits the processor's cache."""
 
