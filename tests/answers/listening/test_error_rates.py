@@ -98,16 +98,17 @@ def test_results_page_holds_the_figures(measured):
 
 
 def test_a_plan_tells_how_many_excerpts_are_needed(measured):
-    plan = planned(measured, within=0.6)
+    # So few finds tell little of what is missed: a wide answer is all that they can give.
+    plan = planned(measured, within=0.9)
     widths = [each.within for each in plan.outlooks]
     assert widths == sorted(widths, reverse=True)
     assert plan.judged == 0
-    assert plan.needed.within <= 0.6
+    assert plan.needed.within <= 0.9
     assert planned(measured, within=0.01).needed is None
     sample = listen(measured, number=plan.needed.number)
     assert abs(sum(sample.numbers.values()) - plan.needed.number) <= 9
     judge(measured)
-    told = planned(measured, within=0.6)
+    told = planned(measured, within=0.9)
     assert told.judged > 40
     # Every other find was judged wrong: precision is expected to be that from now on.
     assert told.outlooks[0].errors.precision.estimate == pytest.approx(0.5, abs=0.1)
