@@ -32,13 +32,19 @@ def joined(parts: list[Examples]) -> Examples:
     """Examples of many sides as one; ``parts`` is emptied meanwhile, for together they would hardly fit in memory."""
     count = np.concatenate([part.count for part in parts])
     answer = np.concatenate([part.answer for part in parts])
-    features = np.empty((int(count.sum()), parts[0].features.shape[1]), dtype=np.float16)
+    return Examples(poured(parts, "features"), count, answer)
+
+
+def poured(parts: list[Any], name: str) -> npt.NDArray[np.float16]:
+    """The largest arrays of many sides, one below the other; ``parts`` is emptied meanwhile."""
+    rows = sum(len(getattr(part, name)) for part in parts)
+    whole = np.empty((rows, *getattr(parts[0], name).shape[1:]), dtype=np.float16)
     at = 0
     while parts:
-        part = parts.pop(0)
-        features[at : at + len(part.features)] = part.features
-        at += len(part.features)
-    return Examples(features, count, answer)
+        part = getattr(parts.pop(0), name)
+        whole[at : at + len(part)] = part
+        at += len(part)
+    return whole
 
 
 def trained(
@@ -82,8 +88,18 @@ def library() -> str:
     return f"PyTorch {torch.__version__}" if torch else f"numpy {np.__version__}"
 
 
-def _rate(step: int, steps: int) -> float:
-    return float(RATE * 0.5 * (1 + np.cos(np.pi * step / steps)) + 1e-5)
+def rate_at(step: int, steps: int, *, highest: float) -> float:
+    """The rate of learning at a step: half a cosine down from the highest."""
+    return float(highest * 0.5 * (1 + np.cos(np.pi * step / steps)) + 1e-5)
+
+
+def step_down(optimizer: Any, cost: Any, *, rate: float) -> None:
+    """One step of an optimizer of PyTorch down the slope of a cost."""
+    for group in optimizer.param_groups:
+        group["lr"] = rate
+    optimizer.zero_grad(set_to_none=True)
+    cost.backward()
+    optimizer.step()
 
 
 def _by_torch(
@@ -117,11 +133,7 @@ def _by_torch(
             wanted = torch.where(answer[batch] < own, answer[batch], torch.full_like(own, most))
             cost = torch.nn.functional.cross_entropy(logits, wanted)
             step += 1
-            for group in adam.param_groups:
-                group["lr"] = _rate(step, steps)
-            adam.zero_grad(set_to_none=True)
-            cost.backward()
-            adam.step()
+            step_down(adam, cost, rate=rate_at(step, steps, highest=RATE))
             total += cost.detach()
         loss = float(total) / (n // batch_size)
         print(f"  epoch loss {loss:.4f}", flush=True)
@@ -150,7 +162,7 @@ def _by_numpy(
                 second[name] += 0.001 * (value * value - second[name])
                 m = first[name] / (1 - 0.9**step)
                 v = second[name] / (1 - 0.999**step)
-                p[name] -= np.float32(_rate(step, steps)) * m / (np.sqrt(v) + np.float32(1e-8))
+                p[name] -= np.float32(rate_at(step, steps, highest=RATE)) * m / (np.sqrt(v) + np.float32(1e-8))
         loss = total / (n // batch_size)
         print(f"  epoch loss {loss:.4f}", flush=True)
     return p, loss

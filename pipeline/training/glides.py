@@ -22,6 +22,7 @@ from pipeline.signal.line.second_look import changes, views
 from pipeline.signal.line.spectrum import F32, HOP_S
 from pipeline.signal.synth.plan import Truth
 from pipeline.training.crew import Crew
+from pipeline.training.descent import poured, rate_at, step_down
 from pipeline.training.scenes import REAL_SHARE, SAMPLE_RATE_HZ, training_side
 from pipeline.units import A4_HZ, Floats, midi_of_hz, ms_of_s
 
@@ -118,13 +119,7 @@ def joined(parts: list[Examples]) -> Examples:
     """Examples of many sides as one; ``parts`` is emptied meanwhile, for together they would hardly fit in memory."""
     length, glide, fixed = (np.concatenate([getattr(p, name) for p in parts]) for name in ("length", "glide", "fixed"))
     column, sliding = (np.concatenate([getattr(p, name) for p in parts]) for name in ("column", "sliding"))
-    rows = np.empty((int(length.sum()), COLUMNS, PLANES), dtype=np.float16)
-    at = 0
-    while parts:
-        part = parts.pop(0).rows
-        rows[at : at + len(part)] = part
-        at += len(part)
-    return Examples(rows, column, sliding, length, glide, fixed)
+    return Examples(poured(parts, "rows"), column, sliding, length, glide, fixed)
 
 
 def trained(examples: Examples, *, epochs: int = EPOCHS) -> tuple[dict[str, Any], float]:
@@ -173,11 +168,7 @@ def trained(examples: Examples, *, epochs: int = EPOCHS) -> tuple[dict[str, Any]
             cost = cost + ON_GLIDING * (rate * known).sum() / known.sum()
             cost = cost + functional.binary_cross_entropy_with_logits(odds, glide[batch].float())
             step += 1
-            for group in adam.param_groups:
-                group["lr"] = RATE * 0.5 * (1 + np.cos(np.pi * step / steps)) + 1e-5
-            adam.zero_grad(set_to_none=True)
-            cost.backward()
-            adam.step()
+            step_down(adam, cost, rate=rate_at(step, steps, highest=RATE))
             total += cost.detach()
         loss = float(total) / (n // batch_size)
         print(f"  epoch loss {loss:.4f}", flush=True)

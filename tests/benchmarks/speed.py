@@ -40,7 +40,7 @@ from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
 from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Floats
 from tests.benchmarks import speed_changes, speed_coverage, speed_real
-from tests.benchmarks.speed_lines import simulated_line
+from tests.benchmarks.speed_lines import planted_speed, simulated_line
 
 RATE = 44100
 GRID_S = 0.02
@@ -60,23 +60,6 @@ class Scene:
     true_length_s: float
     measured: MeasuredSide
     seconds: float
-
-
-def planted_speed(rng: np.random.Generator) -> SpeedPlan:
-    """Offset with the tails that discs have, drift of either sign, wow on half of all sides, a jump on a third."""
-    wow = bool(rng.random() < 0.5)
-    jump = bool(rng.random() < 1 / 3)
-    return SpeedPlan(
-        offset_cents=float(np.clip(45.0 * rng.standard_t(4), -250.0, 250.0)),
-        drift_cents=float(rng.uniform(-40.0, 40.0)),
-        drift_shape=str(rng.choice(("line", "curve", "bump"))),
-        wow_hz=float(rng.uniform(76.0, 81.0) / 60.0) if wow else 0.0,
-        wow_cents=float(rng.uniform(2.0, 15.0)) if wow else 0.0,
-        wow_phase_rad=float(rng.uniform(0.0, 2.0 * np.pi)),
-        radius_ratio=float(rng.uniform(1.2, 2.2)),
-        step_fraction=float(rng.uniform(0.2, 0.8)) if jump else 0.0,
-        step_cents=float(rng.choice((-1.0, 1.0)) * rng.uniform(20.0, 45.0)) if jump else 0.0,
-    )
 
 
 def line_scene(seed: int, *, length_s: float | None = None) -> Scene:

@@ -15,13 +15,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.signal.synth.plans import random_plan
-from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.tuning.curve import JUMP_LEAST_SIGMAS, TuningCurve, tuning_curve
 from pipeline.signal.tuning.jump import jump_column
 from pipeline.signal.tuning.jump_time import sure_frames
 from pipeline.signal.tuning.spline import fit_curve
 from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
-from tests.benchmarks.speed_lines import simulated_line
+from tests.benchmarks.speed_lines import planted_speed, simulated_line
 
 FIRST = 130_000
 SMALL_CENTS = 10.0
@@ -39,27 +38,13 @@ class Tried:
     least_found: bool
 
 
-def drifting(rng: np.random.Generator) -> SpeedPlan:
-    """Offset, drift of either sign and wow on half of all sides, as in ``speed``, without a change."""
-    wow = bool(rng.random() < 0.5)
-    return SpeedPlan(
-        offset_cents=float(np.clip(45.0 * rng.standard_t(4), -250.0, 250.0)),
-        drift_cents=float(rng.uniform(-40.0, 40.0)),
-        drift_shape=str(rng.choice(("line", "curve", "bump"))),
-        wow_hz=float(rng.uniform(76.0, 81.0) / 60.0) if wow else 0.0,
-        wow_cents=float(rng.uniform(2.0, 15.0)) if wow else 0.0,
-        wow_phase_rad=float(rng.uniform(0.0, 2.0 * np.pi)),
-        radius_ratio=float(rng.uniform(1.2, 2.2)),
-    )
-
-
 def tried(seed: int) -> Tried:
     """Measure one side three times."""
     rng = np.random.default_rng(seed)
     length_s = float(rng.uniform(60.0, 200.0))
     instrument = ("violin", "cello")[seed % 2]
     plan = random_plan(rng, instrument=instrument, length_s=length_s, reference_pitch_hz=440.0)
-    speed = drifting(rng)
+    speed = planted_speed(rng, changes=False)
     sign, fraction = float(rng.choice((-1.0, 1.0))), float(rng.uniform(0.15, 0.85))
     moment_s = fraction * speed.nominal_length_s(length_s)
 

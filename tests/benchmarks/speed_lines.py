@@ -11,6 +11,26 @@ from pipeline.units import Floats
 HOP_S = 64 / 11025
 
 
+def planted_speed(rng: np.random.Generator, *, changes: bool = True) -> SpeedPlan:
+    """Offset with the tails that discs have, drift of either sign, wow on half of all sides, a jump on a third.
+
+    Without ``changes`` there is no jump.
+    """
+    wow = bool(rng.random() < 0.5)
+    jump = changes and bool(rng.random() < 1 / 3)
+    return SpeedPlan(
+        offset_cents=float(np.clip(45.0 * rng.standard_t(4), -250.0, 250.0)),
+        drift_cents=float(rng.uniform(-40.0, 40.0)),
+        drift_shape=str(rng.choice(("line", "curve", "bump"))),
+        wow_hz=float(rng.uniform(76.0, 81.0) / 60.0) if wow else 0.0,
+        wow_cents=float(rng.uniform(2.0, 15.0)) if wow else 0.0,
+        wow_phase_rad=float(rng.uniform(0.0, 2.0 * np.pi)),
+        radius_ratio=float(rng.uniform(1.2, 2.2)),
+        step_fraction=float(rng.uniform(0.2, 0.8)) if jump else 0.0,
+        step_cents=float(rng.choice((-1.0, 1.0)) * rng.uniform(20.0, 45.0)) if jump else 0.0,
+    )
+
+
 def simulated_line(
     plan: Plan, *, speed: SpeedPlan, rng: np.random.Generator, noise_cents: float
 ) -> tuple[Floats, Floats, Floats]:

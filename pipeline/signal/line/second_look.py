@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.signal.line.between import CELL, COLUMNS, STEP, Change, Spectra, view
 from pipeline.signal.line.glide_network import Judged, judge, weights
 from pipeline.signal.line.spectrum import F32
-from pipeline.signal.slides.candidates import LEAST_INTERVAL, LEVEL_S, LONGEST_GLIDE_S, STOLEN_S, held_pitch
+from pipeline.signal.slides.candidates import LEAST_INTERVAL, LONGEST_GLIDE_S, STOLEN_S, held_pitches
 from pipeline.signal.slides.frames import AsItIs, Frames, Line, prepare
 from pipeline.signal.slides.notes import find_spans
 from pipeline.units import A4_HZ, Floats, hz_of_midi, midi_of_hz
@@ -48,15 +48,14 @@ def changes(line: Line) -> list[Change]:
     """Changes of note in a line, those past a note that may be none beside those with it, by the beginning of views."""
     frames = prepare(line, speed_map=AsItIs(), reference_pitch_hz=A4_HZ, spans=None)
     notes = find_spans(frames)
-    far, stolen, longest = (frames.frames(s) for s in (LEVEL_S, STOLEN_S, LONGEST_GLIDE_S))
+    stolen, longest = (frames.frames(s) for s in (STOLEN_S, LONGEST_GLIDE_S))
     found = []
     for i, after in enumerate(notes):
         for before in notes[max(i - 2, 0) : i]:
             passed = before is not notes[i - 1]
             if after.start - before.end > longest or (passed and notes[i - 1].end - notes[i - 1].start > stolen):
                 continue
-            a = held_pitch(frames, max(before.start, before.end - far), before.end, at_end=True)
-            b = held_pitch(frames, after.start, min(after.end, after.start + far), at_end=False)
+            a, b = held_pitches(frames, before, after)
             if abs(b - a) >= LEAST_INTERVAL:
                 plain = not passed and _leaps(frames, before.end, after.start, a, b)
                 found.append(Change(before.end, after.start, a, b, plain))

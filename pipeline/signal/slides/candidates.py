@@ -165,11 +165,10 @@ def _joined(frames: Frames, spans: list[Span], i: int, j: int) -> bool:
 
 def _between(frames: Frames, spans: list[Span], i: int, j: int) -> Candidate | None:
     before, after = spans[i], spans[j]
-    reach, far = frames.frames(REACH_S), frames.frames(LEVEL_S)
+    reach = frames.frames(REACH_S)
     first = max(before.end - reach, before.start)
     last = min(after.start + reach, after.end)
-    a = held_pitch(frames, max(before.start, before.end - far), before.end, at_end=True)
-    b = held_pitch(frames, after.start, min(after.end, after.start + far), at_end=False)
+    a, b = held_pitches(frames, before, after)
     if abs(b - a) < LEAST_INTERVAL:
         return None
     midi = frames.midi[first:last]
@@ -212,7 +211,7 @@ def _entrance(frames: Frames, spans: list[Span], number: int) -> Candidate | Non
         first -= 1
     first = max(first, span.start - frames.frames(LONGEST_GLIDE_S))
     last = min(span.start + frames.frames(REACH_S), span.end)
-    b = held_pitch(frames, span.start, min(span.end, span.start + frames.frames(LEVEL_S)), at_end=False)
+    b = _begins_at(frames, span)
     midi = frames.midi[first:last]
     if np.nanmax(np.abs(midi - b)) < LEAST_INTERVAL:
         return None
@@ -236,6 +235,16 @@ def _cheapest(
 def _hann(size: int) -> Floats:
     """A Hann window (size,) without its zeros."""
     return np.asarray(np.hanning(size + 2)[1:-1])
+
+
+def held_pitches(frames: Frames, before: Span, after: Span) -> tuple[float, float]:
+    """Pitches held on both sides of a change of note."""
+    start = max(before.start, before.end - frames.frames(LEVEL_S))
+    return held_pitch(frames, start, before.end, at_end=True), _begins_at(frames, after)
+
+
+def _begins_at(frames: Frames, span: Span) -> float:
+    return held_pitch(frames, span.start, min(span.end, span.start + frames.frames(LEVEL_S)), at_end=False)
 
 
 def held_pitch(frames: Frames, start: int, end: int, *, at_end: bool) -> float:
