@@ -18,6 +18,10 @@ create or replace macro student(df) as
     1.959963984540054
     + 2.372271 / df + 2.822500 / df ** 2 + 2.555850 / df ** 3 + 1.589534 / df ** 4;
 
+-- What is drawn anew as a whole in a grouping: recording sessions or players; and whether a session is only assumed.
+create or replace macro cluster_of(unit, session_key, player_key) as if(unit = 'session', session_key, player_key);
+create or replace macro cluster_is_assumed(unit, session_basis) as unit = 'session' and session_basis in ('year', 'label');
+
 -- Kinds of change of note, which repertoires are held equal by. Bounds are common practice, no source: steps, thirds and
 -- fourths, fifths to sevenths, more; hardly, perhaps and likely slurred; notes under a quarter of a second, to six
 -- tenths, longer.

@@ -1,8 +1,8 @@
 select
     member.grouping,
     member.group_key,
-    if(grouping.cluster_unit = 'session', take.session_key, take.player_key) as cluster,
-    grouping.cluster_unit = 'session' and take.session_basis in ('year', 'label') as is_assumed,
+    cluster_of(grouping.cluster_unit, take.session_key, take.player_key) as cluster,
+    cluster_is_assumed(grouping.cluster_unit, take.session_basis) as is_assumed,
     chord.chord_id,
     chord.take_id,
     chord.player_id,

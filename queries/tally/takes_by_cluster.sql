@@ -1,7 +1,7 @@
 select
     member.grouping,
     member.group_key,
-    if(grouping.cluster_unit = 'session', take.session_key, take.player_key) as cluster,
+    cluster_of(grouping.cluster_unit, take.session_key, take.player_key) as cluster,
     total(member.weight * take.timed_found_slides) as timed_slides,
     total(member.weight * take.timed_minutes) as timed_minutes,
     total(member.weight * take.slid_transitions) as slid_transitions,
