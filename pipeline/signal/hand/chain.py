@@ -220,6 +220,7 @@ def _moves(  # type: ignore[no-untyped-def]
     audible,
     shares,
     fit,
+    row,
 ):
     known = 0
     for t in range(links.apart_s.shape[0]):
@@ -232,12 +233,13 @@ def _moves(  # type: ignore[no-untyped-def]
             for j in range(begins[t + 1], begins[t + 2]):
                 b = stops[j]
                 other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
-                count = move_features(one, other, rise, features[at])
+                # A view of the row of ``features`` would have its owner counted for every pair.
+                count = move_features(one, other, rise, row)
                 if count < 0:
-                    features[at, 0] = IMPOSSIBLE
+                    row[0] = IMPOSSIBLE
                     count = 1
-                for m in range(count, MOST_AT_ONCE):
-                    features[at, m] = NONE
+                for m in range(MOST_AT_ONCE):
+                    features[at, m] = row[m] if m < count else NONE
                 by_chance, by_shift = audible_share(one, other)
                 which = 0
                 while which < known and (shares[which, 0] != by_chance or shares[which, 1] != by_shift):
@@ -270,26 +272,28 @@ def moves(table: Arrays, begins: Ints, stops: Ints, links: Links, slides: Slides
     np.cumsum(wide[:-1] * wide[1:], out=pair_begins[1:])
     features = np.empty((pair_begins[-1], MOST_AT_ONCE), np.uint8)
     audible, fit, shares = np.empty(pair_begins[-1], np.uint8), np.empty(pair_begins[-1]), np.zeros((MOST_SHARES, 2))
-    _moves(table, begins, stops, links, slides, hearing, pair_begins, features, audible, shares, fit)
+    row = np.zeros(MOST_AT_ONCE, np.uint8)
+    _moves(table, begins, stops, links, slides, hearing, pair_begins, features, audible, shares, fit, row)
     return Moves(pair_begins, features, audible, shares, fit)
 
 
 @numba.njit(cache=True)
 def _ease(begins, features, doublings, rested, weights, by_time, now, out):  # type: ignore[no-untyped-def]
     for t in range(begins.shape[0] - 1):
+        # Few features and many pairs: a factor for each feature, and no power for each pair.
         for f in range(weights.shape[0]):
-            now[f] = weights[f] + doublings[t] * by_time[f]
+            now[f] = math.exp((1.0 - rested[t]) * (weights[f] + doublings[t] * by_time[f]))
         for at in range(begins[t], begins[t + 1]):
             if features[at, 0] == IMPOSSIBLE:
                 out[at] = math.exp(AFTER_A_REST) if rested[t] >= 0.5 else 0.0
                 continue
-            log = 0.0
+            whole = 1.0
             for m in range(MOST_AT_ONCE):
                 f = features[at, m]
                 if f == NONE:
                     break
-                log += now[f]
-            out[at] = math.exp((1.0 - rested[t]) * log)
+                whole *= now[f]
+            out[at] = whole
 
 
 def ease(moves: Moves, *, doublings: Floats, rested: Floats, weights: Floats, by_time: Floats) -> Floats:

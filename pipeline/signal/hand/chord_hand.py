@@ -280,9 +280,11 @@ def _apart_s(strings: tuple[int, ...], chord: PlayedChord) -> float:
 def _pair_weights(  # type: ignore[no-untyped-def]
     begins, count, place, string, finger, stop, sounding, move, move_by_time, apart, rested, out
 ):
-    features = np.empty(MOST_AT_ONCE, dtype=np.uint8)
+    features, factors = np.empty(MOST_AT_ONCE, dtype=np.uint8), np.empty(move.shape[0])
     at = 0
     for t in range(begins.shape[0] - 2):
+        for f in range(move.shape[0]):
+            factors[f] = np.exp((1.0 - rested[t]) * (move[f] + apart[t] * move_by_time[f]))
         for i in range(begins[t], begins[t + 1]):
             for j in range(begins[t + 1], begins[t + 2]):
                 near, a, b = 99, 0, 0
@@ -304,9 +306,8 @@ def _pair_weights(  # type: ignore[no-untyped-def]
                 if many < 0:
                     out[at] = 0.0
                 else:
-                    log = 0.0
+                    whole = 1.0
                     for m in range(many):
-                        f = features[m]
-                        log += move[f] + apart[t] * move_by_time[f]
-                    out[at] = np.exp((1.0 - rested[t]) * log)
+                        whole *= factors[features[m]]
+                    out[at] = whole
                 at += 1

@@ -102,13 +102,13 @@ def ways_of_slide(
     hands, weights = _between(table, player, liking, slides) if note_before else _into(table, liking, slides)
     if not weights.size:
         return []
-    order = _ranked(hands, weights)
+    order = np.argsort(-weights, kind="stable")
     hands, share = hands[:, order], weights[order] / weights.sum()
     _, likeliest, position = np.unique(
         _numbered(np.vstack((hands[:3], _POSITIONS[hands[3:]]))), return_index=True, return_inverse=True
     )
     hands, probability = hands[:, likeliest], np.asarray(np.bincount(position, share), dtype=np.float64)
-    ranked = _ranked(hands, probability)[:MOST_WAYS]
+    ranked = np.argsort(-probability, kind="stable")[:MOST_WAYS]
     ranked = ranked[probability[ranked] >= LEAST_PROBABILITY]
     ways: list[_Hands] = list(zip(*hands[:, ranked].tolist(), strict=True))
     slid = [_kind(table, slides, way) if note_before else Kind.INTO_NOTE for way in ways]
@@ -119,11 +119,6 @@ def ways_of_slide(
 def _numbered(hands: chain.Ints) -> chain.Ints:
     """A number for each column of hands (5, n): string, both fingers, both places."""
     return np.asarray(np.ravel_multi_index(tuple(hands), tuple(hands.max(axis=1, initial=0) + 1)))
-
-
-def _ranked(hands: chain.Ints, weights: Floats) -> chain.Ints:
-    """Order of hands (5, n): the likeliest first, of equals the first by string, fingers and places."""
-    return np.asarray(np.lexsort((*hands[::-1], -weights)))
 
 
 _Hands = tuple[int, int, int, int, int]
@@ -157,7 +152,7 @@ def _between(table: Arrays, player: Weights, liking: Floats, slides: Slides) -> 
 
 
 def _summed(hands: chain.Ints, weights: Floats) -> tuple[chain.Ints, Floats]:
-    """Each of the hands (5, n) once, and the sums of their weights."""
+    """Each of the hands (5, n) once, by string, fingers and places, and the sums of their weights."""
     _, first, which = np.unique(_numbered(hands), return_index=True, return_inverse=True)
     return hands[:, first], np.asarray(np.bincount(which, weights), dtype=np.float64)
 

@@ -236,7 +236,8 @@ class _Played:
     def log(self, player: _Player) -> float:
         """Log of how likely the player makes what is heard."""
         s = self.passage
-        found = ways.forward(s.stops.begins, self.weights[player.kind], self.pairs(player), s.moves.begins)[1]
+        ease, told = self.ease[player.kind], self.told[player.hearing]
+        found = ways.forward(s.stops.begins, self.weights[player.kind], ease, s.moves.begins, heard=told)[1]
         return found + self.logs[player.kind]
 
     def pairs(self, player: _Player) -> Floats:

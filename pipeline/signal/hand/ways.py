@@ -9,6 +9,8 @@ import numpy as np
 from pipeline.signal.hand.chain import Arrays, Candidates, Ints
 from pipeline.units import Floats
 
+_NOTHING = np.empty(0)
+
 
 class Ways(NamedTuple):
     """Forward-backward result: probability of each candidate, weights of all ways to and from it, and of the whole.
@@ -56,7 +58,7 @@ def link_summary(table: Arrays, notes: Candidates, weights: Floats, pairs: Float
 
 
 @numba.njit(cache=True)
-def _forward(begins, weights, pairs, pair_begins, before):  # type: ignore[no-untyped-def]
+def _forward(begins, weights, pairs, heard, pair_begins, before):  # type: ignore[no-untyped-def]
     log_whole = 0.0
     for t in range(begins.shape[0] - 1):
         first = begins[t]
@@ -68,8 +70,12 @@ def _forward(begins, weights, pairs, pair_begins, before):  # type: ignore[no-un
                 so_far = before[begins[t - 1] + i]
                 at = pair_begins[t - 1] + i * wide
                 if so_far > 0.0:
-                    for j in range(wide):
-                        before[first + j] += so_far * pairs[at + j]
+                    if heard.shape[0] > 0:
+                        for j in range(wide):
+                            before[first + j] += so_far * (pairs[at + j] * heard[at + j])
+                    else:
+                        for j in range(wide):
+                            before[first + j] += so_far * pairs[at + j]
             for j in range(wide):
                 before[first + j] *= weights[first + j]
         whole = 0.0
@@ -86,10 +92,15 @@ def _forward(begins, weights, pairs, pair_begins, before):  # type: ignore[no-un
     return log_whole
 
 
-def forward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints) -> tuple[Floats, float]:
-    """Weight of all ways to each candidate, scaled note by note, and the log of the summed weights of all ways."""
+def forward(
+    begins: Ints, weights: Floats, pairs: Floats, pair_begins: Ints, *, heard: Floats = _NOTHING
+) -> tuple[Floats, float]:
+    """Weight of all ways to each candidate, scaled note by note, and the log of the summed weights of all ways.
+
+    ``heard`` multiplies ``pairs`` where given: millions of products that need not be kept.
+    """
     before = np.empty(weights.size)
-    return before, float(_forward(begins, weights, pairs, pair_begins, before))
+    return before, float(_forward(begins, weights, pairs, heard, pair_begins, before))
 
 
 @numba.njit(cache=True)

@@ -38,8 +38,8 @@ def rows_of_take(
     hand = reconstruct(line, board=board, school=school_of(settings), paths=PATHS)
     ids = take.notes["note_id"].to_list()
     rows: dict[str, list[Row]] = {"note_hand": [], "slide_hand": [], "transition_hand": []}
-    for i, note_id in enumerate(ids):
-        rows["note_hand"] += [{"note_id": note_id, **own, **r} for r in _note(hand, i, board, settings)]
+    for note_id, answers in zip(ids, _notes(hand, board, settings), strict=True):
+        rows["note_hand"] += [{"note_id": note_id, **own, **answer} for answer in answers]
     into = {note_id: i for i, note_id in enumerate(ids)}
     for k, slide in enumerate(take.slides.to_dicts()):
         ways = _slide(line.slides, k, slide, hand.pairs[k], board, settings)
@@ -84,35 +84,45 @@ def _times(log: float) -> str:
     )
 
 
-def _note(hand: PassageHand, i: int, board: Fingerboard, settings: HandSettings) -> list[Row]:
-    flat = hand.probability[i].ravel()
-    order = np.argsort(-flat, kind="stable")
-    ranked = flat[order]
-    if ranked[0] <= 0.0:
-        return [{"rank": 1, "probability": 0.0, "on_best_path": False, "in_set": False, "cannot_tell": True}]
-    needed = int(answers_in_set(flat[None], set_mass().at(hand.heard))[0])
-    count = max(needed, int((ranked >= LEAST_ROW).sum()))
-    open_to_doubt = undecided(ranked, settings=settings)
-    rows = []
-    for rank, at in enumerate(order[:count]):
-        string, finger = divmod(int(at), 5)
-        on = np.flatnonzero((hand.paths[:, i, 0] == string) & (hand.paths[:, i, 1] == finger))
-        rows.append(
-            {
-                "rank": rank + 1,
-                "string": board.strings[string],
-                "finger": finger,
-                "position": position_number(int(hand.place[i, string, finger])) if finger else None,
-                "probability": float(ranked[rank]),
-                "harmonic_probability": float(hand.harmonic[i, string, finger]),
-                "on_best_path": bool(on.size and on[0] == 0),
-                "best_path_rank": int(on[0]) + 1 if on.size else None,
-                "in_set": rank < needed,
-                "cannot_tell": open_to_doubt,
-                "reasons": None if rank else reason_words(hand.reasons[i]),
-            }
-        )
-    return rows
+def _notes(hand: PassageHand, board: Fingerboard, settings: HandSettings) -> list[list[Row]]:
+    """The answers for each note, likeliest first."""
+    flat = hand.probability.reshape(len(hand.probability), len(board.strings) * 5)
+    order = np.argsort(-flat, axis=1, kind="stable")
+    ranked = np.take_along_axis(flat, order, axis=1)
+    needed = answers_in_set(flat, set_mass().at(hand.heard)).tolist()
+    counts = np.maximum(needed, (ranked >= LEAST_ROW).sum(axis=1)).tolist()
+    on_paths = (hand.paths[..., 0] * 5 + hand.paths[..., 1]).T.tolist()
+    places, harmonics = (
+        np.take_along_axis(part.reshape(flat.shape), order, axis=1) for part in (hand.place, hand.harmonic)
+    )
+    notes: list[list[Row]] = []
+    for i, count in enumerate(counts):
+        if not ranked[i, 0] > 0.0:
+            notes.append([{"rank": 1, "probability": 0.0, "on_best_path": False, "in_set": False, "cannot_tell": True}])
+            continue
+        open_to_doubt = undecided(ranked[i], settings=settings)
+        parts = (part[i, :count].tolist() for part in (order, ranked, places, harmonics))
+        rows = []
+        for rank, (answer, probability, place, harmonic) in enumerate(zip(*parts, strict=True)):
+            string, finger = divmod(answer, 5)
+            path = on_paths[i].index(answer) + 1 if answer in on_paths[i] else None
+            rows.append(
+                {
+                    "rank": rank + 1,
+                    "string": board.strings[string],
+                    "finger": finger,
+                    "position": position_number(place) if finger else None,
+                    "probability": probability,
+                    "harmonic_probability": harmonic,
+                    "on_best_path": path == 1,
+                    "best_path_rank": path,
+                    "in_set": rank < needed[i],
+                    "cannot_tell": open_to_doubt,
+                    "reasons": None if rank else reason_words(hand.reasons[i]),
+                }
+            )
+        notes.append(rows)
+    return notes
 
 
 def _slide(
