@@ -2,8 +2,8 @@
 
 It looks at views of changes (``between``): four layers of convolutions across rows and columns (LeCun and others,
 Proceedings of the IEEE 86, 1998), then for every row the share of the way that sounds there, and how likely it is
-gliding. Views are worked off together, one below the other with empty rows between: each layer is one product of
-matrices. Trained by ``python -m pipeline.training``; the weights lie beside this file, with their training record.
+gliding. Views are worked off together, one below the other with empty rows between, by products of matrices. Trained
+by ``python -m pipeline.training``; the weights lie beside this file, with their training record.
 """
 
 from dataclasses import dataclass
@@ -16,6 +16,7 @@ from scipy.special import expit, softmax
 
 from pipeline.learned_from import check_names
 from pipeline.signal.line.between import COLUMNS, NAMES
+from pipeline.signal.line.network import rectify
 from pipeline.signal.line.spectrum import F32
 
 WEIGHTS = Path(__file__).with_name("glide_weights.npz")
@@ -96,13 +97,20 @@ def judge(views: list[F32], p: dict[str, F32]) -> list[Judged]:
 
 
 def _convolved(x: F32, w: F32, b: F32, *, taps: int, apart: int) -> F32:
-    """Rectified convolution of ``x`` (rows, columns, c) with ``w`` (taps, 3 c, d): planes of three columns, by rows."""
+    """Rectified convolution of ``x`` (rows, columns, c) with ``w`` (taps, 3 c, d): planes of three columns, by rows.
+
+    A sum over taps of products of matrices: only the columns beside each are copied, not the rows as well.
+    """
     rows, columns, planes = x.shape
     reach = taps // 2 * apart
-    padded = np.zeros((rows + 2 * reach, columns + 2, planes), dtype=np.float32)
-    padded[reach : reach + rows, 1:-1] = x
-    windows = np.lib.stride_tricks.sliding_window_view(padded, ((taps - 1) * apart + 1, 3), axis=(0, 1))
-    beside = np.moveaxis(windows[..., ::apart, :], 2, -1).reshape(rows * columns, -1)
-    out = beside @ w.reshape(-1, b.size)
-    out += b
-    return np.asarray(np.maximum(out, 0.0, out=out).reshape(rows, columns, b.size))
+    beside = np.zeros((rows + 2 * reach, columns, 3, planes), dtype=np.float32)
+    inner = beside[reach : reach + rows]
+    inner[:, 1:, 0], inner[:, :, 1], inner[:, :-1, 2] = x[:, :-1], x, x[:, 1:]
+    out, of_tap = np.empty((2, rows * columns, b.size), dtype=np.float32)
+    for k, weights_of_tap in enumerate(w.reshape(taps, 3 * planes, b.size)):
+        seen = beside[k * apart : k * apart + rows].reshape(rows * columns, 3 * planes)
+        np.matmul(seen, weights_of_tap, out=of_tap if k else out)
+        if k:
+            out += of_tap
+    rectify(out, b)
+    return np.asarray(out.reshape(rows, columns, b.size))

@@ -95,9 +95,9 @@ class Layers:
         ``seen`` (candidates, f) in the order of ``np.nonzero(bins >= 0)``.
         """
         first = seen @ self.w1
-        _rectify(first, self.b1)
+        rectify(first, self.b1)
         second = first @ self.w2
-        _rectify(second, self.b2)
+        rectify(second, self.b2)
         _unpack(second @ self.w3, bins, out)
 
 
@@ -237,7 +237,7 @@ def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat
 
 
 @numba.njit(cache=True)
-def _rectify(values, offsets):  # type: ignore[no-untyped-def]
+def rectify(values, offsets):  # type: ignore[no-untyped-def]
     """Add ``offsets`` (h,) to values (n, h) and make what is then negative zero, in place."""
     zero = np.float32(0.0)
     for i in range(values.shape[0]):

@@ -27,8 +27,8 @@ OFF = 0.5
 NEAR, HELD, SURE = 6, 0.15, 0.7
 """A change is a plain leap if the line, this sure in so many frames about it, is within this share of the way from
 either note but for one frame: of 440 such on rendered sides 1 % were judged glides when looked at; none was missed."""
-AT_ONCE = 8
-"""Changes judged at once: what fits the processor's cache."""
+AT_ONCE = 16
+"""Changes judged at once (by trial)."""
 
 SpectraFrom = Callable[[int, int], Spectra]
 """Spectra of a side from a row on, so many rows."""

@@ -19,6 +19,7 @@ GLIDE_SIGMA = 0.15  # semitones that a frame may lie off a straight glide (commo
 PLATEAU_COST = 12.0  # in squared sigma, for a new note (common practice, no source)
 GLIDE_COST = 8.0  # in squared sigma, for a new glide (common practice, no source)
 PLATEAU_CAP_PER_FRAME = 6.0  # so that one wrong frame does not cut a note (common practice, no source)
+NEARLY_EQUAL = 1e-6  # in squared sigma: ways that differ by less are kept, whatever rounding does to them
 GLIDE_RISE = 0.5
 """Semitones; less is wandering within a note."""
 
@@ -52,20 +53,31 @@ def _best_cuts(
         s2[i + 1] = s2[i] + y[i] * y[i]
         st[i + 1] = st[i] + i * y[i]
         best[i + 1], cut[i + 1], is_glide[i + 1] = np.inf, 0, False
-    plateau_weight = 1.0 / (PLATEAU_SIGMA * PLATEAU_SIGMA)
     glide_weight = 1.0 / (GLIDE_SIGMA * GLIDE_SIGMA)
+    plateau_weight = 1.0 / (PLATEAU_SIGMA * PLATEAU_SIGMA)
+    # Starts of plateaus not given up, and from which end on each is (Killick and others 2012, "PELT", JASA 107): one
+    # from which the way here is dearer than the best one here serves no later end that a plateau reaches from here.
+    starts, given_up, way = np.empty(n + 1, dtype=np.int64), np.empty(n + 1, dtype=np.int64), np.empty(n + 1)
+    held = 0
     for end in range(1, n + 1):
         low = best[end]
-        for length in range(plateau_min, min(plateau_max, end) + 1):
-            start = end - length
-            if best[start] + PLATEAU_COST >= low:
-                continue
+        if end >= plateau_min:
+            starts[held], given_up[end - plateau_min] = end - plateau_min, n + 1
+            held += 1
+        kept = 0
+        for i in range(held):
+            if end < given_up[starts[i]] and end - starts[i] <= plateau_max:
+                starts[kept] = starts[i]
+                kept += 1
+        held = kept
+        for i in range(held - 1, -1, -1):
+            start = starts[i]
+            length = end - start
             a = s1[end] - s1[start]
             spread = max(s2[end] - s2[start] - a * a / length, 0.0)
-            cost = min(spread * plateau_weight, PLATEAU_CAP_PER_FRAME * length)
-            total = best[start] + cost + PLATEAU_COST
-            if total < low:
-                low = total
+            way[i] = best[start] + min(spread * plateau_weight, PLATEAU_CAP_PER_FRAME * length)
+            if way[i] + PLATEAU_COST < low:
+                low = way[i] + PLATEAU_COST
                 cut[end] = start
                 is_glide[end] = False
         for length in range(glide_min, min(glide_max, end) + 1):
@@ -85,6 +97,9 @@ def _best_cuts(
                 cut[end] = start
                 is_glide[end] = True
         best[end] = low
+        for i in range(held):
+            if way[i] > low + NEARLY_EQUAL:
+                given_up[starts[i]] = min(given_up[starts[i]], end + plateau_min)
     return cut, is_glide
 
 

@@ -129,7 +129,7 @@ def _rounded_up(rows: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float32]:
     return single
 
 
-_AT_ONCE = 128
+_AT_ONCE = 256
 """Rows that answer one question after another: they stay in the processor's cache."""
 
 
