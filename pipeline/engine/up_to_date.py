@@ -1,4 +1,4 @@
-"""A note that nothing was to do, so that the next to look need not work out every key again.
+"""A note that nothing is to do, left by each whole run, so that the next to look need not work out every key again.
 
 It holds a hash of all that a plan hangs on: the program, settings, what is kept by hand, the sound and the tables. If
 one of them is another, or in doubt, the note says nothing. Deleting it costs time and no more.
@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pipeline
 from pipeline.engine.planner import Planner
-from pipeline.store.corpus import Corpus
 from pipeline.store.database.compaction import current
 from pipeline.store.files.durable import replacing
 from pipeline.store.provenance import hash_value
@@ -19,7 +18,7 @@ from pipeline.store.provenance import hash_value
 def is_noted(planner: Planner) -> bool:
     """Whether nothing was to do when all stood as it does now."""
     try:
-        noted = _note(planner.corpus).read_text(encoding="utf-8")
+        noted = note_path(planner.corpus.derived).read_text(encoding="utf-8")
     except OSError:
         return False
     return not planner.again and not planner.rehash and noted == _state(planner)
@@ -29,12 +28,13 @@ def note(planner: Planner) -> None:
     """Notes that nothing is to do; a plan for some transfers only cannot know."""
     state = _state(planner)
     if state and planner.only is None:
-        with suppress(OSError), replacing(_note(planner.corpus)) as part:
+        with suppress(OSError), replacing(note_path(planner.corpus.derived)) as part:
             part.write_text(state, encoding="utf-8")
 
 
-def _note(corpus: Corpus) -> Path:
-    return corpus.derived / "up_to_date.txt"
+def note_path(derived: Path) -> Path:
+    """Where the note lies."""
+    return derived / "up_to_date.txt"
 
 
 def _state(planner: Planner) -> str:

@@ -63,6 +63,7 @@ class Work:
         self.heard_s: dict[str, float] = {}
         self.cut_short: Tally | None = None
         self.noted = is_noted(planner)
+        self.is_whole = False  # as far as this run knows
 
     def has_due(self) -> bool:
         """Whether any step on transfers or sessions must run, as things stand."""
@@ -72,7 +73,8 @@ class Work:
         """Whether the steps on the whole corpus and the database are up to date as well."""
         if not self.noted and any(self.planner.why(step, *WHOLE) for step in self.planner.corpus_steps):
             return False
-        return is_current(self.corpus, compact(self.corpus, seen=self.planner.files))
+        self.is_whole = is_current(self.corpus, compact(self.corpus, seen=self.planner.files))
+        return self.is_whole
 
     def label(self, stage: int) -> str:
         """What the steps of a stage do, from the first to the last; short, since the time left stands behind it."""
@@ -137,6 +139,9 @@ class Work:
             self.display.doing("building the database")
             build_database(self.corpus, generation)
             self.summary.database_built = True
+        # As the compaction has just looked at them; what is up to date by now need not be worked out by the next run.
+        self.planner.files = {table: generation.stamps(table) for table in self.planner.files}
+        self.is_whole = not self.failed_now
 
     def learn(self, report: Report) -> None:
         """Takes in one job."""
@@ -172,6 +177,6 @@ class Work:
         summary.failed = sorted((t, step, message) for (t, step), message in failed.items())
         summary.sound_s = sum(self.heard_s.values())
         self.seen_file.rewrite(planner.seen)
-        if summary.nothing_to_do and not self.noted:
+        if self.is_whole and not self.noted:
             note(planner)
         return summary

@@ -11,8 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.engine.clear_up import SeenFile
+from pipeline.engine.damage import table_files
 from pipeline.engine.jobs import Brief, Report, Seen
 from pipeline.engine.planner import Planner
+from pipeline.engine.up_to_date import note
 from pipeline.flows.run import plan
 from pipeline.steps.base import AnyStep
 from pipeline.steps.order import STEPS
@@ -43,6 +45,8 @@ def make_planned(root: Path, *, transfers: int, session_of: int = 4) -> Path:
     for step in planner.corpus_steps:
         _done(planner, len(planner.stages), step, *WHOLE)
     build_database(corpus, compact(corpus, spread=_rows_of(planner)))
+    planner.files = table_files(corpus, STEPS)
+    note(planner)
     return root
 
 

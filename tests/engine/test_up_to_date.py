@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.engine import up_to_date
 from pipeline.engine.planner import Planner
-from pipeline.engine.up_to_date import is_noted
+from pipeline.engine.up_to_date import is_noted, note_path
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.build import build_database, is_current
 from pipeline.store.database.compaction import compact
@@ -18,11 +18,9 @@ from tests.helpers.tone_corpus import change, make_corpus, write_tone
 
 @pytest.fixture(scope="module")
 def looked_at(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A corpus that was found up to date."""
+    """A corpus that one run has brought up to date."""
     root = make_corpus(tmp_path_factory.mktemp("noted") / "c", sides=2)
-    for _ in range(2):
-        summary = quick_run(root)
-    assert summary.nothing_to_do
+    quick_run(root)
     return root
 
 
@@ -38,7 +36,19 @@ def root(looked_at: Path, tmp_path: Path) -> Path:
 
 def test_what_was_found_up_to_date_is_not_worked_out_again(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Planner, "reads", lambda *_: pytest.fail("a key is worked out"))
-    assert quick_run(root).nothing_to_do
+    assert quick_run(root, noted=True).nothing_to_do
+
+
+def test_it_says_what_working_everything_out_says(root: Path) -> None:
+    assert is_noted(planned(Corpus(root)))
+    assert not list(planned(Corpus(root)).outlook())
+
+
+def test_a_failure_that_is_tried_again_is_no_end(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (root / "settings.toml").write_text('[follow]\nscoring = "comb"\n')
+    monkeypatch.setenv("QUICK_STEPS", "s01-a full")
+    assert quick_run(root).failed
+    assert not is_noted(planned(Corpus(root)))
 
 
 def _table(root: Path) -> Path:
@@ -75,13 +85,13 @@ def test_another_program_looks_again(root: Path, monkeypatch: pytest.MonkeyPatch
 
 
 def test_a_plan_for_some_transfers_notes_nothing(root: Path) -> None:
-    (root / "derived" / "up_to_date.txt").unlink()
+    note_path(root / "derived").unlink()
     up_to_date.note(planned(Corpus(root), only=frozenset({"s00-a"})))
     assert not is_noted(planned(Corpus(root)))
 
 
 def test_what_is_changed_while_a_run_works_is_seen_by_the_next(root: Path) -> None:
-    (root / "derived" / "up_to_date.txt").unlink()
+    note_path(root / "derived").unlink()
     planner = planned(Corpus(root))
     change(root, "reference_pitch", "440", "435")
     up_to_date.note(planner)

@@ -12,6 +12,7 @@ from pipeline.engine.damage import Files
 from pipeline.engine.explain import explain
 from pipeline.engine.jobs import Report
 from pipeline.engine.planner import Planner
+from pipeline.engine.up_to_date import note_path
 from pipeline.flows import run as run_module
 from pipeline.flows import stages
 from pipeline.flows.local import LocalPool
@@ -48,13 +49,24 @@ class Words(Display):
 
 
 def quick_run(
-    root: Path, *, workers: int = 0, say: Callable[[str], None] = print, steps: str = QUICK, **options: Any
+    root: Path,
+    *,
+    workers: int = 0,
+    say: Callable[[str], None] = print,
+    steps: str = QUICK,
+    noted: bool = False,
+    **options: Any,
 ) -> Summary:
-    """One run over everything; with ``workers=0`` in this process, and without building the database."""
+    """One run over everything; with ``workers=0`` in this process, and without building the database.
+
+    Every key is worked out, also after a run which noted that nothing is to do, unless that note is to be believed.
+    """
+    if not noted:
+        note_path(root / "derived").unlink(missing_ok=True)
     if workers == 0:
         here = {"run_batches": _here, "spread": _spread_here}
         with patch.multiple(LocalPool, **here), patch.object(stages, "build_database", _no_database):
-            return quick_run(root, workers=1, say=say, steps=steps, **options)
+            return quick_run(root, workers=1, say=say, steps=steps, noted=noted, **options)
     corpus = Corpus(root)
     with locked(corpus.derived, say=say):
         work = begin(corpus, lambda files: planned(corpus, files, steps=steps, **options), Words(say), steps_from=steps)
