@@ -71,7 +71,7 @@ def measured_take(corpus: Corpus, take_id: str, transfer_id: str | None, speed_r
     ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
     if not 1 <= speed_rank <= len(ranks):
         raise DataError(f"{take_id}: has {len(ranks)} reading(s) of the speed, not {speed_rank}", "choose one of them")
-    return MeasuredTake(corpus, take_id, transfer_id, facts, of_take, take, board, ranks[speed_rank - 1])
+    return MeasuredTake(corpus, take_id, transfer_id, facts, of_take, take, board, ranks[speed_rank - 1].semitones)
 
 
 def _take_of(corpus: Corpus, thing_id: str, transfer_id: str | None) -> tuple[str, str | None]:

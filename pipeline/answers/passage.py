@@ -126,6 +126,16 @@ class Passage:
         table = pl.DataFrame(columns, schema={name: kinds.get(name, pl.String()) for name in columns})
         return table.filter(pl.Series(take.notes["end_s"] >= self.first_s) & (pl.col("start_s") <= self.last_s))
 
+    def other_readings(self) -> list[tuple[int, float, int]]:
+        """Other likely readings of the speed: rank, share, notes of the passage that have another string or finger."""
+        within = self.heard.take.notes.filter((pl.col("end_s") >= self.first_s) & (pl.col("start_s") <= self.last_s))
+        first = self.heard.written("note_hand").filter(rank=1).join(within.select("note_id"), on="note_id", how="semi")
+        shown = first.filter(speed_rank=self.speed_rank).select("note_id", "string", "finger")
+        others = first.filter(pl.col("speed_rank") != self.speed_rank).join(shown, on="note_id", suffix="_shown")
+        differs = pl.struct("string", "finger").ne_missing(pl.struct(string="string_shown", finger="finger_shown"))
+        counted = others.group_by("speed_rank", "speed_share").agg(differs.sum().alias("notes")).sort("speed_rank")
+        return counted.rows()
+
     def chords(self) -> list[Row]:
         """Chords: start_s, notes, heard (in words), ways (likeliest first), why, and printed (whether the hand agrees).
 

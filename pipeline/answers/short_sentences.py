@@ -5,6 +5,7 @@ from typing import Any
 
 from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import (
+    given_words,
     minutes_words,
     p_words,
     ratio_of_log_words,
@@ -205,8 +206,12 @@ def beside_words(row: Row) -> str:
         other += f" ({row['other_id']})"
     caution = "; players differ too much for it to tell a speed" if what == "tempo" else ""
     if row["doubtful"]:
-        caution = "; one may be read at a wrong speed, or the piece be in another key"
-    return f"{other}: {what} {signed(row['difference'], 1)} {unit}{caution}"
+        or_else = "the disc have been started at another" if "disc" in what else "the piece be in another key"
+        caution = f"; one may be read at a wrong speed, or {or_else}"
+    size = signed(row["difference"], 1)
+    if row["difference_se"] is not None:
+        size += f" {given_words(row['difference_se'])}"
+    return f"{other}: {what} {size} {unit}{caution}"
 
 
 def _missing(row: Row) -> Iterator[str]:

@@ -64,6 +64,7 @@ def hand(
     elif frame.is_empty():
         typer.echo("No note was found there; leave --from and --to away to see where notes are.", err=True)
     else:
+        from pipeline.answers.number_words import probability_words
         from pipeline.cli.console import console, print_text
         from pipeline.cli.fitting import print_columns
         from pipeline.counted import counted
@@ -72,6 +73,11 @@ def hand(
         sure = int((~frame["cannot_tell"]).sum())
         print_text(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
         print_text("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
+        for rank, share, notes in played.other_readings():
+            print_text(
+                f"By reading {rank} of the speed ({probability_words(share)} likely) {counted(notes, 'note')} here "
+                f"{'has' if notes == 1 else 'have'} another string or finger: --speed-rank {rank}."
+            )
         for reason, count in sorted(Counter(frame["not_counted"].drop_nulls()).items()):
             print_text(f"{counted(count, 'slide')} {'is' if count == 1 else 'are'} not counted: {reason}.")
         _show_chords(played.chords())

@@ -184,7 +184,8 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         turned = _number(row["turntable_rpm"], "{:g}")
         limits = ""
         if row["playing_rpm_low"] is not None:
-            limits = f", {row['playing_rpm_low']:.2f} to {row['playing_rpm_high']:.2f} over all readings"
+            over = "as ruled (95 %)" if row["decided_by"] else "over all readings"
+            limits = f", {row['playing_rpm_low']:.2f} to {row['playing_rpm_high']:.2f} {over}"
         facts.append(("plays at", f"{row['playing_rpm']:.2f} rpm{limits} (transferred at {turned})"))
     if row["decided_by"]:
         facts.append(("would have been", f"{signed(row['estimated_offset_cents'], 1)} cents, {row['estimated_state']}"))

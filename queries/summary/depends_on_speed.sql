@@ -34,15 +34,21 @@ slid as (
     join stretch
         on stretch.transfer_id = slide.transfer_id
 ),
--- Whether the likeliest string and finger of a note is another one under any other reading that has rows of its own.
+-- Whether the likeliest string and finger of a note is another one under another reading that has rows of its own, and
+-- how likely such a reading is.
 fingered as (
     select
-        note_hand.take_id,
-        note_hand.note_id,
-        count(distinct (note_hand.string, note_hand.finger)) > 1 as differs,
-    from base.note_hand
-    where note_hand.rank = 1
-    group by note_hand.take_id, note_hand.note_id
+        other.take_id,
+        other.note_id,
+        max(if((other.string, other.finger) is distinct from (used.string, used.finger), 1, 0)) as differs,
+        total(
+            if((other.string, other.finger) is distinct from (used.string, used.finger), other.speed_share, 0)
+        ) as chance,
+    from base.note_hand as other
+    join base.note_hand as used
+        on used.note_id = other.note_id and used.speed_rank = 1 and used.rank = 1
+    where other.rank = 1
+    group by other.take_id, other.note_id
 ),
 thing as (
     select
@@ -93,7 +99,8 @@ held as (
     select
         thing.thing,
         thing.id,
-        100 * count(*) filter (where fingered.differs) / count(*) as differing,
+        100 * total(fingered.chance) / count(*) as expected,
+        100 * total(fingered.differs) / count(*) as differing,
     from thing
     join fingered
         on fingered.take_id = thing.take_id
@@ -133,7 +140,7 @@ said as (
         thing,
         id,
         'notes with another string or finger, %' as conclusion,
-        0 as value,
+        expected as value,
         0 as low,
         differing as high,
     from held
@@ -146,5 +153,9 @@ select
     said.low,
     said.high,
     -- by a tenth of the value or, of strings and fingers, by a tenth of the notes (common practice, no source)
-    coalesce(said.high - said.low > if(said.value > 0, 0.1 * said.value, 10), false) as changes,
+    coalesce(
+        said.high - said.low
+        > if(said.conclusion = 'notes with another string or finger, %', 10, 0.1 * said.value),
+        false
+    ) as changes,
 from said

@@ -5,11 +5,10 @@ way as (
         hand.string,
         hand.from_position,
         hand.to_position,
-        total(coalesce(hand.passage_probability, hand.probability)) as probability,
+        total(hand.speed_share * coalesce(hand.passage_probability, hand.probability)) as probability,
     from base.slide_hand as hand
     where
-        hand.speed_rank = 1
-        and hand.string is not null
+        hand.string is not null
         and hand.from_finger > 0
         and hand.to_finger > 0
         and hand.from_position <> hand.to_position

@@ -3,7 +3,13 @@ settled as (
     select
         speed.transfer_id,
         transfer.side_id,
-        speed.playing_rpm,
+        1200 * log2(speed.playing_rpm) as playing_cents,
+        speed.offset_se_cents,
+        -- the speed at the first and the last steady note
+        1200 * log2(speed.playing_rpm) + speed.first_cents - speed.offset_cents as first_cents,
+        speed.first_se_cents,
+        1200 * log2(speed.playing_rpm) + speed.last_cents - speed.offset_cents as last_cents,
+        speed.last_se_cents,
         count(*) over (partition by transfer.side_id) as transfers,
     from base.speed
     join base.transfer
@@ -27,11 +33,10 @@ part as (
         analysed_take.take_id,
         analysed_take.part,
         settled.transfer_id,
-        settled.playing_rpm,
     from stage.analysed_take
     join settled
         on settled.transfer_id = analysed_take.transfer_id
-    where analysed_take.part > 0 and settled.playing_rpm is not null
+    where analysed_take.part > 0
 ),
 played as (
     select
@@ -42,7 +47,6 @@ played as (
         written_fit.shift_semitones,
         written_fit.tuning_cents,
         written_fit.beats_per_minute,
-        settled.playing_rpm,
         -- what the catalogue says of the key explains a shift
         take.key_played is not null or moved.take_id is not null as explained,
     from stage.analysed_take
@@ -76,7 +80,6 @@ ends as (
         played.take_id,
         played.work_id,
         played.edition,
-        played.playing_rpm,
         100 * played.shift_semitones + played.tuning_cents as above_print_cents,
         arg_min(written_match.event, (written_match.run, written_match.event)) as first_event,
         arg_max(written_match.event, (written_match.run, written_match.event)) as last_event,
@@ -102,7 +105,6 @@ goes_on as (
         before.transfer_id as before_id,
         after.transfer_id as after_id,
         before.take_id <> after.take_id as apart,
-        1200 * log2(before.playing_rpm / after.playing_rpm) as faster_cents,
         before.above_print_cents - after.above_print_cents as higher_cents,
     from reached as before
     join reached as after
@@ -122,24 +124,61 @@ goes_on as (
         or one.session_id = two.session_id
         or (one.session_id is null and two.session_id is null and one.recorded = two.recorded)
 ),
-joined as (
+-- Sides that go on from each other: parts of one take, and takes joined by their bars.
+following as (
     select
-        before_id as transfer_id,
-        after_id as other_id,
-        'the side that goes on from its last bar' as beside,
-        apart,
-        faster_cents,
-        higher_cents,
-    from goes_on
+        before.transfer_id as before_id,
+        after.transfer_id as after_id,
+        'the part before of the take' as is_before,
+        'the next part of the take' as is_after,
+    from part as before
+    join part as after
+        on after.take_id = before.take_id and after.part = before.part + 1
     union all
     select
-        after_id as transfer_id,
-        before_id as other_id,
-        'the side whose last bar it goes on from' as beside,
-        apart,
-        -faster_cents as faster_cents,
-        -higher_cents as higher_cents,
+        before_id,
+        after_id,
+        'the side whose last bar it goes on from' as is_before,
+        'the side that goes on from its last bar' as is_after,
     from goes_on
+    where apart
+),
+-- One session has one speed, nearly, though each disc may be started anew: on the whole, and where the sides join.
+turned as (
+    select
+        following.*,
+        before.playing_cents - after.playing_cents as faster_cents,
+        sqrt(before.offset_se_cents ** 2 + after.offset_se_cents ** 2) as faster_se_cents,
+        before.last_cents - after.first_cents as faster_at_join_cents,
+        sqrt(before.last_se_cents ** 2 + after.first_se_cents ** 2) as faster_at_join_se_cents,
+    from following
+    join settled as before
+        on before.transfer_id = following.before_id
+    join settled as after
+        on after.transfer_id = following.after_id
+),
+faster as (
+    select
+        before_id,
+        after_id,
+        is_before,
+        is_after,
+        'speed of the disc, cents' as compared,
+        faster_cents as difference,
+        faster_se_cents as difference_se,
+    from turned
+    where faster_cents is not null
+    union all
+    select
+        before_id,
+        after_id,
+        is_before,
+        is_after,
+        'speed of the disc where they join, cents' as compared,
+        faster_at_join_cents as difference,
+        faster_at_join_se_cents as difference_se,
+    from turned
+    where faster_at_join_cents is not null
 ),
 same_work as (
     select
@@ -166,44 +205,55 @@ said as (
         1 as others,
         'pitch as corrected, cents' as compared,
         own.mean_cents - other.mean_cents as difference,
+        null as difference_se,
         50 as doubtful_from,
     from sounded as own
     join sounded as other
         on other.side_id = own.side_id and other.transfer_id <> own.transfer_id
     union all
     select
-        own.transfer_id,
-        if(other.part > own.part, 'the next part of the take', 'the part before of the take') as beside,
-        other.transfer_id as other_id,
+        before_id as transfer_id,
+        is_after as beside,
+        after_id as other_id,
         1 as others,
-        'speed of the disc, cents' as compared,
-        1200 * log2(own.playing_rpm / other.playing_rpm) as difference,
+        compared,
+        difference,
+        difference_se,
         50 as doubtful_from,
-    from part as own
-    join part as other
-        on other.take_id = own.take_id and abs(other.part - own.part) = 1
+    from faster
     union all
     select
-        transfer_id,
-        beside,
-        other_id,
+        after_id as transfer_id,
+        is_before as beside,
+        before_id as other_id,
+        1 as others,
+        compared,
+        -difference as difference,
+        difference_se,
+        50 as doubtful_from,
+    from faster
+    union all
+    select
+        before_id as transfer_id,
+        'the side that goes on from its last bar' as beside,
+        after_id as other_id,
         1 as others,
         'pitch as corrected, cents' as compared,
         higher_cents as difference,
+        null as difference_se,
         50 as doubtful_from,
-    from joined
+    from goes_on
     union all
-    -- parts of one take are held against each other above
     select
-        transfer_id,
-        beside,
-        other_id,
+        after_id as transfer_id,
+        'the side whose last bar it goes on from' as beside,
+        before_id as other_id,
         1 as others,
-        'speed of the disc, cents' as compared,
-        faster_cents as difference,
+        'pitch as corrected, cents' as compared,
+        -higher_cents as difference,
+        null as difference_se,
         50 as doubtful_from,
-    from joined
-    where apart and faster_cents is not null
+    from goes_on
     union all
     select
         transfer_id,
@@ -212,6 +262,7 @@ said as (
         1 as others,
         'pitch as corrected, semitones' as compared,
         shift_semitones as difference,
+        null as difference_se,
         if(explained, null, 1) as doubtful_from,
     from played
     union all
@@ -222,6 +273,7 @@ said as (
         others,
         'pitch as corrected, semitones' as compared,
         shift_semitones - others_shift as difference,
+        null as difference_se,
         if(explained, null, 1) as doubtful_from,
     from same_work
     where agreeing
@@ -233,6 +285,7 @@ said as (
         others,
         'tempo, %' as compared,
         100 * (beats_per_minute / others_tempo - 1) as difference,
+        null as difference_se,
         null as doubtful_from,
     from same_work
     where beats_per_minute is not null and others_tempo is not null
@@ -244,5 +297,6 @@ select
     others,
     compared,
     difference,
+    difference_se,
     coalesce(abs(difference) >= doubtful_from, false) as doubtful,
 from said

@@ -1,3 +1,13 @@
+with
+-- What the hand did is told under each likely reading of the speed; here they are weighed together.
+weighed as (
+    select
+        transition_id,
+        total(speed_share * coalesce(shift_probability, 0)) as shift_probability,
+        total(speed_share * coalesce(chance_probability, 0)) as chance_probability,
+    from base.transition_hand
+    group by transition_id
+)
 select
     member.grouping,
     member.group_key,
@@ -8,11 +18,11 @@ select
     transition.has_slide,
     transition.is_slurred,
     member.weight,
-    member.weight * coalesce(hand.shift_probability, 0) as shift,
-    member.weight * coalesce(hand.chance_probability, 0) as chance,
+    member.weight * hand.shift_probability as shift,
+    member.weight * hand.chance_probability as chance,
 from fact.transition
-join base.transition_hand as hand
-    on hand.transition_id = transition.transition_id and hand.speed_rank = 1
+join weighed as hand
+    on hand.transition_id = transition.transition_id
 join fact.take_tally as take
     on take.take_id = transition.take_id and take.player_id is not distinct from transition.player_id
 join tally.take_in_group as member

@@ -20,7 +20,8 @@ def _made(table: str, transfer_id: str) -> pl.DataFrame:
     take = pl.lit("t-" + transfer_id.removesuffix("-a")).alias("take_id")
     changed = [take] if "take_id" in frame.columns else []
     changed += [pl.lit(True).alias(name) for name, kind in frame.schema.items() if kind == pl.Boolean]
-    changed += [pl.lit(1, pl.Int64).alias("speed_rank")] if "speed_rank" in frame.columns else []
+    only = {"speed_rank": pl.lit(1, pl.Int64), "speed_share": pl.lit(1.0)}
+    changed += [value.alias(name) for name, value in only.items() if name in frame.columns]
     number = pl.int_range(pl.len()).cast(pl.String)
     for name in frame.columns:
         letter = next((letter for end, letter in _LETTERS.items() if name.endswith(f"{end}_id")), None)

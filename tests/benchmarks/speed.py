@@ -6,10 +6,11 @@
 Four suites. *Lines*: pitch lines as a tracker gives them for planned solos (46 ms mean, 1 cent of noise, one note in
 forty an octave off), cheap enough for rates and calibration. *Sides*: rendered sound, 60-200 s, violin and cello,
 solo and with piano 0-12 dB below, 30, 20 and 10 dB signal to noise, acoustic and electrical, followed by this
-package's own tracker. *Changes*: small sudden changes by a soloist alone (``speed_changes``). *Limits*: sides drawn
-without sound, for how often both intervals hold the truth, half-semitone changes, scordatura and transposition
-(``speed_coverage``). With ``--folder`` real playing is read at other speeds (``speed_real``). Thresholds were chosen on
-seeds below 10,000; those here begin at 90,000. With ``--kept`` rendered and followed sides are stored and used again.
+package's own tracker. *Changes*: small sudden changes, by a soloist alone and beside a piano (``speed_changes``).
+*Limits*: sides drawn without sound, for how often both intervals hold the truth, half-semitone changes, scordatura and
+transposition (``speed_coverage``). With ``--folder`` real playing is read at other speeds (``speed_real``). Thresholds
+were chosen on seeds below 10,000; those here begin at 90,000. With ``--kept`` rendered and followed sides are stored
+and used again.
 """
 
 import argparse
@@ -311,7 +312,7 @@ def main() -> None:
         say_curves(f"sound, {band}", [scene for scene in sides if scene.band == band])
     say_readings("sound", sides)
     say_resampler()
-    speed_changes.say(asked.lines, asked.first + 40_000, processes=asked.processes)
+    speed_changes.say(asked.lines, asked.sides, asked.first + 40_000, processes=asked.processes)
     speed_coverage.say(asked.covered, asked.first + 20_000, processes=asked.processes)
     if asked.folder:
         speed_real.say(asked.folder, processes=asked.processes)

@@ -1,11 +1,13 @@
-"""Small sudden changes by a soloist alone: found, invented, and what one who is told the moment would find.
+"""Small sudden changes: found and invented, by a soloist alone also by one who is told the moment, and beside a piano.
 
 Pitch lines without sound, as in ``speed``, with drifts and wow. Each side is measured without a change, with one of 10
 cents, and with one of the size that it says it would show. One who is told the moment has the same tones, weights and
-drift, and need not search: more than that share cannot be found with as few false alarms. ``tests.benchmarks.speed``
-prints the table; by themselves:
+drift, and need not search: more than that share cannot be found with as few false alarms. Beside a piano (0-12 dB
+below, 10-30 dB signal to noise, acoustic) sides of 60-120 s are rendered and followed, with and without a change of 10
+cents. ``tests.benchmarks.speed`` prints the table; by themselves:
 
-    OMP_NUM_THREADS=1 python -m tests.benchmarks.speed_changes [--sides 200] [--first 130000] [--processes 16]
+    OMP_NUM_THREADS=1 python -m tests.benchmarks.speed_changes [--sides 200] [--beside 40] [--first 130000]
+        [--processes 16]
 """
 
 import argparse
@@ -14,15 +16,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.signal.line.follow import follow
 from pipeline.signal.synth.plans import random_plan
+from pipeline.signal.synth.render import render_side
+from pipeline.signal.synth.voice import random_voice
 from pipeline.signal.tuning.curve import JUMP_LEAST_SIGMAS, TuningCurve, tuning_curve
 from pipeline.signal.tuning.jump import jump_column
 from pipeline.signal.tuning.jump_time import sure_frames
+from pipeline.signal.tuning.measure import measure_side
 from pipeline.signal.tuning.spline import fit_curve
 from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
 from tests.benchmarks.speed_lines import planted_speed, simulated_line
 
 FIRST = 130_000
+RATE = 44_100
 SMALL_CENTS = 10.0
 _MARGIN_S = 1.0
 
@@ -69,6 +76,47 @@ def tried(seed: int) -> Tried:
     )
 
 
+@dataclass(frozen=True)
+class Beside:
+    """One rendered side with piano: changes invented where there is none, and whether one of 10 cents is found."""
+
+    invented: int
+    found: bool
+
+
+def beside_piano(seed: int) -> Beside | None:
+    """Render, follow and measure one side twice; None where it cannot be measured."""
+    rng = np.random.default_rng(seed)
+    length_s = float(rng.uniform(60.0, 120.0))
+    instrument = ("violin", "cello")[seed % 2]
+    plan = random_plan(rng, instrument=instrument, length_s=length_s, reference_pitch_hz=440.0, with_piano=True)
+    speed = planted_speed(rng, changes=False)
+    sign, fraction = float(rng.choice((-1.0, 1.0))), float(rng.uniform(0.15, 0.85))
+    below_db, snr_db = float(rng.choice((0.0, 6.0, 12.0))), float(rng.choice((10.0, 20.0, 30.0)))
+
+    def measured(cents: float) -> TuningCurve | None:
+        again = np.random.default_rng([seed, 1])
+        samples, _ = render_side(
+            plan,
+            rng=again,
+            sample_rate_hz=RATE,
+            voice=random_voice(again, instrument=instrument),
+            snr_db=snr_db,
+            piano_below_db=below_db,
+            band="acoustic",
+            speed=replace(speed, step_cents=sign * cents, step_fraction=fraction),
+        )
+        line = follow(samples, sample_rate_hz=RATE, instrument=instrument)
+        return measure_side(
+            samples, sample_rate_hz=RATE, time_s=line.time_s, f0_hz=line.f0_hz, confidence=line.confidence
+        ).curve
+
+    plain, small = measured(0.0), measured(SMALL_CENTS)
+    if plain is None or small is None:
+        return None
+    return Beside(len(plain.jumps), _holds(small, fraction * speed.nominal_length_s(length_s)))
+
+
 def _holds(curve: TuningCurve, moment_s: float) -> bool:
     return any(jump.bounds_s[0] - _MARGIN_S <= moment_s <= jump.bounds_s[1] + _MARGIN_S for jump in curve.jumps)
 
@@ -82,10 +130,11 @@ def _told(tracks: Tracks, curve: TuningCurve, moment_s: float) -> bool:
     return abs(float(fit.coefficient[-1])) >= JUMP_LEAST_SIGMAS * float(np.sqrt(fit.covariance[-1, -1]))
 
 
-def say(sides: int, first: int, *, processes: int = 1) -> None:
-    """Print the table."""
+def say(sides: int, beside: int, first: int, *, processes: int = 1) -> None:
+    """Print the table of ``sides`` by a soloist alone and ``beside`` beside a piano."""
     with ProcessPoolExecutor(processes) as pool:
         rows = list(pool.map(tried, range(first, first + sides)))
+        rendered = [row for row in pool.map(beside_piano, range(first, first + beside)) if row]
     least = np.array([row.least_cents for row in rows if row.least_cents is not None])
     found = [row.least_found for row in rows if row.least_cents is not None]
     low, middle, high = np.percentile(least, [10, 50, 90])
@@ -95,16 +144,20 @@ def say(sides: int, first: int, *, processes: int = 1) -> None:
     print(f"by one told the moment {100 * np.mean([row.told for row in rows]):.0f} %")
     print(f"  of the size each side states, {middle:.1f} cents ({low:.1f} to {high:.1f}): ", end="")
     print(f"found {100 * np.mean(found):.0f} % of {len(found)} (stated: 90)")
+    print(f"beside a piano, {len(rendered)} of {beside} rendered sides measured")
+    print(f"  none planted: invented on {sum(row.invented > 0 for row in rendered)}")
+    print(f"  of {SMALL_CENTS:.0f} cents: found on {sum(row.found for row in rendered)}")
 
 
 def main() -> None:
     """Print the table by itself."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sides", type=int, default=200)
+    parser.add_argument("--beside", type=int, default=40)
     parser.add_argument("--first", type=int, default=FIRST)
     parser.add_argument("--processes", type=int, default=1)
     asked = parser.parse_args()
-    say(asked.sides, asked.first, processes=asked.processes)
+    say(asked.sides, asked.beside, asked.first, processes=asked.processes)
 
 
 if __name__ == "__main__":

@@ -26,7 +26,7 @@ def test_the_ledger_says_where_others_speak_against_a_speed() -> None:
     }  # fmt: skip
     other = {
         "transfer_id": "t1", "beside": "the written part", "other_id": "k1", "others": 1, "doubtful": True,
-        "compared": "pitch as corrected, semitones", "difference": 1.0,
+        "compared": "pitch as corrected, semitones", "difference": 1.0, "difference_se": None,
     }  # fmt: skip
     calm = other | {"compared": "tempo, %", "beside": "other takes of the work", "doubtful": False}
     frames = {"summary.speed_ledger": pl.DataFrame([row]), "summary.speed_beside_others": pl.DataFrame([other, calm])}

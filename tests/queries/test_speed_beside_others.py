@@ -11,7 +11,7 @@ def speed(transfer_id: str, rpm: float, **more: Any) -> dict[str, Any]:
     return {
         "transfer_id": transfer_id, "state": "estimated", "speed_ratio": 1.0, "offset_cents": 0.0,
         "estimated_state": "estimated", "estimated_speed_ratio": 1.0, "reference_pitch_hz": 440.0, "playing_rpm": rpm,
-        **more,
+        "offset_se_cents": 3.0, **more,
     }  # fmt: skip
 
 
@@ -27,7 +27,7 @@ def fit(transfer_id: str, take_id: str, shift: int, tempo: float | None) -> dict
 
 
 @pytest.fixture(scope="module")
-def said() -> dict[tuple[str, str, str], tuple[int, float, bool]]:
+def rows() -> list[tuple[Any, ...]]:
     con = database(
         work=[{"work_id": "air"}, {"work_id": "long"}],
         written_part=[{"work_id": "air", "edition": "first"}, {"work_id": "long", "edition": "first"}],
@@ -54,7 +54,10 @@ def said() -> dict[tuple[str, str, str], tuple[int, float, bool]]:
         ],
         speed=[
             speed("t1a", 78.26), speed("t1b", 83.0), speed("t2", 78.0), speed("t3", 78.0),
-            speed("t4", 76.0), speed("t5", 76.0 * 2 ** (60 / 1200)), speed("t6", 78.0, state="unmeasurable"),
+            # t4 runs 20 cents faster at its end, t5 begins 10 cents slower than it goes on
+            speed("t4", 76.0, last_cents=20.0, last_se_cents=5.0),
+            speed("t5", 76.0 * 2 ** (60 / 1200), offset_cents=4.0, first_cents=-6.0, first_se_cents=12.0),
+            speed("t6", 78.0, state="unmeasurable"),
             speed("t7", 78.0), *(speed(f"t{i}", 78.0) for i in (11, 13, 14, 15)), speed("t12", 78.0 * 2 ** (30 / 1200)),
         ],
         written_note=[
@@ -85,9 +88,18 @@ def said() -> dict[tuple[str, str, str], tuple[int, float, bool]]:
             fit("t12", "k12", -1, None) | {"work_id": "long", "tuning_cents": 10.0},
         ],
     )  # fmt: skip
-    columns = "transfer_id, beside, compared, others, difference, doubtful"
-    rows = con.execute(f"select {columns} from summary.speed_beside_others").fetchall()
-    return {tuple(row[:3]): tuple(row[3:]) for row in rows}
+    columns = "transfer_id, beside, compared, others, difference, doubtful, difference_se"
+    return con.execute(f"select {columns} from summary.speed_beside_others").fetchall()
+
+
+@pytest.fixture(scope="module")
+def said(rows: list[tuple[Any, ...]]) -> dict[tuple[str, str, str], tuple[int, float, bool]]:
+    return {tuple(row[:3]): tuple(row[3:6]) for row in rows}
+
+
+@pytest.fixture(scope="module")
+def errors(rows: list[tuple[Any, ...]]) -> dict[tuple[str, str], float | None]:
+    return {(row[0], row[2]): row[6] for row in rows}
 
 
 @pytest.mark.parametrize(
@@ -97,6 +109,8 @@ def said() -> dict[tuple[str, str, str], tuple[int, float, bool]]:
         ("t1b", "another transfer of the side", "pitch as corrected, cents", 1, 100.0, True),
         ("t4", "the next part of the take", "speed of the disc, cents", 1, -60.0, True),
         ("t5", "the part before of the take", "speed of the disc, cents", 1, 60.0, True),
+        ("t4", "the next part of the take", "speed of the disc where they join, cents", 1, -30.0, False),
+        ("t5", "the part before of the take", "speed of the disc where they join, cents", 1, 30.0, False),
         ("t11", "the side that goes on from its last bar", "pitch as corrected, cents", 1, 94.0, True),
         ("t12", "the side whose last bar it goes on from", "pitch as corrected, cents", 1, -94.0, True),
         ("t11", "the side that goes on from its last bar", "speed of the disc, cents", 1, -30.0, False),
@@ -119,6 +133,13 @@ def test_sides_of_other_days_and_players_and_other_bars_are_not_joined(
     said: dict[tuple[str, str, str], tuple[int, float, bool]],
 ) -> None:
     assert {key[0] for key in said if "last bar" in key[1]} == {"t11", "t12"}
+
+
+def test_speeds_have_the_error_of_both_readings(errors: dict[tuple[str, str], float | None]) -> None:
+    # 3 and 3, 5 and 12 cents
+    assert errors["t4", "speed of the disc, cents"] == pytest.approx(18**0.5)
+    assert errors["t5", "speed of the disc where they join, cents"] == pytest.approx(13.0)
+    assert errors["t1a", "pitch as corrected, cents"] is None
 
 
 def test_nothing_is_compared_that_was_not_measured(said: dict[tuple[str, str, str], tuple[int, float, bool]]) -> None:

@@ -6,7 +6,8 @@ from pipeline.stats.rates import pooled_spread, rate_interval
 from tests.helpers.made_rows import database, joined, rows, slide, small
 
 TRANSITIONS = {"x1": (1, 2, 3, 4), "x2": (1, 2)}
-# Of each transition: probability of a shift, and of a shift along one string (the chance to slide).
+# Of each transition: probability of a shift, and of a shift along one string (the chance to slide), over the likely
+# readings of the speed.
 SHIFTS = {
     ("x1", 1): (0.9, 0.8),
     ("x1", 2): (0.6, 0.5),
@@ -20,8 +21,8 @@ SHIFTS = {
 def _way(slide_id: str, rank: int, string: str, places: tuple[int, int], probability: float, **other: object) -> dict:
     fingers = {"from_finger": 1, "to_finger": 4} | other
     return {
-        "slide_id": slide_id, "rank": rank, "speed_rank": 1, "transfer_id": "x1", "take_id": "t1", "string": string,
-        "from_position": places[0], "to_position": places[1], "probability": 0.5,
+        "slide_id": slide_id, "rank": rank, "speed_rank": 1, "speed_share": 1.0, "transfer_id": "x1", "take_id": "t1",
+        "string": string, "from_position": places[0], "to_position": places[1], "probability": 0.5,
         "passage_probability": probability, **fingers,
     }  # fmt: skip
 
@@ -38,22 +39,22 @@ def con():
     hands = [
         {
             "transition_id": f"{side}-t{1000 * at + 200}", "transfer_id": side, "take_id": "t" + side[1],
-            "speed_rank": rank, "shift_probability": shift, "chance_probability": chance, "heard": False,
+            "speed_rank": rank, "speed_share": share, "shift_probability": times * shift,
+            "chance_probability": times * chance, "heard": False,
         }
         for (side, at), (shift, chance) in SHIFTS.items()
-        for rank in (1, 2)
+        for rank, share, times in ((1, 0.75, 1.1), (2, 0.25, 0.7))  # weighed together: 1
     ]  # fmt: skip
-    for hand in hands:
-        if hand["speed_rank"] == 2:  # another reading of the speed counts nowhere
-            hand["shift_probability"] = hand["chance_probability"] = 1.0
     ways = [
         _way("x1-s1000", 1, "E", (1, 3), 0.7),
         _way("x1-s1000", 2, "A", (5, 7), 0.3),
         _way("x1-s2000", 1, "E", (3, 1), 0.6),
         _way("x1-s2000", 2, "E", (3, 1), 0.2, from_finger=2),
         _way("x1-s2000", 3, "D", (2, 2), 0.2),  # no shift of position
-        _way("x1-s3000", 1, "E", (1, 3), 0.9),
-        _way("x1-s3000", 2, "E", (1, 3), 0.1, from_finger=0),  # an open string slides nowhere
+        # by another reading of the speed it may begin on an open string, which slides nowhere: 0.75 + 0.25 * 0.6 = 0.9
+        _way("x1-s3000", 1, "E", (1, 3), 1.0, speed_share=0.75),
+        _way("x1-s3000", 1, "E", (1, 3), 0.6, speed_share=0.25, speed_rank=2),
+        _way("x1-s3000", 2, "E", (1, 3), 0.4, speed_share=0.25, speed_rank=2, from_finger=0),
     ]
     hands = {"transition_hand": hands, "slide_hand": ways, "fingering_match": _matches()}
     return database(results=("shift_share",), **joined(made, hands | {"chord_fingering_match": _chords()}))

@@ -187,8 +187,8 @@ def test_fingers_and_shifts_are_told_for_players_schools_and_periods():
         small(), {"slide": [slide("x2", "t2", 1.0, kind="two_finger", p_same_finger=0.0, p_two_finger=1.0)]}
     )
     tables["transition_hand"] = [
-        {"transition_id": f"x1-t{at}200", "transfer_id": "x1", "take_id": "t1", "speed_rank": 1, "heard": False,
-         "shift_probability": 0.5, "chance_probability": 0.25 if at < 3 else None}
+        {"transition_id": f"x1-t{at}200", "transfer_id": "x1", "take_id": "t1", "speed_rank": 1, "speed_share": 1.0,
+         "heard": False, "shift_probability": 0.5, "chance_probability": 0.25 if at < 3 else None}
         for at in (1, 2, 3)
     ]  # fmt: skip
     con = tallies(**tables)

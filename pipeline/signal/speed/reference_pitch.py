@@ -102,7 +102,7 @@ def assumed(region: str | None, year: int | None) -> tuple[ReferencePitch, ...]:
         modern, continental = 440.0, 0.1
     found = (
         ReferencePitch(modern, 7.0, 1.0 - continental - old_high, ASSUMED, stated=False),
-        ReferencePitch(435.0, 5.0, continental, "if the diapason normal", stated=False),
-        ReferencePitch(452.0, 6.0, old_high, "if old high pitch", stated=False),
+        ReferencePitch(435.0, 5.0, continental, "for a nominal 435 Hz, the diapason normal", stated=False),
+        ReferencePitch(452.0, 6.0, old_high, "for a nominal 452 Hz, old high pitch", stated=False),
     )
     return tuple(sorted(found, key=lambda pitch: -pitch.probability))

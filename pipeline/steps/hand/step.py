@@ -1,11 +1,11 @@
 """The step ``hand``: strings, fingers and positions of the notes and slides of one transfer.
 
-Where the speed is ambiguous by a semitone or so the hand is another one: each such reading gets its own rows, told
-apart by ``speed_rank``; rank 1 is the reading that the other tables use.
+Where the speed may be another by a semitone or so the hand is another one: each such reading gets its own rows, told
+apart by ``speed_rank``, with its share of all (``speed_share``); rank 1 is the reading that the other tables use.
 """
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 
@@ -46,18 +46,28 @@ def _printed(catalogue: Catalogue, work_id: str | None) -> dict[str, list[dict[s
     }
 
 
-def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[float]:
-    """Semitones by which each reading of the speed raises every pitch; the first, 0, is the one used."""
-    found = [0.0]
-    if speed["state"] != "ambiguous":
-        return found
+class SpeedReading(NamedTuple):
+    """By how many semitones a reading of the speed raises every pitch, and its share of all that have rows."""
+
+    semitones: float
+    share: float
+
+
+def readings(speed: Mapping[str, Any], alternatives: pl.DataFrame) -> list[SpeedReading]:
+    """The readings of the speed that mean another hand each; the first, of 0 semitones, is the one used."""
+    if speed["state"] not in ("estimated", "ambiguous"):
+        return [SpeedReading(0.0, 1.0)]
+    found = {0.0: 0.0}
     for row in alternatives.sort("rank").to_dicts():
         pitch = semitones_of_ratio(row["reference_pitch_hz"] / speed["reference_pitch_hz"])
         semitones = (row["offset_cents"] - speed["offset_cents"]) / 100.0 - float(pitch)
-        new = all(abs(semitones - known) > SAME_HAND_SEMITONES for known in found)
-        if row["probability"] >= LEAST_READING and new and len(found) < MOST_READINGS:
-            found.append(semitones)
-    return found
+        nearest = min(found, key=lambda known: abs(semitones - known))
+        same = nearest if abs(semitones - nearest) <= SAME_HAND_SEMITONES else semitones
+        found[same] = found.get(same, 0.0) + row["probability"]
+    others = [one for one in found if one != 0.0 and found[one] >= LEAST_READING]
+    kept = [0.0, *sorted(others, key=lambda one: -found[one])[: MOST_READINGS - 1]]
+    whole = sum(found[one] for one in kept)
+    return [SpeedReading(one, found[one] / whole if whole else 1.0) for one in kept]
 
 
 def _run(given: StepInput[HandSettings]) -> StepOutput:
@@ -77,8 +87,8 @@ def _run(given: StepInput[HandSettings]) -> StepOutput:
         of_take = pl.col("take_id").eq_missing(take_id)
         take = take_notes(*(tables[name].filter(of_take) for name in ("note", "transition", "slide")))
         board = board_of(given.facts, tables["melody"], take_id)
-        for rank, semitones in enumerate(ranks, start=1):
-            own = {"speed_rank": rank, "transfer_id": transfer_id, "take_id": take_id}
+        for rank, (semitones, share) in enumerate(ranks, start=1):
+            own = {"speed_rank": rank, "speed_share": share, "transfer_id": transfer_id, "take_id": take_id}
             made, hand = rows_of_take(take, board=board, settings=settings, semitones=semitones, own=own)
             for name, new in made.items():
                 rows[name] += new
@@ -114,7 +124,7 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=18,
+    version=19,
     scope="transfer",
     reads=(
         *("note", "transition", "slide", "chord", "chord_note", "speed", "speed_alternative", "melody"),

@@ -159,8 +159,7 @@ def _tables(
     if curve is not None and readings:
         curve = curve.turned(readings[0].turns)
         correction = curve.correction(offset_cents=readings[0].offset_cents)
-        # the curve's own error, and what intonation leaves open of the whole
-        se = np.sqrt(curve.se_at(grid) ** 2 + max(readings[0].offset_se ** 2 - tuning["sharp_se_cents"] ** 2, 0.0))
+        se = _se_along(curve, grid, tuning, readings[0])
     estimated_ratio = speed_ratio(grid, correction, length_s=length_s)
     ruled, _ = decision_cents(known)
     if ruled is not None:
@@ -184,6 +183,7 @@ def _tables(
         "reference_pitch_hz": _reference(decision, first, known),
         "key": decision["key"] if decision is not None else (first.key if first else None),
         "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
+        **_ends(curve, tuning, first, float(cents_of_ratio(ratio / estimated_ratio))),
         "wow_hz": tuning["wow_hz"],
         "wow_cents": tuning["wow_cents"],
         "flutter_hz": tuning["flutter_hz"],
@@ -211,6 +211,24 @@ def _tables(
     if state == "unmeasurable":
         return tables, ("cannot_tell", tuning["reason"])
     return tables, ("done", state)
+
+
+def _se_along(curve: SharpCurve, time_s: Floats, tuning: Row, reading: Reading) -> Floats:
+    # the curve's own error, and what intonation leaves open of the whole
+    whole = max(reading.offset_se**2 - tuning["sharp_se_cents"] ** 2, 0.0)
+    return np.asarray(np.sqrt(curve.se_at(time_s) ** 2 + whole))
+
+
+def _ends(curve: SharpCurve | None, tuning: Row, first: Reading | None, ruled_above: float) -> dict[str, float | None]:
+    # the correction at the first and the last steady note, without wow, with its standard error
+    names = ("first_cents", "first_se_cents", "last_cents", "last_se_cents")
+    if curve is None or first is None or not tuning["note_start_s"]:
+        return dict.fromkeys(names)
+    starts, lengths = np.asarray(tuning["note_start_s"]), np.asarray(tuning["note_length_s"])
+    at = np.array([starts.min(), (starts + lengths).max()])
+    cents = first.offset_cents + curve.mean_cents - curve.drift_at(at) + ruled_above
+    se = _se_along(curve, at, tuning, first)
+    return dict(zip(names, np.column_stack([cents, se]).ravel().tolist(), strict=True))
 
 
 def _limits(

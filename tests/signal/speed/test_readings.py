@@ -19,7 +19,7 @@ MAJOR = (0, 2, 4, 5, 7, 9, 11)
 STATED = (ReferencePitch(440.0, 2.0, 1.0, "as the take's reference pitch", stated=True),)
 UNSURE = (
     ReferencePitch(440.0, 2.0, 0.5, "if modern", stated=True),
-    ReferencePitch(452.0, 2.0, 0.5, "if old high pitch", stated=True),
+    ReferencePitch(452.0, 2.0, 0.5, "for a nominal 452 Hz", stated=True),
 )
 
 

@@ -69,10 +69,10 @@ def _tables(midi: list[int], *, state: str = "estimated", slide_at: int | None =
             }
         )
     speed = {"transfer_id": "t", "state": state, "offset_cents": 0.0, "reference_pitch_hz": 440.0}
+    chances = (0.5, 0.45, 0.05) if state == "ambiguous" else (0.9, 0.06, 0.04)
     others = [
-        {"transfer_id": "t", "rank": 1, "offset_cents": 0.0, "reference_pitch_hz": 440.0, "probability": 0.5},
-        {"transfer_id": "t", "rank": 2, "offset_cents": 100.0, "reference_pitch_hz": 440.0, "probability": 0.45},
-        {"transfer_id": "t", "rank": 3, "offset_cents": -100.0, "reference_pitch_hz": 440.0, "probability": 0.05},
+        {"transfer_id": "t", "rank": i, "offset_cents": cents, "reference_pitch_hz": 440.0, "probability": chance}
+        for i, (cents, chance) in enumerate(zip((0.0, 100.0, -100.0), chances, strict=True), start=1)
     ]
     return {
         "note": _frame("note", notes),
@@ -166,15 +166,35 @@ def test_each_reading_of_an_ambiguous_speed_has_its_hand() -> None:
     other = set(notes.filter(opened & (pl.col("speed_rank") == 2))["note_id"])
     assert one
     assert not one & other  # a semitone higher no open string is where it was
+    shares = notes.select("speed_rank", "speed_share").unique().sort("speed_rank")["speed_share"]
+    np.testing.assert_allclose(shares, [0.5 / 0.95, 0.45 / 0.95])
 
 
 def test_readings_that_change_no_hand_are_one() -> None:
     speed = {"state": "ambiguous", "offset_cents": 0.0, "reference_pitch_hz": 440.0}
+    first = {"rank": 1, "offset_cents": 0.0, "reference_pitch_hz": 440.0, "probability": 0.5}
     # A4 = 435 is 19.8 cents lower: the same hand.
-    same = [{"rank": 2, "offset_cents": -19.8, "reference_pitch_hz": 435.0, "probability": 0.4}]
-    semitone = [{"rank": 2, "offset_cents": 100.0, "reference_pitch_hz": 440.0, "probability": 0.4}]
-    assert readings(speed, pl.DataFrame(same)) == [0.0]
-    np.testing.assert_allclose(readings(speed, pl.DataFrame(semitone)), [0.0, 1.0])
+    same = {"rank": 2, "offset_cents": -19.8, "reference_pitch_hz": 435.0, "probability": 0.1}
+    semitone = {"rank": 3, "offset_cents": 100.0, "reference_pitch_hz": 440.0, "probability": 0.2}
+    np.testing.assert_allclose(readings(speed, pl.DataFrame([first, same])), [(0.0, 1.0)])
+    np.testing.assert_allclose(readings(speed, pl.DataFrame([first, same, semitone])), [(0.0, 0.75), (1.0, 0.25)])
+
+
+def test_a_hand_that_is_likely_by_several_pitches_together_is_a_reading() -> None:
+    speed = {"state": "estimated", "offset_cents": 0.0, "reference_pitch_hz": 440.0}
+    each = {"offset_cents": 100.0, "probability": 0.06}
+    rows = [
+        {"rank": 1, "offset_cents": 0.0, "reference_pitch_hz": 440.0, "probability": 0.88},
+        {"rank": 2, **each, "reference_pitch_hz": 440.0},
+        {"rank": 3, **each, "reference_pitch_hz": 439.0},
+    ]
+    np.testing.assert_allclose([one.share for one in readings(speed, pl.DataFrame(rows))], [0.88, 0.12])
+
+
+def test_a_ruling_leaves_one_hand() -> None:
+    speed = {"state": "decided", "offset_cents": 30.0, "reference_pitch_hz": 440.0}
+    others = [{"rank": 1, "offset_cents": 130.0, "reference_pitch_hz": 440.0, "probability": 0.9}]
+    assert readings(speed, pl.DataFrame(others)) == [(0.0, 1.0)]
 
 
 def test_a_pitch_off_the_instrument_is_said() -> None:

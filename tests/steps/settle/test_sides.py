@@ -164,6 +164,20 @@ def test_a_ruling_in_cents_keeps_the_drift() -> None:
     assert curve[-1] - curve[0] == pytest.approx(10.0, abs=0.1)
 
 
+@pytest.mark.parametrize("decision", [None, ruling(playing_rpm=None, correction_cents=35.0)])
+def test_the_first_and_the_last_note_have_the_curves_correction(decision: dict[str, Any] | None) -> None:
+    changed = tuning(jump_s=[20.0], jump_se_s=[0.1], jump_from_s=[19.9], jump_to_s=[20.1], jump_cents=[-30.0])
+    tables = run({"tr-1": known(decision=decision)}, {"tr-1": changed}).tables["tr-1"]
+    speed, curve = tables["speed"].row(0, named=True), tables["speed_curve"]
+    # the first note begins at 0 s, the last ends at 49.9 s
+    for name, time_s in (("first", 0.0), ("last", 49.9)):
+        cents, se = (
+            np.interp(time_s, curve["transfer_time_s"], curve[column]) for column in ("correction_cents", "se_cents")
+        )
+        assert speed[f"{name}_cents"] == pytest.approx(cents, abs=0.01)
+        assert speed[f"{name}_se_cents"] == pytest.approx(se, abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("decision", "facts", "said"),
     [
@@ -213,7 +227,7 @@ def test_wow_checks_the_turntable_only_while_that_counts() -> None:
 
 
 def test_doubts_about_the_catalogue_are_said() -> None:
-    assumed = {"assumed": pitch(440.0, 7.0, 0.75), "if the diapason normal": pitch(435.0, 5.0, 0.25)}
+    assumed = {"assumed": pitch(440.0, 7.0, 0.75), "for a nominal 435 Hz": pitch(435.0, 5.0, 0.25)}
     assert "no reference pitch in the catalogue: A4 taken as 44" in one(known(references=assumed))["remark"]
     wrong = one(known(key="A flat major"), tuning(sharp=3.0))
     assert "pitch content fits D major better than the catalogue's A flat major" in wrong["remark"]
@@ -337,7 +351,7 @@ def test_the_limits_over_all_readings_lie_outside_those_given_one() -> None:
     assert stated["offset_low_cents"] < stated["offset_cents"] - half
     assert stated["offset_high_cents"] > stated["offset_cents"] + half
     assert stated["reference_pitch_low_hz"] < 440.0 < stated["reference_pitch_high_hz"]
-    assumed = {"assumed": pitch(440.0, 7.0, 0.7), "if the diapason normal": pitch(435.0, 5.0, 0.3)}
+    assumed = {"assumed": pitch(440.0, 7.0, 0.7), "for a nominal 435 Hz": pitch(435.0, 5.0, 0.3)}
     unknown = one(known(references=assumed))
     assert unknown["offset_high_cents"] - unknown["offset_low_cents"] > 40.0
 
