@@ -57,16 +57,28 @@ _TEETH = (TOOTH_DECAY ** np.arange(TEETH)).astype(np.float32)
 
 def near(levels: F32) -> F32:
     """The highest of each bin and its two neighbours."""
-    out = levels.copy()
-    np.maximum(out[:, 1:], levels[:, :-1], out=out[:, 1:])
-    np.maximum(out[:, :-1], levels[:, 1:], out=out[:, :-1])
+    out = np.empty_like(levels)
+    _near(levels, out)
     return out
+
+
+@numba.njit(cache=True)
+def _near(levels, out):  # type: ignore[no-untyped-def]
+    n = levels.shape[1]
+    for t in range(levels.shape[0]):
+        row, most = levels[t], out[t]
+        most[0], most[n - 1] = max(row[0], row[1]), max(row[n - 2], row[n - 1])
+        middle, before, after, inner = row[1 : n - 1], row[: n - 2], row[2:], most[1 : n - 1]
+        for i in range(n - 2):
+            higher = before[i] if before[i] > after[i] else after[i]
+            inner[i] = higher if higher > middle[i] else middle[i]
 
 
 def salience(white: F32) -> F32:
     """Comb salience (frames, BINS): what of the note's partials stands out of the envelope, weighted."""
     out = np.zeros_like(white)
-    _comb(np.maximum(near(white), 0.0), _TEETH, PARTIALS, out)
+    standing_out = near(white)
+    _comb(np.maximum(standing_out, 0.0, out=standing_out), _TEETH, PARTIALS, out)
     return out
 
 
@@ -126,7 +138,7 @@ def describe(levels: Levels, saliences: F32, bins: Ints, frame: Ints, which: Int
 
     ``saliences`` has the rows of ``levels``.
     """
-    out = np.zeros((frame.size, len(NAMES)), dtype=np.float32)
+    out = np.empty((frame.size, len(NAMES)), dtype=np.float32)
     places = PARTIALS, _BETWEEN, _BESIDE, _LATER
     grids = levels.raw, near(levels.raw), near(levels.white), saliences
     _describe(*grids, bins, frame, which, *places, CONTEXT - EDGE, levels.raw.max(axis=1), out)

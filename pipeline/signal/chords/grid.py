@@ -29,7 +29,7 @@ WHITEN_BINS = 18
 """Half width of the moving mean that whitens the envelope: 3.6 semitones, as in the melody's spectrum."""
 CONTEXT = 32
 """Frames before and after a frame that its judgement may look at: 0.74 s."""
-BLOCK = 2048  # frames worked out at once, for memory
+BLOCK = 1024  # frames worked out at once: what fits the processor's cache
 MARGIN_SEMITONES = 3
 """How much faster or slower than it should a transfer may run."""
 
