@@ -20,17 +20,23 @@ from pipeline.signal.chords.playable import best_set
 from pipeline.signal.hand.fingerboard import Fingerboard
 from pipeline.units import Floats
 
-MOVES_BINS = 4
-"""Most bins that a note moves from frame to frame: 80 cents in 23 ms."""
+MOVES_BINS = 3
+"""Most bins that a note moves from frame to frame: 60 cents in 23 ms. With 4, a semitone's step may be one note."""
+ONE_BINS = 4
+"""Bins within which two notes of one chord are pieces of one: 80 cents (common practice, no source)."""
 STEP_BINS, STEP_FRAMES = 2.9, 7
 """Most bins from the middle of so many frames of a note, a vibrato's period, to that of the next: 40 cents to either
 side of a vibrato of 5 to 7 Hz cut no note."""
 JOIN_BINS = 2.0
 """Bins within which pieces of a note lie: with 3, a note that returns after its neighbour is one with it."""
-GOES_ON = 1.0
-"""Log odds that a note which sounded just before is bowed still, against a new one's (common practice, no source)."""
+GOES_ON = 1.5
+"""Log odds that a note which sounded just before is bowed still, against a new one's: with less, held notes of an old
+disc break in pieces."""
 GAP_FRAMES = 2  # 46 ms for which a note may be lost (common practice, no source)
 SHORTEST_FRAMES = 3  # 70 ms (common practice, no source)
+LEAST_ODDS = 1.0
+"""Least log odds of a note, summed over its frames: of 23 less sure ones in five real movements none was written. With
+2.5, basses of broken chords are lost."""
 JOINED_FRAMES, JOINED_BOWED = 12, 0.45
 """Longest gap between pieces of one note, and least mean probability of bowing in it (common practice, no source)."""
 # How far apart the notes of one chord begin (common practice, no source).
@@ -99,7 +105,12 @@ def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[No
             note.add(frame, places[k], bowed[k])
     pieces = (piece for note in (*done, *open_notes) for piece in _at_steps(note.note()))
     found = sorted(pieces, key=lambda note: (note.first, note.pitch_bin))
-    return [note for note in _joined(found, sounding) if note.last - note.first >= SHORTEST_FRAMES]
+    return [note for note in _joined(found, sounding) if _is_sure(note)]
+
+
+def _is_sure(note: Note) -> bool:
+    frames = note.last - note.first
+    return frames >= SHORTEST_FRAMES and frames * logit(min(note.bowed, 1.0 - 1e-3)) >= LEAST_ODDS
 
 
 def _at_steps(note: Note) -> list[Note]:
@@ -211,7 +222,7 @@ def _goes_on(old: Span, new: Span) -> bool:
     """Whether a chord is the one before, of which a note was lost for a while as the bow went on over the others."""
     if all(new.fresh) or new.first - old.last > JOINED_FRAMES:
         return False
-    return all(any(abs(n.pitch_bin - o.pitch_bin) <= MOVES_BINS for o in old.notes) for n in new.notes)
+    return all(any(abs(n.pitch_bin - o.pitch_bin) <= ONE_BINS for o in old.notes) for n in new.notes)
 
 
 def _beginning_together(notes: list[Note], start: int) -> list[int]:
@@ -238,7 +249,7 @@ def _one_of_each(members: list[Note], fresh: list[bool]) -> tuple[list[Note], li
     """Of pieces of one note, heard with a gap, the longest."""
     kept: list[int] = []
     for i in sorted(range(len(members)), key=lambda i: members[i].first - members[i].last):
-        if all(abs(members[i].pitch_bin - members[j].pitch_bin) > MOVES_BINS for j in kept):
+        if all(abs(members[i].pitch_bin - members[j].pitch_bin) > ONE_BINS for j in kept):
             kept.append(i)
     kept.sort()
     return [members[i] for i in kept], [fresh[i] for i in kept]

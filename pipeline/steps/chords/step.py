@@ -77,7 +77,7 @@ def _inside(chord: Chord, span: Mapping[str, Any]) -> bool:
 
 STEP = Step(
     name="chords",
-    version=4,
+    version=5,
     scope="transfer",
     reads=("note", "melody", "speed", "speed_curve", "solo_span"),
     writes=TABLES,

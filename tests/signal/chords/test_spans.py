@@ -46,6 +46,16 @@ def test_one_pitch_heard_at_two_places_of_the_grid_is_one_note() -> None:
     assert heard([{74.0: 1.0}] * 4 + twice + [{74.0: 1.0}] * 4) == [(0, 14, 74.0)]
 
 
+def test_a_short_note_needs_to_be_surer_than_a_long_one() -> None:
+    def heard_beside(chance: float, frames: int) -> list[object]:
+        held = [{67.0: 1.0}] * 8
+        return [note[2] for note in heard(held + [{67.0: 1.0, 74.0: chance}] * frames + held)]
+
+    assert heard_beside(0.55, 3) == [67.0]
+    assert heard_beside(0.9, 3) == [67.0, 74.0]
+    assert heard_beside(0.55, 12) == [67.0, 74.0]
+
+
 def test_a_wide_vibrato_is_one_note() -> None:
     swing = 0.4 * np.sin(2 * np.pi * 6.0 * np.arange(40) * 0.0232)
     assert [note[:2] for note in heard([{74.0 + x: 1.0} for x in swing.tolist()])] == [(0, 40)]
