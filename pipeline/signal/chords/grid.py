@@ -197,8 +197,11 @@ def _fill_levels(magnitude, floor, lower, fraction, ratio, logs, bits, exponent,
             raw[t, i] = logs[i]
             total += logs[i]
             sums[i + 1] = total
-        for i in range(WHITEN_BINS, n - WHITEN_BINS):
-            white[t, i] = logs[i] - (sums[i + WHITEN_BINS + 1] - sums[i - WHITEN_BINS]) / whole
+        # Over shifted views, as in the melody's.
+        middle, inner = logs[WHITEN_BINS : n - WHITEN_BINS], white[t, WHITEN_BINS : n - WHITEN_BINS]
+        before, after = sums[: n - 2 * WHITEN_BINS], sums[2 * WHITEN_BINS + 1 :]
+        for i in range(inner.shape[0]):
+            inner[i] = middle[i] - (after[i] - before[i]) / whole
         for i in range(WHITEN_BINS):
             end = i + WHITEN_BINS + 1
             white[t, i] = logs[i] - sums[end] / np.float32(end)

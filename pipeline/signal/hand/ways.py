@@ -24,36 +24,39 @@ class Ways(NamedTuple):
     log_whole: float
 
 
-@numba.njit(cache=True)
-def _link_summary(places, strings, fingers, begins, stops, weights, pairs, before, after, out):  # type: ignore[no-untyped-def]
+# Sums in whatever order lets several pairs go at once.
+@numba.njit(cache=True, fastmath={"reassoc"})
+def _link_summary(place, string, finger, begins, pairs, before, ahead, out):  # type: ignore[no-untyped-def]
     at = 0
     for t in range(begins.shape[0] - 2):
-        total = 0.0
-        for i in range(begins[t], begins[t + 1]):
-            a = stops[i]
-            for j in range(begins[t + 1], begins[t + 2]):
-                b = stops[j]
-                chance = before[i] * pairs[at] * weights[j] * after[j]
-                at += 1
+        first, last = begins[t + 1], begins[t + 2]
+        places, strings, fingers = place[first:last], string[first:last], finger[first:last]
+        weights = ahead[first:last]
+        wide = last - first
+        total = moved = on_string = along = 0.0
+        for i in range(begins[t], first):
+            row = pairs[at : at + wide]
+            at += wide
+            so_far, from_place, from_string, from_finger = before[i], place[i], string[i], finger[i]
+            for j in range(wide):
+                chance = so_far * row[j] * weights[j]
                 total += chance
-                moved = abs(places[b] - places[a]) > 1
-                one_string = strings[a] == strings[b]
-                if moved:
-                    out[t, 0] += chance
-                if one_string:
-                    out[t, 1] += chance
-                    if moved and fingers[a] > 0 and fingers[b] > 0:
-                        out[t, 2] += chance
-        for m in range(3):
-            out[t, m] = out[t, m] / total if total > 0.0 else math.nan
+                shifted = chance if abs(places[j] - from_place) > 1 else 0.0
+                moved += shifted
+                on_string += chance if strings[j] == from_string else 0.0
+                stopped = (strings[j] == from_string) & (from_finger > 0) & (fingers[j] > 0)
+                along += shifted if stopped else 0.0
+        out[t, 0] = moved / total if total > 0.0 else math.nan
+        out[t, 1] = on_string / total if total > 0.0 else math.nan
+        out[t, 2] = along / total if total > 0.0 else math.nan
 
 
 def link_summary(table: Arrays, notes: Candidates, weights: Floats, pairs: Floats, ways: Ways) -> Floats:
     """For each link (links, 3): probability that the hand moved by more than a semitone, that both notes are on
     one string, and that it moved along one string between two stopped notes (the chance to slide)."""
-    out = np.zeros((notes.begins.size - 2, 3))
-    held = (table.place, table.string, table.finger, notes.begins, notes.stops)
-    _link_summary(*held, weights, pairs, ways.before, ways.after, out)
+    out = np.empty((notes.begins.size - 2, 3))
+    place, string, finger = (part[notes.stops] for part in (table.place, table.string, table.finger))
+    _link_summary(place, string, finger, notes.begins, pairs, ways.before, weights * ways.after, out)
     return out
 
 
@@ -63,31 +66,35 @@ def _forward(begins, weights, pairs, heard, pair_begins, before):  # type: ignor
     for t in range(begins.shape[0] - 1):
         first = begins[t]
         wide = begins[t + 1] - first
+        # Over views of what lies side by side: with indices of their own, several candidates would not go at once.
+        here, own = before[first : first + wide], weights[first : first + wide]
         for j in range(wide):
-            before[first + j] = weights[j] if t == 0 else 0.0
+            here[j] = own[j] if t == 0 else 0.0
         if t > 0:
             for i in range(first - begins[t - 1]):
                 so_far = before[begins[t - 1] + i]
                 at = pair_begins[t - 1] + i * wide
                 if so_far > 0.0:
+                    row = pairs[at : at + wide]
                     if heard.shape[0] > 0:
+                        told = heard[at : at + wide]
                         for j in range(wide):
-                            before[first + j] += so_far * (pairs[at + j] * heard[at + j])
+                            here[j] += so_far * (row[j] * told[j])
                     else:
                         for j in range(wide):
-                            before[first + j] += so_far * pairs[at + j]
+                            here[j] += so_far * row[j]
             for j in range(wide):
-                before[first + j] *= weights[first + j]
+                here[j] *= own[j]
         whole = 0.0
         for j in range(wide):
-            whole += before[first + j]
+            whole += here[j]
         if whole <= 0.0:
             # No hand can go on from here: start anew.
             for j in range(wide):
-                before[first + j] = weights[first + j]
-                whole += before[first + j]
+                here[j] = own[j]
+                whole += here[j]
         for j in range(wide):
-            before[first + j] /= whole
+            here[j] /= whole
         log_whole += math.log(whole)
     return log_whole
 
@@ -103,19 +110,23 @@ def forward(
     return before, float(_forward(begins, weights, pairs, heard, pair_begins, before))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, fastmath={"reassoc"})
 def _backward(begins, weights, pairs, pair_begins, before, after, chance):  # type: ignore[no-untyped-def]
     notes = begins.shape[0] - 1
     for j in range(begins[notes - 1], begins[notes]):
         after[j] = 1.0
     for t in range(notes - 2, -1, -1):
-        wide = begins[t + 2] - begins[t + 1]
+        first, last = begins[t + 1], begins[t + 2]
+        wide = last - first
+        own, coming, ahead = weights[first:last], after[first:last], chance[first:last]
+        for j in range(wide):
+            ahead[j] = own[j] * coming[j]
         whole = 0.0
-        for i in range(begins[t + 1] - begins[t]):
+        for i in range(first - begins[t]):
+            row = pairs[pair_begins[t] + i * wide : pair_begins[t] + (i + 1) * wide]
             total = 0.0
             for j in range(wide):
-                at = begins[t + 1] + j
-                total += pairs[pair_begins[t] + i * wide + j] * weights[at] * after[at]
+                total += row[j] * ahead[j]
             after[begins[t] + i] = total
             whole += total
         for i in range(begins[t], begins[t + 1]):

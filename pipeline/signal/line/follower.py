@@ -257,12 +257,12 @@ class Follower:
         for part, low in zip(self.parts, (False, True), strict=False):
             mine = np.where(in_low == low, rough, np.nan)
             for first in range(0, self.n_frames, SHORT_BLOCK):
-                span = slice(first, min(first + SHORT_BLOCK, self.n_frames))
-                if not np.isfinite(mine[span]).any():
+                known = np.flatnonzero(np.isfinite(mine[first : first + SHORT_BLOCK]))
+                if not known.size:
                     continue
-                count = span.stop - first
-                spectrum = part.magnitudes(first, count)
-                floor = part.floor.at(first + count / 2)
+                span = slice(first + int(known[0]), first + int(known[-1]) + 1)
+                spectrum = part.magnitudes(span.start, span.stop - span.start)
+                floor = part.floor.at(first + min(SHORT_BLOCK, self.n_frames - first) / 2)
                 refine(spectrum, floor, part.register.bin_hz, mine[span], f0[span], level[span], prominence[span])
         return f0, level, prominence
 

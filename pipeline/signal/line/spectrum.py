@@ -296,8 +296,11 @@ def _whitened(  # type: ignore[no-untyped-def]
         for i in range(min(WHITEN_BINS, n)):
             end = min(n, i + WHITEN_BINS + 1)
             target[i] = logs[i] - sums[end] / np.float32(end)
-        for i in range(WHITEN_BINS, n - WHITEN_BINS):
-            target[i] = logs[i] - (sums[i + WHITEN_BINS + 1] - sums[i - WHITEN_BINS]) / whole
+        # Over shifted views: with indices of their own, several bins would not go at once.
+        middle, inner = logs[WHITEN_BINS : n - WHITEN_BINS], target[WHITEN_BINS : n - WHITEN_BINS]
+        before, after = sums[: n - 2 * WHITEN_BINS], sums[2 * WHITEN_BINS + 1 :]
+        for i in range(inner.shape[0]):
+            inner[i] = middle[i] - (after[i] - before[i]) / whole
         for i in range(max(WHITEN_BINS, n - WHITEN_BINS), n):
             start = i - WHITEN_BINS
             target[i] = logs[i] - (sums[n] - sums[start]) / np.float32(n - start)
