@@ -9,9 +9,9 @@ another note apart; above how many notes of chords such a note is named or thoug
 none does; frames with two or more bowed; claims that a string sounds later against planted delays; the curve of each
 note against the note followed by itself. Of real solo violin: written notes found in 46 ms of the first 0.45 s, wrong
 notes a chord (as long, of a pitch not written near), chords of over 200 ms a minute, onsets (80 ms, 50 cents; as heard,
-and with the notes of a chord where it begins, for lists know no broken ones) beside basic-pitch where it is installed,
-and in which share of the frames in which one note is written the line is on the one before, and only rings. Lists of
-notes are estimates on a grid of 32 ms; each is moved by up to 0.1 s to where most notes are heard.
+and with the notes of a chord where it begins, for lists know no broken ones; see ``written_onsets``) beside basic-pitch
+where it is installed, and in which share of the frames in which one note is written the line is on the one before,
+and only rings. Lists of notes are estimates on a grid of 32 ms; each is moved by up to 0.1 s to where most are heard.
 """
 
 import argparse
@@ -23,7 +23,6 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import mir_eval
 import numpy as np
 
 from pipeline.signal.chords.find import Chord, chords_of
@@ -31,7 +30,7 @@ from pipeline.signal.chords.grid import HOP_S, at_rate, midi_of_bins
 from pipeline.signal.chords.judge import which_sound
 from pipeline.signal.chords.octaves import POSSIBLE, is_above
 from pipeline.signal.chords.partials import HOP_S as FINE_S
-from pipeline.signal.chords.spans import Note, notes_of, spans_of
+from pipeline.signal.chords.spans import Note, notes_of
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides.detect import find_notes_and_slides
@@ -47,10 +46,10 @@ from tests.benchmarks.chord_mixes import (
     with_piano,
 )
 from tests.benchmarks.real_sound import RATE, RealSound
+from tests.benchmarks.written_onsets import score_onsets
 
 INSIDE_S, EDGE_S = 0.05, 0.03
 FOUND_S, HEARD_S = 0.035, 0.45
-ONSET_S = 0.08
 RINGS_DB = 8.0
 CONDITIONS: dict[str, tuple[str, float | None, float | None]] = {
     "clean": ("full", None, None),
@@ -300,7 +299,7 @@ def score_recording(sound: RealSound) -> None:
             f"    {count} at once: {row.found} of {row.written} notes, {row.whole} of {row.chords} whole,"
             f" wrong notes {row.wrong / row.chords:.2f}"
         )
-    _score_onsets(sound, notes, chords, shift, tuning)
+    score_onsets(sound, notes, chords, shift, tuning)
     _score_line(sound, shift, tuning)
     rules = [c.order.bow_rule for c in chords if len(c.notes) >= 3 and all(n.fresh for n in c.notes)]
     orders = [c.order.breaking for c in chords if len(c.notes) >= 3]
@@ -319,40 +318,6 @@ def _met(listed: Floats, midi: Floats, there: Any, shift: float) -> float:
         met += int(((np.abs(midi[span] - pitch) < 0.5) & there[span]).any(axis=1).sum())
         whole += max(span.stop - span.start, 0)
     return met / max(whole, 1)
-
-
-def _score_onsets(sound: RealSound, notes: list[Note], chords: list[Chord], shift: float, tuning: float) -> None:
-    """Note F1 against the score, beside a general transcriber's; notes of chords begin where the tables say."""
-    assert sound.notes is not None
-    listed = sound.notes + np.array([shift, shift, 0.0])
-    hz = 440.0 * 2 ** ((listed[:, 2] - 69) / 12)
-
-    def f1(spans: Floats, pitches: Floats) -> float:
-        if not len(spans):
-            return 0.0
-        found = mir_eval.transcription.precision_recall_f1_overlap(
-            listed[:, :2], hz, spans, 440.0 * 2 ** ((pitches - 69) / 12), onset_tolerance=ONSET_S, offset_ratio=None
-        )
-        return float(found[2])
-
-    own = np.array([[n.first * HOP_S, n.last * HOP_S] for n in notes])
-    pitches = np.array([float(midi_of_bins(n.pitch_bin)) - tuning for n in notes])
-    spans = [[notes.index(note) for note in span.notes] for span in spans_of(notes)]
-    for numbers, chord in zip(spans, chords, strict=True):
-        for k, note in zip(numbers, chord.notes, strict=True):
-            own[k, 0] = note.start.time_s if note.start.clear else own[k, 0]
-    written = own.copy()
-    for numbers, chord in zip(spans, chords, strict=True):
-        fresh = [k for k, note in zip(numbers, chord.notes, strict=True) if note.fresh]
-        written[fresh, 0] = own[fresh, 0].min()
-    said = f"    onsets, F1 {f1(own, pitches):.3f}, broken chords as written {f1(written, pitches):.3f}"
-    try:
-        from tests.benchmarks.basic_pitch import notes_of as general
-    except ImportError:
-        print(said)
-        return
-    bounds, heard = general(sound.samples, RATE)
-    print(said + f", basic-pitch {f1(bounds, heard - tuning):.2f}")
 
 
 def _score_line(sound: RealSound, shift: float, tuning: float) -> None:
