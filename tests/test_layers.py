@@ -177,3 +177,14 @@ def test_questions_do_not_wait_for_what_only_measuring_needs() -> None:
     loaded = set(done.stdout.split())
     assert "pipeline.cli.query" in loaded
     assert loaded & heavy == set()
+
+
+def test_an_answer_without_rows_loads_no_pandas() -> None:
+    # pyarrow loads it for the empty table of a schema, which takes longer than the rest of a question.
+    code = (
+        "import sys, duckdb; from pipeline.store.database.asking import pieces_of\n"
+        "rows = sum(piece.height for piece in pieces_of(duckdb.connect(), 'select 1 as x where false'))\n"
+        "print(rows, 'pandas' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["0", "False"]

@@ -86,10 +86,11 @@ def salience(white: F32) -> F32:
 def _comb(white, teeth, places, out):  # type: ignore[no-untyped-def]
     n = white.shape[1]
     for t in range(white.shape[0]):
+        salience = out[t]
         for h in range(teeth.shape[0]):
-            at = places[h]
-            for i in range(n - at):
-                out[t, i] += teeth[h] * white[t, i + at]
+            partial, tooth = white[t, places[h] :], teeth[h]
+            for i in range(n - places[h]):
+                salience[i] += tooth * partial[i]
 
 
 def choose(saliences: F32, *, instrument: str) -> Ints:

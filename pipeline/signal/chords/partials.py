@@ -159,7 +159,7 @@ def _shifted(sound: F32, begin: int, hz: Floats, numbers: npt.NDArray[np.int64],
 @numba.njit(cache=True)
 def _shift(heard, parts, numbers, shape, powers, mixed, out):  # type: ignore[no-untyped-def]
     """Loops of ``_shifted``: of partial ``h`` all turns are the ``h``-th power of those of the first."""
-    length = heard.shape[1]
+    length, n = heard.shape[1], out.shape[2]
     hops = length // PER_HOP
     k = 0
     for h in range(1, numbers[-1] + 1):
@@ -178,9 +178,11 @@ def _shift(heard, parts, numbers, shape, powers, mixed, out):  # type: ignore[no
                 total_im += heard[j, i] * im
                 re, im = re * c - im * s, re * s + im * c
             mixed[0, i], mixed[1, i] = total_re / DECIMATED, total_im / DECIMATED
+        out_re, out_im = out[k, 0], out[k, 1]
         for j in range(shape.shape[0]):
             before = (j % PER_HOP) * hops + j // PER_HOP
-            for t in range(out.shape[2]):
-                out[k, 0, t] += 2.0 * shape[j] * mixed[0, before + t]
-                out[k, 1, t] += 2.0 * shape[j] * mixed[1, before + t]
+            re_part, im_part = mixed[0, before : before + n], mixed[1, before : before + n]
+            for t in range(n):
+                out_re[t] += 2.0 * shape[j] * re_part[t]
+                out_im[t] += 2.0 * shape[j] * im_part[t]
         k += 1

@@ -107,20 +107,44 @@ def _around(values: npt.NDArray[Any], half: int) -> Floats:
 def _runs(cents: Floats, reach: float, memory: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     # first frames of the runs and those after their last
     start, end = np.empty(cents.size, np.int64), np.empty(cents.size, np.int64)
+    near = np.empty(memory + 1)  # the last values of the run, in order of their size
     n, i = 0, 0
     while i < cents.size:
         if np.isnan(cents[i]):
             i += 1
             continue
         start[n] = i
-        i += 1
+        count = 0
         while i < cents.size and not np.isnan(cents[i]):
-            if abs(cents[i] - median_of_known(cents[max(start[n], i - memory) : i])) > reach:
+            if count and abs(cents[i] - 0.5 * (near[(count - 1) // 2] + near[count // 2])) > reach:
                 break
+            _insert(near, count, cents[i])
+            count += 1
+            if count > memory:
+                _remove(near, count, cents[i - memory])
+                count -= 1
             i += 1
         end[n] = i
         n += 1
     return start[:n].copy(), end[:n].copy()
+
+
+@nb.njit(cache=True)
+def _insert(rising: Floats, count: int, value: float) -> None:
+    at = count
+    while at > 0 and rising[at - 1] > value:
+        rising[at] = rising[at - 1]
+        at -= 1
+    rising[at] = value
+
+
+@nb.njit(cache=True)
+def _remove(rising: Floats, count: int, value: float) -> None:
+    at = 0
+    while rising[at] != value:
+        at += 1
+    for i in range(at, count - 1):
+        rising[i] = rising[i + 1]
 
 
 @nb.njit(cache=True)
