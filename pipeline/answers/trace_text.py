@@ -71,7 +71,9 @@ def _slide(row: Row, name_of: Spelling) -> Iterator[str]:
 def _told(item: TransferTrace) -> Iterator[str]:
     transfer, side, speed = item.transfer, item.side or {}, item.speed
     yield f"transfer {transfer['transfer_id']}, file {transfer['file']}"
-    if speed:
+    if speed and speed["state"] == "unmeasurable":
+        yield "  speed: unmeasurable; the side is taken as it plays"
+    elif speed:
         rpm = f", plays at {speed['playing_rpm']:.2f} rpm" if speed["playing_rpm"] else ""
         key = f", {speed['key']}" if speed["key"] else ""
         offset = f"{signed(speed['offset_cents'], 1)} {given_words(speed['offset_se_cents'])} cents"

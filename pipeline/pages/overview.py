@@ -182,11 +182,11 @@ def _speeds(view: View) -> list[dict[str, str]]:
         {
             "transfer_id": row["transfer_id"],
             "state": row["state"],
-            "offset": signed(row["offset_cents"], 1),
+            "offset": "cannot tell" if row["state"] == "unmeasurable" else signed(row["offset_cents"], 1),
             "given": given_words(row["offset_se_cents"]),
             "over_all": over_all_words(row["offset_low_cents"], row["offset_high_cents"]),
             "rpm": "" if row["playing_rpm"] is None else f"{row['playing_rpm']:.2f}",
-            "reference": f"{row['reference_pitch_hz']:.1f}",
+            "reference": "" if row["reference_pitch_hz"] is None else f"{row['reference_pitch_hz']:.1f}",
             "key": row["key"] or "",
             "remark": "; ".join(words for words in (ledger_remark(row), *doubts[row["transfer_id"]]) if words),
         }

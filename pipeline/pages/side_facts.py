@@ -121,12 +121,13 @@ def speed_words(speed: Row | None) -> str:
     """The decision about the speed, as a sentence or two."""
     if speed is None:
         return "The speed has not been measured."
+    if speed["state"] == "unmeasurable":
+        return f"The speed could not be measured; the side is taken as it plays.{sentence(speed['remark'])}"
     rpm = f", so the disc plays at {speed['playing_rpm']:.2f} rpm" if speed["playing_rpm"] else ""
     state = {
         "decided": f"Decided by {speed['decided_by'] or 'a person'}",
         "estimated": "Estimated",
         "ambiguous": "Ambiguous: other notes are nearly as likely, see below. With the first reading",
-        "unmeasurable": "The speed could not be measured; it is taken as it is",
     }[speed["state"]]
     given = ""
     if speed["offset_se_cents"] is not None:

@@ -97,7 +97,7 @@ def rests_on(side: "MeasuredSide") -> str:
 
 STEP = Step(
     name="measure",
-    version=19,
+    version=20,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

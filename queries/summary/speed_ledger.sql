@@ -24,7 +24,7 @@ select
     speed.offset_high_cents,
     speed.playing_rpm * 2 ** ((speed.offset_low_cents - speed.offset_cents) / 1200) as playing_rpm_low,
     speed.playing_rpm * 2 ** ((speed.offset_high_cents - speed.offset_cents) / 1200) as playing_rpm_high,
-    speed.reference_pitch_hz,
+    case when speed.state <> 'unmeasurable' then speed.reference_pitch_hz end as reference_pitch_hz,
     speed.reference_pitch_low_hz,
     speed.reference_pitch_high_hz,
     speed.key,

@@ -28,9 +28,18 @@ def test_the_ledger_says_where_others_speak_against_a_speed() -> None:
         "transfer_id": "t1", "beside": "the written part", "other_id": "k1", "others": 1, "doubtful": True,
         "compared": "pitch as corrected, semitones", "difference": 1.0, "difference_se": None,
     }  # fmt: skip
+    unknown = row | {
+        "transfer_id": "t2", "state": "unmeasurable", "offset_se_cents": None, "offset_low_cents": None,
+        "offset_high_cents": None, "reference_pitch_hz": None,
+    }  # fmt: skip
     calm = other | {"compared": "tempo, %", "beside": "other takes of the work", "doubtful": False}
-    frames = {"summary.speed_ledger": pl.DataFrame([row]), "summary.speed_beside_others": pl.DataFrame([other, calm])}
-    (said,) = _speeds(frames.__getitem__)
+    frames = {
+        "summary.speed_ledger": pl.DataFrame([row, unknown]),
+        "summary.speed_beside_others": pl.DataFrame([other, calm]),
+    }
+    told = {each["transfer_id"]: each for each in _speeds(frames.__getitem__)}
+    assert (told["t2"]["offset"], told["t2"]["reference"], told["t2"]["rpm"]) == ("cannot tell", "", "")
+    said = told["t1"]
     assert said["remark"] == (
         "beside the written part: pitch as corrected +1.0 semitones; one may be read at a wrong speed, "
         "or the piece be in another key"

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.answers.note_names import spelling
-from pipeline.pages.side_facts import heading, left_out, other_glides, recording_facts
+from pipeline.pages.side_facts import heading, left_out, other_glides, recording_facts, speed_words
 from pipeline.store.corpus import Corpus
 
 
@@ -45,3 +45,13 @@ def test_what_may_be_another_players_is_told_in_one_line_for_each_reason_and_in_
         ("C4 to E4", "the other player’s"),
         ("C4 to E4", "cannot tell whose"),
     ]
+
+
+def test_no_number_is_told_of_a_speed_that_could_not_be_measured() -> None:
+    speed = {
+        "state": "unmeasurable", "offset_cents": 0.0, "offset_se_cents": None, "playing_rpm": None,
+        "reference_pitch_hz": 440.0, "remark": "not measurable: nothing is heard above the noise",
+    }  # fmt: skip
+    said = speed_words(speed)
+    assert said.endswith("Not measurable: nothing is heard above the noise.")
+    assert not any(letter.isdigit() for letter in said)

@@ -46,8 +46,9 @@ def paragraph(
         "",
         f"Slides were found and measured with glideline {__version__} ({_steps(opened)}). For each transfer the speed "
         "was settled first: the deviation of sounding pitches from equal temperament was followed along the side, "
-        "with once-per-turn wow and sudden changes where significant, and the semitone was chosen by the evidence "
-        f"listed in the table `speed_alternative` (states: {states}). Times and pitches below are corrected for it. "
+        "with once-per-turn wow and sudden changes where significant, and the semitone, with A4 where none is stated, "
+        f"was chosen by the evidence listed in the table `speed_alternative` (states: {states}). Times and pitches "
+        "below are corrected by the likeliest reading; the table `speed` has 95 % limits given that, and over all. "
         f"The solo line was followed {_FOLLOWED[corpus.settings.follow.scoring]}, divided into notes and glides by a "
         f"fitted model, and each change of note was judged by {_JUDGED[corpus.settings.detect.acceptance]}; slides "
         f"of a confidence of {corpus.settings.detect.least_confidence:g} and more are given. "

@@ -23,9 +23,10 @@ JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS = 8.0, 4.4
 # (trial, on smooth drifts by 40 cents and back: 3.2 errors at most, of changes by 8 to 17 cents).
 JUMP_LARGE_CENTS, JUMP_BORNE_OUT_SIGMAS, JUMP_LARGE_BORNE_OUT_SIGMAS = 18.0, 3.5, 2.0
 # Beside an accompaniment, whose notes are as many as they are alike (one string out of tune moves all of its notes), a
-# small change must show against a straight line through the tones near it, too: a curve that bends is otherwise taken
-# for small steps (trial, on smooth drifts by 40 cents and back: 6 errors do not suffice).
-JUMP_SMALL_CENTS, JUMP_NEAR_S, JUMP_NEAR_SIGMAS = 12.0, 20.0, 6.5
+# small change must show more surely, and against a straight line through the tones near it, too: a curve that bends is
+# otherwise taken for small steps (trial, on smooth drifts by 40 cents and back: 6 errors beside a line do not suffice,
+# nor do 7.3 in all; of 25 changes by 10 cents 24 show by 8).
+JUMP_SMALL_CENTS, JUMP_SMALL_SIGMAS, JUMP_NEAR_S, JUMP_NEAR_SIGMAS = 12.0, 7.6, 20.0, 6.5
 MOST_JUMPS = 5
 # of sudden changes of the least size that a side is said to show, so many are found; sizes are known modulo a semitone
 FOUND_SHARE, LARGEST_CENTS, _LEAST_MOMENTS = 0.9, 50.0, 40
@@ -248,7 +249,7 @@ def _least_found(tracks: Tracks, fit: Fit, places: tuple[Place, ...], length_s: 
         columns = [jump_column(tracks, time_s=float(time_s))[:, 0] for time_s in at]
         near = np.array([_near(tracks, fit, float(t), column)[1] for t, column in zip(at, columns, strict=True)])
         small = sizes < JUMP_SMALL_CENTS
-        needed[small] = np.maximum(needed[small], JUMP_NEAR_SIGMAS * near)
+        needed[small] = np.maximum(needed[small], np.maximum(JUMP_SMALL_SIGMAS * errors, JUMP_NEAR_SIGMAS * near))
     found = ndtr((sizes[:, None] - needed) / errors).mean(axis=1) >= FOUND_SHARE
     return float(sizes[np.argmax(found)]) if found.any() else None
 
@@ -276,6 +277,8 @@ def _stands_out(tracks: Tracks, fit: Fit, place: Place) -> bool:
     if abs(size) >= JUMP_SMALL_CENTS or not (tracks.source == ACCOMPANIMENT).any():
         return True
     found, sd = _near(tracks, fit, place.time_s, fit.columns[:, -1])
+    if abs(size) < JUMP_SMALL_SIGMAS * float(np.sqrt(fit.covariance[-1, -1])):
+        return False
     return bool((found + size) * np.sign(size) >= JUMP_NEAR_SIGMAS * sd)
 
 

@@ -168,7 +168,8 @@ def _tables(
     ratio = speed_ratio(grid, correction, length_s=length_s)
     first = readings[0] if readings else None
     decision = known["decision"] if ruled is not None else None
-    counted = known["turntable_rpm"] is not None and known["already_corrected"] != "yes"
+    turns = known["turntable_rpm"] is not None and known["already_corrected"] != "yes"
+    counted = turns and state != "unmeasurable"
     drift = curve.drift_at(grid) if curve is not None else np.zeros(0)
     limits = _limits(settled, first, decision, float(cents_of_ratio(ratio)))
     greatest = max(curve.jumps, key=lambda jump: abs(jump[1]), default=None) if curve is not None else None
@@ -206,7 +207,7 @@ def _tables(
     tables = {
         "speed": pl.DataFrame([speed], infer_schema_length=None),
         "speed_curve": _curve_frame(name, grid, correction, se),
-        "speed_alternative": _alternatives(name, [offered] if offered else readings, bool(counted)),
+        "speed_alternative": _alternatives(name, [offered] if offered else readings, bool(turns)),
     }
     if state == "unmeasurable":
         return tables, ("cannot_tell", tuning["reason"])
@@ -241,7 +242,7 @@ def _limits(
         se = decision["se_cents"]
         return {**dict(zip(names, _normal_limits(offset, se), strict=True)), **pitch}
     if settled is None or first is None:
-        return {**dict(zip(names, (UNMEASURED_SE_CENTS, None, None), strict=True)), **pitch}
+        return {**dict.fromkeys(names), **pitch}
     # the offset on the whole is the mean of ratios, a reading's that of cents
     apart = offset - first.offset_cents
     return {
