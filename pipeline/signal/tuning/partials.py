@@ -129,9 +129,10 @@ def _peaks(
         here = 0
         for k in range(1, bins - 1):
             m = magnitude[t, k]
-            if m < magnitude[t, k - 1] or m <= magnitude[t, k + 1] or here >= 40:
+            # First what is foreseen: most bins are faint, and no processor foresees where a maximum comes.
+            if m < _BELOW_LOUDEST * loudest or m < _CLEAR_OF_FLOOR * floor[t, k]:
                 continue
-            if m < _CLEAR_OF_FLOOR * floor[t, k] or m < _BELOW_LOUDEST * loudest:
+            if m < magnitude[t, k - 1] or m <= magnitude[t, k + 1] or here >= 40:
                 continue
             a, b, c = np.log(magnitude[t, k - 1] + 1e-30), np.log(m), np.log(magnitude[t, k + 1] + 1e-30)
             bend = a - 2.0 * b + c
@@ -198,6 +199,9 @@ def _overtones(
     # peaks that a lower tone explains as its partial
     n = frame.size
     overtone = np.zeros(n, np.bool_)
+    above = np.zeros(_HIGHEST_PARTIAL + 3)  # cents of each partial above the lowest
+    for k in range(1, above.size):
+        above[k] = cents_of_ratio(k)
     start = 0
     while start < n:
         end = start
@@ -207,14 +211,14 @@ def _overtones(
         for i in range(start, end):
             hz = A4_HZ * ratio_of_cents(cents[i])
             for k in range(2, _HIGHEST_PARTIAL + 1):
-                below = cents[i] - cents_of_ratio(k)
+                below = cents[i] - above[k]
                 overtone[i] = _sounds(cents, start, i, below, _OVERTONE_CENTS)
                 if not overtone[i] and k <= _HIGHEST_OF_WEAK:
                     overtone[i] = _stands_out(magnitude[t], floor[t], hz / k / bin_hz - first_bin)
                 if not overtone[i] and k in _ODD_ONES:
                     neighbours = 0
                     for other in (k - 2, k - 1, k + 1, k + 2):
-                        wanted = below + cents_of_ratio(other)
+                        wanted = below + above[other]
                         neighbours += other > 1 and _sounds(cents, start, end, wanted, _NEIGHBOUR_CENTS)
                     overtone[i] = neighbours >= 2
                 if overtone[i]:
