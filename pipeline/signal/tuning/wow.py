@@ -2,7 +2,8 @@
 
 Off-centre by e at groove radius r the pitch deviates by at most e / r, so the depth grows as 1 / radius towards
 the centre. Vibrato is faster and keeps no phase; notes that follow the beat differ between tones, and tones' own
-means hardly count here. What remains is judged against the spectrum of the same residuals beside the peak.
+means hardly count here. What remains is judged against the spectrum of the same residuals beside the peak. The
+phase tells where the hole lies, and nothing of the speed that the disc was cut at: it speaks for no reading.
 """
 
 from dataclasses import dataclass
