@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.signal.hand.chain import Arrays, Candidates, Ints
 from pipeline.units import Floats
 
-_NOTHING = np.empty(0)
+_NOTHING = np.empty(0)  # pairs are taken as they are
 
 
 class Ways(NamedTuple):
