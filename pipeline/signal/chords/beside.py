@@ -7,7 +7,7 @@ fall, by 17 to 79 dB a second on real violins (quartiles).
 import numba
 import numpy as np
 
-from pipeline.signal.chords.candidates import CANDIDATES, EDGE, PARTIALS, Ints
+from pipeline.signal.chords.candidates import CANDIDATES, EDGE, PARTIALS, Ints, near
 from pipeline.signal.chords.grid import BINS, CONTEXT, F32, PER_SEMITONE, Levels, midi_of_bins
 from pipeline.units import A4_HZ, hz_of_midi
 
@@ -54,7 +54,7 @@ def describe_beside(levels: Levels, bins: Ints, answers: F32, frame: Ints, which
     spread = np.zeros((len(bins), BINS), dtype=np.float32)
     _spread(bins, answers, spread)
     _beside(
-        levels.raw,
+        near(levels.raw),
         bins,
         answers,
         spread,
@@ -102,18 +102,17 @@ def _own(row_bins, row_answers, b, hz, own):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _level(raw, t, b, partials, own, count):  # type: ignore[no-untyped-def]
+def _level(peaks, t, places, inside, count):  # type: ignore[no-untyped-def]
+    """Mean level of ``count`` partials in row ``t``: those ``inside`` the grid at the first of ``places``, others 0."""
     total = np.float32(0.0)
-    for h in range(OWN_PARTIALS):
-        if own[h] and b + partials[h] + 1 < raw.shape[1]:
-            at = b + partials[h]
-            total += max(raw[t, at - 1], raw[t, at], raw[t, at + 1])
+    for k in range(inside):
+        total += peaks[np.uint64(t), np.uint64(places[k])]
     return total / count
 
 
 @numba.njit(cache=True)
-def _beside(raw, bins, answers, spread, frame, which, steps, partials, hz, lead, loud, out):  # type: ignore[no-untyped-def]
-    own = np.zeros(OWN_PARTIALS, dtype=np.bool_)
+def _beside(peaks, bins, answers, spread, frame, which, steps, partials, hz, lead, loud, out):  # type: ignore[no-untyped-def]
+    own, places = np.zeros(OWN_PARTIALS, dtype=np.bool_), np.empty(OWN_PARTIALS, dtype=np.int64)
     for i in range(frame.shape[0]):
         r = frame[i]
         t = r + lead
@@ -147,12 +146,17 @@ def _beside(raw, bins, answers, spread, frame, which, steps, partials, hz, lead,
         if count == 0:
             out[i, f + 1 : f + 7] = np.nan
             continue
-        now = _level(raw, t, b, partials, own, count)
+        inside = 0
+        for h in range(OWN_PARTIALS):
+            if own[h] and b + partials[h] + 1 < peaks.shape[1]:
+                places[inside] = b + partials[h]
+                inside += 1
+        now = _level(peaks, t, places, inside, count)
         most_before = most_after = now
         least_before = now
         for d in range(1, MEMORY + 1):
-            past = _level(raw, t - d, b, partials, own, count)
-            coming = _level(raw, t + d, b, partials, own, count)
+            past = _level(peaks, t - d, places, inside, count)
+            coming = _level(peaks, t + d, places, inside, count)
             most_before = max(most_before, past)
             least_before = min(least_before, past)
             most_after = max(most_after, coming)

@@ -146,53 +146,58 @@ def describe(levels: Levels, saliences: F32, bins: Ints, frame: Ints, which: Int
     return out
 
 
-@numba.njit(cache=True)
-def _at(grid, t, i):  # type: ignore[no-untyped-def]
-    """Bin ``i`` of row ``t``; 0 beyond the grid."""
-    # Without a view of the row, whose owner would be counted each time, and without a look whether to count backwards.
-    return grid[np.uint64(t), np.uint64(i)] if 0 <= i < grid.shape[1] else np.float32(0.0)
+@numba.njit(cache=True, inline="always")
+def _at(row, i):  # type: ignore[no-untyped-def]
+    """Bin ``i`` of a row; 0 beyond the grid."""
+    # Without a look whether to count backwards; in line, since a call would count the owner of the row.
+    return row[np.uint64(i)] if 0 <= i < row.shape[0] else np.float32(0.0)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _describe(  # type: ignore[no-untyped-def]
     exact, raw, white, saliences, bins, frame, which, partials, between, beside, later, lead, loud, out
 ):
     for i in range(frame.shape[0]):
         t = frame[i] + lead
         b = bins[frame[i], which[i]]
-        own = saliences[t, b]
-        best = saliences[t, bins[frame[i], 0]]
-        loudest = loud[t]
+        level, peaks, salience, fine, features = raw[t], white[t], saliences[t], exact[t], out[i]
+        own = salience[b]
         f = 0
         for h in range(WHITE_PARTIALS):
-            out[i, f] = _at(white, t, b + partials[h])
+            features[f] = _at(peaks, b + partials[h])
             f += 1
         for h in range(RAW_PARTIALS):
-            out[i, f] = _at(raw, t, b + partials[h]) - loudest
+            features[f] = _at(level, b + partials[h]) - loud[t]
             f += 1
         for k in range(between.shape[0]):
-            out[i, f] = _at(white, t, b + between[k])
+            features[f] = _at(peaks, b + between[k])
             f += 1
         for k in range(beside.shape[0]):
-            out[i, f] = _at(saliences, t, b + beside[k]) / own
+            features[f] = _at(salience, b + beside[k]) / own
             f += 1
-        out[i, f] = own
-        out[i, f + 1] = own / best
-        out[i, f + 2] = which[i]
+        features[f] = own
+        features[f + 1] = own / salience[bins[frame[i], 0]]
+        features[f + 2] = which[i]
         f += 3
         for h in range(TIMED_PARTIALS):
-            now = _at(raw, t, b + partials[h])
+            at = b + partials[h]
+            now = _at(level, at)
             for k in range(later.shape[0]):
-                out[i, f] = _at(raw, t + later[k], b + partials[h]) - now
+                then = raw[np.uint64(t + later[k]), np.uint64(at)] if 0 <= at < raw.shape[1] else np.float32(0.0)
+                features[f] = then - now
                 f += 1
         for h in range(PLACED_PARTIALS):
-            middle = b + partials[h]
-            top = middle
-            height = _at(exact, t, middle)
-            for k in range(middle - 2, middle + 3):
-                here = _at(exact, t, k)
-                if here > height:
-                    top = k
-                    height = here
-            out[i, f] = top - middle
+            features[f] = _place(fine, b + partials[h])
             f += 1
+
+
+@numba.njit(cache=True, inline="always")
+def _place(row, middle):  # type: ignore[no-untyped-def]
+    """Bins from ``middle`` to the highest of it and two to each side, of equals to the middle, then to the lowest."""
+    top, height = 0, _at(row, middle)
+    inside = 2 <= middle < row.shape[0] - 2
+    for k in range(-2, 3):
+        here = row[np.uint64(middle + k)] if inside else _at(row, middle + k)
+        higher = here > height
+        top, height = k if higher else top, here if higher else height
+    return top
