@@ -34,9 +34,9 @@ GOES_ON = 1.5
 disc break in pieces."""
 GAP_FRAMES = 2  # 46 ms for which a note may be lost (common practice, no source)
 SHORTEST_FRAMES = 3  # 70 ms (common practice, no source)
-LEAST_ODDS = 1.0
-"""Least log odds of a note, summed over its frames: of 23 less sure ones in five real movements none was written. With
-2.5, basses of broken chords are lost."""
+SHORT_FRAMES, LEAST_ODDS = 9, 1.0
+"""A note so short (210 ms) needs so much log odds, summed over its frames: of those that have less in five real
+movements none was written. With 2.5, basses of broken chords are lost; asked of longer notes, octaves."""
 JOINED_FRAMES, JOINED_BOWED = 12, 0.45
 """Longest gap between pieces of one note, and least mean probability of bowing in it (common practice, no source)."""
 # How far apart the notes of one chord begin (common practice, no source).
@@ -110,6 +110,8 @@ def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[No
 
 def _is_sure(note: Note) -> bool:
     frames = note.last - note.first
+    if frames > SHORT_FRAMES:
+        return True
     return frames >= SHORTEST_FRAMES and frames * logit(min(note.bowed, 1.0 - 1e-3)) >= LEAST_ODDS
 
 
