@@ -41,7 +41,7 @@ from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.files.paths import leads_out
-from pipeline.store.formats.data_package import unguarded
+from pipeline.store.formats.data_package import not_as_described, unguarded
 from pipeline.store.schema import Relation, hand_kept
 
 # A package of tables is small; what unpacks to more than this is refused.
@@ -75,6 +75,7 @@ def new_from(root: Path | str, source: Path | str, *, say: Callable[[str], None]
     with _opened(Path(source)) as folder:
         described = _described(folder)
         tables, remarks = _once(_read(folder))
+        remarks += _edited(folder, described)
     remarks += _without_samples(tables, drawn=tables.get("drawn_item", ()))
     scheme = described.get("default_period_scheme")
     known = scheme in [row["scheme"] for row in tables.get("period", ())]
@@ -109,6 +110,7 @@ def plan_merge(corpus: Corpus, source: Path | str, *, mapping: NewIds | None = N
     """What merging the package would add, with the ids of ``mapping`` ((table, id) -> new id) put in."""
     with _opened(Path(source)) as folder:
         tables, remarks = _once(_read(folder))
+        remarks += _edited(folder, _described(folder))
     catalogue = Catalogue(corpus.root)
     own = {(LISTENER, code): name for code, name in listeners_by_code(corpus).items()}
     plan = _planned(catalogue, tables, {**own, **(mapping or {})}, earlier=earlier_ids(corpus.root))
@@ -158,6 +160,18 @@ def _once(tables: Tables) -> tuple[dict[str, list[Cells]], list[str]]:
     if len(left) < len(printed):
         remarks.append("Printed fingerings stand in written_part and written_note; printed_fingering is left out.")
     return {**tables, "printed_fingering": left}, remarks
+
+
+def _edited(folder: Path, described: Mapping[str, Any]) -> list[str]:
+    """What is said of tables that are taken in, but are not those that were exported."""
+    ours = {_place_of(relation) for relation in hand_kept()}
+    edited = [path for path in not_as_described(folder, described) if path in ours]
+    if not edited:
+        return []
+    return [
+        f"Not as exported, but edited, saved anew or damaged since: {', '.join(edited)}. What they hold now is taken "
+        "in; the export's hash does not stand for it. To have what was exported, ask for the package again."
+    ]
 
 
 def _without_samples(tables: Tables, *, drawn: Iterable[Mapping[str, Any]]) -> list[str]:

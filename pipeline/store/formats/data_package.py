@@ -15,10 +15,13 @@ import json
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from pipeline.store.files.paths import leads_out
+from pipeline.store.provenance import hash_bytes_of
 from pipeline.store.schema import Column, Relation
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -179,3 +182,19 @@ def content_hash(tables: Iterable[PackageTable]) -> str:
     for table in sorted(tables, key=lambda each: each.name):
         total.update(f"{table.name}\n{hashlib.sha256(csv_bytes(table.frame)).hexdigest()}\n".encode())
     return total.hexdigest()
+
+
+def not_as_described(folder: Path, described: Mapping[str, Any]) -> list[str]:
+    """Paths of a package's files that are there with another hash than its descriptor says; of a stranger's making."""
+    found = []
+    resources = described.get("resources")
+    for resource in resources if isinstance(resources, list) else ():
+        path, said = (resource.get("path"), resource.get("hash")) if isinstance(resource, dict) else (None, None)
+        if not isinstance(path, str) or not isinstance(said, str) or "\x00" in path:
+            continue
+        file = folder / path
+        if leads_out(file, root=folder) or not file.is_file():
+            continue
+        if said.startswith("sha256:") and said != f"sha256:{hash_bytes_of(file)}":
+            found.append(path)
+    return sorted(found)

@@ -190,6 +190,25 @@ def test_new_corpus_from_a_package_holds_the_same_catalogue(done, measured_once,
     assert not [p for p in new.problems() if p.severity == "error"]
 
 
+def test_a_package_that_was_edited_is_taken_in_as_it_is_with_a_word(done, tmp_path):
+    from pipeline.store.adding.merge import new_from, plan_merge
+    from pipeline.store.corpus import Corpus
+
+    said: list[str] = []
+    whole = new_from(tmp_path / "whole", done.folder, say=said.append)
+    assert not said
+    edited = tmp_path / "edited"
+    shutil.copytree(done.folder, edited)
+    player = edited / "catalogue" / "player.csv"
+    name = Corpus(whole).catalogue.frame("player")["name"][0]
+    player.write_bytes(player.read_bytes().replace(name.encode(), b"Wilma Thornapple"))
+    made = new_from(tmp_path / "made", edited, say=said.append)
+    assert "Wilma Thornapple" in Corpus(made).catalogue.frame("player")["name"].to_list()
+    assert len(said) == 1
+    assert said[0].startswith("Not as exported, but edited, saved anew or damaged since: catalogue/player.csv. ")
+    assert said[0] in plan_merge(Corpus(whole), edited).remarks
+
+
 def test_package_may_come_as_a_zip_but_not_reach_outside(done, tmp_path):
     from pipeline.store.adding.merge import new_from
 
