@@ -79,6 +79,7 @@ class Drafter:
             self.add_person(person)
         for cells in self.before.values():
             self.people.forget(cells)
+        self.people.tell_misread()
         return self.draft
 
     def add(self, recording: Recording) -> None:

@@ -27,6 +27,7 @@ STUDENT = "student"
 """Name in ``sheet/applied.csv`` of whose teachers a line told, where a hand edit keeps its players as they were."""
 FROM_SHEET = "as the sheet says"
 OTHER_LINE = "another line of the sheet still says it"
+MISREAD = "an earlier version read the sheet so"
 One = TypeVar("One", Named, Taught)
 _LESSONS = ("certainty", "span", "note")
 _MORE = "the row was changed by hand"
@@ -155,6 +156,18 @@ class People:
                 continue
             lives = {column: then.get(column, "") for column in ("born", "died")}
             self.draft.remove("player", row, drafted={"player_id": row["player_id"], "name": row["name"]} | lives)
+
+    def tell_misread(self) -> None:
+        """Reports links of a row that today's reading of its cell does not give: what an earlier version made of it."""
+        for line in self.lines.values():
+            cell, student = line.get("teachers", ""), self.book.one("player", "name", _student(line))
+            if not cell or student is None:
+                continue
+            for row in self.book.where("teaching", "student_id", student["player_id"]):
+                teacher = self._name({"player_id": row["teacher_id"]})
+                pair = same(teacher), same(student["name"])
+                if row.get("note") == FROM_SHEET and pair not in self._taught and pair[0] in same(cell):
+                    self.draft.keep("teaching", row, "teacher_id", teacher, cell, MISREAD, whole=True)
 
     def _offer(self, row: Cells, was: Named, before: str, one: Named, now: str) -> bool:
         """Offers what is said of one player of a take now; ``before`` and ``now`` are the instrument of the line."""

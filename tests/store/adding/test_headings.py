@@ -28,6 +28,11 @@ CELLS = ["Face 1 - l\u2019été.wav", "Zoé Marchepied", "1890", "Berceuse", "la
          "C-2210", "A", "78,26", "élec.", "S 7", "belle copie"]  # fmt: skip
 
 
+@pytest.mark.parametrize("heading", ["Aufnahme", "Registrazione", "Grabación", "Opname", "Enregistrement"])
+def test_a_recording_without_more_words_is_when_it_was_made(heading: str) -> None:
+    assert match_headings([heading, "Matrize"], kept={}) == {heading: "year", "Matrize": "matrix"}
+
+
 def test_a_french_sheet_is_understood(tmp_path: Path) -> None:
     write_tone(tmp_path / "Face 1 \u2013 l'été.wav")
     sheet = tmp_path / "liste.csv"

@@ -41,7 +41,7 @@ class Given:
         with (self.root / "catalogue" / f"{name}.csv").open(encoding="utf-8-sig", newline="") as file:
             return [{k: v for k, v in row.items() if v} for row in csv.DictReader(file)]
 
-    def write(self, name: str, row: int, **cells: str) -> None:
+    def write(self, name: str, row: int, /, **cells: str) -> None:
         """What a hand does: changes cells of a row of a table."""
         path = self.root / "catalogue" / f"{name}.csv"
         with path.open(encoding="utf-8-sig", newline="") as file:
@@ -232,3 +232,22 @@ def test_people_of_a_sheet_of_people_are_corrected_too(tmp_path: Path) -> None:
         ]
         links = list(csv.DictReader((root / "catalogue" / "teaching.csv").read_text("utf-8-sig").splitlines()))
         assert [row["teacher_id"] for row in links] == [teacher.lower().replace(" ", "-")]
+
+
+def test_what_an_earlier_version_made_of_a_cell_is_told_until_its_row_is_gone(given: Given) -> None:
+    prose = edited((0, 3, "first with Otto Brand, later with Carl Ems"))
+    given.give(prose)
+    assert given.links()[:1] == [("carl-ems", "ana-vint")]
+    assert not given.plan(prose).draft.kept
+    wrong = {"name": "later with Carl Ems", "player_id": "later-with-carl-ems"}
+    given.write("player", 99, **wrong)
+    link = {"teacher_id": wrong["player_id"], "student_id": "ana-vint", "certainty": "certain"}
+    given.write("teaching", 99, **link, note="as the sheet says")
+    (told,) = [line for line in difference(given.plan(prose)) if line.startswith("=")]
+    assert told == (
+        "= teaching later-with-carl-ems ana-vint: later with Carl Ems stays, for an earlier "
+        "version read the sheet so; the sheet says first with Otto Brand, later with Carl Ems, so delete the row in "
+        "teaching.csv if it is wrong"
+    )
+    given.write("teaching", len(given.table("teaching")) - 1, note="my own")
+    assert not given.plan(prose).draft.kept
