@@ -19,7 +19,6 @@ from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.parts.part import WrittenNote, WrittenPart, numbered
 from pipeline.store.parts.pitch import signature_of
-from pipeline.store.parts.read import read_part
 from pipeline.store.schema import load
 
 GROWN = "grown from takes"
@@ -55,6 +54,8 @@ def add(
     DataError
         If there is no such work or editor, the edition is there already from another file, or the file cannot be read.
     """
+    from pipeline.store.parts.read import read_part  # brings the readers of XML, which no question needs
+
     file = Path(file)
     with changing(Corpus(folder).root, doing="part add") as change:
         corpus = Corpus(folder)
