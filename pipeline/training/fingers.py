@@ -35,7 +35,7 @@ COUNTS = 0.2
 pieces (0.2 to 1 do alike)."""
 PENALTY, PENALTY_BY_TIME = 4.0, 12.0
 """Precision of the normal prior of the weights, in nats, and of their changes by time."""
-ITERATIONS, ITERATIONS_ON = 45, 8
+ITERATIONS = 45
 HABITS = (
     *(
         "open",
@@ -80,7 +80,7 @@ def book(instrument: str) -> tuple[Likelihood, Takes]:
     return likelihood, [(PLAYER, piece) for piece in likelihood.pieces]
 
 
-def fit(likelihood: Likelihood, takes: Takes, *, start: Floats | None = None, iterations: int = ITERATIONS) -> Floats:
+def fit(likelihood: Likelihood, takes: Takes) -> Floats:
     """Weights (SIZE,) of the highest penalised likelihood of the takes and of the violin's exercises."""
     learned, whole = book("violin")
     penalty = np.repeat([PENALTY, PENALTY_BY_TIME, PENALTY, PENALTY_BY_TIME], [STOPS, STOPS, MOVES, MOVES])
@@ -91,9 +91,8 @@ def fit(likelihood: Likelihood, takes: Takes, *, start: Floats | None = None, it
         value, slope = COUNTS * (value + taught), COUNTS * (slope + rises)
         return -value + 0.5 * float(penalty @ weights**2), -slope + penalty * weights
 
-    options = {"maxiter": iterations, "maxcor": 20}
-    begun = np.zeros(SIZE) if start is None else start
-    found: Floats = minimize(loss, begun, jac=True, method="L-BFGS-B", options=options).x
+    options = {"maxiter": ITERATIONS, "maxcor": 20}
+    found: Floats = minimize(loss, np.zeros(SIZE), jac=True, method="L-BFGS-B", options=options).x
     return found
 
 
@@ -263,8 +262,8 @@ Held = dict[tuple[str, str], tuple[Floats, list[dict[str, Any]]]]
 def held_out(fingerings: list[Fingering], likelihood: Likelihood) -> tuple[Held, dict[tuple[str, str], Floats]]:
     """What is learned for each take without its piece and without its player; and how each take departs from it.
 
-    Players are left out in two groups. A fit without a piece starts from nothing, that without players besides goes
-    on from there. The kinds come from the departures of other pieces and players.
+    Players are left out in two groups. Every fit starts from nothing: one that goes on from weights learned from the
+    players left out keeps some of their habits. The kinds come from the departures of other pieces and players.
     """
     takes = [(each.player, each.piece) for each in fingerings]
     players = sorted({player for player, _ in takes})
@@ -279,7 +278,7 @@ def held_out(fingerings: list[Fingering], likelihood: Likelihood) -> tuple[Held,
         departed |= {take: departure(alone, without, take) for take in own}
         for group in groups:
             left = [take for take in others if take[0] not in group]
-            weights = fit(likelihood, left, start=without, iterations=ITERATIONS_ON) if left else without
+            weights = fit(likelihood, left) if left else without
             fits |= {take: weights for take in own if take[0] in group}
     held = {}
     for take, weights in fits.items():

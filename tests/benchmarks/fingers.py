@@ -5,7 +5,7 @@ benchmarks of the hand (``played_passages``): none (``silent``), every shift hea
 player. Beside ours stand another player of the same piece, the majority of the others, and ``own players``: fingerings
 drawn from the fitted model itself, judged alike, which is the most that the model could reach if it were true.
 The weights in use were learned from 35 of these files: figures on them are marked fitted. With ``--refit`` each piece
-is judged by weights learned without it and without the player, and its sets by the mass learned without it (two
+is judged by weights learned without it and without the player, and its sets by the mass learned without it (five
 minutes more on a quiet core). Run without, it costs some minutes. Beneath each table stand the shifts along a string,
 made and told, and the share of them made silently: the same fingerings with other slides are worlds in which players
 shift alike and slide differently.

@@ -15,10 +15,11 @@ from pipeline.signal.hand.features import MOVE_NAMES, STOP_NAMES, scale_membersh
 from pipeline.signal.hand.fingerboard import double_stops, fingerboard, position_number, stops
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.weights import School, of_players
+from pipeline.training import fingers
 from pipeline.training.exercises import PLAYER, exercises
 from pipeline.training.finger_likelihood import SIZE, Likelihood
 from pipeline.training.fingerings import read_fingerings
-from pipeline.training.fingers import SET_HOLDS, enough_mass
+from pipeline.training.fingers import SET_HOLDS, enough_mass, held_out
 from tests.helpers.fingered_passages import handbook, handbook_names, judged_names
 from tests.helpers.played_passages import Played, play
 
@@ -98,6 +99,23 @@ def test_shifts_that_are_heard_tell_one_player_from_the_other(folder: Path) -> N
     # With all weights at nought every way is as likely as any other, and a hundred are open to each note.
     assert shares["two"][1] > shares["one"][1]
     assert shares["one"][0] > shares["two"][0]
+
+
+def test_what_judges_a_take_has_learned_nothing_of_its_player_or_piece(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The weights for a player's air are the same however that player fingers it or another piece."""
+    monkeypatch.setattr(fingers, "ITERATIONS", 3)
+    found = []
+    for own in (FIRST, UP):
+        for take, rows in (("one_air", own), ("one_tune", own), ("two_air", UP), ("two_tune", FIRST)):
+            (tmp_path / f"{take}.csv").write_text(HEADER + rows)
+        fingerings = read_fingerings(tmp_path)
+        held, _ = held_out(fingerings, Likelihood(fingerings))
+        found.append({take: weights for take, (weights, _) in held.items()})
+    for piece in ("air", "tune"):
+        np.testing.assert_array_equal(found[0]["one", piece], found[1]["one", piece])
+        assert np.abs(found[0]["two", piece] - found[1]["two", piece]).max() > 1e-3
 
 
 @pytest.mark.parametrize("instrument", ["violin", "cello"])
