@@ -185,7 +185,7 @@ def rates_by_player(rows: Sequence[Row]) -> str:
 
 
 def rates_over_years(rows: Sequence[Row]) -> str:
-    """Each take's rate over its recording date; a date known only roughly is a bar as long as its doubt."""
+    """Each take's rate over its recording date, if it has both; a rough date is a bar as long as its doubt."""
     with drawn():
         figure, axes = _figure(4.0)
         styles = {"acoustic": (ORANGE, "s", "white"), "electrical": (BLUE, "o", BLUE)}

@@ -56,6 +56,8 @@ def overview(levels: Sequence[Level], *, corpus_title: str, sides: Sequence[Row]
     view = levels[0].view
     players = by_birth(view("summary.slides_by_player"), view)
     takes = _takes(view, players, pages={row["transfer_id"] for row in sides if row["has_page"]})
+    dated = [take for take in takes if take["recorded_earliest"] and take["recorded_latest"]]
+    rated = [take for take in dated if take["slides_per_100_transitions"] is not None]
     by_interval = _intervals_by_school(view, view("summary.slides_by_school").to_dicts())
     return page(
         "overview.html.j2",
@@ -65,11 +67,11 @@ def overview(levels: Sequence[Level], *, corpus_title: str, sides: Sequence[Row]
         corpus_title=corpus_title,
         subheading=_subheading(view("summary.slides_in_corpus").to_dicts()),
         holds=_holds(takes, sides, view("base.performance").to_dicts()),
-        chart_sides=drawing(charts.sides_by_year(takes)),
-        undated_words=_undated(takes),
+        chart_sides=drawing(charts.sides_by_year(takes)) if dated else "",
+        dates_words=_dates(len(takes), dated=len(dated)),
         doubts=view("summary.missing_or_doubtful").to_dicts(),
         levels=[counted(level, base=view) for level in levels],
-        chart_years=drawing(charts.rates_over_years(takes)),
+        chart_years=drawing(charts.rates_over_years(rated)) if rated else "",
         chart_intervals=drawing(charts.intervals_by_school(by_interval, widest=WIDEST)) if by_interval else "",
         intervals=[
             {
@@ -165,9 +167,10 @@ def _holds(takes: Sequence[Row], transfers: Sequence[Row], performances: Sequenc
     return words
 
 
-def _undated(takes: Sequence[Row]) -> str:
-    undated = [t for t in takes if t["recorded_earliest"] is None or t["recorded_latest"] is None]
-    missing = f"; not drawn, for want of a date: {number_of(len(undated), 'take')}" if undated else ""
+def _dates(takes: int, *, dated: int) -> str:
+    if not dated:
+        return "No date of recording is known, so no take is drawn by its date."
+    missing = f"; not drawn, for want of a date: {number_of(takes - dated, 'take')}" if dated < takes else ""
     return f"Each bar covers all dates that the catalogue allows{missing}."
 
 

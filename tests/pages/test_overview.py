@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from pipeline.pages.overview import _speeds, _subheading
+from pipeline.pages.overview import _dates, _speeds, _subheading
 
 TOTALS = {
     "slides": 1.0, "transitions": 26.0, "minutes": 0.8, "takes_of_unmeasurable_speed": 1.0,
@@ -16,6 +16,12 @@ def test_a_rate_that_leaves_out_a_take_says_so() -> None:
     assert said.startswith("1 slide in 26 transitions, 0.8 minutes of solo: 1.6 ")
     assert "a minute (without 1 take whose speed cannot be told)" in said
     assert "without" not in _subheading([TOTALS | {"takes_of_unmeasurable_speed": 0.0}])
+
+
+def test_takes_that_no_chart_shows_are_counted() -> None:
+    assert _dates(3, dated=0) == "No date of recording is known, so no take is drawn by its date."
+    assert _dates(3, dated=2).endswith("; not drawn, for want of a date: 1 take.")
+    assert "not drawn" not in _dates(3, dated=3)
 
 
 def test_the_ledger_says_where_others_speak_against_a_speed() -> None:
