@@ -4,6 +4,7 @@ from itertools import product
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from pipeline.stats.uncertain_dates import Takes, drawn_rates, rate_bounds, ratio_bounds
 
@@ -39,6 +40,17 @@ def test_an_uncertain_take_goes_where_its_count_fits():
     made = drawn_rates(takes_of(shares, counts=counts, exposures=exposures, players=np.arange(22) % 5), seed=(1,))
     assert made.rates == pytest.approx([10, 1], rel=0.01)
     # Shared out by halves they would give 10.0 and 1.4.
+
+
+def test_shares_are_a_belief_about_which_the_counts_tell_more():
+    # Twenty slides a minute in the first period, ten in the second; nine in ten takes shared by halves are early.
+    def slides(rate, takes):
+        return stats.poisson.ppf((np.arange(takes) + 0.5) / takes, rate)
+
+    shares = [(1, 0)] * 150 + [(0, 1)] * 150 + [(0.5, 0.5)] * 600
+    counts = np.concatenate([slides(20, 150), slides(10, 150), slides(20, 540), slides(10, 60)])
+    takes = takes_of(shares, counts=counts, exposures=np.ones(900), players=np.arange(900) % 91)
+    assert drawn_rates(takes, seed=(1,), replicates=20).ratio(0, 1).estimate == pytest.approx(2, rel=0.03)
 
 
 def test_a_period_without_certain_takes_has_no_rate():
