@@ -1,9 +1,10 @@
 """Whose rate is it: the music's as recorded, the average player's, or the typical player's?
 
 Three questions, three names. *Music as recorded*: all slides over all exposure, what a random minute sounds like
-(``stats.rates``). *Average player*: the mean of the players' rates, one vote each. *Typical player*: their median,
-the centre of the logarithms. Where those who recorded most also slid most, the first is above the second by
-construction, and no interval cures that.
+(``stats.rates``). *Average player*: the mean of the players' rates, one vote each. *Typical player*: their geometric
+mean, the centre of the logarithms, which is the median where these lie alike on both sides (where rates are gamma
+distributed with a coefficient of variation of .6 the median is 7 % higher). Where those who recorded most also slid
+most, the first is above the second by construction, and no interval cures that.
 
 Typical player: Student's t on y = log((c + 1/2) / e), unweighted, since weights by inverse variance move with the
 counts. Average player: the modified Cox interval, m + s2/2 with standard error sqrt(s2/n + s2^2 / (2 (n - 1))) and
@@ -51,7 +52,12 @@ class PlayersRates:
 
 
 def players_rates(
-    counts: npt.ArrayLike, exposures: npt.ArrayLike, players: npt.ArrayLike, *, level: float = LEVEL
+    counts: npt.ArrayLike,
+    exposures: npt.ArrayLike,
+    players: npt.ArrayLike,
+    *,
+    level: float = LEVEL,
+    posterior: Population | None = None,
 ) -> PlayersRates | None:
     """Rates of the typical and the average player.
 
@@ -59,6 +65,7 @@ def players_rates(
     ----------
     counts, exposures : of each session (or other cluster within a player), shape (sessions,).
     players : of each session, anything that can be sorted, shape (sessions,).
+    posterior : the grid's answer, where it has been asked already.
 
     Returns
     -------
@@ -71,7 +78,7 @@ def players_rates(
     slides, exposure = (np.bincount(of, x).astype(np.float64) for x in (c, e))
     if slides.mean() >= LEAST_MEAN_SLIDES:
         return _closed_form(slides, exposure, level=level)
-    posterior = population(c, e, of, level=level)
+    posterior = posterior or population(c, e, of, level=level)
     if posterior is None:
         return None
     mean = float(posterior.log_rates @ posterior.weights)

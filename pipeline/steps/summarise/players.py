@@ -12,6 +12,7 @@ from pipeline.stats.estimates import MEASURES, OF_PLAYERS, RELATIVE, corrected_c
 from pipeline.stats.intervals import Interval
 from pipeline.stats.player_grid import player_grid
 from pipeline.stats.rates import FEW_CLUSTERS
+from pipeline.stats.whose_rate import players_rates
 from pipeline.store import schema
 
 
@@ -29,12 +30,14 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
         used = sessions.filter((pl.col("group_key") != "~") & (pl.col(exposures) > 0)).sort("group_key", "cluster")
         players = used.group_by("group_key", maintain_order=True).agg(pl.col(counts).sum(), pl.col(exposures).sum())
         number = {name: place for place, name in enumerate(players["group_key"])}
-        made = player_grid(
+        of_sessions = (
             used[counts].to_numpy(),
             used[exposures].to_numpy() / factor,
             np.array([number[name] for name in used["group_key"]], dtype=np.intp),
         )
-        if made is None:
+        made = player_grid(*of_sessions)
+        whose = players_rates(*of_sessions, posterior=made)
+        if made is None or whose is None:
             continue
         few = f"only {players.height} players: rough spread" if players.height < FEW_CLUSTERS else None
         shared = {
@@ -42,8 +45,8 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
             **{
                 f"{name}{limit}": value
                 for name, interval in (
-                    ("average_rate", made.average),
-                    ("typical_rate", made.typical),
+                    ("average_rate", whose.average),
+                    ("typical_rate", whose.typical),
                     ("player_spread", made.spread),
                     ("session_spread", made.session_spread),
                 )
