@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy import special, stats
 
 from pipeline.stats.detection import Judgements
 from pipeline.stats.latent_class import Answers
@@ -26,13 +27,14 @@ RNG = np.random.Generator
 
 @dataclass(frozen=True)
 class Players:
-    """Sessions of players, with each player's true rate, and the population's mean, median and spread."""
+    """Sessions of players, each player's true rate, and the population's mean, geometric mean, median and spread."""
 
     counts: Floats
     exposures: Floats
     of: Ints
     rates: Floats
     mean: float
+    typical: float
     median: float
     spread: float
 
@@ -63,19 +65,19 @@ def players(
     z = rng.normal(size=number)
     spread = log_sd(cv)
     if kind == "log-normal":
-        rates, median = mean * np.exp(spread * z - spread**2 / 2), mean * np.exp(-(spread**2) / 2)
+        rates, typical = mean * np.exp(spread * z - spread**2 / 2), mean * np.exp(-(spread**2) / 2)
+        median = typical
     else:
-        from scipy import stats
-
         law = stats.gamma(1 / cv**2, scale=mean * cv**2)
         rates, median = law.ppf(stats.norm.cdf(z)), float(law.median())
+        typical = mean * cv**2 * float(np.exp(special.digamma(1 / cv**2)))
         spread = float(np.sqrt(np.var(np.log(law.ppf((np.arange(2000) + 0.5) / 2000)))))
     other = correlation * z + np.sqrt(1 - correlation**2) * rng.normal(size=number)
     total = slides / mean * np.exp(0.8 * other - 0.32)
     of = np.repeat(np.arange(number), sessions)
     exposures = total[of] / sessions * np.exp(0.3 * rng.normal(size=of.size))
     counts = rng.poisson(rates[of] * exposures * gamma(rng, kappa, of.size)).astype(float)
-    return Players(counts, exposures, of, rates, mean, float(median), spread)
+    return Players(counts, exposures, of, rates, mean, float(typical), float(median), spread)
 
 
 def dated_takes(
@@ -83,11 +85,12 @@ def dated_takes(
 ) -> Takes:
     """24 players with five takes in each of two periods; a share of the takes may lie in either.
 
-    ``early`` is the share of truly early ones among the uncertain, ``own_ratio`` the spread of players' log ratios.
+    ``early`` is the share of truly early ones among the uncertain, ``own_ratio`` the spread of players' log ratios,
+    whose mean, that of the music, is ``truth``.
     """
     number, takes = 24, 5
     level = 3 * np.exp(log_sd(0.6) * rng.normal(size=number))
-    change = np.exp(own_ratio * rng.normal(size=number))
+    change = np.exp(own_ratio * rng.normal(size=number) - own_ratio**2 / 2)
     parts = []
     for period in (0, 1):
         exposures = 4 * np.exp(0.6 * rng.normal(size=(number, takes)))
