@@ -130,7 +130,7 @@ def main() -> None:
 
 def _status() -> int:
     try:
-        return app(standalone_mode=False) or 0
+        return app(prog_name="glideline", standalone_mode=False) or 0
     except _MISTYPED as error:
         say(f"glideline: {_in_our_words(error)}")
         return 2
