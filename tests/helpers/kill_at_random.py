@@ -42,7 +42,7 @@ def commands(rng: random.Random, things: Path, number: int) -> tuple[str, Do]:
         sheet.write_text(f"file,player,work,year\n{file.name},P {number % 5},W {number % 7},19{number % 30:02d}\n")
         return name, lambda root: add(root, [file], sheet=sheet)
     if name == "take_in":
-        names = rng.sample(["lea", "max", "eve"], 2)
+        names = rng.sample(["lea", "max", "ira"], 2)
         verdicts = things / f"verdicts-{number}.csv"
         text = VERDICTS.format(hash=HASH, second=number % 50, listener=names[0], other=names[1])
         verdicts.write_text(text)
