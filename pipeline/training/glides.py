@@ -32,9 +32,13 @@ SIDES = {"violin": 3200, "viola": 700, "cello": 1300}
 HELD_BACK = {"violin": 60, "viola": 20, "cello": 30}
 HELD_BACK_FROM = 1_000_000
 SHARES: dict[str, Any] = {"loud_share": 0.25, "shifting_share": 0.4, "noisy_share": 0.55}
-EPOCHS, BATCH, RATE, DECAY = 14, 512, 2e-3, 1e-3
-SPREAD = 0.25
-"""How far views may stand out of their noise more or less than they do, as a power of e either way."""
+EPOCHS, BATCH, RATE, DECAY = 30, 512, 2e-3, 1e-3
+SPREAD, PARTIAL_SPREAD = 0.25, 0.3
+"""How far views, and each plane of one, may stand out of their noise more or less than they do: powers of e."""
+DEAF, CUT = 0.1, 4
+"""How often a plane of a view is not heard, and rows that may be missing at either end."""
+DROPPED = 0.2
+"""Share of what is kept of a view that is left out, each time others."""
 GLIDING = (0.12, 0.93)
 """Shares of the way between which a row of a slide is gliding."""
 SMALLEST, LARGEST = 0.6, 1.6
@@ -151,12 +155,18 @@ def trained(examples: Examples, *, epochs: int = EPOCHS) -> tuple[dict[str, Any]
         for k in range(n // batch_size):
             batch = order[k * batch_size : (k + 1) * batch_size]
             own = length[batch]
+            cut = (torch.rand(2, batch_size, device=on) * (CUT + 1)).long() * (own > 4 * CUT)
+            own = own - cut.sum(0)
             place = torch.arange(int(own.max()), device=on)[None]
             there = place < own[:, None]
-            at = torch.where(there, first_row[batch][:, None] + place, 0)
+            at = torch.where(there, (first_row[batch] + cut[0])[:, None] + place, 0)
             x = rows[at].float() * torch.exp((2 * torch.rand(batch_size, 1, 1, 1, device=on) - 1) * SPREAD)
+            x = x * torch.exp((2 * torch.rand(batch_size, 1, 1, PLANES, device=on) - 1) * PARTIAL_SPREAD)
+            x = x * (torch.rand(batch_size, 1, 1, PLANES, device=on) >= DEAF)
             x = torch.cat((x, fixed[batch][:, None, None].expand(*x.shape[:3], 2)), dim=3) * there[..., None, None]
-            odds, local, ways = forward(torch, p, x, there)
+            with torch.autocast(on.type, dtype=torch.bfloat16, enabled=on.type == "cuda"):
+                odds, local, ways = forward(torch, p, x, there, dropped=DROPPED)
+            odds, local, ways = odds.float(), local.float(), ways.float()
             answer = column[at].long()
             known = there & (answer != NOT_KNOWN)
             share = FIRST + CELL * answer
@@ -193,10 +203,12 @@ def fresh_weights() -> dict[str, F32]:
     return {name: np.asarray(value, dtype=np.float32) for name, value in held.items()}
 
 
-def forward(torch: Any, p: dict[str, Any], x: Any, there: Any) -> tuple[Any, Any, Any]:
+def forward(
+    torch: Any, p: dict[str, Any], x: Any, there: Any, *, dropped: float = 0.0
+) -> tuple[Any, Any, Any]:
     """What ``glide_network.judge`` works out, of views (n, rows, columns, planes) filled up to the longest.
 
-    ``there`` (n, rows) is false where a view is filled up. Gives log odds of a glide (n,), what rows add to them
+    ``there`` (n, rows) is false where a view is filled up; ``dropped`` is left out as in training. Gives log odds of a glide (n,), what rows add to them
     (n, rows), and logits of the columns and of none (n, rows, ``COLUMNS`` + 1).
     """
     functional = torch.nn.functional
@@ -215,6 +227,7 @@ def forward(torch: Any, p: dict[str, Any], x: Any, there: Any) -> tuple[Any, Any
     along = (x @ p["way_w"] + p["way_b"]).reshape(n, length, COLUMNS)
     ways = torch.cat((along, rows @ p["none_w"] + p["none_b"]), dim=2)
     pooled = torch.cat((rows.sum(1) / there.sum(1, keepdim=True), rows.amax(1)), dim=1)
+    pooled = functional.dropout(pooled, dropped)
     odds = torch.relu(pooled @ p["view_w"] + p["view_b"]) @ p["glide_w"] + p["glide_b"]
     return odds[:, 0], (rows @ p["local_w"] + p["local_b"])[..., 0], ways
 

@@ -1,6 +1,6 @@
 """A small convolutional network that says of a change of note whether, when and through which pitches it is a glide.
 
-It looks at views of changes (``between``): four layers of convolutions across rows and columns (LeCun and others,
+It looks at views of changes (``between``): six layers of convolutions across rows and columns (LeCun and others,
 Proceedings of the IEEE 86, 1998), then for every row the share of the way that sounds there, and how likely it is
 gliding. Views are worked off together, one below the other with empty rows between, by products of matrices. Trained
 by ``python -m pipeline.training``; the weights lie beside this file, with their training record.
@@ -20,15 +20,15 @@ from pipeline.signal.line.network import rectify
 from pipeline.signal.line.spectrum import F32
 
 WEIGHTS = Path(__file__).with_name("glide_weights.npz")
-WIDTHS = (32, 32, 40, 40)
+WIDTHS = (32, 32, 48, 48, 48, 48)
 """Planes after each convolution; after the second, columns are taken by twos."""
-TAPS = (3, 3, 5, 5)
+TAPS = (3, 3, 5, 5, 5, 5)
 """Rows that each looks at; across, each looks at three columns."""
-APART = (1, 1, 2, 2)
+APART = (1, 1, 1, 2, 2, 4)
 """Rows from one of those to the next."""
-ROW_HIDDEN, VIEW_HIDDEN = 64, 32
+ROW_HIDDEN, VIEW_HIDDEN = 96, 64
 """Numbers kept of a row, and of a view."""
-GAP = 4
+GAP = 8
 """Empty rows between views: what the widest convolution reaches."""
 
 
