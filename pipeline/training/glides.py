@@ -203,13 +203,12 @@ def fresh_weights() -> dict[str, F32]:
     return {name: np.asarray(value, dtype=np.float32) for name, value in held.items()}
 
 
-def forward(
-    torch: Any, p: dict[str, Any], x: Any, there: Any, *, dropped: float = 0.0
-) -> tuple[Any, Any, Any]:
+def forward(torch: Any, p: dict[str, Any], x: Any, there: Any, *, dropped: float = 0.0) -> tuple[Any, Any, Any]:
     """What ``glide_network.judge`` works out, of views (n, rows, columns, planes) filled up to the longest.
 
-    ``there`` (n, rows) is false where a view is filled up; ``dropped`` is left out as in training. Gives log odds of a glide (n,), what rows add to them
-    (n, rows), and logits of the columns and of none (n, rows, ``COLUMNS`` + 1).
+    ``there`` (n, rows) is false where a view is filled up; ``dropped`` is the share left out of what is kept of a view,
+    as in training. Gives log odds of a glide (n,), what rows add to them (n, rows), and logits of the columns and of
+    none (n, rows, ``COLUMNS`` + 1).
     """
     functional = torch.nn.functional
     inside = there[..., None, None].float()

@@ -3,14 +3,17 @@
 import numpy as np
 import pytest
 
+from pipeline.signal.slides import learned
 from pipeline.signal.slides.detect import Detection, find_notes_and_slides
 from pipeline.signal.speed.speed_map import SpeedMap
 from tests.helpers.pitch_lines import MadeLine, Score
 
 
-def found(line: MadeLine) -> Detection:
+def found(line: MadeLine, *, least: float = learned.LEAST_CONFIDENCE) -> Detection:
     speed_map = SpeedMap.constant(correction_cents=0.0, length_s=float(line.time_s[-1]))
-    return find_notes_and_slides(line, speed_map=speed_map, reference_pitch_hz=440.0, spans=None)
+    return find_notes_and_slides(
+        line, speed_map=speed_map, reference_pitch_hz=440.0, spans=None, least_confidence=least
+    )
 
 
 def tune(*, low: dict[int, float], seconds: float = 0.14) -> Score:
@@ -37,11 +40,16 @@ def test_notes_that_often_begin_low_are_no_slides_and_say_so(cents: float) -> No
     assert np.nanmedian(lasting) == pytest.approx(140.0, abs=45.0)
 
 
-def test_one_glide_from_a_semitone_below_is_a_slide_where_no_other_note_begins_low() -> None:
+def test_one_glide_from_a_semitone_below_is_likelier_a_slide_than_not_unless_other_notes_begin_low() -> None:
     # Note 1 lies a whole tone above note 0: a step of a semitone, then a glide of one.
-    slides = found(tune(low={1: 100.0}).line(noise_cents=3.0)).slides
-    assert [slide.to_note for slide in slides] == [1]
-    assert slides[0].interval_cents == pytest.approx(200.0, abs=12.0)
+    habit = dict.fromkeys(range(3, 40, 2), 100.0)
+    alone, one_of_many = (
+        [slide for slide in found(tune(low=low).line(noise_cents=3.0), least=0.02).slides if slide.to_note == 1]
+        for low in ({1: 100.0}, {1: 100.0, **habit})
+    )
+    assert alone[0].confidence > 0.5
+    assert alone[0].interval_cents == pytest.approx(200.0, abs=12.0)
+    assert all(slide.confidence < 0.1 for slide in one_of_many)
 
 
 def test_a_wide_arriving_glide_is_a_slide_even_of_a_player_who_begins_notes_low() -> None:
