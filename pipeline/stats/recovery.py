@@ -56,7 +56,7 @@ error .17), among those of the demo by .2 (.4)."""
 _OTHERS = 0.5
 """How many sides' worth is borrowed from sides of any sound. Two sounds, a quarter of 60 sides each planted, one rate:
 ratio .97 of the music and .94 of average players with 2, .99 and .96 with 1, 1.00 and .97 with .5 (200 repeats of
-benchmarks/coverage)."""
+benchmarks/coverage); with lengths measured as roughly as in renders .96 and .95 (2,000 repeats)."""
 # Prior spread of the log of T for each doubling of the size, and for a step in the glide.
 _EFFECT_SD = np.array([0.2, 0.2])
 
