@@ -11,6 +11,7 @@ ibid. 93, 1993, p. 525). Shares and spreads: common practice, no source.
 """
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -25,10 +26,6 @@ _JUST = cents_of_ratio([1, 16 / 15, 9 / 8, 6 / 5, 5 / 4, 4 / 3, 45 / 32, 3 / 2, 
 JUST_CENTS: Floats = np.asarray(_JUST - 100.0 * np.arange(12))
 SOLO_SHARP_SD = 3.0
 """How far a soloist as a whole may play beside the open strings: sharp, rising along a side, vibrato's own middle."""
-BESIDE_PIANO_SD = 4.0
-"""The same beside an accompaniment."""
-PIANO_SD = 2.0
-"""How far an accompaniment's own notes lie beside its A4: stretched, uneven, gone flat in one register."""
 # Open strings, what a note is heard to at least, and how its length counts (common practice, no source).
 _OPEN_SD, _OPEN_FIFTH, _OPEN_FIFTH_SD = 5.0, 0.5 * FIFTH_CENTS, 1.0
 _LEAST_NOTE_SD, _STRAY_CENTS, _LEAST_LENGTH_S = 2.0, 30.0, 0.25
@@ -58,6 +55,25 @@ class NoteSet:
 
 
 @dataclass(frozen=True)
+class Beside:
+    """How an accompaniment, as a whole, may lie.
+
+    Its ``share``, how far the mean of its notes lies beside A4 (``own_sd``, cents), and how far the stopped notes of a
+    soloist do (``solo_sd``), who may follow it or not.
+    """
+
+    share: float
+    own_sd: float
+    solo_sd: float
+
+
+ACCOMPANIMENTS = (Beside(0.75, 2.0, 4.0), Beside(0.15, 8.0, 4.0), Beside(0.1, 20.0, 10.0))
+"""In tune; unevenly tuned or gone flat in some registers; flat as a whole (common practice, no source)."""
+ALONE = (Beside(1.0, np.inf, SOLO_SHARP_SD),)
+"""Nothing beside the soloist says where A4 is."""
+
+
+@dataclass(frozen=True)
 class _System:
     share: float
     mean: Floats
@@ -82,14 +98,13 @@ def level(notes: NoteSet, *, key: Key, open_midi: tuple[float, ...], curve_se: f
     accompanied : whether the curve rests on an accompaniment too, which then is its own witness.
     """
     seen = _observations(notes, open_midi)
-    beside = BESIDE_PIANO_SD if accompanied else SOLO_SHARP_SD
     if not seen.cents.size and not seen.open_cents.size:
-        return Level(0.0, float(np.hypot(curve_se, PIANO_SD if accompanied else SOLO_SHARP_SD)))
-    own = float(np.hypot(curve_se, PIANO_SD)) if accompanied else np.inf
+        usual = float(np.sqrt(sum(each.share * each.own_sd**2 for each in ACCOMPANIMENTS)))
+        return Level(0.0, float(np.hypot(curve_se, usual if accompanied else SOLO_SHARP_SD)))
     scores, means, variances = [], [], []
-    for system in _systems(key):
-        found = _under(system, seen, beside=beside, own=own)
-        scores.append(np.log(system.share) + found[0])
+    for system, beside in product(_systems(key), ACCOMPANIMENTS if accompanied else ALONE):
+        found = _under(system, seen, beside=beside.solo_sd, own=float(np.hypot(curve_se, beside.own_sd)))
+        scores.append(np.log(system.share * beside.share) + found[0])
         means.append(found[1])
         variances.append(found[2])
     share = np.exp(np.array(scores) - logsumexp(scores))
