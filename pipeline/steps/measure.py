@@ -90,6 +90,12 @@ def rests_on(side: "MeasuredSide") -> str:
         case m.Wanders(drift):
             wander = f"would wander by {drift:.0f} cents along the side, as no turntable's does"
             return f"{tones}, but their tuning {wander}"
+        case m.Crowded(share):
+            return (
+                f"no solo can be told: for {100 * share:.0f} % of the time two and more other tones are held as loud "
+                "as the line, as a band or an organ holds them; if they are other bowed players', name these in the "
+                "catalogue"
+            )
         case m.OffScale(share):
             needed = f"(concentration {share:.2f}; {m.LEAST_IN_TUNE:g} is needed)"
             return f"{tones}, but they lie on no common scale of semitones {needed}"
@@ -97,7 +103,7 @@ def rests_on(side: "MeasuredSide") -> str:
 
 STEP = Step(
     name="measure",
-    version=20,
+    version=21,
     scope="transfer",
     reads=("pitch_frame",),
     writes=("tuning", "repeated_groove"),

@@ -96,6 +96,36 @@ def test_beside_another_bowed_player_the_line_alone_counts() -> None:
     assert beside["sharp_se_cents"][0] > 2.0 * accompanied["sharp_se_cents"][0]
 
 
+def chords_under(line: Any, *, fall_db_per_s: float) -> Sound:
+    """The tones of a line, and under each three others as loud that fade at this rate; in noise."""
+    at_s = np.arange(round(line.time_s[-1] * RATE)) / RATE
+    hz = np.nan_to_num(np.interp(at_s, line.time_s, line.f0_hz))
+    steps = np.flatnonzero(np.abs(np.diff(hz)) > 0.02 * hz[1:]) + 1
+    began_s = np.repeat(at_s[[0, *steps]], np.diff([0, *steps, at_s.size]))
+    fades = 10.0 ** (-fall_db_per_s * (at_s - began_s) / 20.0)
+    sound = np.random.default_rng(6).normal(0.0, 0.05, at_s.size)
+    for semitones in (0, -5, -9, -17):
+        phase = 2 * np.pi * np.cumsum(hz * 2.0 ** (semitones / 12.0)) / RATE
+        partials = sum(np.sin(h * phase) / h for h in range(1, 5))
+        sound += 0.1 * partials * (fades if semitones else 1.0) * (hz > 0)
+    return Sound(sound.astype(np.float32), RATE)
+
+
+def test_where_others_hold_their_tones_as_loud_no_solo_can_be_told() -> None:
+    """A band's upper voice is no solo; one over a piano is, and so is one whose fellow players the catalogue names."""
+    rng, score = np.random.default_rng(9), Score()
+    while score.now_s < 25.0:
+        score = score.note(float(rng.integers(67, 79)), 0.8)
+    line = swelling(score.line(noise_cents=3.0))
+    band, piano = (chords_under(line, fall_db_per_s=fall) for fall in (0.0, 12.0))
+    row, (outcome, reason) = measured(made_line(line), band)
+    assert not row["measured"][0]
+    assert outcome == "cannot_tell"
+    assert "no solo can be told" in reason
+    assert measured(made_line(line), piano)[0]["measured"][0]
+    assert measured(made_line(line), band, solo=0.97)[0]["measured"][0]
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(("instrument", "piano_db"), [("violin", None), ("cello", 6.0)])
 def test_planted_speeds_are_found_in_sound(instrument: str, piano_db: float | None) -> None:

@@ -8,9 +8,10 @@ import numpy.typing as npt
 
 from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.curve import TuningCurve, tuning_curve
+from pipeline.signal.tuning.held_beside import held_beside
 from pipeline.signal.tuning.hum import HumLine, hum_lines
 from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
-from pipeline.signal.tuning.partials import accompaniment_tracks, slow_samples
+from pipeline.signal.tuning.partials import accompaniment_tracks, peaks_beside, slow_samples
 from pipeline.signal.tuning.repeated_groove import Repeat, repeated_grooves
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SOLO, SteadyNotes, Tracks, join, only, solo_tracks
 from pipeline.units import A4_MIDI, Floats
@@ -29,6 +30,10 @@ LEAST_IN_TUNE = 0.45
 # The same of what sounds beside the solo: pianos .94-.99, other notes of a soloist's chords .42-.55, a second violin
 # .14 (trial).
 LEAST_BESIDE_IN_TUNE = 0.3
+# Share of the time in which other tones are held as loud as the line, see ``held_beside``: four winds .55-.86, three
+# .29; pianos as loud as the solo at most .25, an orchestra's strings .02, three winds 6 dB softer .34; real violins
+# alone 0 (trial).
+LEAST_CROWDED = 0.45
 # The longest sides, of long-playing discs, have half an hour; memory for the fit grows with the square of the length.
 MOST_LENGTH_S = 2400.0
 SECTION_S = 15.0
@@ -70,7 +75,14 @@ class OffScale:
     concentration: float
 
 
-Doubt = TooLong | TooLittle | AtOdds | Wanders | OffScale
+@dataclass(frozen=True)
+class Crowded:
+    """Other tones are held as loud as the line for this ``share`` of its time, over ``LEAST_CROWDED``."""
+
+    share: float
+
+
+Doubt = TooLong | TooLittle | AtOdds | Wanders | OffScale | Crowded
 
 
 @dataclass(frozen=True)
@@ -110,7 +122,8 @@ def measure_side(
     """
     slow = slow_samples(samples, sample_rate_hz=sample_rate_hz)
     notes, solo = solo_tracks(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
-    others = accompaniment_tracks(slow, line_time_s=time_s, line_f0_hz=f0_hz)
+    peaks = peaks_beside(slow, line_time_s=time_s, line_f0_hz=f0_hz)
+    others = accompaniment_tracks(peaks)
     frames = sure_frames(time_s, f0_hz, confidence=confidence, least_confidence=LEAST_CONFIDENCE)
     side = measure_tracks(
         notes,
@@ -120,6 +133,7 @@ def measure_side(
         length_s=samples.size / sample_rate_hz,
         hum=hum_lines(slow),
         with_solo=with_solo,
+        crowded=0.0 if peaks is None or bowed_beside else held_beside(peaks),
     )
     return replace(side, repeats=repeated_grooves(slow))
 
@@ -133,10 +147,13 @@ def measure_tracks(
     length_s: float,
     hum: tuple[HumLine, ...],
     with_solo: bool = True,
+    crowded: float = 0.0,
 ) -> MeasuredSide:
-    """The same from tracks that were made before; see ``measure_side``."""
+    """The same from tracks that were made before; see ``measure_side``. ``crowded`` is as ``held_beside`` gives it."""
     tracks = join(solo, others) if _worth(others, length_s) else solo
     curve, doubt = None, _unfit(tracks, length_s)
+    if doubt is None and crowded >= LEAST_CROWDED:
+        doubt = Crowded(crowded)
     if with_solo and doubt is None:
         curve = tuning_curve(tracks, length_s=length_s, frames=frames)
         beside = tracks.source == ACCOMPANIMENT

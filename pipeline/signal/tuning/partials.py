@@ -4,6 +4,8 @@ Peaks are log-parabolic maxima of a Hann-windowed spectrum (186 ms) that stand c
 from frame to frame they form tracks. A track that wavers (vibrato of a voice or a second string) is dropped.
 """
 
+from dataclasses import dataclass
+
 import numba as nb
 import numpy as np
 import numpy.typing as npt
@@ -13,10 +15,12 @@ from scipy.ndimage import median_filter
 
 from pipeline.compiled import cents_of_ratio, magnitudes_of, ratio_of_cents
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, Tracks
-from pipeline.units import A4_HZ, Floats, gain_of_db
+from pipeline.units import A4_HZ, Floats, db_of_gain, gain_of_db
 
 RATE_HZ = 5512.5  # an eighth of 44.1 kHz: up to where anchors lie
-_WINDOW, _SIZE, _HOP = 1024, 2048, 256  # 186 ms: parts a piano's tones; twice as many bins; 46 ms
+_WINDOW, _SIZE = 1024, 2048  # 186 ms: parts a piano's tones; twice as many bins
+HOP = 256
+"""Samples from frame to frame: 46 ms."""
 _LOWEST_HZ, _HIGHEST_HZ = 130.0, 2300.0  # where accompaniments lie on discs of the time (common practice, no source)
 _CLEAR_OF_FLOOR = 5.0  # 14 dB (common practice, no source)
 _BELOW_LOUDEST = gain_of_db(-45.0)  # common practice, no source
@@ -24,6 +28,7 @@ _FLOOR_BLOCK_S = 20.0  # how slowly the floor changes (common practice, no sourc
 # A floor is never nothing: some 120 dB under the loudest of its block, where 20 bits end (common practice, no source).
 _LEAST_OF_LOUDEST, _LEAST_FLOOR = 1e-6, 1e-12
 _LINK_CENTS = 18.0
+_LINE_PARTIALS = 3  # a gut string's loudest partial is one of these (common practice, no source)
 _OWN_PARTIAL_CENTS = 60.0
 _OVERTONE_CENTS = 30.0
 # A fundamental may itself be too weak for a peak, or lie below the band of the recording; then partials beside one
@@ -45,6 +50,29 @@ _PLAIN_SHARE = 0.626
 _AT_ONCE = 64  # frames transformed at once: what fits the processor's cache
 
 
+@dataclass(frozen=True)
+class Peaks:
+    """Spectral peaks beside the line, (n,), sorted by frame and pitch.
+
+    Attributes
+    ----------
+    time_s, line_level_db : (frames,), ``HOP`` apart; how loud the line's loudest low partial is, NaN where there is no
+        line.
+    frame, cents, clear, level_db : (n,) of each peak: its frame, cents above A4 = 440 Hz, how far it stands clear of
+        the floor (natural log) and its level.
+    track, overtone : (n,) which tone it belongs to, and whether a lower tone explains it.
+    """
+
+    time_s: Floats
+    line_level_db: Floats
+    frame: npt.NDArray[np.int64]
+    cents: Floats
+    clear: Floats
+    level_db: Floats
+    track: npt.NDArray[np.int64]
+    overtone: npt.NDArray[np.bool_]
+
+
 def slow_samples(samples: npt.NDArray[np.float32], *, sample_rate_hz: float) -> npt.NDArray[np.float32]:
     """The samples at ``RATE_HZ``: enough for partials to 2.3 kHz and for mains hum."""
     if samples.size < 8:
@@ -52,27 +80,35 @@ def slow_samples(samples: npt.NDArray[np.float32], *, sample_rate_hz: float) -> 
     return np.asarray(soxr.resample(samples, sample_rate_hz, RATE_HZ, quality="HQ"), dtype=np.float32)
 
 
-def accompaniment_tracks(slow: npt.NDArray[np.float32], *, line_time_s: Floats, line_f0_hz: Floats) -> Tracks:
-    """Tracks of steady partials.
+def peaks_beside(slow: npt.NDArray[np.float32], *, line_time_s: Floats, line_f0_hz: Floats) -> Peaks | None:
+    """Spectral peaks that are no partials of the line; None where the sound is too short for any.
 
     Parameters
     ----------
     slow : shape (n,), samples at ``RATE_HZ``.
     line_time_s, line_f0_hz : shape (frames,), the solo line in raw transfer time and pitch (NaN: none).
     """
-    frames = 1 + (slow.size - _WINDOW) // _HOP
+    frames = 1 + (slow.size - _WINDOW) // HOP
     if frames < _LEAST_FRAMES:
-        return _no_tracks()
-    time_s: Floats = (np.arange(frames, dtype=np.float64) * _HOP + 0.5 * _WINDOW) / RATE_HZ
-    low, high = int(_LOWEST_HZ / RATE_HZ * _SIZE), int(_HIGHEST_HZ / RATE_HZ * _SIZE)
+        return None
+    time_s: Floats = (np.arange(frames, dtype=np.float64) * HOP + 0.5 * _WINDOW) / RATE_HZ
+    bin_hz = RATE_HZ / _SIZE
+    low, high = int(_LOWEST_HZ / bin_hz), int(_HIGHEST_HZ / bin_hz)
     magnitude = _magnitudes(slow, frames, low - 1, high + 2)
     floor = _floor(magnitude)
     solo = np.interp(time_s, line_time_s, np.nan_to_num(line_f0_hz, nan=0.0)) if line_time_s.size else np.zeros(frames)
     solo = np.where(solo < 60.0, np.nan, solo)
-    peaks = _peaks(magnitude, floor, low - 1, RATE_HZ / _SIZE, solo)
-    frame, cents, clear = peaks
-    overtone = _overtones(frame, cents, magnitude, floor, low - 1, RATE_HZ / _SIZE)
-    return _tracks(time_s[frame], cents, clear, _link(frame, cents), overtone)
+    frame, cents, clear, level = _peaks(magnitude, floor, low - 1, bin_hz, solo)
+    overtone = _overtones(frame, cents, magnitude, floor, low - 1, bin_hz)
+    line_level = _line_level(magnitude, low - 1, bin_hz, solo)
+    return Peaks(time_s, db_of_gain(line_level), frame, cents, clear, db_of_gain(level), _link(frame, cents), overtone)
+
+
+def accompaniment_tracks(peaks: Peaks | None) -> Tracks:
+    """Tracks of steady partials."""
+    if peaks is None:
+        return _no_tracks()
+    return _tracks(peaks.time_s[peaks.frame], peaks.cents, peaks.clear, peaks.track, peaks.overtone)
 
 
 def _no_tracks() -> Tracks:
@@ -83,7 +119,7 @@ def _no_tracks() -> Tracks:
 def _magnitudes(slow: npt.NDArray[np.float32], frames: int, first: int, last: int) -> npt.NDArray[np.float32]:
     """Magnitudes (frames, last - first) of some bins."""
     window = np.hanning(_WINDOW + 1)[:-1].astype(np.float32)
-    views = np.lib.stride_tricks.sliding_window_view(slow, _WINDOW)[::_HOP]
+    views = np.lib.stride_tricks.sliding_window_view(slow, _WINDOW)[::HOP]
     out = np.empty((frames, last - first), dtype=np.float32)
     for start in range(0, frames, _AT_ONCE):
         spectra = fft.rfft(views[start : start + _AT_ONCE] * window, n=_SIZE, axis=1)
@@ -92,7 +128,7 @@ def _magnitudes(slow: npt.NDArray[np.float32], frames: int, first: int, last: in
 
 
 def _floor(magnitude: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    block = max(1, round(_FLOOR_BLOCK_S * RATE_HZ / _HOP))
+    block = max(1, round(_FLOOR_BLOCK_S * RATE_HZ / HOP))
     out = np.empty_like(magnitude)
     for start in range(0, magnitude.shape[0], block):
         part = magnitude[start : start + block]
@@ -115,12 +151,13 @@ def _peaks(
     first_bin: int,
     bin_hz: float,
     solo_hz: Floats,
-) -> tuple[npt.NDArray[np.int64], Floats, Floats]:
+) -> tuple[npt.NDArray[np.int64], Floats, Floats, Floats]:
     frames, bins = magnitude.shape
     most = frames * 40
     frame = np.empty(most, np.int64)
     cents = np.empty(most, np.float64)
     clear = np.empty(most, np.float64)
+    level = np.empty(most, np.float64)
     n = 0
     for t in range(frames):
         loudest = 0.0
@@ -148,9 +185,26 @@ def _peaks(
             frame[n] = t
             cents[n] = cents_of_ratio(hz / A4_HZ)
             clear[n] = np.log(m / floor[t, k])
+            level[n] = m
             n += 1
             here += 1
-    return frame[:n].copy(), cents[:n].copy(), clear[:n].copy()
+    return frame[:n].copy(), cents[:n].copy(), clear[:n].copy(), level[:n].copy()
+
+
+@nb.njit(cache=True)
+def _line_level(magnitude: npt.NDArray[np.float32], first_bin: int, bin_hz: float, solo_hz: Floats) -> Floats:
+    # magnitude of the loudest of the line's first partials, within a bin of where it should be
+    level = np.full(solo_hz.size, np.nan)
+    for t in range(solo_hz.size):
+        if np.isnan(solo_hz[t]):
+            continue
+        loudest = 1e-12
+        for partial in range(1, _LINE_PARTIALS + 1):
+            k = int(np.floor(partial * solo_hz[t] / bin_hz + 0.5)) - first_bin
+            for q in range(max(k - 1, 0), min(k + 2, magnitude.shape[1])):
+                loudest = max(loudest, magnitude[t, q])
+        level[t] = loudest
+    return level
 
 
 @nb.njit(cache=True)
@@ -277,7 +331,7 @@ def _tracks(
     weight = np.minimum(clear[keep], 4.0)
     total = np.bincount(group, weight)
     frames = np.bincount(group)
-    hop_s = _HOP / RATE_HZ
+    hop_s = HOP / RATE_HZ
     return Tracks(
         time_s=np.bincount(group, weight * time_s[keep]) / total,
         cents=np.bincount(group, weight * cents[keep]) / total - _STIFFNESS_CENTS,

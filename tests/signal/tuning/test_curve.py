@@ -11,7 +11,7 @@ from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.curve import TuningCurve, tuning_curve
 from pipeline.signal.tuning.jump_time import PitchFrames, sure_frames
 from pipeline.signal.tuning.measure import TooLittle, measure_side, measure_tracks
-from pipeline.signal.tuning.partials import RATE_HZ, accompaniment_tracks
+from pipeline.signal.tuning.partials import RATE_HZ, accompaniment_tracks, peaks_beside
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, SteadyNotes, Tracks, join, solo_tracks
 from pipeline.units import Floats
 from tests.helpers.struck import piano_like
@@ -260,7 +260,9 @@ def test_accompaniment_partials_tell_the_tuning_by_themselves() -> None:
         return -12.0 + 0.4 * t + 4.0 * np.sin(2 * np.pi * 1.29 * t)
 
     none = np.empty(0)
-    tracks = accompaniment_tracks(piano_like(22, turning, length_s=60.0), line_time_s=none, line_f0_hz=none)
+    tracks = accompaniment_tracks(
+        peaks_beside(piano_like(22, turning, length_s=60.0), line_time_s=none, line_f0_hz=none)
+    )
     found = tuning_curve(tracks, length_s=60.0)
     mean, rest = errors(found, turning)
     assert abs(mean) < 2.0
@@ -291,9 +293,10 @@ def test_the_solos_own_partials_are_left_out() -> None:
     at = np.arange(int(20 * RATE_HZ)) / RATE_HZ
     sound = sum(np.sin(2 * np.pi * 330.0 * h * at) / h for h in range(1, 6))
     time_s = np.arange(0.0, 20.0, HOP_S)
-    tracks = accompaniment_tracks(
+    peaks = peaks_beside(
         np.asarray(sound, dtype=np.float32), line_time_s=time_s, line_f0_hz=np.full(time_s.size, 330.0)
     )
+    tracks = accompaniment_tracks(peaks)
     assert tracks.count == 0
 
 
