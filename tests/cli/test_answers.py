@@ -93,7 +93,8 @@ def test_a_table_shows_so_many_rows_and_says_so(
     [
         ("select list(a.range) from range(100000) a, range(100000) b", "needs more than 2GB of memory; ask for less"),
         ("select interval 1 day as t", "the answer cannot be shown (t is an interval); cast its columns"),
-        ("select union_value(k := 1)", "the answer cannot be shown (sparse_union); cast its columns"),
+        ("select union_value(k := 1) u", "the answer cannot be shown (u holds a union); cast its columns"),
+        ("select [union_value(k := 1)] l", "the answer cannot be shown (l holds a union); cast its columns"),
     ],
 )
 def test_what_cannot_be_given_is_said(con: duckdb.DuckDBPyConnection, text: str, said: str) -> None:

@@ -35,6 +35,8 @@ def pieces_of(con: duckdb.DuckDBPyConnection, text: str) -> Iterator[pl.DataFram
         for field in reader.schema:
             if pa.types.is_interval(field.type):
                 raise _not_shown(f"{field.name} is an interval")
+            if "_union<" in str(field.type):
+                raise _not_shown(f"{field.name} holds a union")
         # Not the empty table of a schema, for which pyarrow loads pandas.
         yield _frame(pa.Table.from_batches([], schema=reader.schema))
         while (batch := attended(con, lambda: next(reader, None))) is not None:
