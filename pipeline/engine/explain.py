@@ -1,13 +1,15 @@
 """Why a step must run, in words: compares what it would read now with what its row of ``run`` says it read."""
 
 from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 from typing import Any
 
 from pipeline.engine.decision import CHANGED
 from pipeline.engine.planner import Due, Planner
 from pipeline.steps.base import AnyStep
+from pipeline.steps.words import FACTS
 from pipeline.store.database.compaction import frames
-from pipeline.store.provenance import RunRow, hash_value, row_of, shortened
+from pipeline.store.provenance import HASHED, RunRow, hash_value, row_of, shortened
 
 FEW = 50
 
@@ -43,7 +45,7 @@ def _differences(planner: Planner, due: Due, row: RunRow, step: AnyStep) -> Iter
     if row.step_version != step.version:
         yield f"version of the step changed {row.step_version} → {step.version}"
     yield from changes(row.settings, now.settings, what="setting ")
-    yield from changes(row.facts, shortened(now.facts))
+    yield from changes(row.facts, shortened(now.facts), words=FACTS)
     if row.samples_sha256 != now.samples.get(due.transfers[0]):
         yield "the samples of the audio changed"
     if step.needs_file and due.unit_id in now.files and row.file_sha256 != now.files[due.unit_id]:
@@ -51,29 +53,51 @@ def _differences(planner: Planner, due: Due, row: RunRow, step: AnyStep) -> Iter
     yield from changes(row.input_hashes, now.inputs, what="input table ", values=False)
 
 
-def changes(old: Any, new: Any, *, what: str = "", path: str = "", values: bool = True) -> Iterator[str]:
-    """Differences of two nested plain values, one in each text: ``reference_pitch_hz changed 435 → 440``."""
+def changes(
+    old: Any,
+    new: Any,
+    *,
+    what: str = "",
+    path: str = "",
+    values: bool = True,
+    words: Mapping[str, str] = MappingProxyType({}),
+) -> Iterator[str]:
+    """Differences of two nested plain values, one in each text: ``side-1, key changed from D major to E major``.
+
+    ``words`` are those for names that are not to be told as they stand.
+    """
     if hash_value(old) == hash_value(new):
         return
     if isinstance(old, Mapping) and isinstance(new, Mapping):
         for name in sorted({*old, *new}):
-            inside = f"{path} › {name}" if path else str(name)
+            said = words.get(name, str(name))
+            inside = f"{path}, {said}" if path else said
             if name not in old:
                 yield f"{what}{inside} is new" + (f": {short(new[name])}" if values else "")
             elif name not in new:
                 yield f"{what}{inside} is gone" + (f": {short(old[name])}" if values else "")
             else:
-                yield from changes(old[name], new[name], what=what, path=inside, values=values)
-    elif values:
-        yield f"{what}{path} changed {short(old)} → {short(new)}"
+                yield from changes(old[name], new[name], what=what, path=inside, values=values, words=words)
+    elif values and _is_said(old) and _is_said(new):
+        yield f"{what}{path} changed from {short(old)} to {short(new)}"
     else:
         yield f"{what}{path} changed"
 
 
+def _is_said(value: Any) -> bool:
+    # whole rows are too much to say, and a hash says nothing
+    rows = isinstance(value, list) and any(isinstance(each, Mapping | list) for each in value)
+    return not rows and not str(value).startswith(HASHED)
+
+
 def short(value: Any) -> str:
     """A value in few characters."""
-    if value is None:
+    if value is None or value in ("", []):
         return "nothing"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{FACTS.get(name, name)} {short(inside)}" for name, inside in value.items())
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, list) and len(value) == 1:
         return short(value[0])
     text = f"{value:g}" if isinstance(value, float) else str(value)

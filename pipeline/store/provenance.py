@@ -25,6 +25,8 @@ TRIED_AGAIN: tuple[Cause, ...] = ("machine", "fault")
 
 _JSON_COLUMNS = ("settings", "facts", "input_hashes", "output_hashes", "libraries")
 _LONG_FACTS = 20_000  # characters of JSON; beyond, a row keeps hashes of the facts instead of the facts
+HASHED = "sha256:"
+"""What a hash in their place begins with."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,7 @@ def shortened(facts: Mapping[str, Any]) -> Mapping[str, Any]:
     """The facts as they go into a row: whole, or a hash for each if they are long."""
     if len(canonical(facts)) <= _LONG_FACTS:
         return facts
-    return {name: f"sha256:{hash_value(value)}" for name, value in facts.items()}
+    return {name: f"{HASHED}{hash_value(value)}" for name, value in facts.items()}
 
 
 @cache

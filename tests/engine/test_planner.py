@@ -53,7 +53,7 @@ def test_a_second_run_does_nothing(root: Path) -> None:
 
 def test_a_reference_pitch_repeats_settle_and_later_for_its_session_only(root: Path) -> None:
     change(root, "reference_pitch", "440", "435")
-    assert "settle of x0: s00-a › reference_pitch_hz changed 440 → 435" in explained(root)
+    assert "settle of x0: s00-a, reference pitch in Hz changed from 440 to 435" in explained(root)
     assert ran(root) == {(t, step) for t in SESSION for step in ("settle", "detect")}
 
 

@@ -8,6 +8,7 @@ import pytest
 from pipeline.engine.explain import changes
 from pipeline.signal.speed.reference_pitch import ReferencePitch
 from pipeline.steps.settle.facts import facts, pitches_of
+from pipeline.steps.words import FACTS
 from pipeline.store.catalogue.tables import Catalogue
 
 TABLES = {
@@ -21,6 +22,10 @@ TABLES = {
     "performance": "take_id,player_id,instrument,certainty,transposed\nk1,anna,violin,certain,no\n",
     "source": "source_id,citation\nbook,A made-up discography\n",
 }
+RULING = (
+    "transfer_id,playing_rpm,reference_pitch_hz,reason,decided_by,decided_on\n"
+    "t1,76.5,435,by ear,A. Listener,2026-01-02\n"
+)
 
 
 def known(folder: Path, **more: str) -> dict[str, Any]:
@@ -77,7 +82,14 @@ def test_a_reference_pitch_has_limits_and_may_be_a_fork_on_c(
 def test_what_changed_in_a_reference_pitch_is_told_in_words(tmp_path: Path) -> None:
     usual = "place,span,reference_pitch_hz\nArl,,{}\n"
     before, after = (known(tmp_path, default_pitch=usual.format(hz))["references"] for hz in (442, 444))
-    assert "references › usual at the place › hz changed 442 → 444" in list(changes(before, after, path="references"))
+    said = list(changes({"references": before}, {"references": after}, words=FACTS))
+    assert "reference pitch, usual at the place, A4 in Hz changed from 442 to 444" in said
+
+
+def test_what_the_catalogue_says_has_plain_words(tmp_path: Path) -> None:
+    found = known(tmp_path, speed_decision=RULING)
+    names = {*found, *found["decision"], *next(iter(found["references"].values()))}
+    assert not [name for name in names if "_" in FACTS.get(name, name)]
 
 
 def test_the_place_says_what_is_assumed(tmp_path: Path) -> None:
@@ -122,8 +134,7 @@ def test_label_speeds_count_in_their_span_only(tmp_path: Path) -> None:
 
 
 def test_a_ruling_is_taken_whole(tmp_path: Path) -> None:
-    head = "transfer_id,playing_rpm,reference_pitch_hz,reason,decided_by,decided_on\n"
-    found = known(tmp_path, speed_decision=f"{head}t1,76.5,435,by ear,A. Listener,2026-01-02\n")
+    found = known(tmp_path, speed_decision=RULING)
     decision = found["decision"]
     assert (decision["playing_rpm"], decision["reference_pitch_hz"]) == (76.5, 435.0)
     assert decision["decided_on"] == "2026-01-02"
