@@ -31,7 +31,7 @@ LEAST_IN_TUNE = 0.45
 # .14 (trial).
 LEAST_BESIDE_IN_TUNE = 0.3
 # Share of the time in which other tones are held as loud as the line, see ``held_beside``: four winds .50-.86, three
-# .29; beside a solo a piano as loud at most .25, one 8 dB louder .35, an orchestra's strings .02, winds 6 dB softer .34;
+# .29; beside a solo a piano as loud at most .25, one 8 dB louder .35, orchestral strings .02, winds 6 dB softer .34;
 # real violins alone 0 (trial).
 LEAST_CROWDED = 0.45
 # The longest sides, of long-playing discs, have half an hour; memory for the fit grows with the square of the length.
