@@ -63,6 +63,31 @@ def log1p(values: Any, bits: Any, exponent: Any) -> None:
         values[i] = exponent[i] + np.float32(2.0) * u * series
 
 
+@njit(cache=True, error_model="numpy")
+def less_moving_mean(values: Any, half: int, sums: Any, out: Any) -> None:
+    """``values`` (n,) less the mean of each and ``half`` to either side, as many as there are, into ``out`` (n,).
+
+    Single precision. ``sums`` (n + 1,) is scratch, its first 0.
+    """
+    n = values.shape[0]
+    total = np.float32(0.0)
+    for i in range(n):
+        total += values[i]
+        sums[i + 1] = total
+    for i in range(min(half, n)):
+        end = min(n, i + half + 1)
+        out[i] = values[i] - sums[end] / np.float32(end)
+    # Over shifted views: with indices of their own, several values would not go at once.
+    middle, inner = values[half : n - half], out[half : n - half]
+    before, after = sums[: n - 2 * half], sums[2 * half + 1 :]
+    whole = np.float32(2 * half + 1)
+    for i in range(inner.shape[0]):
+        inner[i] = middle[i] - (after[i] - before[i]) / whole
+    for i in range(max(half, n - half), n):
+        start = i - half
+        out[i] = values[i] - (sums[n] - sums[start]) / np.float32(n - start)
+
+
 # Loops in place of numpy's masks, sorts and means, each of which takes a second to compile.
 @njit(cache=True)
 def median_of_known(values: Floats) -> float:

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import scipy.fft
 import soxr
 
-from pipeline.compiled import log1p, magnitudes_of
+from pipeline.compiled import less_moving_mean, log1p, magnitudes_of
 from pipeline.instruments import INSTRUMENTS
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
@@ -184,7 +184,6 @@ def _levels(magnitude: F32, floor: F32, lower: npt.NDArray[np.int64], fraction: 
 @numba.njit(cache=True, error_model="numpy")
 def _fill_levels(magnitude, floor, lower, fraction, ratio, logs, bits, exponent, sums, raw, white):  # type: ignore[no-untyped-def]
     n = lower.shape[0]
-    whole = np.float32(2 * WHITEN_BINS + 1)
     for t in range(magnitude.shape[0]):
         for k in range(ratio.shape[0]):
             ratio[k] = magnitude[t, k] / floor[k]
@@ -192,17 +191,6 @@ def _fill_levels(magnitude, floor, lower, fraction, ratio, logs, bits, exponent,
             b = np.uint64(lower[i])
             logs[i] = ratio[b] + fraction[i] * (ratio[b + np.uint64(1)] - ratio[b])
         log1p(logs, bits, exponent)
-        total = np.float32(0.0)
         for i in range(n):
             raw[t, i] = logs[i]
-            total += logs[i]
-            sums[i + 1] = total
-        # Over shifted views, as in the melody's.
-        middle, inner = logs[WHITEN_BINS : n - WHITEN_BINS], white[t, WHITEN_BINS : n - WHITEN_BINS]
-        before, after = sums[: n - 2 * WHITEN_BINS], sums[2 * WHITEN_BINS + 1 :]
-        for i in range(inner.shape[0]):
-            inner[i] = middle[i] - (after[i] - before[i]) / whole
-        for i in range(WHITEN_BINS):
-            end = i + WHITEN_BINS + 1
-            white[t, i] = logs[i] - sums[end] / np.float32(end)
-            white[t, n - 1 - i] = logs[n - 1 - i] - (sums[n] - sums[n - end]) / np.float32(end)
+        less_moving_mean(logs, WHITEN_BINS, sums, white[t])

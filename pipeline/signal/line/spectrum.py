@@ -15,7 +15,7 @@ import numpy.typing as npt
 import scipy.fft
 import soxr
 
-from pipeline.compiled import log1p, magnitudes_of
+from pipeline.compiled import less_moving_mean, log1p, magnitudes_of
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
@@ -274,7 +274,6 @@ def _whitened(  # type: ignore[no-untyped-def]
     n = last - first
     below = lower[first:last]
     share_above = fraction[first:last]
-    whole = np.float32(2 * WHITEN_BINS + 1)
     for t in range(n_frames):
         share = np.float32((t + 0.5) / n_frames)
         row = magnitude[t]
@@ -284,23 +283,8 @@ def _whitened(  # type: ignore[no-untyped-def]
             b = np.uint64(below[i])
             logs[i] = ratio[b] + share_above[i] * (ratio[b + np.uint64(1)] - ratio[b])
         log1p(logs, bits, exponent)
-        total = np.float32(0.0)
-        for i in range(n):
-            total += logs[i]
-            sums[i + 1] = total
         for i in range(first):
             out[t, i] = 0.0
         for i in range(last, out.shape[1]):
             out[t, i] = 0.0
-        target = out[t, first:last]
-        for i in range(min(WHITEN_BINS, n)):
-            end = min(n, i + WHITEN_BINS + 1)
-            target[i] = logs[i] - sums[end] / np.float32(end)
-        # Over shifted views: with indices of their own, several bins would not go at once.
-        middle, inner = logs[WHITEN_BINS : n - WHITEN_BINS], target[WHITEN_BINS : n - WHITEN_BINS]
-        before, after = sums[: n - 2 * WHITEN_BINS], sums[2 * WHITEN_BINS + 1 :]
-        for i in range(inner.shape[0]):
-            inner[i] = middle[i] - (after[i] - before[i]) / whole
-        for i in range(max(WHITEN_BINS, n - WHITEN_BINS), n):
-            start = i - WHITEN_BINS
-            target[i] = logs[i] - (sums[n] - sums[start]) / np.float32(n - start)
+        less_moving_mean(logs, WHITEN_BINS, sums, out[t, first:last])
