@@ -33,10 +33,9 @@ def pieces_of(con: duckdb.DuckDBPyConnection, text: str) -> Iterator[pl.DataFram
     reader = attended(con, lambda: _reader(relation))
     try:
         for field in reader.schema:
-            if pa.types.is_interval(field.type):
-                raise _not_shown(f"{field.name} is an interval")
-            if "_union<" in str(field.type):
-                raise _not_shown(f"{field.name} holds a union")
+            if kind := _not_held(field.type):
+                is_or_holds = "is" if pa.types.is_interval(field.type) else "holds"
+                raise _not_shown(f"{field.name} {is_or_holds} {kind}")
         # Not the empty table of a schema, for which pyarrow loads pandas.
         yield _frame(pa.Table.from_batches([], schema=reader.schema))
         while (batch := attended(con, lambda: next(reader, None))) is not None:
@@ -96,6 +95,16 @@ def _frame(rows: Any) -> pl.DataFrame:
         return as_plain(pl.DataFrame(pl.from_arrow(rows)))
     except (pl.exceptions.PolarsError, ValueError, OverflowError, NotImplementedError) as error:
         raise _not_shown(str(error)) from error
+
+
+def _not_held(kind: pa.DataType) -> str | None:
+    """What no frame holds of a type or, at any depth, of those within it: Polars would panic."""
+    if pa.types.is_interval(kind):
+        return "an interval"
+    if pa.types.is_union(kind):
+        return "a union"
+    within = (_not_held(kind.field(i).type) for i in range(kind.num_fields))
+    return next(filter(None, within), None)
 
 
 def _not_shown(reason: str) -> UsageError:
