@@ -25,14 +25,11 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.signal.line.follow import follow
 from pipeline.signal.speed.resample import correct_samples
 from pipeline.signal.speed.session import settle_together
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.plans import random_plan
-from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
-from pipeline.signal.synth.voice import random_voice
 from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.curve import Jump
 from pipeline.signal.tuning.jump_time import sure_frames
@@ -41,9 +38,8 @@ from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
 from pipeline.steps.settle.sides import side_evidence
 from pipeline.units import Floats
 from tests.benchmarks import speed_changes, speed_coverage, speed_real
-from tests.benchmarks.speed_lines import planted_speed, simulated_line
+from tests.benchmarks.speed_lines import RATE, followed_side, planted_speed, simulated_line
 
-RATE = 44100
 GRID_S = 0.02
 
 
@@ -96,18 +92,7 @@ def sound_scene(seed: int, kept: Path | None) -> Scene:
     speed = planted_speed(rng)
 
     def make() -> tuple[Any, ...]:
-        samples, _ = render_side(
-            plan,
-            rng=rng,
-            sample_rate_hz=RATE,
-            voice=random_voice(rng, instrument=instrument),
-            snr_db=snr_db,
-            piano_below_db=piano_db,
-            band=band,
-            speed=speed,
-        )
-        line = follow(samples, sample_rate_hz=RATE, instrument=instrument)
-        return samples, line.time_s, line.f0_hz, line.confidence
+        return followed_side(plan, speed=speed, rng=rng, snr_db=snr_db, piano_below_db=piano_db, band=band)
 
     samples, time_s, f0_hz, confidence = _kept(kept, f"side-{seed}.pickle", make)
     began = time.process_time()

@@ -16,20 +16,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.signal.line.follow import follow
 from pipeline.signal.synth.plans import random_plan
-from pipeline.signal.synth.render import render_side
-from pipeline.signal.synth.voice import random_voice
 from pipeline.signal.tuning.curve import JUMP_LEAST_SIGMAS, TuningCurve, tuning_curve
 from pipeline.signal.tuning.jump import jump_column
 from pipeline.signal.tuning.jump_time import sure_frames
 from pipeline.signal.tuning.measure import measure_side
 from pipeline.signal.tuning.spline import fit_curve
 from pipeline.signal.tuning.steady_tones import Tracks, solo_tracks
-from tests.benchmarks.speed_lines import planted_speed, simulated_line
+from tests.benchmarks.speed_lines import RATE, followed_side, planted_speed, simulated_line
 
 FIRST = 130_000
-RATE = 44_100
 SMALL_CENTS = 10.0
 _MARGIN_S = 1.0
 
@@ -95,21 +91,12 @@ def beside_piano(seed: int) -> Beside | None:
     below_db, snr_db = float(rng.choice((0.0, 6.0, 12.0))), float(rng.choice((10.0, 20.0, 30.0)))
 
     def measured(cents: float) -> TuningCurve | None:
+        changed = replace(speed, step_cents=sign * cents, step_fraction=fraction)
         again = np.random.default_rng([seed, 1])
-        samples, _ = render_side(
-            plan,
-            rng=again,
-            sample_rate_hz=RATE,
-            voice=random_voice(again, instrument=instrument),
-            snr_db=snr_db,
-            piano_below_db=below_db,
-            band="acoustic",
-            speed=replace(speed, step_cents=sign * cents, step_fraction=fraction),
+        samples, time_s, f0_hz, confidence = followed_side(
+            plan, speed=changed, rng=again, snr_db=snr_db, piano_below_db=below_db, band="acoustic"
         )
-        line = follow(samples, sample_rate_hz=RATE, instrument=instrument)
-        return measure_side(
-            samples, sample_rate_hz=RATE, time_s=line.time_s, f0_hz=line.f0_hz, confidence=line.confidence
-        ).curve
+        return measure_side(samples, sample_rate_hz=RATE, time_s=time_s, f0_hz=f0_hz, confidence=confidence).curve
 
     plain, small = measured(0.0), measured(SMALL_CENTS)
     if plain is None or small is None:

@@ -1,14 +1,20 @@
-"""Pitch lines as a good tracker would give them for a planned side, made at once, without sound."""
+"""Pitch lines of planned sides: made at once without sound, as a good tracker would give them, or of rendered sound."""
+
+from typing import Any
 
 import numpy as np
 
+from pipeline.signal.line.follow import follow
 from pipeline.signal.synth.curve import pitch_curve, vibrato_cents
 from pipeline.signal.synth.loudness import loudness
 from pipeline.signal.synth.plan import Plan
+from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan, time_warp
+from pipeline.signal.synth.voice import random_voice
 from pipeline.units import Floats
 
 HOP_S = 64 / 11025
+RATE = 44100
 
 
 def planted_speed(rng: np.random.Generator, *, changes: bool = True) -> SpeedPlan:
@@ -50,3 +56,27 @@ def simulated_line(
     f0_hz = plan.reference_pitch_hz * np.exp2((midi - 69.0) / 12.0)
     f0_hz[stroke < 0.1] = np.nan
     return warp.transfer_s, f0_hz, np.where(stroke < 0.1, 0.05, 0.95)
+
+
+def followed_side(
+    plan: Plan,
+    *,
+    speed: SpeedPlan,
+    rng: np.random.Generator,
+    snr_db: float,
+    piano_below_db: float | None,
+    band: str,
+) -> tuple[Any, Floats, Floats, Floats]:
+    """Samples at ``RATE`` of a rendered side, and frame times, pitch and confidence of its line as it is followed."""
+    samples, _ = render_side(
+        plan,
+        rng=rng,
+        sample_rate_hz=RATE,
+        voice=random_voice(rng, instrument=plan.instrument),
+        snr_db=snr_db,
+        piano_below_db=piano_below_db,
+        band=band,
+        speed=speed,
+    )
+    line = follow(samples, sample_rate_hz=RATE, instrument=plan.instrument)
+    return samples, line.time_s, line.f0_hz, line.confidence
