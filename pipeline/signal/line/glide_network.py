@@ -28,7 +28,7 @@ APART = (1, 1, 1, 2, 2, 4)
 """Rows from one of those to the next."""
 ROW_HIDDEN, VIEW_HIDDEN = 96, 64
 """Numbers kept of a row, and of a view."""
-GAP = 8
+GAP = max(taps // 2 * apart for taps, apart in zip(TAPS, APART, strict=True))
 """Empty rows between views: what the widest convolution reaches."""
 
 

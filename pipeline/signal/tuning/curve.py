@@ -276,9 +276,9 @@ def _stands_out(tracks: Tracks, fit: Fit, place: Place) -> bool:
     size = float(fit.coefficient[-1])
     if abs(size) >= JUMP_SMALL_CENTS or not (tracks.source == ACCOMPANIMENT).any():
         return True
-    found, sd = _near(tracks, fit, place.time_s, fit.columns[:, -1])
     if abs(size) < JUMP_SMALL_SIGMAS * float(np.sqrt(fit.covariance[-1, -1])):
         return False
+    found, sd = _near(tracks, fit, place.time_s, fit.columns[:, -1])
     return bool((found + size) * np.sign(size) >= JUMP_NEAR_SIGMAS * sd)
 
 
