@@ -5,8 +5,8 @@ import pytest
 from scipy.signal import correlate
 
 from pipeline.learned_from import names_array
-from pipeline.signal.line import glide_network
 from pipeline.signal.line.between import COLUMNS, NAMES
+from pipeline.signal.line.convolution import convolved
 from pipeline.signal.line.glide_network import Judged, judge, weights
 
 
@@ -15,18 +15,21 @@ def some_view(rows: int, seed: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize(("taps", "apart"), [(3, 1), (5, 2)])
-def test_a_layer_is_a_rectified_correlation(taps: int, apart: int) -> None:
+def test_a_layer_is_a_rectified_correlation_of_each_view(taps: int, apart: int) -> None:
     # scipy.signal.correlate is the reference.
     rng = np.random.default_rng(3)
-    x = rng.normal(size=(14, 9, 4)).astype(np.float32)
+    lengths = np.array([14, 5])
+    x = rng.normal(size=(lengths.sum(), 8, 4)).astype(np.float32)
     w = rng.normal(size=(taps, 3 * 4, 5)).astype(np.float32)
     b = rng.normal(size=5).astype(np.float32)
-    found = glide_network._convolved(x, w, b, taps=taps, apart=apart)
+    found = convolved(x, lengths, w, b, taps=taps, apart=apart)
     spread = np.zeros(((taps - 1) * apart + 1, 3, 4, 5))
     spread[::apart] = w.reshape(taps, 3, 4, 5)
-    for d in range(5):
-        wanted = sum(correlate(x[..., c], spread[:, :, c, d], mode="same") for c in range(4)) + b[d]
-        np.testing.assert_allclose(found[..., d], np.maximum(wanted, 0.0), atol=1e-4)
+    for view, found_there in zip(np.split(x, lengths[:1]), np.split(found, lengths[:1]), strict=True):
+        padded = np.pad(view, ((spread.shape[0] // 2,) * 2, (1, 1), (0, 0)))
+        for d in range(5):
+            wanted = sum(correlate(padded[..., c], spread[:, :, c, d], mode="valid") for c in range(4)) + b[d]
+            np.testing.assert_allclose(found_there[..., d], np.maximum(wanted, 0.0), atol=1e-4)
 
 
 def test_views_are_judged_together_as_each_alone() -> None:
