@@ -17,6 +17,7 @@ from scipy.special import logit
 
 from pipeline.kinds import likeliest_named
 from pipeline.signal.slides import approach, bowing, learned, rules, stroke
+from pipeline.signal.slides.by_level import by_level
 from pipeline.signal.slides.candidates import LEAST_INTERVAL, Candidate, candidates
 from pipeline.signal.slides.features import NAMES, features
 from pipeline.signal.slides.frames import Frames, Line, TimeMap, prepare
@@ -91,7 +92,8 @@ def find_notes_and_slides(
     frames = prepare(line, speed_map=speed_map, reference_pitch_hz=reference_pitch_hz, spans=spans)
     heard = without_ringing(frames, find_spans(frames))
     frames = heard.frames
-    held, slides, begins, scores = _slides(frames, heard.held, acceptance=acceptance, least_confidence=least_confidence)
+    notes_held = by_level(frames, heard.held)
+    held, slides, begins, scores = _slides(frames, notes_held, acceptance=acceptance, least_confidence=least_confidence)
     rebowed = bowing.rebowed_probability(_signs(frames, held, slides))
     fresh = [i == 0 or _gap_s(frames, held[i - 1], span) > CHANCE_GAP_S for i, span in enumerate(held)]
     rebowed = np.where(fresh, 1.0, rebowed)
