@@ -41,7 +41,7 @@ from tests.benchmarks.written_onsets import laid_anew
 Floats = npt.NDArray[np.float64]
 ONSET_S, PITCH_CENTS = 0.08, 50.0
 LAID_LATE_S = 0.018
-"""By how much laying puts onsets late on real notes where they are known (``written_onsets``: legato 21 ms, runs 16)."""
+"""By how much laying puts onsets late on real notes whose onsets are known (``written_onsets``: legato 21, runs 16)."""
 FAST = 1.02
 CONDITIONS: tuple[float | None, ...] = (None, 12.0, 5.0)
 
@@ -248,7 +248,8 @@ def _line(name: str, db: float | None, rows: list[Row]) -> str:
     return (
         f"{name[:34]:34} {'–' if db is None else f'{db:g}':>5} {sum(bool(r.fault) for r in rows):6d} "
         f"{kept:6.1f} {spread:>7} {mean('f1_run')} {mean('f1_anew')} {mean('f1_list')} "
-        f"{mean('f1_whole')} {mean('f1_general')} {slides_said} {mean('met', 100, '6.1f')} {mean('met_swift', 100, '6.1f')} {mean('faster', 1, '6.2f')} {speed:>5}"
+        f"{mean('f1_whole')} {mean('f1_general')} {slides_said} "
+        f"{mean('met', 100, '6.1f')} {mean('met_swift', 100, '6.1f')} {mean('faster', 1, '6.2f')} {speed:>5}"
     )
 
 
