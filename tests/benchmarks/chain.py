@@ -30,15 +30,16 @@ from pipeline.steps.base import StepInput
 from pipeline.steps.order import STEPS
 from pipeline.steps.scopes import session_units
 from pipeline.store.corpus import Corpus
-from tests.helpers.tone_corpus import make_corpus
+from tests.helpers.tone_corpus import change, make_corpus
 
 RATE_HZ = 44_100
 WARM_S = 20.0
 
 
 def make(root: Path, lengths_s: list[float], instrument: str) -> None:
-    """A corpus of one side of each length."""
+    """A corpus of one side of each length, played on the instrument."""
     make_corpus(root, sides=len(lengths_s), session_of=1, seconds=0.1)
+    change(root, "performance", ",violin,", f",{instrument},")
     for seed, (path, length_s) in enumerate(zip(sorted((root / "audio").iterdir()), lengths_s, strict=True)):
         rng = np.random.default_rng(seed)
         samples, _ = render_side(

@@ -231,11 +231,10 @@ def _of_surroundings(frames: Frames, spans: list[Span], c: Candidate) -> dict[st
     reach = frames.frames(NEAR_S)
     first, last = max(round(c.start) - reach, 0), round(c.end) + 1 + reach
     near, inside = slice(first, last), slice(max(round(c.start), 0), round(c.end) + 1)
-    below = frames.sound_db - frames.level_db
     trust = frames.confidence[near]
     return {
-        "below_sound_db": _median(below, inside),
-        "below_sound_near_db": _median(below, near),
+        "below_sound_db": float(median_of_known(frames.sound_db[inside] - frames.level_db[inside])),
+        "below_sound_near_db": float(median_of_known(frames.sound_db[near] - frames.level_db[near])),
         "trust_near": float(trust.mean()),
         "doubtful_near": float(np.mean(trust < DOUBT)),
         "notes_near": float(

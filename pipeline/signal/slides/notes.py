@@ -79,7 +79,7 @@ def find_spans(frames: Frames) -> list[Span]:
 
 def _is_held(piece: Piece, midi: Floats) -> bool:
     part = midi[piece.start : piece.end]
-    return not piece.glide and float(np.median(np.abs(part - np.median(part)))) <= GREATEST_UNREST
+    return not piece.glide and float(median_of_known(np.abs(part - median_of_known(part)))) <= GREATEST_UNREST
 
 
 def _vibrato_as_plateaus(pieces: list[Piece], midi: Floats, frames: Frames) -> list[Piece]:
@@ -149,7 +149,7 @@ def _merge_last(done: list[Piece], midi: Floats) -> list[Piece] | None:
         inner = done[len(done) - back + 1 : -1]
         if back == 4 and not (inner[0].glide and inner[1].glide and inner[0].rise * inner[1].rise < 0):
             continue
-        level = float(np.median(midi[first.start : last.end]))
+        level = float(median_of_known(midi[first.start : last.end]))
         return [*done[:-back], replace(first, end=last.end, level=level)]
     return None
 

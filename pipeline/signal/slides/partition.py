@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from pipeline.compiled import median_of_known
 from pipeline.units import Floats
 
 PLATEAU_SIGMA = 0.30
@@ -124,6 +125,6 @@ def partition(semitones: Floats, *, plateau_min: int, plateau_max: int, glide_mi
             rise = float(at @ part / (at @ at)) * (part.size - 1)
         else:
             rise = 0.0
-        pieces.append(Piece(bool(is_glide[end]), start, end, float(np.median(part)) + offset, rise))
+        pieces.append(Piece(bool(is_glide[end]), start, end, float(median_of_known(part)) + offset, rise))
         end = start
     return pieces[::-1]

@@ -110,7 +110,7 @@ def _turns() -> list[slice]:
 
 def _likely(coarse: Samples, starts: Ints, size: int) -> Ints:
     """Those of the windows at ``starts`` that may sound again, by the lower frequencies alone: few."""
-    lags = np.concatenate([np.arange(span.start // _COARSE, span.stop // _COARSE + 1) for span in _turns()])
+    lags = [slice(span.start // _COARSE, span.stop // _COARSE + 1) for span in _turns()]
     windows = _Windows(coarse, size // _COARSE, lags)
     parts = (starts[first : first + _BATCH] for first in range(0, starts.size, _BATCH))
     likely = [part[windows.agreements(part // _COARSE).max(axis=1) >= _LIKELY_AGREEMENT] for part in parts]
@@ -120,7 +120,7 @@ def _likely(coarse: Samples, starts: Ints, size: int) -> Ints:
 def _agreeing(flat: Samples, starts: Ints, size: int) -> list[tuple[int, int]]:
     """Of the windows at ``starts`` those that sound again, with their lags, both in samples."""
     turns = _turns()
-    windows = _Windows(flat, size, np.arange(turns[-1].stop + round(_RIVAL_S * RATE_HZ)))
+    windows = _Windows(flat, size, [slice(0, turns[-1].stop + round(_RIVAL_S * RATE_HZ))])
     found: list[tuple[int, int]] = []
     for start in starts:
         agreement = windows.agreements(np.array([start]))[0]
@@ -131,26 +131,30 @@ def _agreeing(flat: Samples, starts: Ints, size: int) -> list[tuple[int, int]]:
 
 
 class _Windows:
-    """Windows of ``size`` samples of a sound, each beside those ``lags`` (m,) samples later."""
+    """Windows of ``size`` samples of a sound, each beside those ``lags`` later, which come in some spans."""
 
-    def __init__(self, flat: Samples, size: int, lags: Ints) -> None:
-        self.total, self.size, self.lags = flat.size, size, lags
-        reach = int(lags[-1]) + size
+    def __init__(self, flat: Samples, size: int, lags: list[slice]) -> None:
+        self.lags = lags
+        reach = max(span.stop - span.start for span in lags) - 1 + size
         self.length = fft.next_fast_len(reach, real=True)
-        self.padded = np.concatenate((flat, np.zeros(reach, dtype=np.float32)))
-        self.energy = np.concatenate(([0.0], np.cumsum(self.padded.astype(np.float64) ** 2)))
-        self.later = np.lib.stride_tricks.sliding_window_view(self.padded, reach)
+        padded = np.concatenate((flat, np.zeros(lags[-1].stop + reach, dtype=np.float32)))
+        self.here, self.there = (np.lib.stride_tricks.sliding_window_view(padded, n) for n in (size, reach))
+        sums = np.concatenate(([0.0], np.cumsum(padded.astype(np.float64) ** 2)))
+        self.energy = sums[size:] - sums[:-size]
+        self.energy[max(flat.size - size + 1, 0) :] = 0.0  # of windows that are cut
 
     def agreements(self, starts: Ints) -> npt.NDArray[np.floating]:
         """Correlations (n, m) of the windows at ``starts`` (n,) with later ones; 0 where one is silent or cut."""
-        there = self.later[starts]
-        here, there = (fft.rfft(x, self.length, axis=1) for x in (there[:, : self.size], there))
-        product = fft.irfft(np.conj(here) * there, self.length, axis=1)[:, self.lags]
-        at = starts[:, np.newaxis] + self.lags
-        own = (self.energy[starts + self.size] - self.energy[starts])[:, np.newaxis]
-        other = self.energy[at + self.size] - self.energy[at]
-        sounding = (own > 0.0) & (other > _LEAST_ENERGY * own) & (at + self.size <= self.total)
-        return np.where(sounding, product / np.sqrt(np.maximum(own * other, 1e-12)), 0.0)
+        here = np.conj(fft.rfft(self.here[starts], self.length, axis=1))
+        own = self.energy[starts][:, np.newaxis]
+        found = []
+        for span in self.lags:
+            there = fft.rfft(self.there[starts + span.start], self.length, axis=1)
+            product = fft.irfft(here * there, self.length, axis=1)[:, : span.stop - span.start]
+            other = self.energy[starts[:, np.newaxis] + np.arange(span.start, span.stop)]
+            sounding = (own > 0.0) & (other > _LEAST_ENERGY * own)
+            found.append(np.where(sounding, product / np.sqrt(np.maximum(own * other, 1e-12)), 0.0))
+        return np.concatenate(found, axis=1)
 
 
 def _alone(agreement: npt.NDArray[np.floating], lag: int) -> bool:
