@@ -69,16 +69,16 @@ def why(reads: Reads, rows: Mapping[str, Brief | None], *, again: bool, amiss: C
     again : whether to run it in any case.
     amiss : what is wrong with the tables of a transfer's row; empty if they stand.
     """
-    standing = {transfer_id: row for transfer_id, row in rows.items() if row is not None}
+    standing = [row for row in rows.values() if row is not None]
     if len(standing) < len(rows):
         return NEW
-    if any(row.key != reads.key for row in standing.values()):
+    if {row.key for row in standing} != {reads.key}:
         return CHANGED
     if again:
         return AGAIN
-    if any(row.cause in TRIED_AGAIN for row in standing.values()):
+    if not {row.cause for row in standing}.isdisjoint(TRIED_AGAIN):
         return RETRY
-    return next((said for transfer_id, row in standing.items() if (said := amiss(transfer_id, row))), "")
+    return next(filter(None, map(amiss, rows, standing)), "")
 
 
 def blocked_key(problem: str) -> str:

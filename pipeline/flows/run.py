@@ -97,11 +97,14 @@ def run(
         corpus = Corpus(corpus.root)  # as it is now that nobody else can change it
         display.doing("looking at what must be done")
         work = begin(corpus, partial(planned, corpus), display, steps_from=ORDER)
-        if work.has_due():
+        with uncollected():
+            has_due = work.has_due()
+            is_finished = not has_due and work.is_finished()
+        if has_due:
             if engine == "local":
                 prepare(display)
             orchestrate(work, engine=engine, address=address, workers=workers or usable_cores())
-        elif work.is_finished():
+        elif is_finished:
             work.summary.nothing_to_do = True
         else:
             with LocalPool(workers=1, derived=corpus.derived) as pool:
