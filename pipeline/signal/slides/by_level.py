@@ -19,9 +19,12 @@ from pipeline.signal.slides.notes import Span
 
 DIP_DB = 6.0
 """Least depth of the dip between two strokes, under the lower of the highest levels on either side."""
+DEEP_DB = 12.0
+"""A stroke that is likelier than not is taken for one where the dip is so deep: detached cello notes of one pitch, with
+gaps of 40 ms, dip by 20 dB and more, and ``bowing``, which knows changes of pitch, is but .5 to .65 sure of them."""
 STANDS_OUT = 2.0
-"""How many times as deep, in dB, as all other dips of the note those of strokes are. On rendered sides with uneven tones
-seven of ten cuts within a note had another dip more than half as deep, on real repeated notes none of eleven."""
+"""How many times as deep, in dB, as all other dips of the note those of strokes are. On rendered sides with uneven
+tones seven of ten cuts within a note had another dip more than half as deep, on real repeated notes none of eleven."""
 SHORTEST_STROKE_S = 0.06  # about the tracker's window (common practice, no source)
 SMOOTHED_FRAMES = 3
 PASSING_S = 0.06
@@ -59,7 +62,8 @@ def _strokes(frames: Frames, span: Span) -> list[Span]:
     if not (depth >= DIP_DB).any():
         return [span]
     signs = np.array([bowing.signs(frames, start=float(at), end=float(at)) for at in dips])
-    struck = (depth >= DIP_DB) & (bowing.rebowed_probability(signs) >= bowing.SURE)
+    least = np.where(depth >= DEEP_DB, 0.5, bowing.SURE)
+    struck = (depth >= DIP_DB) & (bowing.rebowed_probability(signs) >= least)
     if not struck.any() or depth[struck].min() < STANDS_OUT * depth[~struck].max(initial=0.0):
         return [span]
     cuts = pairwise([span.start, *(int(at) for at in dips[struck]), span.end])

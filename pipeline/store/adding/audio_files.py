@@ -39,7 +39,7 @@ class AudioFile:
 def find_audio(given: Iterable[Path], *, root: Path) -> tuple[list[Path], list[Problem]]:
     """Audio files named, or below folders named; without any, those already in the corpus's audio/.
 
-    Beside them a remark for each kind of file that a folder holds and that is passed over.
+    Beside them a remark for each kind of file that a folder holds and that is passed over, and one for hidden sound.
 
     Raises
     ------
@@ -48,10 +48,13 @@ def find_audio(given: Iterable[Path], *, root: Path) -> tuple[list[Path], list[P
     """
     found: dict[Path, None] = {}
     passed: dict[str, list[str]] = {}
+    hidden: list[str] = []
     for path in [*given] or [root / "audio"]:
         if path.is_dir():
-            for inside in sorted(p for p in path.rglob("*") if p.is_file() and not p.name.startswith(".")):
-                if is_audio(inside):
+            for inside in sorted(p for p in path.rglob("*") if not p.is_dir()):
+                if any(part.startswith(".") for part in inside.relative_to(path).parts):
+                    hidden += [inside.relative_to(path).as_posix()] * is_audio(inside)
+                elif not inside.exists() or is_audio(inside):  # what a link does not lead to is told as a file amiss
                     found[inside] = None
                 else:
                     passed.setdefault(inside.suffix.casefold(), []).append(inside.name)
@@ -59,7 +62,7 @@ def find_audio(given: Iterable[Path], *, root: Path) -> tuple[list[Path], list[P
             found[path] = None
         else:
             raise DataError(f"{path}: there is no such audio file", "look at the name, or give the folder")
-    return list(found), [_passed_over(suffix, names) for suffix, names in sorted(passed.items())]
+    return list(found), [_passed_over(suffix, names) for suffix, names in sorted(passed.items())] + _hidden(hidden)
 
 
 def _passed_over(suffix: str, names: list[str]) -> Problem:
@@ -69,6 +72,14 @@ def _passed_over(suffix: str, names: list[str]) -> Problem:
     if len(names) > 1:
         message = "passed over: neither their names nor their content are those of sound files"
     return Problem(files, None, "", "", message, "name the file itself if it is sound after all", "remark")
+
+
+def _hidden(names: list[str]) -> list[Problem]:
+    if not names:
+        return []
+    files = names[0] if len(names) == 1 else f"{len(names)} files ({names[0]}, …)"
+    message = "passed over: hidden, by a name or a folder that begins with a dot"
+    return [Problem(files, None, "", "", message, "name the file itself if it is wanted", "remark")]
 
 
 def look_at_audio(paths: Iterable[Path], *, root: Path) -> tuple[list[AudioFile], list[Problem]]:

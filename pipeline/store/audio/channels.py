@@ -115,7 +115,8 @@ class ChannelMeter:
             able.remove(other)
         best = max(able, key=lambda rule: clear[rule])
         rule = usual if usual in able and clear[usual] + MARGIN_DB >= clear[best] else best
-        shared = float(np.sum(np.abs(self._cross)) / max(self._spread, 1e-300))
+        # Rounding may bring channels of one course a hair beyond 1.
+        shared = min(float(np.sum(np.abs(self._cross)) / max(self._spread, 1e-300)), 1.0)
         delay_ms, inverted = self._delay()
         noise_db = clear["left"] - clear["right"]
         cancels = _decibels(power[usual], alone) < -LOST_DB

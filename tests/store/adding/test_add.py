@@ -401,15 +401,21 @@ def test_a_folder_names_what_it_passes_over(tmp_path: Path) -> None:
     for name in ("cover.jpg", "back.JPG", "notes.txt"):
         (box / name).write_text("no sound")
     (box / "old.wma").write_bytes(bytes.fromhex("3026b275") + bytes(400))
+    (box / "gone.wav").symlink_to(tmp_path / "unplugged" / "gone.wav")
+    for name in ("._one.m4a", ".bin/three.wav", ".DS_Store"):
+        (box / name).parent.mkdir(exist_ok=True)
+        (box / name).write_bytes(b"left by the system")
     root = tmp_path / "c"
     new(root)
     plan = plan_add(root, [box])
     assert [file.inside for file in plan.files] == ["one.m4a", "two.dat"]
     said = {str(p): p.severity for p in plan.problems}
-    assert list(said.values()).count("error") == 1
+    assert list(said.values()).count("error") == 2
     text = "\n".join(said)
     assert "2 files of kind .jpg (back.JPG, …): passed over" in text
     assert "notes.txt: passed over" in text
+    assert "2 files (._one.m4a, …): passed over: hidden" in text
+    assert "gone.wav: there is no such file" in text
     assert "old.wma: is Windows Media audio, damaged or of a coding that cannot be decoded here; convert" in text
 
 

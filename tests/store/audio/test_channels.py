@@ -41,6 +41,13 @@ def test_two_clean_walls_are_added(tmp_path: Path) -> None:
     assert "clearer than either" in use.reason
 
 
+@pytest.mark.parametrize("softer_db", [3.0, 20.0, 31.0])
+def test_channels_that_differ_by_level_alone_share_all(tmp_path: Path, softer_db: float) -> None:
+    use = use_of(tmp_path, music(), 10 ** (-softer_db / 20) * music())
+    assert use.shared == pytest.approx(1.0)
+    assert use.shared <= 1.0
+
+
 @pytest.mark.parametrize(("worn", "kept"), [("left", "right"), ("right", "left")])
 def test_a_worn_wall_is_left_out(tmp_path: Path, worn: str, kept: str) -> None:
     """Noise 12 dB higher in one channel: the sum has a quarter of 1 + 16 times the noise, 6.3 dB more than the better.
