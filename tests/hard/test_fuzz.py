@@ -171,6 +171,35 @@ def test_workbooks(content: bytes) -> None:
     assert trouble("workbook", content) == ""
 
 
+@st.composite
+def coded_files(draw: st.DrawFn) -> bytes:
+    """MPEG-4, bare AAC, MP3 and Ogg whose boxes, frames and pages lie about their lengths."""
+    kind = draw(st.sampled_from(["boxes", "adts", "mpeg", "ogg"]))
+    bodies = draw(st.lists(st.binary(max_size=60), max_size=5))
+    made = b""
+    for number, body in enumerate(bodies):
+        said = draw(st.sampled_from([len(body), 0, 1, 7, 255]))
+        if kind == "boxes":
+            name = b"ftypM4A " if number == 0 else draw(st.sampled_from([b"moov", b"mdat", b"trak", b"free", b"stco"]))
+            wide = struct.pack(">Q", draw(st.sampled_from([0, said + 16, 2**63, 2**64 - 1])))
+            size = draw(st.sampled_from([said + 8, 0, 1, 2**32 - 1]))
+            made += struct.pack(">I", size) + name + (wide if size == 1 else b"") + body
+        elif kind == "adts":
+            made += b"\xff\xf1\x50" + struct.pack(">I", 0x80000000 | said + 7 << 13 | 0x1FFC) + body
+        elif kind == "mpeg":
+            made += bytes([0xFF, draw(st.sampled_from([0xFB, 0xFA, 0xF3, 0xE3])), draw(st.integers(0, 255)), 0]) + body
+        else:
+            head = struct.pack("<BBqIII", 0, draw(st.integers(0, 7)), draw(st.integers(-1, 2**40)), 7, number, 0)
+            made += b"OggS" + head + bytes([1, min(said, 255)]) + (b"OpusHead" if number == 0 else b"") + body
+    return made
+
+
+@many
+@given(coded_files())
+def test_coded_sound(content: bytes) -> None:
+    assert trouble("sound_header", content) == ""
+
+
 EDTF = [
     "1903",
     "190X",
@@ -199,6 +228,40 @@ EDTF = [
 @given(mixed(EDTF, most=9))
 def test_dates(content: bytes) -> None:
     assert trouble("date", content) == ""
+
+
+# a few of each language; some stand for two things
+DATES = ["12 ", "3. ", "1903", "1907-09", "1902/3", "03.04.1905", "mars ", "März ", "juillet ", "gennaio ", "dic. ", "XII ",
+         "mei ", "circa ", "um ", "vers ", "ca", "forse ", "wahrscheinlich ", "vor ", "avant ", "prima del ", "na ", "seit ",
+         "entre ", " y ", "zwischen ", " und ", "tussen ", " en ", "de ", " a ", "von ", " bis ", "début ", "Anfang ", "fine ",
+         "été ", "Herbst ", " oder ", "?", "190", "s", "-", "–", "'", "0"]  # fmt: skip
+
+
+@many
+@given(mixed(DATES, most=9))
+def test_dates_in_words(content: bytes) -> None:
+    assert trouble("date", content) == ""
+
+
+PEOPLE = ["Anna Vint", "B. Ort", "Vint, Anna", "de ", "von ", " / ", " & ", " or ", " und ", "; ", ", ", "? ", "(", ")", "[", "]",
+          "c. 1871–1940", "* 1871 † 1940", "b. ", "violin", "vla", "acc. ", "mit ", "attr. ", "peut-être ", "élève de ", "pupil of ",
+          "studierte bei ", "allievo di ", "later ", "danach ", "self-taught", "unknown", "Konservatorium", "fils", "Jr.", "1903"]  # fmt: skip
+
+
+@many
+@given(mixed(PEOPLE, most=9))
+def test_people(content: bytes) -> None:
+    assert trouble("person", content) == ""
+
+
+CELL = ["440", "4,5", "1.000,5", "78", " rpm", " Hz", "-", "1e400", "nan", "²", "½", "3:45", "4'33\"", "00:", "D ", "Es-", "fis", " moll",
+        " dur", "major", "mineur", "re bemol ", "♭", "♯", "piano", "mit Klavier", "orch.", "second violin", "B", "H", "٣"]  # fmt: skip
+
+
+@many
+@given(mixed(CELL, most=6))
+def test_cells(content: bytes) -> None:
+    assert trouble("cell", content) == ""
 
 
 HEAD = "transfer_id,samples_sha256,transfer_start_s,transfer_end_s,verdict,kind,listener,judged_on,sample_id,comment\n"
@@ -300,3 +363,85 @@ SCORE = ["<score-partwise>", "</score-partwise>", "<part id='P'>", "</part>", "<
 @given(st.one_of(st.binary(max_size=100), mixed(SCORE, most=14)))
 def test_scores(content: bytes) -> None:
     assert trouble("score", content) == ""
+
+
+@st.composite
+def midi_files(draw: st.DrawFn) -> bytes:
+    """MIDI whose tracks hold events in any order, and lie about their lengths."""
+    event = st.one_of(
+        st.sampled_from([b"\x00\x90\x45\x40", b"\x60\x80\x45\x40", b"\x00\xff\x58\x04\x00\x00\x18\x08",
+                         b"\x00\xff\x59\x02\x09\x05", b"\x00\xff\x03\x02\xff\xfe", b"\xff\xff\xff\x7f\x45\x00"]),
+        st.binary(max_size=5),
+    )  # fmt: skip
+    made = b"MThd" + struct.pack(">IHHH", 6, draw(st.integers(0, 3)), 1, draw(st.sampled_from([0, 1, 96, 0xE728])))
+    for events in draw(st.lists(st.lists(event, max_size=8), max_size=3)):
+        track = b"".join(events) + b"\x00\xff\x2f\x00"
+        size = draw(st.sampled_from([len(track), len(track), 0, 3, 2**31]))
+        made += b"MTrk" + struct.pack(">I", size) + track
+    return made
+
+
+@many
+@given(midi_files())
+def test_midi(content: bytes) -> None:
+    assert trouble("midi", content) == ""
+
+
+NOTE_CELLS = [
+    "A4",
+    "F#5",
+    "Bb",
+    "H9",
+    "69",
+    "1e9",
+    "-1",
+    "nan",
+    "1",
+    "12a",
+    "0",
+    "2.5",
+    "yes",
+    "E",
+    "Q",
+    "I",
+    "5",
+    "",
+    '"',
+    "1/3",
+    "٣",
+]
+
+
+@many
+@given(
+    st.lists(st.sampled_from(["bar", "beat", "note", "midi", "time", "take", "finger", "string", "beats", "grace",
+                              "slide_marked", "signature", "position", "Bar", "x"]), min_size=1, max_size=7),
+    st.lists(st.lists(st.sampled_from(NOTE_CELLS), min_size=1, max_size=8), max_size=5),
+    st.sampled_from([",", ";", "\t"]),
+)  # fmt: skip
+def test_tables_of_notes(heads: list[str], rows: list[list[str]], separator: str) -> None:
+    assert trouble("note_table", "\n".join(separator.join(row) for row in [heads, *rows]).encode()) == ""
+
+
+MEI = ["<measure n='1' xml:id='m1'>", "<measure n='12a'>", "</measure>", "<staff n='1'>", "<layer>", "</layer></staff>",
+       "<note xml:id='n1' pname='a' oct='4'/>", "<note xml:id='n2' pname='z' accid='x'/>", "<note xml:id='n3' grace='acc'/>",
+       "<chord xml:id='c1'>", "</chord>", "<tie startid='#n1' endid='#n2'/>", "<slur startid='#n2' endid='#n1'/>",
+       "<fing startid='#n1'>7</fing>", "<gliss startid='#c1' endid='#n9'/>", "<meterSig unit='0'/>", "<scoreDef meter.unit='x'/>",
+       "<staffDef n='1' keysig='9s' key.sig='3f'/>", "<ending n='2'>", "</ending>", "<dir>D.C.</dir>", "<beam>", "</beam>"]  # fmt: skip
+
+
+@many
+@given(
+    st.one_of(
+        st.binary(max_size=60),
+        mixed(MEI, most=14),
+        st.lists(st.sampled_from([word for word in MEI if word.endswith("/>") or "fing" in word]), max_size=9).map(
+            lambda words: (
+                "<mei xmlns='http://www.music-encoding.org/ns/mei'><staffDef n='1'/><measure n='1'><staff n='1'><layer>"
+                f"{''.join(words)}</layer></staff>{''.join(words)}</measure></mei>"
+            ).encode()
+        ),
+    )
+)
+def test_engraved_scores(content: bytes) -> None:
+    assert trouble("engraved", content) == ""

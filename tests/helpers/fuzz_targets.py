@@ -10,6 +10,7 @@ import zipfile
 from collections.abc import Callable
 from functools import cache, partial
 from pathlib import Path
+from unittest import mock
 
 import duckdb
 
@@ -22,8 +23,12 @@ from pipeline.store.adding.reviews import take_in
 from pipeline.store.adding.sheet import read_sheets
 from pipeline.store.audio import chunks, claims
 from pipeline.store.audio.whole_sound import read_sound, sound_info
+from pipeline.store.catalogue import cell_values
+from pipeline.store.catalogue.player_cells import name_and_life, read_players
+from pipeline.store.catalogue.teacher_cells import read_teachers
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.read import find_view, lock, rows_of, run_sql
+from pipeline.store.parts import engraved as engraved_parts
 from pipeline.store.parts.played import played
 from pipeline.store.parts.read import read_part
 from pipeline.store.schema.date_hints import edtf_of
@@ -41,7 +46,7 @@ def _file(content: bytes, name: str):  # type: ignore[no-untyped-def]
 
 
 def sound_header(content: bytes) -> None:
-    """WAV, RF64, AIFF and others: form, claims, what is missing, and the samples."""
+    """Audio of any kind, told by its first bytes: form, claims, what is missing, and the samples."""
     with _file(content, "a.wav") as path:
         for claim in claims.read_claims(path):
             assert claim.value
@@ -95,6 +100,34 @@ def date(content: bytes) -> None:
             assert read.earliest <= read.latest
             assert read.padded_earliest is None or read.padded_earliest <= read.earliest
             assert read.padded_latest is None or read.padded_latest >= read.latest
+
+
+def person(content: bytes) -> None:
+    """Cells of a sheet that name players, teachers and their lives."""
+    text = content.decode("utf-8", "replace")
+    for read in (read_players, read_teachers):
+        with contextlib.suppress(cell_values.CellError):
+            assert all(one.name.strip() for one in read(text))
+    with contextlib.suppress(cell_values.CellError):
+        name, born, died = name_and_life(text)
+        assert name or not born + died
+
+
+def cell(content: bytes) -> None:
+    """Cells of a sheet that tell numbers, pitches, times, keys, accompaniments and parts."""
+    text = content.decode("utf-8", "replace")
+    for read in (
+        cell_values.read_date,
+        cell_values.read_number,
+        cell_values.read_pitch,
+        cell_values.read_time,
+        cell_values.read_key,
+        cell_values.read_accompaniment,
+        cell_values.read_part,
+        cell_values.read_beside,
+    ):
+        with contextlib.suppress(cell_values.CellError):
+            assert isinstance(read(text), str)
 
 
 @cache
@@ -193,6 +226,26 @@ def midi(content: bytes) -> None:
         assert read_part(path, strings=("G", "D", "A", "E")).notes
 
 
+def note_table(content: bytes) -> None:
+    """A written part as a table of notes."""
+    with _file(content, "a.csv") as path, contextlib.suppress(GlidelineError):
+        assert read_part(path, strings=("G", "D", "A", "E")).notes
+
+
+def engraved(content: bytes) -> None:
+    """A written part as the MEI that verovio makes of a file, whose notes n1 to n9 follow each other."""
+    names = [f"n{number}" for number in range(1, 10)]
+    times = [{"qstamp": at, "on": [name], "off": names[max(at - 1, 0) : at]} for at, name in enumerate(names)]
+    answer = {"mei": content.decode("utf-8", "replace"), "times": times, "pitches": dict.fromkeys(names, 69)}
+    with (
+        mock.patch.object(engraved_parts, "ask", return_value=answer),
+        _file(b"", "a.mei") as path,
+        contextlib.suppress(GlidelineError),
+    ):
+        part = read_part(path, strings=("G", "D", "A", "E"))
+        assert set(played(part.last_event, part.ways)) <= {note.event for note in part.notes}
+
+
 def zipped(entries: list[tuple[str, bytes]]) -> bytes:
     """A zip of these entries."""
     made = io.BytesIO()
@@ -206,6 +259,6 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     target.__name__: target
     for target in (
         sound_header, broadcast_chunk, settings, sheet, workbook, date, verdicts, package_folder, package_zip, sql,
-        condition, score, midi,
+        condition, score, midi, note_table, engraved, person, cell,
     )
 }  # fmt: skip

@@ -86,13 +86,13 @@ class _Reader:
 
     def notes(self, staff: str) -> list[WrittenNote]:
         """Notes of a staff in the order of the document, tied ones as one."""
-        unit, found = 4.0, dict[str, WrittenNote]()
+        beat_unit, found = 4, dict[str, WrittenNote]()
         signature: int | None = None
         of_chord: dict[str, list[str]] = {}
-        units = {each: float(u) for each in self.root.iter() if (u := each.get("meter.unit") or _unit_of(each))}
+        units = {each: unit for each in self.root.iter() if (unit := _unit_of(each))}
         index = 0
         for each in self.root.iter():
-            unit = units.get(each, unit)
+            beat_unit = units.get(each, beat_unit)
             signature = _signature(each, staff, signature)
             if each.tag != f"{_MEI}measure":
                 continue
@@ -116,8 +116,8 @@ class _Reader:
                         float(pitch),
                         bar_index=index,
                         bar=bar,
-                        beat=1.0 + round((at - begins) * unit / 4.0, 6),
-                        beats=0.0 if grace else (self.ends.get(name, at) - at) * unit / 4.0,
+                        beat=1.0 + round((at - begins) * beat_unit / 4.0, 6),
+                        beats=0.0 if grace else (self.ends.get(name, at) - at) * beat_unit / 4.0,
                         onset=round(at, 6),
                         name=_name(note),
                         grace=grace,
@@ -223,8 +223,10 @@ def _signs(measures: list[tuple[Element, Element | None]]) -> list[BarSigns]:
     return signs
 
 
-def _unit_of(element: Element) -> str | None:
-    return element.get("unit") if element.tag == f"{_MEI}meterSig" else None
+def _unit_of(element: Element) -> int | None:
+    """The note value that counts as a beat from here on, if the element states one."""
+    said = element.get("meter.unit") or (element.get("unit") if element.tag == f"{_MEI}meterSig" else None)
+    return int(said) if said and re.fullmatch("[1-9][0-9]{0,3}", said) else None
 
 
 def _signature(element: Element, staff: str, before: int | None) -> int | None:

@@ -28,10 +28,11 @@ def read_midi(document: bytes, *, file: str, part: str | None = None, signature:
         If it is not a MIDI file, counts in seconds, or holds no notes.
     """
     import mido
+    from mido.midifiles.meta import KeySignatureError
 
     try:
         song = mido.MidiFile(file=io.BytesIO(document))
-    except (OSError, EOFError, ValueError, LookupError, TypeError, ArithmeticError) as error:
+    except (OSError, EOFError, ValueError, LookupError, TypeError, ArithmeticError, KeySignatureError) as error:
         raise DataError(
             f"{file}: is not readable as MIDI ({str(error) or 'it ends too soon'})", "export it again"
         ) from error
