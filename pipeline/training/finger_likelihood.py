@@ -19,7 +19,7 @@ from pipeline.signal.hand.chain import IMPOSSIBLE, NONE, Bytes, Ints, Links, Sli
 from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, STOP_NAMES, doublings
 from pipeline.signal.hand.fingerboard import fingerboard, position_numbers
 from pipeline.signal.hand.heard import USUAL
-from pipeline.signal.hand.passage import arrays
+from pipeline.signal.hand.passage_chain import arrays
 from pipeline.training.fingerings import Fingering, laid_beside
 from pipeline.units import Floats
 

@@ -23,7 +23,7 @@ from scipy.optimize import minimize
 from pipeline.signal.hand.chain import Ints
 from pipeline.signal.hand.features import MOVE_FEATURES, MOVE_NAMES, STOP_FEATURES, STOP_NAMES
 from pipeline.signal.hand.fingerboard import fingerboard
-from pipeline.signal.hand.passage import arrays
+from pipeline.signal.hand.passage_chain import arrays
 from pipeline.signal.hand.weights import WEIGHTS, WIDER, SetMass, Weights, answers_in_set, kinds_of_record
 from pipeline.training.exercises import PLAYER, exercises
 from pipeline.training.finger_likelihood import MOVES, SIZE, STOPS, Likelihood, Takes, parts

@@ -20,7 +20,8 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.signal.hand.fingerboard import fingerboard, stops
-from pipeline.signal.hand.passage import PassageHand, arrays, reconstruct_with
+from pipeline.signal.hand.passage import PassageHand, reconstruct_with
+from pipeline.signal.hand.passage_chain import arrays
 from pipeline.signal.hand.weights import SetMass, Weights, of_players, set_mass
 from pipeline.training.finger_likelihood import Likelihood
 from pipeline.training.fingerings import Fingering, laid_beside, read_fingerings

@@ -27,7 +27,7 @@ from pipeline.signal.hand.features import (
     move_features,
 )
 from pipeline.signal.hand.fingerboard import OPEN, Fingerboard, Stop, chord_ways
-from pipeline.signal.hand.passage import FREE_S, REST_FREEDOM, REST_S, arrays
+from pipeline.signal.hand.passage_chain import FREE_S, REST_FREEDOM, REST_S, arrays
 from pipeline.signal.hand.played_line import Line, vibrato_seen, vibrato_share
 from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
 from pipeline.units import Floats

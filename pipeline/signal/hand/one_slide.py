@@ -20,7 +20,7 @@ from pipeline.signal.hand import chain
 from pipeline.signal.hand.chain import Arrays, Links, Slides
 from pipeline.signal.hand.fingerboard import HIGHEST_PLACE, Fingerboard, position_number
 from pipeline.signal.hand.heard import KIND_PRIOR, USUAL, kind_fit
-from pipeline.signal.hand.passage import arrays
+from pipeline.signal.hand.passage_chain import arrays
 from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
 from pipeline.units import Floats
 

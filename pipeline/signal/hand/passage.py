@@ -4,38 +4,37 @@ A chain (conditional random field: J. Lafferty, A. McCallum and F. Pereira, 2001
 each stop, learned weights of what players like (``weights``) each stop and move, slides heard and not heard each move.
 Long rests cut the chain; an open string frees the hand. Which finger slides and how much is played with vibrato are
 estimated from the take itself. How often this player's shifts are heard is not known either, nor what the player's
-habits are. So the chain is solved for players from "every shift heard" to "none" and for every kind of player that was
-learned; the answers are mixed by the likelihood of what is heard of the take under each, the summed weight of all ways
-with it against that without, so that a recording on which nothing slides does not count as evidence that nobody
-shifted. Of habits a take says less than its number of notes makes it seem (``NOTES_OF_A_HABIT``).
+habits are. So the weights are first drawn to the take's own habits (``habits``); then the chain is solved for players
+from "every shift heard" to "none" and for every kind of player that was learned, and the answers are mixed by the
+likelihood of what is heard of the take under each, the summed weight of all ways with it against that without, so that
+a recording on which nothing slides does not count as evidence that nobody shifted. Of habits a take says less than its
+number of notes makes it seem (``NOTES_OF_A_HABIT``).
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import logsumexp
+from scipy.special import softmax
 
-from pipeline.signal.hand import chain, reasons, ways
-from pipeline.signal.hand.chain import Arrays, Candidates, Ints, Links, Moves, Slides
-from pipeline.signal.hand.features import doublings, stop_features
-from pipeline.signal.hand.fingerboard import Fingerboard, stop_table
+from pipeline.signal.hand import chain, habits, reasons, ways
+from pipeline.signal.hand.chain import Arrays, Ints
+from pipeline.signal.hand.fingerboard import Fingerboard
 from pipeline.signal.hand.heard import ARRIVING, DEPARTING, TWO, USUAL, Hearing
-from pipeline.signal.hand.played_line import Line, passages, vibrato_seen, vibrato_share
+from pipeline.signal.hand.passage_chain import PassageChain, arrays
+from pipeline.signal.hand.played_line import Line, passages, vibrato_share
 from pipeline.signal.hand.ways import Ways
 from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
 from pipeline.units import Floats
 
 TOUCHED = 1e-6
 """What a touched harmonic counts beside a stop when the place of a string and finger is chosen."""
-REST_S, FREE_S, REST_FREEDOM = 1.0, 0.15, 0.6
-"""Up to ``FREE_S`` a silence frees nothing, from ``REST_S`` on it frees the hand by ``REST_FREEDOM``, 1 being as if
-nothing had been before (common practice, no source)."""
 HEARD_ODDS = ((60.0, 0.15), (6.0, 0.2), (1.0, 0.3), (0.2, 0.2), (0.02, 0.15))
 """Players whose every shift is heard to those who hide all: factor on the odds of hearing one, and share of players
 (common practice, no source)."""
+LEAST_STOP = 1e-6
+"""Stops less likely than this for the middle player, with what is heard and without it, are left out."""
 LEAST_PAIR = 1e-4
 """Pairs of stops less likely than this are left out (common practice, no source)."""
 NOTES_OF_A_HABIT = 100
@@ -45,9 +44,6 @@ takes held out are worse than with every kind by its share. The power m / (m + n
 D. Dunson, "Robust Bayesian inference via coarsening", JASA 114, 2019, section 2; m by trial (50 to 200 do alike)."""
 LEAST_PLAYER = 0.01
 """Kinds of player less likely than this, against the likeliest, are left out."""
-RULED_OUT = 12.0
-"""Nats by which a hearing may make what is heard less likely than the best one, both with the middle kind of player,
-before it is passed over for all kinds (no source; kinds hardly differ in it)."""
 PRIOR_SLIDES = 6.0
 """Strength, in slides, of what ``heard.USUAL`` says of the kinds against what the take shows (no source)."""
 
@@ -115,93 +111,29 @@ def reconstruct(line: Line, *, board: Fingerboard, school: School = NO_SCHOOL, p
 def reconstruct_with(kinds: Sequence[Weights], line: Line, *, board: Fingerboard, paths: int = 3) -> PassageHand:
     """``reconstruct`` for the given kinds of player."""
     line = replace(line, slides=chain.looked_at(line.slides))
-    usual = _own_kinds(line)
-    players = [
-        _Player(k, _heard(usual, odds), kind.share * share)
-        for k, kind in enumerate(kinds)
-        for odds, share in HEARD_ODDS
+    usual, share = _own_kinds(line), vibrato_share(line, board=board)
+    whole = [
+        PassageChain.of(line, span, board=board, usual=usual, share=share).likely(kinds[0], usual, least=LEAST_STOP)
+        for span in passages(line, board=board)
     ]
-    share = vibrato_share(line, board=board)
-    whole = [_Passage.of(line, span, board=board, usual=usual, share=share) for span in passages(line, board=board)]
-    played = [_Played.of(passage, kinds, {player.hearing for player in players}) for passage in whole]
-    chance = _chances(_logs(played, players), players, notes=line.midi.size)
+    hearings = {_heard(usual, odds): share for odds, share in HEARD_ODDS}
+    heard = _hearing_chances([_Played.of(passage, kinds[:1], hearings) for passage in whole], hearings)
+    likeliest = max(heard, key=heard.__getitem__)
+    more = habits.own_weights(whole, kinds[0], likeliest)
+    kinds = [kind.with_more(*more) for kind in kinds]
+    played = [_Played.of(passage, kinds, heard) for passage in whole]
+    chances = _kind_chances(played, kinds, likeliest, notes=line.midi.size)
+    players = [_Player(k, hearing) for k in range(len(kinds)) for hearing in heard]
+    chance = _likely(np.array([chances[player.kind] * heard[player.hearing] for player in players]))
     return _collect(line, played, players=players, chance=chance, table=arrays(board)[0], paths=paths)
-
-
-@lru_cache(maxsize=32)
-def arrays(board: Fingerboard) -> tuple[Arrays, Floats]:
-    """The stops of a fingerboard as the compiled chain takes them, and their features."""
-    table = stop_table(board)
-    held = (table.string, table.finger, table.place, table.stop, table.harmonic, table.reach)
-    return Arrays(np.array(board.open_midi), table.first, *held), stop_features(board, table)
 
 
 @dataclass(frozen=True)
 class _Player:
-    """One player: which kind, how often shifts are heard, and how common that is."""
+    """One player: which kind, and how often shifts are heard."""
 
     kind: int
     hearing: Hearing
-    share: float
-
-
-@dataclass(frozen=True)
-class _Passage:
-    """One passage: its notes, and all of its candidates and links that no player changes.
-
-    ``features`` (candidates, len(STOP_NAMES)) with the scale, ``long`` (candidates,) and ``apart`` (links,) the
-    doublings of the notes' lengths and of the time between them.
-    """
-
-    first: int
-    last: int
-    stops: Candidates
-    links: Links
-    slides: Slides
-    moves: Moves
-    features: Floats
-    long: Floats
-    apart: Floats
-
-    @classmethod
-    def of(cls, line: Line, span: tuple[int, int], *, board: Fingerboard, usual: Hearing, share: float) -> "_Passage":
-        part = slice(*span)
-        table, of_stops = arrays(board)
-        midi, start_s, end_s = line.midi[part], line.start_s[part], line.end_s[part]
-        stops = chain.gather(table, midi, vibrato_seen(line)[part], share)
-        silence_s = np.maximum(start_s[1:] - end_s[:-1], 0.0)
-        slurred = line.slurred[part][1:]
-        links = Links(
-            apart_s=np.diff(start_s),
-            rested=REST_FREEDOM * np.clip((silence_s - FREE_S) / (REST_S - FREE_S), 0.0, 1.0),
-            slurred=np.where(np.isfinite(slurred), slurred, 0.5),
-            rise=np.diff(midi),
-            slide=line.slide[part][1:],
-        )
-        return cls(
-            first=span[0],
-            last=span[1],
-            stops=stops,
-            links=links,
-            slides=line.slides,
-            moves=chain.moves(table, stops.begins, stops.stops, links, line.slides, usual),
-            features=chain.features_of(stops, table, of_stops, midi),
-            long=doublings(end_s - start_s)[stops.owner],
-            apart=doublings(links.apart_s),
-        )
-
-    def likings(self, kinds: Sequence[Weights]) -> Floats:
-        """Log weight of every candidate by what the hand of each kind likes, (kinds, candidates)."""
-        weights = np.array([kind.stop for kind in kinds] + [kind.stop_by_time for kind in kinds])
-        plain, by_time = np.split(weights @ self.features.T, 2)
-        found: Floats = plain + self.long * by_time
-        return found
-
-    def ease(self, kind: Weights) -> Floats:
-        """Weight of every pair by what the hand likes."""
-        return chain.ease(
-            self.moves, doublings=self.apart, rested=self.links.rested, weights=kind.move, by_time=kind.move_by_time
-        )
 
 
 @dataclass(frozen=True)
@@ -212,25 +144,25 @@ class _Played:
     what vibrato says added to ``weights``, less all that ways have without what is heard.
     """
 
-    passage: _Passage
+    passage: PassageChain
     ease: tuple[Floats, ...]
     weights: tuple[Floats, ...]
     told: dict[Hearing, Floats]
     logs: tuple[float, ...]
 
     @classmethod
-    def of(cls, passage: _Passage, kinds: Sequence[Weights], hearings: Collection[Hearing]) -> "_Played":
+    def of(cls, passage: PassageChain, kinds: Sequence[Weights], hearings: Iterable[Hearing]) -> "_Played":
         begins, links = passage.stops.begins, passage.moves.begins
         ease = tuple(passage.ease(kind) for kind in kinds)
-        liking = passage.likings(kinds) + passage.stops.sound
-        seen = [chain.note_weights(begins, logs + passage.stops.seen) for logs in liking]
-        unseen = [chain.note_weights(begins, logs) for logs in liking]
-        told = {hearing: chain.evidence(passage.moves, passage.links, passage.slides, hearing) for hearing in hearings}
+        likings = passage.likings(kinds)
+        seen = [passage.weights(liking) for liking in likings]
+        unseen = [passage.weights(liking, vibrato=False) for liking in likings]
         # What is heard counts for a habit, not how many ways of playing it leaves open.
         logs = tuple(
             offset - ways.forward(begins, weights, pairs, links)[1] - out
             for (_, offset), (weights, out), pairs in zip(seen, unseen, ease, strict=True)
         )
+        told = {hearing: passage.told(hearing) for hearing in hearings}
         return cls(passage, ease, tuple(weights for weights, _ in seen), told, logs)
 
     def log(self, player: _Player) -> float:
@@ -256,33 +188,34 @@ class _Played:
         return joint / total if total > 0 else joint
 
 
-def _logs(played: list[_Played], players: list[_Player]) -> Floats:
-    """Log of how likely each player makes what is heard of a take, (players,), -inf where its hearing is ruled out."""
-    found = np.full(len(players), -np.inf)
-    shares = np.log([player.share for player in players])
-    middle = [k for k, player in enumerate(players) if player.kind == 0]
-    found[middle] = [sum(each.log(players[k]) for each in played) for k in middle]
-    least = (found + shares).max() - RULED_OUT
-    heard = {players[k].hearing for k in middle if found[k] + shares[k] >= least}
-    for k, player in enumerate(players):
-        if player.kind > 0 and player.hearing in heard:
-            found[k] = sum(each.log(player) for each in played)
+def _hearing_chances(middle: list[_Played], hearings: dict[Hearing, float]) -> dict[Hearing, float]:
+    """How likely each hearing is, by its share and by what is heard of a take of the middle kind of player.
+
+    Kinds hardly differ in it; weights drawn to the take under one hearing would speak for that one.
+    """
+    logs = [
+        np.log(share) + sum(each.log(_Player(0, hearing)) for each in middle) for hearing, share in hearings.items()
+    ]
+    return {
+        hearing: float(chance)
+        for hearing, chance in zip(hearings, _likely(softmax(np.array(logs))), strict=True)
+        if chance > 0.0
+    }
+
+
+def _kind_chances(played: list[_Played], kinds: Sequence[Weights], hearing: Hearing, *, notes: int) -> Floats:
+    """How likely each kind of player is by what is heard of a take of so many notes."""
+    power = NOTES_OF_A_HABIT / (NOTES_OF_A_HABIT + notes)
+    logs = np.array([sum(each.log(_Player(k, hearing)) for each in played) for k in range(len(kinds))])
+    found: Floats = softmax(np.log([kind.share for kind in kinds]) + power * logs)
     return found
 
 
-def _chances(found: Floats, players: list[_Player], *, notes: int) -> Floats:
-    """How likely each player is by what is heard of a take of so many notes; ``found`` as ``_logs`` gives it."""
-    logs = np.log([player.share for player in players]) + found
-    kinds = np.array([player.kind for player in players])
-    power = NOTES_OF_A_HABIT / (NOTES_OF_A_HABIT + notes)
-    for kind in np.unique(kinds):
-        own = kinds == kind
-        share = sum(player.share for player in players if player.kind == kind)
-        logs[own] -= (1.0 - power) * (logsumexp(logs[own]) - np.log(share))
-    chance: Floats = np.exp(logs - logs.max())
-    chance = np.where(chance < LEAST_PLAYER, 0.0, chance)
-    chance /= chance.sum()
-    return chance
+def _likely(chance: Floats) -> Floats:
+    """The chances of players, but for those much less likely than the likeliest."""
+    kept = np.where(chance < LEAST_PLAYER * chance.max(), 0.0, chance)
+    found: Floats = kept / kept.sum()
+    return found
 
 
 def _own_kinds(line: Line) -> Hearing:
@@ -370,7 +303,7 @@ def _collect(
     )
 
 
-def _pairs(s: _Passage, t: int, joint: Floats, table: Arrays) -> tuple[Pair, ...]:
+def _pairs(s: PassageChain, t: int, joint: Floats, table: Arrays) -> tuple[Pair, ...]:
     begins, stops = s.stops.begins, s.stops.stops
     ones, others = stops[begins[t] : begins[t + 1]], stops[begins[t + 1] : begins[t + 2]]
     one_string = table.string[ones][:, None] == table.string[others][None, :]

@@ -58,6 +58,10 @@ class Weights:
             power * self.stop, power * self.stop_by_time, power * self.move, power * self.move_by_time, self.share
         )
 
+    def with_more(self, stop: Floats, move: Floats) -> "Weights":
+        """More of the weights at a middling tempo."""
+        return replace(self, stop=self.stop + stop, move=self.move + move)
+
 
 @lru_cache(maxsize=4)
 def learned(path: Path = WEIGHTS) -> tuple[Weights, ...]:

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,13 +11,14 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.kinds import KINDS
-from pipeline.signal.hand import passage
-from pipeline.signal.hand.chain import Slides
+from pipeline.signal.hand import habits, passage, passage_chain
+from pipeline.signal.hand.chain import Slides, looked_at
+from pipeline.signal.hand.features import MOVE_NAMES
 from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, fingerboard, offsets
 from pipeline.signal.hand.heard import AUDIBLE_WITHOUT_SHIFT, USUAL, audible_share, kinds_by_break
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.played_line import Line
-from pipeline.signal.hand.weights import set_mass
+from pipeline.signal.hand.weights import of_players, set_mass
 from tests.helpers.fingered_passages import handbook, handbook_names, judged_names
 from tests.helpers.played_passages import Score, play, score
 
@@ -209,15 +212,14 @@ def test_every_answer_is_possible(instrument: str, midi: list[float]) -> None:
         assert total == 0.0 or found.probability[i, string, finger] > 0.0
 
 
-def test_probabilities_agree_with_trying_every_way() -> None:
+def test_probabilities_agree_with_trying_every_way(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every way through three notes by itself: its features' weights summed, its slides judged, one kind of player."""
-    from pipeline.signal.hand import chain, features, heard, passage
+    from pipeline.signal.hand import chain, features, heard
     from pipeline.signal.hand.fingerboard import Stop, stops
-    from pipeline.signal.hand.weights import of_players
 
     board, kind = fingerboard("violin"), of_players("violin")[0]
     line = _line([71.0, 76.0, 78.0], length_s=0.25)  # too short to show a vibrato
-    table, of_stops = passage.arrays(board)
+    table, of_stops = passage_chain.arrays(board)
     held = list(zip(table.string, table.finger, table.place, table.stop, table.harmonic, strict=True))
     scale = features.scale_membership(line.midi)
     time = features.doublings(np.array([0.25]))[0]
@@ -263,25 +265,47 @@ def test_probabilities_agree_with_trying_every_way() -> None:
     for i, axes in enumerate(((1, 2), (0, 2), (0, 1))):
         for stop, share in zip(ways_to[i], every.sum(axis=axes) / every.sum(), strict=True):
             chance[i, stop.string, stop.finger] += share
-    passage_odds = passage.HEARD_ODDS
-    try:
-        passage.HEARD_ODDS = ((1.0, 1.0),)
-        found = passage.reconstruct_with([kind], line, board=board)
-    finally:
-        passage.HEARD_ODDS = passage_odds
+    monkeypatch.setattr(passage, "HEARD_ODDS", ((1.0, 1.0),))
+    monkeypatch.setattr(passage, "LEAST_STOP", 0.0)
+    monkeypatch.setattr(habits, "COUNTS", 0.0)  # the player is the learned one
+    found = passage.reconstruct_with([kind], line, board=board)
     np.testing.assert_allclose(found.probability, chance, atol=1e-6)
 
 
 @pytest.mark.parametrize("notes", [1, 100, 900])
 def test_a_long_take_tells_hearings_in_full_and_kinds_of_player_up_to_a_bound(notes: int) -> None:
-    # Two kinds of player, each heard always or never: by hand, so many nats a note between hearings and between kinds.
-    players = [passage._Player(kind, USUAL, 0.25) for kind in (0, 0, 1, 1)]
-    logs = -notes * np.array([0.0, 0.02, 0.01, 0.03])
-    chance = passage._chances(logs, players, notes=notes)
-    between_kinds = np.log((chance[0] + chance[1]) / (chance[2] + chance[3]))
-    assert between_kinds == pytest.approx(0.01 * 100 * notes / (100 + notes), abs=1e-3)
+    # Two hearings, and two kinds of player alike common: by hand, so many nats a note between them.
+    other, kinds = USUAL._replace(slurred=0.1), [replace(kind, share=0.5) for kind in of_players("violin")[:2]]
+    told: Any = SimpleNamespace(log=lambda player: -notes * (0.01 * player.kind + 0.02 * (player.hearing == other)))
+    chance = passage._kind_chances([told], kinds, USUAL, notes=notes)
+    assert np.log(chance[0] / chance[1]) == pytest.approx(0.01 * 100 * notes / (100 + notes))
+    heard = passage._hearing_chances([told], {USUAL: 0.5, other: 0.5})
     within = np.exp(-0.02 * notes)
-    assert chance[1] / chance[0] == pytest.approx(within if within >= passage.LEAST_PLAYER else 0.0)
+    assert heard.get(other, 0.0) / heard[USUAL] == pytest.approx(within if within >= passage.LEAST_PLAYER else 0.0)
+
+
+def test_a_take_tells_its_players_habits_by_the_slides_alone() -> None:
+    """The slope of the likelihood of the slides is its own difference; hardly a note tells nothing, many much."""
+    rng, board, kind = np.random.default_rng(7), fingerboard("violin"), of_players("violin")[0]
+    notes = handbook(rng, instrument="violin", name="E major on the A string")
+    line = play(rng, notes, instrument="violin", school="starting_finger").line
+    line = replace(line, slides=looked_at(line.slides))
+    span = passage_chain.PassageChain.of(line, (0, len(notes)), board=board, usual=USUAL, share=0.7)
+    told = span.told(USUAL)
+    _, slope = habits._log_likelihood(span, kind, told)
+    for k in np.argsort(-np.abs(slope))[:8]:
+        step = np.zeros(slope.size)
+        step[k] = 1e-4
+        up, down = (
+            habits._log_likelihood(span, kind.with_more(each[: habits.STOPS], each[habits.STOPS :]), told)[0]
+            for each in (step, -step)
+        )
+        assert (up - down) / 2e-4 == pytest.approx(slope[k], rel=1e-3, abs=1e-4)
+    # Up one string, shift after shift: the player is told to cross strings less than others do.
+    crossing = MOVE_NAMES.index("next_string")
+    _, much = habits.own_weights([span] * 20, kind, USUAL)
+    _, little = habits.own_weights([span], kind, USUAL)
+    assert much[crossing] < 2.0 * little[crossing] < 0.0
 
 
 def test_a_glide_without_a_break_is_hardly_of_a_kind_that_has_one() -> None:

@@ -1,0 +1,98 @@
+"""The habits of one take: how its player departs from the learned weights, as far as what is heard of the take tells.
+
+For any weights the summed weight of all ways with the slides heard and not heard, against that without, says how likely
+these are. The weights that make them likeliest, held near the learned ones by a normal prior, are the take's own: what
+features the ways are expected to have with what is heard, less what they are expected to have without it, is the slope
+(C. Sutton and A. McCallum, "An introduction to conditional random fields", 2012, section 5). Notes are far from
+independent and the model far from true, so that the likelihood counts only in part (``COUNTS``), as in J. Miller and
+D. Dunson, "Robust Bayesian inference via coarsening", JASA 114, 2019.
+"""
+
+from collections.abc import Sequence
+
+import numba
+import numpy as np
+from scipy.optimize import minimize
+
+from pipeline.signal.hand import ways
+from pipeline.signal.hand.chain import IMPOSSIBLE, NONE
+from pipeline.signal.hand.features import MOVE_NAMES, STOP_NAMES
+from pipeline.signal.hand.heard import Hearing
+from pipeline.signal.hand.passage_chain import PassageChain
+from pipeline.signal.hand.weights import Weights
+from pipeline.units import Floats
+
+COUNTS, SPREAD = 0.2, 0.4
+"""What the likelihood counts, as in learning (``pipeline.training.fingers``), and by how many nats each of a player's
+weights lies off the learned one (by trial on takes held out; 0.25 to 0.5 do alike)."""
+NOTES = 100
+"""Notes from which on it counts by half and more: what is heard of a few notes tells of them, and not of habits."""
+LEAST_CHANCE = 1e-3
+"""Stops less likely than this tell nothing of habits."""
+ITERATIONS = 10
+STOPS, MOVES = len(STOP_NAMES), len(MOVE_NAMES)
+
+
+def own_weights(passages: Sequence[PassageChain], kind: Weights, hearing: Hearing) -> tuple[Floats, Floats]:
+    """What the player of a take adds to the weights of stops and of moves of ``kind``.
+
+    ``hearing`` is how often this player's shifts are heard.
+    """
+    notes = sum(passage.last - passage.first for passage in passages)
+    counts = COUNTS * notes / (notes + NOTES)
+    small = [passage.likely(kind, hearing, least=LEAST_CHANCE) for passage in passages]
+    told = [each.told(hearing) for each in small]
+
+    def loss(more: Floats) -> tuple[float, Floats]:
+        value, slope = 0.5 * float(more @ more) / SPREAD**2, more / SPREAD**2
+        own = kind.with_more(more[:STOPS], more[STOPS:])
+        for passage, heard in zip(small, told, strict=True):
+            log, rise = _log_likelihood(passage, own, heard)
+            value -= counts * log
+            slope = slope - counts * rise
+        return value, slope
+
+    options = {"maxiter": ITERATIONS}
+    found = minimize(loss, np.zeros(STOPS + MOVES), jac=True, method="L-BFGS-B", options=options).x
+    return found[:STOPS], found[STOPS:]
+
+
+def _log_likelihood(passage: PassageChain, kind: Weights, told: Floats) -> tuple[float, Floats]:
+    """Log likelihood of the slides heard and not heard, ``told`` of the pairs, and its slope (STOPS + MOVES,).
+
+    Pitch and vibrato count with the slides and without: of habits they tell too little to be learned from.
+    """
+    begins, links = passage.stops.begins, passage.moves.begins
+    weights, _ = passage.weights(passage.likings([kind])[0])
+    without = passage.ease(kind)
+    log, stops, moves = 0.0, np.zeros(weights.size), np.zeros(MOVES)
+    for sign, pairs in ((1.0, without * told), (-1.0, without)):
+        found = ways.forward_backward(begins, weights, pairs, links)
+        log += sign * found.log_whole
+        stops += sign * found.chance
+        held = sign * (1.0 - passage.links.rested)
+        _expected(begins, links, passage.moves.features, pairs, found.before, weights * found.after, held, moves)
+    return log, np.concatenate([stops @ passage.features, moves])
+
+
+@numba.njit(cache=True)
+def _expected(begins, pair_begins, features, pairs, before, ahead, held, out):  # type: ignore[no-untyped-def]
+    link = np.empty(out.shape[0])
+    for t in range(pair_begins.shape[0] - 1):
+        link[:] = 0.0
+        whole = 0.0
+        at = pair_begins[t]
+        for i in range(begins[t], begins[t + 1]):
+            for j in range(begins[t + 1], begins[t + 2]):
+                chance = before[i] * pairs[at] * ahead[j]
+                whole += chance
+                if chance > 0.0 and features[at, 0] != IMPOSSIBLE:
+                    for m in range(features.shape[1]):
+                        f = features[at, m]
+                        if f == NONE:
+                            break
+                        link[f] += chance
+                at += 1
+        if whole > 0.0:
+            for f in range(out.shape[0]):
+                out[f] += held[t] * link[f] / whole
