@@ -31,6 +31,13 @@ def pool(workers: int, begin: Callable[..., object] | None = None, *given: Any) 
         return _Pool(workers, mp_context=context, initializer=_begin, initargs=(dict(os.environ), begin, given))
 
 
+def usable_cores() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def start_loading() -> BaseContext:
     """Starts what workers are forked from, without waiting for it, so that they come at once when they are wanted."""
     if not sys.platform.startswith("linux"):

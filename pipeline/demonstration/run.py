@@ -27,7 +27,7 @@ from pipeline.demonstration.compare import (
 from pipeline.errors import UsageError, typed
 from pipeline.flows.progress import Display
 from pipeline.flows.run import prepare, run
-from pipeline.flows.work import usable_cores
+from pipeline.processes import usable_cores
 from pipeline.store.files.outputs import refuse_inside_a_corpus
 
 # Columns where the output is no terminal.

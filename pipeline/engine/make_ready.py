@@ -1,8 +1,9 @@
-"""Compiles everything once, before the first run: in two processes beside each other, none of it twice.
+"""Compiles everything once, before the first run: in processes beside each other, none of it twice.
 
 A second command that comes meanwhile waits for the first.
 
-``python -m pipeline.engine.make_ready HALF`` works off one half, and prints a line for each of its parts.
+``python -m pipeline.engine.make_ready`` works off the parts whose numbers it is given, a line each, and answers each
+with a line.
 """
 
 import gc
@@ -12,14 +13,15 @@ import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, ExitStack, suppress
+from threading import Lock
 
 from pipeline.engine import ready
 from pipeline.environment import ONE_THREAD
 from pipeline.errors import DataError
-from pipeline.signal.first_use import HALVES, use
+from pipeline.processes import start_loading, usable_cores
+from pipeline.signal.first_use import PARTS, made_side
 from pipeline.store.files.lock import HeldError, locked
 
-PARTS = sum(len(half) for half in HALVES)
 LONGEST_S = 600.0  # for which another command is waited for
 PLAIN_ERRORS = {"NUMBA_DISABLE_ERROR_MESSAGE_HIGHLIGHTING": "1"}
 """Types that do not fit are tried all along, and each message of that, which nobody sees, would be coloured."""
@@ -41,7 +43,7 @@ def make_ready(told: Callable[[], object], *, say: Callable[[str], object]) -> N
         if not ready.is_ready():
             _compile(told)
         else:
-            for _ in range(PARTS):
+            for _ in PARTS:
                 told()
 
 
@@ -51,25 +53,47 @@ def _alone(*, wait_s: float) -> AbstractContextManager[None]:
 
 
 def _compile(told: Callable[[], object]) -> None:
+    waiting, taking = iter(range(len(PARTS))), Lock()
 
-    def follow(half: int) -> bool:
+    def take() -> int | None:
+        with taking:
+            return next(waiting, None)
+
+    def work_off(_: int) -> bool:
         own = {"PYTHONPATH": os.pathsep.join(filter(None, sys.path)), **PLAIN_ERRORS}
-        with subprocess.Popen(
-            _command(half), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=os.environ | ONE_THREAD | own
-        ) as process:
-            for _ in process.stdout or ():
+        with (
+            suppress(BrokenPipeError),
+            subprocess.Popen(
+                COMMAND,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env=os.environ | ONE_THREAD | own,
+                text=True,
+            ) as process,
+        ):
+            for part in iter(take, None):
+                print(part, file=process.stdin, flush=True)
+                if not (process.stdout and process.stdout.readline()):
+                    return False
                 told()
-        return process.returncode == 0
+            # While others are at their last part, what workers are forked from loads what is done.
+            start_loading()
+            return True
+        return False
 
-    with ThreadPoolExecutor(len(HALVES)) as both:
-        if all(both.map(follow, range(len(HALVES)))):
+    crew = min(usable_cores(), len(PARTS))
+    with ThreadPoolExecutor(crew) as all_at_once:
+        if all(all_at_once.map(work_off, range(crew))):
             ready.note()
 
 
-def _command(half: int) -> list[str]:
-    return [sys.executable, "-P", "-m", "pipeline.engine.make_ready", str(half)]
+COMMAND = [sys.executable, "-P", "-m", "pipeline.engine.make_ready"]
 
 
 if __name__ == "__main__":
     gc.disable()  # most of what numba makes stays, and looking for what does not takes an eighth of the time
-    use(HALVES[int(sys.argv[1])], lambda: print("ready", flush=True))
+    made = made_side()
+    for number in sys.stdin:
+        PARTS[int(number)](made)
+        print("ready", flush=True)

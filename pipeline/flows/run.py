@@ -26,8 +26,8 @@ from pipeline.flows.engines import is_elsewhere
 from pipeline.flows.local import LocalPool
 from pipeline.flows.progress import Display, Tally
 from pipeline.flows.stages import Summary, Work
-from pipeline.flows.work import load_steps, usable_cores
-from pipeline.processes import start_loading
+from pipeline.flows.work import load_steps
+from pipeline.processes import start_loading, usable_cores
 from pipeline.steps.base import AnyStep
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.corpus import Corpus
@@ -115,9 +115,10 @@ def run(
 def prepare(display: Display) -> None:
     """Has workers ready when they are wanted; before the first run that takes some twenty seconds, once."""
     if not is_ready():
-        from pipeline.engine.make_ready import PARTS, make_ready
+        from pipeline.engine.make_ready import make_ready
+        from pipeline.signal.first_use import PARTS
 
-        tally = Tally("preparing (once)", PARTS)
+        tally = Tally("preparing (once)", len(PARTS))
 
         def told() -> None:
             tally.ended += 1

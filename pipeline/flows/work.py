@@ -1,6 +1,5 @@
 """What runs in a worker: a batch of jobs of one corpus. Imports no scheduler."""
 
-import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from importlib import import_module
@@ -50,10 +49,3 @@ def batches(jobs: Iterable[Job], *, like: Batch, size: int) -> Iterator[Batch]:
             held = []
     if held:
         yield replace(like, jobs=tuple(held))
-
-
-def usable_cores() -> int:
-    """Cores that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1

@@ -1,8 +1,7 @@
 """Uses what is compiled once, on made-up sound, so that no side waits for it.
 
 Compiled code is kept on disk between processes; what has been used once in a process is loaded in all that are forked
-from it. The two halves take about as long as each other to compile, and share next to nothing. Each part imports
-what it uses by itself, so that who compiles one half loads that half, and who only counts the parts none.
+from it. Each part imports what it uses by itself: who compiles one loads that one, and who only counts them none.
 """
 
 from collections.abc import Callable
@@ -35,9 +34,6 @@ class Made:
 
     sound: npt.NDArray[np.float32]
     line: "MelodyLine"
-
-
-Half = tuple[Callable[[Made], None], ...]
 
 
 def made_side() -> Made:
@@ -147,16 +143,13 @@ def _places_notes(_: Made) -> None:
     lay(part, midi=NOTES, start_s=NOTE_S * beats)
 
 
-def use(half: Half, told: Callable[[], object] = lambda: None) -> None:
-    """Uses once all that is compiled in one half; ``told`` is called after each of its parts."""
-    made = made_side()
-    for part in half:
-        part(made)
-        told()
-
-
-HALVES: tuple[Half, ...] = (
-    (_hears, _tunes),
-    (_finds_slides, _finds_chords, _reads_hands, _places_notes),
+PARTS: tuple[Callable[[Made], None], ...] = (
+    _hears,
+    _tunes,
+    _finds_chords,
+    _reads_hands,
+    _finds_slides,
+    _places_notes,
 )
-"""What is to be used, in two lists that can be worked off beside one another."""
+"""What is to be used, in an order in which several processes can take one after another: the longest first, and slides
+when the line has compiled what they share."""

@@ -5,15 +5,14 @@ A thread does not survive a fork, so nothing is loaded here that starts one, as 
 
 import contextlib
 import gc
-from itertools import chain
 
 
 def _load() -> None:
     gc.disable()  # nearly all that is loaded stays, and looking for what does not takes a tenth of the time
-    from pipeline.signal.first_use import HALVES, made_side
+    from pipeline.signal.first_use import PARTS, made_side
 
     made = made_side()
-    for part in chain(*HALVES):
+    for part in PARTS:
         # What fails here fails again, with its reason, where a side needs it.
         with contextlib.suppress(Exception):
             part(made)

@@ -1,4 +1,4 @@
-"""Compiling once, before the first run: in two halves, by one command at a time."""
+"""Compiling once, before the first run: part by part in several processes, by one command at a time."""
 
 import sys
 import threading
@@ -12,35 +12,40 @@ from pipeline.engine import make_ready, ready
 
 @pytest.fixture
 def note(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Where it is noted."""
+    """Where it is noted; workers are not loaded for, and two cores are at hand."""
     monkeypatch.setattr(ready, "folder", lambda: tmp_path)
+    monkeypatch.setattr(make_ready, "start_loading", lambda: None)
+    monkeypatch.setattr(make_ready, "usable_cores", lambda: 2)
     return tmp_path / ready._NOTE
 
 
-def halves(monkeypatch: pytest.MonkeyPatch, program: str) -> None:
-    """Lets a small program stand for each half."""
-    monkeypatch.setattr(make_ready, "_command", lambda half: [sys.executable, "-c", program, str(half)])
+EACH = "import sys\nfor part in sys.stdin: print('ready', flush=True)"
+
+
+def crew(monkeypatch: pytest.MonkeyPatch, program: str) -> None:
+    """Lets a small program stand for each process."""
+    monkeypatch.setattr(make_ready, "COMMAND", [sys.executable, "-c", program])
 
 
 def test_what_is_compiled_is_noted_until_the_source_changes(note: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    halves(monkeypatch, "print('ready')")
+    crew(monkeypatch, EACH)
     told: list[bool] = []
     assert not ready.is_ready()
     make_ready.make_ready(lambda: told.append(True), say=print)
-    assert len(told) == len(make_ready.HALVES)
+    assert len(told) == len(make_ready.PARTS)
     assert ready.is_ready()
     monkeypatch.setattr(ready, "version", lambda _: "another")
     assert not ready.is_ready()
 
 
-def test_a_half_that_fails_is_not_noted(note: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    halves(monkeypatch, "import sys; sys.exit(int(sys.argv[1]))")
+def test_a_part_that_fails_is_not_noted(note: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    crew(monkeypatch, EACH.replace("print", "part == '1\\n' and sys.exit(1) or print"))
     make_ready.make_ready(lambda: None, say=print)
     assert not ready.is_ready()
 
 
 def test_where_nothing_can_be_written_it_goes_on(note: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    halves(monkeypatch, "pass")
+    crew(monkeypatch, EACH)
     note.mkdir()
     make_ready.make_ready(lambda: None, say=print)
     assert not ready.is_ready()
@@ -53,12 +58,13 @@ def test_of_two_at_once_the_second_waits_and_says_so(
     program = f"""
 import sys, time
 from pathlib import Path
-print("ready", flush=True)
-while not Path({str(go)!r}).exists():
-    time.sleep(0.01)
-Path({str(done)!r}).open("a").write(sys.argv[1])
+for part in sys.stdin:
+    print("ready", flush=True)
+    while not Path({str(go)!r}).exists():
+        time.sleep(0.01)
+    Path({str(done)!r}).open("a").write(part.strip())
 """
-    halves(monkeypatch, program)
+    crew(monkeypatch, program)
     begun, told, said = threading.Event(), [], []
 
     def say(text: str) -> None:
@@ -71,5 +77,5 @@ Path({str(done)!r}).open("a").write(sys.argv[1])
         make_ready.make_ready(lambda: told.append(True), say=say)
         first.result()
     assert said == ["Another command is preparing: waiting for it."]
-    assert sorted(done.read_text()) == ["0", "1"]  # each half once
-    assert len(told) == make_ready.PARTS
+    assert sorted(done.read_text()) == [str(part) for part in range(len(make_ready.PARTS))]  # each once
+    assert len(told) == len(make_ready.PARTS)
