@@ -26,6 +26,16 @@ def test_readme_stays_short():
     assert len((ROOT / "README.md").read_text(encoding="utf-8").splitlines()) <= 220
 
 
+def test_outside_checks_are_where_the_table_says():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.partition("## Outside checks")[2].partition("\n\nBad input")[0]
+    for row in table.splitlines()[6:]:
+        room = ""
+        for named in re.findall(r"`([^`]+)`", row.split("|")[4]):
+            room = named.rpartition("/")[0] if "/" in named else room
+            assert (ROOT / "tests" / room / named.rpartition("/")[2]).exists(), row
+
+
 def test_every_step_has_a_place_among_the_settings_and_in_the_map():
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     for step in STEPS:
