@@ -210,7 +210,7 @@ def show(name: str, tally: Tally, cost: float) -> None:
     later = [delay for said, delay in tally.claims if said == "yes"]
     none = [delay for said, delay in tally.claims if said == "no"]
     right = np.mean([delay > 0.02 for delay in later]) if later else np.nan
-    bands = ((0.03, 0.05), (0.05, 0.07), (0.07, 0.09), (0.09, 0.2))
+    bands = ((0.03, 0.05), (0.05, 0.07), (0.07, 0.09), (0.09, 0.15), (0.15, 0.4))
     found = [
         (sum(a <= d < b and s == "yes" for s, d in tally.claims), sum(a <= d < b for _, d in tally.claims))
         for a, b in bands
@@ -226,7 +226,7 @@ def show(name: str, tally: Tally, cost: float) -> None:
     print(
         f"{'':22} 'later' said {len(later)}, right {right:.3f}; 'no' said {len(none)},"
         f" under 40 ms {np.mean([d < 0.04 for d in none]) if none else np.nan:.3f};"
-        f" found of 30-50, 50-70, 70-90, over 90 ms: {', '.join(f'{a}/{b}' for a, b in found)}"
+        f" found of 30-50, 50-70, 70-90, 90-150, over 150 ms: {', '.join(f'{a}/{b}' for a, b in found)}"
     )
     under, without = (np.array([p for there, p in tally.above if there == wanted]) for wanted in (True, False))
     if under.size and without.size:

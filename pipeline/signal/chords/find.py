@@ -121,7 +121,10 @@ def _chord(
                 measures=measure_note(course.time_s, pitch, course.error_cents, start_s=start.time_s, end_s=end.time_s),
             )
         )
-    timed = [Timed(note.start, note.end, note.fresh, len(note.own)) for note in made]
+    timed = [
+        Timed(note.start, note.end, note.fresh, len(note.own), heard.first * HOP_S, note.bowed)
+        for note, heard in zip(made, span.notes, strict=True)
+    ]
     order = order_of(timed, instrument=board.instrument)
     return Chord(span.first * HOP_S, span.last * HOP_S, tuple(made), order, span.probability, span.whole)
 

@@ -9,6 +9,9 @@ from itertools import combinations
 from pipeline.signal.hand.fingerboard import Fingerboard, chord_ways
 
 MOST_LOOKED_AT = 6  # notes of which all sets are tried: 64 sets
+ONE_NOTE = 0.7
+"""Semitones within which two candidates of a frame are one note: a wide vibrato is heard at several places at once.
+With 0.9, quick notes a semitone apart are lost."""
 
 
 def best_set(board: Fingerboard, midi: Sequence[float], odds: Sequence[float]) -> tuple[int, ...]:
@@ -21,7 +24,11 @@ def best_set(board: Fingerboard, midi: Sequence[float], odds: Sequence[float]) -
     """
     if len(odds) == 1:
         return (0,) if odds[0] > 0.0 else ()
-    likely = sorted((i for i, here in enumerate(odds) if here > 0.0), key=lambda i: -odds[i])[:MOST_LOOKED_AT]
+    likely: list[int] = []
+    for i in sorted((i for i, here in enumerate(odds) if here > 0.0), key=lambda i: -odds[i]):
+        if all(abs(midi[i] - midi[j]) >= ONE_NOTE for j in likely):
+            likely.append(i)
+    likely = likely[:MOST_LOOKED_AT]
     if len(likely) < 2:
         return tuple(likely)
     worths = [odds[i] for i in likely]

@@ -77,7 +77,7 @@ def _inside(chord: Chord, span: Mapping[str, Any]) -> bool:
 
 STEP = Step(
     name="chords",
-    version=5,
+    version=6,
     scope="transfer",
     reads=("note", "melody", "speed", "speed_curve", "solo_span"),
     writes=TABLES,

@@ -51,12 +51,30 @@ def test_the_notes_of_a_chord_are_found_at_their_pitches(instrument: str, pitche
 
 
 def test_a_string_planted_late_sounds_later_and_the_others_do_not() -> None:
+    told = 0
     for late in range(3):
-        notes = [replace(PLAIN, midi=float(m), string=i) for i, m in enumerate((57, 66, 74))]
+        notes = [replace(PLAIN, midi=float(m), string=i) for i, m in enumerate((55, 66, 75))]
         notes[late] = replace(notes[late], start_s=PLAIN.start_s + 0.12)
         (chord,) = found(*notes, seed=late)
-        assert [said == "yes" for said in chord.order.sounds_later] == [i == late for i in range(3)]
-        assert 1000.0 * chord.order.spread_s == pytest.approx(120.0, abs=35.0)
+        claimed = [i for i, said in enumerate(chord.order.sounds_later) if said == "yes"]
+        assert claimed in ([], [late])
+        if claimed:
+            assert 1000.0 * chord.order.spread_s == pytest.approx(120.0, abs=15.0)
+        told += len(claimed)
+    assert told >= 2
+
+
+def test_a_late_string_of_a_cello_is_said_to_be() -> None:
+    late = replace(PLAIN, midi=50.0, string=2, start_s=PLAIN.start_s + 0.15)
+    (chord,) = found(replace(PLAIN, midi=41.0, string=1), late, seed=4, instrument="cello")
+    assert chord.order.sounds_later == ("no", "yes")
+
+
+def test_a_string_that_swells_slowly_is_not_called_late() -> None:
+    slow = replace(PLAIN, midi=66.0, string=1, attack_s=0.3)
+    for seed in range(3):
+        (chord,) = found(replace(PLAIN, midi=55.0, string=0), slow, seed=seed)
+        assert "yes" not in chord.order.sounds_later
 
 
 def test_strings_that_begin_together_are_not_called_apart() -> None:
@@ -67,7 +85,7 @@ def test_strings_that_begin_together_are_not_called_apart() -> None:
 
 
 def test_a_chord_broken_from_below_is_said_to_be() -> None:
-    notes = (replace(PLAIN, midi=float(m), string=i, start_s=0.8 + 0.08 * i) for i, m in enumerate((57, 66, 74)))
+    notes = (replace(PLAIN, midi=float(m), string=i, start_s=0.8 + 0.08 * i) for i, m in enumerate((55, 66, 75)))
     (chord,) = found(*notes, seed=2)
     assert chord.order.breaking == "from_below"
     assert chord.order.bow_rule == "kept"

@@ -41,8 +41,9 @@ def test_a_note_that_is_lost_for_a_while_goes_on() -> None:
     assert heard([{74.0: 1.0}] * 6 + [{74.0: 0.49}] * 4 + [{74.0: 1.0}] * 6) == [(0, 16, 74.0)]
 
 
-def test_one_pitch_heard_at_two_places_of_the_grid_is_one_note() -> None:
-    twice = [{74.0: 0.95, 74.4: 0.9}] * 6
+@pytest.mark.parametrize("apart", [0.4, 0.6])
+def test_one_pitch_heard_at_two_places_of_the_grid_is_one_note(apart: float) -> None:
+    twice = [{74.0: 0.95, 74.0 + apart: 0.9}] * 6
     assert heard([{74.0: 1.0}] * 4 + twice + [{74.0: 1.0}] * 4) == [(0, 14, 74.0)]
 
 
