@@ -43,7 +43,7 @@ NONE, IMPOSSIBLE = 255, 254
 
 
 class Arrays(NamedTuple):
-    """The open strings and the stop table (see ``fingerboard.StopTable``)."""
+    """The open strings, the stop table (see ``fingerboard.StopTable``) and ``fingerboard.close_places``."""
 
     open_midi: Floats
     first: Ints
@@ -53,6 +53,7 @@ class Arrays(NamedTuple):
     stop: Ints
     harmonic: Bools
     reach: Floats
+    close: Bools
 
 
 class Links(NamedTuple):
@@ -234,7 +235,7 @@ def _moves(  # type: ignore[no-untyped-def]
                 b = stops[j]
                 other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
                 # A view of the row of ``features`` would have its owner counted for every pair.
-                count = move_features(one, other, rise, row)
+                count = move_features(one, other, rise, table.close[table.place[b]], row)
                 if count < 0:
                     row[0] = IMPOSSIBLE
                     count = 1

@@ -26,7 +26,7 @@ from pipeline.signal.hand.features import (
     doublings,
     move_features,
 )
-from pipeline.signal.hand.fingerboard import OPEN, Fingerboard, Stop, chord_ways
+from pipeline.signal.hand.fingerboard import OPEN, Fingerboard, Stop, chord_ways, close_places
 from pipeline.signal.hand.passage_chain import FREE_S, REST_FREEDOM, REST_S, arrays
 from pipeline.signal.hand.played_line import Line, vibrato_seen, vibrato_share
 from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
@@ -128,7 +128,7 @@ def chord_hands(
     pair_begins = np.concatenate([[0], np.cumsum(wide[:-1] * wide[1:])]).astype(np.int64)
     pairs = np.empty(int(pair_begins[-1]))
     apart = doublings(np.diff(start_s))
-    _pair_weights(begins, *states, kind.move, kind.move_by_time, apart, rested, pairs)
+    _pair_weights(begins, *states, close_places(board), kind.move, kind.move_by_time, apart, rested, pairs)
     chance = ways.forward_backward(begins, weights, pairs, pair_begins).chance
     found = [_NO_HAND] * len(chords)
     for k, element in enumerate(elements):
@@ -278,7 +278,7 @@ def _apart_s(strings: tuple[int, ...], chord: PlayedChord) -> float:
 
 @numba.njit(cache=True)
 def _pair_weights(  # type: ignore[no-untyped-def]
-    begins, count, place, string, finger, stop, sounding, move, move_by_time, apart, rested, out
+    begins, count, place, string, finger, stop, sounding, close, move, move_by_time, apart, rested, out
 ):
     features, factors = np.empty(MOST_AT_ONCE, dtype=np.uint8), np.empty(move.shape[0])
     at = 0
@@ -302,7 +302,7 @@ def _pair_weights(  # type: ignore[no-untyped-def]
                     continue
                 one = (string[i, a], finger[i, a], place[i], stop[i, a])
                 other = (string[j, b], finger[j, b], place[j], stop[j, b])
-                many = move_features(one, other, sounding[j, b] - sounding[i, a], features)
+                many = move_features(one, other, sounding[j, b] - sounding[i, a], close[place[j]], features)
                 if many < 0:
                     out[at] = 0.0
                 else:

@@ -112,6 +112,7 @@ MOVE_FEATURES: tuple[tuple[str, str], ...] = (
     ("close_pair", "fingers next but one a whole tone or less apart, the hand in place"),
     ("higher_lands_down", "shift down a string that lands on a higher finger"),
     ("lower_lands_up", "shift up a string that lands on a lower finger"),
+    ("upper_pair_tone", "cello: second and third or third and fourth finger a whole tone apart on the neck, in place"),
 )
 MOVE_NAMES = tuple(name for name, _ in MOVE_FEATURES)
 MOST_AT_ONCE = 14
@@ -132,6 +133,7 @@ _SEMITONE_ACROSS, _TONE_ACROSS = _AT["semitone_across"], _AT["tone_across"]
 _THIRD_ACROSS, _LEAP_ALONG, _FOR_A_THIRD = (_AT[n] for n in ("third_across", "leap_along", "shift_for_a_third"))
 _WIDE_PAIR, _CLOSE_PAIR = _AT["wide_pair"], _AT["close_pair"]
 _HIGHER_DOWN, _LOWER_UP = _AT["higher_lands_down"], _AT["lower_lands_up"]
+_UPPER_PAIR_TONE = _AT["upper_pair_tone"]
 
 OFF_SCALE_NOTES, RAISED_SEVENTH = 0.05, 0.3
 """Share of notes foreign to the scale, and the odds of a harmonic minor scale against a major one (no source)."""
@@ -223,11 +225,12 @@ def _below_frame(board: Fingerboard, table: StopTable) -> np.ndarray:
 
 @numba.njit(cache=True)
 def move_features(  # type: ignore[no-untyped-def]
-    one: tuple[int, int, int, int], other: tuple[int, int, int, int], rise: int, out
+    one: tuple[int, int, int, int], other: tuple[int, int, int, int], rise: int, close: bool, out
 ) -> int:
     """Write which of ``MOVE_FEATURES`` a move has into ``out`` and give their number; -1 where no hand can make it.
 
-    ``rise`` is the interval in whole semitones. Within one place of the hand the higher finger plays the higher note.
+    ``rise`` is the interval in whole semitones; ``close`` says that fingers stand a semitone apart at the place of
+    ``other``. Within one place of the hand the higher finger plays the higher note.
     """
     string_a, finger_a, place_a, stop_a = one
     string_b, finger_b, place_b, stop_b = other
@@ -245,6 +248,10 @@ def move_features(  # type: ignore[no-untyped-def]
         apart, fingers = abs(stop_b - stop_a), abs(finger_b - finger_a)
         if fingers == 1 and apart >= 3:
             out[count] = _WIDE_PAIR
+            count += 1
+        elif close and fingers == 1 and apart == 2 and finger_a + finger_b > 3:
+            # The cellist's hand extends between first and second finger (common practice).
+            out[count] = _UPPER_PAIR_TONE
             count += 1
         elif fingers == 2 and apart <= 2:
             out[count] = _CLOSE_PAIR

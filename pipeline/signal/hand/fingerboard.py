@@ -166,6 +166,13 @@ def offsets(board: Fingerboard, *, place: int, finger: int) -> dict[int, int]:
     return {o: s for o, s in sorted(found.items()) if place + o > 0 and board.stretch_mm(place, o) <= longest}
 
 
+def close_places(board: Fingerboard) -> np.ndarray:
+    """(places + 1,) whether the fingers stand a semitone apart there: the cellist's hand on the neck."""
+    places = np.arange(board.highest_place + 1)
+    found: np.ndarray = (board.instrument == "cello") & (places < THUMB_FROM)
+    return found
+
+
 @lru_cache(maxsize=1024)
 def stops(board: Fingerboard, *, string: int, sounding: int) -> tuple[Stop, ...]:
     """Every way to make the pitch ``sounding`` semitones above an open string, natural harmonics included.

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.signal.hand import chain, ways
 from pipeline.signal.hand.chain import Arrays, Candidates, Links, Moves, Slides
 from pipeline.signal.hand.features import doublings, stop_features
-from pipeline.signal.hand.fingerboard import Fingerboard, stop_table
+from pipeline.signal.hand.fingerboard import Fingerboard, close_places, stop_table
 from pipeline.signal.hand.heard import Hearing
 from pipeline.signal.hand.played_line import Line, vibrato_seen
 from pipeline.signal.hand.weights import Weights
@@ -25,7 +25,7 @@ nothing had been before (common practice, no source)."""
 def arrays(board: Fingerboard) -> tuple[Arrays, Floats]:
     """The stops of a fingerboard as the compiled chain takes them, and their features."""
     table = stop_table(board)
-    held = (table.string, table.finger, table.place, table.stop, table.harmonic, table.reach)
+    held = (table.string, table.finger, table.place, table.stop, table.harmonic, table.reach, close_places(board))
     return Arrays(np.array(board.open_midi), table.first, *held), stop_features(board, table)
 
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from pipeline.kinds import KINDS
 from pipeline.signal.hand import habits, passage, passage_chain
 from pipeline.signal.hand.chain import Slides, looked_at
-from pipeline.signal.hand.features import MOVE_NAMES
-from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, fingerboard, offsets
+from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, move_features
+from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, close_places, fingerboard, offsets
 from pipeline.signal.hand.heard import AUDIBLE_WITHOUT_SHIFT, USUAL, audible_share, kinds_by_break
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.played_line import Line
@@ -55,9 +55,8 @@ def _handbook(instrument: str, school: str) -> Score:
 def test_with_slides_handbook_passages_are_told(instrument: str) -> None:
     found = _handbook(instrument, "starting_finger")
     assert found.notes > 800
-    # Measured: 0.91 and 0.95 right, 0.98 and 0.87 after shifts, 0.98 in the set; calibrated within 0.07 and 0.04. Half
-    # of what the violin misses are notes of D major in fourth position: nothing heard tells it from third.
-    assert found.right >= 0.9
+    # Measured: 0.95 right, 0.98 and 0.88 after shifts, 0.98 and 0.99 in the set; calibrated within 0.07 and 0.04.
+    assert found.right >= 0.93
     assert found.right_after_shift >= 0.85
     assert found.in_set >= 0.97
     assert found.calibration_error <= 0.1
@@ -67,7 +66,7 @@ def test_with_slides_handbook_passages_are_told(instrument: str) -> None:
 @pytest.mark.parametrize("instrument", ["violin", "cello"])
 def test_without_slides_the_set_holds_nine_in_ten_and_is_wide(instrument: str) -> None:
     found = _handbook(instrument, "silent")
-    # Nine in ten is what sets are made to hold. Measured: 0.89, and 0.96 on the cello, of which exercises alone tell.
+    # Nine in ten is what sets are made to hold. Measured: 0.89, and 0.97 on the cello, of which exercises alone tell.
     assert 0.88 <= found.in_set <= 0.97
     assert found.set_size > 1.5
     assert found.calibration_error <= 0.13
@@ -238,7 +237,7 @@ def test_probabilities_agree_with_trying_every_way(monkeypatch: pytest.MonkeyPat
     def link(a: Stop, b: Stop, rise: int) -> float:
         one, other = (a.string, a.finger, a.place, a.stop), (b.string, b.finger, b.place, b.stop)
         out = np.zeros(features.MOST_AT_ONCE, np.uint8)
-        count = features.move_features(one, other, rise, out)
+        count = features.move_features(one, other, rise, False, out)
         if count < 0:
             return -np.inf
         by_chance, by_shift = heard.audible_share(one, other)
@@ -316,6 +315,19 @@ def test_a_glide_without_a_break_is_hardly_of_a_kind_that_has_one() -> None:
     np.testing.assert_allclose(weighed[0, :2], np.array([0.1, 0.045]) / 0.145)
     weighed = kinds_by_break(kinds, to_gap=np.array([0.0]), from_gap=np.array([2.0]))
     np.testing.assert_allclose(weighed[0, :2], np.array([0.005, 0.945]) / 0.95)
+
+
+def test_the_cellists_hand_extends_between_first_and_second_finger() -> None:
+    # Common practice: D3 E3 F sharp 3 on the C string from first position are 1, 2, 4, never 1, 3, 4.
+    def found(instrument: str, one: tuple[int, int, int, int], other: tuple[int, int, int, int]) -> set[str]:
+        out = np.zeros(MOST_AT_ONCE, np.uint8)
+        close = close_places(fingerboard(instrument))
+        return {MOVE_NAMES[k] for k in out[: move_features(one, other, 2, bool(close[other[2]]), out)]}
+
+    assert "upper_pair_tone" not in found("cello", (0, 1, 2, 2), (0, 2, 2, 4))
+    assert "upper_pair_tone" in found("cello", (0, 3, 2, 4), (0, 4, 2, 6))
+    assert "upper_pair_tone" not in found("violin", (0, 3, 2, 5), (0, 4, 2, 7))
+    assert of_players("cello")[0].move[MOVE_NAMES.index("upper_pair_tone")] < -0.5
 
 
 def test_a_change_of_finger_on_one_pitch_is_no_shift_that_ought_to_be_heard() -> None:
