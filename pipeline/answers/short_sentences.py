@@ -14,6 +14,7 @@ from pipeline.answers.number_words import (
     signed,
     with_limits,
 )
+from pipeline.answers.said import Said, said
 from pipeline.counted import counted
 from pipeline.kinds import KINDS
 from pipeline.stats.planning import SIZE
@@ -32,42 +33,44 @@ def of_players(row: Row, per: str, *, whose: str) -> Iterator[str]:
         )
 
 
-def _slides_of(row: Row) -> Iterator[str]:
+def _slides_of(row: Row) -> Iterator[Said]:
     """Slides of a kind, a direction or an interval."""
     parts = [row[name] for name in ("kind", "direction", "group_key") if row.get(name) is not None]
     if row.get("semitones") is not None:
         parts.append(counted(row["semitones"], "semitone"))
     share = "" if row.get("share_of_slides") is None else f", {_per_cent(row['share_of_slides'])} of all"
     rate = "" if row["slides_per_minute"] is None else f"; {_limits(row, 'slides_per_minute')} a minute"
-    rate += "".join(f"; {said}" for said in of_players(row, "per_minute", whose="players"))
-    yield (
+    rate += "".join(f"; {each}" for each in of_players(row, "per_minute", whose="players"))
+    yield said(
         f"{', '.join(map(_words, parts))}: {counted(row['slides'], 'slide')}{share}{rate} "
-        f"({counted(row['players_with_slide'], 'player')}){_few(row['players_with_slide'])}"
+        f"({counted(row['players_with_slide'], 'player')})",
+        _few(row["players_with_slide"]),
     )
 
 
-def _of_a_kind(row: Row) -> Iterator[str]:
+def _of_a_kind(row: Row) -> Iterator[Said]:
     """Slides at changes of note of one kind."""
     group = "the corpus" if row["grouping"] == "corpus" else f"{row['grouping']} {row['group_key'].rpartition('/')[2]}"
     number = counted(row["transitions"], "such transition")
-    yield (
+    yield said(
         f"{group}, {row['direction']} by {row['semitones']} semitones, {row['slur']}: "
         f"{rounded(row['slides_per_100_transitions'])} slides per 100 of {number} "
-        f"({counted(row['players'], 'player')}){_few(row['players'])}"
+        f"({counted(row['players'], 'player')})",
+        _few(row["players"]),
     )
 
 
-def _bar(row: Row) -> Iterator[str]:
-    warning = f". Caution: {row['slides_per_bar_warning']}" if row["slides_per_bar_warning"] else ""
-    players = "".join(f"; {said}" for said in of_players(row, "per_bar", whose="players"))
-    yield (
+def _bar(row: Row) -> Iterator[Said]:
+    players = "".join(f"; {each}" for each in of_players(row, "per_bar", whose="players"))
+    yield said(
         f"{row['work'] or row['work_id']}, bar {row['bar'] or row['bar_index']}: {_limits(row, 'slides_per_bar')} "
         f"slides each time it is played{players} ({counted(row['slides'], 'slide')} in "
-        f"{counted(row['times_played'], 'time')}, {counted(row['players'], 'player')}){warning}"
+        f"{counted(row['times_played'], 'time')}, {counted(row['players'], 'player')})",
+        row["slides_per_bar_warning"],
     )
 
 
-def _one_rate(row: Row) -> Iterator[str]:
+def _one_rate(row: Row) -> Iterator[Said]:
     """A player of a lineage, or a take."""
     if row["slides_per_minute"] is None:
         return
@@ -76,30 +79,30 @@ def _one_rate(row: Row) -> Iterator[str]:
         f", take {row['take_id']}" if row.get("take_id") else f", generation {row['generation']} from {row['ancestor']}"
     )
     ends = ("_poisson_low", "_poisson_high") if "slides_per_minute_poisson_low" in row else ("_low", "_high")
-    said = with_limits(row["slides_per_minute"], *(row[f"slides_per_minute{end}"] for end in ends))
-    chance = ". Caution: limits by chance alone, of this take and no other" if row.get("take_id") else ""
-    yield (
-        f"{name}{which}: {said} slides a minute ({minutes_words(row['minutes'])} min, "
-        f"{counted(row['slides'], 'slide')}){chance}"
+    rate = with_limits(row["slides_per_minute"], *(row[f"slides_per_minute{end}"] for end in ends))
+    yield said(
+        f"{name}{which}: {rate} slides a minute ({minutes_words(row['minutes'])} min, "
+        f"{counted(row['slides'], 'slide')})",
+        "limits by chance alone, of this take and no other" if row.get("take_id") else None,
     )
 
 
-def _taught(row: Row) -> Iterator[str]:
+def _taught(row: Row) -> Iterator[Said]:
     if row["ratio_per_100_transitions"] is None:
         return
-    yield (
+    yield said(
         f"{row['student']} has {_limits(row, 'ratio_per_100_transitions')} times the slides per 100 transitions of "
-        f"{row['teacher']}, who taught (link {row['certainty']}). Caution: a pair alone shows no influence; see "
-        "lineage_resemblance"
+        f"{row['teacher']}, who taught (link {row['certainty']})",
+        "a pair alone shows no influence: lineage_resemblance asks all pairs",
     )
 
 
-def _fingers(row: Row) -> Iterator[str]:
+def _fingers(row: Row) -> Iterator[Said]:
     shares = [f"{_words(kind)} {_per_cent(row[f'share_{kind}'])}" for kind in KINDS if row[f"share_{kind}"]]
     if shares:
-        yield (
-            f"{_group(row)}, {row['direction']}: of {counted(row['slides'], 'slide')} {', '.join(shares)}"
-            f"{_few(row['players_with_slide'])}"
+        yield said(
+            f"{_group(row)}, {row['direction']}: of {counted(row['slides'], 'slide')} {', '.join(shares)}",
+            _few(row["players_with_slide"]),
         )
 
 
@@ -108,56 +111,60 @@ TOO_MANY_SILENT = 15
 (``tests.benchmarks.fingers``)."""
 
 
-def _shifts(row: Row) -> Iterator[str]:
+def _shifts(row: Row) -> Iterator[Said]:
     if row["share_silent"] is not None:
         share = with_limits(*(100 * row[f"share_silent{end}"] for end in ("", "_low", "_high")), unit=" %")
-        warning = f"; {row['warning']}" if row["warning"] else ""
-        yield (
+        yield said(
             f"{_group(row)}: of {rounded(row['chances'])} shifts along a string that could be heard, {share} are made "
-            f"silently. Caution: too many silent ones are told, about {TOO_MANY_SILENT} % of all{warning}"
+            "silently",
+            f"too many silent ones are told, about {TOO_MANY_SILENT} of 100 shifts, which are not taken off",
+            row["warning"],
         )
 
 
-def _stretched(row: Row) -> Iterator[str]:
+def _stretched(row: Row) -> Iterator[Said]:
     if row["difference_cents_low"] is not None:
         off = with_limits(*(row[f"difference_cents{end}"] for end in ("", "_low", "_high")))
         stretched, others = counted(row["stretched_notes"], "stretched finger"), counted(row["notes"], "other")
-        yield f"{row['player']}, {row['take_id']}: {stretched} of chords lie {off} cents off {others}"
+        yield said(f"{row['player']}, {row['take_id']}: {stretched} of chords lie {off} cents off {others}")
 
 
-def _chords(row: Row) -> Iterator[str]:
-    if row["share_broken"] is not None:
-        share = with_limits(*(100 * row[f"share_broken{end}"] for end in ("", "_low", "_high")), unit=" %")
-        warning = f". Caution: {row['warning']}" if row["warning"] else ""
-        yield (
-            f"{_group(row)}, chords of {row['notes']} strings: {rounded(row['broken'])} of "
-            f"{rounded(row['broken'] + row['together'])} that tell are broken, {share}; "
-            f"of {rounded(row['cannot_tell'])} one cannot tell{warning}"
-        )
-
-
-def _strings(row: Row) -> Iterator[str]:
-    yield (
-        f"{row['instrument']}, string {row['string']}, position {row['from_position']} to {row['to_position']}, "
-        f"{row['direction']}: {_per_cent(row['share_of_slides'])} of slides ({counted(row['players'], 'player')})"
-        f"{_few(row['players'])}"
+def _chords(row: Row) -> Iterator[Said]:
+    which = f"{_group(row)}, chords of {row['notes']} strings"
+    unclear = rounded(row["cannot_tell"])
+    if row["share_broken"] is None:
+        yield said(f"{which}: of none one can tell whether it is broken ({unclear} heard)")
+        return
+    share = with_limits(*(100 * row[f"share_broken{end}"] for end in ("", "_low", "_high")), unit=" %")
+    tell = rounded(row["broken"] + row["together"])
+    yield said(
+        f"{which}: {rounded(row['broken'])} of {tell} that tell are broken, {share}; of {unclear} one cannot tell",
+        row["warning"],
     )
 
 
-def _place(row: Row) -> Iterator[str]:
+def _strings(row: Row) -> Iterator[Said]:
+    yield said(
+        f"{row['instrument']}, string {row['string']}, position {row['from_position']} to {row['to_position']}, "
+        f"{row['direction']}: {_per_cent(row['share_of_slides'])} of slides ({counted(row['players'], 'player')})",
+        _few(row["players"]),
+    )
+
+
+def _place(row: Row) -> Iterator[Said]:
     if row["share"] is not None:
         who = next((f"{row[name]}, " for name in ("player", "school", "period") if row.get(name)), "")
         share = with_limits(*(100 * row[name] for name in ("share", "share_low", "share_high")), unit=" %")
         notes = f"{printed_name(row['from_name'])} to {printed_name(row['to_name'])}"
         where = f"place {row['written_place_id']}" if row["bar"] is None else place_words(dict(row))
-        yield (
+        yield said(
             f"{who}{row['work_id']}, {where}, {notes}: "
             f"slid in {rounded(row['slid'])} of {rounded(row['told'])} takes that tell, {share}"
         )
 
 
-def _place_effect(row: Row) -> Iterator[str]:
-    said = row["sentence"].rstrip(".")
+def _place_effect(row: Row) -> Iterator[Said]:
+    text = row["sentence"].rstrip(".")
     if row["odds_ratio"] is not None:
         limits = ""
         if row["odds_ratio_low"] is not None and row["odds_ratio_high"] is not None:
@@ -165,35 +172,40 @@ def _place_effect(row: Row) -> Iterator[str]:
         p = "" if row["p"] is None else f", {p_words(row['p'])}"
         if row["p"] is not None and row["pairs_in_family"] > 1:
             p += f" ({p_words(row['p_holm'])} for {row['pairs_in_family']} pairs at once)"
-        said += f"; odds ratio within places {ratio_words(row['odds_ratio'])}{limits}{p}"
+        text += f"; odds ratio within places {ratio_words(row['odds_ratio'])}{limits}{p}"
         if row["p"] is not None and row["p_holm"] > SIZE:
-            said += ": no difference is shown, and none is ruled out"
-    yield said + (f". Caution: {row['warning']}" if row["warning"] else "")
+            text += ": no difference is shown, and none is ruled out"
+    yield said(text, row["warning"])
 
 
-def _likeness(row: Row) -> Iterator[str]:
+def _likeness(row: Row) -> Iterator[Said]:
     taught = ", teacher and pupil," if row["are_teacher_and_student"] else ""
-    yield (
+    yield said(
         f"{row['player']} and {row['other_player']}{taught} agree at {counted(row['places'], 'place')} where to slide "
-        f"by kappa {row['kappa']:.2f}, of which {_signed(row, 'beyond')} is beyond what all do there"
+        f"by kappa {row['kappa']:.2f}, of which {_signed(row, 'beyond')} is beyond what all do there",
+        row["warning"],
     )
 
 
-def _likeness_of_pupils(row: Row) -> Iterator[str]:
+def _likeness_of_pupils(row: Row) -> Iterator[Said]:
     p = "" if row["p"] is None else f", {p_words(row['p'])}"
-    yield (
-        f"{row['taught']} pairs of teacher and pupil agree by {signed(row['mean_taught'], 2)} beyond what all do, "
-        f"{row['others']} other pairs by {signed(row['mean_others'], 2)}{p}"
+    yield said(
+        f"{counted(row['taught'], 'pair')} of teacher and pupil agree where to slide by "
+        f"{signed(row['mean_taught'], 2)} beyond what all do, {counted(row['others'], 'other pair')} by "
+        f"{signed(row['mean_others'], 2)}{p}",
+        row["warning"],
+        "years of birth and recording are left out, and people of one time agree too",
+        "how often they slide is another question, which lineage_resemblance asks and may answer otherwise",
     )
 
 
-def _hangs_on_speed(row: Row) -> Iterator[str]:
+def _hangs_on_speed(row: Row) -> Iterator[Said]:
     moved = "hangs on the reading of the speed" if row["changes"] else "hardly depends on the speed"
-    yield f"{row['thing']} {row['id']}, {row['conclusion']}: {_plain(row)}; it {moved}"
+    yield said(f"{row['thing']} {row['id']}, {row['conclusion']}: {_plain(row)}; it {moved}")
 
 
-def _beside_others(row: Row) -> Iterator[str]:
-    yield f"transfer {row['transfer_id']} beside {beside_words(row)}"
+def _beside_others(row: Row) -> Iterator[Said]:
+    yield said(f"transfer {row['transfer_id']} beside {beside_words(row)}")
 
 
 def beside_words(row: Row) -> str:
@@ -214,31 +226,31 @@ def beside_words(row: Row) -> str:
     return f"{other}: {what} {size} {unit}{caution}"
 
 
-def _missing(row: Row) -> Iterator[str]:
+def _missing(row: Row) -> Iterator[Said]:
     where = f"{row['id']} {row['thing']}" if row["id"].startswith("all ") else f"{row['thing']} {row['id']}"
-    yield f"{row['what']}, {where}: {row['explanation'].rstrip('.')}"
+    yield said(f"{row['what']}, {where}: {row['explanation'].rstrip('.')}")
 
 
-def _speed(row: Row) -> Iterator[str]:
+def _speed(row: Row) -> Iterator[Said]:
     if row["playing_rpm"] is None:
-        yield f"{row['transfer_id']}: speed {row['state']}"
+        yield said(f"{row['transfer_id']}: speed {row['state']}")
         return
-    said = with_limits(row["playing_rpm"], row["playing_rpm_low"], row["playing_rpm_high"])
-    yield f"{row['transfer_id']}: {said} revolutions a minute over all readings; {row['state']}"
+    speed = with_limits(row["playing_rpm"], row["playing_rpm_low"], row["playing_rpm_high"])
+    yield said(f"{row['transfer_id']}: {speed} revolutions a minute over all readings; {row['state']}")
 
 
-def _edition(row: Row) -> Iterator[str]:
+def _edition(row: Row) -> Iterator[Said]:
     verdicts = {"followed": "follows", "not_followed": "does not follow", "cannot_tell": "may or may not follow"}
     who = f"{row['player'] or row['player_id']}, take {row['take_id']}"
     if row["verdict"] is None:
-        yield f"{who}: whether it follows {row['edition']} cannot be told ({_words(row['state'])})"
+        yield said(f"{who}: whether it follows {row['edition']} cannot be told ({_words(row['state'])})")
         return
     likely = f"{_times(row, 'log10_ratio')} with it as by chance"
-    said = f"{who}, {verdicts[row['verdict']]} the edition {row['edition']}: {likely}"
+    text = f"{who}, {verdicts[row['verdict']]} the edition {row['edition']}: {likely}"
     if row["against_others"] is None:
-        yield f"{said}; no other edition is there to set against it"
+        yield said(f"{text}; no other edition is there to set against it")
     else:
-        yield f"{said}, {_times(row, 'against_others')} as with the nearest other edition"
+        yield said(f"{text}, {_times(row, 'against_others')} as with the nearest other edition")
 
 
 def _times(row: Row, name: str) -> str:
@@ -247,21 +259,21 @@ def _times(row: Row, name: str) -> str:
     return f"{ratio} times ({low}–{high}) as likely"
 
 
-def _against_edition(row: Row) -> Iterator[str]:
+def _against_edition(row: Row) -> Iterator[Said]:
     if row["share_agree"] is not None:
-        yield (
+        yield said(
             f"take {row['take_id']} against {row['edition']}: fingers agree at {_per_cent(row['share_agree'])} of "
             f"{row['agree'] + row['differ']} notes that tell; {row['cannot_tell']} cannot be told"
         )
     if row["printed_chords"]:
-        yield (
+        yield said(
             f"take {row['take_id']}: of {counted(row['printed_chords'], 'chord')} printed in {row['edition']}, "
             f"{row['chords_agree']} stopped as printed, {row['chords_differ']} otherwise, {row['chords_cannot_tell']} "
             "cannot be told"
         )
 
 
-SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
+SAY: Mapping[str, Callable[[Row], Iterator[Said]]] = {
     **dict.fromkeys(
         ("rate_by_kind", "slides_by_kind", "slides_by_kind_and_direction", "slides_by_interval"), _slides_of
     ),
@@ -287,18 +299,17 @@ SAY: Mapping[str, Callable[[Row], Iterator[str]]] = {
 }
 
 
-def short_sentences(view: str, row: Row) -> Iterator[str]:
+def short_sentences(view: str, row: Row) -> Iterator[Said]:
     """What a row of one of the views of ``SAY`` says."""
-    for text in SAY[view](row):
-        yield text[0].upper() + text[1:] + "."
+    return SAY[view](row)
 
 
 def _group(row: Row) -> str:
     return str(next(row[name] for name in ("player", "school", "period", "group_key") if row.get(name) is not None))
 
 
-def _few(players: float) -> str:
-    return "" if players >= _FEW_PLAYERS else f". Caution: only {counted(players, 'player')}"
+def _few(players: float) -> str | None:
+    return None if players >= _FEW_PLAYERS else f"only {counted(players, 'player')}"
 
 
 def _words(name: str) -> str:

@@ -97,8 +97,10 @@ def answer(
 
 
 def _of_correction(frame: pl.DataFrame) -> Iterator[str]:
-    if "correction" in frame.columns and (frame["correction"] == UNCORRECTED).any():
-        yield "uncorrected: how many slides are missed and invented is not known; `glideline listen` tells"
+    without = int((frame["correction"] == UNCORRECTED).sum()) if "correction" in frame.columns else 0
+    if without:
+        which = "uncorrected" if without == frame.height else f"{without} of {frame.height} rows are uncorrected"
+        yield f"{which}: how many slides are missed and invented is not known there; `glideline listen` tells"
 
 
 def _of_doubt(corpus: OpenCorpus, view: str, frame: pl.DataFrame) -> Iterator[str]:

@@ -15,6 +15,7 @@ from pipeline.answers.chords import heard_words, printed_words
 from pipeline.answers.note_names import spelling
 from pipeline.answers.number_words import clock_words, probability_words
 from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.answers.said import in_words
 from pipeline.answers.short_sentences import short_sentences
 from pipeline.counted import counted
 from pipeline.demonstration.compare import match, read_truth
@@ -157,7 +158,7 @@ def _print_chords(corpus: OpenCorpus, found: Chords, console: Console) -> None:
         table.add_row(clock_words(each.planted[0]["start_s"]), _planted_words(each.planted), heard, way, said)
     console.print(table)
     compared = corpus.view("summary.fingering_against_edition", where=of_side).rows(named=True)
-    of_print = [list(short_sentences("fingering_against_edition", row))[-1] for row in compared]
+    of_print = [in_words(short_sentences("fingering_against_edition", row))[-1] for row in compared]
     for line in (*_late_string(corpus, found, name=name), *of_print):
         console.print(Padding(Text(line), (0, 0, 0, 2)))
 

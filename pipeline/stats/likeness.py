@@ -18,10 +18,14 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 
 from pipeline.stats.rates import REPLICATES, resampling_weights
+from pipeline.stats.resemblance import enough_pairs
 from pipeline.units import Floats
 
+Flags = npt.NDArray[np.bool_]
 LEAST_PLACES = 10
 """Fewer places that both play say nothing of a pair (common practice, no source)."""
+FEW_BOTH = 5.0
+"""With fewer places where both slid, limits of resampled places are rough (common practice, no source)."""
 GUESSED_ROWS = 1.0
 """How many rows at the mean rate are added to what others did at a place (common practice, no source)."""
 PERMUTATIONS = 1999  # p is good to .005 at .05
@@ -119,17 +123,17 @@ def _kappa(x: Floats, y: Floats, weights: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class TaughtPairs:
-    """Means of what is left, over taught pairs and others; ``p`` one-sided, by exchanging players."""
+    """Means of what is left, over taught pairs and others; ``p`` one-sided, by exchanging players, None if few."""
 
     taught: int
     others: int
     mean_taught: float
     mean_others: float
-    p: float
+    p: float | None
 
 
 def taught_pairs(
-    beyond: Floats, links: npt.NDArray[np.bool_], *, seed: Sequence[int], permutations: int = PERMUTATIONS
+    beyond: Floats, links: Flags, *, seed: Sequence[int], permutations: int = PERMUTATIONS
 ) -> TaughtPairs | None:
     """Whether teachers and pupils are more alike than other pairs.
 
@@ -147,7 +151,18 @@ def taught_pairs(
     taught, others = known & links, known & ~links
     if not taught.any() or not others.any():
         return None
-    observed = float(beyond[taught].mean() - beyond[others].mean())
+    return TaughtPairs(
+        taught=int(taught.sum()),
+        others=int(others.sum()),
+        mean_taught=float(beyond[taught].mean()),
+        mean_others=float(beyond[others].mean()),
+        p=_p_of_exchanged(beyond, links, known, seed, permutations) if enough_pairs(int(taught.sum())) else None,
+    )
+
+
+def _p_of_exchanged(beyond: Floats, links: Flags, known: Flags, seed: Sequence[int], permutations: int) -> float:
+    """How often players exchanged at random set their taught pairs as far above the others."""
+    observed = float(beyond[known & links].mean() - beyond[known & ~links].mean())
     rng = np.random.default_rng(list(seed))
     reached = 1
     for _ in range(permutations):
@@ -157,10 +172,4 @@ def taught_pairs(
             reached += beyond[drawn].mean() - beyond[known & ~drawn].mean() >= observed - 1e-12
         else:
             reached += 1
-    return TaughtPairs(
-        taught=int(taught.sum()),
-        others=int(others.sum()),
-        mean_taught=float(beyond[taught].mean()),
-        mean_others=float(beyond[others].mean()),
-        p=reached / (permutations + 1),
-    )
+    return reached / (permutations + 1)

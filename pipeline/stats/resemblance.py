@@ -69,6 +69,16 @@ class Resemblance:
     power: float
 
 
+def enough_pairs(pairs: int) -> bool:
+    """Whether so many pairs of teacher and pupil, of whatever likeness, are given a p value."""
+    return pairs >= LEAST_PAIRS_FOR_P
+
+
+def pairs_warning(pairs: int) -> str | None:
+    """That there is no p value, where pairs are too few."""
+    return None if enough_pairs(pairs) else f"fewer than {LEAST_PAIRS_FOR_P} pairs: no p value"
+
+
 def link_weights(pupils: npt.ArrayLike, certainty: npt.ArrayLike) -> Floats:
     """Weight of each link: by its certainty, shared among a pupil's several teachers so that they sum to 1 at most."""
     of = np.unique(np.asarray(pupils), return_inverse=True)[1]
@@ -150,12 +160,11 @@ def _resemblance(r: Floats, exchanged: _Exchanged, power: float) -> Resemblance:
     products = links.weights * np.nan_to_num(r[links.pupils] * r[links.teachers])
     spread = float(np.nanvar(r))
     mean = float(products.sum() / links.weights[known].sum() / spread) if known.any() and spread > 0 else None
-    enough = links.pupils.size >= LEAST_PAIRS_FOR_P
     return Resemblance(
         pairs=links.pupils.size,
         teachers=exchanged.names.size,
         resemblance=mean,
-        p=float(_p_values(exchanged, r[:, None])[0]) if enough else None,
+        p=float(_p_values(exchanged, r[:, None])[0]) if enough_pairs(links.pupils.size) else None,
         candidates=exchanged.candidates,
         power=power,
     )

@@ -159,10 +159,14 @@ def test_lineage_says_what_it_could_have_found_and_what_it_cannot_tell():
     assert "with 23 pairs an influence of half strength is found in 38 of 100 worlds" in said
     assert "fewer than 30 pairs: no p value" in said
     assert "(rates corrected by listening)" in said
-    assert said.endswith("it cannot tell teaching from choosing a like-minded teacher or a shared town.")
+    assert "resemblance in how often they slide +0.31, birth and date taken off" in said
+    assert "it cannot tell teaching from choosing a like-minded teacher or a shared town" in said
+    assert said.endswith(
+        "where they slide is another question, which agreement_of_pupils asks and may answer otherwise."
+    )
     many = {"pairs": 60, "p": 0.012, "p_holm": 0.036, "rates_in_family": 3, "warning": None}
     (said,) = sentences("lineage_resemblance", pl.DataFrame([row | many]))
-    assert "resemblance 0.31, p = .012 (p = .036 for 3 rates at once), against" in said
+    assert "birth and date taken off, p = .012 (p = .036 for 3 rates at once), against" in said
 
 
 def test_effects_say_that_age_birth_and_date_are_one_equation():
@@ -190,6 +194,48 @@ def test_effects_say_that_age_birth_and_date_are_one_equation():
         "terms at once); by negative binomial regression, which fits these takes, 0.75 (0.63–0.89); corrected for "
         "slides missed and invented 0.80 (0.60–1.10) times (150 excerpts judged in music of such sound) (12 players, "
         "36 takes, dates by the middles of their spans). Caution: age, birth and date are one equation."
+    ]
+
+
+def test_a_number_corrected_by_other_sounds_says_so():
+    (said,) = sentences("slides_by_period", pl.DataFrame([PERIOD | {"judged": 0, "planted": 0}]))
+    assert "per minute (by what is known of other sounds, for nothing was planted or judged in music of such" in said
+
+
+def test_rates_that_point_opposite_ways_are_named():
+    later = {"period": "Late", "slides_per_minute": 1.5, "slides_per_100_transitions": 12.5}
+    said = sentences("slides_by_period", pl.DataFrame([PERIOD, PERIOD | later]))
+    assert said[-1] == (
+        "By the minute and by 100 transitions 1 of 1 pair stand the other way round, as some play more notes a "
+        "minute: Early and Late."
+    )
+    later["slides_per_100_transitions"] = 9.0
+    assert len(sentences("slides_by_period", pl.DataFrame([PERIOD, PERIOD | later]))) == 2
+
+
+def test_what_all_sentences_share_is_said_once_at_their_end():
+    rare = PERIOD | {"warning": "few players; rough"}
+    first, second, shared = sentences(
+        "slides_by_period", pl.DataFrame([rare, rare | {"period": "Late", "warning": "rough"}])
+    )
+    assert (first[-33:], second[-12:]) == ("140 takes). Caution: few players.", " 140 takes).")
+    assert shared == "For the 2 sentences above, caution: rough."
+
+
+def test_that_there_is_no_number_is_said_once_or_with_its_rates():
+    none = COMPARED | limits("ratio", None, None, None) | {"p": None, "warning": "1 player stands in both"}
+    bars = none | {"measure": "slides_per_bar", "warning": "no player stands in both"}
+    hundred = none | {"measure": "slides_per_100_transitions"}
+    first = COMPARED | {"grouping": "accompaniment"}
+    assert sentences("comparison", pl.DataFrame([first, none, hundred, bars]))[:2] == [
+        "Slides per minute, slides per 100 transitions: period early against period late: whether the same players "
+        "changed cannot be told. Caution: 1 player stands in both.",
+        "Slides per bar: period early against period late: whether the same players changed cannot be told. Caution: "
+        "no player stands in both.",
+    ]
+    assert sentences("comparison", pl.DataFrame([none, hundred])) == [
+        "Period early against period late: whether the same players changed cannot be told. Caution: 1 player stands "
+        "in both."
     ]
 
 
@@ -221,11 +267,13 @@ def test_views_that_count_say_their_rows(many):
         f" a minute; players make {average} on average, the one in the middle {typical} (12 players)."
     )
     assert minutes > 0
-    assert all(
-        text.endswith("Caution: limits by chance alone, of this take and no other.") for text in said["slides_by_take"]
+    chance = "For the 36 sentences above, caution: limits by chance alone, of this take and no other."
+    assert len(said["slides_by_take"]) == 36 + 1
+    assert said["slides_by_take"][-1] == chance
+    assert (
+        said["fingers_by_player"][-1]
+        == f"For the {len(said['fingers_by_player']) - 1} sentences above, caution: only 1 player."
     )
-    assert len(said["slides_by_take"]) == 36
-    assert said["fingers_by_player"][0].endswith("same finger 100 %. Caution: only 1 player.")
 
 
 PLACE = {
@@ -252,7 +300,7 @@ PLACE = {
             {"student": "Bo", "teacher": "Ann", "certainty": "probable"}
             | limits("ratio_per_100_transitions", 0.8, 0.5, 1.3),
             "Bo has 0.80 (0.50–1.30) times the slides per 100 transitions of Ann, who taught (link probable). Caution: "
-            "a pair alone shows no influence; see lineage_resemblance.",
+            "a pair alone shows no influence: lineage_resemblance asks all pairs.",
         ),
         (
             "speed_beside_others",
@@ -285,15 +333,16 @@ PLACE = {
         (
             "agreement_between_players",
             {"player": "Ann", "other_player": "Bo", "are_teacher_and_student": True, "places": 40, "kappa": 0.5,
-             "beyond": -0.1, "beyond_low": -0.3, "beyond_high": 0.1},
+             "beyond": -0.1, "beyond_low": -0.3, "beyond_high": 0.1,
+             "warning": "both slid at fewer than 5 places: rough"},
             "Ann and Bo, teacher and pupil, agree at 40 places where to slide by kappa 0.50, of which −0.10 (−0.30 to "
-            "+0.10) is beyond what all do there.",
+            "+0.10) is beyond what all do there. Caution: both slid at fewer than 5 places: rough.",
         ),
         (
             "shifts_by_player",
             {"player": "Ann", "chances": 20.0, "warning": None} | limits("share_silent", 0.6, 0.5, 0.7),
             "Ann: of 20 shifts along a string that could be heard, 60 % (50–70 %) are made silently. Caution: too "
-            "many silent ones are told, about 15 % of all.",
+            "many silent ones are told, about 15 of 100 shifts, which are not taken off.",
         ),
         (
             "chords_by_school",
@@ -302,6 +351,21 @@ PLACE = {
             | limits("share_broken", 2 / 3, 0.05, 1.0),
             "North, chords of 3 strings: 2 of 3 that tell are broken, 67 % (5–100 %); of 4 one cannot tell. Caution: "
             "one player: its own spread between players is unknown.",
+        ),
+        (
+            "chords_by_school",
+            {"school": "North", "notes": 4, "broken": 0.0, "together": 0.0, "cannot_tell": 6.0, "warning": None}
+            | limits("share_broken", None, None, None),
+            "North, chords of 4 strings: of none one can tell whether it is broken (6 heard).",
+        ),
+        (
+            "agreement_of_pupils",
+            {"taught": 4, "others": 3, "mean_taught": 0.43, "mean_others": -0.27, "p": None,
+             "warning": "fewer than 30 pairs: no p value"},
+            "4 pairs of teacher and pupil agree where to slide by +0.43 beyond what all do, 3 other pairs by −0.27. "
+            "Caution: fewer than 30 pairs: no p value; years of birth and recording are left out, and people of one "
+            "time agree too; how often they slide is another question, which lineage_resemblance asks and may answer "
+            "otherwise.",
         ),
         (
             "slides_by_transition",

@@ -137,9 +137,11 @@ def test_players_who_share_many_places_are_compared() -> None:
     assert kappa == pytest.approx((39 / 40 - 884 / 1600) / (1 - 884 / 1600))
     assert beyond > 0.5
     assert low > 0.3
-    ((taught, others, p),) = rows(con, "summary.agreement_of_pupils", "taught", "others", "p")
-    assert (taught, others) == (1, 5)
-    assert p == pytest.approx(1 / 6, abs=0.05)
+    columns = ("taught", "others", "p", "warning")
+    assert rows(con, "summary.agreement_of_pupils", *columns) == [(1, 5, None, "fewer than 30 pairs: no p value")]
+    cautions = dict(rows(con, "summary.agreement_between_players", "both_slid", "warning"))
+    assert {both < 5 for both in cautions} == {True, False}
+    assert all((text is not None) == (both < 5) for both, text in cautions.items())
 
 
 PITCHES = [60.0 + 2 * (event % 2) for event in range(60)]

@@ -1,6 +1,7 @@
 """Groups compared within places, and how alike players are there."""
 
 import itertools
+import math
 
 import numpy as np
 import pytest
@@ -154,9 +155,17 @@ def test_strangers_at_telling_places_agree_by_the_places_alone() -> None:
     links[0, 1] = links[1, 0] = True
     tested = taught_pairs(beyond, links, seed=[1])
     assert tested is not None
-    assert (tested.taught, tested.others) == (1, 44)
-    # One pair of 45 stands out: 1 in 45 exchanges of players does as well.
-    assert tested.p == pytest.approx(1 / 45, abs=0.012)
+    assert (tested.taught, tested.others, tested.p) == (1, 44, None)  # one pair is no ground for a p value
+
+
+def test_taught_pairs_that_stand_out_are_as_rare_as_exchanges_that_keep_them() -> None:
+    """Six teachers of six pupils each: 2 (6!)^2 of the 12! orders of twelve players keep all 36 pairs."""
+    links = np.zeros((12, 12), dtype=np.bool_)
+    links[:6, 6:] = links[6:, :6] = True
+    tested = taught_pairs(links.astype(np.float64), links, seed=[1])
+    assert tested is not None
+    assert (tested.taught, tested.others, tested.mean_taught, tested.mean_others) == (36, 30, 1.0, 0.0)
+    assert tested.p == pytest.approx(2 / math.comb(12, 6), abs=0.004)
 
 
 def test_too_few_places_say_nothing() -> None:

@@ -126,6 +126,8 @@ class Pair:
             for of in (one, other)
         ]
         self.shared = int(((self.groups[0][1] > 0) & (self.groups[1][1] > 0)).sum())
+        # A player of two schools is in both with the same takes, which says nothing of a change.
+        self.may_change = grouping != "school"
 
     def players(self) -> list[int]:
         """How many clusters, which are players in all that is ``COMPARED``, each group holds."""
@@ -135,8 +137,9 @@ class Pair:
         players = int(((self.groups[0][1] > 0) | (self.groups[1][1] > 0)).sum())
         smaller = min(self.players())
         warning = f"{counted(smaller, 'player')} in the smaller group: for a ratio each needs {LEAST_PLAYERS_FOR_RATIO}"
-        nothing = Interval(np.nan, np.nan, np.nan)
-        return self._row(AS_RECORDED, nothing, None, players=players, warning=warning)
+        if self.may_change:
+            warning += f"; {_stand(self.shared)} in both: too few to tell whether players changed or were replaced"
+        return self._row(AS_RECORDED, _NOTHING, None, players=players, warning=warning)
 
     def as_recorded(
         self, one: Mapping[str, Any], other: Mapping[str, Any], warning: str | None, *, seed: int, replicates: int
@@ -153,9 +156,8 @@ class Pair:
         return self._row(AS_RECORDED, made.ratio, mended, players=players, warning=warning) | difference
 
     def of_players(self) -> Iterator[dict[str, Any]]:
-        # A player of two schools is in both with the same takes, which says nothing of a change.
         both = (self.groups[0][1] > 0) & (self.groups[1][1] > 0)
-        kept = ~both if self.grouping == "school" else np.ones(both.size, dtype=bool)
+        kept = np.ones(both.size, dtype=bool) if self.may_change else ~both
         first, second = ((counts[kept], exposures[kept]) for counts, exposures in self.groups)
         made = changed_or_replaced(first, second)
         mended = self._mended(first, second, kept) if self.factors else None
@@ -173,6 +175,20 @@ class Pair:
                     "freedom": ratio.freedom,
                     "changed_or_replaced_p": made.differ_p,
                 }
+        if self.may_change and made.within is None:
+            slid = int((both & (self.groups[0][0] + self.groups[1][0] > 0)).sum())
+            of_whom = "" if slid == self.shared else f", {slid} of whom slid"
+            warning = (
+                f"{_stand(self.shared)} in both{of_whom}: to see players change {LEAST_PLAYERS_FOR_RATIO} are needed"
+            )
+            yield self._row("within_players", _NOTHING, None, players=slid, warning=warning)
+        if self.may_change and made.between is None:
+            alone = [int(((exposures > 0) & ~both).sum()) for _, exposures in self.groups]
+            warning = (
+                f"{_stand(alone[0])} in the first group only, {alone[1]} in the other only: to see players replaced "
+                f"each needs {LEAST_PLAYERS_FOR_RATIO}"
+            )
+            yield self._row("between_players", _NOTHING, None, players=sum(alone), warning=warning)
 
     def _mended(self, first: _Sums, second: _Sums, kept: npt.NDArray[np.bool_]) -> ChangedOrReplaced:
         """The same players with each one's exposure divided by the true slides per find."""
@@ -226,6 +242,13 @@ class Pair:
             "shared_clusters": self.shared,
             "warning": warning,
         }
+
+
+_NOTHING = Interval(np.nan, np.nan, np.nan)
+
+
+def _stand(players: int) -> str:
+    return f"{counted(players, 'player') if players else 'no player'} {'stand' if players > 1 else 'stands'}"
 
 
 _SCHEMA = {

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.stats.correction import UNCORRECTED, Factor
 from pipeline.stats.estimates import MEASURES, OF_PLAYERS, group_seed
-from pipeline.stats.resemblance import LEAST_PAIRS_FOR_P, Links, link_weights, resemblances, residuals
+from pipeline.stats.resemblance import Links, link_weights, pairs_warning, resemblances, residuals
 from pipeline.steps.summarise.families import with_holm
 from pipeline.store import schema
 from pipeline.units import Floats
@@ -94,7 +94,6 @@ def lineage_tests(con: duckdb.DuckDBPyConnection, factors: Mapping[str, Factor],
         for measure, made in zip(OF_PLAYERS, resemblances(links, left, seed=stream), strict=True):
             if made.pairs == 0:
                 continue
-            few = made.pairs < LEAST_PAIRS_FOR_P
             rows.append(
                 {
                     "measure": measure,
@@ -106,7 +105,7 @@ def lineage_tests(con: duckdb.DuckDBPyConnection, factors: Mapping[str, Factor],
                     "candidates": made.candidates,
                     "power": made.power,
                     "correction": source,
-                    "warning": f"fewer than {LEAST_PAIRS_FOR_P} pairs: no p value" if few else None,
+                    "warning": pairs_warning(made.pairs),
                 }
             )
     wanted = schema.load("lineage_test", "result").polars_schema()

@@ -9,9 +9,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.stats.estimates import group_seed
-from pipeline.stats.likeness import Likeness, likeness, taught_pairs
+from pipeline.stats.likeness import FEW_BOTH, Likeness, likeness, taught_pairs
 from pipeline.stats.places import PlaceEffect, Told, place_effect, sentence
 from pipeline.stats.rates import FEW_CLUSTERS
+from pipeline.stats.resemblance import pairs_warning
 from pipeline.steps.summarise.families import with_holm
 from pipeline.store import schema
 
@@ -145,8 +146,9 @@ def _likenesses(
             rows.append(_pair_row(made, players[i], players[j], taught=bool(links[i, j])))
             beyond[i, j] = beyond[j, i] = made.beyond
     tested = taught_pairs(beyond, links, seed=group_seed(seed, grouping="likeness", group_key="pupils"))
-    of_pupils = [{"links": "teacher_and_student"} | vars(tested)] if tested is not None else []
-    return rows, of_pupils
+    if tested is None:
+        return rows, []
+    return rows, [{"links": "teacher_and_student"} | vars(tested) | {"warning": pairs_warning(tested.taught)}]
 
 
 def _pair_row(made: Likeness, first: str, other: str, *, taught: bool) -> Row:
@@ -163,4 +165,5 @@ def _pair_row(made: Likeness, first: str, other: str, *, taught: bool) -> Row:
         "beyond": made.beyond,
         "beyond_low": _finite(made.low),
         "beyond_high": _finite(made.high),
+        "warning": f"both slid at fewer than {FEW_BOTH:.0f} places: rough" if made.both < FEW_BOTH else None,
     }

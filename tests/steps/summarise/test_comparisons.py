@@ -1,0 +1,52 @@
+"""Pairs of groups: each kind of evidence is there, with a number or with the reason why there is none."""
+
+import pytest
+
+from pipeline.steps.summarise.comparisons import Pair
+
+
+def players(numbers: range, slides: float) -> dict[str, dict[str, float]]:
+    return {f"p{k}": {"timed_slides": slides + k, "timed_minutes": 5.0} for k in numbers}
+
+
+@pytest.mark.parametrize(
+    ("first", "other", "said"),
+    [
+        (
+            range(5),
+            range(4, 9),
+            {"within_players": "1 player stands in both: to see players change 4 are needed", "between_players": None},
+        ),
+        (
+            range(6),
+            range(8),
+            {
+                "within_players": None,
+                "between_players": "no player stands in the first group only, 2 in the other only: to see players "
+                "replaced each needs 4",
+            },
+        ),
+    ],
+)
+def test_evidence_that_cannot_be_had_says_why(first: range, other: range, said: dict[str, str | None]) -> None:
+    pair = Pair("period", "a/x", "a/y", "slides_per_minute", players(first, 6), players(other, 4), (None, None))
+    rows = {row["evidence"]: row for row in pair.of_players()}
+    assert {name: rows[name]["warning"] for name in said} == said
+    assert all((rows[name]["ratio"] is None) == (warning is not None) for name, warning in said.items())
+
+
+def test_players_of_two_schools_do_not_tell_of_a_change() -> None:
+    pair = Pair(
+        "school", "a/x", "a/y", "slides_per_minute", players(range(5), 6), players(range(4, 9), 4), (None, None)
+    )
+    assert "within_players" not in {row["evidence"] for row in pair.of_players()}
+
+
+def test_groups_too_small_for_a_ratio_say_who_stands_in_both() -> None:
+    pair = Pair(
+        "period", "a/x", "a/y", "slides_per_minute", players(range(3), 6), players(range(2, 9), 4), (None, None)
+    )
+    assert pair.too_few_players()["warning"] == (
+        "3 players in the smaller group: for a ratio each needs 4; 1 player stands in both: too few to tell whether "
+        "players changed or were replaced"
+    )
