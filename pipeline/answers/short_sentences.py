@@ -175,6 +175,11 @@ def _place_effect(row: Row) -> Iterator[Said]:
         text += f"; odds ratio within places {ratio_words(row['odds_ratio'])}{limits}{p}"
         if row["p"] is not None and row["p_holm"] > SIZE:
             text += ": no difference is shown, and none is ruled out"
+    if row["unmatched_odds_ratio"] is not None:
+        text += (
+            f"; over all that either plays, whatever the places, {ratio_words(row['unmatched_odds_ratio'])}, of which "
+            f"{_per_cent(row['coverage'])} lies at those places"
+        )
     yield said(text, row["warning"])
 
 

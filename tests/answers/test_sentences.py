@@ -378,9 +378,10 @@ PLACE = {
             "place_effect",
             {"sentence": "At the same places north slid more.", "warning": "only 5 players: rough interval",
              "odds_ratio": 2.0, "odds_ratio_low": 1.1, "odds_ratio_high": 4.0, "p": 0.04, "p_holm": 0.12,
-             "pairs_in_family": 3},
+             "pairs_in_family": 3, "unmatched_odds_ratio": 0.5, "coverage": 0.61},
             "At the same places north slid more; odds ratio within places 2 (1.1–4), p = .040 (p = .120 for 3 pairs at "
-            "once): no difference is shown, and none is ruled out. Caution: only 5 players: rough interval.",
+            "once): no difference is shown, and none is ruled out; over all that either plays, whatever the places, "
+            "0.5, of which 61 % lies at those places. Caution: only 5 players: rough interval.",
         ),
     ],
 )  # fmt: skip

@@ -173,7 +173,7 @@ def _correction(opened: OpenCorpus) -> str:
         ).to_dicts()[0]
         said += (
             f"; it rests on {counted(planted['n'], 'slide')} planted in {counted(planted['sides'], 'side')} that "
-            "count (the table `recovery` may hold more, of other transfers of the same takes)"
+            "count (`glideline query DIR recovery` lists them, with those on other transfers of the same takes)"
         )
     drawn = pooled(np.stack(known["draws"].to_list()), known["found_slides"].to_numpy())
     low, middle, high = np.quantile(drawn, [0.025, 0.5, 0.975])

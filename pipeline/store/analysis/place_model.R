@@ -7,7 +7,7 @@
 # as random effects, by Laplace's approximation: what lme4 and glmmTMB fit. Its limits take the players' spread as known,
 # so with few players they are somewhat narrow. Where at most places all slide or none does, the spread of places grows
 # without end and the ratio with it, as in lme4 and glmmTMB: go by "within places" then. Prints one CSV table: model,
-# term, ratio, low, high, p.
+# term, ratio, low, high, p, remark; the remark says where a row may differ from the view, and why.
 #
 # A row of the table place is one time that a take came by a place at which it can be told whether the player slid. Its
 # weight is how sure the place is. A player of several schools counts for the one of the greatest share.
@@ -31,7 +31,7 @@ folder <- if (length(args) >= 1) args[1] else file.path(dirname(script), "..")
 place <- read.csv(file.path(folder, "csv", "place.csv"), na.strings = "", encoding = "UTF-8")
 place <- place[!is.na(place$player_id) & !is.na(place$school_id), ]
 result <- data.frame(model = character(), term = character(), ratio = numeric(), low = numeric(), high = numeric(),
-                     p = numeric())
+                     p = numeric(), remark = character())
 
 sums_at <- function(rows, places) {
   sum_of <- function(x) {
@@ -142,16 +142,23 @@ if (length(schools) >= 2) for (pair in combn(schools, 2, simplify = FALSE)) {
   half <- qt(0.975, players - 2) * error
   result <- rbind(result, data.frame(
     model = "within places", term = paste(pair[1], "over", pair[2]), ratio = exp(middle), low = exp(middle - half),
-    high = exp(middle + half), p = 2 * pt(-abs(middle) / error, players - 2)))
+    high = exp(middle + half), p = 2 * pt(-abs(middle) / error, players - 2),
+    remark = "ratio as in the view; limits and p differ by some per cent, as each draws its own players"))
 
   rows <- place[place$school_id %in% pair, ]
   rows$first <- as.numeric(rows$school_id == pair[1])
   fitted <- mixed(rows)
   if (is.null(fitted)) next
   half <- qnorm(0.975) * fitted[["error"]]
+  slid <- sums_at(rows, places)
+  alike <- sum(slid$told > 0 & (slid$slid == 0 | slid$slid == slid$told))
+  played <- sum(slid$told > 0)
+  remark <- "another question than the view's: a ratio at one place and of one player; all rows, those of one school too"
+  if (alike > played / 2) remark <- paste0(
+    "not to be used: at ", alike, " of ", played, " places all slid or none did, so that the ratio grows without end")
   result <- rbind(result, data.frame(
     model = "mixed", term = paste(pair[1], "over", pair[2]), ratio = exp(fitted[["middle"]]),
     low = exp(fitted[["middle"]] - half), high = exp(fitted[["middle"]] + half),
-    p = 2 * pnorm(-abs(fitted[["middle"]]) / fitted[["error"]])))
+    p = 2 * pnorm(-abs(fitted[["middle"]]) / fitted[["error"]]), remark = remark))
 }
-write.csv(result, stdout(), row.names = FALSE, quote = FALSE, na = "")
+write.csv(result, stdout(), row.names = FALSE, quote = 7, na = "")

@@ -13,7 +13,8 @@
 # takes of a player as a cluster, errors CR3 without (G - 1)/G (Mancl and DeRouen 2001), t of players less 1; the plain
 # errors of glm would take slides of one player as independent and be far too sure.
 # Counts are transitions on which a slide was found, whatever listeners said. slides_per_find corrects for slides missed
-# and invented, as far as that is known (the table slides_per_find holds draws of it); without it leave it out.
+# and invented, as far as that is known (draws of it: glideline query DIR
+# slides_per_find --as parquet --to FILE); without it leave it out.
 # "schools": as the view comparison, between players: Welch's t test on the logarithms of players' rates, players of both
 # schools left out. p is that of each row by itself: for all pairs, or all terms, at once p.adjust(p, "holm"), as p_holm
 # in the views.

@@ -17,7 +17,8 @@ schools left out. p is that of each row by itself: for all pairs, or all terms, 
 statsmodels.stats.multitest.multipletests(p, method="holm"), which is p_holm in the views. Counts are transitions on
 which a slide was found (``slid_transitions``), whatever listeners said, so that a player who was reviewed more does
 not differ by it. In models of your own let the logarithm of transitions over ``slides_per_find`` be the offset: it
-corrects for slides missed and invented, as far as that is known; the table ``slides_per_find`` holds draws of it.
+corrects for slides missed and invented, as far as that is known; its limits stand beside it in ``take``. Draws of it
+are not exported: the corpus gives them by ``glideline query DIR slides_per_find --as parquet --to FILE``.
 """
 
 import sys

@@ -34,6 +34,9 @@ COLUMNS = (
 )
 
 CONVENTIONS = (
+    "Tables named catalogue/… and reviews/… are what people wrote, each the file of that name; all others are measured "
+    "or counted and lie in csv/. So `catalogue/take` is what was written of a take, `take` what was counted of it, one "
+    "row for each of its players.",
     "Missing is an empty cell in CSV, null in Parquet and Arrow, missing in Stata and SPSS (empty text in Stata).",
     "Times in columns with `transfer_` count from the beginning of the side in the audio file, as transferred; "
     "other times are corrected for the speed of the disc.",

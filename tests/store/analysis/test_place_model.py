@@ -73,6 +73,7 @@ def test_r_gives_the_odds_ratio_within_places_and_the_mixed_model(tmp_path: Path
     assert within["ratio"] == pytest.approx(ours.ratio.estimate, rel=1e-9)
     # Both resample, each with draws of its own.
     assert np.log(within["high"] / within["low"]) == pytest.approx(np.log(ours.ratio.high / ours.ratio.low), rel=0.08)
+    assert "another question than the view's" in made["mixed"]["remark"]
     assert mixed(made) == pytest.approx([1.85525648, 0.86696526, 3.97014363, 0.11133619], rel=2e-4)
 
 
@@ -81,4 +82,6 @@ def test_r_finds_the_mixed_model_where_places_alone_nearly_tell_who_slides(tmp_p
     """Against glmmTMB 1.1.5 in R 4.2.2 on the same rows, with a spread of places of 10: far from the top, whole steps
     of Newton's method lead away from it."""
     world(tmp_path, seed=3, intercept=6.0, spread=(9.0, 1.0))
-    assert mixed(by_r(tmp_path)) == pytest.approx([1.04629057, 0.39607562, 2.76392659, 0.92725289], rel=2e-4)
+    made = by_r(tmp_path)
+    assert mixed(made) == pytest.approx([1.04629057, 0.39607562, 2.76392659, 0.92725289], rel=2e-4)
+    assert "places all slid or none did, so that the ratio grows without end" in made["mixed"]["remark"]
