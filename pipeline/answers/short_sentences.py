@@ -5,6 +5,7 @@ from typing import Any
 
 from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import (
+    count_words,
     given_words,
     minutes_words,
     p_words,
@@ -42,10 +43,16 @@ def _slides_of(row: Row) -> Iterator[Said]:
     rate = "" if row["slides_per_minute"] is None else f"; {_limits(row, 'slides_per_minute')} a minute"
     rate += "".join(f"; {each}" for each in of_players(row, "per_minute", whose="players"))
     yield said(
-        f"{', '.join(map(_words, parts))}: {counted(row['slides'], 'slide')}{share}{rate} "
+        f"{', '.join(map(_words, parts))}: {_found(row)}{share}{rate} "
         f"({counted(row['players_with_slide'], 'player')})",
         _few(row["players_with_slide"]),
     )
+
+
+def _found(row: Row) -> str:
+    """The finds, which the rate beside them is of, and how many listeners leave where that is another number."""
+    found, accepted = row["found_slides"] or 0, row["slides"] or 0
+    return f"{counted(found, 'slide')} found" + (f", {count_words(accepted)} accepted by ear" * (found != accepted))
 
 
 def _of_a_kind(row: Row) -> Iterator[Said]:
@@ -82,7 +89,7 @@ def _one_rate(row: Row) -> Iterator[Said]:
     rate = with_limits(row["slides_per_minute"], *(row[f"slides_per_minute{end}"] for end in ends))
     yield said(
         f"{name}{which}: {rate} slides a minute ({minutes_words(row['minutes'])} min, "
-        f"{counted(row['slides'], 'slide')})",
+        f"{_found(row)})",
         "limits by chance alone, of this take and no other" if row.get("take_id") else None,
     )
 

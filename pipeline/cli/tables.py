@@ -28,6 +28,7 @@ _BRIEF = (
     "players",
     "minutes",
     "transitions",
+    "found_slides",
     "slides",
     "slides_per_minute",
     "slides_per_100_transitions",
@@ -50,8 +51,8 @@ _BRIEF = (
 )
 # Of these the last to be left out where it is narrow.
 _FIRST = (
-    *("certainty", "takes", "takes_not_judged", "slides", "slides_per_100_transitions", "slides_per_minute", "ratio"),
-    "takes_doubtful",
+    *("certainty", "takes", "takes_not_judged", "found_slides", "slides_per_100_transitions", "slides_per_minute"),
+    *("ratio", "slides", "takes_doubtful"),
     *("odds_ratio", "places", "slid", "told", "share_broken", "cannot_tell", "verdict", "log10_ratio"),
     *("slides_per_100_transitions_corrected", "ratio_corrected", "p_holm", "minutes", "players"),
     *("start_s", "audible_start_s", "transfer_audible_start_s", "from_midi", "to_midi"),
@@ -71,11 +72,13 @@ COUNTS = (
     "transfers",
     "transitions",
     "slurred_transitions",
+    "found_slides",
     "slides",
 )
 _HEADS = {
     "takes_not_judged": "not judged",
     "takes_doubtful": "doubtful",
+    "found_slides": "slides found",
     "slides_per_minute": "slides /min",
     "slides_per_100_transitions": "slides /100 transitions",
     "slides_per_100_transitions_corrected": "corrected",
@@ -95,6 +98,7 @@ _HEADS = {
     "interval_median_cents": "median interval",
     "share_rising": "rising",
 }
+_ACCEPTED = "accepted by ear"
 # What rates are of, where they stand in a column.
 _MEASURES = {
     "slides_per_minute": "per minute",
@@ -213,7 +217,14 @@ def _labels(name: str, frame: pl.DataFrame) -> bool:
 def _tells_nothing(name: str, frame: pl.DataFrame, key: Sequence[str]) -> bool:
     if name in ("takes_not_judged", "takes_doubtful"):
         return bool((frame[name].fill_null(0) == 0).all())
+    if _beside_finds(name, frame):
+        return bool((frame[name] == frame["found_slides"]).fill_null(True).all())
     return frame[name].is_null().all() or (name == "players" and "player_id" in key)
+
+
+def _beside_finds(name: str, frame: pl.DataFrame) -> bool:
+    """Whether these slides are those that listeners left, beside the finds that rates are made from."""
+    return name == "slides" and "found_slides" in frame.columns
 
 
 def _is_limit(name: str, names: Sequence[str]) -> bool:
@@ -231,6 +242,7 @@ def _shown(name: str, frame: pl.DataFrame, relation: Relation | None, *, rank: i
     suffix = next((end for end in _SUFFIXES if unit and name.endswith(end)), "")
     ending = "" if name.removesuffix("_id") in frame.columns else "_id"  # an id beside its name says that it is one
     head = _HEADS.get(name) or name.removesuffix(suffix).removesuffix(ending).replace("_", " ")
+    head = _ACCEPTED if _beside_finds(name, frame) else head
     if frame.schema[name].is_float() and _PLACE.fullmatch(name):
         unit = "m:ss"
     elif _is_pitch(name):

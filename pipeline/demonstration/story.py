@@ -40,7 +40,7 @@ def rates_table(frame: pl.DataFrame, *, title: str, label: str, head: str) -> Ta
             str(row[label]),
             count_words(row["takes"]),
             minutes_words(row["minutes"]),
-            count_words(row["slides"]),
+            count_words(row["found_slides"]),
             rate(row, "slides_per_minute"),
             rate(row, "slides_per_100_transitions"),
         )
@@ -87,7 +87,7 @@ def print_lineage(corpus: OpenCorpus, console: Console, *, founders: list[str]) 
             row["ancestor"] if last != row["ancestor_id"] else "",
             names[min(row["generation"], 3)],
             f"{row['players']:g}",
-            f"{row['slides']:g}",
+            f"{row['found_slides']:g}",
             rate(row, "slides_per_100_transitions"),
             bar,
         )

@@ -106,7 +106,7 @@ def rates(row: Row, name: str, link: str) -> dict[str, str]:
         "takes": f"{count_words(row['takes'] or 0)}{missed}",
         "minutes": minutes_words(row["minutes"] or 0),
         "transitions": count_words(row["transitions"] or 0),
-        "slides": count_words(row["slides"] or 0),
+        "slides": count_words(row["found_slides"] or 0),
         "per_minute": limits(row, "slides_per_minute"),
         "per_100": limits(row, "slides_per_100_transitions"),
         "per_100_slurred": limits(row, "slides_per_100_slurred_transitions"),

@@ -78,7 +78,7 @@ def overview(levels: Sequence[Level], *, corpus_title: str, sides: Sequence[Row]
                 "semitones": row["semitones"],
                 "direction": row["direction"],
                 "transitions": count_words(row["transitions"] or 0),
-                "slides": count_words(row["slides"] or 0),
+                "slides": count_words(row["found_slides"] or 0),
                 "rate": limits(row, "slides_per_100_transitions"),
             }
             for row in view("summary.slides_by_interval").sort("semitones", "direction").to_dicts()
@@ -133,10 +133,10 @@ def _intervals_by_school(view: View, schools: Sequence[Row]) -> list[tuple[str, 
 
 
 def _subheading(totals: list[dict[str, Any]]) -> str:
-    if not totals or totals[0]["slides"] is None:
+    if not totals or totals[0]["found_slides"] is None:
         return "Nothing has been judged yet."
     row = totals[0]
-    words = f"{number_of(row['slides'], 'slide')} in {number_of(row['transitions'], 'transition')}, "
+    words = f"{number_of(row['found_slides'], 'slide')} found in {number_of(row['transitions'], 'transition')}, "
     words += f"{row['minutes']:.1f} minutes of solo"
     if row["slides_per_100_transitions"] is None:
         return f"{words}. Rates have not been worked out; see the state of the step summarise."

@@ -8,6 +8,7 @@ what the overview says of it.
 import hashlib
 import json
 import os
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -22,11 +23,11 @@ from pipeline.pages import render, side_facts
 from pipeline.pages.counted import Level, least_certainties
 from pipeline.pages.overview import overview
 from pipeline.pages.passage import write_pages
-from pipeline.pages.side import PAGE_TABLES, Neighbours, write_side
+from pipeline.pages.side import PAGE_TABLES, Heard, Neighbours, write_side
 from pipeline.processes import pool
 from pipeline.store.corpus import Corpus
 
-PAGE_VERSION = 5
+PAGE_VERSION = 6
 Told = Callable[[int, int], None]
 
 
@@ -71,7 +72,7 @@ def report(root: Path | str, *, workers: int | None = None, told: Told = lambda 
             for name in (f"side/{gone}.html", f"sound/{gone}.flac", f"sound/{gone}-slow.flac"):
                 (target / name).unlink(missing_ok=True)
         made = {
-            t: {"key": key, "found": _found(corpus, t) if t in stale else before[t]["found"]}
+            t: {"key": key, "found": _found(corpus, t, wanted[t][1][1].rejected) if t in stale else before[t]["found"]}
             for t, (key, _) in wanted.items()
             if t not in dict(failed)
         }
@@ -108,15 +109,17 @@ def _in_order(corpus: Corpus) -> list[Any]:
 
 def _wanted(
     corpus: Corpus, transfers: Sequence[Any], judged: Sequence[Any]
-) -> dict[str, tuple[str, tuple[Neighbours, dict[str, str]]]]:
+) -> dict[str, tuple[str, tuple[Neighbours, Heard]]]:
     """For each transfer that has been heard: the key of its page, and what the page needs besides the tables."""
-    verdicts: dict[str, dict[str, str]] = {}
+    words: dict[str, dict[str, str]] = {}
+    rejected: Counter[str] = Counter()
     for row in judged:
         if row["verdict"] and row["origin"] == "found":
             said = row["verdict"].replace("_", " ")
             kind = f", {row['heard_kind'].replace('_', ' ')}" if row["heard_kind"] else ""
-            words = f"Listeners ({row['listeners']}): {said}{kind}."
-            verdicts.setdefault(row["transfer_id"], {})[row["slide_id"]] = words
+            one = f"Listeners ({row['listeners']}): {said}{kind}."
+            words.setdefault(row["transfer_id"], {})[row["slide_id"]] = one
+            rejected[row["transfer_id"]] += row["verdict"] == "no_slide"
     heard = [row["transfer_id"] for row in transfers if corpus.path("melody", row["transfer_id"]).is_file()]
     wanted = {}
     by_id = {row["transfer_id"]: row for row in transfers}
@@ -124,11 +127,11 @@ def _wanted(
         neighbours = Neighbours(
             heard[place - 1] if place else None, heard[place + 1] if place + 1 < len(heard) else None
         )
-        said = verdicts.get(transfer_id, {})
+        said = Heard(words.get(transfer_id, {}), rejected[transfer_id])
         row = by_id[transfer_id]
         facts = (side_facts.heading(corpus.catalogue, row), side_facts.recording_facts(corpus.catalogue, row))
         parts = [
-            f"{__version__}/{PAGE_VERSION}", repr(facts), repr(neighbours), repr(sorted(said.items())),
+            f"{__version__}/{PAGE_VERSION}", repr(facts), repr(neighbours), repr(sorted(said.words.items())),
             corpus.settings.title, *(_hash(corpus.path(table, transfer_id)) for table in PAGE_TABLES),
         ]  # fmt: skip
         wanted[transfer_id] = (hashlib.sha256("\n".join(parts).encode()).hexdigest(), (neighbours, said))
@@ -141,7 +144,7 @@ def _hash(path: Path) -> str:
 
 def _draw(
     corpus: Corpus,
-    pages: dict[str, tuple[Neighbours, dict[str, str]]],
+    pages: dict[str, tuple[Neighbours, Heard]],
     *,
     target: Path,
     workers: int | None,
@@ -170,12 +173,12 @@ def _draw(
         return [bad for t, future in futures.items() for bad in done(t, future.result())]
 
 
-def draw_side(root: Path, transfer_id: str, target: Path, neighbours: Neighbours, verdicts: dict[str, str]) -> str:
+def draw_side(root: Path, transfer_id: str, target: Path, neighbours: Neighbours, by_ear: Heard) -> str:
     """Draw one side's page in a worker; gives the reason if it could not be drawn."""
     corpus = Corpus(root)
     try:
         sound = sound_of(corpus, transfer_id)
-        write_side(corpus, transfer_id, target=target, neighbours=neighbours, verdicts=verdicts, sound=sound)
+        write_side(corpus, transfer_id, target=target, neighbours=neighbours, by_ear=by_ear, sound=sound)
     except (GlidelineError, OSError) as error:
         return str(error)
     return ""
@@ -196,10 +199,11 @@ def _listed(corpus: Corpus, transfer: Any, made: Mapping[str, str] | None) -> di
     }
 
 
-def _found(corpus: Corpus, transfer_id: str) -> str:
+def _found(corpus: Corpus, transfer_id: str, rejected: int) -> str:
     try:
         tables = {name: corpus.read(name, transfer_id) for name in ("slide", "transition", "solo_span")}
     except DataError as error:
         return str(error)
     slides = 0 if tables["slide"] is None else tables["slide"].height
-    return side_facts.exposure_words(tables["solo_span"], slides, side_facts.chances(tables["transition"]))
+    chances = side_facts.chances(tables["transition"])
+    return side_facts.exposure_words(tables["solo_span"], slides, chances, rejected=rejected)

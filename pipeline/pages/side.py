@@ -1,7 +1,7 @@
 """The page of one side: what it is, its speed and why, the pitch line, and every slide to look at and hear."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -61,19 +61,24 @@ class Neighbours:
     after: str | None
 
 
+@dataclass(frozen=True)
+class Heard:
+    """What listeners said of a transfer's slides: in words by slide id, and how many they take away."""
+
+    words: Mapping[str, str] = field(default_factory=dict)
+    rejected: int = 0
+
+
 def write_side(
     corpus: Corpus,
     transfer_id: str,
     *,
     target: Path,
     neighbours: Neighbours,
-    verdicts: Mapping[str, str],
+    by_ear: Heard,
     sound: Sound,
 ) -> Path:
-    """Write the page and the sound of one transfer below ``target``; gives the page's path.
-
-    ``verdicts`` holds, by slide id, what listeners said.
-    """
+    """Write the page and the sound of one transfer below ``target``; gives the page's path."""
     transfer = transfer_row(corpus, transfer_id)
     tables = {name: corpus.read(name, transfer_id) for name in PAGE_TABLES}
     speed = _first(tables["speed"])
@@ -92,7 +97,7 @@ def write_side(
 
     (target / "sound").mkdir(parents=True, exist_ok=True)
     write_sound(target / "sound" / f"{transfer_id}.flac", heard, sample_rate_hz=PAGE_RATE_HZ)
-    cards = _cards(tables, drawn, frame, verdicts, places, above)
+    cards = _cards(tables, drawn, frame, by_ear.words, places, above)
     chords = chord_lines(tables, name=drawn.name, printed=above.chords)
     reel = _Reel()
     _slow_slides(reel, heard, cards, drawn.slides)
@@ -102,7 +107,8 @@ def write_side(
         write_sound(target / "sound" / f"{transfer_id}-slow.flac", whole, sample_rate_hz=SLOW_RATE_HZ)
 
     title, second = side_facts.heading(corpus.catalogue, transfer)
-    exposure = side_facts.exposure_words(tables["solo_span"], len(cards), side_facts.chances(tables["transition"]))
+    chances = side_facts.chances(tables["transition"])
+    exposure = side_facts.exposure_words(tables["solo_span"], len(cards), chances, rejected=by_ear.rejected)
     text = page(
         "side.html.j2",
         root="../",

@@ -216,8 +216,8 @@ def approaches_words(notes: pl.DataFrame | None) -> str:
     )
 
 
-def exposure_words(spans: pl.DataFrame | None, slides: int, transitions: int) -> str:
-    """Zero is a result: how much was looked at, beside how much was found."""
+def exposure_words(spans: pl.DataFrame | None, slides: int, transitions: int, *, rejected: int) -> str:
+    """Zero is a result: how much was looked at, beside how much was found and what listeners took away of it."""
     if spans is None:
         return "Slides were not measured."
     solo = spans.filter(pl.col("counted"))
@@ -225,7 +225,8 @@ def exposure_words(spans: pl.DataFrame | None, slides: int, transitions: int) ->
         reasons = "; ".join(dict.fromkeys(spans["reason"].drop_nulls().to_list()))
         return f"Not counted: {reasons or 'no solo was found'}."
     minutes = float((solo["end_s"] - solo["start_s"]).sum()) / 60
-    return f"{counted(slides, 'slide')} in {counted(transitions, 'transition')}, {minutes:.1f} min of solo"
+    less = f" (listeners accept {slides - rejected})" if rejected else ""
+    return f"{counted(slides, 'slide')} found{less} in {counted(transitions, 'transition')}, {minutes:.1f} min of solo"
 
 
 def no_slides_words(spans: pl.DataFrame | None) -> str:

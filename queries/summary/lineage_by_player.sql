@@ -12,6 +12,7 @@ select
     coalesce(counted.takes, 0) as takes,
     coalesce(counted.minutes, 0) as minutes,
     coalesce(counted.transitions, 0) as transitions,
+    coalesce(counted.found_slides, 0) as found_slides,
     coalesce(counted.slides, 0) as slides,
     counted.slides_per_minute,
     counted.slides_per_minute_low,

@@ -1,6 +1,7 @@
 select
     hit.grouping,
     hit.group_key,
+    hit.found_slides,
     hit.slides,
     hit.slides / nullif(corpus.slides, 0) as share_of_slides,
     rate.slides_per_minute_corrected

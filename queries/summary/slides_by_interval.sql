@@ -1,6 +1,7 @@
 select
     split_part(hit.group_key, '/', 1) as direction,
     split_part(hit.group_key, '/', 2)::bigint as semitones,
+    hit.found_slides,
     hit.slides,
     hit.takes_with_slide,
     hit.players_with_slide,

@@ -8,33 +8,6 @@ whole as (
     from tally.takes_by_cluster
     where grouping = 'corpus'
 ),
-found as (
-    select
-        find.found_kind,
-        coalesce(find.direction, 'unknown') as direction,
-        find.semitones,
-        take.player_key as cluster,
-        take.weight,
-        count(*) filter (where find.speed_state is distinct from 'unmeasurable') as timed,
-        count(find.transition_id) as slid,
-        count(find.transition_id) filter (where find.is_slurred) as slurred,
-    from stage.owned_slide as find
-    join fact.take_tally as take
-        on take.take_id = find.take_id and take.player_id is not distinct from find.player_id
-    where find.origin = 'found'
-    group by all
-),
-placed as (
-    select 'kind' as grouping, found_kind as group_key, cluster, weight, timed, slid, slurred,
-    from found
-    union all
-    select 'kind_and_direction', found_kind || '/' || direction, cluster, weight, timed, slid, slurred,
-    from found
-    union all
-    select 'interval', direction || '/' || semitones, cluster, weight, timed, slid, slurred,
-    from found
-    where direction <> 'unknown'
-),
 hit as (
     select
         grouping,
@@ -43,7 +16,7 @@ hit as (
         total(weight * timed) as timed_slides,
         total(weight * slid) as slid_transitions,
         total(weight * slurred) as slurred_slid_transitions,
-    from placed
+    from tally.find_in_group
     group by grouping, group_key, cluster
 ),
 kind as (

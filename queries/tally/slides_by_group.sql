@@ -11,6 +11,14 @@ hit as (
     where grouping in ('kind', 'kind_and_direction', 'interval')
     group by grouping, group_key
 ),
+found as (
+    select
+        grouping,
+        group_key,
+        total(weight * found) as found_slides,
+    from tally.find_in_group
+    group by grouping, group_key
+),
 chance as (
     select
         'interval' as grouping,
@@ -21,8 +29,9 @@ chance as (
     group by group_key
 )
 select
-    coalesce(hit.grouping, chance.grouping) as grouping,
-    coalesce(hit.group_key, chance.group_key) as group_key,
+    grouping,
+    group_key,
+    coalesce(found.found_slides, 0) as found_slides,
     coalesce(hit.slides, 0) as slides,
     coalesce(hit.takes_with_slide, 0) as takes_with_slide,
     coalesce(hit.players_with_slide, 0) as players_with_slide,
@@ -30,5 +39,5 @@ select
     chance.transitions,
     chance.slurred_transitions,
 from hit
-full join chance
-    on chance.grouping = hit.grouping and chance.group_key = hit.group_key
+full join found using (grouping, group_key)
+full join chance using (grouping, group_key)

@@ -256,7 +256,7 @@ def test_views_that_count_say_their_rows(many):
     }
     minutes = many.view("slides_by_kind")["minutes"][0]
     (kind,) = many.view("slides_by_kind").iter_rows(named=True)
-    assert said["slides_by_kind"][0].startswith(f"Same finger: {kind['slides']:.0f} slides, 100 % of all; ")
+    assert said["slides_by_kind"][0].startswith(f"Same finger: {kind['found_slides']:.0f} slides found, 100 % of all; ")
     # All slides are of one kind, so that players do with it what they do at all.
     (whole,) = many.view("slides_in_corpus").iter_rows(named=True)
     players = [with_limits(*(row[f"{who}_player_per_minute{end}"] for end in ("", "_low", "_high")))

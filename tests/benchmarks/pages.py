@@ -19,7 +19,7 @@ import soundfile
 
 from pipeline.flows.run import run
 from pipeline.pages.report import draw_side, report
-from pipeline.pages.side import Neighbours
+from pipeline.pages.side import Heard, Neighbours
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
 from pipeline.signal.synth.speedplan import SpeedPlan
@@ -118,7 +118,7 @@ def main() -> None:
     target = root / "derived" / "report"
     for number in range(3):
         began = time.process_time()
-        problem = draw_side(root, "x0", target, Neighbours(None, None), {})
+        problem = draw_side(root, "x0", target, Neighbours(None, None), Heard())
         print(f"drawing {number + 1}: {time.process_time() - began:.2f} s of processor time {problem}")
     page = target / "side" / "x0.html"
     slides = page.read_text(encoding="utf-8").count("slide-card")

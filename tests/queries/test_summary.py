@@ -45,6 +45,29 @@ def test_by_player(con):
     assert gradients[0] == (2375.0, 4125.0)
 
 
+def test_the_count_beside_a_rate_is_what_the_rate_was_made_from_and_what_listeners_left_stands_apart(con):
+    rejected = {
+        "transfer_id": "x1", "listener": "lee", "judged_on": "2026-01-01", "samples_sha256": "a" * 64,
+        "transfer_start_s": 1.0, "transfer_end_s": 1.2, "verdict": "no_slide",
+    }  # fmt: skip
+    heard = tallies(**joined(small(), {"review": [rejected]}))
+    views.create_layers(heard, result_tables(heard, seed=1, replicates=200), layers=("result", "summary"))
+    counts = ("found_slides", "slides", "minutes", "slides_per_minute")
+    assert rows(heard, "summary.slides_by_player", "player_id", *counts)[0] == ("ann", 2.0, 1.0, 2.0, 1.0)
+    assert rows(heard, "summary.slides_by_take", "take_id", *counts)[0] == ("t1", 2, 1, 2.0, 1.0)
+    for view in ("slides_by_kind", "slides_by_kind_and_direction", "slides_by_interval"):
+        for found, minutes, rate in rows(heard, f"summary.{view}", "found_slides", "minutes", "slides_per_minute"):
+            assert rate == pytest.approx(found / minutes), view
+    said = sentences("slides_by_take", heard.sql("from summary.slides_by_take order by take_id").pl())
+    assert "2 slides found, 1 accepted by ear" in said[0]
+    for verdicts, shown in ((heard, True), (con, False)):
+        frame = verdicts.sql("from summary.slides_by_player").pl()
+        told = io.StringIO()
+        print_table(frame, schema.load("slides_by_player", "summary"), console=Console(file=told, width=500))
+        assert "slides found" in told.getvalue()
+        assert ("accepted by ear" in told.getvalue()) == shown
+
+
 def test_limits_of_one_session_suppose_a_spread_and_say_so(con):
     # Garwood 1936: 2 slides give 0.242 to 7.225, none gives 0 to 3.689; Ann in 2 minutes, Bo in 1. One session whose
     # rate may be anyone's: no slides have chance p^2 with p = 2 / (2 + mean), 0.025 at 2 (0.025^-0.5 - 1) = 10.649;

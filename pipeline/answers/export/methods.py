@@ -38,6 +38,7 @@ def paragraph(
     whole = counts(with_soloists(take.select("take_id", "player_id").iter_rows(), performances))
     doubtful = take.filter(pl.col("certainty").is_in(["possible", "probable"]))["take_id"].n_unique()
     minutes = float(judged["minutes"].sum() or 0.0)
+    found, accepted = (int(judged[name].sum() or 0) for name in ("found_slides", "slides"))
     reasons = take.filter(~pl.col("judged")).unique("take_id")["reason"].drop_nulls().value_counts(sort=True).to_dicts()
     lines = [
         "# Methods",
@@ -56,7 +57,7 @@ def paragraph(
         "bounded by 10 and 90 % of the interval. No real disc on which every slide is known has been measured.",
         "",
         f"Of {whole.words()}, {counts(judged.select('take_id', 'player_id').iter_rows()).takes} could be judged: "
-        f"{counted(int(judged['slides'].sum() or 0), 'slide')} in "
+        f"{counted(found, 'slide')} found{'' if found == accepted else f' ({accepted:,} accepted by listeners)'} in "
         f"{counted(int(judged['transitions'].sum() or 0), 'transition')} and {minutes:.1f} minutes of solo. Takes "
         f"without a slide count with zero. {_doubt(doubtful)}{_listening(opened, corpus)}",
         "",
