@@ -43,8 +43,7 @@ def _slides_of(row: Row) -> Iterator[Said]:
     rate = "" if row["slides_per_minute"] is None else f"; {_limits(row, 'slides_per_minute')} a minute"
     rate += "".join(f"; {each}" for each in of_players(row, "per_minute", whose="players"))
     yield said(
-        f"{', '.join(map(_words, parts))}: {_found(row)}{share}{rate} "
-        f"({counted(row['players_with_slide'], 'player')})",
+        f"{', '.join(map(_words, parts))}: {_found(row)}{share}{rate} ({counted(row['players_with_slide'], 'player')})",
         _few(row["players_with_slide"]),
     )
 
@@ -88,8 +87,7 @@ def _one_rate(row: Row) -> Iterator[Said]:
     ends = ("_poisson_low", "_poisson_high") if "slides_per_minute_poisson_low" in row else ("_low", "_high")
     rate = with_limits(row["slides_per_minute"], *(row[f"slides_per_minute{end}"] for end in ends))
     yield said(
-        f"{name}{which}: {rate} slides a minute ({minutes_words(row['minutes'])} min, "
-        f"{_found(row)})",
+        f"{name}{which}: {rate} slides a minute ({minutes_words(row['minutes'])} min, {_found(row)})",
         "limits by chance alone, of this take and no other" if row.get("take_id") else None,
     )
 
@@ -235,7 +233,15 @@ def beside_words(row: Row) -> str:
     size = signed(row["difference"], 1)
     if row["difference_se"] is not None:
         size += f" {given_words(row['difference_se'])}"
-    return f"{other}: {what} {size} {unit}{caution}"
+    return f"{other}: {what} {size} {unit}{_direction(what, row['difference'])}{caution}"
+
+
+def _direction(what: str, difference: float) -> str:
+    """Which of the two is more, since a sign alone does not say what was taken from what."""
+    if round(difference, 1) == 0:
+        return ""
+    more, less = ("sharper", "flatter") if what.startswith("pitch") else ("faster", "slower")
+    return f" (this one is {more if difference > 0 else less})"
 
 
 def _missing(row: Row) -> Iterator[Said]:

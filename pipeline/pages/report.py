@@ -199,7 +199,7 @@ def _listed(corpus: Corpus, transfer: Any, made: Mapping[str, str] | None) -> di
     }
 
 
-def _found(corpus: Corpus, transfer_id: str, rejected: int) -> str:
+def _found(corpus: Corpus, transfer_id: str, rejected: int = 0) -> str:
     try:
         tables = {name: corpus.read(name, transfer_id) for name in ("slide", "transition", "solo_span")}
     except DataError as error:

@@ -4,7 +4,9 @@ settled as (
         speed.transfer_id,
         transfer.side_id,
         1200 * log2(speed.playing_rpm) as playing_cents,
+        speed.offset_cents,
         speed.offset_se_cents,
+        1200 * log2(speed.reference_pitch_hz / 440) as reference_cents,
         -- the speed at the first and the last steady note
         1200 * log2(speed.playing_rpm) + speed.first_cents - speed.offset_cents as first_cents,
         speed.first_se_cents,
@@ -16,17 +18,51 @@ settled as (
         on transfer.transfer_id = speed.transfer_id
     where speed.state <> 'unmeasurable'
 ),
--- Transfers of one side hold the same notes: their mean tells how they lie to each other.
-sounded as (
+-- Transfers of one side hold the same performance: how they lie to each other is what their curves say, whatever A4 is
+-- taken to be, and by how many semitones their notes fit best.
+curve as (
     select
         settled.transfer_id,
         settled.side_id,
-        100 * total(note.midi) / count(note.midi) as mean_cents,
+        tuning.sharp_cents + settled.offset_cents as corrected_cents,
+        tuning.sharp_se_cents,
+        unnest(tuning.note_semitone) as semitone,
     from settled
-    join base.note
-        on note.transfer_id = settled.transfer_id
-    where settled.transfers > 1
-    group by settled.transfer_id, settled.side_id
+    join base.tuning
+        on tuning.transfer_id = settled.transfer_id
+    where settled.transfers > 1 and tuning.measured
+),
+sounded as (
+    select
+        transfer_id,
+        side_id,
+        corrected_cents,
+        sharp_se_cents,
+        semitone,
+        count(*) as notes,
+    from curve
+    group by all
+),
+laid as (
+    select
+        own.transfer_id,
+        other.transfer_id as other_id,
+        own.corrected_cents - other.corrected_cents + 100 * (own.semitone - other.semitone) as difference,
+        sqrt(own.sharp_se_cents ** 2 + other.sharp_se_cents ** 2) as difference_se,
+        sum(own.notes * other.notes) as fit,
+    from sounded as own
+    join sounded as other
+        on other.side_id = own.side_id and other.transfer_id <> own.transfer_id
+    group by all
+),
+fitted as (
+    select
+        transfer_id,
+        other_id,
+        arg_max(difference, (fit, -abs(difference))) as difference,
+        any_value(difference_se) as difference_se,
+    from laid
+    group by transfer_id, other_id
 ),
 part as (
     select
@@ -46,6 +82,7 @@ played as (
         written_fit.edition,
         written_fit.shift_semitones,
         written_fit.tuning_cents,
+        settled.reference_cents,
         written_fit.beats_per_minute,
         -- what the catalogue says of the key explains a shift
         take.key_played is not null or moved.take_id is not null as explained,
@@ -80,7 +117,8 @@ ends as (
         played.take_id,
         played.work_id,
         played.edition,
-        100 * played.shift_semitones + played.tuning_cents as above_print_cents,
+        -- notes are counted from each side's own A4
+        100 * played.shift_semitones + played.tuning_cents + played.reference_cents as above_print_cents,
         arg_min(written_match.event, (written_match.run, written_match.event)) as first_event,
         arg_max(written_match.event, (written_match.run, written_match.event)) as last_event,
     from played
@@ -199,17 +237,15 @@ same_work as (
 ),
 said as (
     select
-        own.transfer_id,
+        transfer_id,
         'another transfer of the side' as beside,
-        other.transfer_id as other_id,
+        other_id,
         1 as others,
         'pitch as corrected, cents' as compared,
-        own.mean_cents - other.mean_cents as difference,
-        null as difference_se,
+        difference,
+        difference_se,
         50 as doubtful_from,
-    from sounded as own
-    join sounded as other
-        on other.side_id = own.side_id and other.transfer_id <> own.transfer_id
+    from fitted
     union all
     select
         before_id as transfer_id,

@@ -306,23 +306,23 @@ PLACE = {
             "speed_beside_others",
             {"transfer_id": "t1", "beside": "another transfer of the side", "other_id": "t2", "others": 1,
              "compared": "pitch as corrected, cents", "difference": -98.0, "difference_se": None, "doubtful": True},
-            "Transfer t1 beside another transfer of the side (t2): pitch as corrected −98.0 cents; one may "
-            "be read at a wrong speed, or the piece be in another key.",
+            "Transfer t1 beside another transfer of the side (t2): pitch as corrected −98.0 cents (this one "
+            "is flatter); one may be read at a wrong speed, or the piece be in another key.",
         ),
         (
             "speed_beside_others",
             {"transfer_id": "t1", "beside": "other takes of the work", "other_id": "k1", "others": 3,
              "compared": "tempo, %", "difference": 4.0, "difference_se": None, "doubtful": False},
-            "Transfer t1 beside 3 other takes of the work: tempo +4.0 %; players differ too much for it to tell a "
-            "speed.",
+            "Transfer t1 beside 3 other takes of the work: tempo +4.0 % (this one is faster); players differ too much "
+            "for it to tell a speed.",
         ),
         (
             "speed_beside_others",
             {"transfer_id": "t1", "beside": "the next part of the take", "other_id": "t2", "others": 1,
              "compared": "speed of the disc where they join, cents", "difference": 61.0, "difference_se": 5.0,
              "doubtful": True},
-            "Transfer t1 beside the next part of the take (t2): speed of the disc where they join +61.0 ± 9.8 cents; "
-            "one may be read at a wrong speed, or the disc have been started at another.",
+            "Transfer t1 beside the next part of the take (t2): speed of the disc where they join +61.0 ± 9.8 cents "
+            "(this one is faster); one may be read at a wrong speed, or the disc have been started at another.",
         ),
         (
             "depends_on_speed",

@@ -79,10 +79,14 @@ def test_a_side_is_shown_beside_others(tmp_path: Path) -> None:
         side=[{"side_id": "s1"}],
         transfer=[{"transfer_id": t, "side_id": "s1", "file": f"{t}.wav"} for t in ("t1", "t2")],
         speed=[{"transfer_id": t, **SPEED} for t in ("t1", "t2")],
-        note=[{"note_id": f"{t}-1", "transfer_id": t, "midi": midi} for t, midi in (("t1", 60.0), ("t2", 61.0))],
+        tuning=[
+            {"transfer_id": t, "measured": True, "sharp_cents": 0.0, "sharp_se_cents": 1.0, "note_semitone": [semitone]}
+            for t, semitone in (("t1", 60), ("t2", 61))
+        ],
     )
     said = " ".join(CliRunner().invoke(app, ["speed", str(tmp_path), "t1"]).output.split())
-    assert "beside others another transfer of the side (t2): pitch as corrected −100.0 cents; one may be read" in said
+    compared = "pitch as corrected −100.0 ± 2.8 cents (this one is flatter)"
+    assert f"beside others another transfer of the side (t2): {compared}; one may be read" in said
 
 
 def test_every_transfer_has_its_line(folder: Path) -> None:

@@ -20,6 +20,8 @@ FILLERS: dict[str, Any] = {
     "boolean": True,
     "date": "2026-01-01",
     "list<string>": [],
+    "list<double>": [],
+    "list<int64>": [],
 }
 
 

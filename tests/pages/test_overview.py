@@ -5,7 +5,7 @@ import polars as pl
 from pipeline.pages.overview import _dates, _speeds, _subheading
 
 TOTALS = {
-    "slides": 1.0, "transitions": 26.0, "minutes": 0.8, "takes_of_unmeasurable_speed": 1.0,
+    "found_slides": 1.0, "transitions": 26.0, "minutes": 0.8, "takes_of_unmeasurable_speed": 1.0,
     **{f"slides_per_minute{end}": value for end, value in (("", 1.6), ("_low", 0.1), ("_high", 9.0))},
     **{f"slides_per_100_transitions{end}": value for end, value in (("", 3.8), ("_low", 0.2), ("_high", 20.0))},
 }  # fmt: skip
@@ -13,7 +13,7 @@ TOTALS = {
 
 def test_a_rate_that_leaves_out_a_take_says_so() -> None:
     said = _subheading([TOTALS])
-    assert said.startswith("1 slide in 26 transitions, 0.8 minutes of solo: 1.6 ")
+    assert said.startswith("1 slide found in 26 transitions, 0.8 minutes of solo: 1.6 ")
     assert "a minute (without 1 take whose speed cannot be told)" in said
     assert "without" not in _subheading([TOTALS | {"takes_of_unmeasurable_speed": 0.0}])
 
@@ -47,6 +47,6 @@ def test_the_ledger_says_where_others_speak_against_a_speed() -> None:
     assert (told["t2"]["offset"], told["t2"]["reference"], told["t2"]["rpm"]) == ("cannot tell", "", "")
     said = told["t1"]
     assert said["remark"] == (
-        "beside the written part: pitch as corrected +1.0 semitones; one may be read at a wrong speed, "
-        "or the piece be in another key"
+        "beside the written part: pitch as corrected +1.0 semitones (this one is sharper); one may be read at a "
+        "wrong speed, or the piece be in another key"
     )

@@ -15,8 +15,11 @@ def speed(transfer_id: str, rpm: float, **more: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def note(transfer_id: str, number: int, midi: float) -> dict[str, Any]:
-    return {"note_id": f"{transfer_id}-{number}", "transfer_id": transfer_id, "midi": midi}
+def tuning(transfer_id: str, sharp: float, semitones: list[int]) -> dict[str, Any]:
+    return {
+        "transfer_id": transfer_id, "measured": True, "sharp_cents": sharp, "sharp_se_cents": 1.5,
+        "note_semitone": semitones,
+    }  # fmt: skip
 
 
 def fit(transfer_id: str, take_id: str, shift: int, tempo: float | None) -> dict[str, Any]:
@@ -53,7 +56,9 @@ def rows() -> list[tuple[Any, ...]]:
             *({"transfer_id": f"t{i}", "side_id": f"s{i}"} for i in (2, 3, 4, 5, 6, 7, 11, 12, 13, 14, 15)),
         ],
         speed=[
-            speed("t1a", 78.26), speed("t1b", 83.0), speed("t2", 78.0), speed("t3", 78.0),
+            # as corrected t1a lies 7.7 cents above an A4 of 440 Hz, t1b 70 below, and one semitone more by its notes
+            speed("t1a", 78.26, offset_cents=-12.0, reference_pitch_hz=442.0),
+            speed("t1b", 83.0, offset_cents=-100.0), speed("t2", 78.0), speed("t3", 78.0),
             # t4 runs 20 cents faster at its end, t5 begins 10 cents slower than it goes on
             speed("t4", 76.0, last_cents=20.0, last_se_cents=5.0),
             speed("t5", 76.0 * 2 ** (60 / 1200), offset_cents=4.0, first_cents=-6.0, first_se_cents=12.0),
@@ -80,7 +85,8 @@ def rows() -> list[tuple[Any, ...]]:
             for take, first, last in (("k11", 0, 17), *((f"k{i}", 18, 33) for i in (12, 13, 14)), ("k15", 26, 39))
             for event in range(first, last + 1)
         ],
-        note=[note("t1a", 1, 60.0), note("t1a", 2, 64.0), note("t1b", 1, 61.0), note("t1b", 2, 65.0)],
+        # the same notes but for one that t1b lacks at its beginning
+        tuning=[tuning("t1a", 19.7, [72, 60, 64, 60, 67]), tuning("t1b", 30.0, [59, 63, 59, 66])],
         written_fit=[
             fit("t1a", "k1", 0, 80.0), fit("t2", "k2", 1, 100.0), fit("t3", "k3", 1, None), fit("t6", "k6", -1, 80.0),
             fit("t7", "k7", 1, None),
@@ -105,8 +111,8 @@ def errors(rows: list[tuple[Any, ...]]) -> dict[tuple[str, str], float | None]:
 @pytest.mark.parametrize(
     ("transfer_id", "beside", "compared", "others", "difference", "doubtful"),
     [
-        ("t1a", "another transfer of the side", "pitch as corrected, cents", 1, -100.0, True),
-        ("t1b", "another transfer of the side", "pitch as corrected, cents", 1, 100.0, True),
+        ("t1a", "another transfer of the side", "pitch as corrected, cents", 1, 177.7, True),
+        ("t1b", "another transfer of the side", "pitch as corrected, cents", 1, -177.7, True),
         ("t4", "the next part of the take", "speed of the disc, cents", 1, -60.0, True),
         ("t5", "the part before of the take", "speed of the disc, cents", 1, 60.0, True),
         ("t4", "the next part of the take", "speed of the disc where they join, cents", 1, -30.0, False),
@@ -139,7 +145,7 @@ def test_speeds_have_the_error_of_both_readings(errors: dict[tuple[str, str], fl
     # 3 and 3, 5 and 12 cents
     assert errors["t4", "speed of the disc, cents"] == pytest.approx(18**0.5)
     assert errors["t5", "speed of the disc where they join, cents"] == pytest.approx(13.0)
-    assert errors["t1a", "pitch as corrected, cents"] is None
+    assert errors["t1a", "pitch as corrected, cents"] == pytest.approx(4.5**0.5)
 
 
 def test_nothing_is_compared_that_was_not_measured(said: dict[tuple[str, str, str], tuple[int, float, bool]]) -> None:

@@ -4,7 +4,8 @@ A4 is a quantity (``reference_pitch``), and so is the session's speed; every sid
 session's, or the side is an outlier (another day, a dub, a wrong note of the turntable's speed). The posterior of a
 side's reading sums over the session's speed, how closely its sides agree, and A4. Several transfers of one side are one
 disc, whose notes are the same evidence and count once, shared out among them. Nothing depends on the order of the
-sides. A side by itself, or one whose turntable speed does not count, is judged by the prior of speeds alone.
+sides. A side by itself, or one whose turntable speed does not count, is judged by the prior of speeds alone; several
+transfers of it have speeds of their own, and one A4.
 """
 
 from collections import Counter
@@ -99,11 +100,15 @@ def settle_together(sides: Sequence[SideEvidence]) -> dict[str, SettledSide]:
     """Settle the sides of one session; the result is by ``SideEvidence.name``."""
     ordered = sorted(sides, key=lambda side: side.name)
     tied = [side for side in ordered if side.turntable_counts]
-    if len(tied) < 2:
-        return {side.name: _alone(_Weighed.of(side)) for side in ordered}
-    transfers = Counter(side.recording for side in tied)
-    settled = {side.name: _alone(_Weighed.of(side)) for side in ordered if side not in tied}
-    settled.update(_tied([_Weighed.of(side, 1.0 / transfers[side.recording]) for side in tied]))
+    tied = tied if len(tied) > 1 else []
+    apart: dict[str, list[_Weighed]] = {}
+    for side in ordered:
+        if side not in tied:
+            apart.setdefault(side.recording, []).append(_Weighed.of(side))
+    settled = {name: side for one in apart.values() for name, side in _of_one_recording(one).items()}
+    if tied:
+        transfers = Counter(side.recording for side in tied)
+        settled.update(_tied([_Weighed.of(side, 1.0 / transfers[side.recording]) for side in tied]))
     return settled
 
 
@@ -168,8 +173,16 @@ class _Weighed:
         return np.asarray(OUTLIER_SHARE * self.weight * self.density)
 
 
-def _alone(one: _Weighed) -> SettledSide:
-    return _settled(one, one.weight * one.density * one.pitch(), None, None)
+def _of_one_recording(sides: list[_Weighed]) -> dict[str, SettledSide]:
+    """Transfers of one recording, or one alone, whose speeds are bound to no other's: what they share is A4."""
+    own = [one.weight * one.density for one in sides]
+    said = [np.log(table.sum(axis=0) + _TINY) for table in own]
+    whole = np.log(sides[0].pitch() + _TINY) + np.sum(said, axis=0)
+    settled = {}
+    for one, table, each in zip(sides, own, said, strict=True):
+        rest = whole - each
+        settled[one.side.name] = _settled(one, table * np.exp(rest - rest.max()), None, None)
+    return settled
 
 
 def _tied(sides: list[_Weighed]) -> dict[str, SettledSide]:

@@ -18,6 +18,8 @@ _OUTLIER, _OUTLYING_TRANSFER = 0.5, 0.3
 _LEAST_TRANSPOSED = 0.1  # less likely transpositions are not worth a word (common practice, no source)
 _TURNTABLE_SHARE = 0.003
 _TURNTABLE_SIGMAS = 4.0
+# A4 of two transfers of one side that differs by less is the same, as told with 0.5 Hz (common practice, no source).
+_SAME_PITCH_CENTS = 2.0
 Known = Mapping[str, Any]
 
 
@@ -72,6 +74,7 @@ def remarks(
         said += [] if ruled else _on_reference(known, settled, first)
         said += [known["key_remark"], *_on_key(first), *_on_session(settled)]
         said += _on_rival(settled) if estimated == "ambiguous" else _on_transposition(settled)
+    said += _on_other_pitches(tuning["transfer_id"], known["pitches"])
     said += _on_turntable(tuning, known)
     said += _on_changes(jumps)
     if tuning["flutter_hz"] is not None:
@@ -116,6 +119,17 @@ def _on_reference(known: Known, settled: SettledSide, first: Reading) -> list[st
         return []
     limits = f"{settled.low_hz:.1f} to {settled.high_hz:.1f} Hz (95 %)"
     return [f"no reference pitch in the catalogue: A4 taken as {first.reference_pitch_hz:.1f} Hz, may be {limits}"]
+
+
+def _on_other_pitches(transfer_id: str, pitches: Mapping[str, float | None]) -> list[str]:
+    """Transfers of one performance had one A4, however each was ruled."""
+    own = pitches[transfer_id]
+    return [
+        f"A4 is taken as {own:.1f} Hz here and as {hz:.1f} Hz in {other}, which holds the same performance: state one "
+        "in reference_pitch.csv, and the same in every ruling"
+        for other, hz in sorted(pitches.items())
+        if own is not None and hz is not None and abs(float(cents_of_ratio(own / hz))) > _SAME_PITCH_CENTS
+    ]
 
 
 def _on_key(first: Reading) -> list[str]:

@@ -63,23 +63,39 @@ def settle_sides(given: StepInput[SettleSettings]) -> StepOutput:
     tables: dict[str, Mapping[str, pl.DataFrame]] = {}
     outcomes: dict[str, tuple[Outcome, str]] = {}
     # what cannot be measured comes last: the others' speeds are offered to it
+    facts = {name: _with_waiting(given.facts[name], given.samples_sha256.get(name)) for name in rows}
+    pitches = {name: _pitch(facts[name], settled.get(name)) for name in rows}
     for name in sorted(rows, key=lambda name: (name not in measured, name)):
-        known = dict(given.facts[name])
-        decision = known["decision"]
-        sound = given.samples_sha256.get(name)
-        if decision:
-            known["waits"] = bool(decision["samples_sha256"] and sound and decision["samples_sha256"] != sound)
+        known = facts[name]
         mates = [tables[other]["speed"].row(0, named=True) for other in tables if not given.facts[other]["copy"]]
         tables[name], outcomes[name] = _tables(
             name,
             rows[name],
-            {**known, "leans": name in measured and curves[name] is not own[name]},
+            {
+                **known,
+                "leans": name in measured and curves[name] is not own[name],
+                "pitches": {other: pitches[other] for other in rows if facts[other]["side"] == known["side"]},
+            },
             settled.get(name),
             curves.get(name),
             settings,
             offered=None if name in measured else _offered(known, mates),
         )
     return StepOutput(tables, outcomes)
+
+
+def _with_waiting(known: Mapping[str, Any], sound: str | None) -> dict[str, Any]:
+    """A transfer's facts, and whether its ruling waits because it was made for other samples."""
+    decision = known["decision"]
+    waits = bool(decision and decision["samples_sha256"] and sound and decision["samples_sha256"] != sound)
+    return {**known, "waits": waits}
+
+
+def _pitch(known: Mapping[str, Any], settled: SettledSide | None) -> float | None:
+    """The A4 that a transfer's speed rests on, in Hz; None where it is neither ruled nor measured."""
+    if decision_cents(known)[0] is not None:
+        return float(known["decision"]["reference_pitch_hz"])
+    return settled.readings[0].reference_pitch_hz if settled else None
 
 
 def side_evidence(name: str, tuning: Row, known: Mapping[str, Any], instrument: str, key_trust: float) -> SideEvidence:

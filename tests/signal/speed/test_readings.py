@@ -334,6 +334,21 @@ def test_two_transfers_of_one_side_say_no_more_than_one() -> None:
     assert (twice.session.sides, twice.session.same_side) == (1, 1)
 
 
+def test_two_transfers_of_one_side_share_a4_where_neither_says_how_fast_its_turntable_went() -> None:
+    midi = tune(2, seed=87)
+    free = (ReferencePitch(440.0, 15.0, 1.0, "as guessed", stated=False),)
+    one = side(midi, name="t1", sharp=5.0, key=Key(2, False), references=free, turntable_rpm=None)
+    other = replace(one, name="t2", recording="t1", sharp_cents=45.0)
+    alone = {name: settle_together([each])[name].readings[0] for name, each in (("t1", one), ("t2", other))}
+    assert abs(alone["t1"].reference_pitch_hz - alone["t2"].reference_pitch_hz) > 1.0
+    both = settle_together([one, other])
+    first, second = both["t1"].readings[0], both["t2"].readings[0]
+    assert first.reference_pitch_hz == pytest.approx(second.reference_pitch_hz, abs=0.1)  # 0.4 cents
+    assert first.offset_cents - second.offset_cents == pytest.approx(40.0, abs=0.3)
+    # what the notes say of the semitone is each one's own
+    assert first.probability > 0.9 * alone["t1"].probability
+
+
 def test_sessions_do_not_depend_on_order_and_point_out_outliers() -> None:
     sides = [side(tune(2, seed=60 + i), name=f"s{i}", sharp=40.0 + i, key=Key(2, False)) for i in range(4)]
     stray = side(tune(2, seed=66), name="stray", sharp=-35.0, key=Key(2, False))

@@ -300,6 +300,22 @@ def test_transfers_of_one_side_that_disagree_are_pointed_out() -> None:
     assert all("other transfers of this side" in row for row in out.tables["tr-1"]["speed_alternative"]["reason"])
 
 
+def test_transfers_of_one_performance_with_two_a4_are_pointed_out_with_the_cure() -> None:
+    guessed = {"references": {"as guessed": pitch(440.0, 20.0, 1.0)}, "turntable_rpm": None, "side": "s"}
+    frames = {"tr-1": tuning("tr-1", sharp=10.0), "tr-2": tuning("tr-2", sharp=44.0)}
+    free = run({name: known(**guessed) for name in frames}, frames)
+    one, other = (free.tables[name]["speed"].row(0, named=True) for name in frames)
+    assert "same performance" not in one["remark"]
+    # one A4, so that the files' difference of 34 cents is that of their corrections
+    assert one["offset_cents"] - other["offset_cents"] == pytest.approx(34.0, abs=0.3)
+    ruled = known(**guessed, decision=ruling(playing_rpm=None, correction_cents=-44.0, reference_pitch_hz=430.0))
+    out = run({"tr-1": known(**guessed), "tr-2": ruled}, frames)
+    for name, mate in (("tr-1", "tr-2"), ("tr-2", "tr-1")):
+        said = out.tables[name]["speed"]["remark"][0]
+        assert f"in {mate}, which holds the same performance: state one in reference_pitch.csv" in said
+    assert "A4 is taken as 430.0 Hz here" in out.tables["tr-2"]["speed"]["remark"][0]
+
+
 def test_a_weak_side_takes_the_shape_of_its_session() -> None:
     names = ["tr-1", "tr-2", "tr-3"]
     frames = {name: tuning(name, sharp=30.0, seed=i) for i, name in enumerate(names)}
