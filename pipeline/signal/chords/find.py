@@ -122,7 +122,7 @@ def _chord(
             )
         )
     timed = [
-        Timed(note.start, note.end, note.fresh, len(note.own), heard.first * HOP_S, note.bowed)
+        Timed(note.start, note.end, note.fresh, len(note.own), heard.first * HOP_S, note.bowed, heard.surest)
         for note, heard in zip(made, span.notes, strict=True)
     ]
     order = order_of(timed, instrument=board.instrument)

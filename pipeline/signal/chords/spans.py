@@ -50,13 +50,15 @@ MOST_NOTES = 4  # strings
 class Note:
     """One bowed note: frames ``first`` to ``last`` (not included), its place on the grid in each, and its probability.
 
-    ``bins`` (last - first,) is NaN in frames bridged.
+    ``bins`` (last - first,) is NaN in frames bridged. ``bowed`` is the mean over frames, lower for short notes, whose
+    edges weigh more; ``surest`` their upper quartile.
     """
 
     first: int
     last: int
     bins: Floats
     bowed: float
+    surest: float
 
     @cached_property
     def pitch_bin(self) -> float:
@@ -130,8 +132,8 @@ def _at_steps(note: Note) -> list[Note]:
     at = int(np.argmax(apart))
     end, start = int(known[at + 1]) + 1, ends[at]
     pieces = (
-        Note(note.first, note.first + end, bins[:end], note.bowed),
-        Note(note.first + start, note.last, bins[start:], note.bowed),
+        replace(note, last=note.first + end, bins=bins[:end]),
+        replace(note, first=note.first + start, bins=bins[start:]),
     )
     return [piece for part in pieces for piece in _at_steps(part)]
 
@@ -151,7 +153,7 @@ def _joined(notes: list[Note], sounding: Sounding) -> list[Note]:
                 bins[note.first - old.first : note.last - old.first] = note.bins
                 bins[: old.bins.size] = np.where(np.isfinite(old.bins), old.bins, bins[: old.bins.size])
                 bowed = float(np.average((old.bowed, note.bowed), weights=weights))
-                kept[i] = Note(old.first, max(old.last, note.last), bins, bowed)
+                kept[i] = Note(old.first, max(old.last, note.last), bins, bowed, max(old.surest, note.surest))
                 break
         else:
             kept.append(note)
@@ -195,7 +197,7 @@ class _Growing:
         first, last = self.frames[0], self.frames[-1] + 1
         bins = np.full(last - first, np.nan)
         bins[np.array(self.frames) - first] = self.places
-        return Note(first, last, bins, float(np.mean(self.bowed)))
+        return Note(first, last, bins, float(np.mean(self.bowed)), sorted(self.bowed)[3 * len(self.bowed) // 4])
 
 
 def spans_of(notes: list[Note]) -> list[Span]:

@@ -22,7 +22,7 @@ def heard(**above: float) -> Sounding:
 
 
 def note(semitones: float = 0.0) -> Note:
-    return Note(0, FRAMES, np.full(FRAMES, PLACE + PER_SEMITONE * semitones), 0.98)
+    return Note(0, FRAMES, np.full(FRAMES, PLACE + PER_SEMITONE * semitones), 0.98, 0.98)
 
 
 def test_the_likelier_of_octave_and_twelfth_counts_and_no_other_interval() -> None:
