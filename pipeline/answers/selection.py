@@ -22,7 +22,7 @@ from pipeline.store.database.read import rows_of
 from pipeline.store.schema import Relation
 
 # Layers whose rows are those of the corpus, or of the takes chosen from it; and layers that count them in groups.
-FACTS, COUNTS = ("base", "stage", "fact"), ("tally", "summary")
+FACTS, COUNTS = ("base", "stage", "fact"), ("tally", "summary", "export")
 # Facts of which only those of the chosen takes are left.
 NARROWED = (
     ("fact", "slide"),
@@ -118,7 +118,7 @@ def _count_again(
         groupings = None if "*" in relation.groupings else relation.groupings
         results = result_tables(con, seed=seed, replicates=replicates, groupings=groupings, tables=tables)
         views.create_layers(con, results, layers=("result",))
-    views.create_views(con, layers=("summary",), only=wanted)
+    views.create_views(con, layers=("summary", "export"), only=wanted)
 
 
 def _copy_layers(con: duckdb.DuckDBPyConnection, instead: Mapping[views.Name, str]) -> dict[views.Name, str]:

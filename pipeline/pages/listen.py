@@ -23,7 +23,7 @@ from pipeline.kinds import KINDS
 from pipeline.pages import pictures, render
 from pipeline.pages.line import drawn_line, reference_pitch_hz, speed_map_of
 from pipeline.pages.sound import PAGE_RATE_HZ, SLOW_RATE_HZ, corrected_sound, excerpt, slowed, write_sound
-from pipeline.stats.detection import ENOUGH_FINDS, INTERCEPT, SLOPE
+from pipeline.stats.detection import CONVEX, ENOUGH_FINDS, INTERCEPT, SLOPE
 from pipeline.store.adding.reviews import sample_name
 from pipeline.store.catalogue.standing import WITHDRAWN
 from pipeline.store.corpus import Corpus
@@ -213,6 +213,7 @@ def _model(corpus: Corpus, items: pl.DataFrame, within: float) -> dict[str, Any]
         "least_finds": min(ENOUGH_FINDS, drawn),
         "changes": counted.rows(),
         "priors": [INTERCEPT, SLOPE],
+        "convex": CONVEX,
     }
 
 

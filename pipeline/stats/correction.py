@@ -8,7 +8,7 @@ check says how many there are in a kind of sound, and recovery how they lie over
 A group's rate of the music is that of its finds times true slides per find of all of them. Counts of clusters are set
 right against each other first, and scaled so that their sum stays the number found, which chance alone moves (scaled
 weights: Rao and Scott, JASA 76, 1981). Where players count alike, exposures are divided by what is known of each, which
-is an offset, and the mean of the logarithms of the draws is carried along.
+is an offset, and what the draws leave open of all together is carried along.
 """
 
 from collections.abc import Mapping, Sequence
@@ -48,9 +48,9 @@ class Factor:
     rests_on: Mapping[int, tuple[int, int]]
 
     def means(self, names: Sequence[str]) -> Floats | None:
-        """Geometric mean of the draws of each named cluster, shape (names,); None where clusters are unknown."""
+        """Mean of the draws of each named cluster, shape (names,); None where clusters are unknown."""
         drawn = self.drawn(names)
-        return None if drawn is None else np.asarray(np.exp(np.log(drawn).mean(axis=1)))
+        return None if drawn is None else np.asarray(drawn.mean(axis=1))
 
     def drawn(self, names: Sequence[str]) -> Floats | None:
         """Draws of each named cluster, shape (names, replicates); those of the whole group for names it lacks."""
@@ -69,17 +69,12 @@ class Factor:
         right = counts * means
         return right * (counts.sum() / right.sum()) if right.sum() > 0 else counts
 
-    def over(self, other: "Factor | None") -> Floats:
-        """Draws for the whole group, over those of another if there is one, shape (replicates,)."""
-        return self.whole if other is None else self.whole / other.whole
-
     def typical(self, names: Sequence[str], *, about_means: bool) -> Floats:
-        """Draws of the factor of the typical one of the named clusters, shape (replicates,); ``about_means``: what is
-        left of it once each cluster's exposure is divided by its mean."""
+        """Draws of the factor of the typical one of the named clusters, shape (replicates,), whose mean is that of the
+        clusters' means; ``about_means``: what is left of it once each cluster's exposure is divided by its mean."""
         drawn = self.drawn(names)
         if drawn is None:
             return self.whole
-        logs = np.log(drawn)
-        if about_means:
-            logs = logs - logs.mean(axis=1, keepdims=True)
-        return np.asarray(np.exp(logs.mean(axis=0)))
+        made = np.exp(np.log(drawn).mean(axis=0))
+        middle = 1.0 if about_means else np.exp(np.log(drawn.mean(axis=1)).mean())
+        return np.asarray(made * (middle / made.mean()))

@@ -194,7 +194,9 @@ def _rows(
                 else rate_interval(scaled, columns[exposures], seed=stream, replicates=replicates, weights=weights)
             )
             assert again is not None
-            made = corrected(Interval(again.estimate, again.low, again.high), factor.over(relative))
+            made = corrected(
+                Interval(again.estimate, again.low, again.high), factor.whole, relative.whole if relative else None
+            )
             row |= corrected_columns(made, times, most=100.0 if times == 100 else None)
         yield row
         if measure in (*OF_PLAYERS, PER_BAR) and columns["is_named"].any():
@@ -263,9 +265,9 @@ def _of_players(
         interval = made.average if estimand == AVERAGE else made.typical
         values: dict[str, Any] = {}
         if mended is not None and factor is not None:
-            draws = factor.typical(names, about_means=means is not None) / (1.0 if relative is None else relative.whole)
+            draws = factor.typical(names, about_means=means is not None)
             again = mended.average if estimand == AVERAGE else mended.typical
-            values = corrected_columns(corrected(again, draws))
+            values = corrected_columns(corrected(again, draws, relative.whole if relative else None))
         yield (
             shared
             | values

@@ -7,7 +7,7 @@ expectation-maximisation: Laird, JASA 73, 1978, stopped early, which keeps it sm
 sides with few plantings or none lean on the others. Draws for sides without plantings hold what a few planted sides
 leave open of the prior (the Bayesian bootstrap: Rubin, Annals of Statistics 9, 1981).
 
-A find stands for 1 / p slides (Horvitz and Thompson, JASA 47, 1952), at most ``GREATEST_WEIGHT``. Its length m is
+A find stands for 1 / E[p] slides (Horvitz and Thompson, JASA 47, 1952), at most ``GREATEST_WEIGHT``. Its length m is
 measured with an error, and since 1 / p rises steeply towards short ones, those measured too short would count for more
 than those measured too long count for less. So it stands for (1 + (T / m)^k / E[(d / m)^k]) / A, of which the mean over
 the errors is the 1 / p of its true length (as scores are corrected: Nakamura, Biometrika 77, 1990). Draws of the curve
@@ -23,13 +23,15 @@ from scipy import optimize, sparse, special
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
-PASSES = 5
-"""Trial, 30 sides of two sounds with one rate: ratio .96 and .98 of 10 and 30 plantings a side, limits cover 95 %; 60
-passes .94 and .98; with a prior worth 60 plantings of all sides alike .86, no better than uncorrected."""
+PASSES = 10
+"""Trial, two sounds with one rate, 20 plantings in a quarter of 120 sides: ratio .992 with 10 and .994 with 30 passes
+(300 repeats); of 32 sides with two fifths planted limits cover less with more. A prior worth 60 plantings of all sides
+alike gives .86, no better than uncorrected."""
 SURE_FROM_MS = 80.0
 """The shortest length that is found with a chance of one half and more on nearly every side (renders)."""
-LEAST_CHANCE = 0.2
-"""Below it nothing is known of how many there were."""
+LEAST_CHANCE = 0.05
+"""Below it nothing is known of how many there were. Of slides of 150 ms (sd of the log .45), with half found at 85 ms
+as in noise, half of 1 % are lost so; with .2 it was 2 %."""
 GREATEST_WEIGHT = 1.0 / LEAST_CHANCE  # what a found slide counts at most
 REPLICATES = 400  # draws: the error of a limit is 3 % of the width
 # The grid of recovery curves: length at which half of the possible are found, share found of the longest, steepness.
@@ -53,10 +55,9 @@ _UNLIKE = 0.25
 """How unlike planted slides may be to those that were there: standard deviation of the log of how many are missed for
 each find, common to all sides. In 48 slides rendered and planted the log odds of being missed differ by .06 (standard
 error .17), among those of the demo by .2 (.4)."""
-_OTHERS = 0.5
-"""How many sides' worth is borrowed from sides of any sound. Two sounds, a quarter of 60 sides each planted, one rate:
-ratio .97 of the music and .94 of average players with 2, .99 and .96 with 1, 1.00 and .97 with .5 (200 repeats of
-benchmarks/coverage); with lengths measured as roughly as in renders .96 and .95 (2,000 repeats)."""
+_OTHERS = 0.25
+"""How many sides' worth is borrowed from sides of any sound: each half moves a ratio of two sounds by another half a
+percent towards what was found, and with a tenth limits of few sides cover less (same trial)."""
 # Prior spread of the log of T for each doubling of the size, and for a step in the glide.
 _EFFECT_SD = np.array([0.2, 0.2])
 
@@ -226,19 +227,21 @@ def classes(slides: Plantings) -> Ints:
 def class_weights(known: Curves) -> Floats:
     """Slides that were there for each slide found of each class of measured lengths, in each cell of the grid, shape
     (classes, cells)."""
+    return np.asarray(1.0 / np.maximum(_class_chances(known), LEAST_CHANCE))
+
+
+def _class_chances(known: Curves) -> Floats:
     ms, size, broken = (x.ravel() for x in np.meshgrid(CLASS_MS, CLASS_SEMITONES, [False, True], indexing="ij"))
     measured = Plantings(np.zeros(ms.size, dtype=np.intp), ms, size, broken)
-    chances = _chances(measured, known.effects, scatter=known.scatter)
-    return np.minimum(1.0 / np.maximum(chances, 1e-9), GREATEST_WEIGHT)
+    return _chances(measured, known.effects, scatter=known.scatter)
 
 
 @dataclass(frozen=True)
 class Recovered:
     """What each find stands for, as draws.
 
-    A find on a side without plantings stands for 1 / E[p] slides, not for E[1 / p]: finds come from the sides on which
-    more is found, and E[p] is the chance that a slide on any such side is found. What a draw of 1 / p lies above 1 is
-    scaled to that mean.
+    A find stands for 1 / E[p] slides, not for E[1 / p]: finds come from the sides on which more is found, and E[p] is
+    the chance that a slide on any such side is found. What a draw of 1 / p lies above 1 is scaled to that mean.
 
     Attributes
     ----------
@@ -276,12 +279,10 @@ def recovered_by(known: Curves, *, seed: tuple[int, ...], replicates: int = REPL
     cells, weights = drawn_cells(known, seed=seed, replicates=replicates), class_weights(known)
     drawn = np.zeros((weights.shape[1], cells.shape[1]))
     np.add.at(drawn, (cells, np.arange(cells.shape[1])), 1.0 / cells.shape[0])
-    planted = known.told.sum(axis=1) > 0
     by_draws = weights @ drawn
-    mean = (1.0 / weights) @ drawn
+    mean = _class_chances(known) @ drawn
     # In place: there is a number for each class on each side.
-    np.divide(1.0, mean, out=mean)
-    mean[:, planted] = by_draws[:, planted]
+    np.divide(1.0, np.maximum(mean, LEAST_CHANCE, out=mean), out=mean)
     scale = mean - 1.0
     by_draws -= 1.0
     scale /= np.maximum(by_draws, 1e-12, out=by_draws)

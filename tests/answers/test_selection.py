@@ -107,23 +107,23 @@ def test_a_choice_that_does_not_cut_a_group_leaves_its_numbers_alone(many, view,
 
 # One of each family; the others count in the same way, and are tried before a release.
 FAMILIES = {"slides_by_player", "slides_by_school", "rate_by_kind", "fingers_by_school", "comparison", "place_effect"}
-SUMMARIES = [
-    pytest.param(relation.name, marks=() if relation.name in FAMILIES else pytest.mark.long)
-    for relation in schema.relations("summary")
+ANSWERS = [
+    pytest.param(relation.layer, relation.name, marks=() if relation.name in FAMILIES else pytest.mark.long)
+    for relation in (*schema.relations("summary"), *schema.relations("export"))
 ]
 
 
-@pytest.mark.parametrize("name", SUMMARIES)
-def test_a_choice_of_all_takes_counts_what_is_counted_without_one(corpus, name):
+@pytest.mark.parametrize(("layer", "name"), ANSWERS)
+def test_a_choice_of_all_takes_counts_what_is_counted_without_one(corpus, layer, name):
     # Made anew from what the view rests on, for the groups that its schema names: were one lacking, its rates would be.
     everything = pipeline_selection(without_takes=["no-such-take"])
-    columns = {column.name for column in schema.load(name, "summary").columns}
-    counts = any(layer != "base" for layer, _ in views.rests_on(("summary", name)))
+    columns = {column.name for column in schema.load(name, layer).columns}
+    counts = any(below != "base" for below, _ in views.rests_on((layer, name)))
     if not counts and not {"take_id", "transfer_id"} & columns:
         with pytest.raises(UsageError, match="nothing to do with takes"):
-            corpus.selected(f"summary.{name}", everything)
+            corpus.selected(f"{layer}.{name}", everything)
         return
-    assert corpus.selected(f"summary.{name}", everything).frame.equals(corpus.view(f"summary.{name}"))
+    assert corpus.selected(f"{layer}.{name}", everything).frame.equals(corpus.view(f"{layer}.{name}"))
 
 
 def test_limits_of_many_clusters_do_not_depend_on_the_choice(many):

@@ -239,8 +239,8 @@ def test_that_there_is_no_number_is_said_once_or_with_its_rates():
     ]
 
 
-# Tables of single takes, slides and places for other programs, which answer no question by themselves.
-TABLES = {"passage_matrix", "place_for_models", "slide_for_models", "take_for_models"}
+# A table of single places, which answers no question by itself.
+TABLES = {"passage_matrix"}
 
 
 def test_every_view_that_answers_a_question_says_it():

@@ -236,7 +236,7 @@ def errors(judged: int) -> World:
         factors = true_slides_per_find(judgements, seed=(int(rng.integers(1 << 30)),))
         if made:
             yield Outcome("uncorrected (for contrast)", made.ratio, truth, made.p)
-            mended = corrected(made.ratio, factors[:, 0] / factors[:, 1])
+            mended = corrected(made.ratio, factors[:, 0], factors[:, 1])
             yield Outcome("corrected by stratum", mended, truth, 0.0 if mended.low > 1 or mended.high < 1 else 1.0)
 
     return run

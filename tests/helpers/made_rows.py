@@ -74,7 +74,7 @@ def database(
     made = result_tables(
         con, seed=1, replicates=replicates, groupings=groupings, tables=("estimate", "quartile", *results)
     )
-    views.create_layers(con, made, layers=("result", "summary", "check"))
+    views.create_layers(con, made, layers=("result", "summary", "export", "check"))
     return con
 
 
@@ -95,7 +95,7 @@ def corpus_folder(folder: Path, **tables: list[dict[str, Any]]) -> Path:
         con.execute("begin").fetchall()
         views.create_layers(con, sources, layers=("base", "stage", "fact", "tally"), stored=views.STORED)
         results = result_tables(con, seed=1902, replicates=2000)
-        views.create_layers(con, results, layers=("result", "summary", "check"))
+        views.create_layers(con, results, layers=("result", "summary", "export", "check"))
         con.execute("commit").fetchall()
     return folder
 

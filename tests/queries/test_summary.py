@@ -24,7 +24,7 @@ COUNTS = ("takes", "takes_not_judged", "players", "minutes", "transitions", "slu
 def con():
     made = tallies(**small())
     results = result_tables(made, seed=1, replicates=200)
-    views.create_layers(made, results, layers=("result", "summary", "check"))
+    views.create_layers(made, results, layers=("result", "summary", "export", "check"))
     return made
 
 
@@ -192,7 +192,7 @@ def test_by_kind_of_change_and_what_anybody_would_slide(con):
     # Bo belongs to the south by half.
     south = ("school", "towns/south", "3 to 4", "rising", "separate", 1, 0, 1, 0.0)
     assert [row for row in made if row[1] == "towns/south"] == [south]
-    expected = rows(con, "summary.take_for_models", "take_id", "slid_transitions", "expected_slides")
+    expected = rows(con, "export.take_for_models", "take_id", "slid_transitions", "expected_slides")
     assert [row[:2] for row in expected] == [("t1", 2), ("t2", 0), ("t3", None)]
     # What anybody would slide sums to what all slid.
     assert sum(row[2] or 0 for row in expected) == pytest.approx(2, rel=1e-3)
@@ -311,7 +311,7 @@ def many():
     made = tallies(**many_players())
     listed = [name for (name,) in made.execute("select grouping from tally.grouping").fetchall()]
     results = result_tables(made, seed=1, replicates=500, groupings=[name for name in listed if name != "take"])
-    views.create_layers(made, results, layers=("result", "summary", "check"))
+    views.create_layers(made, results, layers=("result", "summary", "export", "check"))
     return made
 
 

@@ -78,7 +78,7 @@ def test_the_matrix_and_the_rows_for_models(con: Any) -> None:
         (PLACES[0], "t2", 2, "Bo", "n60", "not_slid", 3),
     ]
     columns = ("written_place_id", "take_id", "time_through", "slid", "school_id", "period_id", "recorded_year")
-    assert rows(con, "summary.place_for_models", *columns) == [
+    assert rows(con, "export.place_for_models", *columns) == [
         (PLACES[0], "t1", 1, 1, "north", "early", 1910),
         (PLACES[0], "t2", 1, 1, "south", "early", 1910),
         (PLACES[0], "t2", 2, 0, "south", "early", 1910),
@@ -217,7 +217,7 @@ def test_fingers_tell_the_edition_where_nobody_slides() -> None:
 
 
 def test_a_slide_names_its_bar_and_beat(con: Any) -> None:
-    assert rows(con, "summary.slide_for_models", "slide_id", "written_place_id", "bar", "beat") == [
+    assert rows(con, "export.slide_for_models", "slide_id", "written_place_id", "bar", "beat") == [
         ("x-t1-s1", PLACES[0], "1", 1.0),
         ("x-t2-s2", PLACES[0], "1", 1.0),
     ]

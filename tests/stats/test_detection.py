@@ -104,7 +104,11 @@ def test_the_error_of_finding_is_added_in_squares_and_nothing_where_it_is_the_sa
     ratio = Interval(1.5, 1.0, 2.25)
     same = corrected(ratio, np.ones(4000))
     assert (same.estimate, same.low, same.high) == pytest.approx((1.5, 1.0, 2.25))
-    # By hand: log limits .405 from the ratio and 1.96 x .3 from the factor, in squares.
+    # By hand: the mean of the lognormal factor is exp(.2 + .3^2 / 2); log limits .405 from the ratio, and 1.96 x .3
+    # about the factor's median, in squares.
     apart = corrected(ratio, factor)
-    assert apart.estimate == pytest.approx(1.5 * np.exp(0.2), rel=0.02)
-    assert np.log(apart.high / apart.estimate) == pytest.approx(np.hypot(np.log(1.5), 1.96 * 0.3), rel=0.05)
+    assert apart.estimate == pytest.approx(1.5 * np.exp(0.245), rel=0.02)
+    assert np.log(apart.high / apart.estimate) == pytest.approx(np.hypot(np.log(1.5), 1.96 * 0.3 - 0.045), rel=0.05)
+    # Of two the estimate is the quotient of the means, and what is common to them cancels.
+    assert corrected(ratio, 2 * factor, factor).estimate == pytest.approx(3.0)
+    assert corrected(ratio, 2 * factor, factor).high == pytest.approx(4.5)

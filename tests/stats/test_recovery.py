@@ -122,12 +122,12 @@ def test_shorter_slides_are_not_rarer_ones() -> None:
     assert np.median(there_were(known, late) / there_were(known, early)) == pytest.approx(1.0, abs=0.06)
 
 
-def test_what_is_hardly_ever_found_stands_for_five_at_most() -> None:
+def test_what_is_hardly_ever_found_stands_for_no_more_than_the_greatest_weight() -> None:
     rng = np.random.default_rng(11)
     made, found = planted(rng, halves=[150.0], each=400)
     known = curves(made, found, sides=1)
     short = Plantings(
-        np.zeros(4, dtype=np.intp), np.array([40.0, 50.0, 300.0, 350.0]), np.full(4, 3.0), np.zeros(4, bool)
+        np.zeros(4, dtype=np.intp), np.array([30.0, 40.0, 300.0, 350.0]), np.full(4, 3.0), np.zeros(4, bool)
     )
     assert class_weights(known)[classes(short)].max() <= recovery.GREATEST_WEIGHT
     assert there_were(known, short).mean() == pytest.approx(2 * recovery.GREATEST_WEIGHT + 2, rel=0.05)
@@ -161,17 +161,18 @@ def test_finds_on_sides_of_which_nothing_is_known_stand_for_as_many_as_there_wer
 def test_lengths_measured_with_an_error_make_no_slides() -> None:
     """Most slides are about as long as one is found half of the time, and measured a fifth too long or too short."""
     rng = np.random.default_rng(12)
-    made, found = planted(rng, halves=[60.0], each=3000)
-    there = slides(rng, side=0, n=4000, median_ms=75.0, spread=0.25)
-    finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=60.0))
+    halves = 60.0 * np.exp(0.15 * rng.standard_normal(60))
+    made, found = planted(rng, halves=list(halves), each=50)
+    there = joined([slides(rng, side=side, n=100, median_ms=75.0, spread=0.25) for side in range(60)])
+    finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=halves[there.side]))
 
     def measured(ms):
         return ms * np.exp(0.2 * rng.standard_normal(ms.size))
 
     lengths = np.where(found, measured(made.duration_ms), np.nan)
     seen = Plantings(finds.side, measured(finds.duration_ms), finds.semitones, finds.broken)
-    mended = curves(made, found, measured_ms=lengths, sides=1)
-    as_true = curves(made, found, sides=1)
+    mended = curves(made, found, measured_ms=lengths, sides=60)
+    as_true = curves(made, found, sides=60)
     assert there_were(mended, seen).mean() / there.side.size == pytest.approx(1.0, abs=0.05)
     assert there_were(as_true, seen).mean() / there.side.size > 1.1
     assert there_were(as_true, finds).mean() / there.side.size == pytest.approx(1.0, abs=0.05)
@@ -180,9 +181,10 @@ def test_lengths_measured_with_an_error_make_no_slides() -> None:
 def test_however_many_are_planted_they_are_not_those_that_were_there() -> None:
     """The curve is all but known, so that what is left of the draws' spread is how unlike plantings may be."""
     rng = np.random.default_rng(13)
-    made, found = planted(rng, halves=[60.0], each=20_000)
-    there = slides(rng, side=0, n=500, median_ms=90.0)
-    finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=60.0))
+    half_ms = recovery.HALF_MS[10]  # a curve of the grid
+    made, found = planted(rng, halves=[half_ms], each=20_000)
+    there = slides(rng, side=0, n=8000, median_ms=90.0)
+    finds = there.of(rng.random(there.side.size) < true_chance(there.duration_ms, half_ms=half_ms))
     above = there_were(curves(made, found, sides=1), finds) - finds.side.size
     assert np.log(above).std() == pytest.approx(0.25, rel=0.2)
     assert above.mean() == pytest.approx(there.side.size - finds.side.size, rel=0.15)

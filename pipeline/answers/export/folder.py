@@ -39,10 +39,10 @@ _ENDINGS = {"csv": "csv", "parquet": "parquet", "arrow": "arrow", "stata": "dta"
 
 # Name in the package, and the view it is.
 TIDY = {
-    "take": "summary.take_for_models",
-    "slide": "summary.slide_for_models",
+    "take": "export.take_for_models",
+    "slide": "export.slide_for_models",
     "transition": "fact.transition",
-    "place": "summary.place_for_models",
+    "place": "export.place_for_models",
     "chord": "fact.chord",
     "chord_note": "fact.chord_note",
     "player": "base.player",

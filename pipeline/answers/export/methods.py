@@ -16,6 +16,7 @@ from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.counted import counted
 from pipeline.errors import DataError
 from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, pooled
+from pipeline.stats.detection import of_draws
 from pipeline.stats.rates import BOOTSTRAP, SMALL
 from pipeline.store.corpus import Corpus
 
@@ -177,10 +178,11 @@ def _correction(opened: OpenCorpus) -> str:
             "count (`glideline query DIR recovery` lists them, with those on other transfers of the same takes)"
         )
     drawn = pooled(np.stack(known["draws"].to_list()), known["found_slides"].to_numpy())
-    low, middle, high = np.quantile(drawn, [0.025, 0.5, 0.975])
+    whole = of_draws(drawn)
     return said + (
-        f". For one find there are {with_limits(middle, low, high)} slides in the takes together, with limits of 95 % "
-        f"that the corrected rates hold; from take to take it goes from {each.min():.2f} to {each.max():.2f}."
+        f". For one find there are {with_limits(whole.estimate, whole.low, whole.high)} slides in the takes together, "
+        "with limits of 95 % that the corrected rates hold; from take to take it goes from "
+        f"{each.min():.2f} to {each.max():.2f}."
     )
 
 

@@ -17,8 +17,7 @@ from pipeline.answers.listening.error_rates import listening_results
 from pipeline.answers.listening.populations import USUAL, columns_of, populations, refuse_unknown
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.stats.agreement import ErrorRates
-from pipeline.stats.detection import ENOUGH_FINDS, LEAST_JUDGED, Judgements, error_draws, worth
-from pipeline.stats.intervals import LEVEL, Interval
+from pipeline.stats.detection import ENOUGH_FINDS, LEAST_JUDGED, Judgements, error_draws, of_draws, worth
 from pipeline.store.corpus import Corpus
 from pipeline.units import Floats
 
@@ -138,7 +137,7 @@ def _outlook(whole: Mapping[str, pl.DataFrame], number: int) -> Outlook:
         changes=np.ones(changes.height),
     )
     right, missed = (each[:, 0] for each in error_draws(given, seed=(1,), replicates=_REPLICATES))
-    return Outlook(number, ErrorRates(*map(_interval, (right, right / (right + missed), right + missed))))
+    return Outlook(number, ErrorRates(*map(of_draws, (right, right / (right + missed), right + missed))))
 
 
 def _drawn(population: pl.DataFrame, number: int) -> list[tuple[Floats, int]]:
@@ -150,8 +149,3 @@ def _drawn(population: pl.DataFrame, number: int) -> list[tuple[Floats, int]]:
 
 def _logit(chances: Floats) -> Floats:
     return np.asarray(special.logit(np.clip(chances, 1e-4, 1 - 1e-4)), dtype=np.float64)
-
-
-def _interval(draws: Floats) -> Interval:
-    low, middle, high = np.quantile(draws, [(1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2])
-    return Interval(float(middle), float(low), float(high))

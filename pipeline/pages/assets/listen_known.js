@@ -31,8 +31,8 @@ const howCloselyKnown = (() => {
     return { at, slope, aa, as, ss };
   };
 
-  // model: within, finds, least_finds, changes as [logit, number], priors. heard: [item, whether a slide] of each clear
-  // verdict. Gives words; none while nothing can be said.
+  // model: within, finds, least_finds, changes as [logit, number], priors, convex. heard: [item, whether a slide] of each
+  // clear verdict. Gives words; none while nothing can be said.
   return (model, heard) => {
     const rows = model ? heard.filter(([one]) => !one.again) : [];
     const finds = rows.filter(([one]) => one.drawn_from === "slide").map(([one, y]) => [one.stands_for, Number(y)]);
@@ -44,9 +44,12 @@ const howCloselyKnown = (() => {
     const { at, slope, aa, as, ss } = misses(changes, model.priors);
     const spread = Math.sqrt(ss / (aa * ss - as * as)), along = -as / Math.sqrt(ss * (aa * ss - as * as));
     const rest = Math.sqrt(1 / ss), error = Math.sqrt(right * (1 - right) / (worth + 2));
-    const drawn = normals.map(([u, v, w, z]) => {
-      const a = at + spread * u, b = slope + along * u + rest * v;
-      const missed = sum(model.changes, ([x, number]) => number * chance(a + b * x));
+    const expected = (a, b) => sum(model.changes, ([x, number]) => number * chance(a + b * x));
+    const made = normals.map(([u, v]) => expected(at + spread * u, slope + along * u + rest * v));
+    // By as much as their mean lies above the mode's own the number missed is too high.
+    const unbiased = (expected(at, slope) * DRAWS / sum(made, (missed) => missed)) ** model.convex;
+    const drawn = normals.map(([, , w, z], draw) => {
+      const missed = unbiased * made[draw];
       const found = Math.min(Math.max(right + error * w, 0), 1);
       return found + Math.max(missed + Math.sqrt(missed) * z, 0) / model.finds;
     }).sort((x, y) => x - y);

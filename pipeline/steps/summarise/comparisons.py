@@ -152,7 +152,7 @@ class Pair:
         )
         difference = {f"difference{x}": _finite(self.factor * v) for x, v in _named(made.difference)}
         players = int(((self.groups[0][1] > 0) | (self.groups[1][1] > 0)).sum())
-        mended = corrected(made.ratio, self._apart()) if self.factors else None
+        mended = self._corrected(made.ratio) if self.factors else None
         return self._row(AS_RECORDED, made.ratio, mended, players=players, warning=warning) | difference
 
     def of_players(self) -> Iterator[dict[str, Any]]:
@@ -168,7 +168,7 @@ class Pair:
         ):
             if evidence is not None:
                 ratio: Ratio = evidence.compared
-                right = corrected(again.compared.ratio, self._apart(kept)) if again else None
+                right = corrected(again.compared.ratio, *self._left(kept)) if again else None
                 yield self._row(name, ratio.ratio, right, players=evidence.players) | {
                     "p": _finite(ratio.p),
                     "log_se": ratio.log_se,
@@ -199,16 +199,17 @@ class Pair:
             groups.append((counts, exposures if means is None else exposures / means))
         return changed_or_replaced(*groups)
 
-    def _apart(self, kept: npt.NDArray[np.bool_] | None = None) -> Floats:
-        """Draws of the first group's true slides per find over the other's; with players what is left of it."""
-        if kept is None:
-            return self.factors[0].whole / self.factors[1].whole
+    def _corrected(self, ratio: Interval) -> Interval:
+        return corrected(ratio, self.factors[0].whole, self.factors[1].whole)
+
+    def _left(self, kept: npt.NDArray[np.bool_]) -> Sequence[Floats]:
+        """What draws of true slides per find leave open of the typical player of each group, once each is corrected."""
         typical = []
         for (_, exposures), factor in zip(self.groups, self.factors, strict=True):
             used = kept & (exposures > 0)
             names = [name for name, is_used in zip(self.names, used, strict=True) if is_used]
             typical.append(factor.typical(names, about_means=True))
-        return np.asarray(typical[0] / typical[1])
+        return typical
 
     def of_drawn_dates(self, dates: Sequence[Dated]) -> Iterator[dict[str, Any]]:
         for each in dates:
@@ -219,7 +220,7 @@ class Pair:
                 bounds = ratio_bounds(each.takes, *places)
                 players = int(each.takes.players.max()) + 1
                 ratio = each.drawn.ratio(*places)
-                mended = corrected(ratio, self._apart()) if self.factors else None
+                mended = self._corrected(ratio) if self.factors else None
                 yield self._row(DRAWN, ratio, mended, players=players) | {
                     "ratio_least": _finite(bounds.least),
                     "ratio_most": _finite(bounds.most),

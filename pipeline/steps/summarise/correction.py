@@ -89,10 +89,10 @@ class Correction:
 
     def table(self) -> pl.DataFrame:
         """Rows of ``result.slides_per_find``."""
-        low, middle, high = np.quantile(self.per_find, [0.025, 0.5, 0.975], axis=1)
+        low, high = np.quantile(self.per_find, [0.025, 0.975], axis=1)
         stratum = self._strata()
         return self.parts.select("take_id", pl.col("player_id").fill_null("~").alias("player_key")).with_columns(
-            pl.Series("slides_per_find", middle),
+            pl.Series("slides_per_find", self.per_find.mean(axis=1)),
             pl.Series("slides_per_find_low", low),
             pl.Series("slides_per_find_high", high),
             pl.lit(self.source).alias("correction"),

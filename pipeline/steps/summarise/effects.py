@@ -128,15 +128,14 @@ def _rows(
 def _mended(fit: Fit, counts: Floats, exposures: Floats, terms: Floats, per_find: Floats) -> Sequence[Effect | None]:
     """The regression with each take's exposure divided by its true slides per find; what the draws of these leave open
     moves the coefficients as it would move a weighted least-squares fit of their logarithms."""
-    logs = np.log(per_find)
-    means = logs.mean(axis=1)
-    made = fit(counts, exposures / np.exp(means), terms)
+    made = fit(counts, exposures / per_find.mean(axis=1), terms)
     if made is None:
         return [None] * terms.shape[1]
     weight = (counts + 0.5)[:, None]
     design = np.column_stack([np.ones(counts.size), terms - terms.mean(axis=0)])
-    moved = np.linalg.lstsq(design * np.sqrt(weight), (logs - means[:, None]) * np.sqrt(weight), rcond=None)[0]
+    moved = np.exp(np.linalg.lstsq(design * np.sqrt(weight), np.log(per_find) * np.sqrt(weight), rcond=None)[0])
+    left = moved / moved.mean(axis=1, keepdims=True)
     return [
-        Effect(effect.term, corrected(effect.ratio, np.exp(moved[place])), effect.p)
+        Effect(effect.term, corrected(effect.ratio, left[place]), effect.p)
         for place, effect in enumerate(made, start=1)
     ]

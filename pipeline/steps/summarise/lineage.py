@@ -119,7 +119,7 @@ def _left(players: pl.DataFrame, measure: str, factors: Mapping[str, Factor]) ->
     c, e = (players[name].fill_null(0.0).to_numpy().astype(np.float64) for name in (counts, exposures))
     with np.errstate(divide="ignore"):
         logs = np.where(e > 0, np.log((c + 0.5) / e), np.nan)
-    logs += [np.log(factors[name].whole).mean() if name in factors else 0.0 for name in players["player_id"]]
+    logs += [np.log(factors[name].whole.mean()) if name in factors else 0.0 for name in players["player_id"]]
     logs[players["born"].is_null().to_numpy()] = np.nan
     return residuals(logs, players["born"].fill_null(np.nan).to_numpy(), _recorded(players))
 

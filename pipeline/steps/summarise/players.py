@@ -82,5 +82,8 @@ def _corrected(drawn: Interval, factor: Factor | None, relative: Factor | None) 
     return (
         columns
         if factor is None
-        else columns | corrected_columns(corrected(drawn, factor.over(relative)), name="shrunken_rate_corrected")
+        else columns
+        | corrected_columns(
+            corrected(drawn, factor.whole, relative.whole if relative else None), name="shrunken_rate_corrected"
+        )
     )

@@ -16,7 +16,7 @@ from pipeline.store.files.paths import leads_out
 from pipeline.store.schema import Relation
 
 # Where a bare name is looked for first.
-SEARCHED = ("summary", "fact", "stage", "check", "result", "base")
+SEARCHED = ("summary", "export", "fact", "stage", "check", "result", "base")
 
 
 def database_file(root: Path) -> Path:

@@ -23,7 +23,7 @@ from pipeline.errors import DataError
 from pipeline.store.schema.dates import PADDING_RULE
 from pipeline.store.schema.relation import PATTERNS, TYPES, Column, Relation
 
-LAYERS = ("base", "stage", "fact", "tally", "result", "summary", "check")
+LAYERS = ("base", "stage", "fact", "tally", "result", "summary", "export", "check")
 # What is computed beside a date column: suffix, type, description, allowed values.
 DATE_COLUMNS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
     ("earliest", "date", "First day that {0} can mean, taken strictly; empty if open or unknown.", ()),

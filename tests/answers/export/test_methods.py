@@ -16,7 +16,7 @@ OTHER = {"network": "comb", "learned": "rules"}
 def said(root, settings=""):
     (root / "settings.toml").write_text(settings)
     with open_corpus(root) as opened:
-        tables = {"take": opened.view("summary.take_for_models")}
+        tables = {"take": opened.view("export.take_for_models")}
         return methods.paragraph(opened, Corpus(root), tables=tables, withheld={"t9": "private"})
 
 

@@ -24,7 +24,7 @@ from pipeline.store.formats.data_package import PackageTable
 from tests.helpers.made_rows import corpus_folder, joined, many_players
 
 ANALYSIS = Path(store.__file__).parent / "analysis"
-TABLES = {"take": ("take_for_models", "summary"), "school_share": ("school_member", "fact")}
+TABLES = {"take": ("take_for_models", "export"), "school_share": ("school_member", "fact")}
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +38,7 @@ def views(tmp_path_factory):
     with open_corpus(corpus_folder(tmp_path_factory.mktemp("corpus"), **made)) as corpus:
         return {
             name: corpus.view(name)
-            for name in ("summary.take_for_models", "fact.school_member", "comparison", "cohort_and_period_effect")
+            for name in ("export.take_for_models", "fact.school_member", "comparison", "cohort_and_period_effect")
         }
 
 
