@@ -4,6 +4,7 @@ import os
 import re
 import sys
 import textwrap
+from pathlib import Path
 from typing import TextIO
 
 from rich.console import Console
@@ -22,6 +23,14 @@ def print_text(text: str, *, file: TextIO | None = None) -> None:
     width = console(file).width
     for line in text.split("\n"):
         print(line if width >= UNFOLDED else _folded(line, width), file=file)
+
+
+def tell_of_edits(folder: Path) -> None:
+    """Say on stderr that results are older than the catalogue, where they are."""
+    from pipeline.store.database.edited import edited_words
+
+    if said := edited_words(folder):
+        print_text(said, file=sys.stderr)
 
 
 def _folded(line: str, width: int) -> str:

@@ -31,6 +31,7 @@ def export(
     Example: glideline export my-corpus --as csv,stata,spss
     """
     from pipeline.answers.export.folder import export as write
+    from pipeline.cli.console import tell_of_edits
 
     names = [name.strip() for name in formats.split(",") if name.strip()]
     done = write(folder, to=names, into=into, replace=replace, with_sound=with_sound)
@@ -38,3 +39,4 @@ def export(
     typer.echo(f"{len(done.tables)} tables, {sum(done.tables.values())} rows; content sha256:{done.content_sha256}")
     for take_id, reason in done.withheld.items():
         typer.echo(f"withheld: take {take_id}: {reason}", err=True)
+    tell_of_edits(folder)

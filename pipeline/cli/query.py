@@ -80,6 +80,7 @@ def query(
     """
     from pipeline.answers.selection import Selection
     from pipeline.cli.answers import ROWS_SHOWN, answer, give, tell
+    from pipeline.cli.console import tell_of_edits
 
     players, schools, periods = (
         [whole_id(folder, one, table) for one in given or ()]
@@ -90,6 +91,7 @@ def query(
         from pipeline.cli.vary import vary as show_varied
 
         show_varied(folder, view, selection, where=where, form=output, to=to, picture=picture, replace=replace)
+        tell_of_edits(folder)
         return
     if picture is not None:
         raise UsageError("--picture goes with --vary")
@@ -102,3 +104,4 @@ def query(
     else:
         chosen = [name.strip() for name in (columns or "").split(",") if name.strip()]
         give(made, form=output, to=to, columns=chosen, wide=wide, replace=replace)
+    tell_of_edits(folder)

@@ -18,6 +18,7 @@ def report(
 
     Example: glideline report my-corpus
     """
+    from pipeline.cli.console import tell_of_edits
     from pipeline.errors import DataError
     from pipeline.flows.progress import Display, Tally
     from pipeline.pages.report import report as build
@@ -36,5 +37,6 @@ def report(
     built = build(folder, workers=workers, told=told)
     typer.echo(f"{len(built.made)} side pages made, {len(built.kept)} unchanged.")
     typer.echo(f"Open {built.overview}")
+    tell_of_edits(folder)
     if built.failed:
         raise DataError("\n".join(f"no page for {transfer_id}: {reason}" for transfer_id, reason in built.failed))

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from pipeline.cli.console import tell_of_edits
 from pipeline.cli.ids import completing, whole_id
 from pipeline.units import rpm_of_hz
 
@@ -54,6 +55,7 @@ def speed(
         _print_side(folder, frame.row(0, named=True))
     if picture is not None and transfer_id is not None:
         _draw(folder, transfer_id, picture, replace=replace)
+    tell_of_edits(folder)
     if render:
         _render(folder, frame.filter(frame["state"] != "not measured")["transfer_id"].to_list())
 

@@ -16,6 +16,7 @@ from pipeline.steps.words import DOING
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.build import build_database, is_current
 from pipeline.store.database.compaction import Spread, compact
+from pipeline.store.database.edited import note_kept
 
 RunBatches = Callable[[Iterator[Batch], Callable[[Report], None]], None]
 
@@ -74,6 +75,8 @@ class Work:
         if not self.noted and any(self.planner.why(step, *WHOLE) for step in self.planner.corpus_steps):
             return False
         self.is_whole = is_current(self.corpus, compact(self.corpus, seen=self.planner.files))
+        if self.is_whole:
+            note_kept(self.corpus)
         return self.is_whole
 
     def label(self, stage: int) -> str:
@@ -139,6 +142,7 @@ class Work:
             self.display.doing("building the database")
             build_database(self.corpus, generation)
             self.summary.database_built = True
+        note_kept(self.corpus)
         # As the compaction has just looked at them; what is up to date by now need not be worked out by the next run.
         self.planner.files = {table: generation.stamps(table) for table in self.planner.files}
         self.is_whole = not self.failed_now

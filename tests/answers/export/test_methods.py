@@ -8,6 +8,7 @@ from pipeline.answers.export import methods
 from pipeline.answers.open_corpus import open_corpus
 from pipeline.settings import Settings
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.edited import note_kept
 from tests.helpers.made_rows import corpus_folder, joined, small
 
 OTHER = {"network": "comb", "learned": "rules"}
@@ -55,6 +56,14 @@ def test_words_name_what_followed_and_what_judged(root):
     plain = said(root, '[follow]\nscoring = "comb"\n[detect]\nacceptance = "rules"\nleast_confidence = 0.5\n')
     assert "network" not in plain
     assert "judged by plain rules; slides of a confidence of 0.5 and more" in plain
+
+
+def test_words_say_what_was_edited_after_the_results(tmp_path):
+    root = corpus_folder(tmp_path, **small())
+    (root / "settings.toml").write_text("")
+    note_kept(Corpus(root))
+    assert "edited after" not in said(root)
+    assert "edited after they were made, though it goes along as edited: settings.toml" in said(root, "# a remark\n")
 
 
 def test_words_count_in_singular_and_plural_and_say_what_is_not_known(root):
