@@ -31,9 +31,10 @@ REPLICATES = 400
 """Replicates of the draws; the standard deviation of 400 is known to 4 %."""
 _PASSES, _DRAW_PASSES = 20, 8  # of the EM algorithm (common practice, no source)
 _DRAWS = 2
-"""Draws of the dates in each replicate, of which the mean is taken: the estimate has none of the draws' own scatter. With
-one, limits of a ratio of 2 hold it .99 where half of the takes are uncertain, with two .965, with three .915 where four in
-five of these are early; without any .87 where three in four takes are uncertain (benchmarks/coverage, 200 repeats)."""
+"""Draws of the dates in each replicate, of which the mean is taken: the estimate has none of the draws' own scatter.
+With one, limits of a ratio of 2 hold it .99 where half of the takes are uncertain, with two .965, with three .915 where
+four in five of these are early; without any .87 where three in four takes are uncertain (benchmarks/coverage, 200
+repeats)."""
 # Slides' worth of belief that a player's level is that of the others (judgement; the simulations used it too).
 _LEVEL_WEIGHT = 4.0
 # Takes' worth of belief that uncertain takes lie in the periods as their shares say (judgement, as above).
