@@ -17,7 +17,7 @@ def add(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     audio: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="AUDIO…", help="Audio files, or folders of them; none: those in audio/ already."),
+        typer.Argument(metavar="AUDIO…", help="Audio files, or folders of them; without any, those in audio/."),
     ] = None,
     sheet: Annotated[
         Path | None,

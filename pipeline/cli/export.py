@@ -17,16 +17,14 @@ def export(
     into: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Where the dated folder goes; default derived/export.")
     ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="A folder of the same day and content may be there, and is replaced.")
-    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace a folder of the same day and content.")] = False,
     with_sound: Annotated[
         bool, typer.Option("--with-sound", help="Copy the audio of transfers marked public, too.")
     ] = False,
 ) -> None:
     """Write tables for statistics tools with codebook, data package and methods paragraph.
 
-    Only what may be shared goes in; what was withheld is said.
+    Only what may be shared goes in; the folder says what was withheld.
 
     Example: glideline export my-corpus --as csv,stata,spss
     """

@@ -23,7 +23,7 @@ def listen(
     within: Annotated[
         float,
         typer.Option(
-            min=1, max=99, metavar="PERCENT", help="How closely the slides there are for each find are to be known."
+            min=1, max=99, metavar="PERCENT", help="How closely to know how many slides there are for each find."
         ),
     ] = 10,
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="The same seed draws the same sample.")] = 1,

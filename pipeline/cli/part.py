@@ -49,7 +49,7 @@ def part(
             autocompletion=completing("player"),
         ),
     ] = None,
-    rights: Annotated[str | None, typer.Option(metavar="TEXT", help="Who may use the edition how.")] = None,
+    rights: Annotated[str | None, typer.Option(metavar="TEXT", help="Who may use the edition, and how.")] = None,
     replace: Annotated[
         bool, typer.Option("--replace", help="Read an edition anew; what was mended in it by hand is lost.")
     ] = False,

@@ -38,7 +38,9 @@ def query(
     scheme: Annotated[str | None, typer.Option(metavar="NAME", help="Only this scheme of schools or periods.")] = None,
     min_certainty: Annotated[
         str | None,
-        typer.Option(metavar="HOW", help="Count only attributions and teaching as sure: possible, probable, certain."),
+        typer.Option(
+            metavar="HOW", help="Count only attributions and teaching at least so sure: possible, probable or certain."
+        ),
     ] = None,
     where: Annotated[
         str | None, typer.Option(metavar="CONDITION", help="Show only rows that meet this, once all is counted.")
@@ -58,7 +60,7 @@ def query(
         Literal["table", "csv", "json", "parquet"], typer.Option("--as", help="How to give the rows.")
     ] = "table",
     to: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file; needed for parquet.")] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="The file of --to may be there, and is replaced.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace the file of --to if there is one.")] = False,
     vary: Annotated[
         bool,
         typer.Option(

@@ -73,9 +73,10 @@ doubt as (
         'player without recording days' as what,
         'player' as thing,
         player_id as id,
-        count(*) || ' takes without a day or a session: those of one year count as one session, so limits are wide; '
+        count(*) || if(count(*) = 1, ' take', ' takes')
+        || ' without a day or a session: takes of one year count as one session, so limits are wide; '
         || 'fill in days or sessions' as explanation,
-        'takes without a day or a session: those of one year count as one session, so limits are wide; '
+        'takes without a day or a session: takes of one year count as one session, so limits are wide; '
         || 'fill in days or sessions' as together,
         whole.heard_players as among,
     from fact.take_tally

@@ -79,7 +79,7 @@ def export(
     ----------
     to : formats, of ``TABLE_FORMATS`` and ``OTHER_FORMATS``; CSV with its descriptor is always written.
     into : folder for the dated folder; None for ``derived/export``.
-    replace : the folder may be there, and is replaced; one in ``derived/export`` always is.
+    replace : whether to replace a folder that is there; one in ``derived/export`` always is.
     with_sound : copy the audio of transfers marked public.
     today : the date in the folder's name.
 
