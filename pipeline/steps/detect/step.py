@@ -13,7 +13,7 @@ from pipeline.counted import counted as number_of
 from pipeline.kinds import KINDS, STROKES
 from pipeline.settings import DetectSettings
 from pipeline.signal.speed.speed_map import SpeedMap
-from pipeline.steps.base import Step, StepInput, StepOutput
+from pipeline.steps.base import Outcome, Step, StepInput, StepOutput
 from pipeline.steps.detect.solo_spans import (
     REPEATED,
     RINGING,
@@ -93,15 +93,19 @@ def _run(given: StepInput[DetectSettings]) -> StepOutput:
     spans = not_counted(spans, sorted(ringing), reason=RINGING)
     frames = {name: pl.DataFrame(rows[name], schema=_polars(name), orient="row") for name in rows}
     frames["solo_span"] = _span_frame(spans, measured, transfer_id=transfer_id, speed_map=speed_map)
+    return StepOutput({transfer_id: frames}, {transfer_id: _outcome(rows, spans)})
+
+
+def _outcome(rows: Mapping[str, Sequence[Mapping[str, Any]]], spans: Sequence[SoloSpan]) -> tuple[Outcome, str]:
+    """How it went, in words: what was found, and how much of the solo is left out for which reason."""
     if not any(span.counted for span in spans):
-        why = "; ".join(sorted({span.reason for span in spans if span.reason})) or "no sound"
-        return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", why)})
-    chances = number_of(sum(r["exposure"] for r in rows["transition"]), "transition")
+        return "cannot_tell", "; ".join(sorted({span.reason for span in spans if span.reason})) or "no sound"
+    chances = number_of(sum(row["exposure"] for row in rows["transition"]), "transition")
     said = f"{number_of(len(rows['slide']), 'slide')} in {chances}, before chords and listeners are heard"
     for reason in (REPEATED, UNSURE, RINGING):
         left_s = sum(span.end_s - span.start_s for span in spans if span.reason == reason)
         said += f"; {left_s:.1f} s left out, where {reason}" if left_s else ""
-    return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
+    return "done", said
 
 
 def _polars(name: str) -> Any:

@@ -188,8 +188,6 @@ def _tables(
     counted = turns and state != "unmeasurable"
     drift = curve.drift_at(grid) if curve is not None else np.zeros(0)
     limits = _limits(settled, first, decision, float(cents_of_ratio(ratio)))
-    greatest = max(curve.jumps, key=lambda jump: abs(jump[1]), default=None) if curve is not None else None
-    placed = tuning["jump_s"].index(greatest[0]) if greatest else None
     speed = {
         "transfer_id": name,
         "state": state,
@@ -205,12 +203,7 @@ def _tables(
         "wow_cents": tuning["wow_cents"],
         "flutter_hz": tuning["flutter_hz"],
         "flutter_cents": tuning["flutter_cents"],
-        "jump_count": len(tuning["jump_s"]),
-        "jump_s": greatest[0] if greatest else None,
-        "jump_from_s": tuning["jump_from_s"][placed] if placed is not None else None,
-        "jump_to_s": tuning["jump_to_s"][placed] if placed is not None else None,
-        "jump_cents": -greatest[1] if greatest else None,
-        "jump_least_cents": tuning["jump_least_cents"],
+        **_jumps(curve, tuning),
         "estimated_state": estimated,
         "estimated_speed_ratio": estimated_ratio,
         **_rival(settled, readings),
@@ -234,6 +227,20 @@ def _se_along(curve: SharpCurve, time_s: Floats, tuning: Row, reading: Reading) 
     # the curve's own error, and what intonation leaves open of the whole
     whole = max(reading.offset_se**2 - tuning["sharp_se_cents"] ** 2, 0.0)
     return np.asarray(np.sqrt(curve.se_at(time_s) ** 2 + whole))
+
+
+def _jumps(curve: SharpCurve | None, tuning: Row) -> dict[str, Any]:
+    """The greatest sudden change as read, where it may lie, and how small a change the side would show."""
+    greatest = max(curve.jumps, key=lambda jump: abs(jump[1]), default=None) if curve is not None else None
+    placed = tuning["jump_s"].index(greatest[0]) if greatest else None
+    return {
+        "jump_count": len(tuning["jump_s"]),
+        "jump_s": greatest[0] if greatest else None,
+        "jump_from_s": tuning["jump_from_s"][placed] if placed is not None else None,
+        "jump_to_s": tuning["jump_to_s"][placed] if placed is not None else None,
+        "jump_cents": -greatest[1] if greatest else None,
+        "jump_least_cents": tuning["jump_least_cents"],
+    }
 
 
 def _ends(curve: SharpCurve | None, tuning: Row, first: Reading | None, ruled_above: float) -> dict[str, float | None]:
