@@ -28,6 +28,8 @@ def planned(folder: Path | str, *, ratios: Sequence[float], days: float, slides:
     if known.is_empty():
         raise DataError(f"{folder}: fewer than three players with slides", "too few to tell how much players differ")
     row = known.row(0, named=True)
+    if row["player_spread"] is None:
+        raise DataError(f"{folder}: {row['warning']}", "add takes: 8 players, or 10 slides of each, tell it")
     design = Design(row["player_spread"], row["session_spread"], CHANGE_SPREAD, days, slides)
     try:
         plans, least, most = (

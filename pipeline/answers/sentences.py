@@ -232,10 +232,12 @@ _DATES = {"middles of spans": "the middles of their spans", "drawn given the cou
 
 
 def _player(row: Row) -> Iterator[Said]:
+    is_told = row["player_spread"] is not None
+    spread = f"; players differ by {_limits(row, 'player_spread')} in log rates" if is_told else ""
     yield said(
         f"{row['player'] or row['player_id']}: {_limits(row, 'shrunken_rate')} {MEASURES[row['measure']]}, drawn from "
-        f"{rounded(row['rate'])} towards the others; {_mended(row, 'shrunken_rate', '{}')}; players differ by "
-        f"{_limits(row, 'player_spread')} in log rates",
+        f"{rounded(row['rate'])} towards the others; {_mended(row, 'shrunken_rate', '{}')}"
+        f"{spread}",
         row["warning"],
     )
 

@@ -32,6 +32,10 @@ LEAST_PLAYERS_FOR_RATIO = 4
 LEAST_MEAN_SLIDES = 10.0
 """With 5 slides a player the closed forms cover .85 to .89 of 40 players, the grid .94 to .97 (same benchmark)."""
 
+LEAST_PLAYERS_FOR_SPREAD = 8
+"""Fewer players with fewer than ten slides each do not tell how much they differ: of 5 with 5 slides limits lie 60-fold
+apart, and what is believed beforehand draws the middle down by an eighth (benchmarks/coverage)."""
+
 
 @dataclass(frozen=True)
 class PlayersRates:
@@ -146,6 +150,11 @@ def ratio_from_logs(mean: float, se: float, freedom: float, *, level: float = LE
 def welch_freedom(first: float, first_freedom: float, second: float, second_freedom: float) -> float:
     """Degrees of freedom of a sum of two independent means with these squared standard errors (Satterthwaite 1946)."""
     return (first + second) ** 2 / (first**2 / first_freedom + second**2 / second_freedom)
+
+
+def tells_spread(slides: float, players: int) -> bool:
+    """Whether so many slides of so many players tell how much players differ."""
+    return players >= LEAST_PLAYERS_FOR_SPREAD or slides >= LEAST_MEAN_SLIDES * players
 
 
 def enough_for_ratio(*players: int) -> bool:

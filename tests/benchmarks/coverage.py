@@ -35,7 +35,7 @@ from pipeline.stats.regression import dated_regression, negative_binomial, regre
 from pipeline.stats.repertoire import expected_slides, standardised_rates
 from pipeline.stats.resemblance import resemblance, residuals
 from pipeline.stats.uncertain_dates import Takes, drawn_rates, ratio_bounds
-from pipeline.stats.whose_rate import PlayersRates, Ratio, compare_players, players_rates
+from pipeline.stats.whose_rate import PlayersRates, Ratio, compare_players, players_rates, tells_spread
 from pipeline.steps.summarise.comparisons import Pair
 from pipeline.steps.summarise.correction import combined
 from pipeline.steps.summarise.listening import Listened
@@ -168,7 +168,8 @@ def sample(number: int, **world: float | str) -> World:
         if made:
             own = float(((made.low <= p.rates) & (p.rates <= made.high)).mean())
             yield Outcome("own rates", Interval(made.rates[0], made.low[0], made.high[0]), p.rates[0], share=own)
-            yield Outcome("spread between players", made.spread, p.spread)
+            if tells_spread(p.counts.sum(), number):
+                yield Outcome("spread between players", made.spread, p.spread)
             yield from of_players(players_rates(p.counts, p.exposures, p.of, posterior=made), p)
 
     return run

@@ -12,7 +12,7 @@ from pipeline.stats.estimates import MEASURES, OF_PLAYERS, RELATIVE, corrected_c
 from pipeline.stats.intervals import Interval
 from pipeline.stats.player_grid import player_grid
 from pipeline.stats.rates import FEW_CLUSTERS
-from pipeline.stats.whose_rate import players_rates
+from pipeline.stats.whose_rate import players_rates, tells_spread
 from pipeline.store import schema
 
 
@@ -39,7 +39,9 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
         whose = players_rates(*of_sessions, posterior=made)
         if made is None or whose is None:
             continue
-        few = f"only {players.height} players: rough spread" if players.height < FEW_CLUSTERS else None
+        told = tells_spread(float(players[counts].sum()), players.height)
+        rough = "rough spread" if told else "with too few slides to tell their spread"
+        few = f"only {players.height} players: {rough}" if players.height < FEW_CLUSTERS else None
         shared = {
             "measure": measure,
             **{
@@ -52,6 +54,7 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
                 )
                 for limit, value in (("", interval.estimate), ("_low", interval.low), ("_high", interval.high))
             },
+            **({} if told else {"player_spread": None}),
             "players": players.height,
             "method": "grid",
             "warning": few,
