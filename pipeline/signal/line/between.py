@@ -133,8 +133,8 @@ def _strongest(row, place, half):  # type: ignore[no-untyped-def]
         i = int(np.floor(place))
         share = np.float32(place - i)
         return row[i] + share * (row[i + 1] - row[i]) if i >= 0 and i + 1 < n else np.float32(0.0)
-    first = max(0, int(np.round(place - half)))
-    last = min(n - 1, int(np.round(place + half)))
+    first = max(0, round(place - half))
+    last = min(n - 1, round(place + half))
     best = np.float32(-9.0)
     for i in range(first, last + 1):
         if row[i] > best:

@@ -126,7 +126,7 @@ def _runs(cents: Floats, reach: float, memory: int) -> tuple[npt.NDArray[np.int6
             i += 1
         end[n] = i
         n += 1
-    return start[:n].copy(), end[:n].copy()
+    return start[:n], end[:n]
 
 
 @nb.njit(cache=True)

@@ -197,8 +197,12 @@ def _squares(
         j = i
         while j < n and track[j] == track[i]:
             j += 1
-        low = np.searchsorted(at, time_s[i], side="right")
-        high = np.searchsorted(at, time_s[j - 1], side="right")
+        low = 0
+        while low < at.size and at[low] <= time_s[i]:
+            low += 1
+        high = low
+        while high < at.size and at[high] <= time_s[j - 1]:
+            high += 1
         total = 0.0
         for q in range(i, j):
             total += weight[q]
@@ -213,4 +217,8 @@ def _squares(
                     turn += weight[q] * since_s[q]
             partly[s] += after - shrink[track[i]] * after * after - ease[track[i]] * turn * turn
         i = j
-    return np.cumsum(whole)[: at.size] + partly
+    running = 0.0
+    for s in range(at.size):
+        running += whole[s]
+        partly[s] += running
+    return partly

@@ -188,7 +188,7 @@ def _peaks(
             level[n] = m
             n += 1
             here += 1
-    return frame[:n].copy(), cents[:n].copy(), clear[:n].copy(), level[:n].copy()
+    return frame[:n], cents[:n], clear[:n], level[:n]
 
 
 @nb.njit(cache=True)
