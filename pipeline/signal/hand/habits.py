@@ -9,6 +9,7 @@ D. Dunson, "Robust Bayesian inference via coarsening", JASA 114, 2019.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numba
 import numpy as np
@@ -25,16 +26,20 @@ from pipeline.units import Floats
 COUNTS, SPREAD = 0.2, 0.4
 """What the likelihood counts, as in learning (``pipeline.training.fingers``), and by how many nats each of a player's
 weights lies off the learned one (by trial on takes held out; 0.25 to 0.5 do alike)."""
+STOP_SPREAD = 1.0
+"""By how many nats players differ in what they like each single stop by, beyond what its features say (by trial)."""
 NOTES = 100
 """Notes from which on it counts by half and more: what is heard of a few notes tells of them, and not of habits."""
 LEAST_CHANCE = 1e-3
 """Stops less likely than this tell nothing of habits."""
-ITERATIONS = 10
+ITERATIONS = 15
 STOPS, MOVES = len(STOP_NAMES), len(MOVE_NAMES)
 
 
-def own_weights(passages: Sequence[PassageChain], kind: Weights, hearing: Hearing) -> tuple[Floats, Floats]:
-    """What the player of a take adds to the weights of stops and of moves of ``kind``.
+def own_weights(
+    passages: Sequence[PassageChain], kind: Weights, hearing: Hearing
+) -> tuple[tuple[Floats, Floats], list[PassageChain]]:
+    """What the player of a take adds to the weights of stops and of moves of ``kind``, and passages with its own stops.
 
     ``hearing`` is how often this player's shifts are heard.
     """
@@ -42,23 +47,35 @@ def own_weights(passages: Sequence[PassageChain], kind: Weights, hearing: Hearin
     counts = COUNTS * notes / (notes + NOTES)
     small = [passage.likely(kind, hearing, least=LEAST_CHANCE) for passage in passages]
     told = [each.told(hearing) for each in small]
+    known = 1 + max((int(passage.stops.stops.max(initial=0)) for passage in passages), default=0)
+    spread = np.concatenate([np.full(STOPS + MOVES, SPREAD), np.full(known, STOP_SPREAD)])
 
-    def loss(more: Floats) -> tuple[float, Floats]:
-        value, slope = 0.5 * float(more @ more) / SPREAD**2, more / SPREAD**2
-        own = kind.with_more(more[:STOPS], more[STOPS:])
+    def parts(steps: Floats) -> tuple[Floats, Floats, Floats]:
+        more = spread * steps
+        return more[:STOPS], more[STOPS : STOPS + MOVES], more[STOPS + MOVES :]
+
+    def loss(steps: Floats) -> tuple[float, Floats]:
+        value, slope = 0.5 * float(steps @ steps), steps.copy()
+        stop, move, own = parts(steps)
+        player = kind.with_more(stop, move)
         for passage, heard in zip(small, told, strict=True):
-            log, rise = _log_likelihood(passage, own, heard)
+            liked = replace(passage, own=own[passage.stops.stops])
+            log, rise, by_stop = _log_likelihood(liked, player, heard)
             value -= counts * log
-            slope = slope - counts * rise
+            slope[: STOPS + MOVES] -= counts * SPREAD * rise
+            slope[STOPS + MOVES :] -= counts * STOP_SPREAD * np.bincount(passage.stops.stops, by_stop, known)
         return value, slope
 
     options = {"maxiter": ITERATIONS}
-    found = minimize(loss, np.zeros(STOPS + MOVES), jac=True, method="L-BFGS-B", options=options).x
-    return found[:STOPS], found[STOPS:]
+    found = minimize(loss, np.zeros(spread.size), jac=True, method="L-BFGS-B", options=options).x
+    stop, move, own = parts(found)
+    return (stop, move), [replace(passage, own=own[passage.stops.stops]) for passage in passages]
 
 
-def _log_likelihood(passage: PassageChain, kind: Weights, told: Floats) -> tuple[float, Floats]:
-    """Log likelihood of the slides heard and not heard, ``told`` of the pairs, and its slope (STOPS + MOVES,).
+def _log_likelihood(passage: PassageChain, kind: Weights, told: Floats) -> tuple[float, Floats, Floats]:
+    """Log likelihood of the slides heard and not heard, ``told`` of the pairs, and its slopes.
+
+    Of the weights (STOPS + MOVES,), and of what is liked of each candidate.
 
     Pitch and vibrato count with the slides and without: of habits they tell too little to be learned from.
     """
@@ -72,7 +89,7 @@ def _log_likelihood(passage: PassageChain, kind: Weights, told: Floats) -> tuple
         stops += sign * found.chance
         held = sign * (1.0 - passage.links.rested)
         _expected(begins, links, passage.moves.features, pairs, found.before, weights * found.after, held, moves)
-    return log, np.concatenate([stops @ passage.features, moves])
+    return log, np.concatenate([stops @ passage.features, moves]), stops
 
 
 @numba.njit(cache=True)

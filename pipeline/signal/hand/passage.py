@@ -119,7 +119,7 @@ def reconstruct_with(kinds: Sequence[Weights], line: Line, *, board: Fingerboard
     hearings = {_heard(usual, odds): share for odds, share in HEARD_ODDS}
     heard = _hearing_chances([_Played.of(passage, kinds[:1], hearings) for passage in whole], hearings)
     likeliest = max(heard, key=heard.__getitem__)
-    more = habits.own_weights(whole, kinds[0], likeliest)
+    more, whole = habits.own_weights(whole, kinds[0], likeliest)
     kinds = [kind.with_more(*more) for kind in kinds]
     played = [_Played.of(passage, kinds, heard) for passage in whole]
     chances = _kind_chances(played, kinds, likeliest, notes=line.midi.size)

@@ -34,7 +34,8 @@ class PassageChain:
     """One passage: its notes, and all of its candidates and links that no player changes.
 
     ``features`` (candidates, len(STOP_NAMES)) with the scale, ``long`` (candidates,) and ``apart`` (links,) the
-    doublings of the notes' lengths and of the time between them.
+    doublings of the notes' lengths and of the time between them, ``own`` (candidates,) how much more than others the
+    take's player likes each stop.
     """
 
     first: int
@@ -46,6 +47,7 @@ class PassageChain:
     features: Floats
     long: Floats
     apart: Floats
+    own: Floats
 
     @classmethod
     def of(
@@ -75,6 +77,7 @@ class PassageChain:
             features=chain.features_of(stops, table, of_stops, midi),
             long=doublings(end_s - start_s)[stops.owner],
             apart=doublings(links.apart_s),
+            own=np.zeros(stops.stops.size),
         )
 
     def likely(self, kind: Weights, hearing: Hearing, *, least: float) -> "PassageChain":
@@ -101,13 +104,14 @@ class PassageChain:
             moves=Moves(pair_begins, moves.features[pairs], moves.audible[pairs], moves.shares, moves.fit[pairs]),
             features=self.features[keep],
             long=self.long[keep],
+            own=self.own[keep],
         )
 
     def likings(self, kinds: Sequence[Weights]) -> Floats:
         """Log weight of every candidate by what the hand of each kind likes, (kinds, candidates)."""
         weights = np.array([kind.stop for kind in kinds] + [kind.stop_by_time for kind in kinds])
         plain, by_time = np.split(weights @ self.features.T, 2)
-        found: Floats = plain + self.long * by_time
+        found: Floats = plain + self.long * by_time + self.own
         return found
 
     def weights(self, liking: Floats, *, vibrato: bool = True) -> tuple[Floats, float]:

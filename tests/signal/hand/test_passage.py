@@ -291,7 +291,7 @@ def test_a_take_tells_its_players_habits_by_the_slides_alone() -> None:
     line = replace(line, slides=looked_at(line.slides))
     span = passage_chain.PassageChain.of(line, (0, len(notes)), board=board, usual=USUAL, share=0.7)
     told = span.told(USUAL)
-    _, slope = habits._log_likelihood(span, kind, told)
+    _, slope, by_stop = habits._log_likelihood(span, kind, told)
     for k in np.argsort(-np.abs(slope))[:8]:
         step = np.zeros(slope.size)
         step[k] = 1e-4
@@ -300,10 +300,14 @@ def test_a_take_tells_its_players_habits_by_the_slides_alone() -> None:
             for each in (step, -step)
         )
         assert (up - down) / 2e-4 == pytest.approx(slope[k], rel=1e-3, abs=1e-4)
+    k = int(np.argmax(np.abs(by_stop)))
+    step = 1e-4 * (np.arange(by_stop.size) == k)
+    up, down = (habits._log_likelihood(replace(span, own=each), kind, told)[0] for each in (step, -step))
+    assert (up - down) / 2e-4 == pytest.approx(by_stop[k], rel=1e-3)
     # Up one string, shift after shift: the player is told to cross strings less than others do.
     crossing = MOVE_NAMES.index("next_string")
-    _, much = habits.own_weights([span] * 20, kind, USUAL)
-    _, little = habits.own_weights([span], kind, USUAL)
+    (_, much), _ = habits.own_weights([span] * 20, kind, USUAL)
+    (_, little), _ = habits.own_weights([span], kind, USUAL)
     assert much[crossing] < 2.0 * little[crossing] < 0.0
 
 
