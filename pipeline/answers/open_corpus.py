@@ -104,6 +104,10 @@ class OpenCorpus:
         """As ``sql``, piece by piece, for answers of any length."""
         return sql_pieces(self._con, text)
 
+    def excerpts_judged(self) -> int:
+        """How many drawn excerpts listeners had judged when the database was made, whatever they say together."""
+        return int(self.sql("select count(distinct (sample_id, item_id)) as judged from stage.heard_item")["judged"][0])
+
     def pitch_frame(self, transfer_id: str) -> pl.DataFrame:
         """The pitch line of one transfer, in raw time and raw Hz."""
         return self._per_transfer("pitch_frame", transfer_id)

@@ -273,7 +273,7 @@ _SAY: Mapping[str, Callable[[Row], Iterator[Said]]] = {
 def _mended(row: Row, name: str, words: str) -> str:
     """The corrected number in these words with what it rests on, or that there is none."""
     if row[f"{name}_corrected"] is None:
-        return "not corrected for slides missed and invented, of which nothing is known"
+        return "not corrected for slides missed and invented, of which too little is known"
     counts = {("excerpt", "judged"): row["judged"], ("slide", "planted"): row["planted"]}
     rests = " and ".join(f"{counted(number, what)} {done}" for (what, done), number in counts.items() if number)
     rests = rests or "by what is known of other sounds, for nothing was planted or judged"

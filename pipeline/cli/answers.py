@@ -15,6 +15,7 @@ from pipeline.answers.sentences import CANNOT_SAY, sentences
 from pipeline.cli.console import console, print_text
 from pipeline.cli.rows import as_csv, as_json, first_rows, write_parquet
 from pipeline.cli.tables import counts_by_share, print_table
+from pipeline.counted import counted as number_of
 from pipeline.errors import UsageError
 from pipeline.stats.correction import UNCORRECTED
 from pipeline.stats.lineage import LineagePath
@@ -81,7 +82,7 @@ def answer(
     with OpenCorpus(folder) as corpus:
         if view is not None:
             made = corpus.selected(view, selection, where=where, most=most)
-            remarks = [*made.remarks, *_of_correction(made.frame)]
+            remarks = [*made.remarks, *_of_correction(corpus, made.frame)]
             if selection.min_certainty is None:
                 remarks += _of_doubt(corpus, view, made.frame)
             return Answer([made.frame], relation, remarks, _keys(corpus, made.frame))
@@ -96,11 +97,17 @@ def answer(
     return Answer([_list_of_views()])
 
 
-def _of_correction(frame: pl.DataFrame) -> Iterator[str]:
+def _of_correction(corpus: OpenCorpus, frame: pl.DataFrame) -> Iterator[str]:
     without = int((frame["correction"] == UNCORRECTED).sum()) if "correction" in frame.columns else 0
     if without:
         which = "uncorrected" if without == frame.height else f"{without} of {frame.height} rows are uncorrected"
-        yield f"{which}: how many slides are missed and invented is not known there; `glideline listen` tells"
+        if judged := corpus.excerpts_judged():
+            yield (
+                f"{which}: {number_of(judged, 'excerpt')} judged by ear so far, too few there to say how many slides "
+                "are missed and invented; `glideline listen DIR --plan` says how many are enough"
+            )
+        else:
+            yield f"{which}: how many slides are missed and invented is not known there; `glideline listen` tells"
 
 
 def _of_doubt(corpus: OpenCorpus, view: str, frame: pl.DataFrame) -> Iterator[str]:

@@ -64,8 +64,8 @@ COMPARED = {
 }
 
 UNKNOWN = (
-    "not corrected for slides missed and invented, of which nothing is known; nothing is left of it if 1.60 times as "
-    "large a share is found in one as in the other"
+    "not corrected for slides missed and invented, of which too little is known; nothing is left of it if 1.60 times "
+    "as large a share is found in one as in the other"
 )
 
 

@@ -172,7 +172,9 @@ def _correction(opened: OpenCorpus) -> str:
         "take.take_id = per_find.take_id and coalesce(take.player_id, '~') = per_find.player_key order by all"
     )
     if not known["found_slides"].sum():
-        return "They are not corrected for slides missed and invented, of which nothing is known on this corpus."
+        judged = opened.excerpts_judged()
+        known_words = f"{counted(judged, 'excerpt')} judged by ear say too little" if judged else "nothing is known"
+        return f"They are not corrected for slides missed and invented, of which {known_words} on this corpus."
     source, each = known["correction"][0], known["slides_per_find"].to_numpy()
     said = f"Beside each stands the rate corrected {_CORRECTED[source]}"
     if source != LISTENING:

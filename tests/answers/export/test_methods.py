@@ -3,9 +3,11 @@
 import re
 
 import pytest
+from typer.testing import CliRunner
 
 from pipeline.answers.export import methods
 from pipeline.answers.open_corpus import open_corpus
+from pipeline.cli import app
 from pipeline.settings import Settings
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.edited import note_kept
@@ -56,6 +58,22 @@ def test_words_name_what_followed_and_what_judged(root):
     plain = said(root, '[follow]\nscoring = "comb"\n[detect]\nacceptance = "rules"\nleast_confidence = 0.5\n')
     assert "network" not in plain
     assert "judged by plain rules; slides of a confidence of 0.5 and more" in plain
+
+
+def test_a_few_excerpts_are_too_few_rather_than_nothing(tmp_path):
+    place = {
+        "transfer_id": "x1", "transfer_start_s": 1.0, "transfer_end_s": 1.2, "samples_sha256": "a" * 64,
+        "sample_id": "n1", "item_id": "i1",
+    }  # fmt: skip
+    heard = {
+        "drawn_item": [{**place, "drawn_from": "slide"}],
+        "review": [{**place, "verdict": "slide", "listener": "lee", "judged_on": "2026-01-01"}],
+    }
+    root = corpus_folder(tmp_path, **joined(small(), heard))
+    assert "of which 1 excerpt judged by ear say too little on this corpus" in said(root)
+    asked = " ".join(CliRunner().invoke(app, ["query", str(root), "slides_by_player"]).stderr.split())
+    assert "uncorrected: 1 excerpt judged by ear so far, too few there to say" in asked
+    assert "`glideline listen` tells" not in asked
 
 
 def test_words_say_what_was_edited_after_the_results(tmp_path):
