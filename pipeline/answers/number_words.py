@@ -96,6 +96,22 @@ def given_words(standard_error: float | None) -> str:
     return "–" if standard_error is None else f"± {Z_95 * standard_error:.1f}"
 
 
+HOW_TO_RULE = (
+    "a row in catalogue/speed_decision.csv, with correction_cents or playing_rpm, and always with reference_pitch_hz; "
+    "then run"
+)
+"""How a person rules on a speed, told wherever one is shown."""
+
+
+def drift_words(row: Mapping[str, Any]) -> str:
+    """How far the speed drifts along a side, with 95 % limits, and that it may be none where these hold 0."""
+    size, error = row["drift_range_cents"], row["drift_se_cents"]
+    if error is None:
+        return f"{size:.1f} cents"
+    said = f"{size:.1f} {given_words(error)} cents (95 %)"
+    return said if size > Z_95 * error else f"{said}, which may be none,"
+
+
 def over_all_words(low: float | None, high: float | None) -> str:
     """95 % limits of a correction over all readings: −12 to +9; a dash where none are stated."""
     return "–" if low is None or high is None else f"{signed(low)} to {signed(high)}"

@@ -33,6 +33,9 @@ def speed(
 ) -> None:
     """Show how fast each side should play, how sure that is, what else is possible, and why.
 
+    To rule otherwise, fill a row of catalogue/speed_decision.csv: transfer_id, correction_cents or playing_rpm,
+    reference_pitch_hz, reason, decided_by and decided_on; then run.
+
     Example: glideline speed glideline-demo owl-1007-a-t1 --render
     """
     from pipeline.answers.speed_ledger import speed as ledger
@@ -73,7 +76,7 @@ def _print_ledger(frame: Any) -> None:
             _numbers("given A4, key", [_given(row) for row in rows], 1),
             _numbers("[rpm]", [_number(row["playing_rpm"], "{:.2f}") for row in rows], 2),
             _numbers("A4 [Hz]", [_number(row["reference_pitch_hz"], "{:.4g}") for row in rows], 3),
-            _numbers("drift [cent]", [_number(row["drift_range_cents"], "{:.0f}") for row in rows], 7),
+            _numbers("drift [cent]", [_drift(row) for row in rows], 7),
             _numbers("wow [cent]", [_number(row["wow_cents"], "{:.1f}") for row in rows], 8),
             Column("key", [row["key"] or "–" for row in rows], rank=6),
             Column("remark", [ledger_remark(row) for row in rows], note=True),
@@ -84,7 +87,7 @@ def _print_ledger(frame: Any) -> None:
         print_text(f"{hidden} more columns: a wider terminal, or --as csv", file=sys.stderr)
     print_text(
         "limits of 95 %: given A4 and key as shown, and over all readings of key, A4 and intonation; "
-        "`glideline speed DIR ID` says why",
+        "`glideline speed DIR ID` says why, and how to rule otherwise",
         file=sys.stderr,
     )
 
@@ -105,6 +108,13 @@ def _correction(row: dict[str, Any]) -> str:
     if row["offset_low_cents"] is None:
         return size
     return f"{size} ({over_all_words(row['offset_low_cents'], row['offset_high_cents'])})"
+
+
+def _drift(row: dict[str, Any]) -> str:
+    from pipeline.units import Z_95
+
+    error = row["drift_se_cents"]
+    return _number(row["drift_range_cents"], "{:.0f}") + (f" ± {Z_95 * error:.0f}" if error is not None else "")
 
 
 def _given(row: dict[str, Any]) -> str:
@@ -160,7 +170,15 @@ def _probable(probability: float | None) -> str:
 
 
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
-    from pipeline.answers.number_words import clock_words, given_words, least_jump_words, over_all_words, signed
+    from pipeline.answers.number_words import (
+        HOW_TO_RULE,
+        clock_words,
+        drift_words,
+        given_words,
+        least_jump_words,
+        over_all_words,
+        signed,
+    )
 
     facts = [("transfer", row["transfer_id"] + (f" (takes {row['takes']})" if row["takes"] else ""))]
     if row["session_id"]:
@@ -191,7 +209,7 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         facts.append(("would have been", f"{signed(row['estimated_offset_cents'], 1)} cents, {row['estimated_state']}"))
     if row["drift_range_cents"] is not None:
         within = ", the sudden change included" if row["jump_s"] is not None else ""
-        facts.append(("drift", f"{row['drift_range_cents']:.1f} cents along the side{within}"))
+        facts.append(("drift", f"{drift_words(row)} along the side{within}"))
     if row["jump_s"] is not None:
         bounds = f"between {clock_words(row['jump_from_s'])} and {clock_words(row['jump_to_s'])} (95 %)"
         bounds += f", the greatest of {row['jump_count']}" if row["jump_count"] > 1 else ""
@@ -204,7 +222,7 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         turning = f"once per turn of a turntable at {rpm_of_hz(row['wow_hz']):.2f} rpm"
         facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz, {turning}"))
     facts.append(("measured on", row["measured_on"] or "not measured yet"))
-    return [*facts, *((("remark", row["remark"]),) if row["remark"] else ())]
+    return [*facts, *((("remark", row["remark"]),) if row["remark"] else ()), ("to rule otherwise", HOW_TO_RULE)]
 
 
 def _draw(folder: Path, transfer_id: str, picture: Path, *, replace: bool) -> None:

@@ -27,7 +27,7 @@ from pipeline.pages.side import PAGE_TABLES, Heard, Neighbours, write_side
 from pipeline.processes import pool
 from pipeline.store.corpus import Corpus
 
-PAGE_VERSION = 6
+PAGE_VERSION = 7
 Told = Callable[[int, int], None]
 
 

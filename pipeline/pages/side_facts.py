@@ -10,8 +10,10 @@ import polars as pl
 from pipeline.answers.date_words import date_words
 from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import (
+    HOW_TO_RULE,
     clock_words,
     doubt_words,
+    drift_words,
     given_words,
     least_jump_words,
     over_all_words,
@@ -23,6 +25,7 @@ from pipeline.counted import counted
 from pipeline.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue
+from pipeline.units import cents_of_ratio
 
 Row = Mapping[str, Any]
 # Shorter pauses before, after and between the notes need no word.
@@ -140,6 +143,9 @@ def speed_words(speed: Row | None) -> str:
     if speed["offset_low_cents"] is not None and speed["state"] != "decided":
         limits = over_all_words(speed["offset_low_cents"], speed["offset_high_cents"])
         words += f" Over all readings of key, A4 and intonation: {limits} cents (95 %)."
+    if speed["state"] == "decided":
+        unruled = signed(float(cents_of_ratio(speed["estimated_speed_ratio"])), 1)
+        words += f" Without that ruling it would have been {unruled} cents, {speed['estimated_state']}."
     if speed["jump_s"] is not None:
         words += (
             f" The speed changes suddenly at {clock_words(speed['jump_s'])} (95 %: "
@@ -148,12 +154,12 @@ def speed_words(speed: Row | None) -> str:
         )
     if speed["drift_range_cents"] is not None:
         within = ", the sudden change included" if speed["jump_s"] is not None else ""
-        words += f" The pitch drifts over {speed['drift_range_cents']:.1f} cents along the side{within}."
+        words += f" The pitch drifts over {drift_words(speed)} along the side{within}."
         found = "" if speed["jump_s"] is not None else "no sudden change was found; "
         words += sentence(f"{found}{least_jump_words(speed)}")
     if speed["wow_cents"] is not None:
         words += f" It wavers by {speed['wow_cents']:.1f} cents to either side at {speed['wow_hz']:.3f} Hz."
-    return words + sentence(speed["remark"])
+    return words + sentence(speed["remark"]) + f" To rule otherwise: {HOW_TO_RULE}."
 
 
 def share(probability: float) -> str:

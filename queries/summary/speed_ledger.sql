@@ -30,6 +30,7 @@ select
     speed.key,
     case when speed.estimated_state <> 'unmeasurable' then first_reading.probability end as probability,
     speed.drift_range_cents,
+    speed.drift_se_cents,
     speed.wow_hz,
     speed.wow_cents,
     speed.flutter_hz,

@@ -50,7 +50,9 @@ def corpus(tmp_path: Path) -> Corpus:
     jump = ("jump_s", "jump_from_s", "jump_to_s", "jump_cents", "jump_least_cents")
     limits = ("offset_low_cents", "offset_high_cents", "reference_pitch_low_hz", "reference_pitch_high_hz")
     waver = ("wow_hz", "wow_cents", "flutter_hz", "flutter_cents")
-    empty = dict.fromkeys(("key", "drift_range_cents", *limits, *waver, *jump, "decided_by", "remark"))
+    empty = dict.fromkeys(
+        ("key", "drift_range_cents", "drift_se_cents", *limits, *waver, *jump, "decided_by", "remark")
+    )
     made.write("speed", "t1", pl.DataFrame([{**speed, **empty}]))
     return made
 

@@ -198,6 +198,7 @@ def _tables(
         "reference_pitch_hz": _reference(decision, first, known),
         "key": decision["key"] if decision is not None else (first.key if first else None),
         "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
+        "drift_se_cents": _drift_se(curve, grid, drift) if curve is not None else None,
         **_ends(curve, tuning, first, float(cents_of_ratio(ratio / estimated_ratio))),
         "wow_hz": tuning["wow_hz"],
         "wow_cents": tuning["wow_cents"],
@@ -221,6 +222,11 @@ def _tables(
     if state == "unmeasurable":
         return tables, ("cannot_tell", tuning["reason"])
     return tables, ("done", state)
+
+
+def _drift_se(curve: SharpCurve, grid: Floats, drift: Floats) -> float:
+    ends = grid[[int(np.argmin(drift)), int(np.argmax(drift))]]
+    return float(np.hypot(*curve.se_at(ends)))
 
 
 def _se_along(curve: SharpCurve, time_s: Floats, tuning: Row, reading: Reading) -> Floats:

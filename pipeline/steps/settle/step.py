@@ -14,7 +14,7 @@ def run(given: StepInput[SettleSettings]) -> StepOutput:
 
 STEP = Step(
     name="settle",
-    version=21,
+    version=22,
     scope="session",
     reads=("tuning", "melody"),
     writes=("speed", "speed_curve", "speed_alternative"),

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.answers.number_words import drift_words
 from pipeline.settings import SettleSettings
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import StepInput, StepOutput
@@ -314,6 +315,15 @@ def test_transfers_of_one_performance_with_two_a4_are_pointed_out_with_the_cure(
         said = out.tables[name]["speed"]["remark"][0]
         assert f"in {mate}, which holds the same performance: state one in reference_pitch.csv" in said
     assert "A4 is taken as 430.0 Hz here" in out.tables["tr-2"]["speed"]["remark"][0]
+
+
+def test_a_drift_has_limits_and_may_be_none() -> None:
+    # the curve falls by 10 cents from end to end, each end known to 1 cent
+    told = one(known())
+    assert told["drift_range_cents"] == pytest.approx(10.0)
+    assert told["drift_se_cents"] == pytest.approx(2**0.5)
+    assert drift_words(told) == "10.0 ± 2.8 cents (95 %)"
+    assert drift_words(told | {"drift_se_cents": 6.0}) == "10.0 ± 11.8 cents (95 %), which may be none,"
 
 
 def test_a_weak_side_takes_the_shape_of_its_session() -> None:
