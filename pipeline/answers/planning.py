@@ -45,8 +45,9 @@ def planned(folder: Path | str, *, ratios: Sequence[float], days: float, slides:
         f"With {rounded(days)} recording days and {rounded(slides)} slides each in each group (some {rounded(minutes)} "
         f"minutes of a typical player), a ratio is found in {100 * POWER:.0f} of 100 such studies with:",
         *map(_line, plans, least, most),
-        "In brackets: if players differ by as little or as much as the limits say. That those who stand in both "
-        f"differ by {CHANGE_SPREAD:g} in how they change is assumed.",
+        "In brackets: if players differ by as little or as much as the limits say. For those who stand in both that "
+        f"makes no difference, so that no range is given; that they differ by {CHANGE_SPREAD:g} in how they change is "
+        "assumed.",
     ]
 
 

@@ -126,6 +126,13 @@ def _unheard(row: Row) -> Iterator[str]:
         )
 
 
+_NO_PERIOD = {
+    "uncertain": "takes that may be of several periods",
+    "undated": "takes without a date",
+    "outside": "takes outside all periods",
+}
+
+
 def _name(row: Row) -> str:
     names = (
         "player",
@@ -139,7 +146,8 @@ def _name(row: Row) -> str:
         "instrument",
         "year",
     )
-    parts = [str(row[name]) for name in names if row.get(name) is not None]
+    named = {**row, "period": _NO_PERIOD.get(str(row.get("period_id")), row.get("period"))}
+    parts = [str(named[name]) for name in names if named.get(name) is not None]
     if row.get("grouping") is not None:
         parts.append(f"{row['grouping'].replace('_', ' ')} {row['group_key']}")
     if row.get("generation") is not None:
@@ -294,4 +302,6 @@ def _limits(row: Row, name: str) -> str:
 def _p_of(row: Row, what: str) -> str:
     """p, and what is left of it where several are asked about at once: pairs, terms or rates."""
     number = row[f"{what}s_in_family"]
-    return p_words(row["p"]) + (f" ({p_words(row['p_holm'])} for {number} {what}s at once)" if number > 1 else "")
+    return p_words(row["p"]) + (
+        f" ({p_words(row['p_holm'])} allowing for {number} {what}s asked at once)" if number > 1 else ""
+    )

@@ -12,6 +12,7 @@ from pipeline.answers.note_names import spelling
 from pipeline.answers.open_corpus import OpenCorpus, per_transfer
 from pipeline.answers.selection import Selection
 from pipeline.answers.sentences import CANNOT_SAY, sentences
+from pipeline.answers.short_sentences import TOO_MANY_SILENT
 from pipeline.cli.console import console, print_text
 from pipeline.cli.rows import as_csv, as_json, first_rows, write_parquet
 from pipeline.cli.tables import counts_by_share, print_table
@@ -82,7 +83,7 @@ def answer(
     with OpenCorpus(folder) as corpus:
         if view is not None:
             made = corpus.selected(view, selection, where=where, most=most)
-            remarks = [*made.remarks, *_of_correction(corpus, made.frame)]
+            remarks = [*made.remarks, *_of_correction(corpus, made.frame), *_of_slides_into_notes(made.frame)]
             if selection.min_certainty is None:
                 remarks += _of_doubt(corpus, view, made.frame)
             return Answer([made.frame], relation, remarks, _keys(corpus, made.frame))
@@ -108,6 +109,15 @@ def _of_correction(corpus: OpenCorpus, frame: pl.DataFrame) -> Iterator[str]:
             )
         else:
             yield f"{which}: how many slides are missed and invented is not known there; `glideline listen` tells"
+
+
+def _of_slides_into_notes(frame: pl.DataFrame) -> Iterator[str]:
+    """Why a row may have slides and yet none per 100 transitions."""
+    names = ("found_slides" if "found_slides" in frame.columns else "slides", "slides_per_100_transitions")
+    if not set(names) <= set(frame.columns):
+        return
+    if frame.filter((pl.col(names[0]) > 0) & (pl.col(names[1]) == 0)).height:
+        yield "0 per 100 transitions beside some slides: those go into a note that has none before it"
 
 
 def _of_doubt(corpus: OpenCorpus, view: str, frame: pl.DataFrame) -> Iterator[str]:
@@ -195,6 +205,8 @@ def _table(made: Answer, file: TextIO, *, columns: Sequence[str], wide: bool) ->
         wide=wide,
         spelling=lambda row: spelling(made.keys.get(row.get("transfer_id", ""))),
     )
+    if "share_silent" in frame.columns:
+        print_text(f"caution: {TOO_MANY_SILENT}", file=sys.stderr)
     if made.relation is not None and counts_by_share(frame):
         print_text("a take that falls into several groups counts in each by its share", file=sys.stderr)
     if more:

@@ -37,6 +37,8 @@ _BRIEF = (
     "slides_per_bar",
     "ratio",
     "ratio_corrected",
+    *("share_silent", "chances", "silent"),
+    *("share_agree", "agree", "differ", "printed_chords", "chords_agree", "chords_differ"),
     *("odds_ratio", "unmatched_odds_ratio", "places", "reached", "told", "slid", "share"),
     *("verdict", "log10_ratio", "against_others"),
     "p",
@@ -51,8 +53,8 @@ _BRIEF = (
 )
 # Of these the last to be left out where it is narrow.
 _FIRST = (
-    *("certainty", "takes", "takes_not_judged", "found_slides", "slides_per_100_transitions", "slides_per_minute"),
-    *("ratio", "slides", "takes_doubtful"),
+    *("certainty", "share_silent", "share_agree", "slides_per_100_transitions", "slides_per_minute", "ratio"),
+    *("found_slides", "takes", "takes_not_judged", "slides", "takes_doubtful"),
     *("odds_ratio", "places", "slid", "told", "share_broken", "cannot_tell", "verdict", "log10_ratio"),
     *("slides_per_100_transitions_corrected", "ratio_corrected", "p_holm", "minutes", "players"),
     *("start_s", "audible_start_s", "transfer_audible_start_s", "from_midi", "to_midi"),
@@ -193,7 +195,7 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
     names = [name for name in frame.columns if not _is_limit(name, frame.columns)]
     key = relation.key if relation is not None else names[:1]
     ids = {name for name in names if name.endswith("_id") and name.removesuffix("_id") in names}
-    heads = {name.removesuffix("_id") if name in ids else name for name in key}
+    heads = {name.removesuffix("_id") if name in ids else name for name in key if not _is_lone_scheme(name, frame)}
     rest = [name for name in names if name not in heads and name not in ids]
     brief = [name for name in (*_BRIEF, *(_FINGERS if Kind.DEPARTING_FINGER in names else ())) if name in rest]
     if brief and len(names) > MANY:
@@ -209,9 +211,14 @@ def _chosen(frame: pl.DataFrame, relation: Relation | None, *, columns: Sequence
 
 def _labels(name: str, frame: pl.DataFrame) -> bool:
     """Whether a column says which group a row is about, rather than how its numbers came about."""
-    if name in ("method", "cluster_unit", "correction"):
+    if name in ("method", "cluster_unit", "correction") or (name == "slides_per_bar_warning" and "warning" in frame):
         return False
     return frame.schema[name] == pl.String or name in ("year", "generation")
+
+
+def _is_lone_scheme(name: str, frame: pl.DataFrame) -> bool:
+    """Whether a column names the scheme of schools or periods, the same in every row."""
+    return name.endswith("scheme") and frame[name].n_unique() < 2
 
 
 def _tells_nothing(name: str, frame: pl.DataFrame, key: Sequence[str]) -> bool:
@@ -219,7 +226,7 @@ def _tells_nothing(name: str, frame: pl.DataFrame, key: Sequence[str]) -> bool:
         return bool((frame[name].fill_null(0) == 0).all())
     if _beside_finds(name, frame):
         return bool((frame[name] == frame["found_slides"]).fill_null(True).all())
-    return frame[name].is_null().all() or (name == "players" and "player_id" in key)
+    return frame[name].is_null().all() or _is_lone_scheme(name, frame) or (name == "players" and "player_id" in key)
 
 
 def _beside_finds(name: str, frame: pl.DataFrame) -> bool:

@@ -145,6 +145,9 @@ def test_where_filters_finished_rows_and_says_so(corpus):
             corpus.view("slides_by_player", where=wrong)
     with pytest.raises(UsageError, match="not one condition"):
         corpus.view("slides_by_player", where="true); select (1")
+    with pytest.raises(UsageError, match=r"slides_by_player has no column 'playr' .*did you mean player\?") as told:
+        corpus.view("slides_by_player", where="playr = 'ann'")
+    assert "Binder" not in str(told.value)
 
 
 def pipeline_selection(**given):

@@ -108,7 +108,9 @@ def test_takes_that_could_not_be_judged_may_hold_less_or_more():
         (
             {},
             "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in "
-            "period early as in period late; p = .048 (p = .144 for 3 pairs at once); " + UNKNOWN + ". Caution: few.",
+            "period early as in period late; p = .048 (p = .144 allowing for 3 pairs asked at once); "
+            + UNKNOWN
+            + ". Caution: few.",
         ),
         (
             {
@@ -118,9 +120,9 @@ def test_takes_that_could_not_be_judged_may_hold_less_or_more():
                 "recall_to_equal": 1.3,
             },
             "Slides per minute: 6 players stand in both: they themselves made 1.60 (1.00–2.60) times as many in "
-            "period early as in period late; p = .048 (p = .144 for 3 pairs at once); corrected for slides missed 1.30 "
-            "(0.80–2.10) times (80 slides planted in music of such sound); nothing is left of it if 1.30 times as "
-            "large a share is found in one as in the other beyond that. Caution: few.",
+            "period early as in period late; p = .048 (p = .144 allowing for 3 pairs asked at once); corrected for "
+            "slides missed 1.30 (0.80–2.10) times (80 slides planted in music of such sound); nothing is left of it if "
+            "1.30 times as large a share is found in one as in the other beyond that. Caution: few.",
         ),
         (
             {"changed_or_replaced_p": 0.01, "pairs_in_family": 1, "warning": None},
@@ -166,7 +168,7 @@ def test_lineage_says_what_it_could_have_found_and_what_it_cannot_tell():
     )
     many = {"pairs": 60, "p": 0.012, "p_holm": 0.036, "rates_in_family": 3, "warning": None}
     (said,) = sentences("lineage_resemblance", pl.DataFrame([row | many]))
-    assert "birth and date taken off, p = .012 (p = .036 for 3 rates at once), against" in said
+    assert "birth and date taken off, p = .012 (p = .036 allowing for 3 rates asked at once), against" in said
 
 
 def test_effects_say_that_age_birth_and_date_are_one_equation():
@@ -190,10 +192,10 @@ def test_effects_say_that_age_birth_and_date_are_one_equation():
         "warning": None,
     }
     assert sentences("cohort_and_period_effect", pl.DataFrame([row])) == [
-        "Slides per minute, a decade later recorded: 0.74 (0.61–0.90) times, p below .001 (p = .001 for 3 "
-        "terms at once); by negative binomial regression, which fits these takes, 0.75 (0.63–0.89); corrected for "
-        "slides missed and invented 0.80 (0.60–1.10) times (150 excerpts judged in music of such sound) (12 players, "
-        "36 takes, dates by the middles of their spans). Caution: age, birth and date are one equation."
+        "Slides per minute, a decade later recorded: 0.74 (0.61–0.90) times, p below .001 (p = .001 allowing for 3 "
+        "terms asked at once); by negative binomial regression, which fits these takes, 0.75 (0.63–0.89); corrected "
+        "for slides missed and invented 0.80 (0.60–1.10) times (150 excerpts judged in music of such sound) (12 "
+        "players, 36 takes, dates by the middles of their spans). Caution: age, birth and date are one equation."
     ]
 
 
@@ -379,9 +381,9 @@ PLACE = {
             {"sentence": "At the same places north slid more.", "warning": "only 5 players: rough interval",
              "odds_ratio": 2.0, "odds_ratio_low": 1.1, "odds_ratio_high": 4.0, "p": 0.04, "p_holm": 0.12,
              "pairs_in_family": 3, "unmatched_odds_ratio": 0.5, "coverage": 0.61},
-            "At the same places north slid more; odds ratio within places 2 (1.1–4), p = .040 (p = .120 for 3 pairs at "
-            "once): no difference is shown, and none is ruled out; over all that either plays, whatever the places, "
-            "0.5, of which 61 % lies at those places. Caution: only 5 players: rough interval.",
+            "At the same places north slid more; odds ratio within places 2 (1.1–4), p = .040 (p = .120 allowing for 3 "
+            "pairs asked at once): no difference is shown, and none is ruled out; over all that either plays, "
+            "whatever the places, 0.5, of which 61 % lies at those places. Caution: only 5 players: rough interval.",
         ),
     ],
 )  # fmt: skip

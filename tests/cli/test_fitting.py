@@ -2,6 +2,7 @@
 
 import io
 import textwrap
+from typing import Any
 
 import polars as pl
 import pytest
@@ -115,6 +116,29 @@ def test_views_with_an_answer_show_it_with_limits_at_80_columns_and_break_names_
     assert (with_limits(19.25, 10.5, 19.25) if f"{answer}_low" in made else "19.2") in text
     # What tells rows apart stays.
     assert all(each in text for each in {"measure", "evidence", "term", "links"} & set(relation.key))
+
+
+@pytest.mark.parametrize(
+    ("view", "wanted"),
+    [
+        ("shifts_by_player", "52 (21–95)"),
+        ("slides_by_cohort_and_period", "5.2 (2.1–9.5)"),
+        ("slides_by_school_and_period", "5.2 (2.1–9.5)"),
+        ("fingering_against_edition", "52"),
+    ],
+)
+def test_the_point_of_a_wide_view_is_seen_at_80_columns(view: str, wanted: str) -> None:
+    relation = load(view, "summary")
+    values = {"string": "recording eras", "int64": 11, "double": 5.25, "boolean": True, "date": None}
+    made: dict[str, Any] = {column.name: values[column.type] for column in relation.columns}
+    for name in ("slides_per_minute", "share_silent", "share_agree"):
+        share = 0.1 if name.startswith("share") else 1.0
+        for end, value in (("", 5.25), ("_low", 2.1), ("_high", 9.5)):
+            if name + end in made:
+                made[name + end] = value * share
+    out = io.StringIO()
+    print_table(pl.DataFrame([made]), relation, console=Console(file=out, width=80))
+    assert wanted in out.getvalue()
 
 
 def test_columns_shown_are_declared() -> None:

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.errors import DataError, UsageError, no_such_folder, typed
 from pipeline.store import schema
+from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.database.asking import MEMORY, as_plain, attended, pieces_of
 from pipeline.store.database.views import PER_TRANSFER
 from pipeline.store.files.paths import leads_out
@@ -181,7 +182,16 @@ def rows_of(
             raise DataError(
                 f"corpus.duckdb: {relation.layer}.{relation.name} cannot be read ({error})", f"{cure}"
             ) from error
-        raise UsageError(f"--where {where!r}: {error}") from error
+        raise UsageError(f"--where {where!r}: {_of_condition(str(error), relation)}") from error
+
+
+def _of_condition(said: str, relation: Relation) -> str:
+    """What is wrong with a condition, in our words where it is a name that is no column."""
+    if missing := re.search(r'Referenced column "([^"]+)" not found', said):
+        names = [column.name for column in relation.columns]
+        near = did_you_mean(missing[1], names, otherwise=f"its columns: glideline dictionary {relation.name}")
+        return f"{relation.name} has no column {missing[1]!r} (text stands in single quotes); {near}"
+    return re.sub(r"^\w+ Error: ", "", said).split("\n\nLINE", 1)[0]
 
 
 def _by_size(name: str) -> str:
