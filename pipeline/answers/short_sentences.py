@@ -22,6 +22,7 @@ from pipeline.stats.planning import SIZE
 from pipeline.store.parts.where import place_words
 
 Row = Mapping[str, Any]
+_FEW_SLIDES = 5  # as for rates
 _FEW_PLAYERS = 3  # at least, for a share to say anything of players at large (as LEAST_PLAYERS_FOR_RATES)
 
 
@@ -209,8 +210,11 @@ def _likeness_of_pupils(row: Row) -> Iterator[Said]:
 
 
 def _hangs_on_speed(row: Row) -> Iterator[Said]:
+    few = None
+    if row["slides"] is not None and row["slides"] < _FEW_SLIDES:
+        few = f"it rests on {counted(row['slides'], 'slide')}"
     moved = "hangs on the reading of the speed" if row["changes"] else "hardly depends on the speed"
-    yield said(f"{row['thing']} {row['id']}, {row['conclusion']}: {_plain(row)}; it {moved}")
+    yield said(f"{row['thing']} {row['id']}, {row['conclusion']}: {_plain(row)}; it {moved}", few)
 
 
 def _beside_others(row: Row) -> Iterator[Said]:

@@ -75,8 +75,9 @@ def hand(
         print_text("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
         for rank, share, notes in played.other_readings():
             print_text(
-                f"By reading {rank} of the speed ({probability_words(share)} likely) {counted(notes, 'note')} here "
-                f"{'has' if notes == 1 else 'have'} another string or finger: --speed-rank {rank}."
+                f"By reading {rank} of the speed ({probability_words(share)} of all readings weighed, whatever A4 was) "
+                f"{counted(notes, 'note')} here {'has' if notes == 1 else 'have'} another string or finger: "
+                f"--speed-rank {rank}."
             )
         for reason, count in sorted(Counter(frame["not_counted"].drop_nulls()).items()):
             print_text(f"{counted(count, 'slide')} {'is' if count == 1 else 'are'} not counted: {reason}.")

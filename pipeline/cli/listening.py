@@ -146,15 +146,16 @@ def _late(late: Differences) -> str:
 
 
 def _strata(results: ListeningResults, names: Mapping[str, str]) -> Table:
-    """A row for each stratum below its population; each row fits 80 columns."""
+    """A row for each stratum below its population; each row fits 80 columns. Where listeners differ, as many say slide
+    as no slide."""
     table = _table("Heard as slide, group by group")
     table.add_column("drawn from")
-    for head in ("in\ncorpus", "judged", "slide", "cannot\ntell", "share\n(95 %)"):
+    for head in ("in\ncorpus", "judged", "slide", "cannot\ntell", "differ", "share\n(95 %)"):
         table.add_column(head, justify="right")
     for population, words in POPULATIONS.items():
         table.add_row(words, style="bold")
         for s in (each for each in results.strata if each.drawn_from == population):
-            counts = (s.judged.population, s.judged.judged, s.judged.slides, s.cannot_tell)
+            counts = (s.judged.population, s.judged.judged, s.judged.slides, s.cannot_tell, s.differed)
             table.add_row(f" {group_words(s.name, names)}", *map(str, counts), share_cell(s.share))
     return table
 

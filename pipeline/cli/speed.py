@@ -127,7 +127,7 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
     from rich.text import Text
 
     from pipeline.answers.speed_ledger import beside_others, speed_alternatives
-    from pipeline.cli.console import console
+    from pipeline.cli.console import console, print_text
     from pipeline.cli.fitting import Column, print_columns
 
     out = console()
@@ -155,6 +155,11 @@ def _print_side(folder: Path, row: dict[str, Any]) -> None:
         ],
         out,
     )
+    if row["state"] == "ambiguous":
+        print_text(
+            "A probability here is of one speed with one A4. The remark adds up all readings that give the same notes, "
+            "whatever A4 was; `hand` weighs those that it looks at, as shares of 100 %."
+        )
 
 
 def _numbers(head: str, cells: list[str], rank: int = 0) -> Any:

@@ -87,5 +87,6 @@ def _stratum(stratum: Any, names: Mapping[str, str]) -> dict[str, Any]:
         "judged": stratum.judged.judged,
         "slides": stratum.judged.slides,
         "cannot_tell": stratum.cannot_tell,
+        "differed": stratum.differed,
         "share": share_cell(stratum.share),
     }

@@ -111,6 +111,7 @@ said as (
         timed.thing,
         timed.id,
         'slides per minute' as conclusion,
+        coalesce(shaped.slides, 0) as slides,
         coalesce(shaped.slides, 0) / timed.minutes as value,
         coalesce(shaped.slides, 0) / timed.slowest_minutes as low,
         coalesce(shaped.slides, 0) / timed.fastest_minutes as high,
@@ -122,6 +123,7 @@ said as (
         thing,
         id,
         'median duration of slides, ms' as conclusion,
+        slides,
         duration_ms as value,
         fastest_ms as low,
         slowest_ms as high,
@@ -131,6 +133,7 @@ said as (
         thing,
         id,
         'median gradient of slides, cents/s' as conclusion,
+        slides,
         gradient as value,
         slowest_gradient as low,
         fastest_gradient as high,
@@ -140,6 +143,7 @@ said as (
         thing,
         id,
         'notes with another string or finger, %' as conclusion,
+        null as slides,
         expected as value,
         0 as low,
         differing as high,
@@ -158,4 +162,5 @@ select
         > if(said.conclusion = 'notes with another string or finger, %', 10, 0.1 * said.value),
         false
     ) as changes,
+    said.slides,
 from said

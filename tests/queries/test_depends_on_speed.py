@@ -57,9 +57,13 @@ def found():
         note_hand=[hand("n1", 1, 1), hand("n1", 2, 2), hand("n2", 1, 1), hand("n2", 2, 1)],
     )  # fmt: skip
     rows = con.execute(
-        "select thing, id, conclusion, value, low, high, changes from summary.depends_on_speed order by all"
+        "select thing, id, conclusion, value, low, high, changes, slides from summary.depends_on_speed order by all"
     ).fetchall()
-    return {row[:3]: row[3:] for row in rows}
+    # What rests on few slides says so.
+    assert {row[:2]: row[7] for row in rows if row[7] is not None} == {
+        ("player", "ann"): 4, ("take", "k1"): 3, ("take", "k2"): 1
+    }  # fmt: skip
+    return {row[:3]: row[3:7] for row in rows}
 
 
 def test_rates_durations_and_gradients_follow_the_limits(found):

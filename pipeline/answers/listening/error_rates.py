@@ -24,12 +24,16 @@ _STRETCH = ("sample_id", "transfer_id", "transfer_start_s", "transfer_end_s", "s
 
 @dataclass(frozen=True)
 class Stratum:
-    """Judged items of one stratum; ``share`` is that of slides among them."""
+    """Judged items of one stratum; ``share`` is that of slides among them.
+
+    ``cannot_tell`` counts what listeners could not tell, ``differed`` that of which as many said one thing as another.
+    """
 
     drawn_from: str
     name: str
     judged: Judged
     cannot_tell: int
+    differed: int
     share: Interval
 
 
@@ -199,8 +203,12 @@ def _heard(items: pl.DataFrame, verdicts: pl.DataFrame, elsewhere: dict[tuple[st
         if item["drawn_from"] == "stretch" and verdict == "slide" and not elsewhere[item["sample_id"], item["item_id"]]:
             verdict = "no_slide"
         kinds = group["kind"].drop_nulls().to_list()
-        rows.append({**item, "verdict": verdict, "heard_kind": agreement.majority(kinds) if kinds else None})
-    return pl.DataFrame(rows, schema={**items.schema, "verdict": pl.String, "heard_kind": pl.String})
+        heard_kind = agreement.majority(kinds) if kinds else None
+        differed = verdict == "cannot_tell" and not (group["verdict"] == "cannot_tell").any()
+        rows.append({**item, "verdict": verdict, "heard_kind": heard_kind, "differed": differed})
+    return pl.DataFrame(
+        rows, schema={**items.schema, "verdict": pl.String, "heard_kind": pl.String, "differed": pl.Boolean}
+    )
 
 
 def _strata(items: pl.DataFrame, heard: pl.DataFrame) -> tuple[Stratum, ...]:
@@ -214,9 +222,10 @@ def _strata(items: pl.DataFrame, heard: pl.DataFrame) -> tuple[Stratum, ...]:
             judged=clear.height,
             population=row["stratum_size"],
         )
-        undecided = own.height - clear.height
+        differed = int(own["differed"].sum())
+        unclear = own.height - clear.height - differed
         share = agreement.stratum_share(judged)
-        made.append(Stratum(row["drawn_from"], row["stratum"], judged, undecided, share))
+        made.append(Stratum(row["drawn_from"], row["stratum"], judged, unclear, differed, share))
     return tuple(made)
 
 

@@ -3,6 +3,7 @@
 import polars as pl
 import pytest
 
+from pipeline.answers.listening import error_rates
 from pipeline.answers.listening.error_rates import listening_results
 from pipeline.answers.listening.plan import planned
 from pipeline.answers.listening.words import told_share
@@ -224,3 +225,19 @@ def test_a_verdict_without_marks_adds_no_slide(measured):
     with open_read_only(measured) as con:
         assert con.sql("select count(*) from stage.judged_slide where origin = 'added'").fetchall() == [(0,)]
         assert con.sql("select count(*) from stage.judged_slide where verdict = 'slide'").fetchall()[0][0] > 3
+
+
+def test_what_nobody_called_unclear_but_listeners_told_apart_is_counted_by_itself():
+    item = {"sample_id": "s", "drawn_from": "slide", "stratum": "sure", "stratum_size": 9}
+    items = pl.DataFrame([item | {"item_id": name} for name in ("alike", "apart", "unclear")])
+    said = {"alike": ("slide", "slide"), "apart": ("slide", "no_slide"), "unclear": ("cannot_tell", "slide")}
+    verdicts = pl.DataFrame(
+        [
+            {"sample_id": "s", "item_id": name, "verdict": each, "kind": None}
+            for name, two in said.items()
+            for each in two
+        ],
+        schema_overrides={"kind": pl.String},
+    )
+    (made,) = error_rates._strata(items, error_rates._heard(items, verdicts, {}))
+    assert (made.judged.judged, made.judged.slides, made.cannot_tell, made.differed) == (1, 1, 1, 1)
