@@ -282,6 +282,8 @@ def noise(*, listening: bool, recovery: bool, **world: Any) -> World:
         )  # fmt: skip
         rows = [pair.as_recorded(rates["noisy"], rates["clear"], None, seed=seed, replicates=400), *pair.of_players()]
         for row in rows:
+            if row["ratio"] is None:  # evidence that there is none of
+                continue
             for name, what in (("ratio", "as found (for contrast)"), ("ratio_corrected", "corrected")):
                 low, high = row[f"{name}_low"], row[f"{name}_high"]
                 p = 1.0 if low <= 1 <= high else 0.0
