@@ -29,3 +29,10 @@ create or replace macro interval_class(semitones) as
     case when semitones <= 2 then 0 when semitones <= 4 then 1 when semitones <= 7 then 2 else 3 end;
 create or replace macro slur_class(probability) as case when probability < 0.3 then 0 when probability < 0.7 then 1 else 2 end;
 create or replace macro length_class(s) as case when s < 0.25 then 0 when s < 0.6 then 1 else 2 end;
+
+-- In words, that nobody has listened to so many finds.
+create or replace macro unreviewed(finds) as case finds
+    when 0 then 'no slide was found that could be reviewed by ear'
+    when 1 then 'the one slide found was not reviewed by ear'
+    else 'none of ' || finds || ' slides found was reviewed by ear'
+end;

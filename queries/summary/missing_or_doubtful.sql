@@ -150,10 +150,8 @@ doubt as (
         'player nobody has listened to' as what,
         'player' as thing,
         player_id as id,
-        'none of ' || heard.found_slides || if(heard.found_slides = 1, ' slide', ' slides')
-        || ' found was reviewed by ear' as explanation,
-        'none of ' || whole.found_slides || if(whole.found_slides = 1, ' slide', ' slides')
-        || ' found was reviewed by ear' as together,
+        unreviewed(heard.found_slides) as explanation,
+        unreviewed(whole.found_slides) as together,
         whole.heard_players as among,
     from heard
     cross join whole
