@@ -237,7 +237,7 @@ def _slide(row: Row, semitones: float, name: Spelling) -> str:
     start = name(row["from_midi"] + semitones)
     broken = ""
     if row["step_from_midi"] is not None:
-        broken = f" broken {name(row['step_from_midi'] + semitones)}–{name(row['step_to_midi'] + semitones)}"
+        broken = f", with a step {name(row['step_from_midi'] + semitones)}–{name(row['step_to_midi'] + semitones)}"
     return f"{row['kind'].replace('_', ' ')} from {start}{broken}"
 
 

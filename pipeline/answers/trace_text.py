@@ -1,6 +1,7 @@
 """A trace in words: the thing itself, its speed and its source first; with all, every step's values and hashes."""
 
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from pipeline.answers.date_words import date_words
@@ -15,14 +16,20 @@ from pipeline.answers.number_words import (
     signed,
     stroke_words,
 )
+from pipeline.answers.open_corpus import OpenCorpus
+from pipeline.counted import counted
+from pipeline.errors import DataError
 from pipeline.store.database.trace import Row, Trace, TransferTrace
 from pipeline.store.parts.where import place_words
 
 _TOLD_APART = ("take_id", "matrix_number", "take_number")
 
 
-def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
-    """The trace as text, from the number back to the disc; ``everything`` adds all values, settings and hashes."""
+def lines(found: Trace, *, heard: str = "", everything: bool = False) -> Iterator[str]:
+    """The trace as text, from the number back to the disc.
+
+    ``heard`` is what listeners say of a slide; ``everything`` adds all values, settings and hashes.
+    """
     if found.kind != "transfer":  # whose own line comes below
         yield f"{found.kind} {found.id}"
     row = found.row
@@ -30,6 +37,8 @@ def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
     name_of = spelling(speed["key"] if speed else None)
     if row and found.kind == "slide":
         yield from _slide(row, name_of)
+        if heard:
+            yield f"  {heard}"
     elif row and found.kind == "note":
         begins, ends = (both_clocks(row[f"{end}_s"], row[f"transfer_{end}_s"]) for end in ("start", "end"))
         yield f"  {name_of(row['midi'])} from {begins} to {ends}"
@@ -55,6 +64,20 @@ def lines(found: Trace, *, everything: bool = False) -> Iterator[str]:
                 yield from _fields({name: value for name, value in take.items() if name not in _TOLD_APART})
     if not everything:
         yield "Every value, setting and hash: --all"
+
+
+def heard_words(root: Path, slide_id: str) -> str:
+    """What listeners said of a slide, as of the last run; empty if none has, or nothing has been run."""
+    try:
+        with OpenCorpus(root) as corpus:
+            judged = corpus.view("stage.judged_slide", where=f"slide_id = '{slide_id}' and verdict is not null")
+    except DataError:
+        return ""
+    if judged.is_empty():
+        return ""
+    row = judged.row(0, named=True)
+    counts = "" if row["is_slide"] else "; it is no slide in what is listed, while rates start from what was found"
+    return f"by ear: {row['verdict'].replace('_', ' ')} ({counted(row['listeners'], 'listener')}){counts}"
 
 
 def _slide(row: Row, name_of: Spelling) -> Iterator[str]:

@@ -48,6 +48,7 @@ def add(
 
     with changing(Corpus(folder).root, doing="add") as change:
         plan = plan_add(folder, audio or [], sheet=sheet)
+        kept = None
         if plan.mapping:
             print("Headings of the sheet:")
             for heading, meant in plan.mapping.items():
@@ -62,7 +63,7 @@ def add(
                 plan = plan_add(folder, audio or [], sheet=drafted)
                 left_out = _show(plan)
         if not plan.empty and not yes and not _agreed():
-            raise DataError("nothing was written")
+            raise DataError("nothing was written" + (f" but {kept}" if plan.mapping else ""))
         plan.enter(change)
     if left_out:
         what = "1 file or line was" if left_out == 1 else f"{left_out} files or lines were"

@@ -1,5 +1,6 @@
 """``glideline export``."""
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -29,12 +30,14 @@ def export(
     Example: glideline export my-corpus --as csv,stata,spss
     """
     from pipeline.answers.export.folder import export as write
-    from pipeline.cli.console import tell_of_edits
+    from pipeline.cli.console import print_text, tell_of_edits
 
     names = [name.strip() for name in formats.split(",") if name.strip()]
     done = write(folder, to=names, into=into, replace=replace, with_sound=with_sound)
-    typer.echo(f"{done.folder}")
-    typer.echo(f"{len(done.tables)} tables, {sum(done.tables.values())} rows; content sha256:{done.content_sha256}")
+    print_text(f"{done.folder}")
+    print_text(f"{len(done.tables)} tables, {sum(done.tables.values())} rows; content sha256:{done.content_sha256}")
+    if done.was_there:
+        print_text("the same content was exported today already; that folder is made anew", file=sys.stderr)
     for take_id, reason in done.withheld.items():
-        typer.echo(f"withheld: take {take_id}: {reason}", err=True)
+        print_text(f"withheld: take {take_id}: {reason}", file=sys.stderr)
     tell_of_edits(folder)

@@ -1,5 +1,6 @@
 """``glideline listen``."""
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -54,6 +55,8 @@ def listen(
 
     Example: glideline listen my-corpus --n 100 --by player
     """
+    from pipeline.cli.console import print_text
+
     if take_in is not None:
         from pipeline.counted import counted
         from pipeline.store.adding.reviews import take_in as take
@@ -61,24 +64,24 @@ def listen(
 
         done = take(Corpus(folder), take_in)
         for name, listener in done.ids.items():
-            typer.echo(f"{name} is kept as {listener}.")
+            print_text(f"{name} is kept as {listener}.")
         for listener, number in done.added.items():
-            typer.echo(f"{counted(number, 'verdict')} of {listener} added to reviews/{listener}.csv")
-        typer.echo(f"{done.known} were there already." if done.known else "None was there before.")
+            print_text(f"{counted(number, 'verdict')} of {listener} added to reviews/{listener}.csv")
+        print_text(f"{done.known} were there already." if done.known else "None was there before.")
         if done.undrawn:
             more = f" and {len(done.undrawn) - 5} more" if len(done.undrawn) > 5 else ""
-            typer.echo(
+            print_text(
                 f"Never drawn in this corpus: {', '.join(done.undrawn[:5])}{more}. Such verdicts correct single slides "
                 "and enter no error rate; were they made for another corpus?",
-                err=True,
+                file=sys.stderr,
             )
         for name, other in done.nearly.items():
-            typer.echo(
+            print_text(
                 f"{name} is a new listener, beside {other}. If they are one person, delete reviews/{name}.csv, write "
                 f"{other} in {take_in.name}, and take it in again.",
-                err=True,
+                file=sys.stderr,
             )
-        typer.echo(f"Next: glideline run {typed(folder)}", err=True)
+        print_text(f"Next: glideline run {typed(folder)}", file=sys.stderr)
         return
     if results:
         from pipeline.cli.listening import show_results
@@ -101,9 +104,9 @@ def listen(
 
     sample = draw(folder, number=n, by=strata, within=within / 100, seed=seed, place=place)
     numbers = sample.numbers
-    typer.echo(
+    print_text(
         f"{counted(sum(numbers.values()), 'excerpt')} drawn: of slides found {numbers['slide']}, of changes of note "
         f"without one {numbers['transition']}, of solo without one {numbers['stretch']}."
     )
-    typer.echo(f"Open {sample.page}")
-    typer.echo(f"Next: judge and save there, then glideline listen {typed(folder)} --take-in FILE", err=True)
+    print_text(f"Open {sample.page}")
+    print_text(f"Next: judge and save there, then glideline listen {typed(folder)} --take-in FILE", file=sys.stderr)

@@ -40,6 +40,7 @@ def run(
     from pipeline.errors import typed
     from pipeline.flows.run import run as run_corpus
     from pipeline.flows.summary_lines import summary_lines
+    from pipeline.store.database.edited import edited_since
 
     try:
         summary = run_corpus(
@@ -58,6 +59,8 @@ def run(
         typer.echo(f"\nStopped. What is finished is kept; go on with: glideline run {typed(folder)}", err=True)
         raise typer.Exit(130) from None
     if explain:
+        if edited := edited_since(folder):
+            print_text(f"Edited since the last run: {', '.join(edited)}.")
         for line in summary.explained or ["Nothing to do: everything is up to date."]:
             print_text(line)
         return

@@ -28,7 +28,7 @@ def trace(
 
     Example: glideline trace glideline-demo owl-1007-a-t1
     """
-    from pipeline.answers.trace_text import lines
+    from pipeline.answers.trace_text import heard_words, lines
     from pipeline.cli.console import print_text
     from pipeline.errors import UsageError
     from pipeline.store.database.trace import trace as find_trace
@@ -41,5 +41,7 @@ def trace(
         return
     if thing_id is None:
         raise UsageError("give the id of a slide, note, transition, transfer or take", "or --prov for the corpus")
-    for line in lines(find_trace(folder, thing_id), everything=everything):
+    found = find_trace(folder, thing_id)
+    heard = heard_words(folder, thing_id) if found.kind == "slide" else ""
+    for line in lines(found, heard=heard, everything=everything):
         print_text(line)

@@ -1,5 +1,6 @@
 """Why a step must run, in words: compares what it would read now with what its row of ``run`` says it read."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Any
@@ -15,15 +16,20 @@ FEW = 50
 
 
 def explain(planner: Planner) -> Iterator[str]:
-    """One line for each step and unit that must run."""
+    """One line for each step and unit that must run, and one for all that may have to, as what they read changes."""
     steps = {step.name: step for stage in planner.stages for step in stage}
     steps |= {step.name: step for step in planner.corpus_steps}
     found = list(planner.outlook())
     rows = _rows(planner, {(due.transfers[0], due.step) for due in found if due.why == CHANGED})
-    for due in found:
+    for due in (due for due in found if due.sure):
         row = rows.get((due.transfers[0], due.step)) if due.why == CHANGED else None
         why = "; ".join(_differences(planner, due, row, steps[due.step])) if row else ""
         yield f"{due.step} of {due.unit_id}: {why or due.why}"
+    follow = Counter(due.step for due in found if not due.sure)
+    if follow:
+        yield "then, as far as what they read changes: " + ", ".join(
+            f"{step} ({number})" for step, number in follow.items()
+        )
 
 
 def _rows(planner: Planner, wanted: set[tuple[str, str]]) -> dict[tuple[str, str], RunRow]:

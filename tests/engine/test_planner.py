@@ -53,7 +53,11 @@ def test_a_second_run_does_nothing(root: Path) -> None:
 
 def test_a_reference_pitch_repeats_settle_and_later_for_its_session_only(root: Path) -> None:
     change(root, "reference_pitch", "440", "435")
-    assert "settle of x0: s00-a, reference pitch in Hz changed from 440 to 435" in explained(root)
+    lines = explained(root)
+    assert "settle of x0: s00-a, reference pitch in Hz changed from 440 to 435" in lines
+    # what only may follow from it is one line, not one for each side
+    assert lines[-1].startswith("then, as far as what they read changes: detect (")
+    assert not [line for line in lines if line.startswith("detect of")]
     assert ran(root) == {(t, step) for t in SESSION for step in ("settle", "detect")}
 
 

@@ -62,6 +62,7 @@ class Exported:
     content_sha256: str
     tables: dict[str, int]
     withheld: dict[str, str]
+    was_there: bool
 
 
 def export(
@@ -92,7 +93,7 @@ def export(
     """
     known = TABLE_FORMATS + OTHER_FORMATS
     if unknown := [name for name in to if name not in known]:
-        raise UsageError(f"--as {','.join(unknown)}: choose from {', '.join(known)}")
+        raise UsageError(f"--as {','.join(unknown)}: choose from {', '.join(known)}", "csv is for R and Python, too")
     if into is not None:
         refuse_inside_a_corpus(Path(into))
     corpus = Corpus(root)
@@ -106,6 +107,7 @@ def export(
     folder = folder / f"{day}-{content[:8]}"
     if into is not None and folder.exists() and not replace:
         raise UsageError(f"{folder}: is there already", "give another place, or add --replace")
+    was_there = folder.exists()
     partial = folder.with_name(f".{folder.name}.part")
     shutil.rmtree(partial, ignore_errors=True)
     partial.mkdir(parents=True)
@@ -122,13 +124,13 @@ def export(
                 _write_scores(partial / "musicxml", corpus, takes)
             if with_sound:
                 _copy_sound(partial / "audio", corpus, takes)
-            if folder.exists():
+            if was_there:
                 shutil.rmtree(folder)  # the same content of the same day
             partial.rename(folder)
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)
         raise
-    return Exported(folder, content, {t.name: t.frame.height for t in tables}, withheld)
+    return Exported(folder, content, {t.name: t.frame.height for t in tables}, withheld, was_there)
 
 
 def withheld_takes(opened: OpenCorpus) -> dict[str, str]:

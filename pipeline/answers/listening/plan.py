@@ -75,7 +75,10 @@ def planned(root: Path | str, *, by: Sequence[str] = USUAL, within: float = WITH
     corpus = Corpus(root)
     whole = {name: in_strata(each, columns_of(by, name)) for name, each in populations(corpus).items()}
     if whole["slide"].is_empty():
-        raise DataError(f"{root}: no slide was found", f"there is nothing to plan; see glideline status {typed(root)}")
+        raise DataError(
+            f"{root}: no slide was found, so there is nothing to plan by",
+            f"glideline listen {typed(root)} draws without slides, too; glideline status says how sides stand",
+        )
     try:
         results = listening_results(corpus.root)
     except DataError:

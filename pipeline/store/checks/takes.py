@@ -105,7 +105,8 @@ def _pitch(found: Findings, take: Row, dated: Row) -> None:
         if usual["place"].casefold() in places and not apart(usual, "span", dated, "recorded"):
             return
     cure = "add a row to reference_pitch.csv, or the usual one to default_pitch.csv; else A4 is guessed"
-    found.remark("take", take, "key_played", "the key is known, but not what A4 was", cure)
+    column, where = ("key_played", "") if take["key_played"] else ("work_id", ", from work.csv")
+    found.remark("take", take, column, f"the key is known{where}, but not what A4 was", cure)
 
 
 def _process(found: Findings, take: Row, dated: Row) -> None:
