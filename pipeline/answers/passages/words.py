@@ -25,7 +25,8 @@ LEAST_PLAYERS = 2
 MOST_RANKED = 8
 LEGEND = (
     "/ slides up   \\ slides down   . plays on without a slide   ? cannot tell   - does not come by   ~ slide printed\n"
-    "  2A second finger, A string; 2A? less likely than not. A sign stands before the note to which its step leads"
+    "  2A second finger, A string; 2A? less likely than not. A sign stands before the note to which its step leads\n"
+    "  +2, -1 beside a take: played so many semitones above or below the written notes"
 )
 
 
@@ -36,7 +37,7 @@ def table(passage: Passage, *, width: int, by: str | None = None) -> Iterator[st
     """
     groups = groups_of(passage, by) if by else {}
     labels = ["written", *passage.printed, *(take.label for take in passage.takes), *groups, "slid", "of"]
-    head = min(max(map(len, labels)) + 2, width // 3)
+    head = min(max(map(len, labels)) + 2, 2 * width // 5)
     pieces = _pieces(passage.events, max((width - head - _COUNT) // _CELL, 2))
     for number, events in enumerate(pieces):
         if number:

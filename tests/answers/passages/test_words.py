@@ -209,3 +209,8 @@ def test_bars_as_typed(bars: str | None, first: int, last: int) -> None:
 def test_wrong_bars_are_named(bars: str, said: str) -> None:
     with pytest.raises(UsageError, match=said):
         stretch(EVENTS, bars)
+
+
+def test_a_take_that_comes_by_again_is_told_apart_at_80_columns() -> None:
+    again = replace(PASSAGE.takes[1], take_id="quillfeather-1902")
+    assert any(line.startswith("quillfeather-1902 (2nd time) ") for line in table(_passage(again), width=80))
