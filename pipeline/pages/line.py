@@ -58,8 +58,10 @@ def measured_instrument(corpus: Corpus, transfer: Any) -> Instrument:
 
 
 def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_finds: bool) -> Drawn:
-    """Pitch line and open strings of a transfer; notes and slides too if ``with_finds``."""
+    """Pitch line and open strings of a transfer, if its instrument is told; notes and slides too if ``with_finds``."""
     instrument = measured_instrument(corpus, transfer_row(corpus, transfer_id))
+    melody = corpus.read("melody", transfer_id)
+    told = melody is None or "not_told" not in melody["instrument_source"]
     line = corpus.read("pitch_frame", transfer_id)
     time_s = np.empty(0) if line is None else line["transfer_time_s"].to_numpy()
     raw_hz = np.empty(0) if line is None else line["f0_hz"].fill_null(np.nan).to_numpy()
@@ -85,7 +87,7 @@ def drawn_line(corpus: Corpus, transfer_id: str, *, speed_map: SpeedMap, with_fi
         other=other,
         notes=notes,
         slides=slides,
-        strings=list(zip(instrument.strings, instrument.open_midi, strict=True)),
+        strings=list(zip(instrument.strings, instrument.open_midi, strict=True)) if told else [],
         hands=_hands(corpus.read("note_hand", transfer_id)) if with_finds else {},
         chords=chord_curves(corpus, transfer_id, speed_map=speed_map) if with_finds else (),
         name=spelling_of(corpus, transfer_id),

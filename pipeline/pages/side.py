@@ -42,7 +42,7 @@ PAGE_TABLES = (
         "other_frame",
         "other_glide",
     ),
-    *("note_hand", "solo_span", "run", "written_match", "fingering_match", "chord_fingering_match"),
+    *("note_hand", "solo_span", "run", "written_match", "fingering_match", "chord_fingering_match", "sound", "melody"),
 )
 
 # Readings of the speed less likely than this are folded away.
@@ -85,7 +85,7 @@ def write_side(
     speed_map = speed_map_of(corpus, transfer_id, length_s=sound.samples.size / sound.sample_rate_hz)
     heard = corrected_sound(sound.samples, sample_rate_hz=sound.sample_rate_hz, speed_map=speed_map)
     drawn = drawn_line(corpus, transfer_id, speed_map=speed_map, with_finds=True)
-    found = [note["midi"] for note in drawn.notes]
+    found = [note["midi"] for note in drawn.notes] or drawn.line_midi
     frame = pictures.frame_of(np.array(found), open_midi=[midi for _, midi in drawn.strings])
     grey = pictures.picture(heard, frame=frame, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id))
     rows = pictures.rows(grey, frame=frame, drawn=drawn, length_s=heard.size / PAGE_RATE_HZ)
@@ -120,7 +120,10 @@ def write_side(
         after=neighbours.after,
         transfer_id=transfer_id,
         doubts=_doubts(tables, speed),
-        facts=side_facts.recording_facts(corpus.catalogue, transfer),
+        facts=[
+            *side_facts.recording_facts(corpus.catalogue, transfer),
+            *side_facts.sound_facts(tables["sound"], tables["melody"]),
+        ],
         speed_words=side_facts.speed_words(speed),
         speed_picture=drawing(speed_picture(corpus, transfer_id) or ""),
         alternatives=_alternatives(tables["speed_alternative"]),

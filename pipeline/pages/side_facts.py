@@ -120,6 +120,20 @@ def recording_facts(catalogue: Catalogue, transfer: Row) -> list[tuple[str, str]
     return [(name, str(value) if value else "unknown") for name, value in facts]
 
 
+def sound_facts(sound: pl.DataFrame | None, melody: pl.DataFrame | None) -> list[tuple[str, str]]:
+    """Names and values of what was heard in the file: which instrument was followed, which channel was used and why."""
+    facts = []
+    if melody is not None and melody.height:
+        source, instrument = melody["instrument_source"][0], melody["instrument"][0]
+        by = {"estimated": f"{instrument}, told by the sound", "catalogue": f"{instrument}, by the catalogue"}
+        facts.append(("followed as", by.get(source, "no instrument: no solo is heard")))
+    if sound is not None and sound.height:
+        rule, reason, remark = (sound[name][0] for name in ("channel_rule", "channel_reason", "file_remark"))
+        facts.append(("channel", reason if rule == "mono" else f"{rule}: {reason}"))
+        facts += [("file's form", remark)] if remark else []
+    return facts
+
+
 def speed_words(speed: Row | None) -> str:
     """The decision about the speed, as a sentence or two."""
     if speed is None:

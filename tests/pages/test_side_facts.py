@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.answers.note_names import spelling
-from pipeline.pages.side_facts import heading, left_out, other_glides, recording_facts, speed_words
+from pipeline.pages.side_facts import heading, left_out, other_glides, recording_facts, sound_facts, speed_words
 from pipeline.store.corpus import Corpus
 
 
@@ -29,6 +29,23 @@ def test_a_take_without_date_and_place_has_its_sessions(tmp_path: Path, own: str
     facts = dict(recording_facts(catalogue, transfer))
     assert (facts["recorded"], facts["place"]) == (when, where)
     assert heading(catalogue, transfer)[1].startswith(when)
+
+
+@pytest.mark.parametrize(
+    ("source", "told"),
+    [
+        ("estimated", "viola, told by the sound"),
+        ("catalogue", "viola, by the catalogue"),
+        ("not_told", "no instrument: no solo is heard"),
+    ],
+)
+def test_the_channel_used_and_whose_solo_it_is_are_told_with_their_reasons(source: str, told: str) -> None:
+    sound = pl.DataFrame(
+        {"channel_rule": ["left"], "channel_reason": ["the right channel is dead"], "file_remark": [None]}
+    )
+    melody = pl.DataFrame({"instrument": ["viola"], "instrument_source": [source]})
+    assert sound_facts(sound, melody) == [("followed as", told), ("channel", "left: the right channel is dead")]
+    assert sound_facts(None, None) == []
 
 
 def test_what_may_be_another_players_is_told_in_one_line_for_each_reason_and_in_a_table() -> None:
