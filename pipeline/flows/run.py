@@ -118,12 +118,13 @@ def prepare(display: Display) -> None:
         from pipeline.engine.make_ready import make_ready
         from pipeline.signal.first_use import PARTS
 
-        tally = Tally("preparing (once)", len(PARTS))
+        tally = Tally("compiling (once)", len(PARTS))
 
         def told() -> None:
             tally.ended += 1
             display.update(tally)
 
+        display.say("Before its first run the program is compiled for this machine; later runs begin at once.")
         display.start(tally)
         try:
             make_ready(told, say=display.say)

@@ -138,7 +138,7 @@ doubt as (
         'player without a judged recording' as what,
         'player' as thing,
         mentioned.player_id as id,
-        'no take of this person was judged' as explanation,
+        'no take of this person is counted' as explanation,
         null as together,
         null as among,
     from mentioned

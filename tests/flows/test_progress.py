@@ -96,7 +96,7 @@ def test_the_first_run_says_that_it_compiles_and_the_next_does_not(
     monkeypatch.setattr("pipeline.flows.run.is_ready", lambda: done[0])
     monkeypatch.setattr("pipeline.engine.make_ready.make_ready", make_ready)
     prepare(Display())
-    assert "preparing (once): 1 done" in capsys.readouterr().err
+    assert "compiling (once): 1 done" in capsys.readouterr().err
     prepare(Display())
     assert capsys.readouterr().err == ""
 

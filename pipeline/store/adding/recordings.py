@@ -245,7 +245,8 @@ class _LineReader:
             except CellError as error:
                 message = f"{error.message}, so it goes into the note"
                 place = (self.sheet.name, row.number, heading, cell)
-                self.made.problems.append(Problem(*place, message, error.cure, "remark"))
+                taken = f"; the column was taken for {meant}: if it is not, mend that in sheet/mapping.toml"
+                self.made.problems.append(Problem(*place, message, error.cure + taken, "remark"))
                 others.append(f"{heading}: {cell}")
             if meant == "player" and "instrument" not in fields:
                 with suppress(CellError):  # a column headed "Violinist" says what is played

@@ -155,3 +155,9 @@ def test_a_sum_below_the_lines_is_a_remark(tmp_path: Path) -> None:
     ]
     plan = added.give(headings, ["a.wav", "Ana Vint", "4"], ["nowhere.wav", "", ""], ["", "Bela Ort", ""])
     assert [(p.row, p.severity) for p in plan.problems] == [(3, "error"), (4, "error")]
+
+
+def test_a_column_taken_for_something_else_is_told_with_what_it_was_taken_for(tmp_path: Path) -> None:
+    said = "\n".join(map(str, Added(tmp_path).give(["file", "From"], ["a.wav", "LP dub"]).problems))
+    assert "From = LP dub: is not a number, so it goes into the note" in said
+    assert "the column was taken for start: if it is not, mend that in sheet/mapping.toml" in said
