@@ -1,16 +1,36 @@
 // How closely the slides there are for each find are known by the answers so far: the model of stats/detection.py,
-// all sounds taken together, with normal draws for those of a beta and a Poisson distribution.
+// all sounds taken together.
 const howCloselyKnown = (() => {
   "use strict";
   const DRAWS = 1500;
   const WIDEST = 2;  // known to within a factor of three; more widely, nothing is said
-  // Standard normal draws, the same at each visit: Box and Muller over a linear congruence (Numerical Recipes' constants).
-  const normals = (() => {
+  // Random draws, the same at each visit, over a linear congruence (Numerical Recipes' constants): normal by Box and Muller,
+  // gamma by Marsaglia and Tsang (ACM Transactions on Mathematical Software 26, 2000), Poisson by inversion (Devroye,
+  // Non-Uniform Random Variate Generation, 1986) where the mean is small.
+  const randomness = () => {
     let seed = 1;
-    const uniform = () => { seed = (Math.imul(seed, 1664525) + 1013904223) >>> 0; return (seed + 0.5) / 4294967296; };
-    const normal = () => Math.sqrt(-2 * Math.log(uniform())) * Math.cos(2 * Math.PI * uniform());
-    return Array.from({ length: DRAWS }, () => Array.from({ length: 4 }, normal));
-  })();
+    const even = () => { seed = (Math.imul(seed, 1664525) + 1013904223) >>> 0; return (seed + 0.5) / 4294967296; };
+    const normal = () => Math.sqrt(-2 * Math.log(even())) * Math.cos(2 * Math.PI * even());
+    const gamma = (shape) => {
+      if (shape < 1) return gamma(shape + 1) * even() ** (1 / shape);
+      const d = shape - 1 / 3, c = 1 / Math.sqrt(9 * d);
+      for (;;) {
+        const x = normal(), v = (1 + c * x) ** 3;
+        if (v > 0 && Math.log(even()) < x * x / 2 + d - d * v + d * Math.log(v)) return d * v;
+      }
+    };
+    return { even, normal, gamma };
+  };
+  const poisson = (mean, even, normal) => {
+    if (mean > 50) return Math.max(mean + Math.sqrt(mean) * normal, 0);
+    let count = 0, chance = Math.exp(-mean), below = chance;
+    while (even > below && count < 200) {
+      count += 1;
+      chance *= mean / count;
+      below += chance;
+    }
+    return count;
+  };
   const logit = (p) => Math.log(p / (1 - p)), chance = (x) => 1 / (1 + Math.exp(-x));
   const sum = (rows, of) => rows.reduce((total, row) => total + of(row), 0);
 
@@ -40,24 +60,30 @@ const howCloselyKnown = (() => {
       .map(([one, y]) => [logit(Math.min(Math.max(one.chance, 1e-4), 1 - 1e-4)), Number(y)]);
     if (!finds.length || !changes.length) return "";
     const weight = sum(finds, ([w]) => w), worth = weight ** 2 / sum(finds, ([w]) => w * w);
-    const right = (sum(finds, ([w, y]) => w * y) / weight * worth + 0.5) / (worth + 1);
+    const right = sum(finds, ([w, y]) => w * y) / weight * worth;
     const { at, slope, aa, as, ss } = misses(changes, model.priors);
     const spread = Math.sqrt(ss / (aa * ss - as * as)), along = -as / Math.sqrt(ss * (aa * ss - as * as));
-    const rest = Math.sqrt(1 / ss), error = Math.sqrt(right * (1 - right) / (worth + 2));
+    const rest = Math.sqrt(1 / ss);
     const expected = (a, b) => sum(model.changes, ([x, number]) => number * chance(a + b * x));
-    const made = normals.map(([u, v]) => expected(at + spread * u, slope + along * u + rest * v));
+    const { even, normal, gamma } = randomness();
+    const draws = Array.from({ length: DRAWS }, () => {
+      const u = normal(), v = normal(), good = gamma(right + 0.5), bad = gamma(worth - right + 0.5);
+      const missed = expected(at + spread * u, slope + along * u + rest * v);
+      return { found: good / (good + bad), missed, even: even(), normal: normal() };
+    });
     // By as much as their mean lies above the mode's own the number missed is too high.
-    const unbiased = (expected(at, slope) * DRAWS / sum(made, (missed) => missed)) ** model.convex;
-    const drawn = normals.map(([, , w, z], draw) => {
-      const missed = unbiased * made[draw];
-      const found = Math.min(Math.max(right + error * w, 0), 1);
-      return found + Math.max(missed + Math.sqrt(missed) * z, 0) / model.finds;
-    }).sort((x, y) => x - y);
-    const within = Math.sqrt(drawn[Math.floor(0.975 * DRAWS)] / drawn[Math.floor(0.025 * DRAWS)]) - 1;
-    if (within > WIDEST) return "How many slides there are for each find: too few are judged to say yet.";
+    const unbiased = (expected(at, slope) * DRAWS / sum(draws, (one) => one.missed)) ** model.convex;
+    const within = (factor) => {
+      const drawn = draws.map((one) => one.found + poisson(factor * one.missed, one.even, one.normal) / model.finds);
+      drawn.sort((x, y) => x - y);
+      return Math.sqrt(drawn[Math.floor(0.975 * DRAWS)] / drawn[Math.floor(0.025 * DRAWS)]) - 1;
+    };
+    // Of few answers the correction itself is hardly known: whether they are too few is asked without it.
+    if (within(1) > WIDEST) return "How many slides there are for each find: too few are judged to say yet.";
+    const closely = within(unbiased);
     const percent = (share) => `${(100 * share).toFixed(0)} %`;
-    const said = `How many slides there are for each find is known to within about ${percent(within)}; wanted: ${percent(model.within)}.`;
-    const reached = within <= model.within && finds.length >= model.least_finds;
+    const said = `How many slides there are for each find is known to within about ${percent(closely)}; wanted: ${percent(model.within)}.`;
+    const reached = closely <= model.within && finds.length >= model.least_finds;
     return reached ? `${said} That is reached: you may save and stop here.` : said;
   };
 })();
