@@ -33,6 +33,7 @@ NOTES = 100
 LEAST_CHANCE = 1e-3
 """Stops less likely than this tell nothing of habits."""
 ITERATIONS = 15
+"""Steps of the search at most (no source)."""
 STOPS, MOVES = len(STOP_NAMES), len(MOVE_NAMES)
 
 

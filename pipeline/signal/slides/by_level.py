@@ -10,8 +10,9 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
+from numba import njit
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import find_peaks
 
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.frames import Frames
@@ -27,6 +28,7 @@ STANDS_OUT = 2.0
 tones seven of ten cuts within a note had another dip more than half as deep, on real repeated notes none of eleven."""
 SHORTEST_STROKE_S = 0.06  # about the tracker's window (common practice, no source)
 SMOOTHED_FRAMES = 3
+"""Frames over which a level is taken (common practice, no source)."""
 PASSING_S = 0.06
 """Greatest length of what only passes; real notes of trills and turns are shorter than .06 s, but then not soft."""
 UNDER_BOTH_DB = 8.0
@@ -56,9 +58,10 @@ def _strokes(frames: Frames, span: Span) -> list[Span]:
     if span.end - span.start < 2 * shortest:
         return [span]
     sound = uniform_filter1d(frames.sound_db[span.start : span.end], SMOOTHED_FRAMES, mode="nearest")
-    dips, found = find_peaks(-sound, prominence=0.5 * DIP_DB)
-    inner = (dips >= shortest) & (dips <= sound.size - shortest)
-    dips, depth = dips[inner] + span.start, found["prominences"][inner]
+    depth = _depths(sound)
+    dips = np.flatnonzero(depth >= 0.5 * DIP_DB)
+    dips = dips[(dips >= shortest) & (dips <= sound.size - shortest)]
+    depth, dips = depth[dips], dips + span.start
     if not (depth >= DIP_DB).any():
         return [span]
     signs = np.array([bowing.signs(frames, start=float(at), end=float(at)) for at in dips])
@@ -68,3 +71,27 @@ def _strokes(frames: Frames, span: Span) -> list[Span]:
         return [span]
     cuts = pairwise([span.start, *(int(at) for at in dips[struck]), span.end])
     return [replace(span, start=a, end=b, level=float(np.median(frames.midi[a:b]))) for a, b in cuts]
+
+
+@njit(cache=True)
+def _depths(sound: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """How deep each dip of a level (n,) in dB lies under the lower of the highest levels on either side, (n,).
+
+    A side ends where the level is lower than in the dip; 0 where none is: the prominence of a peak, turned over.
+    """
+    n = sound.size
+    depth = np.zeros(n)
+    for i in range(1, n - 1):
+        if not sound[i] < sound[i - 1] or sound[i] > sound[i + 1]:
+            continue
+        left, right = sound[i], sound[i]
+        j = i - 1
+        while j >= 0 and sound[j] >= sound[i]:
+            left = max(left, sound[j])
+            j -= 1
+        j = i + 1
+        while j < n and sound[j] >= sound[i]:
+            right = max(right, sound[j])
+            j += 1
+        depth[i] = min(left, right) - sound[i]
+    return depth

@@ -10,7 +10,7 @@ from pipeline import resources
 from pipeline.answers.export.folder import export
 
 # Sums of counts, which are whole numbers: no order of addends changes them.
-COUNTS = {"sum(reviewed_slides)", "sum(found_slides)", "sum(way.paths)"}
+COUNTS = {"sum(reviewed_slides)", "sum(found_slides)", "sum(way.paths)", "sum(own.notes * other.notes)"}
 
 
 def test_no_view_sums_floating_point_numbers_in_the_order_in_which_they_come() -> None:
