@@ -92,12 +92,12 @@ def no_correction(at: Floats) -> Floats:
     return np.zeros(np.shape(at))
 
 
-def score_mix(mix: RealMix, instrument: str, tally: Tally) -> float:
+def score_mix(mix: RealMix, instrument: str, tally: Tally, *, alone: bool) -> float:
     """Add one mix to the counts; the CPU seconds that it took."""
     board = fingerboard(instrument)
     began = time.process_time()
     sounding = which_sound(mix.samples, instrument=instrument)
-    chords = chords_of(mix.samples, sounding, board=board, correction=no_correction)
+    chords = chords_of(mix.samples, sounding, board=board, correction=no_correction, alone=alone)
     spent = time.process_time() - began
     notes = notes_of(sounding, board=board, midi=midi_of_bins(sounding.bins))
     midi, bowed = _said_midi(notes, len(sounding.bins))
@@ -380,7 +380,7 @@ def main() -> None:
         for condition in CONDITIONS if instrument == "violin" else OF_CELLO:
             tally, spent = Tally(), 0.0
             for mix in mixes(notes, piano, instrument, condition, count):
-                spent += score_mix(mix, instrument, tally)
+                spent += score_mix(mix, instrument, tally, alone=CONDITIONS[condition][2] is None)
             show(f"{instrument}, {condition}", tally, spent / (25.0 * count))
     for read in real_sound.movements(given.folder, most_s=most_s):
         score_recording(read())

@@ -72,6 +72,7 @@ def find_chords(
     sample_rate_hz: float,
     board: Fingerboard,
     correction: Correction,
+    alone: bool = True,
 ) -> list[Chord]:
     """All chords of a sound.
 
@@ -79,21 +80,30 @@ def find_chords(
     ----------
     board : the instrument as tuned; what it cannot stop together is no chord.
     correction : see ``Correction``.
+    alone : whether nobody is known to play beside; else no note is said to sound later (``order.LATER_S``).
     """
     sound = at_rate(samples, sample_rate_hz=sample_rate_hz)
     sounding = which_sound(sound, instrument=board.instrument)
-    return chords_of(sound, sounding, board=board, correction=correction)
+    return chords_of(sound, sounding, board=board, correction=correction, alone=alone)
 
 
-def chords_of(sound: F32, sounding: Sounding, *, board: Fingerboard, correction: Correction) -> list[Chord]:
+def chords_of(
+    sound: F32, sounding: Sounding, *, board: Fingerboard, correction: Correction, alone: bool = True
+) -> list[Chord]:
     """Chords among what sounds, ``sound`` being at the rate of the analysis."""
     midi = midi_of_bins(sounding.bins) + correction(sounding.time_s)[:, None]
     notes = notes_of(sounding, board=board, midi=midi)
-    return [_chord(sound, sounding, span, notes, board, correction) for span in spans_of(notes)]
+    return [_chord(sound, sounding, span, notes, board, correction, alone) for span in spans_of(notes)]
 
 
 def _chord(
-    sound: F32, sounding: Sounding, span: Span, notes: Sequence[Note], board: Fingerboard, correction: Correction
+    sound: F32,
+    sounding: Sounding,
+    span: Span,
+    notes: Sequence[Note],
+    board: Fingerboard,
+    correction: Correction,
+    alone: bool,
 ) -> Chord:
     first, last = min(note.first for note in span.notes), max(note.last for note in span.notes)
     around = [note for note in notes if note.first < last and note.last > first]
@@ -125,7 +135,7 @@ def _chord(
         Timed(note.start, note.end, note.fresh, len(note.own), heard.first * HOP_S, note.bowed, heard.surest)
         for note, heard in zip(made, span.notes, strict=True)
     ]
-    order = order_of(timed, instrument=board.instrument)
+    order = order_of(timed, instrument=board.instrument, alone=alone)
     return Chord(span.first * HOP_S, span.last * HOP_S, tuple(made), order, span.probability, span.whole)
 
 

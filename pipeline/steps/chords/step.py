@@ -28,7 +28,9 @@ TABLES = ("chord", "chord_note", "chord_frame")
 def _facts(catalogue: Catalogue, transfer_id: str) -> Mapping[str, Any]:
     solo = solo_facts(catalogue, transfer_id)
     takes = {take["take_id"]: tuning_of(catalogue, take) for take in solo["takes"]}
-    return {"instrument": instrument(solo), "takes": takes, "alone": second_player(solo) is None}
+    unaccompanied = [take["take_id"] for take in solo["takes"] if take["accompaniment"] == "none"]
+    one_bow = second_player(solo) is None
+    return {"instrument": instrument(solo), "takes": takes, "one_bow": one_bow, "unaccompanied": unaccompanied}
 
 
 def _run(given: StepInput[ChordsSettings]) -> StepOutput:
@@ -40,7 +42,7 @@ def _run(given: StepInput[ChordsSettings]) -> StepOutput:
     transfer_id = given.unit_id
     tables = given.tables[transfer_id]
     spans = tables["solo_span"].filter(pl.col("content") == "solo").sort("transfer_start_s")
-    if spans.is_empty() or not given.facts["alone"]:
+    if spans.is_empty() or not given.facts["one_bow"]:
         why = "no solo is heard" if spans.is_empty() else "another bowed player sounds too: chords are not told from it"
         empty = {name: schema.load(name).polars_schema() for name in TABLES}
         frames = {name: pl.DataFrame(schema=columns) for name, columns in empty.items()}
@@ -56,14 +58,15 @@ def _run(given: StepInput[ChordsSettings]) -> StepOutput:
     sound = at_rate(heard.samples, sample_rate_hz=float(heard.sample_rate_hz))
     boards = {take_id: board_of(given.facts, tables["melody"], take_id) for take_id in spans["take_id"].unique()}
     sounding = {name: which_sound(sound, instrument=name) for name in {b.instrument for b in boards.values()}}
+    kinds = {take_id: (board, take_id in given.facts["unaccompanied"]) for take_id, board in boards.items()}
     found = {
-        board: chords_of(sound, sounding[board.instrument], board=board, correction=correction)
-        for board in set(boards.values())
+        (board, alone): chords_of(sound, sounding[board.instrument], board=board, correction=correction, alone=alone)
+        for board, alone in set(kinds.values())
     }
     taken: list[Taken] = []
     for span in spans.to_dicts():
-        board = boards[span["take_id"]]
-        taken += [Taken(c, span["take_id"], board) for c in found[board] if _inside(c, span)]
+        board, _ = kind = kinds[span["take_id"]]
+        taken += [Taken(c, span["take_id"], board) for c in found[kind] if _inside(c, span)]
     frames = rows_of(taken, transfer_id=transfer_id, notes=tables["note"], speed_map=speed_map)
     said = f"{counted(len(taken), 'chord')} of two strings or more"
     return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
@@ -77,7 +80,7 @@ def _inside(chord: Chord, span: Mapping[str, Any]) -> bool:
 
 STEP = Step(
     name="chords",
-    version=6,
+    version=7,
     scope="transfer",
     reads=("note", "melody", "speed", "speed_curve", "solo_span"),
     writes=TABLES,

@@ -22,7 +22,7 @@ NOTE = bowed(0.0, string=0, start_s=0.6, end_s=1.8)
 BROKEN, DOUBLE = (57, 66, 74), (62, 71)
 
 
-def given(*, solo: bool) -> StepInput:
+def given(*, solo: bool, alone: bool = True) -> StepInput:
     """A transfer 60 cents sharp with a chord broken in steps of 70 ms at 0.6 s and a double stop at 2.2 s."""
     rng = np.random.default_rng(4)
     chord = [replace(NOTE, midi=m + FAST_CENTS / 100, string=i, start_s=0.6 + 0.07 * i) for i, m in enumerate(BROKEN)]
@@ -47,7 +47,8 @@ def given(*, solo: bool) -> StepInput:
         "speed_curve": pl.DataFrame({"transfer_time_s": [0.0, 4.0], "correction_cents": [-FAST_CENTS] * 2}),
         "solo_span": spans,
     }
-    facts: dict[str, Any] = {"instrument": "violin", "takes": {}, "alone": True}
+    unaccompanied = ["t"] if alone else []
+    facts: dict[str, Any] = {"instrument": "violin", "takes": {}, "one_bow": True, "unaccompanied": unaccompanied}
     return StepInput(TRANSFER, facts, ChordsSettings(), {TRANSFER: tables}, lambda _: Sound(sound, RATE_HZ))
 
 
@@ -75,6 +76,12 @@ def test_chords_are_given_at_true_pitch_and_in_both_times(output: StepOutput) ->
 def test_a_broken_chord_and_one_struck_together_are_told_apart(output: StepOutput) -> None:
     assert checked(output, "chord")["breaking"].to_list() == ["from_below", "together"]
     assert checked(output, "chord_note")["sounds_later"].to_list()[3:] == ["no", "no"]
+
+
+def test_beside_somebody_else_no_string_is_said_to_sound_later() -> None:
+    beside = STEP.run(given(solo=True, alone=False))
+    assert checked(beside, "chord")["breaking"].to_list() == ["cannot_tell", "together"]
+    assert "yes" not in checked(beside, "chord_note")["sounds_later"].to_list()
 
 
 def test_a_note_of_the_followed_line_is_known_in_its_chord(output: StepOutput) -> None:
