@@ -34,7 +34,7 @@ HIDDEN_S = 0.06
 """So quick a glide may be a shift that the bow hides, or a change that the line smears (``rules.LEAST_DURATION_S``)."""
 HIDDEN_ODDS = 1.0 / 3.0
 """Of so quick a glide that the rules refuse, against the odds on training sides, which hold more than is played: in
-620 s of real violins' quick notes 15 slides are claimed at an eighth (by eye 5 are none), 19 at a third, 33 at evens;
+620 s of real violins' quick notes 15 slides are claimed at an eighth (by eye 5 are none), 20 at a third, 33 at evens;
 of rendered slides of real kind at 5 dB a third finds 2 in 100 more than an eighth, and evens no more."""
 _DURATION = NAMES.index("duration_s")
 
