@@ -179,18 +179,23 @@ def _comparisons(frame: pl.DataFrame) -> Iterator[Said]:
     rows = sorted(frame.iter_rows(named=True), key=lambda row: row["grouping"] not in _SAID_FIRST)
     measures, untold = defaultdict(set), defaultdict(list)
     for row in rows:
-        pair = tuple(row[name] for name in ("grouping", "group_key", "other_key", "evidence"))
+        pair = _pair(row)
         measures[pair].add(row["measure"])
         if row["ratio"] is None:
             untold[*pair, row["warning"]].append(row["measure"])
     for row in rows:
-        pair = tuple(row[name] for name in ("grouping", "group_key", "other_key", "evidence"))
+        pair = _pair(row)
         if row["ratio"] is not None:
             yield _comparison(row)
         elif alike := untold.pop((*pair, row["warning"]), None):
             text = f"{' against '.join(_compared(row))}: {_UNTOLD.get(row['evidence'], 'no ratio')}"
             named = "" if len(alike) == len(measures[pair]) else f"{', '.join(MEASURES[each] for each in alike)}: "
             yield said(named + text, row["warning"])
+
+
+def _pair(row: Row) -> tuple[str, ...]:
+    """Which groups are compared, and by which evidence."""
+    return tuple(row[name] for name in ("grouping", "group_key", "other_key", "evidence"))
 
 
 def _compared(row: Row) -> list[str]:

@@ -72,8 +72,8 @@ def report(root: Path | str, *, workers: int | None = None, told: Told = lambda 
             for name in (f"side/{gone}.html", f"sound/{gone}.flac", f"sound/{gone}-slow.flac"):
                 (target / name).unlink(missing_ok=True)
         made = {
-            t: {"key": key, "found": _found(corpus, t, wanted[t][1][1].rejected) if t in stale else before[t]["found"]}
-            for t, (key, _) in wanted.items()
+            t: {"key": key, "found": _found(corpus, t, said.rejected) if t in stale else before[t]["found"]}
+            for t, (key, (_, said)) in wanted.items()
             if t not in dict(failed)
         }
         render.write_text(record, json.dumps(made, indent=1, sort_keys=True))
