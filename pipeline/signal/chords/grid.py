@@ -6,6 +6,7 @@ the first centred on time 0. Levels are natural logs of 1 + magnitude over the f
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numba
 import numpy as np
@@ -139,13 +140,13 @@ def _floor(padded: F32, window: int, total: int) -> F32 | None:
     rows = []
     for s in range(len(parts)):
         near = np.concatenate(parts[max(0, s - _SEGMENTS_EACH_SIDE) : s + _SEGMENTS_EACH_SIDE + 1], axis=1)
-        low = _quantiles(near, _FLOOR_SHARE)
+        low = quantiles(near, _FLOOR_SHARE)
         view = np.lib.stride_tricks.sliding_window_view(np.pad(low, width // 2, mode="reflect"), width)
-        rows.append(np.maximum(_quantiles(view, 0.4), least))
+        rows.append(np.maximum(quantiles(view, 0.4), least))
     return np.array(rows, dtype=np.float32)
 
 
-def _quantiles(rows: F32, share: float) -> F32:
+def quantiles(rows: npt.NDArray[Any], share: float) -> npt.NDArray[Any]:
     """The quantile (n,) of each row (n, m), as numpy's, which parts the rows four times where once is enough."""
     place = share * (rows.shape[1] - 1)
     at = int(place)

@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.signal.chords.grid import RATE_HZ
+from pipeline.compiled import median_of_known
+from pipeline.signal.chords.grid import RATE_HZ, quantiles
 from pipeline.signal.chords.partials import DECIMATED, HOP_S, kernel
 from pipeline.units import Floats, gain_of_db
 
@@ -68,9 +69,9 @@ def beginning(levels: Floats, *, guess: int, end: int) -> tuple[float, float, bo
         return float(guess), float("nan"), False
     first = guess + BODY_AFTER
     last = max(min(end - BODY_BEFORE, guess + BODY_LONGEST), first + 4)
-    body = np.median(levels[:, first:last], axis=1) + 1e-12
+    body = quantiles(levels[:, first:last], 0.5) + 1e-12
     shares = levels / body[:, None]
-    before = np.quantile(shares[:, guess - EARLIEST : guess + BODY_BEFORE], 0.1, axis=1)
+    before = quantiles(shares[:, guess - EARLIEST : guess + BODY_BEFORE], 0.1)
     # What stands in noise, or in another note, before the note begins says less of it.
     weight = body * np.maximum(1.0 - before, 0.0) ** 2 + 1e-12
     weight /= weight.sum()
@@ -126,8 +127,8 @@ def ending(levels: Floats, *, guess: int, instrument: str) -> tuple[float, float
     start = STARTS[at - best * count]
     weight = np.maximum(height[:, at], 1e-6)
     spread = np.sqrt(np.sum(weight * (each - start) ** 2) / weight.sum() / max(len(each) - 1, 1))
-    rise = float(np.median(height[:, at]))
-    before = float(np.median(mean - height[:, at] * ramps.middle[at]))
+    rise = median_of_known(np.ascontiguousarray(height[:, at]))
+    before = median_of_known(mean - height[:, at] * ramps.middle[at])
     clear = rise > 0 and before < FRESH_SHARE * (before + rise) and abs(start) < SEARCH_S - STEP_S
     place = guess + (start + PASSED * RAMPS_S[best]) / HOP_S
     return float(place), float(np.hypot(spread, LEAST_ERROR_S)), bool(clear)

@@ -5,6 +5,7 @@ so far and low-passed; the slope of its phase says how far the curve is off. Pas
 each along the curve of the one before: a note 20 cents off leaves the pass band of its sixth partial.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -31,10 +32,9 @@ MEAN_FRAMES = {"violin": 3, "viola": 3, "cello": 5}
 """Values of which a curve is the mean: 17 ms, and 29 ms on the cello, whose low partials lie deeper in noise: in mixes
 of real notes at 10 dB the median error is 2.9 cents, with 3 values 3.1."""
 LEAST_ERROR_CENTS = 1.5  # what no curve is known better than (common practice, no source)
+LEAST_HZ = 20.0  # below what is heard (common practice, no source)
 WILD_HZ = 25.0
 """More than a partial may be off without leaving the pass band."""
-
-Complex = npt.NDArray[np.complex128]
 
 
 @dataclass(frozen=True)
@@ -86,75 +86,115 @@ def course_of(sound: F32, *, first: int, hz: Floats, own: tuple[int, ...], instr
     ----------
     sound : samples at ``RATE_HZ``.
     first : which hop of ``HOP`` samples the guess begins at.
-    hz : (n,) the guess, every ``HOP`` samples.
+    hz : (n >= 3,) the guess, every ``HOP`` samples.
     own : numbers of its own partials; with none the guess stands and its error is NaN.
     """
     shape = kernel(instrument)
-    begin = first * HOP
     if not own:
         return Course(first * HOP_S, hz, np.full(hz.size, np.nan), own, np.zeros((0, hz.size)))
-    curve = hz.copy()
-    error = np.full(hz.size, np.nan)
-    bands: Complex = np.zeros((len(own), hz.size), dtype=np.complex128)
+    curve, error = hz.copy(), np.empty(hz.size)
+    bands: Floats = np.zeros((len(own), 2, hz.size))
     for used in PASSES:
         numbers = np.array(own[:used], dtype=np.int64)
-        bands = _shifted(sound, begin, curve, numbers, shape)
-        off, error = _off(bands, numbers, MEAN_FRAMES[instrument])
-        curve = np.maximum(curve + off, 20.0)
+        bands = _shifted(sound, first * HOP, curve, numbers, shape)
+        scratch = np.empty((2, numbers.size, hz.size)), np.empty((4, hz.size))
+        _better(bands, numbers, MEAN_FRAMES[instrument] // 2, scratch, curve, error)
     cents = CENTS_PER_NEPER * error / curve
-    return Course(first * HOP_S, curve, np.hypot(cents, LEAST_ERROR_CENTS), own, np.abs(bands))
+    return Course(first * HOP_S, curve, np.hypot(cents, LEAST_ERROR_CENTS), own, _levels(bands))
 
 
 def levels_along(sound: F32, *, first: int, hz: Floats, own: tuple[int, ...], instrument: str) -> Floats:
     """Linear levels (own partials, n) along a curve that is held, not bettered."""
     if not own:
         return np.zeros((0, hz.size))
-    return np.asarray(np.abs(_shifted(sound, first * HOP, hz, np.array(own, dtype=np.int64), kernel(instrument))))
+    return _levels(_shifted(sound, first * HOP, hz, np.array(own, dtype=np.int64), kernel(instrument)))
 
 
-def _off(bands: Complex, numbers: npt.NDArray[np.int64], frames: int) -> tuple[Floats, Floats]:
-    """How far (n,) in Hz the curve is too low, as means over so many ``frames``, and the standard error of that.
+def _levels(bands: Floats) -> Floats:
+    return np.asarray(np.sqrt(bands[:, 0] ** 2 + bands[:, 1] ** 2))
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _better(bands, numbers, half, scratch, curve, error):  # type: ignore[no-untyped-def]
+    """Adds to a curve (n,) how far in Hz it is too low, a mean over ``half`` values to each side, with its error (n,).
 
     Phase slopes over two hops, weighted by power times the square of the partial's number: the error of a partial's
     frequency in noise is the same in Hz, so that of the note's is one over its number (weights of least squares).
+    ``bands`` (numbers, 2, n): partials shifted to zero; ``scratch``: arrays (2, numbers, n) and (4, n).
     """
-    turned = np.zeros(bands.shape)
-    turned[:, 1:-1] = np.angle(bands[:, 2:] * np.conj(bands[:, :-2])) / (4.0 * np.pi * HOP_S)
-    turned[:, 0], turned[:, -1] = turned[:, 1], turned[:, -2]
-    weight = np.abs(bands) ** 2 * numbers[:, None] ** 2 + 1e-20
-    weight[np.abs(turned) > WILD_HZ] *= 1e-3
-    each = turned / numbers[:, None]
-    total = weight.sum(axis=0)
-    mean = (weight * each).sum(axis=0) / total
-    spread = (weight * (each - mean) ** 2).sum(axis=0) / total
-    worth = np.maximum(total**2 / (weight**2).sum(axis=0), 1.0)
-    box = np.full(frames, 1.0 / frames)
+    each, weights = scratch[0][0], scratch[0][1]
+    sums, n = scratch[1], curve.shape[0]
+    total, squares, mean, spread = sums[0], sums[1], sums[2], sums[3]
+    for t in range(n):
+        total[t] = squares[t] = mean[t] = spread[t] = 0.0
+    for k in range(numbers.shape[0]):
+        re, im, number = bands[k, 0], bands[k, 1], numbers[k]
+        for t in range(n):
+            at = min(max(t, 1), n - 2)
+            turned_re = re[at + 1] * re[at - 1] + im[at + 1] * im[at - 1]
+            turned_im = im[at + 1] * re[at - 1] - re[at + 1] * im[at - 1]
+            slope_hz = math.atan2(turned_im, turned_re) / (4.0 * math.pi * HOP_S)
+            weight = (re[t] * re[t] + im[t] * im[t]) * number**2 + 1e-20
+            if abs(slope_hz) > WILD_HZ:
+                weight *= 1e-3
+            total[t] += weight
+            squares[t] += weight * weight
+            mean[t] += weight * slope_hz / number
+            each[k, t], weights[k, t] = slope_hz / number, weight
+    for t in range(n):
+        mean[t] /= total[t]
+    for k in range(numbers.shape[0]):
+        for t in range(n):
+            spread[t] += weights[k, t] * (each[k, t] - mean[t]) ** 2
+    for t in range(n):
+        spread[t] /= total[t] * max(total[t] ** 2 / squares[t], 1.0)
+    for t in range(n):
+        off = variance = 0.0
+        for i in range(t - half, t + half + 1):
+            at = min(max(i, 0), n - 1)
+            off += mean[at]
+            variance += spread[at]
+        curve[t] = max(curve[t] + off / (2 * half + 1), LEAST_HZ)
+        error[t] = math.sqrt(variance / (2 * half + 1))
 
-    def steadied(values: Floats) -> Floats:
-        return np.convolve(np.pad(values, frames // 2, mode="edge"), box, mode="valid")
 
-    return steadied(mean), np.sqrt(steadied(spread / worth))
-
-
-def _shifted(sound: F32, begin: int, hz: Floats, numbers: npt.NDArray[np.int64], shape: Floats) -> Complex:
-    """Partials (numbers, n) shifted to zero and low-passed: box over ``DECIMATED`` samples, then ``shape``."""
+def _shifted(sound: F32, begin: int, hz: Floats, numbers: npt.NDArray[np.int64], shape: Floats) -> Floats:
+    """Partials (numbers, 2, n), real and imaginary, shifted to zero and low-passed: a box, then ``shape``."""
     n, half = hz.size, shape.size // 2
     hops = n + -(-2 * half // PER_HOP)
-    at = np.arange(hops * PER_HOP)
-    # Before and after the curve its ends are held.
-    turn = np.interp((at - half) / PER_HOP, np.arange(n), hz) * (2.0 * np.pi / RATE_HZ)
-    phase = DECIMATED * (np.cumsum(turn) - turn)
-    # In order of the place in a hop first, so that loops run through what lies side by side.
-    start, step = (np.exp(-1j * angle.reshape(hops, PER_HOP).T.ravel()) for angle in (phase, turn))
-    first, last = (begin + (edge - half) * DECIMATED for edge in (0, at.size))
+    length = hops * PER_HOP
+    first, last = (begin + (edge - half) * DECIMATED for edge in (0, length))
     samples = np.zeros(last - first, dtype=np.float32)
     samples[max(-first, 0) : max(sound.size - first, 0)] = sound[max(first, 0) : max(last, 0)]
+    # In order of the place in a hop first, so that loops run through what lies side by side.
     heard = samples.reshape(hops, PER_HOP, DECIMATED).transpose(2, 1, 0).reshape(DECIMATED, -1)
-    parts = np.stack([start.real, start.imag, step.real, step.imag])
-    powers = np.ones_like(parts) * np.array([1.0, 0.0, 1.0, 0.0])[:, None]
-    mixed, out = np.empty((2, at.size)), np.zeros((numbers.size, 2, n))
+    parts, powers, mixed = np.empty((4, length)), np.empty((4, length)), np.empty((2, length))
+    out = np.zeros((numbers.size, 2, n))
+    _turns(hz, half, parts)
     _shift(heard, parts, numbers, shape, powers, mixed, out)
-    return np.asarray(out[:, 0] + 1j * out[:, 1])
+    return out
+
+
+@numba.njit(cache=True)
+def _turns(hz, half, parts):  # type: ignore[no-untyped-def]
+    """Turns that undo the first partial's: up to each group of samples, and from one sample to the next in it.
+
+    Before and after the curve its ends are held.
+    """
+    n, hops = hz.shape[0], parts.shape[1] // PER_HOP
+    start_re, start_im = 1.0, 0.0
+    for at in range(parts.shape[1]):
+        place = min(max((at - half) / PER_HOP, 0.0), n - 1.0)
+        low = min(int(place), n - 2)
+        turn = (hz[low] + (place - low) * (hz[low + 1] - hz[low])) * (2.0 * math.pi / RATE_HZ)
+        re, im = math.cos(turn), -math.sin(turn)
+        i = (at % PER_HOP) * hops + at // PER_HOP
+        parts[0, i], parts[1, i], parts[2, i], parts[3, i] = start_re, start_im, re, im
+        power = 1
+        while power < DECIMATED:  # which is a power of two
+            re, im = re * re - im * im, 2.0 * re * im
+            power *= 2
+        start_re, start_im = start_re * re - start_im * im, start_re * im + start_im * re
 
 
 @numba.njit(cache=True)
@@ -162,6 +202,9 @@ def _shift(heard, parts, numbers, shape, powers, mixed, out):  # type: ignore[no
     """Loops of ``_shifted``: of partial ``h`` all turns are the ``h``-th power of those of the first."""
     length, n = heard.shape[1], out.shape[2]
     hops = length // PER_HOP
+    for a in range(4):
+        for i in range(length):
+            powers[a, i] = 1.0 - a % 2
     k = 0
     for h in range(1, numbers[-1] + 1):
         for i in range(length):
