@@ -6,15 +6,17 @@ on, or from 60 ms where its notes begin within 60 ms of one another.
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import groupby
-from operator import itemgetter
+from itertools import pairwise
 
+import numba
 import numpy as np
+import numpy.typing as npt
 from scipy.special import logit
 
 from pipeline.compiled import median_of_known
 from pipeline.signal.chords.beside import SAME_BINS
-from pipeline.signal.chords.grid import HOP_S
+from pipeline.signal.chords.candidates import Ints
+from pipeline.signal.chords.grid import F32, HOP_S
 from pipeline.signal.chords.judge import Sounding
 from pipeline.signal.chords.playable import best_set
 from pipeline.signal.hand.fingerboard import Fingerboard
@@ -88,24 +90,28 @@ def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[No
     odds = np.where(sounding.bins >= 0, logit(share), -np.inf)
     # What cannot be bowed even if it goes on is not looked at: most frames hold one candidate or two.
     able = np.nonzero(odds > -GOES_ON)
-    still = sounding.bowed > sounding.ringing
-    columns = (able[0], *(values[able] for values in (sounding.bins, midi, odds, still, sounding.bowed)))
-    done: list[_Growing] = []
+    places, bowed = sounding.bins[able], sounding.bowed[able]
+    still = (sounding.bowed > sounding.ringing)[able].tolist()
+    columns = (able[0], places, midi[able], odds[able])
+    frame_of, place_of, pitches, alone = (values.tolist() for values in columns)
+    starts = np.flatnonzero(np.diff(able[0], prepend=-1)).tolist()
+    growing: list[_Growing] = []
     open_notes: list[_Growing] = []
-    for frame, rows in groupby(zip(*(values.tolist() for values in columns), strict=True), key=itemgetter(0)):
-        _, places, pitches, alone, goes, bowed = zip(*rows, strict=True)
-        if any(frame - note.last_frame > GAP_FRAMES for note in open_notes):
-            done += [note for note in open_notes if frame - note.last_frame > GAP_FRAMES]
-            open_notes = [note for note in open_notes if frame - note.last_frame <= GAP_FRAMES]
-        goes_on = [_nearest(open_notes, place) for place in places]
-        here = [alone[k] + GOES_ON * (goes[k] and goes_on[k] is not None) for k in range(len(places))]
-        for k in best_set(board, pitches, here):
+    for start, end in pairwise((*starts, able[0].size)):
+        frame = frame_of[start]
+        open_notes = [note for note in open_notes if frame - note.frame <= GAP_FRAMES]
+        goes_on = [_nearest(open_notes, place) for place in place_of[start:end]]
+        here = [alone[i] + GOES_ON * (still[i] and goes_on[i - start] is not None) for i in range(start, end)]
+        for k in best_set(board, pitches[start:end], here):
             note = goes_on[k]
-            if note is None or note.last_frame == frame:
+            if note is None or note.frame == frame:
                 note = _Growing()
+                growing.append(note)
                 open_notes.append(note)
-            note.add(frame, places[k], bowed[k])
-    pieces = (piece for note in (*done, *open_notes) for piece in _at_steps(note.note()))
+            note.frame, note.place = frame, place_of[start + k]
+            note.rows.append(start + k)
+    whole = (note.note(able[0], places, bowed) for note in growing)
+    pieces = (piece for note in whole for piece in _at_steps(note))
     found = sorted(pieces, key=lambda note: (note.first, note.pitch_bin))
     return [note for note in _joined(found, sounding) if _is_sure(note)]
 
@@ -123,19 +129,29 @@ def _at_steps(note: Note) -> list[Note]:
     if np.nanmax(bins) - np.nanmin(bins) < STEP_BINS:
         return [note]
     known = np.flatnonzero(np.isfinite(bins))
-    ends = known[2:-1].tolist()
-    before = [median_of_known(bins[max(at - STEP_FRAMES, 0) : at]) for at in ends]
-    after = [median_of_known(bins[at : at + STEP_FRAMES]) for at in ends]
-    apart = np.abs(np.subtract(before, after))
-    if not (apart > STEP_BINS).any():
+    ends = known[2:-1]
+    at, apart = _largest_step(bins, ends)
+    if not apart > STEP_BINS:
         return [note]
-    at = int(np.argmax(apart))
-    end, start = int(known[at + 1]) + 1, ends[at]
+    end, start = int(known[at + 1]) + 1, int(ends[at])
     pieces = (
         replace(note, last=note.first + end, bins=bins[:end]),
         replace(note, first=note.first + start, bins=bins[start:]),
     )
     return [piece for part in pieces for piece in _at_steps(part)]
+
+
+@numba.njit(cache=True)
+def _largest_step(bins, ends):  # type: ignore[no-untyped-def]
+    """At which of the frames ``ends`` of a note its middle before and that after lie farthest apart, and how far."""
+    best, most = 0, 0.0
+    for i in range(ends.shape[0]):
+        at = ends[i]
+        before = median_of_known(bins[max(at - STEP_FRAMES, 0) : at])
+        apart = abs(before - median_of_known(bins[at : at + STEP_FRAMES]))
+        if apart > most:
+            best, most = i, apart
+    return best, most
 
 
 def _joined(notes: list[Note], sounding: Sounding) -> list[Note]:
@@ -172,32 +188,26 @@ def _nearest(notes: list["_Growing"], place: int) -> "_Growing | None":
     """The note that a candidate at this place goes on with."""
     best, least = None, MOVES_BINS + 1
     for note in notes:
-        apart = abs(note.places[-1] - place)
+        apart = abs(note.place - place)
         if apart < least:
             best, least = note, apart
     return best
 
 
 class _Growing:
-    """A note whose end has not come yet."""
+    """A note whose end has not come yet: its rows among the candidates, and its last frame and place."""
 
     def __init__(self) -> None:
-        self.last_frame = -1
-        self.frames: list[int] = []
-        self.places: list[int] = []
-        self.bowed: list[float] = []
+        self.frame = -1
+        self.place = -1
+        self.rows: list[int] = []
 
-    def add(self, frame: int, place: int, bowed: float) -> None:
-        self.last_frame = frame
-        self.frames.append(frame)
-        self.places.append(place)
-        self.bowed.append(bowed)
-
-    def note(self) -> Note:
-        first, last = self.frames[0], self.frames[-1] + 1
+    def note(self, frames: npt.NDArray[np.int64], places: Ints, bowed: F32) -> Note:
+        at, sure = frames[self.rows], bowed[self.rows].astype(np.float64)
+        first, last = int(at[0]), int(at[-1]) + 1
         bins = np.full(last - first, np.nan)
-        bins[np.array(self.frames) - first] = self.places
-        return Note(first, last, bins, float(np.mean(self.bowed)), sorted(self.bowed)[3 * len(self.bowed) // 4])
+        bins[at - first] = places[self.rows]
+        return Note(first, last, bins, float(sure.mean()), float(np.sort(sure)[3 * sure.size // 4]))
 
 
 def spans_of(notes: list[Note]) -> list[Span]:

@@ -42,6 +42,8 @@ class SpeedMap:
     time_s: Floats
     correction_cents: Floats
     _true_s: Floats = field(init=False, repr=False, compare=False)
+    _pace: Floats = field(init=False, repr=False, compare=False)
+    _decay: Floats = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         time_s = np.array(self.time_s, dtype=np.float64)
@@ -55,7 +57,11 @@ class SpeedMap:
         object.__setattr__(self, "time_s", time_s)
         object.__setattr__(self, "correction_cents", cents)
         lengths = np.diff(time_s)
-        grown = np.concatenate(([0.0], np.cumsum(_advance(lengths, self._pace()[:-1], self._decay()))))
+        pace = np.exp(-NEPERS_PER_CENT * cents)
+        decay = np.append(NEPERS_PER_CENT * np.diff(cents) / lengths, 0.0)
+        object.__setattr__(self, "_pace", pace)
+        object.__setattr__(self, "_decay", decay)
+        grown = np.concatenate(([0.0], np.cumsum(_advance(lengths, pace[:-1], decay[:-1]))))
         object.__setattr__(self, "_true_s", grown)
         object.__setattr__(self, "_true_s", grown - float(self.to_true_s(0.0)))
 
@@ -99,23 +105,16 @@ class SpeedMap:
 
     def segments(self) -> tuple[Floats, Floats, Floats, Floats]:
         """Grid times, their true times, 1/ratio there, and its rate of decay to the next point (0 at the last)."""
-        return self.time_s, self._true_s, self._pace(), np.append(self._decay(), 0.0)
-
-    def _pace(self) -> Floats:
-        return np.exp(-NEPERS_PER_CENT * self.correction_cents)
-
-    def _decay(self) -> Floats:
-        return NEPERS_PER_CENT * np.diff(self.correction_cents) / np.diff(self.time_s)
+        return self.time_s, self._true_s, self._pace, self._decay
 
     def _within(
         self, index: npt.NDArray[np.intp], asked: Floats, start: Floats, result: Floats, *, undo: bool
     ) -> Floats:
         last = self.time_s.size - 1
-        decay = np.append(self._decay(), 0.0)
         held = np.clip(index, 0, last)
-        bend = np.where(index < 0, 0.0, decay[held])
+        bend = np.where(index < 0, 0.0, self._decay[held])
         step = asked - start[held]
-        pace = self._pace()[held]
+        pace = self._pace[held]
         if undo:
             return np.asarray(result[held] + _retreat(step, pace, bend))
         return np.asarray(result[held] + _advance(step, pace, bend))

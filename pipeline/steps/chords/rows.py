@@ -1,6 +1,6 @@
 """Rows of the tables of chords."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -37,7 +37,8 @@ def rows_of(
     chords: Sequence[Taken], *, transfer_id: str, notes: pl.DataFrame, speed_map: SpeedMap
 ) -> dict[str, pl.DataFrame]:
     """Tables chord, chord_note and chord_frame of one transfer; ``notes`` are those of its followed line."""
-    rows: dict[str, list[Row]] = {"chord": [], "chord_note": [], "chord_frame": []}
+    rows: dict[str, list[Row]] = {"chord": [], "chord_note": []}
+    curves: list[tuple[str, int, ChordNote]] = []
     line = _Line(notes)
     used: set[str] = set()
     for one in chords:
@@ -50,13 +51,11 @@ def rows_of(
         rows["chord"].append({**own, **_chord(one, speed_map, pace)})
         for number, note in enumerate(chord.notes, start=1):
             rows["chord_note"].append({**own, "note_number": number, **_note(one, number - 1, line, speed_map, pace)})
-            rows["chord_frame"] += [
-                {"chord_id": chord_id, "note_number": number, "transfer_id": transfer_id, **frame}
-                for frame in _curve(note)
-            ]
-    return {
+            curves.append((chord_id, number, note))
+    frames = {
         name: pl.DataFrame(made, schema=schema.load(name).polars_schema(), orient="row") for name, made in rows.items()
     }
+    return frames | {"chord_frame": _frames(curves, transfer_id)}
 
 
 class _Line:
@@ -132,11 +131,19 @@ def _note(one: Taken, i: int, line: _Line, speed_map: SpeedMap, pace: float) -> 
     }
 
 
-def _curve(note: ChordNote) -> Iterable[Row]:
-    known = np.flatnonzero(np.isfinite(note.error_cents))[::EVERY]
-    at, midi, error = (values[known].tolist() for values in (note.time_s, note.midi, note.error_cents))
-    for row in zip(at, midi, error, strict=True):
-        yield dict(zip(("transfer_time_s", "midi", "error_cents"), row, strict=True))
+def _frames(curves: Sequence[tuple[str, int, ChordNote]], transfer_id: str) -> pl.DataFrame:
+    """The table of curves, column by column: it has a hundred rows a note."""
+    kept = [np.flatnonzero(np.isfinite(note.error_cents))[::EVERY] for _, _, note in curves]
+    made: dict[str, Any] = {
+        "chord_id": [chord_id for (chord_id, _, _), known in zip(curves, kept, strict=True) for _ in known],
+        "note_number": np.repeat([number for _, number, _ in curves], [known.size for known in kept]),
+    }
+    for name, of_note in (("transfer_time_s", "time_s"), ("midi", "midi"), ("error_cents", "error_cents")):
+        parts = [getattr(note, of_note)[known] for (_, _, note), known in zip(curves, kept, strict=True)]
+        made[name] = np.concatenate(parts) if parts else []
+    columns = schema.load("chord_frame").polars_schema()
+    made["transfer_id"] = [transfer_id] * len(made["chord_id"])
+    return pl.DataFrame({name: made[name] for name in columns}, schema=columns)
 
 
 def _known(value: float) -> float | None:
