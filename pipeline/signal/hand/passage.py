@@ -11,7 +11,7 @@ a recording on which nothing slides does not count as evidence that nobody shift
 number of notes makes it seem (``NOTES_OF_A_HABIT``).
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -44,6 +44,9 @@ takes held out are worse than with every kind by its share. The power m / (m + n
 D. Dunson, "Robust Bayesian inference via coarsening", JASA 114, 2019, section 2; m by trial (50 to 200 do alike)."""
 LEAST_PLAYER = 0.01
 """Kinds of player less likely than this, against the likeliest, are left out."""
+PAIRS_HELD = 10_000_000
+"""Pairs of stops up to which passages are held as played, in a gigabyte; those of two hours would take many. A side of
+five minutes has some two millions."""
 PRIOR_SLIDES = 6.0
 """Strength, in slides, of what ``heard.USUAL`` says of the kinds against what the take shows (no source)."""
 
@@ -117,11 +120,13 @@ def reconstruct_with(kinds: Sequence[Weights], line: Line, *, board: Fingerboard
         for span in passages(line, board=board)
     ]
     hearings = {_heard(usual, odds): share for odds, share in HEARD_ODDS}
-    heard = _hearing_chances([_Played.of(passage, kinds[:1], hearings) for passage in whole], hearings)
+    heard = _hearing_chances(_AsPlayed(whole, kinds[:1], hearings), hearings)
     likeliest = max(heard, key=heard.__getitem__)
     more, whole = habits.own_weights(whole, kinds[0], likeliest)
     kinds = [kind.with_more(*more) for kind in kinds]
-    played = [_Played.of(passage, kinds, heard) for passage in whole]
+    played: Iterable[_Played] = _AsPlayed(whole, kinds, heard)
+    if sum(passage.moves.fit.size for passage in whole) <= PAIRS_HELD:
+        played = list(played)
     chances = _kind_chances(played, kinds, likeliest, notes=line.midi.size)
     players = [_Player(k, hearing) for k in range(len(kinds)) for hearing in heard]
     chance = _likely(np.array([chances[player.kind] * heard[player.hearing] for player in players]))
@@ -188,25 +193,36 @@ class _Played:
         return joint / total if total > 0 else joint
 
 
-def _hearing_chances(middle: list[_Played], hearings: dict[Hearing, float]) -> dict[Hearing, float]:
+@dataclass(frozen=True)
+class _AsPlayed:
+    """Passages as ``_Played``, worked out one by one whenever they are gone through: held together they are many
+    times as large as what they are made from."""
+
+    passages: Sequence[PassageChain]
+    kinds: Sequence[Weights]
+    hearings: Iterable[Hearing]
+
+    def __iter__(self) -> Iterator[_Played]:
+        return (_Played.of(passage, self.kinds, self.hearings) for passage in self.passages)
+
+
+def _hearing_chances(middle: Iterable[_Played], hearings: dict[Hearing, float]) -> dict[Hearing, float]:
     """How likely each hearing is, by its share and by what is heard of a take of the middle kind of player.
 
     Kinds hardly differ in it; weights drawn to the take under one hearing would speak for that one.
     """
-    logs = [
-        np.log(share) + sum(each.log(_Player(0, hearing)) for each in middle) for hearing, share in hearings.items()
-    ]
+    logs = sum(np.array([each.log(_Player(0, hearing)) for hearing in hearings]) for each in middle)
     return {
         hearing: float(chance)
-        for hearing, chance in zip(hearings, _likely(softmax(np.array(logs))), strict=True)
+        for hearing, chance in zip(hearings, _likely(softmax(np.log([*hearings.values()]) + logs)), strict=True)
         if chance > 0.0
     }
 
 
-def _kind_chances(played: list[_Played], kinds: Sequence[Weights], hearing: Hearing, *, notes: int) -> Floats:
+def _kind_chances(played: Iterable[_Played], kinds: Sequence[Weights], hearing: Hearing, *, notes: int) -> Floats:
     """How likely each kind of player is by what is heard of a take of so many notes."""
     power = NOTES_OF_A_HABIT / (NOTES_OF_A_HABIT + notes)
-    logs = np.array([sum(each.log(_Player(k, hearing)) for each in played) for k in range(len(kinds))])
+    logs = sum(np.array([each.log(_Player(k, hearing)) for k in range(len(kinds))]) for each in played)
     found: Floats = softmax(np.log([kind.share for kind in kinds]) + power * logs)
     return found
 
@@ -236,7 +252,7 @@ def _heard(usual: Hearing, odds: float) -> Hearing:
 
 
 def _collect(
-    line: Line, whole: list[_Played], *, players: list[_Player], chance: Floats, table: Arrays, paths: int
+    line: Line, whole: Iterable[_Played], *, players: list[_Player], chance: Floats, table: Arrays, paths: int
 ) -> PassageHand:
     """The answers for each player, mixed by its ``chance``; the paths are those of the likeliest."""
     notes, strings = line.midi.size, table.open_midi.size

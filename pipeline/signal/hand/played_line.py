@@ -14,6 +14,9 @@ VIBRATO_CENTS = 5.0  # from here on a measured swing counts as vibrato (common p
 CUT_S = 4.0
 """A silence of so many s cuts a passage: the hand may go anywhere (common practice, no source)."""
 
+MOST_NOTES = 2000
+"""Notes of a passage at most, more than any side holds: hours that never rest so long would not fit into memory."""
+
 
 @dataclass(frozen=True)
 class Line:
@@ -39,7 +42,10 @@ class Line:
 
 
 def passages(line: Line, *, board: Fingerboard, cut_s: float = CUT_S) -> list[tuple[int, int]]:
-    """First and last + 1 note of each stretch without a rest beyond ``cut_s`` or a note off the instrument."""
+    """First and last + 1 note of each stretch without a rest beyond ``cut_s`` or a note off the instrument.
+
+    What goes on for more than ``MOST_NOTES`` is cut all the same.
+    """
     highest = max(board.open_midi) + int(stop_table(board).sounding.max())
     lowest = min(board.open_midi)
     found: list[tuple[int, int]] = []
@@ -51,7 +57,20 @@ def passages(line: Line, *, board: Fingerboard, cut_s: float = CUT_S) -> list[tu
             found[-1] = (found[-1][0], i + 1)
         else:
             found.append((i, i + 1))
-    return found
+    return [part for span in found for part in _stretches(line, span)]
+
+
+def _stretches(line: Line, span: tuple[int, int]) -> list[tuple[int, int]]:
+    """The span in parts of ``MOST_NOTES`` at most, cut at the longest rests that no slide leads over."""
+    first, last = span
+    found = []
+    while last - first > MOST_NOTES:
+        late = np.arange(first + MOST_NOTES // 2, first + MOST_NOTES)
+        rest_s = np.where(line.slide[late] < 0, line.start_s[late] - line.end_s[late - 1], -np.inf)
+        cut = int(late[np.argmax(rest_s)])
+        found.append((first, cut))
+        first = cut
+    return [*found, (first, last)]
 
 
 def vibrato_seen(line: Line) -> Floats:

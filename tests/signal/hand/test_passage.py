@@ -11,13 +11,13 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.kinds import KINDS
-from pipeline.signal.hand import habits, passage, passage_chain
+from pipeline.signal.hand import habits, passage, passage_chain, played_line
 from pipeline.signal.hand.chain import Slides, looked_at
 from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, move_features
 from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, close_places, fingerboard, offsets
 from pipeline.signal.hand.heard import AUDIBLE_WITHOUT_SHIFT, USUAL, audible_share, kinds_by_break
 from pipeline.signal.hand.passage import reconstruct
-from pipeline.signal.hand.played_line import Line
+from pipeline.signal.hand.played_line import Line, passages
 from pipeline.signal.hand.weights import of_players, set_mass
 from tests.helpers.fingered_passages import handbook, handbook_names, judged_names
 from tests.helpers.played_passages import Score, play, score
@@ -70,6 +70,31 @@ def test_without_slides_the_set_holds_nine_in_ten_and_is_wide(instrument: str) -
     assert 0.88 <= found.in_set <= 0.97
     assert found.set_size > 1.5
     assert found.calibration_error <= 0.13
+
+
+def test_a_line_that_never_rests_is_cut_at_its_longest_pauses_but_under_no_slide(monkeypatch: Any) -> None:
+    monkeypatch.setattr(played_line, "MOST_NOTES", 6)
+    line = _line([69.0 + i % 4 for i in range(15)])
+    ends = line.end_s.copy()
+    ends[[3, 4]] -= [0.2, 0.1]  # pauses before notes 4 and 5; a slide leads over the longer one
+    slide = line.slide.copy()
+    slide[4] = 0
+    paused = replace(line, end_s=ends, slide=slide)
+    assert passages(paused, board=fingerboard("violin")) == [(0, 5), (5, 8), (8, 11), (11, 15)]
+    monkeypatch.setattr(played_line, "MOST_NOTES", 15)
+    assert passages(paused, board=fingerboard("violin")) == [(0, 15)]
+
+
+def test_passages_worked_out_one_by_one_have_the_same_hand_as_those_held_together(monkeypatch: Any) -> None:
+    line = _line([69, 71, 72, 74, 76, 77, 79, 81, 79, 77, 76, 74], vibrato=20.0)
+    rested = replace(
+        line, start_s=line.start_s + 5.0 * (np.arange(12) > 5), end_s=line.end_s + 5.0 * (np.arange(12) > 5)
+    )
+    held = reconstruct(rested, board=fingerboard("violin"))
+    monkeypatch.setattr(passage, "PAIRS_HELD", 0)
+    one_by_one = reconstruct(rested, board=fingerboard("violin"))
+    for name in ("probability", "reasons", "shifted", "paths", "path_logs"):
+        assert np.array_equal(getattr(held, name), getattr(one_by_one, name), equal_nan=True)
 
 
 def test_an_open_string_anchors_its_string() -> None:
