@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.answers.number_words import probability_words, ratio_words
+from pipeline.answers.stop_words import stop_words
 
 BEGINS_LOW_CENTS = 10.0
 """From here on a note is said to begin low or high: curves err by some cents (``tests.benchmarks.chords``)."""
@@ -144,7 +145,7 @@ def speaks_words(log_odds: Mapping[str, float]) -> str:
 
 
 def _stops(way: pl.DataFrame) -> str:
-    return " ".join(f"{row['string']}{row['finger']}" for row in way.to_dicts())
+    return " ".join(stop_words(row["string"], row["finger"]) for row in way.to_dicts())
 
 
 def printed_words(rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
@@ -165,6 +166,5 @@ def printed_words(rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
 
 
 def printed_stop(row: Mapping[str, Any]) -> str:
-    """String and finger printed for a note; "" for none."""
-    finger = row["printed_finger"]
-    return (row["printed_string"] or "") + ("" if finger is None else str(finger))
+    """Finger and string printed for a note; "" for none."""
+    return stop_words(row["printed_string"], row["printed_finger"])

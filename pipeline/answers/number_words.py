@@ -97,8 +97,8 @@ def given_words(standard_error: float | None) -> str:
 
 
 HOW_TO_RULE = (
-    "a row in catalogue/speed_decision.csv, with correction_cents or playing_rpm, and always with reference_pitch_hz; "
-    "then run"
+    "`glideline speed DIR ID --rule N` takes reading N as listed, --one-speed corrects no drift (each with --reason "
+    "and --by); or fill a row of catalogue/speed_decision.csv; then run"
 )
 """How a person rules on a speed, told wherever one is shown."""
 

@@ -13,6 +13,7 @@ from pipeline.answers.chords import chord_lines, printed_stop, printed_words
 from pipeline.answers.measured_take import MeasuredTake, measured_take
 from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import probability_words
+from pipeline.answers.stop_words import stop_words
 from pipeline.answers.written_parts import chosen_edition
 from pipeline.steps.hand.taken import TakeNotes
 from pipeline.store.corpus import Corpus
@@ -230,7 +231,7 @@ def _columns(
 def _way(row: Row) -> str:
     if row.get("string") is None:
         return ""
-    return f"{row['string']}{row['finger']} {probability_words(row['probability'])}"
+    return f"{stop_words(row['string'], row['finger'])} {probability_words(row['probability'])}"
 
 
 def _slide(row: Row, semitones: float, name: Spelling) -> str:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.counted import counted
 from pipeline.errors import DataError, UsageError, typed
 
 if TYPE_CHECKING:
@@ -62,7 +63,9 @@ def add(
             if not yes and sys.stdin.isatty() and typer.confirm("Enter these as well?", err=True):
                 plan = plan_add(folder, audio or [], sheet=drafted)
                 left_out = _show(plan)
-        if not plan.empty and not yes and not _agreed():
+        second = sum(bool(file.namesake) for file in plan.files)
+        what = f"Write this, with {counted(second, 'file')} beside another of its name?" if second else "Write this?"
+        if not plan.empty and not yes and not _agreed(what):
             raise DataError("nothing was written" + (f" but {kept}" if plan.mapping else ""))
         plan.enter(change)
     if left_out:
@@ -149,7 +152,7 @@ def _merge(folder: Path, package: Path, new_ids: Path | None, *, yes: bool) -> N
         print(f"Next: put the audio of the new transfers below {folder / 'audio'}", file=sys.stderr)
 
 
-def _agreed() -> bool:
+def _agreed(question: str = "Write this?") -> bool:
     if not sys.stdin.isatty():
         raise UsageError("nobody is here to be asked", "look at the difference above and add --yes to write it")
-    return typer.confirm("Write this?", err=True)
+    return typer.confirm(question, err=True)

@@ -4,6 +4,7 @@ import os
 import re
 import sys
 import textwrap
+from contextlib import suppress
 from pathlib import Path
 from typing import TextIO
 
@@ -26,11 +27,14 @@ def print_text(text: str, *, file: TextIO | None = None) -> None:
 
 
 def tell_of_edits(folder: Path) -> None:
-    """Say on stderr that results are older than the catalogue, where they are."""
+    """Say on stderr, and on the pages of the report, that results are older than the catalogue, where they are."""
     from pipeline.store.database.edited import edited_words
+    from pipeline.store.database.report_notice import tell_pages_of_edits
 
     if said := edited_words(folder):
         print_text(said, file=sys.stderr)
+        with suppress(OSError):  # where it may only be read, the terminal must do
+            tell_pages_of_edits(folder)
 
 
 def _folded(line: str, width: int) -> str:

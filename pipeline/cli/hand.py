@@ -65,6 +65,7 @@ def hand(
         typer.echo("No note was found there; leave --from and --to away to see where notes are.", err=True)
     else:
         from pipeline.answers.number_words import probability_words
+        from pipeline.answers.stop_words import STOPS_EXPLAINED
         from pipeline.cli.console import console, print_text
         from pipeline.cli.fitting import print_columns
         from pipeline.counted import counted
@@ -72,7 +73,7 @@ def hand(
         print_columns([_column(frame, name, *shown) for name, shown in _SHOWN.items() if name in frame], console())
         sure = int((~frame["cannot_tell"]).sum())
         print_text(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
-        print_text("A2 is the second finger on the A string, A0 the open string; shift: how likely the hand moved.")
+        print_text(f"{STOPS_EXPLAINED} Shift: how likely the hand moved.")
         for rank, share, notes in played.other_readings():
             print_text(
                 f"By reading {rank} of the speed ({probability_words(share)} of all readings weighed, whatever A4 was) "
@@ -91,7 +92,7 @@ _SHOWN: dict[str, tuple[str, int]] = {
     "place": ("place", 2),
     "note": ("note", 0),
     "cents": ("[cent]", 6),
-    "ways": ("string and finger", 0),
+    "ways": ("finger and string", 0),
     "position": ("position", 5),
     "slide": ("slide", 1),
     "shift_probability": ("shift [%]", 4),

@@ -28,13 +28,29 @@ def speed(
     picture: Annotated[
         Path | None, typer.Option("--picture", help="With ID: write the curve and its evidence as SVG.")
     ] = None,
+    rule: Annotated[
+        int | None,
+        typer.Option(
+            "--rule",
+            min=1,
+            metavar="N",
+            help="With ID: take reading N as listed, such as one a semitone lower.",
+        ),
+    ] = None,
+    one_speed: Annotated[
+        bool,
+        typer.Option("--one-speed", help="With ID: rule that the side ran at one speed; no drift is corrected."),
+    ] = False,
+    reason: Annotated[str, typer.Option("--reason", metavar="WHY", help="Why you rule so.")] = "",
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who rules.")] = "",
     replace: Annotated[bool, typer.Option("--replace", help="Replace the file of --picture if there is one.")] = False,
     output: Annotated[Literal["table", "csv", "json"], typer.Option("--as", help="How to print.")] = "table",
 ) -> None:
-    """Show how fast each side should play, how sure that is, what else is possible, and why.
+    """Show how fast each side should play, how sure that is, what else is possible, and why; or rule otherwise.
 
-    To rule otherwise, fill a row of catalogue/speed_decision.csv: transfer_id, correction_cents or playing_rpm,
-    reference_pitch_hz, reason, decided_by and decided_on; then run.
+    To rule otherwise, name a reading with --rule, or give --one-speed, both with --reason and --by: a row of
+    catalogue/speed_decision.csv, where other speeds can be written too (correction_cents or playing_rpm, always with
+    reference_pitch_hz); then run.
 
     Example: glideline speed glideline-demo owl-1007-a-t1 --render
     """
@@ -45,6 +61,9 @@ def speed(
         raise UsageError("--picture draws one transfer", "write its id after DIR")
     if transfer_id is not None:
         transfer_id = whole_id(folder, transfer_id, "transfer")
+    if rule is not None or one_speed or reason or by:
+        _rule(folder, transfer_id, rank=rule, one_speed=one_speed, reason=reason, by=by)
+        return
     frame = ledger(folder, transfer_id)
     if output == "csv":
         sys.stdout.write(frame.write_csv())
@@ -228,6 +247,29 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
         facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz, {turning}"))
     facts.append(("measured on", row["measured_on"] or "not measured yet"))
     return [*facts, *((("remark", row["remark"]),) if row["remark"] else ()), ("to rule otherwise", HOW_TO_RULE)]
+
+
+def _rule(folder: Path, transfer_id: str | None, *, rank: int | None, one_speed: bool, reason: str, by: str) -> None:
+    import datetime
+
+    from pipeline.cli.console import print_text
+    from pipeline.errors import UsageError, typed
+    from pipeline.store.adding.ruling import rule
+    from pipeline.store.corpus import Corpus
+
+    if transfer_id is None:
+        raise UsageError("a ruling is on one transfer", "write its id after DIR")
+    if rank is None and not one_speed:
+        raise UsageError("--reason and --by go with a ruling", "add --rule N, --one-speed or both")
+    if not (reason.strip() and by.strip()):
+        raise UsageError("a ruling says why and by whom", "add --reason and --by")
+    ruled = rule(
+        Corpus(folder), transfer_id, rank=rank, one_speed=one_speed, reason=reason.strip(), by=by.strip(),
+        on=datetime.date.today(),
+    )  # fmt: skip
+    told = ", ".join(f"{name} {value}" for name, value in ruled.items() if value and name != "samples_sha256")
+    print_text(f"Ruled in catalogue/speed_decision.csv: {told}.", file=sys.stderr)
+    print(f"Next: glideline run {typed(folder)}", file=sys.stderr)
 
 
 def _draw(folder: Path, transfer_id: str, picture: Path, *, replace: bool) -> None:

@@ -17,6 +17,7 @@ from pipeline.answers.number_words import clock_words, probability_words
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.said import in_words
 from pipeline.answers.short_sentences import short_sentences
+from pipeline.answers.stop_words import stop_words
 from pipeline.counted import counted
 from pipeline.demonstration.compare import match, read_truth
 
@@ -164,7 +165,7 @@ def _print_chords(corpus: OpenCorpus, found: Chords, console: Console) -> None:
 
 
 def _stops(notes: list[Row]) -> str:
-    return " ".join(f"{note['string']}{note['finger']}" for note in notes)
+    return " ".join(stop_words(note["string"], note["finger"]) for note in notes)
 
 
 def _planted_words(notes: list[Row]) -> str:

@@ -17,6 +17,7 @@ from pipeline.store.corpus import Corpus
 from pipeline.store.database.build import build_database, is_current
 from pipeline.store.database.compaction import Spread, compact
 from pipeline.store.database.edited import note_kept
+from pipeline.store.database.report_notice import BEFORE_THE_RUN, tell_pages
 
 RunBatches = Callable[[Iterator[Batch], Callable[[Report], None]], None]
 
@@ -141,6 +142,7 @@ class Work:
         if not is_current(self.corpus, generation):
             self.display.doing("building the database")
             build_database(self.corpus, generation)
+            tell_pages(self.corpus.root, BEFORE_THE_RUN)
             self.summary.database_built = True
         note_kept(self.corpus)
         # As the compaction has just looked at them; what is up to date by now need not be worked out by the next run.

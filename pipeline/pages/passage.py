@@ -19,6 +19,7 @@ from pipeline.answers.passages import editions, words
 from pipeline.answers.passages.bars import Stretch
 from pipeline.answers.passages.gather import Passage, TakeRow, gather
 from pipeline.answers.sound import sound_of
+from pipeline.answers.stop_words import stop_words
 from pipeline.errors import GlidelineError
 from pipeline.instruments import INSTRUMENTS
 from pipeline.pages import render
@@ -29,9 +30,10 @@ from pipeline.pages.staff import Staff, staff
 from pipeline.pages.take_row import placed, row_svg
 from pipeline.store.catalogue.slugs import slug
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.report_notice import NOTICE, tell_pages
 from pipeline.store.parts.pitch import signature_of
 
-PAGE_VERSION = 4
+PAGE_VERSION = 5
 MOST_EVENTS = 22
 """Events on one line: as many as a screen of 1400 pixels shows without scrolling."""
 _BEFORE_S, _AFTER_S = 0.6, 0.9
@@ -53,6 +55,8 @@ def write_page(root: Path | str, passage: Passage) -> Path:
     corpus = Corpus(root)
     target = corpus.derived / "report"
     render.write_assets(target)
+    if not (target / NOTICE).is_file():
+        tell_pages(corpus.root, "")
     name = page_name(passage.work["work_id"], passage.stretch)
     heard = {t: _hear(corpus, t, target) for t in sorted({take.transfer_id for take in passage.takes})}
     systems = [_system(corpus, passage, events, heard, number) for number, events in enumerate(_systems(passage))]
@@ -278,7 +282,7 @@ def _table(passage: Passage) -> list[dict[str, Any]]:
 def _fingers(step: Row) -> str:
     if step["from_finger"] is None or step["to_finger"] is None:
         return ""
-    return f"{step['from_finger']}{step['from_string'] or ''} to {step['to_finger']}{step['to_string'] or ''}"
+    return " to ".join(stop_words(step[f"{end}_string"], step[f"{end}_finger"]) for end in ("from", "to"))
 
 
 def _sheet(passage: Passage) -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.answers.chords import printed_words
+from pipeline.answers.chords import printed_stop, printed_words
 from pipeline.answers.number_words import doubt_words
 from pipeline.store.catalogue.recording import takes_on
 from pipeline.store.catalogue.written import reference
@@ -77,7 +77,7 @@ def _printed(corpus: Corpus, transfer: Row) -> tuple[dict[str, str], tuple[str, 
     """Printed fingers by note, and the editions that they are from."""
     fingered = pl.col("note_id").is_not_null() & pl.col("printed_finger").is_not_null()
     rows = _of_one_edition(corpus, transfer, "fingering_match", fingered)
-    made = {row["note_id"]: f"{row['printed_string'] or ''}{row['printed_finger']}" for row in rows}
+    made = {row["note_id"]: printed_stop(row) for row in rows}
     return made, tuple(dict.fromkeys(row["edition"] for row in rows))
 
 

@@ -41,6 +41,7 @@ FACTS = {
     "key_share": "chance that the key is the one played",
     "labels": "usual speeds of the label",
     "length_s": "length stated in s",
+    "one_speed": "one speed all along",
     "open_strings": "open strings",
     "playing_rpm": "playing speed in rpm",
     "printed": "printed fingering",

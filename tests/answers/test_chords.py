@@ -84,8 +84,8 @@ def test_a_chord_is_a_line_of_the_table_with_its_ways_likeliest_first() -> None:
     (line,) = chord_lines(tables, name=name_of)
     assert line["notes"] == "A3–F#4–D5"
     assert line["ways"] == [
-        "G1 D2 A3 pos. 1: 80 % (40 % alone)",
-        "G2 D3 A4 pos. 2: 10 % (40 % alone)",
+        "1G 2D 3A pos. 1: 80 % (40 % alone)",
+        "2G 3D 4A pos. 2: 10 % (40 % alone)",
     ]
     assert chord_lines({"chord": None, "chord_note": None, "chord_hand": None}, name=name_of) == []
 
@@ -102,7 +102,7 @@ def test_each_kind_of_evidence_is_told_apart_beside_the_likeliest_way_with_other
     # The second way differs by its position alone, so the third is the rival.
     ways = [*rows(1, "G2 A0"), *rows(2, "G2 A0", by_shape=-3.0), *rows(3, "G4 A1", by_order=-3.2, by_shape=0.7)]
     assert why_words(frame("chord_hand", ways), speed_rank=1) == (
-        "G2 A0 rather than G4 A1; for it: the order in which the strings sound (25 times); "
+        "2G 0A rather than 4G 1A; for it: the order in which the strings sound (25 times); "
         "against it: how the hand lies (2 times)"
     )
     assert why_words(frame("chord_hand", rows(1, "G2 A0")), speed_rank=1) == ""
@@ -123,6 +123,6 @@ def test_what_is_printed_for_a_chord_is_said_with_its_probability() -> None:
         ]
     )
     assert made == {
-        "t-c1": "G4 – A1: differ, 0.8 %; against it: the order in which the strings sound (25 times)",
+        "t-c1": "4G – 1A: differ, 0.8 %; against it: the order in which the strings sound (25 times)",
         "t-c2": "0 D: agree, 70 %",
     }

@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.answers.open_corpus import query
 from pipeline.pages.report import report
+from pipeline.store.database.report_notice import BEFORE_THE_RUN, tell_pages
 from tests.helpers.browser import barriers, until
 from tests.helpers.measured_corpus import NASTY, measure
 
@@ -64,6 +65,17 @@ def test_overview_and_side_load_from_disk_without_errors_or_requests(built, page
         assert page.title()
     assert page.problems == []
     assert page.fetched == []
+
+
+def test_pages_that_are_out_of_date_say_so_at_their_top(built, page):
+    root, _ = built
+    shown = "getComputedStyle(document.body, '::before').content"
+    for words in (BEFORE_THE_RUN, ""):
+        tell_pages(root, words)
+        for name in ("index.html", "side/x0.html"):
+            page.goto((root / "derived" / "report" / name).as_uri())
+            assert page.evaluate(shown) == (f'"{words}"' if words else "none")
+    assert page.problems == []
 
 
 def test_catalogue_text_cannot_run(built, page):

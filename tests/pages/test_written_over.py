@@ -55,7 +55,7 @@ def above(tmp_path: Path):
 
 def test_bars_begin_at_their_first_note_and_one_edition_prints_the_fingers(above) -> None:
     assert above.bars == [(0.5, "7"), (5.0, "8")]
-    assert (above.printed, above.editions) == ({"n1": "D2"}, ("A 1898",))
+    assert (above.printed, above.editions) == ({"n1": "2D"}, ("A 1898",))
     assert above.chords == {"c1": "2: agree, 80 %"}
 
 
@@ -68,6 +68,6 @@ def test_all_of_it_is_written_into_the_row(above) -> None:
     drawn = Drawn(None, None, NOTES, [], [("A", 69)], {})
     range_ = frame_of([note["midi"] for note in NOTES], open_midi=[69])
     text = row_labels(frame=range_, drawn=drawn, over=above, start_s=0.0)
-    for words in (">Ann Vint<", ">Bo Ort (attribution possible)<", ">D2<", ">7<", ">8<", 'class="left-out"'):
+    for words in (">Ann Vint<", ">Bo Ort (attribution possible)<", ">2D<", ">7<", ">8<", 'class="left-out"'):
         assert words in text
     assert 'class="bar"' not in row_labels(frame=range_, drawn=drawn, over=above, start_s=12.0)

@@ -5,6 +5,7 @@ from itertools import groupby
 from typing import Any
 
 from pipeline.answers.chords import printed_words
+from pipeline.answers.stop_words import stop_words
 
 Row = dict[str, Any]
 
@@ -44,7 +45,7 @@ def lines(rows: Iterable[Row]) -> list[tuple[str, ...]]:
         said = printed_words(notes).get(notes[0]["chord_id"])
         if said is None:
             continue
-        stopped = " ".join("–" if note["string"] is None else f"{note['string']}{note['finger']}" for note in notes)
+        stopped = " ".join(stop_words(note["string"], note["finger"]) or "–" for note in notes)
         place = f"{notes[0]['bar']}" if notes[0]["beat"] is None else f"{notes[0]['bar']}:{notes[0]['beat']:.3g}"
         made.append((notes[0]["take_id"], place, notes[0]["edition"], stopped, said))
     return made

@@ -8,6 +8,7 @@ from pipeline.answers.number_words import doubt_words
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages.bars import Stretch, stretch
 from pipeline.answers.passages.chords import ROWS, of_bars
+from pipeline.answers.stop_words import stop_words
 from pipeline.answers.written_parts import chosen_edition, known, known_work
 from pipeline.errors import DataError, typed
 from pipeline.settings import read_settings
@@ -85,7 +86,7 @@ def _stop(step: Row, end: str) -> str:
     if step[f"{end}_finger"] is None:
         return ""
     doubt = "?" if step["p_hand"] is not None and step["p_hand"] < LIKELY else ""
-    return f"{step[f'{end}_finger']}{step[f'{end}_string'] or ''}{doubt}"
+    return stop_words(step[f"{end}_string"], step[f"{end}_finger"]) + doubt
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,11 @@ class SharpCurve:
             mean += 100.0 * turn * self.share_after(jump_s)
         return replace(self, jumps=tuple(jumps), mean_cents=mean)
 
+    def level(self) -> "SharpCurve":
+        """The same without drift and sudden changes: all along as sharp as it is on the whole."""
+        whole = np.full(self.time_s.size, self.mean_cents)
+        return replace(self, smooth_cents=whole, jumps=())
+
     def share_after(self, time_s: float) -> float:
         """What part of the side comes after a moment."""
         return 1.0 - time_s / self.length_s

@@ -166,6 +166,6 @@ def _decision(catalogue: Catalogue, transfer_id: str) -> dict[str, Any] | None:
     row = catalogue.row("speed_decision", transfer_id)
     if row is None:
         return None
-    texts = ("key", "reason", "decided_by", "samples_sha256")
+    texts = ("one_speed", "key", "reason", "decided_by", "samples_sha256")
     names = ("playing_rpm", "correction_cents", "se_cents", "reference_pitch_hz", *texts)
     return {**{name: row[name] for name in names}, "decided_on": row["decided_on"].isoformat()}

@@ -20,13 +20,15 @@ _TURNTABLE_SHARE = 0.003
 _TURNTABLE_SIGMAS = 4.0
 # A4 of two transfers of one side that differs by less is the same, as told with 0.5 Hz (common practice, no source).
 _SAME_PITCH_CENTS = 2.0
+_SPEED = ("playing_rpm", "correction_cents", "reference_pitch_hz")
 Known = Mapping[str, Any]
 
 
 def decision_cents(known: Known) -> tuple[float | None, str]:
     """The correction that a person ruled, in cents; or None and why not ("" if there is no ruling).
 
-    A ruling needs the speed (as rpm or cents) and the reference pitch, because either alone says nothing.
+    A ruling needs the speed (as rpm or cents) and the reference pitch, because either alone says nothing; that a side
+    ran at one speed may be ruled by itself.
     """
     decision = known["decision"]
     if not decision:
@@ -37,6 +39,8 @@ def decision_cents(known: Known) -> tuple[float | None, str]:
             None,
             f"{who} was made for other samples and waits for confirmation: clear or renew its samples_sha256",
         )
+    if ruled_one_speed(known) and not any(decision[name] for name in _SPEED):
+        return None, ""
     if decision["reference_pitch_hz"] is None:
         return None, f"{who} is not applied: it states no reference pitch; add reference_pitch_hz"
     rpm, cents = decision["playing_rpm"], decision["correction_cents"]
@@ -51,6 +55,12 @@ def decision_cents(known: Known) -> tuple[float | None, str]:
             f"{who} is not applied: playing_rpm needs the transfer's turntable_rpm; add it, or rule in cents",
         )
     return float(cents_of_ratio(rpm / known["turntable_rpm"])), ""
+
+
+def ruled_one_speed(known: Known) -> bool:
+    """Whether a person ruled that the side ran at one speed: what changes along it is the playing's."""
+    decision = known["decision"]
+    return bool(decision) and decision["one_speed"] == "yes" and not known.get("waits")
 
 
 def remarks(
@@ -93,12 +103,16 @@ def remarks(
 
 def _on_decision(known: Known) -> list[str]:
     cents, problem = decision_cents(known)
+    steady = ruled_one_speed(known)
+    one_speed = ["ruled to run at one speed: drift and sudden changes that are heard are not corrected"] * steady
     if problem:
-        return [problem]
-    if cents is None:
+        return [problem, *one_speed]
+    if cents is None and not steady:
         return []
     decision = known["decision"]
-    said = [f"ruled by {decision['decided_by']} on {decision['decided_on']}: {decision['reason']}"]
+    said = [f"ruled by {decision['decided_by']} on {decision['decided_on']}: {decision['reason']}", *one_speed]
+    if cents is None:
+        return said
     said += _stroboscope(decision["playing_rpm"])
     if known["already_corrected"] == "yes":
         said.append("the transfer counts as already corrected: make sure that this ruling is not a second correction")

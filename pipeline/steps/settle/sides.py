@@ -25,7 +25,7 @@ from pipeline.signal.tuning.wow import Wow
 from pipeline.steps.base import Outcome, StepInput, StepOutput
 from pipeline.steps.settle.evidence_words import reason
 from pipeline.steps.settle.facts import pitches_of
-from pipeline.steps.settle.remarks import decision_cents, remarks
+from pipeline.steps.settle.remarks import decision_cents, remarks, ruled_one_speed
 from pipeline.units import Z_95, Floats, cents_of_ratio, playing_rpm, ratio_of_cents
 
 UNMEASURED_SE_CENTS = 100.0
@@ -58,13 +58,13 @@ def settle_sides(given: StepInput[SettleSettings]) -> StepOutput:
     settled = settle_together(tied)
     for side in sides:
         settled.update({} if side in tied else settle_together([side]))
+    facts = {name: _with_waiting(given.facts[name], given.samples_sha256.get(name)) for name in rows}
     own = {name: sharp_curve(rows[name]) for name in measured}
-    curves = helped_by_session(own)
+    curves = own | helped_by_session({name: own[name] for name in measured if not ruled_one_speed(facts[name])})
     tables: dict[str, Mapping[str, pl.DataFrame]] = {}
     outcomes: dict[str, tuple[Outcome, str]] = {}
-    # what cannot be measured comes last: the others' speeds are offered to it
-    facts = {name: _with_waiting(given.facts[name], given.samples_sha256.get(name)) for name in rows}
     pitches = {name: _pitch(facts[name], settled.get(name)) for name in rows}
+    # what cannot be measured comes last: the others' speeds are offered to it
     for name in sorted(rows, key=lambda name: (name not in measured, name)):
         known = facts[name]
         mates = [tables[other]["speed"].row(0, named=True) for other in tables if not given.facts[other]["copy"]]
@@ -172,10 +172,12 @@ def _tables(
     state = estimated = _state(settled, settings.ambiguous_below_odds)
     correction = np.zeros(grid.size)
     se = np.full(grid.size, UNMEASURED_SE_CENTS)
+    corrected_by = None
     if curve is not None and readings:
         curve = curve.turned(readings[0].turns)
-        correction = curve.correction(offset_cents=readings[0].offset_cents)
-        se = _se_along(curve, grid, tuning, readings[0])
+        corrected_by = curve.level() if ruled_one_speed(known) else curve
+        correction = corrected_by.correction(offset_cents=readings[0].offset_cents)
+        se = _se_along(corrected_by, grid, tuning, readings[0])
     estimated_ratio = speed_ratio(grid, correction, length_s=length_s)
     ruled, _ = decision_cents(known)
     if ruled is not None:
@@ -199,7 +201,7 @@ def _tables(
         "key": decision["key"] if decision is not None else (first.key if first else None),
         "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
         "drift_se_cents": _drift_se(curve, grid, drift) if curve is not None else None,
-        **_ends(curve, tuning, first, float(cents_of_ratio(ratio / estimated_ratio))),
+        **_ends(corrected_by, tuning, first, float(cents_of_ratio(ratio / estimated_ratio))),
         "wow_hz": tuning["wow_hz"],
         "wow_cents": tuning["wow_cents"],
         "flutter_hz": tuning["flutter_hz"],

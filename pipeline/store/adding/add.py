@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.errors import DataError
-from pipeline.store.adding.audio_files import AudioFile, find_audio, look_at_audio
+from pipeline.store.adding.audio_files import AudioFile, beside_namesake, find_audio, look_at_audio
 from pipeline.store.adding.draft import LOOKED_AT, TABLES, Drafter
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping, recognised
@@ -151,10 +151,21 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
     problems += _likenesses(draft)
     entered = {row.cells["file"] for row in draft.new if row.table == "transfer"}
     files = [file for file in files if file.inside in entered]
+    problems += _namesakes(corpus.root, files, draft)
     written = {value for row in draft.new for value in row.cells.values()}
     written |= {change.new for change in draft.changes}
     readings = [(said, meant) for said, meant in lines.readings if meant in written]
     return AddPlan(corpus, mapping, files, draft, problems, readings, tables)
+
+
+def _namesakes(root: Path, files: Iterable[AudioFile], draft: Draft) -> list[Problem]:
+    """A remark for each file to be entered that has the name of one in the corpus."""
+    entered = {f.namesake: draft.book.where("transfer", "file", f.namesake) for f in files if f.namesake}
+    return [
+        beside_namesake(file, root=root, transfers=[row["transfer_id"] for row in entered[file.namesake]])
+        for file in files
+        if file.namesake
+    ]
 
 
 _ALIKE = (("player", "name", like_names), ("work", "title", like_titles), ("work", "composer", like_names))

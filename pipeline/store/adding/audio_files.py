@@ -10,7 +10,7 @@ from pipeline.errors import AudioError, DataError
 from pipeline.store.adding.names import Offer, offers
 from pipeline.store.audio.claims import read_claims
 from pipeline.store.audio.kinds import is_audio
-from pipeline.store.audio.whole_sound import file_hash, sound_info
+from pipeline.store.audio.whole_sound import file_hash, samples_hash, sound_info
 from pipeline.store.catalogue.problems import Problem, shown
 
 _TAGS_SHOWN = (
@@ -25,7 +25,10 @@ _TAGS_SHOWN = (
 
 @dataclass
 class AudioFile:
-    """One audio file: where it is, where it will be (below audio/), what it says of itself, and what that offers."""
+    """One audio file: where it is, where it will be (below audio/), what it says of itself, and what that offers.
+
+    ``namesake``: the file below audio/ that has its name and holds something else; "" for none.
+    """
 
     path: Path
     inside: str
@@ -33,6 +36,7 @@ class AudioFile:
     sample_rate_hz: int
     says: str
     copied: bool
+    namesake: str = ""
     offers: tuple[Offer, ...] = ()
 
 
@@ -106,8 +110,9 @@ def look_at_audio(paths: Iterable[Path], *, root: Path) -> tuple[list[AudioFile]
         claims = read_claims(path)
         says = "; ".join(f"{c.field}: {shown(c.value, longest=60)}" for c in claims if c.about in _TAGS_SHOWN)
         copied = not inside and not (audio / place).exists()
+        namesake = path.name if copied and place != path.name and (audio / path.name).exists() else ""
         found = tuple(offers(place, path.name, claims))
-        files.append(AudioFile(path, place, info.length_s, info.sample_rate_hz, says, copied, found))
+        files.append(AudioFile(path, place, info.length_s, info.sample_rate_hz, says, copied, namesake, found))
     return files, problems
 
 
@@ -120,6 +125,26 @@ def _free_place(path: Path, audio: Path, going: Mapping[str, Path]) -> str:
         if other is None or (other.stat().st_size == path.stat().st_size and file_hash(other) == file_hash(path)):
             return name
         number += 1
+
+
+def beside_namesake(file: AudioFile, *, root: Path, transfers: Iterable[str]) -> Problem:
+    """The remark that a file has the name of one in the corpus, whose ``transfers`` stay, and other content."""
+    there = f"audio/{file.namesake}"
+    here, old = samples_hash(file.path)[:8], samples_hash(root / there)[:8]
+    if here == old:
+        message = f"holds the very same sound as {there} ({here}), with other tags or in another coding; it would go in"
+        message += f" as a second transfer, audio/{file.inside}"
+        return Problem(file.path.name, None, "", "", message, "say no: there is nothing new to measure", "remark")
+    entered = f", entered as {', '.join(transfers)}," if transfers else ""
+    message = (
+        f"holds other sound ({here}) than {there} ({old}), which{entered} has its name; it would go in as a second "
+    )
+    message += f"transfer, audio/{file.inside}, and all that was measured on the first would stay as it is"
+    cure = (
+        f"if it is to take the place of the first, say no, put the old file by, copy this one to {there} and run: it "
+    )
+    cure += "is measured anew, and rulings and verdicts given on the old sound wait until they are renewed"
+    return Problem(file.path.name, None, "", "", message, cure, "remark")
 
 
 def matching(wanted: str, files: list[AudioFile]) -> list[AudioFile]:

@@ -125,7 +125,8 @@ def _passages(found: Findings, transfer: Row, passages: list[Any]) -> None:
 
 def _decision(found: Findings, decision: Row, transfer: Row) -> None:
     rpm, cents = decision["playing_rpm"], decision["correction_cents"]
-    if rpm is None and cents is None:
+    alone = decision["one_speed"] == "yes" and decision["reference_pitch_hz"] is None
+    if rpm is None and cents is None and not alone:
         message = "says neither playing_rpm nor correction_cents"
         found.error("speed_decision", decision, "playing_rpm", message, "give one of them, or delete the row")
     if rpm is not None and cents is not None:
@@ -141,7 +142,7 @@ def _decision(found: Findings, decision: Row, transfer: Row) -> None:
         found.error(
             "speed_decision", decision, "playing_rpm", message, "give correction_cents, what is left to correct"
         )
-    if decision["reference_pitch_hz"] is None:
+    if decision["reference_pitch_hz"] is None and not (alone and rpm is None and cents is None):
         message = "no reference pitch"
         found.remark(
             "speed_decision", decision, "reference_pitch_hz", message, "add it: a ruling without one is not applied"

@@ -47,8 +47,14 @@ def edited_words(root: Path) -> str:
     edited = edited_since(root)
     if not edited:
         return ""
-    files = edited[0] if len(edited) == 1 else f"{edited[0]} and {len(edited) - 1} more"
-    return f"these results are older than {files}, edited since the last run: glideline run {typed(root)}"
+    return (
+        f"these results are older than {listed_files(edited)}, edited since the last run: glideline run {typed(root)}"
+    )
+
+
+def listed_files(edited: list[str]) -> str:
+    """The first of some files, and how many more there are."""
+    return edited[0] if len(edited) == 1 else f"{edited[0]} and {len(edited) - 1} more"
 
 
 def _note(root: Path) -> Path:

@@ -25,9 +25,9 @@ def test_each_take_stands_beside_the_print_in_the_order_of_the_music() -> None:
     again = chord(2, ("G", 0), ("D", 0), time_through=2, beat=None, chord_id="c2b")
     silent = chord(3, ("G", 0), verdict="not_printed", probability=None)
     assert lines([*AGREED, *again, *DIFFERED, *silent]) == [
-        ("t2", "1:1", "Ed", "– A1", "G0 D0: differ, 2 %"),
-        ("t1", "2:1", "Ed", "G0 D0", "G0 D0: agree, 80 %"),
-        ("t1", "2", "Ed", "G0 D0", "G0 D0: agree, 80 %"),
+        ("t2", "1:1", "Ed", "– 1A", "0G 0D: differ, 2 %"),
+        ("t1", "2:1", "Ed", "0G 0D", "0G 0D: agree, 80 %"),
+        ("t1", "2", "Ed", "0G 0D", "0G 0D: agree, 80 %"),
     ]
 
 

@@ -93,6 +93,7 @@ def ruling(**changes: Any) -> dict[str, Any]:
         "correction_cents": None,
         "se_cents": None,
         "reference_pitch_hz": 435.0,
+        "one_speed": None,
         "key": None,
         "reason": "matched to a piano of the time",
         "decided_by": "A. Listener",
@@ -432,3 +433,23 @@ def test_the_other_notes_that_may_have_been_played_are_set_against_those_of_the_
     listed = run({"tr-1": known(key=None, references=assumed)}, {"tr-1": tuning(sharp=50.0)}).tables["tr-1"]
     first, *_ = listed["speed_alternative"].sort("rank").rows(named=True)
     assert 100 * first["probability"] < own <= 100 - other
+
+
+def test_a_ruling_of_one_speed_stands_alone_and_corrects_no_drift() -> None:
+    alone = dict.fromkeys(("playing_rpm", "correction_cents", "reference_pitch_hz"))
+    changed = tuning(jump_s=[20.0], jump_se_s=[0.1], jump_from_s=[19.9], jump_to_s=[20.1], jump_cents=[-30.0])
+    for decision, state in (
+        (ruling(**alone, one_speed="yes"), "estimated"),
+        (ruling(playing_rpm=None, correction_cents=35.0, one_speed="yes"), "decided"),
+    ):
+        tables = run({"tr-1": known(decision=decision)}, {"tr-1": changed}).tables["tr-1"]
+        speed, curve = tables["speed"].row(0, named=True), tables["speed_curve"]["correction_cents"]
+        assert speed["state"] == state
+        assert float(np.ptp(curve.to_numpy())) == pytest.approx(0.0, abs=1e-9)
+        assert speed["first_cents"] == pytest.approx(speed["last_cents"])
+        assert speed["drift_range_cents"] > 25.0  # as heard
+        assert "at one speed: drift and sudden changes that are heard are not corrected" in speed["remark"]
+    assert speed["offset_cents"] == pytest.approx(35.0, abs=1e-6)
+    waiting = known(decision=ruling(**alone, one_speed="yes", samples_sha256="a" * 64))
+    other = run({"tr-1": waiting}, {"tr-1": changed}, {"tr-1": "b" * 64}).tables["tr-1"]
+    assert float(np.ptp(other["speed_curve"]["correction_cents"].to_numpy())) > 25.0

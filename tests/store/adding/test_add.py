@@ -10,9 +10,10 @@ import soundfile
 from typer.testing import CliRunner
 
 from pipeline.cli import app
-from pipeline.errors import DataError
+from pipeline.errors import DataError, UsageError
 from pipeline.store.adding.add import add, difference, plan_add
 from pipeline.store.adding.new import new
+from pipeline.store.audio.whole_sound import samples_hash
 from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.checks.check import check
 from pipeline.store.corpus import Corpus
@@ -227,6 +228,45 @@ def test_files_are_never_overwritten(tmp_path: Path, audio: Path) -> None:
     assert (root / "audio" / "a one-2.wav").read_bytes() == other.read_bytes()
     assert [t["file"] for t in table(root, "transfer")] == ["a one.wav", "a one-2.wav"]
     assert len(list((root / "audio").iterdir())) == 2
+
+
+def test_other_sound_under_a_known_name_is_asked_about_and_takes_the_place_of_nothing(
+    tmp_path: Path, audio: Path
+) -> None:
+    root = tmp_path / "c"
+    new(root)
+    add(root, [audio])
+    before = files_of(root)
+    anew = write_tone(tmp_path / "more" / "a one.wav", hz=777.0)
+    here, there = samples_hash(anew)[:8], samples_hash(audio / "a one.wav")[:8]
+    refused = CliRunner().invoke(app, ["add", str(root), str(anew)])
+    said = " ".join(refused.stderr.split())
+    for words in (
+        f"a one.wav: holds other sound ({here}) than audio/a one.wav ({there}), which, entered as a-one, has its name",
+        "second transfer, audio/a one-2.wav",
+        "copy this one to audio/a one.wav and run",
+    ):
+        assert words in said
+    assert isinstance(refused.exception, UsageError)  # nobody was there to be asked
+    assert files_of(root) == before
+    assert CliRunner().invoke(app, ["add", str(root), str(anew), "--yes"]).exit_code == 0
+    assert {name: files_of(root)[name] for name in before if name.startswith("audio/")} == {
+        name: content for name, content in before.items() if name.startswith("audio/")
+    }
+    again = plan_add(root, [anew])
+    assert (again.empty, again.problems) == (True, [])  # what was agreed to is not asked again
+
+
+def test_the_same_sound_with_other_tags_is_told_as_such(tmp_path: Path, audio: Path) -> None:
+    root = tmp_path / "c"
+    new(root)
+    add(root, [audio / "a one.wav"])
+    samples, rate = soundfile.read(audio / "a one.wav", dtype="int16")
+    tagged = tmp_path / "a one.wav"
+    with soundfile.SoundFile(tagged, "w", rate, 1, subtype="PCM_16") as file:
+        file.title = "Air"
+        file.write(samples)
+    assert "the very same sound as audio/a one.wav" in str(plan_add(root, [tagged]).problems[-1])
 
 
 def test_bad_files_and_lines_are_left_out_and_named(tmp_path: Path, audio: Path) -> None:

@@ -7,6 +7,7 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.edited import edited_since, note_kept
+from pipeline.store.database.report_notice import BEFORE_THE_RUN, tell_pages
 from tests.helpers.made_rows import corpus_folder, small
 
 
@@ -28,6 +29,28 @@ def test_what_is_edited_after_a_run_is_told_until_the_next(tmp_path):
     assert "older than catalogue/take.csv and 1 more, edited since the last run" in " ".join(asked.stderr.split())
     note_kept(Corpus(root))
     assert edited_since(root) == []
+
+
+def test_the_pages_of_a_report_say_that_they_are_older(tmp_path):
+    root = corpus_folder(tmp_path, **small())
+    take = root / "catalogue" / "take.csv"
+    take.write_text("take_id\n", encoding="utf-8")
+    note_kept(Corpus(root))
+    notice = root / "derived" / "report" / "notice.js"
+
+    def asked() -> str:
+        assert CliRunner().invoke(app, ["query", str(root), "slides_by_player"]).exit_code == 0
+        return notice.read_text(encoding="utf-8") if notice.exists() else "no report"
+
+    take.write_bytes(take.read_bytes() + b"\n")
+    assert asked() == "no report"  # and none is begun
+    notice.parent.mkdir()
+    assert "older than catalogue/take.csv, edited since the last run: run the corpus, then make" in asked()
+    tell_pages(root, BEFORE_THE_RUN)
+    note_kept(Corpus(root))
+    assert "before the last run" in asked()  # which a run ended, and no page was made since
+    tell_pages(root, "")
+    assert asked() == ""
 
 
 def test_a_corpus_whose_run_noted_nothing_is_said_nothing_of(tmp_path):

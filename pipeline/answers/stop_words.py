@@ -1,0 +1,8 @@
+"""A finger and a string as every table and page writes them, finger first, so that no stop looks like a note."""
+
+STOPS_EXPLAINED = "2A is the second finger on the A string, 0A the open string; notes are written A2."
+
+
+def stop_words(string: str | None, finger: int | None) -> str:
+    """A stop as written: 3D, the third finger on the D string; what is not told of it is left out."""
+    return ("" if finger is None else str(finger)) + (string or "")

@@ -1,0 +1,30 @@
+"""A notice on top of the pages of a report that are older than what people have edited, or than the last run.
+
+Pages are files that do not change by themselves: each loads ``derived/report/notice.js``, which is written by whoever
+finds that they are out of date, and emptied when they are made anew.
+"""
+
+import json
+from pathlib import Path
+
+from pipeline.store.database.edited import edited_since, listed_files
+from pipeline.store.files.durable import replacing
+
+NOTICE = "notice.js"
+BEFORE_THE_RUN = "These pages were made before the last run of the corpus: make the report anew."
+
+
+def tell_pages(root: Path, words: str) -> None:
+    """Put a notice on the pages of a corpus's report, or take it away with ""; nothing where there is no report."""
+    path = root / "derived" / "report" / NOTICE
+    text = f"document.body.dataset.notice = {json.dumps(words)};\n" if words else ""
+    if path.parent.is_dir() and not (path.is_file() and path.read_text(encoding="utf-8") == text):
+        with replacing(path) as part:
+            part.write_text(text, encoding="utf-8")
+
+
+def tell_pages_of_edits(root: Path) -> None:
+    """Say on the pages which files were edited since the last run; where none was, what they say stays."""
+    if edited := edited_since(root):
+        words = f"These results are older than {listed_files(edited)}, edited since the last run: "
+        tell_pages(root, words + "run the corpus, then make the report anew.")
