@@ -191,6 +191,19 @@ def open_corpus(root: Path | str) -> OpenCorpus:
     return OpenCorpus(root)
 
 
+def judged_slide(root: Path | str, slide_id: str) -> dict[str, Any] | None:
+    """What listeners said of a slide, as of the last run: its row of ``stage.judged_slide``.
+
+    None if none has, or nothing has been run.
+    """
+    try:
+        with OpenCorpus(root) as corpus:
+            judged = corpus.view("stage.judged_slide", where=f"slide_id = '{slide_id}' and verdict is not null")
+    except DataError:
+        return None
+    return None if judged.is_empty() else judged.row(0, named=True)
+
+
 def query(root: Path | str, view: str, **choice: Any) -> pl.DataFrame:
     """Rows of one view; ``choice`` as in ``OpenCorpus.view``.
 

@@ -1,7 +1,6 @@
 """A trace in words: the thing itself, its speed and its source first; with all, every step's values and hashes."""
 
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Any
 
 from pipeline.answers.date_words import date_words
@@ -16,9 +15,7 @@ from pipeline.answers.number_words import (
     signed,
     stroke_words,
 )
-from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.counted import counted
-from pipeline.errors import DataError
 from pipeline.store.database.trace import Row, Trace, TransferTrace
 from pipeline.store.parts.where import place_words
 
@@ -66,18 +63,12 @@ def lines(found: Trace, *, heard: str = "", everything: bool = False) -> Iterato
         yield "Every value, setting and hash: --all"
 
 
-def heard_words(root: Path, slide_id: str) -> str:
-    """What listeners said of a slide, as of the last run; empty if none has, or nothing has been run."""
-    try:
-        with OpenCorpus(root) as corpus:
-            judged = corpus.view("stage.judged_slide", where=f"slide_id = '{slide_id}' and verdict is not null")
-    except DataError:
+def heard_words(judged: Row | None) -> str:
+    """What listeners said of a slide, a row of ``stage.judged_slide``; empty if none has."""
+    if judged is None:
         return ""
-    if judged.is_empty():
-        return ""
-    row = judged.row(0, named=True)
-    counts = "" if row["is_slide"] else "; it is no slide in what is listed, while rates start from what was found"
-    return f"by ear: {row['verdict'].replace('_', ' ')} ({counted(row['listeners'], 'listener')}){counts}"
+    counts = "" if judged["is_slide"] else "; it is no slide in what is listed, while rates start from finds"
+    return f"by ear: {judged['verdict'].replace('_', ' ')} ({counted(judged['listeners'], 'listener')}){counts}"
 
 
 def _slide(row: Row, name_of: Spelling) -> Iterator[str]:

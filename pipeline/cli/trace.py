@@ -28,6 +28,7 @@ def trace(
 
     Example: glideline trace glideline-demo owl-1007-a-t1
     """
+    from pipeline.answers.open_corpus import judged_slide
     from pipeline.answers.trace_text import heard_words, lines
     from pipeline.cli.console import print_text
     from pipeline.errors import UsageError
@@ -42,6 +43,6 @@ def trace(
     if thing_id is None:
         raise UsageError("give the id of a slide, note, transition, transfer or take", "or --prov for the corpus")
     found = find_trace(folder, thing_id)
-    heard = heard_words(folder, thing_id) if found.kind == "slide" else ""
+    heard = heard_words(judged_slide(folder, thing_id)) if found.kind == "slide" else ""
     for line in lines(found, heard=heard, everything=everything):
         print_text(line)

@@ -12,7 +12,9 @@ import resource
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from types import SimpleNamespace
@@ -35,8 +37,15 @@ PLANTED, JUDGED = 20, 1200
 SHA = "a" * 64
 
 
+LARGE, PART = ("note", "transition", "slide"), 10_000
+"""Tables whose rows are made side by side, by so many sides."""
+
+
 def rows(sides: int, slides: int) -> Mapping[str, str]:
-    """A query for the rows of each table, drawn by hashing their numbers, so that they are the same each time."""
+    """A query for the rows of each table, drawn by hashing their numbers, so that they are the same each time.
+
+    Those of ``LARGE`` read a range of sides, ``{part}``.
+    """
     players = _players(sides)
     return {
         "player": f"""select 'p' || i as player_id, 'Player ' || i as name, y::varchar as born,
@@ -76,13 +85,13 @@ def rows(sides: int, slides: int) -> Mapping[str, str]:
         "note": f"""select 't' || i || '-n' || k as note_id, 't' || i as transfer_id, 't' || i as take_id,
             k * 200.0 / {slides * 3 // 2 + 1} as transfer_start_s, transfer_start_s + 0.3 as transfer_end_s,
             transfer_start_s as start_s, transfer_start_s + 0.1 + 0.2 * (hash(i, k, 8) % 4) as end_s
-            from range({sides}) as t(i), range({slides * 3 // 2 + 1}) as n(k)""",
+            from {{part}} as t(i), range({slides * 3 // 2 + 1}) as n(k)""",
         "transition": f"""select 't' || i || '-t' || k as transition_id, 't' || i as transfer_id, 't' || i as take_id,
             't' || i || '-n' || k as from_note_id, 't' || i || '-n' || k + 1 as to_note_id,
             100.0 * (1 + hash(i, k) % 12) * (1 - 2 * (hash(k, i) % 2)::int) as interval_cents, 0.0 as gap_ms,
             (hash(i, k, 3) % 100) / 100.0 as slurred_probability, true as exposure,
             (hash(i, k, 9) % 90) / 10.0 - 8 as slide_score
-            from range({sides}) as t(i), range({slides * 3 // 2}) as n(k)""",
+            from {{part}} as t(i), range({slides * 3 // 2}) as n(k)""",
         "slide": f"""select 't' || i || '-s' || k as slide_id, 't' || i as transfer_id, 't' || i as take_id,
             't' || i || '-n' || k as from_note_id, 't' || i || '-n' || k + 1 as to_note_id,
             k * 200.0 / {slides + 1} as transfer_audible_start_s,
@@ -90,7 +99,7 @@ def rows(sides: int, slides: int) -> Mapping[str, str]:
             100.0 * (1 + hash(i, k) % 12) * (1 - 2 * (hash(k, i) % 2)::int) as interval_cents,
             50.0 + hash(i, k, 4) % 300 as duration_ms, 1.0 * (hash(i, k, 5) % 4000) as gradient_cents_per_s,
             ['same_finger', 'departing_finger', 'arriving_finger', 'into_note'][1 + (hash(i, k, 6) % 4)::int] as kind,
-            0.9 as confidence from range({sides}) as t(i), range({slides}) as n(k)""",
+            0.9 as confidence from {{part}} as t(i), range({slides}) as n(k)""",
         "recovery": f"""select 't' || i || '-r' || k as recovery_id, 't' || i as transfer_id,
             30.0 + hash(i, k, 1) % 300 as duration_ms, 300.0 as interval_cents, 'same_finger' as kind, 3.0 as fall_db,
             hash(i, k, 2) % 100 < 85 as found, if(found, duration_ms * (0.8 + hash(i, k, 3) % 40 / 100), null)
@@ -129,21 +138,32 @@ def timed(what: str) -> Iterator[None]:
 
 
 def write_tables(folder: Path, sides: int, slides: int, *, threads: int) -> dict[str, list[Path]]:
-    """Parquet files of every table, as a run leaves them."""
+    """Parquet files of every table, as a run leaves them; those of the large ones side by side, some sides each.
+
+    DuckDB counts a range in one thread, and keeps the order of what it puts into a table: one copy of all rows would
+    take one core, however many there are.
+    """
     paths: dict[str, list[Path]] = {}
-    with duckdb.connect(folder / "rows.duckdb", config={"memory_limit": "2GB", "threads": threads}) as con:
+    config = {"memory_limit": "2GB", "threads": threads}
+    with duckdb.connect(config=config) as con, ThreadPoolExecutor(threads) as crew:
         for name, query in rows(sides, slides).items():
-            relation = schema.load(name)
-            empty = relation.empty()
-            con.register("empty", empty)
-            path = folder / f"{name}.parquet"
-            con.execute(f"create table made as select * from empty; insert into made by name {query}").fetchall()
-            con.execute(f"copy made to '{path}' (format parquet)").fetchall()
-            con.execute("drop table made").fetchall()
-            con.unregister("empty")
-            paths[name] = [path]
-    (folder / "rows.duckdb").unlink()
+            parts = (
+                [(first, min(first + PART, sides)) for first in range(0, sides, PART)] if name in LARGE else [(0, 0)]
+            )
+            paths[name] = [folder / f"{name}-{first}.parquet" for first, _ in parts]
+            texts = [query.replace("{part}", f"range({first}, {end})") for first, end in parts]
+            list(crew.map(partial(_write, con, name), texts, paths[name]))
     return paths
+
+
+def _write(con: duckdb.DuckDBPyConnection, name: str, query: str, path: Path) -> None:
+    """Rows of a table with the types of its schema; columns that the query leaves out are empty."""
+    with con.cursor() as own:
+        made = {row[0] for row in own.execute(f"describe {query}").fetchall()}
+        own.register("empty", schema.load(name).empty())
+        types = own.execute("describe from empty").fetchall()
+        cells = ", ".join(f"{n if n in made else 'null'}::{kind} as {n}" for n, kind, *_ in types)
+        own.execute(f"copy (select {cells} from ({query})) to '{path}' (format parquet)").fetchall()
 
 
 def summarise(paths: Mapping[str, list[Path]]) -> Tables:

@@ -81,7 +81,7 @@ def _run(given: StepInput[HandSettings]) -> StepOutput:
     tables = given.tables[transfer_id]
     settings = given.settings
     ranks = readings(tables["speed"].row(0, named=True), tables["speed_alternative"])
-    rows: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
+    parts = {name: [_frame(name, [])] for name in TABLES}  # frames, as rows of hours would fill the memory
     told = 0
     for take_id in tables["note"]["take_id"].unique().sort(nulls_last=True).to_list():
         of_take = pl.col("take_id").eq_missing(take_id)
@@ -91,11 +91,11 @@ def _run(given: StepInput[HandSettings]) -> StepOutput:
             own = {"speed_rank": rank, "speed_share": share, "transfer_id": transfer_id, "take_id": take_id}
             made, hand = rows_of_take(take, board=board, settings=settings, semitones=semitones, own=own)
             for name, new in made.items():
-                rows[name] += new
+                parts[name].append(_frame(name, new))
             found, inner = (tables[name].filter(of_take) for name in ("chord", "chord_note"))
             school = school_of(settings)
             chords = chords_of_take(take, found, inner, board=board, school=school, semitones=semitones)
-            rows["chord_hand"] += chord_rows(chords, board=board, own=own)
+            parts["chord_hand"].append(_frame("chord_hand", chord_rows(chords, board=board, own=own)))
             if rank > 1:
                 continue
             told += sum(r["rank"] == 1 and not r["cannot_tell"] for r in made["note_hand"])
@@ -108,8 +108,8 @@ def _run(given: StepInput[HandSettings]) -> StepOutput:
                     printed, matched, take=take, hand=hand, chords=chords, board=board, above=above_print(fit), own=own
                 )
                 for name, new in beside.items():
-                    rows[name] += new
-    frames = {name: _frame(name, made) for name, made in rows.items()}
+                    parts[name].append(_frame(name, new))
+    frames = {name: pl.concat(made) for name, made in parts.items()}
     notes = tables["note"].height
     if notes == 0:
         return StepOutput({transfer_id: frames}, {transfer_id: ("cannot_tell", "no notes were found")})
