@@ -10,9 +10,9 @@ Links between the same two pitches in the same time have the same weights, so ea
 
 from dataclasses import dataclass, field
 
-import numba
 import numpy as np
 
+from pipeline.compiled import compiled
 from pipeline.kinds import KINDS
 from pipeline.signal.hand import chain
 from pipeline.signal.hand.chain import IMPOSSIBLE, NONE, Bytes, Ints, Links, Slides
@@ -234,7 +234,7 @@ class Likelihood:
         return log, after
 
 
-@numba.njit(cache=True)
+@compiled()
 def _gradient(begins, features, apart, expected, move, by_time):  # type: ignore[no-untyped-def]
     for t in range(apart.shape[0]):
         for at in range(begins[t], begins[t + 1]):
@@ -248,7 +248,7 @@ def _gradient(begins, features, apart, expected, move, by_time):  # type: ignore
                     by_time[f] += share * apart[t]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _solve(begins, own, pairs, at, travels, told, expected, scale, before, after, ahead):  # type: ignore[no-untyped-def]
     """Forward-backward; ``after`` ends as the probability of each candidate, ``expected`` gains ``scale`` times that
     of each pair. Gives the log of the summed weights, -inf where there is no way."""

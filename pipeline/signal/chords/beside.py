@@ -4,9 +4,9 @@ Ringing is told by the note's own partials, those no other note's partial comes 
 fall, by 17 to 79 dB a second on real violins (quartiles).
 """
 
-import numba
 import numpy as np
 
+from pipeline.compiled import compiled
 from pipeline.signal.chords.candidates import CANDIDATES, EDGE, PARTIALS, Ints, near
 from pipeline.signal.chords.grid import BINS, CONTEXT, F32, PER_SEMITONE, Levels, midi_of_bins
 from pipeline.units import A4_HZ, hz_of_midi
@@ -70,7 +70,7 @@ def describe_beside(levels: Levels, bins: Ints, answers: F32, frame: Ints, which
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _spread(bins, answers, out):  # type: ignore[no-untyped-def]
     for t in range(bins.shape[0]):
         for k in range(bins.shape[1]):
@@ -81,7 +81,7 @@ def _spread(bins, answers, out):  # type: ignore[no-untyped-def]
                 out[t, i] = max(out[t, i], answers[t, k])
 
 
-@numba.njit(cache=True)
+@compiled()
 def _own(row_bins, row_answers, b, hz, own):  # type: ignore[no-untyped-def]
     """Which of the lowest partials of ``b`` no other likely candidate's partial comes near; their number."""
     count = 0
@@ -101,7 +101,7 @@ def _own(row_bins, row_answers, b, hz, own):  # type: ignore[no-untyped-def]
     return count
 
 
-@numba.njit(cache=True)
+@compiled()
 def _level(peaks, t, places, inside, count):  # type: ignore[no-untyped-def]
     """Mean level of ``count`` partials in row ``t``: those ``inside`` the grid at the first of ``places``, others 0."""
     total = np.float32(0.0)
@@ -110,7 +110,7 @@ def _level(peaks, t, places, inside, count):  # type: ignore[no-untyped-def]
     return total / count
 
 
-@numba.njit(cache=True)
+@compiled()
 def _beside(peaks, bins, answers, spread, frame, which, steps, partials, hz, lead, loud, out):  # type: ignore[no-untyped-def]
     own, places = np.zeros(OWN_PARTIALS, dtype=np.bool_), np.empty(OWN_PARTIALS, dtype=np.int64)
     for i in range(frame.shape[0]):

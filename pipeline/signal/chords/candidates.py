@@ -3,10 +3,10 @@
 The comb has no negative teeth half-way between its partials: those take the upper note of a fifth away.
 """
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import compiled
 from pipeline.signal.chords.grid import BINS, CONTEXT, F32, PER_SEMITONE, Levels, search_bins
 
 Ints = npt.NDArray[np.int32]
@@ -62,7 +62,7 @@ def near(levels: F32) -> F32:
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _near(levels, out):  # type: ignore[no-untyped-def]
     n = levels.shape[1]
     for t in range(levels.shape[0]):
@@ -82,7 +82,7 @@ def salience(white: F32) -> F32:
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _comb(white, teeth, places, out):  # type: ignore[no-untyped-def]
     n = white.shape[1]
     for t in range(white.shape[0]):
@@ -105,7 +105,7 @@ def choose(saliences: F32, *, instrument: str) -> Ints:
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _choose(saliences, first, last, out):  # type: ignore[no-untyped-def]
     most = out.shape[1]
     height = np.empty(most, dtype=np.float32)
@@ -146,14 +146,14 @@ def describe(levels: Levels, saliences: F32, bins: Ints, frame: Ints, which: Int
     return out
 
 
-@numba.njit(cache=True, inline="always")
+@compiled(inline="always")
 def _at(row, i):  # type: ignore[no-untyped-def]
     """Bin ``i`` of a row; 0 beyond the grid."""
     # Without a look whether to count backwards; in line, since a call would count the owner of the row.
     return row[np.uint64(i)] if 0 <= i < row.shape[0] else np.float32(0.0)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _describe(  # type: ignore[no-untyped-def]
     exact, raw, white, saliences, bins, frame, which, partials, between, beside, later, lead, loud, out
 ):
@@ -191,7 +191,7 @@ def _describe(  # type: ignore[no-untyped-def]
             f += 1
 
 
-@numba.njit(cache=True, inline="always")
+@compiled(inline="always")
 def _place(row, middle):  # type: ignore[no-untyped-def]
     """Bins from ``middle`` to the highest of it and two to each side, of equals to the middle, then to the lowest."""
     top, height = 0, _at(row, middle)

@@ -8,13 +8,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
 import soxr
 
-from pipeline.compiled import less_moving_mean, log1p, magnitudes_of
+from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of
 from pipeline.instruments import INSTRUMENTS
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
@@ -182,7 +181,7 @@ def _levels(magnitude: F32, floor: F32, lower: npt.NDArray[np.int64], fraction: 
     _fill_levels(magnitude, floor, lower, fraction, ratio, logs, logs.view(np.int32), exponent, sums, raw, white)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _fill_levels(magnitude, floor, lower, fraction, ratio, logs, bits, exponent, sums, raw, white):  # type: ignore[no-untyped-def]
     n = lower.shape[0]
     for t in range(magnitude.shape[0]):

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-import numba
 import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit, softmax
 
+from pipeline.compiled import compiled
 from pipeline.learned_from import check_names
 from pipeline.signal.chords import beside, candidates
 from pipeline.signal.chords.beside import SAME_BINS
@@ -138,7 +138,7 @@ def _states(levels: Levels, used: Judges, instrument: str) -> tuple[Ints, F32]:
     return first.bins[inner], state[inner]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _keep(found, state, bins, bowed, ringing):  # type: ignore[no-untyped-def]
     """The likeliest ``KEPT`` candidates of each frame to sound, in order of pitch as they come."""
     for t in range(found.shape[0]):
@@ -164,7 +164,7 @@ def _averaged(bins: Ints, probability: F32) -> F32:
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _average(bins, probability, out):  # type: ignore[no-untyped-def]
     n = bins.shape[0]
     for t in range(n):

@@ -3,10 +3,9 @@
 import math
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 
-from pipeline.compiled import median_of_known
+from pipeline.compiled import compiled, median_of_known
 from pipeline.units import Floats
 
 SURE_AFTER_S, SURE_BEFORE_S = 0.06, 0.05
@@ -80,7 +79,7 @@ def _vibrato(at: Floats, pitch: Floats) -> tuple[float, float]:
     return amplitude, LOWEST_HZ + STEP_HZ * best
 
 
-@numba.njit(cache=True)
+@compiled()
 def _turned(at, values, out):  # type: ignore[no-untyped-def]
     """Adds values (n,) turned back by each rate to ``out`` (2, RATES), real and imaginary."""
     for i in range(at.shape[0]):

@@ -9,10 +9,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import compiled
 from pipeline.signal.chords.grid import F32, RATE_HZ
 from pipeline.units import CENTS_PER_NEPER, Floats
 
@@ -114,7 +114,7 @@ def _levels(bands: Floats) -> Floats:
     return np.asarray(np.sqrt(bands[:, 0] ** 2 + bands[:, 1] ** 2))
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _better(bands, numbers, half, scratch, curve, error):  # type: ignore[no-untyped-def]
     """Adds to a curve (n,) how far in Hz it is too low, a mean over ``half`` values to each side, with its error (n,).
 
@@ -175,7 +175,7 @@ def _shifted(sound: F32, begin: int, hz: Floats, numbers: npt.NDArray[np.int64],
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _turns(hz, half, parts):  # type: ignore[no-untyped-def]
     """Turns that undo the first partial's: up to each group of samples, and from one sample to the next in it.
 
@@ -197,7 +197,7 @@ def _turns(hz, half, parts):  # type: ignore[no-untyped-def]
         start_re, start_im = start_re * re - start_im * im, start_re * im + start_im * re
 
 
-@numba.njit(cache=True)
+@compiled()
 def _shift(heard, parts, numbers, shape, powers, mixed, out):  # type: ignore[no-untyped-def]
     """Loops of ``_shifted``: of partial ``h`` all turns are the ``h``-th power of those of the first."""
     length, n = heard.shape[1], out.shape[2]

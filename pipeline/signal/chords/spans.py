@@ -8,12 +8,11 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
-import numba
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logit
 
-from pipeline.compiled import median_of_known
+from pipeline.compiled import compiled, median_of_known
 from pipeline.signal.chords.beside import SAME_BINS
 from pipeline.signal.chords.candidates import Ints
 from pipeline.signal.chords.grid import F32, HOP_S
@@ -141,7 +140,7 @@ def _at_steps(note: Note) -> list[Note]:
     return [piece for part in pieces for piece in _at_steps(part)]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _largest_step(bins, ends):  # type: ignore[no-untyped-def]
     """At which of the frames ``ends`` of a note its middle before and that after lie farthest apart, and how far."""
     best, most = 0, 0.0

@@ -7,11 +7,10 @@ time that array expressions take.
 import math
 from typing import NamedTuple
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import bell
+from pipeline.compiled import bell, compiled
 from pipeline.signal.hand.features import MOST_AT_ONCE, STOP_NAMES, move_features, scale_membership
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET
 from pipeline.signal.hand.heard import Hearing, audible_share, kinds_by_break, slide_fit
@@ -127,7 +126,7 @@ class Moves(NamedTuple):
     fit: Floats
 
 
-@numba.njit(cache=True)
+@compiled()
 def _gather(table: Arrays, midi, vibrato, vibrato_share, begins, stops, owner, sound, seen):  # type: ignore[no-untyped-def]
     count = 0
     highest = table.first.shape[1] - 2
@@ -188,7 +187,7 @@ def features_of(notes: Candidates, table: Arrays, of_stops: Floats, midi: Floats
     return found
 
 
-@numba.njit(cache=True)
+@compiled()
 def _note_weights(begins, logs, weights):  # type: ignore[no-untyped-def]
     whole = 0.0
     for i in range(begins.shape[0] - 1):
@@ -208,7 +207,7 @@ def note_weights(begins: Ints, logs: Floats) -> tuple[Floats, float]:
     return weights, float(_note_weights(begins, logs, weights))
 
 
-@numba.njit(cache=True)
+@compiled()
 def _moves(  # type: ignore[no-untyped-def]
     table: Arrays,
     begins,
@@ -278,7 +277,7 @@ def moves(table: Arrays, begins: Ints, stops: Ints, links: Links, slides: Slides
     return Moves(pair_begins, features, audible, shares, fit)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _ease(begins, features, doublings, rested, weights, by_time, now, out):  # type: ignore[no-untyped-def]
     for t in range(begins.shape[0] - 1):
         # Few features and many pairs: a factor for each feature, and no power for each pair.
@@ -304,7 +303,7 @@ def ease(moves: Moves, *, doublings: Floats, rested: Floats, weights: Floats, by
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _evidence(begins, audible, shares, fit, links: Links, confidence, hearing: Hearing, heard, out):  # type: ignore[no-untyped-def]
     for t in range(links.apart_s.shape[0]):
         k = links.slide[t]

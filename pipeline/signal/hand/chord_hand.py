@@ -13,11 +13,10 @@ from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
 
-import numba
 import numpy as np
 from scipy.special import softmax
 
-from pipeline.compiled import bell
+from pipeline.compiled import bell, compiled
 from pipeline.signal.hand import chain, ways
 from pipeline.signal.hand.chain import ANY_PITCH, OPEN_SPREAD, STOPPED_SPREAD, VIBRATO_ON_OPEN, Ints
 from pipeline.signal.hand.features import (
@@ -276,7 +275,7 @@ def _apart_s(strings: tuple[int, ...], chord: PlayedChord) -> float:
     return apart
 
 
-@numba.njit(cache=True)
+@compiled()
 def _pair_weights(  # type: ignore[no-untyped-def]
     begins, count, place, string, finger, stop, sounding, close, move, move_by_time, apart, rested, out
 ):

@@ -9,10 +9,10 @@ what is learned from one repertoire means the same in another.
 A stop is handed on as (string, finger, place, stop), the last two in semitones above the open string.
 """
 
-import numba
 import numpy as np
 from scipy.special import softmax
 
+from pipeline.compiled import compiled
 from pipeline.signal.hand.fingerboard import ARTIFICIAL, FINGERS, THUMB_FROM, Fingerboard, StopTable, offsets
 from pipeline.units import Floats
 
@@ -223,7 +223,7 @@ def _below_frame(board: Fingerboard, table: StopTable) -> np.ndarray:
     )
 
 
-@numba.njit(cache=True)
+@compiled()
 def move_features(  # type: ignore[no-untyped-def]
     one: tuple[int, int, int, int], other: tuple[int, int, int, int], rise: int, close: bool, out
 ) -> int:

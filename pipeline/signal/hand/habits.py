@@ -11,10 +11,10 @@ D. Dunson, "Robust Bayesian inference via coarsening", JASA 114, 2019.
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numba
 import numpy as np
 from scipy.optimize import minimize
 
+from pipeline.compiled import compiled
 from pipeline.signal.hand import ways
 from pipeline.signal.hand.chain import IMPOSSIBLE, NONE
 from pipeline.signal.hand.features import MOVE_NAMES, STOP_NAMES
@@ -93,7 +93,7 @@ def _log_likelihood(passage: PassageChain, kind: Weights, told: Floats) -> tuple
     return log, np.concatenate([stops @ passage.features, moves]), stops
 
 
-@numba.njit(cache=True)
+@compiled()
 def _expected(begins, pair_begins, features, pairs, before, ahead, held, out):  # type: ignore[no-untyped-def]
     link = np.empty(out.shape[0])
     for t in range(pair_begins.shape[0] - 1):

@@ -10,10 +10,9 @@ own are estimated from it (``passage``).
 import math
 from typing import NamedTuple
 
-import numba
 import numpy as np
 
-from pipeline.compiled import bell
+from pipeline.compiled import bell, compiled
 from pipeline.kinds import Kind
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET, SMALLEST_OFFSET
 from pipeline.units import Floats
@@ -59,7 +58,7 @@ GAP, NO_BREAK, BETWEEN = 0.3, 0.05, 0.3
 KIND_PRIOR = np.array([0.35, 0.25, 0.2, 0.1, 0.05, 0.05])
 
 
-@numba.njit(cache=True)
+@compiled()
 def audible_share(one: tuple[int, int, int, int], other: tuple[int, int, int, int]) -> tuple[float, float]:
     """How likely a slide is heard between two stops: a probability, and what to add of that of a plain shift."""
     # Shares of errors and of what is rare, all below: common practice, no source.
@@ -83,20 +82,20 @@ def audible_share(one: tuple[int, int, int, int], other: tuple[int, int, int, in
     return AUDIBLE_WITHOUT_SHIFT, 0.0
 
 
-@numba.njit(cache=True)
+@compiled()
 def _density(away: float) -> float:
     """Normal density of a break measured ``away`` semitones off."""
     return float(bell(away / STEP_SEMITONES) / (STEP_SEMITONES * math.sqrt(2.0 * math.pi)))
 
 
-@numba.njit(cache=True)
+@compiled()
 def _or_outlier(found: float, total: float) -> float:
     """Density over all offsets that the hand allows, or that of a break that says nothing."""
     told = (1.0 - OUTLIER_SHARE) * found / total if total > 0.0 else 0.0
     return told + OUTLIER_SHARE * UNIFORM
 
 
-@numba.njit(cache=True)
+@compiled()
 def _at_finger(reach: Floats, place: int, finger: int, other_finger: int, other_stop: int, pitch: float) -> float:
     """Density per semitone of a break at ``pitch`` (semitones above the open string) if ``finger`` made it.
 
@@ -113,7 +112,7 @@ def _at_finger(reach: Floats, place: int, finger: int, other_finger: int, other_
     return _or_outlier(found, total)
 
 
-@numba.njit(cache=True)
+@compiled()
 def kind_fit(
     hearing: Hearing,
     reach: Floats,
@@ -204,7 +203,7 @@ def kinds_by_break(slides_kinds: Floats, *, to_gap: Floats, from_gap: Floats) ->
     return weighed
 
 
-@numba.njit(cache=True)
+@compiled()
 def slide_fit(
     hearing: Hearing,
     reach: Floats,

@@ -12,9 +12,9 @@ during the bow change or as a deliberate approach one slide alone cannot tell.
 from dataclasses import dataclass
 from functools import lru_cache
 
-import numba
 import numpy as np
 
+from pipeline.compiled import compiled
 from pipeline.kinds import KINDS, Kind
 from pipeline.signal.hand import chain
 from pipeline.signal.hand.chain import Arrays, Links, Slides
@@ -186,7 +186,7 @@ def _kind(table: Arrays, slides: Slides, hands: _Hands) -> str:
     return KINDS[kind]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _likeliest_kind(reach, kinds, one, other, step_from, step_to, rise):  # type: ignore[no-untyped-def]
     best, most = 0, -1.0
     for kind in range(kinds.shape[0]):

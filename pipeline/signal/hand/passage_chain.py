@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-import numba
 import numpy as np
 
+from pipeline.compiled import compiled
 from pipeline.signal.hand import chain, ways
 from pipeline.signal.hand.chain import Arrays, Candidates, Links, Moves, Slides
 from pipeline.signal.hand.features import doublings, stop_features
@@ -130,7 +130,7 @@ class PassageChain:
         return chain.evidence(self.moves, self.links, self.slides, hearing)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _kept_pairs(begins, pair_begins, keep, out):  # type: ignore[no-untyped-def]
     count = 0
     for t in range(pair_begins.shape[0] - 1):

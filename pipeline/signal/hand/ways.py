@@ -3,9 +3,9 @@
 import math
 from typing import NamedTuple
 
-import numba
 import numpy as np
 
+from pipeline.compiled import compiled
 from pipeline.signal.hand.chain import Arrays, Candidates, Ints
 from pipeline.units import Floats
 
@@ -25,7 +25,7 @@ class Ways(NamedTuple):
 
 
 # Sums in whatever order lets several pairs go at once.
-@numba.njit(cache=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _link_summary(place, string, finger, begins, pairs, before, ahead, out):  # type: ignore[no-untyped-def]
     at = 0
     for t in range(begins.shape[0] - 2):
@@ -60,7 +60,7 @@ def link_summary(table: Arrays, notes: Candidates, weights: Floats, pairs: Float
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _forward(begins, weights, pairs, heard, pair_begins, before):  # type: ignore[no-untyped-def]
     log_whole = 0.0
     for t in range(begins.shape[0] - 1):
@@ -110,7 +110,7 @@ def forward(
     return before, float(_forward(begins, weights, pairs, heard, pair_begins, before))
 
 
-@numba.njit(cache=True, fastmath={"reassoc"})
+@compiled(fastmath={"reassoc"})
 def _backward(begins, weights, pairs, pair_begins, before, after, chance):  # type: ignore[no-untyped-def]
     notes = begins.shape[0] - 1
     for j in range(begins[notes - 1], begins[notes]):
@@ -148,7 +148,7 @@ def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: 
     return Ways(chance, before, after, log_whole)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _best_paths(begins, weights, pairs, pair_begins, count, score, back):  # type: ignore[no-untyped-def]
     for j in range(begins[1]):
         score[j, 0] = math.log(weights[j] + 1e-300)

@@ -1,9 +1,9 @@
 """Candidate pitches of each frame: the highest local maxima of a comb of partials, and their logits by it."""
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import compiled
 from pipeline.signal.line.spectrum import F32
 
 CANDIDATES = 20  # of a frame (common practice, no source)
@@ -26,7 +26,7 @@ TWELFTH_LOSS = 0.6
 LOUD_PARTIALS = 5
 
 
-@numba.njit(cache=True)
+@compiled()
 def _add_teeth(row, out, first, offsets, weights):  # type: ignore[no-untyped-def]
     n = out.shape[0]
     for j in range(offsets.shape[0]):
@@ -56,7 +56,7 @@ def salience(
     _salience(high, low, split, low_end, below, offsets, weights, both, out)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _salience(high, low, split, low_end, below, offsets, weights, both, out):  # type: ignore[no-untyped-def]
     n = out.shape[1]
     for t in range(out.shape[0]):
@@ -71,7 +71,7 @@ def _salience(high, low, split, low_end, below, offsets, weights, both, out):  #
         _add_teeth(both, out[t, split:n], below + split, offsets, weights)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _peaks(row, least, place):  # type: ignore[no-untyped-def]
     """Write the bins of the local maxima of ``row`` that reach ``least`` into ``place`` and give their number."""
     n = row.shape[0]
@@ -91,7 +91,7 @@ def _peaks(row, least, place):  # type: ignore[no-untyped-def]
     return count
 
 
-@numba.njit(cache=True)
+@compiled()
 def _highest(row, chosen, place, height):  # type: ignore[no-untyped-def]
     """Fill ``chosen`` (k,) with the bins of the k highest local maxima of ``row``, highest first, or -1.
 
@@ -119,7 +119,7 @@ def _highest(row, chosen, place, height):  # type: ignore[no-untyped-def]
             chosen[rank] = place[c]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _shift(row, i):  # type: ignore[no-untyped-def]
     """Where the parabola through a local maximum and its neighbours peaks, in bins from it."""
     if i <= 0 or i >= row.shape[0] - 1:
@@ -137,7 +137,7 @@ def choose(saliences: F32, bins: npt.NDArray[np.int32], strength: F32, beside: F
     _choose(saliences, bins, strength, beside, chosen, place, np.empty(place.size, dtype=np.float32))
 
 
-@numba.njit(cache=True)
+@compiled()
 def _choose(saliences, bins, strength, beside, chosen, place, height):  # type: ignore[no-untyped-def]
     for t in range(bins.shape[0]):
         _highest(saliences[t], chosen, place, height)
@@ -147,7 +147,7 @@ def _choose(saliences, bins, strength, beside, chosen, place, height):  # type: 
             beside[t, j] = _shift(saliences[t], chosen[j]) if chosen[j] >= 0 else 0.0
 
 
-@numba.njit(cache=True)
+@compiled()
 def keep_likely(bins, logits, strength, beside, kept, kept_logits, kept_strength, kept_beside):  # type: ignore[no-untyped-def]
     """Copy what belongs to the likely candidates from arrays (frames, k) to others (frames, ``LIKELY``), in order.
 
@@ -176,7 +176,7 @@ def keep_likely(bins, logits, strength, beside, kept, kept_logits, kept_strength
                 to += 1
 
 
-@numba.njit(cache=True)
+@compiled()
 def loudness(magnitude, step, floor, hz, bin_hz, low_bin, high_bin, bins, out):  # type: ignore[no-untyped-def]
     """Level over the floor of candidates ``bins`` (frames, k) within [low_bin, high_bin), in units of 8.7 dB.
 
@@ -200,7 +200,7 @@ def loudness(magnitude, step, floor, hz, bin_hz, low_bin, high_bin, bins, out): 
             out[t, j] = np.float32(0.5) * np.log(power / quiet + np.float32(1e-3))
 
 
-@numba.njit(cache=True)
+@compiled()
 def comb_logits(saliences, bins, out):  # type: ignore[no-untyped-def]
     """Logits (frames, k) of candidates ``bins`` (frames, k) by the comb alone."""
     for t in range(bins.shape[0]):

@@ -6,11 +6,11 @@ multiplied at points: six products instead of the twelve of three taps for each 
 CVPR 2016). Products are sums over planes as well, which are products of matrices, one for each point and tap of rows.
 """
 
-import numba
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg.blas import sgemm
 
+from pipeline.compiled import compiled
 from pipeline.signal.line.spectrum import F32
 
 ACROSS = 3
@@ -57,7 +57,7 @@ def _weights_at_points(w: F32) -> F32:
     return np.ascontiguousarray(np.tensordot(_AT_POINTS, w, axes=(1, 1)), dtype=np.float32)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _to_points(x, row, out):  # type: ignore[no-untyped-def]
     """Values at the points (points, rows, tiles, c) of views (rows, columns, c), each row of which goes to ``row``."""
     zero, two, four, five = np.float32(0.0), np.float32(2.0), np.float32(4.0), np.float32(5.0)
@@ -80,7 +80,7 @@ def _to_points(x, row, out):  # type: ignore[no-untyped-def]
                 out[5, at, t, k] = four * a - five * c + after
 
 
-@numba.njit(cache=True)
+@compiled()
 def _rectified_from_points(summed, row, offsets, out):  # type: ignore[no-untyped-def]
     """Sums (rows, columns, d), with ``offsets`` (d,) and without what is negative, of their values at the points."""
     zero, two, four, eight = np.float32(0.0), np.float32(2.0), np.float32(4.0), np.float32(8.0)

@@ -13,10 +13,10 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import compiled
 from pipeline.learned_from import check_names
 from pipeline.signal.line import tracks
 from pipeline.signal.line.calibration import EVIDENCE
@@ -156,7 +156,7 @@ def training_record() -> dict[str, Any]:
     return record
 
 
-@numba.njit(cache=True)
+@compiled()
 def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
     """Maximum over ``NEAR_BINS`` (two) bins either side, along the bins."""
     n = grid.shape[1]
@@ -202,7 +202,7 @@ def describe(
     _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat_other, flat_near, on_comb, out)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat_other, flat_near, on_comb, out):  # type: ignore[no-untyped-def]
     high, high_near, low, low_near = grids
     n = comb.shape[1]
@@ -236,7 +236,7 @@ def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat
             row[m3 + 3] = (strength[t, 0] - strength[t, c]) * 0.125
 
 
-@numba.njit(cache=True)
+@compiled()
 def rectify(values, offsets):  # type: ignore[no-untyped-def]
     """Add ``offsets`` (h,) to values (n, h) and make what is then negative zero, in place."""
     zero = np.float32(0.0)
@@ -247,7 +247,7 @@ def rectify(values, offsets):  # type: ignore[no-untyped-def]
             row[h] = v if v > zero else zero
 
 
-@numba.njit(cache=True)
+@compiled()
 def _unpack(values, bins, out):  # type: ignore[no-untyped-def]
     """Values (candidates,) to the places in ``out`` (frames, k) of the candidates that are there."""
     count = 0
@@ -259,7 +259,7 @@ def _unpack(values, bins, out):  # type: ignore[no-untyped-def]
                 count += 1
 
 
-@numba.njit(cache=True)
+@compiled()
 def _nearest(row, at):  # type: ignore[no-untyped-def]
     """Index of the candidate of ``row`` nearest to bin ``at`` within ``SHARED_BINS``, or -1."""
     best = -1
@@ -273,7 +273,7 @@ def _nearest(row, at):  # type: ignore[no-untyped-def]
     return best
 
 
-@numba.njit(cache=True)
+@compiled()
 def to_look_at(bins, asked):  # type: ignore[no-untyped-def]
     """Of ``asked``, a copy of the candidates (frames, k), make those -1 that frames before and after show as well.
 
@@ -289,7 +289,7 @@ def to_look_at(bins, asked):  # type: ignore[no-untyped-def]
                     asked[t, j] = -1
 
 
-@numba.njit(cache=True)
+@compiled()
 def share_looks(bins, asked, logits):  # type: ignore[no-untyped-def]
     """Give each candidate not looked at the mean of its neighbours' logits."""
     for step in (2, 1):

@@ -9,13 +9,12 @@ centred on the same times, 5.8 ms apart, the first at time 0.
 from dataclasses import dataclass
 from functools import cache
 
-import numba
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
 import soxr
 
-from pipeline.compiled import less_moving_mean, log1p, magnitudes_of
+from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
@@ -139,7 +138,7 @@ def magnitudes(
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _times(frames, window, out):  # type: ignore[no-untyped-def]
     for t in range(frames.shape[0]):
         for i in range(window.shape[0]):
@@ -189,7 +188,7 @@ class NoiseFloor:
         return np.asarray(self._rows[low] * (1 - share) + self._rows[high] * share, dtype=np.float32)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _count_levels(block, counts):  # type: ignore[no-untyped-def]
     """Histogram per bin of magnitudes, as bits, by levels of about 0.75 dB: exponent and three bits of mantissa."""
     for t in range(block.shape[0]):
@@ -203,7 +202,7 @@ def _quantile(counts: npt.NDArray[np.int32], share: float) -> F32:
     return out
 
 
-@numba.njit(cache=True)
+@compiled()
 def _find_quantile(counts, place, bits):  # type: ignore[no-untyped-def]
     for k in range(counts.shape[0]):
         wanted = place[k]
@@ -266,7 +265,7 @@ def whitened(
     _whitened(magnitude, gain, change, lower, fraction, first, last, *scratch, out)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _whitened(  # type: ignore[no-untyped-def]
     magnitude, gain, change, lower, fraction, first, last, ratio, logs, bits, exponent, sums, out
 ):

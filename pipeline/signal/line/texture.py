@@ -8,11 +8,10 @@ notes come in and swell; struck and plucked ones are loudest as they begin, and 
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import median_of_known
+from pipeline.compiled import compiled, median_of_known
 from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 # A line is known where it is at least this likely to be right.
@@ -103,7 +102,7 @@ def _around(values: npt.NDArray[Any], half: int) -> Floats:
     return np.asarray(total[np.minimum(at + half + 1, values.size)] - total[np.maximum(at - half, 0)])
 
 
-@nb.njit(cache=True)
+@compiled()
 def _runs(cents: Floats, reach: float, memory: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     # first frames of the runs and those after their last
     start, end = np.empty(cents.size, np.int64), np.empty(cents.size, np.int64)
@@ -129,7 +128,7 @@ def _runs(cents: Floats, reach: float, memory: int) -> tuple[npt.NDArray[np.int6
     return start[:n], end[:n]
 
 
-@nb.njit(cache=True)
+@compiled()
 def _insert(rising: Floats, count: int, value: float) -> None:
     at = count
     while at > 0 and rising[at - 1] > value:
@@ -138,7 +137,7 @@ def _insert(rising: Floats, count: int, value: float) -> None:
     rising[at] = value
 
 
-@nb.njit(cache=True)
+@compiled()
 def _remove(rising: Floats, count: int, value: float) -> None:
     at = 0
     while rising[at] != value:
@@ -147,7 +146,7 @@ def _remove(rising: Floats, count: int, value: float) -> None:
         rising[i] = rising[i + 1]
 
 
-@nb.njit(cache=True)
+@compiled()
 def _middles(cents: Floats, start: npt.NDArray[np.int64], end: npt.NDArray[np.int64]) -> Floats:
     middles = np.empty(start.size)
     for k in range(start.size):
@@ -155,7 +154,7 @@ def _middles(cents: Floats, start: npt.NDArray[np.int64], end: npt.NDArray[np.in
     return middles
 
 
-@nb.njit(cache=True)
+@compiled()
 def _beginnings(
     cents: Floats,
     level_db: Floats,

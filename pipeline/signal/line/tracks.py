@@ -11,9 +11,9 @@ counts.
 from collections.abc import Callable
 from typing import Any
 
-import numba
 import numpy as np
 
+from pipeline.compiled import compiled
 from pipeline.signal.line.path import Ints
 from pipeline.signal.line.spectrum import F32
 from pipeline.units import Floats
@@ -54,7 +54,7 @@ NAMES = (
 )
 
 
-@numba.njit(cache=True)
+@compiled()
 def _history(bins, logits, strength, beside, level, rows, step, means, out):  # type: ignore[no-untyped-def]
     """Fill ``out`` (candidates, 12) along the frames (``step`` 1) or against them (-1).
 
@@ -123,7 +123,7 @@ def _history(bins, logits, strength, beside, level, rows, step, means, out):  # 
             row[11] = (level[t, j] - top[now, j]) * 2.0
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _join(  # type: ignore[no-untyped-def]
     asked,
     bins,
@@ -187,7 +187,7 @@ def _join(  # type: ignore[no-untyped-def]
                 row[h] *= 0.2
 
 
-@numba.njit(cache=True)
+@compiled()
 def _running_moments(values, share, sums):  # type: ignore[no-untyped-def]
     """Running sums (3, n + 1) of shares (n, k + 1), and of the values (n, k) and squares of candidates by them."""
     for t in range(values.shape[0]):

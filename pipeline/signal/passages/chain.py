@@ -8,9 +8,9 @@ from one event to the next is known, whatever was found between them. After all 
 import math
 from typing import NamedTuple
 
-import numba
 import numpy as np
 
+from pipeline.compiled import compiled
 from pipeline.signal.passages.part import Bools, Graph, Ints
 from pipeline.signal.passages.rates import Rates
 from pipeline.signal.passages.weights import NEIGHBOURS_WIDTH, RANGE, UNTIMED, Emission
@@ -48,7 +48,7 @@ class Sure(NamedTuple):
     event_probability: Floats
 
 
-@numba.njit(cache=True)
+@compiled()
 def _weights(emission, rates, j, struck, again, extra):  # type: ignore[no-untyped-def]
     """Densities of note j: as each event struck, as the event once more, and as an extra note beside it."""
     size = struck.shape[0]
@@ -60,19 +60,19 @@ def _weights(emission, rates, j, struck, again, extra):  # type: ignore[no-untyp
         extra[i] = ANY_PITCH + NEAR_PITCH * max(emission.near[j, one], emission.near[j, other])
 
 
-@numba.njit(cache=True)
+@compiled()
 def _on(rates, i, layer):  # type: ignore[no-untyped-def]
     """The probability that an event follows: what is left."""
     return 1.0 - rates.again[i] - (rates.extra if layer == 0 else rates.extra_on) - JUMP - LEAVE
 
 
-@numba.njit(cache=True)
+@compiled()
 def _beside(rates, i, layer, again, extra):  # type: ignore[no-untyped-def]
     """A note beside event i, after a note of that layer."""
     return UNTIMED * (again[i] + (rates.extra if layer == 0 else rates.extra_on) * extra[i])
 
 
-@numba.njit(cache=True)
+@compiled()
 def _begin(emission, rates, arrival, now, layers, struck, again, extra):  # type: ignore[no-untyped-def]
     size = arrival.shape[0]
     _weights(emission, rates, 0, struck, again, extra)
@@ -85,7 +85,7 @@ def _begin(emission, rates, arrival, now, layers, struck, again, extra):  # type
     now[size * layers] = BEGINS_OUTSIDE * emission.outside[0]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _scaled(now):  # type: ignore[no-untyped-def]
     total = 0.0
     for s in range(now.shape[0]):
@@ -95,7 +95,7 @@ def _scaled(now):  # type: ignore[no-untyped-def]
     return total
 
 
-@numba.njit(cache=True)
+@compiled()
 def _forward(graph, emission, rates, arrival, times, kept, logs):  # type: ignore[no-untyped-def]
     """``kept`` (notes or 2, states): all notes' probabilities, or only the last two in turn; ``logs`` (notes,)."""
     size, rows, layers = arrival.shape[0], kept.shape[0], times.shape[2]
@@ -139,14 +139,14 @@ def outside_only(emission: Emission) -> float:
     return math.log(BEGINS_OUTSIDE) + float(np.log(emission.outside).sum()) + on
 
 
-@numba.njit(cache=True)
+@compiled()
 def _extra_share(rates, i, layer, again, extra):  # type: ignore[no-untyped-def]
     """Of a note in a layer beside event i, how likely it is extra."""
     by_chance = (rates.extra if layer == 1 else rates.extra_on) * extra[i]
     return by_chance / (by_chance + again[i])
 
 
-@numba.njit(cache=True)
+@compiled()
 def _backward(graph, emission, rates, arrival, times, kept, logs, path, second, second_p, own):  # type: ignore[no-untyped-def]
     """Goes back over ``kept``, and notes of each found note how likely its place on the path and the next event are."""
     size, layers = arrival.shape[0], times.shape[2]
@@ -204,7 +204,7 @@ def probabilities(graph: Graph, emission: Emission, rates: Rates, arrival: Float
     return Sure(float(logs.sum()), own, second, second_p)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _likeliest(probability, size):  # type: ignore[no-untyped-def]
     """The first state of the highest probability among the first ``size``."""
     best = 0
@@ -214,7 +214,7 @@ def _likeliest(probability, size):  # type: ignore[no-untyped-def]
     return best
 
 
-@numba.njit(cache=True)
+@compiled()
 def _best_path(graph, emission, rates, arrival, times, back, path):  # type: ignore[no-untyped-def]
     size, layers = arrival.shape[0], times.shape[2]
     outside = size * layers

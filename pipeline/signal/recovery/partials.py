@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import compiled
 from pipeline.units import Floats
 
 Complex = npt.NDArray[np.complex128]
@@ -52,7 +52,7 @@ def taken(samples: Floats, hz: Floats, *, sounding: tuple[int, int], partials: i
     return Tone(phase, amplitudes)
 
 
-@njit(cache=True)
+@compiled()
 def _smoothed(samples: Floats, phase: Floats, partials: int, half: int) -> Complex:
     """Each partial moved to 0 Hz, after two running means of ``2 half + 1`` samples, of those that there are."""
     n = samples.size
@@ -75,7 +75,7 @@ def _smoothed(samples: Floats, phase: Floats, partials: int, half: int) -> Compl
     return out
 
 
-@njit(cache=True)
+@compiled()
 def _sum(amplitudes: Complex, phase: Floats, turn: Complex) -> Floats:
     by_one = np.exp(1j * phase)
     by = np.ones(phase.size, dtype=np.complex128)

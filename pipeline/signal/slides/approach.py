@@ -13,8 +13,8 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import compiled
 from pipeline.signal.slides.candidates import LEAST_INTERVAL, Candidate, held_pitch
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.glide_fit import ARRIVING, ENTERING, SAME, TWO
@@ -61,12 +61,12 @@ class Approach:
     seconds: float
 
 
-@njit(cache=True)
+@compiled()
 def _cost(off: float, weight: float) -> float:
     return weight * min(off * off / (SIGMA * SIGMA), CAP)
 
 
-@njit(cache=True)
+@compiled()
 def _fit(y, w, a, b, first, shortest, longest):  # type: ignore[no-untyped-def]
     """Best (semitones off, length in frames, cost saved) of a note that steps in before frame ``first`` at latest.
 

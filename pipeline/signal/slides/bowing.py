@@ -11,10 +11,9 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from numba import njit
 from scipy.special import expit
 
-from pipeline.compiled import median_of_known, spread_of_known
+from pipeline.compiled import compiled, median_of_known, spread_of_known
 from pipeline.learned_from import check_names
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.trees import Forest, load_forest
@@ -48,7 +47,7 @@ def dip_db(level_db: Floats, *, border: float, frame_s: float) -> float:
     return float(_dip_db(level_db, round(border), near, far))
 
 
-@njit(cache=True)
+@compiled()
 def _dip_db(level_db, at, near, far):  # type: ignore[no-untyped-def]
     left = level_db[max(at - near - far, 0) : max(at - near, 0)]
     right = level_db[max(at + near, 0) : max(at + near + far, 0)]

@@ -11,9 +11,9 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 from scipy.ndimage import uniform_filter1d
 
+from pipeline.compiled import compiled
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.notes import Span
@@ -73,7 +73,7 @@ def _strokes(frames: Frames, span: Span) -> list[Span]:
     return [replace(span, start=a, end=b, level=float(np.median(frames.midi[a:b]))) for a, b in cuts]
 
 
-@njit(cache=True)
+@compiled()
 def _depths(sound: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """How deep each dip of a level (n,) in dB lies under the lower of the highest levels on either side, (n,).
 

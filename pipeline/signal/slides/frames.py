@@ -5,9 +5,9 @@ from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 from scipy.ndimage import uniform_filter1d
 
+from pipeline.compiled import compiled
 from pipeline.runs import runs
 from pipeline.units import Floats, midi_of_hz, ratio_of_cents
 
@@ -143,7 +143,7 @@ def _filled(level_db: Floats) -> Floats:
     return np.where(known, level_db, level_db[known].min() if known.any() else np.nan)
 
 
-@njit(cache=True)
+@compiled()
 def _repaired(midi: npt.NDArray[np.float64], excursion: int, gap: int) -> npt.NDArray[np.float64]:
     """Bridges excursions that come back to within .7 semitone, and short gaps (as a step where it is one)."""
     y = midi.copy()

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import compiled
 from pipeline.kinds import Kind
 from pipeline.units import Floats
 
@@ -73,12 +73,12 @@ _at = np.arange(_LONGEST)
 _WHOLE = 0.5 - 0.5 * np.cos(np.pi * np.minimum(_at[None, :] / np.maximum(_at[:, None], 1), 1.0))
 
 
-@njit(cache=True, inline="always")
+@compiled(inline="always")
 def _on_grid(k: int, length: int, straight: bool) -> float:
     return k / length if straight else _WHOLE[length, k]
 
 
-@njit(cache=True, inline="always")
+@compiled(inline="always")
 def _shape(x: float, straight: bool) -> float:
     if x <= 0.0:
         return 0.0
@@ -89,13 +89,13 @@ def _shape(x: float, straight: bool) -> float:
     return 0.5 - 0.5 * float(np.cos(np.pi * x))
 
 
-@njit(cache=True, inline="always")
+@compiled(inline="always")
 def _off(residual: float, weight: float) -> float:
     cost = residual * residual / (SIGMA * SIGMA)
     return weight * min(cost, CAP)
 
 
-@njit(cache=True)
+@compiled()
 def _glide_costs(y, w, a, b, t0, t1, straight, before, after, best):  # type: ignore[no-untyped-def]
     """Costs of same, departing and arriving for one pair of ends, and their free pitches."""
     first = int(np.ceil(t0))
@@ -139,7 +139,7 @@ def _glide_costs(y, w, a, b, t0, t1, straight, before, after, best):  # type: ig
     return same, departing, arriving, leave, enter
 
 
-@njit(cache=True)
+@compiled()
 def _try(y, w, a, b, t0, t1, straight, before, after, best, found):  # type: ignore[no-untyped-def]
     if t1 - t0 < 1.0:
         return
@@ -167,7 +167,7 @@ def _try(y, w, a, b, t0, t1, straight, before, after, best, found):  # type: ign
         found[ARRIVING, STEP_AT] = t0
 
 
-@njit(cache=True)
+@compiled()
 def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # type: ignore[no-untyped-def]
     """A glide of the common shape with a step at ``tj``: the step's size by least squares."""
     first = int(np.ceil(t0))
@@ -205,7 +205,7 @@ def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # t
         found[TWO, STEP_AT] = tj + 0.5
 
 
-@njit(cache=True)
+@compiled()
 def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
     n = y.size
     before = np.zeros(n + 1)
@@ -287,7 +287,7 @@ def _fit(y, w, a, b, swing_a, swing_b, longest):  # type: ignore[no-untyped-def]
     return best, found
 
 
-@njit(cache=True)
+@compiled()
 def _enter(y, b):  # type: ignore[no-untyped-def]
     """A glide of free first pitch; the first few frames may be the noise of the attack, at full cost."""
     n = y.size

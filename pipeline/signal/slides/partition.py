@@ -9,9 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
-from pipeline.compiled import median_of_known
+from pipeline.compiled import compiled, median_of_known
 from pipeline.units import Floats
 
 PLATEAU_SIGMA = 0.30
@@ -41,7 +40,7 @@ class Piece:
         return self.end - self.start
 
 
-@njit(cache=True)
+@compiled()
 def _best_cuts(
     y: npt.NDArray[np.float64], plateau_min: int, plateau_max: int, glide_min: int, glide_max: int
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:

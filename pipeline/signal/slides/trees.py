@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 from numba.cpython.unsafe.numbers import trailing_zeros
 
+from pipeline.compiled import compiled
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.int32]
@@ -142,7 +142,7 @@ _AT_ONCE = 192
 """Rows that answer one question after another: they stay in the processor's cache."""
 
 
-@njit(cache=True)
+@compiled()
 def add_scores(rows, trees, output, columns, leaves, out):  # type: ignore[no-untyped-def]
     """Adds the leaf that each row reaches in each tree.
 

@@ -1,8 +1,8 @@
 """The vibrato beside a transition, carried on into it: what a held note would have done had it gone on."""
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import compiled
 from pipeline.units import Floats
 
 RATES_HZ = np.arange(4.0, 8.6, 0.5)  # usual rates of vibrato and beyond (common practice, no source)
@@ -13,7 +13,7 @@ EXPLAINED = 0.6
 """Share of the variance that one sine must explain to count as vibrato."""
 
 
-@njit(cache=True)
+@compiled()
 def _carried(held, rates, frame_s, first, count):  # type: ignore[no-untyped-def]
     """Best sine of ``held`` (frames numbered from 0) at ``count`` frames from ``first`` on; zeros without one."""
     n = held.size

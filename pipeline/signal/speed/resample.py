@@ -8,10 +8,10 @@ and other errors lie about 110 dB below a full-scale sine up to 15 kHz at 44.1 k
 
 from typing import Any
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import compiled
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.units import Floats
 
@@ -54,7 +54,7 @@ def read_positions(count: int, *, sample_rate_hz: float, speed_map: SpeedMap, st
     return _positions(total, begin, sample_rate_hz, start_s, *speed_map.segments())
 
 
-@nb.njit(cache=True)
+@compiled()
 def _positions(
     total: int,
     begin_s: float,
@@ -103,7 +103,7 @@ def _kernel(half: int, cutoff: float) -> Samples:
     return np.asarray(rows / rows.sum(axis=1, keepdims=True), dtype=np.float32)
 
 
-@nb.njit(cache=True)
+@compiled()
 def _read(padded: Samples, positions: Floats, table: Samples, rise: Samples, half: int) -> Samples:
     out = np.empty(positions.size, np.float32)
     taps = 2 * half

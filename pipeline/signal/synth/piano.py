@@ -6,10 +6,10 @@ towards the treble; each partial decays in two stages, higher ones faster.
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import compiled
 from pipeline.signal.synth.keys import steps_of, tonic_of
 from pipeline.signal.synth.plan import AccompanimentNote
 from pipeline.units import Floats, gain_of_db, hz_of_midi, ratio_of_cents, ratio_of_semitones
@@ -72,7 +72,7 @@ def accompany(rng: np.random.Generator, *, key: str, beat_s: float, length_s: fl
     return tuple(notes)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _add_note(  # pragma: no cover
     out: npt.NDArray[np.float32],
     true_s: Floats,
@@ -117,7 +117,7 @@ def _add_note(  # pragma: no cover
             i = stop
 
 
-@numba.njit(cache=True)
+@compiled()
 def _envelope(age_s: float, released_s: float, decay_s: float) -> float:  # pragma: no cover
     damp = np.exp(-max(0.0, released_s) / 0.06)
     rise = min(1.0, max(0.0, age_s) / 0.003)

@@ -7,10 +7,10 @@ sweep partials over the resonances and modulate their loudness. Frequencies of t
 
 from dataclasses import dataclass, replace
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.compiled import compiled
 from pipeline.units import Floats, gain_of_db
 
 # The body's response as a table by octaves: from 20 Hz to 20 kHz, in 36 and, between, 360 steps each.
@@ -118,7 +118,7 @@ def _table_hz(size: int) -> Floats:
     return _TABLE_LOWEST_HZ * 2.0 ** (np.arange(size) / ((size - 1) // _TABLE_OCTAVES))
 
 
-@numba.njit(cache=True)
+@compiled()
 def _partials(  # pragma: no cover
     hz: Floats,
     true_hz: Floats,

@@ -1,10 +1,10 @@
 """A coarse tuning path modulo a semitone: the mode of the deviations along the side, unwrapped."""
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import convolve1d
 
+from pipeline.compiled import compiled
 from pipeline.units import Floats
 
 # A first look only, which the spline betters: its numbers decide next to nothing (common practice, no source).
@@ -59,7 +59,7 @@ def coarse_path(time_s: Floats, cents: Floats, weight: Floats, *, length_s: floa
     return at, start + np.cumsum(moves) * width, peaked
 
 
-@nb.njit(cache=True)
+@compiled()
 def _cheapest(score: Floats, most: int) -> tuple[int, Floats]:
     # first bin and the moves, in bins, of the path of highest score; every bin of a move costs
     slots, bins = score.shape

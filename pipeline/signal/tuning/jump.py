@@ -7,11 +7,11 @@ to follow a jump is then no cheaper than the jump.
 
 from dataclasses import dataclass
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
 
+from pipeline.compiled import compiled
 from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.jump_time import Place, after_share, place_of
 from pipeline.signal.tuning.spline import (
@@ -178,7 +178,7 @@ def _after(tracks: Tracks, rows: Floats, at: Floats) -> Floats:
     return np.asarray(sums[-1] - sums[np.searchsorted(tracks.time_s[order], at)])
 
 
-@nb.njit(cache=True)
+@compiled()
 def _squares(
     time_s: Floats,
     track: npt.NDArray[np.int64],

@@ -8,11 +8,11 @@ alike, and the width of the posterior says so.
 
 from dataclasses import dataclass, replace
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp, ndtr
 
+from pipeline.compiled import compiled
 from pipeline.signal.tuning.spline import HELD_POINTS, POINT_BOUND, TONE_BOUND, Weights, bounded, tone_variance
 from pipeline.signal.tuning.steady_tones import (
     ACCOMPANIMENT,
@@ -205,7 +205,7 @@ def _tone(at: Floats, values: Floats, moments_s: Floats, jump_cents: Floats, ton
     return np.asarray(logsumexp(found, axis=0))
 
 
-@nb.njit(cache=True)
+@compiled()
 def _whitened(at: Floats, columns: Floats, hz: float, vibrato: float) -> tuple[Floats, float]:
     # columns (n, p) times the inverse root of the covariance of wander, vibrato and error, by a Kalman filter over
     # (wander, vibrato, its quadrature); and half the log of the covariance's determinant
@@ -274,7 +274,7 @@ def accompaniment_log_likelihood(
     return total
 
 
-@nb.njit(cache=True)
+@compiled()
 def _add_partials(
     total: Floats,
     bounds: npt.NDArray[np.int64],

@@ -6,14 +6,13 @@ from frame to frame they form tracks. A track that wavers (vibrato of a voice or
 
 from dataclasses import dataclass
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 import soxr
 from scipy import fft
 from scipy.ndimage import median_filter
 
-from pipeline.compiled import cents_of_ratio, magnitudes_of, ratio_of_cents
+from pipeline.compiled import cents_of_ratio, compiled, magnitudes_of, ratio_of_cents
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, Tracks
 from pipeline.units import A4_HZ, Floats, db_of_gain, gain_of_db
 
@@ -144,7 +143,7 @@ def _floor(magnitude: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     return out
 
 
-@nb.njit(cache=True)
+@compiled()
 def _peaks(
     magnitude: npt.NDArray[np.float32],
     floor: npt.NDArray[np.float32],
@@ -191,7 +190,7 @@ def _peaks(
     return frame[:n], cents[:n], clear[:n], level[:n]
 
 
-@nb.njit(cache=True)
+@compiled()
 def _line_level(magnitude: npt.NDArray[np.float32], first_bin: int, bin_hz: float, solo_hz: Floats) -> Floats:
     # magnitude of the loudest of the line's first partials, within a bin of where it should be
     level = np.full(solo_hz.size, np.nan)
@@ -207,7 +206,7 @@ def _line_level(magnitude: npt.NDArray[np.float32], first_bin: int, bin_hz: floa
     return level
 
 
-@nb.njit(cache=True)
+@compiled()
 def _link(frame: npt.NDArray[np.int64], cents: Floats) -> npt.NDArray[np.int64]:
     # peaks come sorted by frame and pitch; each joins the nearest track that was alive one frame before
     n = frame.size
@@ -241,7 +240,7 @@ def _link(frame: npt.NDArray[np.int64], cents: Floats) -> npt.NDArray[np.int64]:
     return track
 
 
-@nb.njit(cache=True)
+@compiled()
 def _overtones(
     frame: npt.NDArray[np.int64],
     cents: Floats,
@@ -281,7 +280,7 @@ def _overtones(
     return overtone
 
 
-@nb.njit(cache=True)
+@compiled()
 def _sounds(cents: Floats, low: int, high: int, wanted: float, reach: float) -> bool:
     # whether one of the peaks low..high, which rise, lies within reach of a pitch
     a, b = low, high
@@ -294,7 +293,7 @@ def _sounds(cents: Floats, low: int, high: int, wanted: float, reach: float) -> 
     return bool(a < high and cents[a] <= wanted + reach)
 
 
-@nb.njit(cache=True)
+@compiled()
 def _stands_out(magnitude: npt.NDArray[np.float32], floor: npt.NDArray[np.float32], at: float) -> bool:
     # whether the spectrum has a maximum near a bin that stands out from the floor, if not clearly enough for a peak
     middle = int(np.floor(at + 0.5))

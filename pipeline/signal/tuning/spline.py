@@ -11,11 +11,11 @@ covariance of the penalised fit (Nychka 1988) gives the standard error along the
 from dataclasses import dataclass
 from typing import Any
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import BSpline
 
+from pipeline.compiled import compiled
 from pipeline.signal.tuning.coarse_path import wrap100
 from pipeline.signal.tuning.steady_tones import Tracks
 from pipeline.units import Floats
@@ -33,7 +33,7 @@ POINT_BOUND, TONE_BOUND = 9.0, 16.0
 _LEAST_POINT_SD, _LEAST_TONE_SD = 0.5, 1.0  # cents; what no tone is known better than (common practice, no source)
 
 
-@nb.njit(cache=True, inline="always")
+@compiled(inline="always")
 def bounded(squared: Any, bound: float) -> Any:
     """The bounded loss of a squared residual: itself where small, ``bound`` at most (Geman and McClure 1987)."""
     return squared / (1.0 + squared / bound)
@@ -63,7 +63,7 @@ class Weights:
         return out.reshape(values.shape)
 
 
-@nb.njit(cache=True)
+@compiled()
 def _times(values, track, weight, shrink, ease, since_s, sums, out):  # type: ignore[no-untyped-def]
     n, m = values.shape
     i = 0
@@ -193,7 +193,7 @@ def _first_column(time_s: Floats, *, length_s: float) -> npt.NDArray[np.int64]:
     return np.clip((time_s / max(length_s, 1e-3) * pieces).astype(np.int64), 0, pieces - 1)
 
 
-@nb.njit(cache=True)
+@compiled()
 def _normal_equations(
     columns: Floats,
     first: npt.NDArray[np.int64],

@@ -8,11 +8,10 @@ at 440 Hz in raw transfer pitch; which tuning that is comes later.
 from dataclasses import dataclass
 from itertools import pairwise
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import median_of_known, spread_of_known
+from pipeline.compiled import compiled, median_of_known, spread_of_known
 from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 Ints = npt.NDArray[np.int64]
@@ -97,7 +96,7 @@ def only(tracks: Tracks, kept: npt.NDArray[np.bool_]) -> Tracks:
     )
 
 
-@nb.njit(cache=True)
+@compiled()
 def plateaus(cents: Floats, hop_s: float, shortest: int, reach: float) -> Ints:
     """Runs, (n, 2) first and one past the last, that stay within ``reach`` of their own mean; 3 frames are bridged."""
     bounds = np.empty((cents.size // max(shortest, 1) + 1, 2), np.int64)

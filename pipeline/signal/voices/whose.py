@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from pipeline.compiled import compiled
 from pipeline.signal.line.texture import Line
 from pipeline.signal.voices.colour import BANDS, Colour
 from pipeline.signal.voices.taken_out import TRUSTED
@@ -168,7 +168,7 @@ def _louder_db(seen: Floats, straight: Floats) -> float:
     return float(db_of_power((mean[0] + 1e-16) / (mean[1] + 1e-16)))
 
 
-@njit(cache=True)
+@compiled()
 def _judge(
     seen: Floats,
     above_db: Floats,
@@ -201,7 +201,7 @@ def _judge(
                 weights[t, line ^ player] += worth
 
 
-@njit(cache=True)
+@compiled()
 def _by_band(above_db: Floats, band: npt.NDArray[np.int64], straight: Floats) -> tuple[Floats, Floats]:
     """Sums (2, bands) of the partials of each player, and how many frames they rest on."""
     sums, counts = np.zeros((2, BANDS)), np.zeros((2, BANDS))
@@ -217,7 +217,7 @@ def _by_band(above_db: Floats, band: npt.NDArray[np.int64], straight: Floats) ->
     return sums, counts
 
 
-@njit(cache=True)
+@compiled()
 def _moves(pitch: Floats, remembered: int) -> Floats:
     """Log weights (n, 2) of going from the frame before to each frame in the same state, and in the other."""
     n = pitch.shape[1]
@@ -244,7 +244,7 @@ def _moves(pitch: Floats, remembered: int) -> Floats:
     return out
 
 
-@njit(cache=True)
+@compiled()
 def _posterior(weights: Floats, moves: Floats) -> tuple[Floats, float]:
     """Posterior (n,) of state 0 of a chain of two states, and the log of the sum over all its paths (Rabiner 1989)."""
     n = weights.shape[0]
