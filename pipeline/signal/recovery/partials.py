@@ -26,7 +26,9 @@ class Tone:
     def sound(self, *, turned: Floats | None = None) -> Floats:
         """Samples (n,); ``turned`` (partials,) adds a phase to each partial."""
         turn = np.exp(1j * (np.zeros(self.amplitudes.shape[0]) if turned is None else turned))
-        return _sum(self.amplitudes, self.phase, turn)
+        out = np.zeros(self.phase.size)
+        _sum(self.amplitudes, self.phase, turn, out)
+        return out
 
 
 def phase_of(hz: Floats, *, sample_rate_hz: float) -> Floats:
@@ -48,39 +50,46 @@ def taken(samples: Floats, hz: Floats, *, sounding: tuple[int, int], partials: i
     half = max(1, round(0.5 * SMOOTH_S * sample_rate_hz))
     first, end = max(sounding[0], 0), min(sounding[1], samples.size)
     amplitudes = np.zeros((partials, samples.size), dtype=np.complex128)
-    amplitudes[:, first:end] = _smoothed(samples[first:end], phase[first:end], partials, half)
+    n = end - first
+    within = np.empty((partials, n), dtype=np.complex128)
+    turn, by, sums = (np.empty(size, dtype=np.complex128) for size in (n, n, n + 1))
+    _smooth(samples[first:end], phase[first:end], half, turn, by, sums, within)
+    amplitudes[:, first:end] = within
     return Tone(phase, amplitudes)
 
 
 @compiled()
-def _smoothed(samples: Floats, phase: Floats, partials: int, half: int) -> Complex:
-    """Each partial moved to 0 Hz, after two running means of ``2 half + 1`` samples, of those that there are."""
-    n = samples.size
-    out = np.empty((partials, n), dtype=np.complex128)
-    turn = np.exp(-1j * phase)
-    by = np.ones(n, dtype=np.complex128)
-    total = np.empty(n + 1, dtype=np.complex128)
-    for h in range(partials):
-        by *= turn
-        row = out[h]
-        row[:] = 2.0 * samples * by
+def _smooth(  # type: ignore[no-untyped-def]
+    samples, phase, half, turn, by, sums, out
+):
+    """Fills ``out`` (partials, n): each moved to 0 Hz, after two means of ``2 half + 1`` samples, as far as there are.
+
+    ``turn`` (n,), ``by`` (n,) and ``sums`` (n + 1,) are scratch.
+    """
+    n = phase.size
+    for i in range(n):
+        turn[i] = np.exp(-1j * phase[i])
+        by[i] = 1.0
+    for h in range(out.shape[0]):
+        for i in range(n):
+            by[i] *= turn[i]
+            out[h, i] = 2.0 * samples[i] * by[i]
         for _ in range(2):
-            total[0] = 0.0
+            sums[0] = 0.0
             for i in range(n):
-                total[i + 1] = total[i] + row[i]
+                sums[i + 1] = sums[i] + out[h, i]
             for i in range(n):
                 first = max(i - half, 0)
                 last = min(i + half + 1, n)
-                row[i] = (total[last] - total[first]) / (last - first)
-    return out
+                out[h, i] = (sums[last] - sums[first]) / (last - first)
 
 
 @compiled()
-def _sum(amplitudes: Complex, phase: Floats, turn: Complex) -> Floats:
-    by_one = np.exp(1j * phase)
-    by = np.ones(phase.size, dtype=np.complex128)
-    out = np.zeros(phase.size)
-    for h in range(amplitudes.shape[0]):
-        by *= by_one
-        out += (amplitudes[h] * turn[h] * by).real
-    return out
+def _sum(amplitudes, phase, turn, out):  # type: ignore[no-untyped-def]
+    """Adds the partials, each turned, to ``out`` (n,)."""
+    for i in range(phase.size):
+        once = np.exp(1j * phase[i])
+        by = 1.0 + 0.0j
+        for h in range(amplitudes.shape[0]):
+            by *= once
+            out[i] += (amplitudes[h, i] * turn[h] * by).real

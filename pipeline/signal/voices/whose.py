@@ -217,14 +217,16 @@ def _by_band(above_db: Floats, band: npt.NDArray[np.int64], straight: Floats) ->
     return sums, counts
 
 
-@compiled()
 def _moves(pitch: Floats, remembered: int) -> Floats:
     """Log weights (n, 2) of going from the frame before to each frame in the same state, and in the other."""
-    n = pitch.shape[1]
-    out = np.zeros((n, 2))
-    last = np.full(2, np.nan)
-    since = np.zeros(2, dtype=np.int64)
-    for t in range(n):
+    out = np.empty((pitch.shape[1], 2))
+    _fill_moves(pitch, remembered, np.full(2, np.nan), np.zeros(2, dtype=np.int64), out)
+    return out
+
+
+@compiled()
+def _fill_moves(pitch, remembered, last, since, out):  # type: ignore[no-untyped-def]
+    for t in range(out.shape[0]):
         for changed in range(2):
             cost = CHANGE * changed
             for line in range(2):
@@ -241,15 +243,20 @@ def _moves(pitch: Floats, remembered: int) -> Floats:
                 since[line] += 1
                 if since[line] > remembered:
                     last[line] = np.nan
-    return out
+
+
+def _posterior(weights: Floats, moves: Floats) -> tuple[Floats, float]:
+    """Posterior (n,) of state 0 of a chain of two states, and the log of the sum over all its paths (Rabiner 1989)."""
+    posterior = np.empty(weights.shape[0])
+    worth = _both_ways(weights, moves, np.empty(weights.shape), np.zeros(weights.shape), posterior)
+    return posterior, worth
 
 
 @compiled()
-def _posterior(weights: Floats, moves: Floats) -> tuple[Floats, float]:
-    """Posterior (n,) of state 0 of a chain of two states, and the log of the sum over all its paths (Rabiner 1989)."""
+def _both_ways(weights, moves, ahead, back, posterior):  # type: ignore[no-untyped-def]
     n = weights.shape[0]
-    ahead, back = np.zeros((n, 2)), np.zeros((n, 2))
-    ahead[0] = weights[0]
+    for s in range(2):
+        ahead[0, s] = weights[0, s]
     for t in range(1, n):
         for s in range(2):
             ahead[t, s] = weights[t, s] + np.logaddexp(ahead[t - 1, s] + moves[t, 0], ahead[t - 1, 1 - s] + moves[t, 1])
@@ -257,5 +264,6 @@ def _posterior(weights: Floats, moves: Floats) -> tuple[Floats, float]:
         for s in range(2):
             stay = back[t + 1, s] + weights[t + 1, s] + moves[t + 1, 0]
             back[t, s] = np.logaddexp(stay, back[t + 1, 1 - s] + weights[t + 1, 1 - s] + moves[t + 1, 1])
-    odds = ahead[:, 1] + back[:, 1] - ahead[:, 0] - back[:, 0]
-    return 1.0 / (1.0 + np.exp(odds)), np.logaddexp(ahead[n - 1, 0], ahead[n - 1, 1])
+    for t in range(n):
+        posterior[t] = 1.0 / (1.0 + np.exp(ahead[t, 1] + back[t, 1] - ahead[t, 0] - back[t, 0]))
+    return np.logaddexp(ahead[n - 1, 0], ahead[n - 1, 1])
