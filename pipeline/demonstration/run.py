@@ -28,6 +28,7 @@ from pipeline.errors import UsageError, typed
 from pipeline.flows.progress import Display
 from pipeline.flows.run import prepare, run
 from pipeline.processes import usable_cores
+from pipeline.signal import first_use
 from pipeline.store.files.outputs import refuse_inside_a_corpus
 
 # Columns where the output is no terminal.
@@ -88,7 +89,7 @@ def demo(
     out = Console(quiet=quiet, highlight=False, width=None if sys.stdout.isatty() else WIDE)
     messages = Console(stderr=True, quiet=quiet, highlight=False)
     write_corpus(folder)
-    prepare(Display(quiet=quiet))
+    prepare(Display(quiet=quiet), tuple(first_use.PARTS))
     _make_audio(folder, workers=workers, messages=messages)
     summary = run(folder, workers=workers, quiet=quiet)
     failures = [(transfer_id, message) for transfer_id, _, message in summary.failed]

@@ -1,8 +1,8 @@
-"""Compiles everything once, before the first run: in processes beside each other, none of it twice.
+"""Compiles what is needed once, before the first run: in processes beside each other, none of it twice.
 
 A second command that comes meanwhile waits for the first.
 
-``python -m pipeline.engine.make_ready`` works off the parts whose numbers it is given, a line each, and answers each
+``python -m pipeline.engine.make_ready`` works off the parts whose names it is given, a line each, and answers each
 with a line.
 """
 
@@ -10,7 +10,7 @@ import gc
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, ExitStack, suppress
 from threading import Lock
@@ -27,8 +27,8 @@ PLAIN_ERRORS = {"NUMBA_DISABLE_ERROR_MESSAGE_HIGHLIGHTING": "1"}
 """Types that do not fit are tried all along, and each message of that, which nobody sees, would be coloured."""
 
 
-def make_ready(told: Callable[[], object], *, say: Callable[[str], object]) -> None:
-    """Compiles what is not compiled yet; ``told`` is called as each of ``PARTS`` is ready.
+def make_ready(parts: Sequence[str], told: Callable[[], object], *, say: Callable[[str], object]) -> None:
+    """Compiles those of ``parts`` that are not compiled yet; ``told`` is called as each is ready.
 
     ``say`` gets a message if another command is at it already. If it fails, workers meet the reason, and say it; where
     nothing can be kept, each process compiles for itself.
@@ -40,11 +40,12 @@ def make_ready(told: Callable[[], object], *, say: Callable[[str], object]) -> N
             except HeldError:
                 say("Another command is preparing: waiting for it.")
                 held.enter_context(_alone(wait_s=LONGEST_S))
-        if not ready.is_ready():
-            _compile(told)
-        else:
-            for _ in PARTS:
-                told()
+        there = ready.compiled_parts()
+        for _ in there.intersection(parts):
+            told()
+        missing = [part for part in parts if part not in there]
+        if _compile(missing, told):
+            ready.note(there.union(missing))
 
 
 def _alone(*, wait_s: float) -> AbstractContextManager[None]:
@@ -52,10 +53,11 @@ def _alone(*, wait_s: float) -> AbstractContextManager[None]:
     return locked(folder, say=lambda _: None, doing="prepare", wait_s=wait_s, wait_for_workers_s=None)
 
 
-def _compile(told: Callable[[], object]) -> None:
-    waiting, taking = iter(range(len(PARTS))), Lock()
+def _compile(parts: Sequence[str], told: Callable[[], object]) -> bool:
+    """Compiles them, and says whether all went well."""
+    waiting, taking = iter(parts), Lock()
 
-    def take() -> int | None:
+    def take() -> str | None:
         with taking:
             return next(waiting, None)
 
@@ -82,10 +84,11 @@ def _compile(told: Callable[[], object]) -> None:
             return True
         return False
 
-    crew = min(usable_cores(), len(PARTS))
+    crew = min(usable_cores(), len(parts))
+    if not crew:
+        return True
     with ThreadPoolExecutor(crew) as all_at_once:
-        if all(all_at_once.map(work_off, range(crew))):
-            ready.note()
+        return all(all_at_once.map(work_off, range(crew)))
 
 
 COMMAND = [sys.executable, "-P", "-m", "pipeline.engine.make_ready"]
@@ -94,6 +97,6 @@ COMMAND = [sys.executable, "-P", "-m", "pipeline.engine.make_ready"]
 if __name__ == "__main__":
     gc.disable()  # most of what numba makes stays, and looking for what does not takes an eighth of the time
     made = made_side()
-    for number in sys.stdin:
-        PARTS[int(number)](made)
+    for line in sys.stdin:
+        PARTS[line.strip()](made)
         print("ready", flush=True)

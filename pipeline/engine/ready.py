@@ -1,8 +1,9 @@
-"""Whether everything is compiled: a note beside the compiled code, which is read without loading what compiles."""
+"""What is compiled: a note beside the compiled code, which is read without loading what compiles."""
 
 import hashlib
 import os
 import platform
+from collections.abc import Iterable
 from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
@@ -13,19 +14,20 @@ _NOTE = "glideline-compiled.txt"
 _SOURCE = Path(pipeline.__file__).parent
 
 
-def is_ready() -> bool:
-    """Whether all of this source has been compiled by this numba for this processor."""
+def compiled_parts() -> frozenset[str]:
+    """The parts of ``signal.first_use`` that this numba has compiled, of this source and for this processor."""
     try:
-        return (folder() / _NOTE).read_text(encoding="utf-8") == _key()
-    except OSError:
-        return False
+        key, *parts = (folder() / _NOTE).read_text(encoding="utf-8").split()
+    except (OSError, ValueError):
+        return frozenset()
+    return frozenset(parts) if key == _key() else frozenset()
 
 
-def note() -> None:
-    """Notes that it has; nothing happens where that cannot be written."""
+def note(parts: Iterable[str]) -> None:
+    """Notes that these are; nothing happens where that cannot be written."""
     with suppress(OSError):
         folder().mkdir(parents=True, exist_ok=True)
-        (folder() / _NOTE).write_text(_key(), encoding="utf-8")
+        (folder() / _NOTE).write_text("\n".join([_key(), *sorted(parts)]), encoding="utf-8")
 
 
 def folder() -> Path:

@@ -18,7 +18,7 @@ from pipeline.engine.damage import MOST_TO_ASK, Files, damaged, table_files, tak
 from pipeline.engine.explain import explain
 from pipeline.engine.jobs import stages
 from pipeline.engine.planner import Planner
-from pipeline.engine.ready import is_ready
+from pipeline.engine.ready import compiled_parts
 from pipeline.engine.up_to_date import is_noted
 from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
@@ -102,7 +102,7 @@ def run(
             is_finished = not has_due and work.is_finished()
         if has_due:
             if engine == "local":
-                prepare(display)
+                prepare(display, parts_for(corpus))
             orchestrate(work, engine=engine, address=address, workers=workers or usable_cores())
         elif is_finished:
             work.summary.nothing_to_do = True
@@ -112,13 +112,15 @@ def run(
         return work.conclude()
 
 
-def prepare(display: Display) -> None:
-    """Has workers ready when they are wanted; before the first run that takes some twenty seconds, once."""
-    if not is_ready():
-        from pipeline.engine.make_ready import make_ready
-        from pipeline.signal.first_use import PARTS
+def prepare(display: Display, parts: Sequence[str]) -> None:
+    """Has workers ready when they are wanted; before the first run that takes some fifteen seconds, once.
 
-        tally = Tally("compiling (once)", len(PARTS))
+    ``parts``: of what is compiled, those that the work needs.
+    """
+    if not compiled_parts().issuperset(parts):
+        from pipeline.engine.make_ready import make_ready
+
+        tally = Tally("compiling (once)", len(parts))
 
         def told() -> None:
             tally.ended += 1
@@ -127,10 +129,17 @@ def prepare(display: Display) -> None:
         display.say("Before its first run the program is compiled for this machine; later runs begin at once.")
         display.start(tally)
         try:
-            make_ready(told, say=display.say)
+            make_ready(parts, told, say=display.say)
         finally:
             display.stop(tally)
     start_loading()
+
+
+def parts_for(corpus: Corpus) -> list[str]:
+    """What its sides need of what is compiled."""
+    from pipeline.signal.first_use import EACH_SIDE
+
+    return [*EACH_SIDE, *(["places"] if corpus.catalogue.frame("written_part").height else [])]
 
 
 @contextmanager

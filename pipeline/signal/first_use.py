@@ -1,7 +1,7 @@
 """Uses what is compiled once, on made-up sound, so that no side waits for it.
 
 Compiled code is kept on disk between processes; what has been used once in a process is loaded in all that are forked
-from it. Each part imports what it uses by itself: who compiles one loads that one, and who only counts them none.
+from it. Each part imports what it uses by itself: who compiles one loads that one, and who only names them none.
 """
 
 from collections.abc import Callable
@@ -143,13 +143,39 @@ def _places_notes(_: Made) -> None:
     lay(part, midi=NOTES, start_s=NOTE_S * beats)
 
 
-PARTS: tuple[Callable[[Made], None], ...] = (
-    _hears,
-    _tunes,
-    _finds_chords,
-    _reads_hands,
-    _finds_slides,
-    _places_notes,
-)
+def _plants(made: Made) -> None:
+    from pipeline.signal.recovery.partials import taken
+
+    sound = made.sound[: int(RATE_HZ * NOTE_S)].astype(np.float64)
+    hz = np.full(sound.size, A4_HZ)
+    taken(sound, hz, sounding=(0, sound.size), partials=2, sample_rate_hz=RATE_HZ).sound()
+
+
+def _renders(_: Made) -> None:
+    from pipeline.signal.synth.plans import random_plan
+    from pipeline.signal.synth.render import render_side
+    from pipeline.signal.synth.speedplan import SpeedPlan
+    from pipeline.signal.synth.voice import random_voice
+
+    rng = np.random.default_rng(0)
+    plan = random_plan(rng, instrument="violin", length_s=4.0, reference_pitch_hz=A4_HZ, with_piano=True)
+    render_side(
+        plan, rng=rng, sample_rate_hz=44_100, voice=random_voice(rng, instrument="violin"), snr_db=20.0,
+        piano_below_db=9.0, band="electrical", speed=SpeedPlan(),
+    )  # fmt: skip
+
+
+PARTS: dict[str, Callable[[Made], None]] = {
+    "line": _hears,
+    "tuning": _tunes,
+    "chords": _finds_chords,
+    "hands": _reads_hands,
+    "slides": _finds_slides,
+    "places": _places_notes,
+    "plantings": _plants,
+    "rendering": _renders,
+}
 """What is to be used, in an order in which several processes can take one after another: the longest first, and slides
 when the line has compiled what they share."""
+EACH_SIDE = ("line", "tuning", "chords", "hands", "slides", "plantings")
+"""What every side needs; places of notes where a part is written, rendering for the demo alone."""

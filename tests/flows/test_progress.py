@@ -87,17 +87,17 @@ def test_a_run_says_what_it_does_from_the_first(
 def test_the_first_run_says_that_it_compiles_and_the_next_does_not(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    done = [False]
+    done: set[str] = set()
 
-    def make_ready(told: Callable[[], object], *, say: Callable[[str], object]) -> None:
+    def make_ready(parts: list[str], told: Callable[[], object], *, say: Callable[[str], object]) -> None:
         told()
-        done[0] = True
+        done.update(parts)
 
-    monkeypatch.setattr("pipeline.flows.run.is_ready", lambda: done[0])
+    monkeypatch.setattr("pipeline.flows.run.compiled_parts", lambda: done)
     monkeypatch.setattr("pipeline.engine.make_ready.make_ready", make_ready)
-    prepare(Display())
+    prepare(Display(), ["line", "places"])
     assert "compiling (once): 1 done" in capsys.readouterr().err
-    prepare(Display())
+    prepare(Display(), ["line", "places"])
     assert capsys.readouterr().err == ""
 
 
