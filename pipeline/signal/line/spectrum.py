@@ -14,7 +14,7 @@ import numpy.typing as npt
 import scipy.fft
 import soxr
 
-from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of
+from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of, windowed
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
@@ -132,17 +132,10 @@ def magnitudes(
         filled[:, window:] = 0.0
         for at in range(0, len(frames), _AT_ONCE):
             some = frames[at : at + _AT_ONCE]
-            _times(some, hann(window), filled)
+            windowed(some, hann(window), filled)
             spectrum = scipy.fft.rfft(filled[: len(some)], axis=1, workers=1)
             magnitudes_of(spectrum, out[lead + at : lead + at + len(some)])
     return out
-
-
-@compiled()
-def _times(frames, window, out):  # type: ignore[no-untyped-def]
-    for t in range(frames.shape[0]):
-        for i in range(window.shape[0]):
-            out[t, i] = frames[t, i] * window[i]
 
 
 class NoiseFloor:
