@@ -101,6 +101,11 @@ def less_moving_mean(values: Any, half: int, sums: Any, out: Any) -> None:
         out[i] = values[i] - (sums[n] - sums[start]) / np.float32(n - start)
 
 
+def mean(values: Any) -> float:
+    """Mean of a few dozen values or truths, as numpy's, which takes four times as long over it."""
+    return float(np.add.reduce(values) / values.size)
+
+
 # Loops in place of numpy's masks, sorts and means, each of which takes a second to compile.
 @compiled()
 def median_of_known(values: Floats) -> float:
