@@ -1,7 +1,8 @@
 """Spectra for hearing several notes at once: one window, its noise floor, and levels on a grid of pitches.
 
-Thirds in the low register need a window of 93 ms on violin and viola, 186 ms on the cello. Frames come every 23.2 ms,
-the first centred on time 0. Levels are natural logs of 1 + magnitude over the floor, on bins of 20 cents.
+Thirds in the low register need a window of 93 ms on the violin, 186 ms on viola and cello (``judge.WINDOWS``). Frames
+come every 23.2 ms, the first centred on time 0. Levels are natural logs of 1 + magnitude over the floor, on bins of 20
+cents.
 """
 
 from collections.abc import Iterator
@@ -40,11 +41,6 @@ _FLOOR_SEGMENT_S, _SEGMENTS_EACH_SIDE = 10.0, 2  # as the melody's floor (common
 _FLOOR_BELOW_PEAK_DB = 55.0  # as the melody's floor (common practice, no source)
 _SILENT = 1e-8  # magnitude: what rounding leaves of nothing
 _AT_ONCE = 64  # frames transformed at once: what fits the processor's cache
-
-
-def window_of(instrument: str) -> int:
-    """Samples of the window."""
-    return 2048 if instrument == "cello" else 1024
 
 
 def bins_of_midi(midi: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -89,9 +85,8 @@ class Levels:
     white: F32
 
 
-def blocks(sound: F32, *, instrument: str) -> Iterator[Levels]:
-    """Levels of a sound at ``RATE_HZ``, block by block; none of a silent one."""
-    window = window_of(instrument)
+def blocks(sound: F32, *, window: int) -> Iterator[Levels]:
+    """Levels of a sound at ``RATE_HZ``, block by block, by windows of so many samples; none of a silent one."""
     total = frame_count(sound)
     padded = np.pad(sound, (window // 2, window + HOP))
     filled = np.zeros((_AT_ONCE, 2 * window), dtype=np.float32)
