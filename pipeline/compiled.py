@@ -106,6 +106,19 @@ def mean(values: Any) -> float:
     return float(np.add.reduce(values) / values.size)
 
 
+def quantiles(rows: Any, share: float) -> Any:
+    """The quantile (n,) of each row (n, m), as numpy's, which parts the rows four times where once is enough."""
+    place = share * (rows.shape[1] - 1)
+    at = int(place)
+    parted = np.partition(rows, at, axis=1)
+    below = parted[:, at]
+    if rows.shape[1] == 1:
+        return below
+    above, beyond = parted[:, at + 1 :].min(axis=1), place - at
+    apart = above - below
+    return np.asarray(above - apart * (1.0 - beyond) if beyond >= 0.5 else below + apart * beyond)
+
+
 # Loops in place of numpy's masks, sorts and means, each of which takes a second to compile.
 @compiled()
 def median_of_known(values: Floats) -> float:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import scipy.fft
 import soxr
 
-from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of, windowed
+from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of, quantiles, windowed
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
@@ -214,7 +214,7 @@ def _smooth(row: F32, width: int) -> npt.NDArray[np.float64]:
     """Low percentile, then mean, over ``width`` bins: a steady partial does not count as noise."""
     half = width // 2
     view = np.lib.stride_tricks.sliding_window_view(np.pad(row, half, mode="reflect"), width)
-    low = np.quantile(view, 0.4, axis=1)
+    low = quantiles(view, 0.4)
     return np.asarray(np.lib.stride_tricks.sliding_window_view(np.pad(low, half, mode="edge"), width).mean(axis=1))
 
 
