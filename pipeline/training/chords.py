@@ -6,6 +6,7 @@ how the first errs. Writes ``chord_trees.npz`` and, beside it, the record ``chor
 
 import json
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -32,8 +33,9 @@ INSTRUMENTS = ("violin", "viola", "cello")
 MIXES = {"short": {"violin": 675, "viola": 180}, "long": {"viola": 400, "cello": 400}}
 """Mixes for each of the two judges of each window. The violin's learns from violas as well: more voices, and as few
 notes of any pitch are lost."""
-HELD_BACK = {"short": {"violin": 48, "viola": 18}, "long": {"viola": 36, "cello": 36}}
-"""Mixes on which each window is calibrated. With violins alone the short one names more wrong notes in single lines."""
+HELD_BACK = {"violin": {"violin": 48, "viola": 18}, "viola": {"viola": 36}, "cello": {"cello": 36}}
+"""Mixes on which each instrument is calibrated: the viola is under-sure and the cello over-sure by the line of both.
+With violins alone, the violin's single lines have more wrong notes."""
 FIRST_FROM, SECOND_FROM, HELD_BACK_FROM = 0, 50_000, 100_000
 EVERY = 2
 """One frame in so many is learned from: neighbours see much the same sound."""
@@ -151,11 +153,11 @@ class Heard:
     counts: dict[str, int]
 
 
-def hear(job: Job) -> Heard:
+def hear(job: Job, *, judged_as: str) -> Heard:
     """Answers on a mix not learned from, by the weights as they were last written."""
     judge.forget_weights()
     mix = job.mix()
-    heard = judge.which_sound(mix.samples, instrument=job.instrument, window=job.kind)
+    heard = judge.which_sound(mix.samples, instrument=job.instrument, judged_as=judged_as)
     states = states_of(mix, heard.bins, 0)
     told = (heard.bins >= 0) & (states != TAUGHT_NOTHING)
     said = (heard.bowed > 0.5) & told
@@ -187,10 +189,11 @@ def hear(job: Job) -> Heard:
     )
 
 
-def heard_on(crew: Crew, mixes: dict[str, int], *, kind: str) -> list[Heard]:
-    """Answers on held-back mixes, by one window."""
+def heard_on(crew: Crew, mixes: dict[str, int], *, judged_as: str) -> list[Heard]:
+    """Answers on held-back mixes, by the judges of one instrument."""
+    kind = judge.kind_of_window(judged_as)
     jobs = [Job(name, HELD_BACK_FROM + seed, kind) for name, count in mixes.items() for seed in range(count)]
-    return list(crew.over(hear, jobs))
+    return list(crew.over(partial(hear, judged_as=judged_as), jobs))
 
 
 def figures(heard: list[Heard]) -> dict[str, float]:
@@ -226,15 +229,15 @@ def learn(crew: Crew, *, scale: float) -> None:
         values, states = gathered(crew, own, kind=kind, start=SECOND_FROM, first=first)
         rows[f"{kind}_second"] = len(values)
         arrays |= {**first.arrays(f"{kind}_first"), **grown(values, states, SECOND_TREES).arrays(f"{kind}_second")}
-        arrays[f"{kind}_line"] = np.array([1.0, 0.0])
         print(f"chords: {kind} grown", flush=True)
-    np.savez_compressed(judge.WEIGHTS, **arrays)  # type: ignore[arg-type]
-    for kind, own in held_back.items():
-        heard = heard_on(crew, own, kind=kind)
+    lines = {name: np.array([1.0, 0.0]) for name in INSTRUMENTS}
+    _write(arrays, lines)
+    for name, own in held_back.items():
+        heard = heard_on(crew, own, judged_as=name)
         share = np.clip(np.concatenate([one.answer for one in heard]), 1e-4, 1.0 - 1e-4)
         line = LogisticRegression(C=100.0).fit(logit(share)[:, None], np.concatenate([one.bowed for one in heard]))
-        arrays[f"{kind}_line"] = np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])
-    np.savez_compressed(judge.WEIGHTS, **arrays)  # type: ignore[arg-type]
+        lines[name] = np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])
+    _write(arrays, lines)
     record: dict[str, Any] = {
         "made_by": "python -m pipeline.training",
         "seed": SEED,
@@ -242,7 +245,7 @@ def learn(crew: Crew, *, scale: float) -> None:
         "mixes_for_each_judge": mixes,
         "rows": rows,
         "trees": {"first": FIRST_TREES, "second": SECOND_TREES},
-        "calibration": {kind: [round(float(x), 4) for x in arrays[f"{kind}_line"]] for kind in mixes},
+        "calibration": {name: [round(float(x), 4) for x in line] for name, line in lines.items()},
         "held_back": {"mixes": held_back, **{name: _tested(crew, held_back, name) for name in INSTRUMENTS}},
     }
     path = judge.WEIGHTS.with_suffix(".json")
@@ -254,7 +257,11 @@ def _scaled(mixes: dict[str, dict[str, int]], scale: float) -> dict[str, dict[st
     return {kind: {name: max(2, round(n * scale)) for name, n in own.items()} for kind, own in mixes.items()}
 
 
+def _write(arrays: dict[str, npt.NDArray[np.generic]], lines: dict[str, Floats]) -> None:
+    named = {f"{name}_line": line for name, line in lines.items()}
+    np.savez_compressed(judge.WEIGHTS, **arrays, **named)  # type: ignore[arg-type]
+
+
 def _tested(crew: Crew, held_back: dict[str, dict[str, int]], instrument: str) -> dict[str, float]:
-    """Figures of an instrument by its own window."""
-    kind = judge.kind_of_window(instrument)
-    return figures(heard_on(crew, {instrument: held_back[kind][instrument]}, kind=kind))
+    """Figures of an instrument by its own judges."""
+    return figures(heard_on(crew, {instrument: held_back[instrument][instrument]}, judged_as=instrument))

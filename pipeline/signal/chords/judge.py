@@ -40,7 +40,7 @@ SMOOTHED = 1
 
 @dataclass(frozen=True)
 class Judges:
-    """The two forests of one window, and slope and offset that turn log odds of "bowed" into calibrated ones."""
+    """The two forests of a window, and slope and offset that calibrate an instrument's log odds of "bowed"."""
 
     first: Forest
     second: Forest
@@ -71,12 +71,13 @@ def kind_of_window(instrument: str) -> str:
 
 
 @cache
-def judges(kind: str, path: Path = WEIGHTS) -> Judges:
-    """The forests of one window."""
+def judges(instrument: str, path: Path = WEIGHTS) -> Judges:
+    """The judges of an instrument."""
+    kind = kind_of_window(instrument)
     with np.load(path) as held:
         for part, names in (("first", FIRST_NAMES), ("second", SECOND_NAMES)):
             check_names(path, f"the {part} judge of chords", held[f"{part}_names"], names)
-        slope, offset = (float(x) for x in held[f"{kind}_line"])
+        slope, offset = (float(x) for x in held[f"{instrument}_line"])
     return Judges(load_forest(path, f"{kind}_first"), load_forest(path, f"{kind}_second"), (slope, offset))
 
 
@@ -85,14 +86,14 @@ def forget_weights() -> None:
     judges.cache_clear()
 
 
-def which_sound(sound: F32, *, instrument: str, window: str | None = None) -> Sounding:
-    """Judge every frame of a sound at ``grid.RATE_HZ``, by the instrument's own window unless another is named."""
+def which_sound(sound: F32, *, instrument: str, judged_as: str | None = None) -> Sounding:
+    """Judge every frame of a sound at ``grid.RATE_HZ``, by the judges of its instrument unless another is named."""
     total = frame_count(sound)
     bins = np.full((total, KEPT), -1, dtype=np.int32)
     bowed, ringing = np.zeros(bins.shape, dtype=np.float32), np.zeros(bins.shape, dtype=np.float32)
-    kind = window or kind_of_window(instrument)
-    used = judges(kind)
-    for levels in blocks(sound, window=WINDOWS[kind]):
+    judging = judged_as or instrument
+    used = judges(judging)
+    for levels in blocks(sound, window=WINDOWS[kind_of_window(judging)]):
         span = slice(levels.first, levels.first + levels.count)
         found, state = _states(levels, used, instrument)
         _keep(found, state, bins[span], bowed[span], ringing[span])
