@@ -28,11 +28,11 @@ from pipeline.units import A4_HZ, Floats, midi_of_hz, ms_of_s
 
 SEED = 61
 SIDE_S = 30.0
-SIDES = {"violin": 3200, "viola": 700, "cello": 1300}
+SIDES = {"violin": 11200, "viola": 2800, "cello": 6800}
 HELD_BACK = {"violin": 60, "viola": 20, "cello": 30}
 HELD_BACK_FROM = 1_000_000
 SHARES: dict[str, Any] = {"loud_share": 0.25, "shifting_share": 0.4, "noisy_share": 0.55}
-EPOCHS, BATCH, RATE, DECAY = 30, 512, 2e-3, 1e-3
+EPOCHS, BATCH, RATE, DECAY = 20, 1024, 2.5e-3, 1e-3
 SPREAD, PARTIAL_SPREAD = 0.25, 0.3
 """How far views, and each plane of one, may stand out of their noise more or less than they do: powers of e."""
 DEAF, CUT = 0.1, 4

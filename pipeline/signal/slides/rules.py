@@ -11,8 +11,8 @@ from pipeline.signal.slides.glide_fit import ARRIVING, ENTERING, MODEL_OF_KIND, 
 from pipeline.units import Floats
 
 LEAST_GAIN = 10.0  # squared sigma that a glide must explain better than a jump (common practice, no source)
-LEAST_DURATION_S = 0.052
-"""Shifts are hidden in up to 50 ms (common practice, no source)."""
+LEAST_DURATION_S = 0.042
+"""Shifts are hidden in up to 40 ms (common practice, no source)."""
 LEAST_RISE = 0.7  # semitones: under a semitone, less what intonation may be off (common practice, no source)
 LEAST_PART_RISE = 0.7  # the same of a glide beside a step (common practice, no source)
 LEAST_ENTRANCE_RISE = 0.8  # the same of a glide into a note (common practice, no source)

@@ -1,7 +1,7 @@
 """A hand that walks over the strings and writes down notes and slides: each note a place of the hand in the scale.
 
 Each slide is one that the hand can make (``shifts.py``). Between slides stands what is easily taken for one: fast clean
-changes (to 25 ms), shifts hidden in 30-50 ms, trills, mordents, grace notes, wide vibrato, double stops.
+changes (to 25 ms), shifts hidden in 30-40 ms, trills, mordents, grace notes, wide vibrato, double stops.
 """
 
 from collections.abc import Mapping
@@ -19,6 +19,10 @@ from pipeline.signal.synth.player import Player
 from pipeline.signal.synth.shifts import Shift, shifts_from
 
 ORNAMENTS = ("trill", "mordent", "grace_note")
+HIDDEN_S = (0.03, 0.04)
+"""How long a shift takes that is no slide. Its middle four fifths pass in at most 24 ms, those of a slide of 50 ms in
+27 to 40: nothing written down as a slide is quicker than what is written down as none (common practice, no source).
+"""
 
 
 @dataclass(frozen=True)
@@ -161,7 +165,7 @@ class Walk:
         joined = before is not None and slide is None and abs(before.end_s - note.start_s) < 1e-9
         shifted = joined and before is not None and before.position not in (None, note.position)
         if shifted and note.slurred and note.position is not None:
-            note = replace(note, change_s=float(rng.uniform(0.03, 0.05)))
+            note = replace(note, change_s=float(rng.uniform(*HIDDEN_S)))
             self.negatives.append(HardNegative("hidden_shift", note.start_s - 0.025, note.start_s + 0.025))
         elif joined and note.slurred:
             self.negatives.append(HardNegative("clean_change", note.start_s - 0.0125, note.start_s + 0.0125))
