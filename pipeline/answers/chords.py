@@ -39,6 +39,7 @@ LEAST_ODDS = 1.5  # what speaks less than so loudly is left out
 CAUTIONS = {
     "octave_uncertain": "a note lies an octave or a twelfth above another: it may be wrong",
     "no_own_partials": "a note has no partial of its own, so when it begins cannot be told",
+    "piano_near": "a note may be the accompaniment's",
 }
 
 

@@ -28,6 +28,7 @@ def speed(
     picture: Annotated[
         Path | None, typer.Option("--picture", help="With ID: write the curve and its evidence as SVG.")
     ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace the file of --picture if there is one.")] = False,
     rule: Annotated[
         int | None,
         typer.Option(
@@ -43,7 +44,6 @@ def speed(
     ] = False,
     reason: Annotated[str, typer.Option("--reason", metavar="WHY", help="Why you rule so.")] = "",
     by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who rules.")] = "",
-    replace: Annotated[bool, typer.Option("--replace", help="Replace the file of --picture if there is one.")] = False,
     output: Annotated[Literal["table", "csv", "json"], typer.Option("--as", help="How to print.")] = "table",
 ) -> None:
     """Show how fast each side should play, how sure that is, what else is possible, and why; or rule otherwise.

@@ -3,11 +3,12 @@
 import json
 import sys
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
 _LISTED = 20
+_NEVER_RUN = "never run"
 
 
 def status(
@@ -21,10 +22,7 @@ def status(
 
     Example: glideline status my-corpus
     """
-    import polars as pl
-
     from pipeline.cli.console import print_text
-    from pipeline.engine.decision import NEW
     from pipeline.flows.status import STATES
     from pipeline.flows.status import status as find_status
 
@@ -44,21 +42,13 @@ def status(
     for state in STATES if everything else ("failed", "cannot tell", "waiting"):
         rows = found.steps.filter(found.steps["state"] == state)
         if state == "waiting" and not everything:
-            # the first step of a transfer that waits says why, or the one that failed; the others wait for it
-            failed = found.steps.filter(pl.col("state") == "failed")["transfer_id"]
-            rows = rows.filter(~pl.col("transfer_id").is_in(failed.to_list()))
-            rows = rows.unique("transfer_id", keep="first", maintain_order=True)
-            never = set(found.steps["transfer_id"]) - set(
-                found.steps.filter(pl.col("state") != "waiting")["transfer_id"]
-            )
-            new = pl.col("transfer_id").is_in(never) & (pl.col("message") == NEW)
-            rows = rows.with_columns(message=pl.when(new).then(pl.lit("never run")).otherwise(pl.col("message")))
+            rows = _waiting(found.steps)
         if not rows.height:
             continue
         print(f"\n{state.capitalize()}:")
         shown = rows if everything else rows.head(_LISTED)
         for transfer_id, step, _, message in shown.iter_rows():
-            name = transfer_id if message == "never run" else f"{transfer_id}, {step}"
+            name = transfer_id if message == _NEVER_RUN else f"{transfer_id}, {step}"
             print_text(f"  {name}" + (f": {message}" if message else ""))
         if shown.height < rows.height:
             print(f"  and {rows.height - shown.height} more; --all lists them")
@@ -73,3 +63,18 @@ def status(
         print(f"\nVerdicts that match nothing any more ({len(found.unmatched)}):")
         for line in found.unmatched if everything else found.unmatched[:_LISTED]:
             print_text(f"  {line}")
+
+
+def _waiting(steps: Any) -> Any:
+    """Of each transfer that waits the first step that does, which says why; of one that failed its failure says it."""
+    import polars as pl
+
+    from pipeline.engine.decision import NEW
+
+    state, transfer = pl.col("state"), pl.col("transfer_id")
+    failed, begun = (steps.filter(which)["transfer_id"].to_list() for which in (state == "failed", state != "waiting"))
+    rows = steps.filter((state == "waiting") & ~transfer.is_in(failed))
+    new = ~transfer.is_in(begun) & (pl.col("message") == NEW)
+    return rows.unique("transfer_id", keep="first", maintain_order=True).with_columns(
+        message=pl.when(new).then(pl.lit(_NEVER_RUN)).otherwise(pl.col("message"))
+    )

@@ -84,27 +84,19 @@ def write_side(
     speed = _first(tables["speed"])
     speed_map = speed_map_of(corpus, transfer_id, length_s=sound.samples.size / sound.sample_rate_hz)
     heard = corrected_sound(sound.samples, sample_rate_hz=sound.sample_rate_hz, speed_map=speed_map)
+    reference_hz = reference_pitch_hz(corpus, transfer_id)
     drawn = drawn_line(corpus, transfer_id, speed_map=speed_map, with_finds=True)
     found = [note["midi"] for note in drawn.notes] or drawn.line_midi
     frame = pictures.frame_of(np.array(found), open_midi=[midi for _, midi in drawn.strings])
-    grey = pictures.picture(heard, frame=frame, reference_pitch_hz=reference_pitch_hz(corpus, transfer_id))
-    rows = pictures.rows(grey, frame=frame, drawn=drawn, length_s=heard.size / PAGE_RATE_HZ)
     places = written_places(corpus, transfer_id)
     above = over(corpus, transfer, notes=drawn.notes, places=places, spans=tables["solo_span"])
-    for row in rows:
-        row["labels"] = drawing(row_labels(frame=frame, drawn=drawn, over=above, start_s=row["start_s"]))
-        row["symbol"] = drawing(row["symbol"])
-
-    (target / "sound").mkdir(parents=True, exist_ok=True)
-    write_sound(target / "sound" / f"{transfer_id}.flac", heard, sample_rate_hz=PAGE_RATE_HZ)
+    rows = _picture_rows(heard, frame, drawn, above, reference_hz)
     cards = _cards(tables, drawn, frame, by_ear.words, places, above)
     chords = chord_lines(tables, name=drawn.name, printed=above.chords)
     reel = _Reel()
     _slow_slides(reel, heard, cards, drawn.slides)
-    _slow_chords(reel, heard, chords, drawn.chords, reference_pitch_hz(corpus, transfer_id))
-    if reel.parts:
-        whole = np.concatenate(reel.parts)
-        write_sound(target / "sound" / f"{transfer_id}-slow.flac", whole, sample_rate_hz=SLOW_RATE_HZ)
+    _slow_chords(reel, heard, chords, drawn.chords, reference_hz)
+    _write_sounds(target / "sound", transfer_id, heard, reel)
 
     title, second = side_facts.heading(corpus.catalogue, transfer)
     chances = side_facts.chances(tables["transition"])
@@ -146,6 +138,18 @@ def write_side(
     path = target / "side" / f"{transfer_id}.html"
     write_text(path, text)
     return path
+
+
+def _picture_rows(
+    heard: Samples, frame: pictures.Frame, drawn: pictures.Drawn, above: Over, reference_hz: float
+) -> list[dict[str, Any]]:
+    """The picture of the side in rows like lines of music, with what is written over each."""
+    grey = pictures.picture(heard, frame=frame, reference_pitch_hz=reference_hz)
+    rows = pictures.rows(grey, frame=frame, drawn=drawn, length_s=heard.size / PAGE_RATE_HZ)
+    for row in rows:
+        row["labels"] = drawing(row_labels(frame=frame, drawn=drawn, over=above, start_s=row["start_s"]))
+        row["symbol"] = drawing(row["symbol"])
+    return rows
 
 
 def _rows(frame: pl.DataFrame | None) -> list[dict[str, Any]]:
@@ -211,6 +215,14 @@ class _Reel:
         start, self.at = self.at, self.at + slow.size + gap.size
         self.parts += [slow, gap]
         return f"{start / SLOW_RATE_HZ:.3f}", f"{(start + slow.size) / SLOW_RATE_HZ:.3f}"
+
+
+def _write_sounds(folder: Path, transfer_id: str, heard: Samples, reel: _Reel) -> None:
+    """The whole side, and what of it is slowed."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_sound(folder / f"{transfer_id}.flac", heard, sample_rate_hz=PAGE_RATE_HZ)
+    if reel.parts:
+        write_sound(folder / f"{transfer_id}-slow.flac", np.concatenate(reel.parts), sample_rate_hz=SLOW_RATE_HZ)
 
 
 def _slow_slides(reel: _Reel, heard: Samples, cards: list[dict[str, Any]], slides: list[Any]) -> None:

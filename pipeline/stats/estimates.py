@@ -16,6 +16,7 @@ from pipeline.stats.rates import (
     ENOUGH_DEGREES,
     FEW_CLUSTERS,
     REPLICATES,
+    Rate,
     Spread,
     effective_clusters,
     pooled_spread,
@@ -165,45 +166,38 @@ def _rows(
                 continue
             count = float(columns[counts].sum())
             group |= _rests_on(bars, effective_clusters(bars), count, columns, cluster_unit, pooled.get(measure))
-        rate = rate_interval(
-            columns[counts],
-            columns[exposures],
-            seed=stream,
-            replicates=replicates,
-            pooled=pooled.get(measure),
-            weights=weights,
-            # A transition carries one slide at most.
-            most=1.0 if times == 100 else None,
-        )
-        row: dict[str, Any] = group | {"measure": measure}
-        if rate is not None:
-            row |= {
-                "rate": times * rate.estimate,
-                "low": times * rate.low,
-                "high": times * rate.high,
-                "poisson_low": times * rate.poisson_low,
-                "poisson_high": times * rate.poisson_high,
-                "method": rate.method,
-            }
+        drawn: dict[str, Any] = {"seed": stream, "replicates": replicates, "weights": weights}
+        # A transition carries one slide at most.
+        most = 1.0 if times == 100 else None
+        rate = rate_interval(columns[counts], columns[exposures], pooled=pooled.get(measure), most=most, **drawn)
+        row: dict[str, Any] = group | {"measure": measure} | _rate_columns(rate, times)
         relative = overall if measure == RELATIVE else None
         if rate is not None and factor is not None:
             scaled = factor.scaled(columns[counts], names) if rate.method == BOOTSTRAP else None
-            again = (
-                rate
-                if scaled is None
-                else rate_interval(scaled, columns[exposures], seed=stream, replicates=replicates, weights=weights)
-            )
+            again = rate if scaled is None else rate_interval(scaled, columns[exposures], **drawn)
             assert again is not None
             made = corrected(
                 Interval(again.estimate, again.low, again.high), factor.whole, relative.whole if relative else None
             )
-            row |= corrected_columns(made, times, most=100.0 if times == 100 else None)
+            row |= corrected_columns(made, times, most=None if most is None else times * most)
         yield row
         if measure in (*OF_PLAYERS, PER_BAR) and columns["is_named"].any():
             named = columns["is_named"] > 0
             given = columns[counts][named], columns[exposures][named] / times
             own = [name for name, is_named in zip(names, named, strict=True) if is_named]
             yield from _of_players(row, *given, own, factor, relative)
+
+
+def _rate_columns(rate: Rate | None, times: float) -> dict[str, Any]:
+    """A rate with its limits as columns; none where it could not be told."""
+    if rate is None:
+        return {}
+    numbers = ("low", "high", "poisson_low", "poisson_high")
+    return {
+        "rate": times * rate.estimate,
+        **{name: times * getattr(rate, name) for name in numbers},
+        "method": rate.method,
+    }
 
 
 def _rests_on(

@@ -14,11 +14,12 @@ import numpy as np
 
 from pipeline.compiled import compiled
 from pipeline.kinds import KINDS
-from pipeline.signal.hand import chain
-from pipeline.signal.hand.chain import IMPOSSIBLE, NONE, Bytes, Ints, Links, Slides
+from pipeline.signal.hand import chain, moves
+from pipeline.signal.hand.chain import Ints, Slides
 from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, STOP_NAMES, doublings
 from pipeline.signal.hand.fingerboard import fingerboard, position_numbers
 from pipeline.signal.hand.heard import USUAL
+from pipeline.signal.hand.moves import IMPOSSIBLE, NONE, Bytes, Links, Moves
 from pipeline.signal.hand.passage_chain import arrays
 from pipeline.training.fingerings import Fingering, laid_beside
 from pipeline.units import Floats
@@ -51,7 +52,9 @@ class Blocks:
 
     instrument: str
     known: dict[tuple[int, int, float], int] = field(default_factory=dict)
-    features: list[Bytes] = field(default_factory=list)
+    which: list[Ints] = field(default_factory=list)
+    sets: list[Bytes] = field(default_factory=list)
+    known_sets: int = 0
     travels: list[Bytes] = field(default_factory=list)
     apart: list[float] = field(default_factory=list)
     begins: list[int] = field(default_factory=lambda: [0])
@@ -64,12 +67,14 @@ class Blocks:
             midi = np.array([one, other], dtype=np.float64)
             stops = chain.gather(table, midi, np.full(2, np.nan), 0.5)
             links = Links(np.ones(1), np.zeros(1), np.zeros(1), np.diff(midi), np.full(1, -1))
-            moves = chain.moves(table, stops.begins, stops.stops, links, NO_SLIDES, USUAL)
+            pairs = moves.moves(table, stops.begins, stops.stops, links, NO_SLIDES, USUAL)
             self.known[key] = self.begins[-1]
-            self.features.append(moves.features)
-            self.travels.append((moves.shares[moves.audible, 1] > 0.0).astype(np.uint8))
+            self.which.append(self.known_sets + pairs.which.astype(np.int64))
+            self.sets.append(pairs.sets)
+            self.known_sets += len(pairs.sets)
+            self.travels.append((pairs.shares[pairs.audible, 1] > 0.0).astype(np.uint8))
             self.apart.append(apart)
-            self.begins.append(self.begins[-1] + len(moves.features))
+            self.begins.append(self.begins[-1] + pairs.which.size)
         return self.known[key]
 
 
@@ -157,12 +162,12 @@ class Likelihood:
         blocks = Blocks(fingerings[0].instrument)
         names = sorted({each.piece for each in fingerings})
         self.pieces = {name: piece_of([f for f in fingerings if f.piece == name], blocks) for name in names}
-        self._features = np.concatenate(blocks.features)
+        which, sets = np.concatenate(blocks.which), np.concatenate(blocks.sets)
         self._travels = np.concatenate(blocks.travels)
         self._begins = np.array(blocks.begins, dtype=np.int64)
         self._apart = np.array(blocks.apart)
-        self._pairs = np.empty(len(self._features))
-        self._expected = np.empty(len(self._features))
+        self._moves = Moves(self._begins, which, sets, self._travels, np.zeros((0, 2)), np.zeros(0))
+        self._pairs, self._expected = np.empty((2, which.size))
 
     def posterior(self, weights: Floats, name: str, *, heard_of: str | None = None) -> Floats:
         """Probability of each candidate of a piece, (candidates,), with no shift heard, or every one of a player."""
@@ -211,13 +216,14 @@ class Likelihood:
             slope[:STOPS] += more @ piece.features
             slope[STOPS : 2 * STOPS] += (more * piece.long) @ piece.features
         _, _, move, by_time = parts(slope)
-        _gradient(self._begins, self._features, self._apart, self._expected, move, by_time)
+        moves_of = self._moves
+        _gradient(self._begins, moves_of.which, moves_of.sets, self._apart, self._expected, move, by_time)
         return total, slope
 
     def _weigh(self, weights: Floats) -> None:
         _, _, move, by_time = parts(weights)
         none = np.zeros(self._apart.size)
-        chain._ease(self._begins, self._features, self._apart, none, move, by_time, np.empty(MOVES), self._pairs)
+        self._pairs = moves.ease(self._moves, doublings=self._apart, rested=none, weights=move, by_time=by_time)
 
     def _stop_weights(self, piece: Piece, weights: Floats) -> Floats:
         stop, by_time, _, _ = parts(weights)
@@ -235,13 +241,14 @@ class Likelihood:
 
 
 @compiled()
-def _gradient(begins, features, apart, expected, move, by_time):  # type: ignore[no-untyped-def]
+def _gradient(begins, which, sets, apart, expected, move, by_time):  # type: ignore[no-untyped-def]
     for t in range(apart.shape[0]):
         for at in range(begins[t], begins[t + 1]):
             share = expected[at]
-            if share != 0.0 and features[at, 0] != IMPOSSIBLE:
+            own = which[at]
+            if share != 0.0 and sets[own, 0] != IMPOSSIBLE:
                 for m in range(MOST_AT_ONCE):
-                    f = features[at, m]
+                    f = sets[own, m]
                     if f == NONE:
                         break
                     move[f] += share

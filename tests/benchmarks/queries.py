@@ -18,6 +18,7 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -144,7 +145,7 @@ def write_tables(folder: Path, sides: int, slides: int, *, threads: int) -> dict
     take one core, however many there are.
     """
     paths: dict[str, list[Path]] = {}
-    config = {"memory_limit": "2GB", "threads": threads}
+    config: dict[str, Any] = {"memory_limit": "2GB", "threads": threads}
     with duckdb.connect(config=config) as con, ThreadPoolExecutor(threads) as crew:
         for name, query in rows(sides, slides).items():
             parts = (

@@ -12,6 +12,8 @@ from pipeline.steps.order import STEPS as REAL
 from tests.helpers.quick_steps import filled
 
 _LETTERS = {"note": "n", "slide": "s", "transition": "t", "glide": "o", "chord": "c", "recovery": "r"}
+_NAME = "§"
+"""Stands for the name of a side in rows that are to be repeated."""
 
 
 def _made(table: str, transfer_id: str) -> pl.DataFrame:
@@ -28,6 +30,18 @@ def _made(table: str, transfer_id: str) -> pl.DataFrame:
         if letter:
             changed.append((pl.lit(f"{transfer_id}-{letter}") + number).alias(name))
     return frame.with_columns(changed)
+
+
+def made(table: str, transfers: list[str]) -> pl.DataFrame:
+    """The same for many transfers at once; their names end in ``-a``."""
+    one = _made(table, f"{_NAME}-a")
+    names = pl.DataFrame({_NAME: [name.removesuffix("-a") for name in transfers]})
+    texts = [name for name, kind in one.schema.items() if kind == pl.String and one[name].str.contains(_NAME).any()]
+    named = []
+    for text in texts:
+        parts = pl.col(text).str.split_exact(_NAME, 1).struct
+        named.append(pl.concat_str(parts.field("field_0"), pl.col(_NAME), parts.field("field_1")).alias(text))
+    return names.join(one, how="cross").with_columns(named).select(one.columns)
 
 
 def _simulated(step: Step) -> Step:

@@ -90,6 +90,13 @@ BAD: list[tuple[str, Files, str, int, str]] = [
     ("trace of nothing", {}, "trace DIR t1-s99", 2, "glideline: nothing here has the id 't1-s99'; give the id of a slide, note, transition, transfer or take"),
     ("hand before a run", {}, "hand DIR k1", 1, "glideline: DIR: nothing has been measured yet; run: glideline run DIR"),
     ("database that is none", {"corpus/derived/corpus.duckdb": "not a database"}, "query DIR slides_by_player", 1, 'glideline: DIR/derived/corpus.duckdb: cannot be opened (IO Error: The file "DIR/derived/corpus.duckdb" exists, but it is not a valid DuckDB database file!); make it anew with: glideline run DIR'),
+    # --- speed --rule
+    ("reading that is not listed", {}, "speed DIR t1 --rule 7 --reason ear --by lea", 2, "glideline: t1 has no reading 7; `glideline speed DIR t1` lists the readings"),
+    ("ruling by nobody", {}, "speed DIR t1 --one-speed --reason ear", 2, "glideline: a ruling says why and by whom; add --reason and --by"),
+    ("ruling on all transfers", {}, "speed DIR --one-speed --reason ear --by lea", 2, "glideline: a ruling is on one transfer; write its id after DIR"),
+    ("ruling on nothing there", {}, "speed DIR t99 --one-speed --reason ear --by lea", 2, "glideline: no transfer 't99' in transfer.csv; "),
+    ("ruling beside another", {"corpus/catalogue/speed_decision.csv": "transfer_id,playing_rpm,reference_pitch_hz,reason,decided_by,decided_on\nt1,76,440,fork,ina,2026-01-05\n"}, "speed DIR t1 --one-speed --reason ear --by lea", 1, "glideline: catalogue/speed_decision.csv, row 2: t1 has a ruling already, by ina; change that row, or delete it and give the command again"),
+    ("ruling into a table that is a link", {"corpus/catalogue/speed_decision.csv": b"@link"}, "speed DIR t1 --one-speed --reason ear --by lea", 1, "glideline: catalogue/speed_decision.csv: is a link; put the file itself in its place"),
     # --- listen --take-in
     ("verdicts that are not there", {}, "listen DIR --take-in HERE/none.csv", 1, "glideline: HERE/none.csv: there is no such file; save the verdicts from the listening page first"),
     ("verdicts in an empty file", {"v.csv": ""}, "listen DIR --take-in HERE/v.csv", 1, "glideline: v.csv: has no headings; begin it with: transfer_id,samples_sha256,transfer_start_s,transfer_end_s,…"),

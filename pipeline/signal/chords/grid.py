@@ -1,19 +1,20 @@
 """Spectra for hearing several notes at once: one window, its noise floor, and levels on a grid of pitches.
 
-Thirds in the low register need a window of 93 ms on violin and viola, 186 ms on the cello. Frames come every 23.2 ms,
-the first centred on time 0. Levels are natural logs of 1 + magnitude over the floor, on bins of 20 cents.
+Thirds in the low register need a window of 93 ms on the violin, 186 ms on viola and cello (``judge.WINDOWS``). Frames
+come every 23.2 ms, the first centred on time 0. Levels are natural logs of 1 + magnitude over the floor, on bins of 20
+cents.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
 import soxr
 
-from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of
+from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of, quantiles, windowed
 from pipeline.instruments import INSTRUMENTS
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
@@ -33,17 +34,12 @@ BLOCK = 1024  # frames worked out at once: what fits the processor's cache
 MARGIN_SEMITONES = 3
 """How much faster or slower than it should a transfer may run."""
 
-# Quantile, every so many frames, smoothed over so many Hz, as the melody's floor (common practice, no source).
-_FLOOR_SHARE, _FLOOR_EVERY, _FLOOR_BIN_HZ = 0.2, 4, 250.0
+# Quantile of windows one after another, smoothed over so many Hz, as the melody's floor (common practice, no source).
+_FLOOR_SHARE, _FLOOR_BIN_HZ = 0.2, 250.0
 _FLOOR_SEGMENT_S, _SEGMENTS_EACH_SIDE = 10.0, 2  # as the melody's floor (common practice, no source)
 _FLOOR_BELOW_PEAK_DB = 55.0  # as the melody's floor (common practice, no source)
 _SILENT = 1e-8  # magnitude: what rounding leaves of nothing
 _AT_ONCE = 64  # frames transformed at once: what fits the processor's cache
-
-
-def window_of(instrument: str) -> int:
-    """Samples of the window."""
-    return 2048 if instrument == "cello" else 1024
 
 
 def bins_of_midi(midi: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -88,12 +84,12 @@ class Levels:
     white: F32
 
 
-def blocks(sound: F32, *, instrument: str) -> Iterator[Levels]:
-    """Levels of a sound at ``RATE_HZ``, block by block; none of a silent one."""
-    window = window_of(instrument)
+def blocks(sound: F32, *, window: int) -> Iterator[Levels]:
+    """Levels of a sound at ``RATE_HZ``, block by block, by windows of so many samples; none of a silent one."""
     total = frame_count(sound)
     padded = np.pad(sound, (window // 2, window + HOP))
-    floor = _floor(padded, window, total)
+    filled = np.zeros((_AT_ONCE, 2 * window), dtype=np.float32)
+    floor = _floor(padded, filled, total)
     if floor is None:
         return
     lower, fraction = _taps(window)
@@ -104,58 +100,59 @@ def blocks(sound: F32, *, instrument: str) -> Iterator[Levels]:
         begin, end = max(first - CONTEXT, 0), min(first + count + CONTEXT, total)
         for at in range(begin, end, _AT_ONCE):
             some = min(_AT_ONCE, end - at)
-            magnitude = _magnitudes(padded, window, at, some, 1)
+            magnitude = _magnitudes(padded, filled, at, some, 1)
             place = slice(at - first + CONTEXT, at - first + CONTEXT + some)
             _levels(magnitude, _floor_at(floor, at + some / 2), lower, fraction, raw[place], white[place])
         yield Levels(first, count, raw, white)
 
 
-def _magnitudes(padded: F32, window: int, first: int, count: int, step: int) -> F32:
-    """Magnitudes (count, window + 1) of frames ``first, first + step, …``; a sine of amplitude 1 peaks at 1."""
+@cache
+def _hann(window: int) -> F32:
+    """Scaled so that a sine of amplitude 1 peaks at 1."""
     shape = np.hanning(window + 1)[:-1]
-    shape = (shape * 2.0 / shape.sum()).astype(np.float32)
-    starts = (first + step * np.arange(count)) * HOP
-    frames = np.lib.stride_tricks.sliding_window_view(padded, window)[starts] * shape
+    return np.asarray(shape * 2.0 / shape.sum(), dtype=np.float32)
+
+
+def _magnitudes(padded: F32, filled: F32, first: int, count: int, step: int) -> F32:
+    """Magnitudes (count, window + 1) of frames ``first, first + step, …``.
+
+    ``filled`` (at once, 2 windows) is scratch for windowed frames, zero in its second half.
+    """
+    window = filled.shape[1] // 2
+    frames = np.lib.stride_tricks.sliding_window_view(padded, window)[first * HOP :: step * HOP][:count]
     out = np.empty((count, window + 1), dtype=np.float32)
-    magnitudes_of(scipy.fft.rfft(frames, 2 * window, axis=1, workers=1), out)
+    for at in range(0, count, len(filled)):
+        some = frames[at : at + len(filled)]
+        windowed(some, _hann(window), filled)
+        magnitudes_of(scipy.fft.rfft(filled[: len(some)], axis=1, workers=1), out[at : at + len(some)])
     return out
 
 
-def _floor(padded: F32, window: int, total: int) -> F32 | None:
+def _floor(padded: F32, filled: F32, total: int) -> F32 | None:
     """Noise floor (segments, window + 1): the 20 % quantile of the magnitudes within 50 s, smoothed over 250 Hz.
 
-    Never more than 55 dB below the loud frames of the side; None where all is silent.
+    Of every other bin, since the transform is twice as long as the window. Never more than 55 dB below the loud frames
+    of the side; None where all is silent.
     """
     segment = round(_FLOOR_SEGMENT_S / HOP_S)
+    window = filled.shape[1] // 2
+    step = window // HOP
     parts = []
     for first in range(0, total, segment):
-        count = -(-(min(total, first + segment) - first) // _FLOOR_EVERY)
-        parts.append(np.ascontiguousarray(_magnitudes(padded, window, first, count, _FLOOR_EVERY).T))
+        count = -(-(min(total, first + segment) - first) // step)
+        parts.append(np.ascontiguousarray(_magnitudes(padded, filled, first, count, step)[:, ::2].T))
     top = float(np.quantile(np.concatenate([part.max(axis=0) for part in parts]), 0.95)) if parts else 0.0
     if not top > _SILENT:
         return None
     least = max(top * gain_of_db(-_FLOOR_BELOW_PEAK_DB), 1e-9)
-    width = max(3, round(_FLOOR_BIN_HZ / (RATE_HZ / (2 * window))) | 1)
+    width = max(3, round(_FLOOR_BIN_HZ / (RATE_HZ / window)) | 1)
     rows = []
     for s in range(len(parts)):
         near = np.concatenate(parts[max(0, s - _SEGMENTS_EACH_SIDE) : s + _SEGMENTS_EACH_SIDE + 1], axis=1)
         low = quantiles(near, _FLOOR_SHARE)
         view = np.lib.stride_tricks.sliding_window_view(np.pad(low, width // 2, mode="reflect"), width)
-        rows.append(np.maximum(quantiles(view, 0.4), least))
+        rows.append(np.maximum(np.repeat(quantiles(view, 0.4), 2)[:-1], least))
     return np.array(rows, dtype=np.float32)
-
-
-def quantiles(rows: npt.NDArray[Any], share: float) -> npt.NDArray[Any]:
-    """The quantile (n,) of each row (n, m), as numpy's, which parts the rows four times where once is enough."""
-    place = share * (rows.shape[1] - 1)
-    at = int(place)
-    parted = np.partition(rows, at, axis=1)
-    below = parted[:, at]
-    if rows.shape[1] == 1:
-        return below
-    above, beyond = parted[:, at + 1 :].min(axis=1), place - at
-    apart = above - below
-    return np.asarray(above - apart * (1.0 - beyond) if beyond >= 0.5 else below + apart * beyond)
 
 
 def _floor_at(floor: F32, frame: float) -> F32:

@@ -23,6 +23,9 @@ from pipeline.signal.slides.trees import Forest, load_forest
 from pipeline.units import Floats
 
 WEIGHTS = Path(__file__).with_name("chord_trees.npz")
+WINDOWS = {"short": 1024, "long": 2048}
+"""Samples: 93 and 186 ms. Of a viola's notes under G3 the short one loses a quarter on a noisy old disc, the long one a
+tenth."""
 STATES = ("none", "ringing", "bowed")
 FIRST_NAMES = candidates.NAMES
 SECOND_NAMES = (*candidates.NAMES, *beside.NAMES)
@@ -37,7 +40,7 @@ SMOOTHED = 1
 
 @dataclass(frozen=True)
 class Judges:
-    """The two forests of one window, and slope and offset that turn log odds of "bowed" into calibrated ones."""
+    """The two forests of a window, and slope and offset that calibrate an instrument's log odds of "bowed"."""
 
     first: Forest
     second: Forest
@@ -63,17 +66,18 @@ class Sounding:
 
 
 def kind_of_window(instrument: str) -> str:
-    """Which of the two pairs of forests judges an instrument."""
-    return "long" if instrument == "cello" else "short"
+    """Which of the ``WINDOWS``, each with its pair of forests, judges an instrument."""
+    return "short" if instrument == "violin" else "long"
 
 
 @cache
-def judges(kind: str, path: Path = WEIGHTS) -> Judges:
-    """The forests of one window."""
+def judges(instrument: str, path: Path = WEIGHTS) -> Judges:
+    """The judges of an instrument."""
+    kind = kind_of_window(instrument)
     with np.load(path) as held:
         for part, names in (("first", FIRST_NAMES), ("second", SECOND_NAMES)):
             check_names(path, f"the {part} judge of chords", held[f"{part}_names"], names)
-        slope, offset = (float(x) for x in held[f"{kind}_line"])
+        slope, offset = (float(x) for x in held[f"{instrument}_line"])
     return Judges(load_forest(path, f"{kind}_first"), load_forest(path, f"{kind}_second"), (slope, offset))
 
 
@@ -82,13 +86,14 @@ def forget_weights() -> None:
     judges.cache_clear()
 
 
-def which_sound(sound: F32, *, instrument: str) -> Sounding:
-    """Judge every frame of a sound at ``grid.RATE_HZ``."""
+def which_sound(sound: F32, *, instrument: str, judged_as: str | None = None) -> Sounding:
+    """Judge every frame of a sound at ``grid.RATE_HZ``, by the judges of its instrument unless another is named."""
     total = frame_count(sound)
     bins = np.full((total, KEPT), -1, dtype=np.int32)
     bowed, ringing = np.zeros(bins.shape, dtype=np.float32), np.zeros(bins.shape, dtype=np.float32)
-    used = judges(kind_of_window(instrument))
-    for levels in blocks(sound, instrument=instrument):
+    judging = judged_as or instrument
+    used = judges(judging)
+    for levels in blocks(sound, window=WINDOWS[kind_of_window(judging)]):
         span = slice(levels.first, levels.first + levels.count)
         found, state = _states(levels, used, instrument)
         _keep(found, state, bins[span], bowed[span], ringing[span])

@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.compiled import median_of_known
-from pipeline.signal.chords.grid import RATE_HZ, quantiles
+from pipeline.compiled import median_of_known, quantiles
+from pipeline.signal.chords.grid import RATE_HZ
 from pipeline.signal.chords.partials import DECIMATED, HOP_S, kernel
 from pipeline.units import Floats, gain_of_db
 

@@ -1,4 +1,4 @@
-"""The compiled chain over stops: candidates of each note, weights of each move, and evidence.
+"""The compiled chain over stops: candidates of each note, and what is liked and heard of each.
 
 Kernels are plain loops over arrays that thin functions of the same name allocate: they compile in a fraction of the
 time that array expressions take.
@@ -11,14 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.compiled import bell, compiled
-from pipeline.signal.hand.features import MOST_AT_ONCE, STOP_NAMES, move_features, scale_membership
+from pipeline.signal.hand.features import STOP_NAMES, scale_membership
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET
-from pipeline.signal.hand.heard import Hearing, audible_share, kinds_by_break, slide_fit
+from pipeline.signal.hand.heard import kinds_by_break
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-Bytes = npt.NDArray[np.uint8]
 
 OFF_PITCH = 0.7
 """Semitones that a note may be off the pitch of a stop."""
@@ -30,15 +29,8 @@ VIBRATO_ON_OPEN = 0.02  # share of open strings on which a vibrato is measured: 
 VIBRATO_ON_HARMONIC = 0.1  # the same of harmonics (common practice, no source)
 SLIDE_PRIOR = 0.2
 """Share of slides that a confidence in one already contains; dividing by it leaves the evidence, as with kinds."""
-LEAST_EVIDENCE = 1e-9  # so that nothing is impossible for one wrong measure
 WIDEST_BREAK = LARGEST_OFFSET + 1.0
 """Semitones between two fingers beyond which a measured break is an error."""
-AFTER_A_REST = -1.5
-"""Log weight, after a rest that frees the hand, of what no hand can do without one (common practice, no source)."""
-MOST_SHARES = 16
-"""More than ``audible_share`` can tell apart: a byte a pair says which, since there are millions of pairs."""
-NONE, IMPOSSIBLE = 255, 254
-"""What stands in the features of a move where there are no more, and first where no hand can make it."""
 
 
 class Arrays(NamedTuple):
@@ -53,21 +45,6 @@ class Arrays(NamedTuple):
     harmonic: Bools
     reach: Floats
     close: Bools
-
-
-class Links(NamedTuple):
-    """Each pair of neighbouring notes.
-
-    ``apart_s`` is the time between their beginnings, ``rested`` from 0 to 1 how far a rest frees the hand,
-    ``slurred`` the probability that no new stroke begins the second, ``rise`` the interval in semitones, ``slide``
-    the slide between them or -1.
-    """
-
-    apart_s: Floats
-    rested: Floats
-    slurred: Floats
-    rise: Floats
-    slide: Ints
 
 
 class Slides(NamedTuple):
@@ -108,22 +85,6 @@ class Candidates(NamedTuple):
     owner: Ints
     sound: Floats
     seen: Floats
-
-
-class Moves(NamedTuple):
-    """Every pair of candidate stops of neighbouring notes, row by row (first note's candidates).
-
-    ``begins`` (links + 1) is where each link's pairs begin, ``features`` (pairs, MOST_AT_ONCE) which of
-    ``features.MOVE_FEATURES`` each has. ``audible`` (pairs,) is the row of ``shares`` (MOST_SHARES, 2) that tells with
-    what probability a slide is heard: the first number, and the second times that of a plain shift. ``fit`` (pairs,)
-    is the likelihood of the slide heard, 1 where none is.
-    """
-
-    begins: Ints
-    features: Bytes
-    audible: Bytes
-    shares: Floats
-    fit: Floats
 
 
 @compiled()
@@ -205,128 +166,3 @@ def note_weights(begins: Ints, logs: Floats) -> tuple[Floats, float]:
     """Weights of the candidates, the best of each note 1, and the log of all that was divided out."""
     weights = np.empty(logs.size)
     return weights, float(_note_weights(begins, logs, weights))
-
-
-@compiled()
-def _moves(  # type: ignore[no-untyped-def]
-    table: Arrays,
-    begins,
-    stops,
-    links: Links,
-    slides: Slides,
-    hearing: Hearing,
-    out,
-    features,
-    audible,
-    shares,
-    fit,
-    row,
-):
-    known = 0
-    for t in range(links.apart_s.shape[0]):
-        at = out[t]
-        k = links.slide[t]
-        rise = round(links.rise[t])
-        for i in range(begins[t], begins[t + 1]):
-            a = stops[i]
-            one = (table.string[a], table.finger[a], table.place[a], table.stop[a])
-            for j in range(begins[t + 1], begins[t + 2]):
-                b = stops[j]
-                other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
-                # A view of the row of ``features`` would have its owner counted for every pair.
-                count = move_features(one, other, rise, table.close[table.place[b]], row)
-                if count < 0:
-                    row[0] = IMPOSSIBLE
-                    count = 1
-                for m in range(MOST_AT_ONCE):
-                    features[at, m] = row[m] if m < count else NONE
-                by_chance, by_shift = audible_share(one, other)
-                which = 0
-                while which < known and (shares[which, 0] != by_chance or shares[which, 1] != by_shift):
-                    which += 1
-                if which == known:
-                    shares[which, 0], shares[which, 1] = by_chance, by_shift
-                    known += 1
-                audible[at] = which
-                fit[at] = 1.0
-                if k >= 0 and features[at, 0] != IMPOSSIBLE:
-                    open_midi = table.open_midi[other[0]]
-                    fit[at] = slide_fit(
-                        hearing,
-                        table.reach,
-                        slides.kinds[k],
-                        one,
-                        other,
-                        slides.step_from_midi[k] - open_midi,
-                        slides.step_to_midi[k] - open_midi,
-                        slides.to_midi[k] - slides.from_midi[k],
-                        links.slurred[t],
-                    )
-                at += 1
-
-
-def moves(table: Arrays, begins: Ints, stops: Ints, links: Links, slides: Slides, hearing: Hearing) -> Moves:
-    """Every pair of candidate stops of neighbouring notes, whoever plays; of ``hearing`` which finger slides counts."""
-    wide = np.diff(begins)
-    pair_begins = np.zeros(links.apart_s.size + 1, np.int64)
-    np.cumsum(wide[:-1] * wide[1:], out=pair_begins[1:])
-    features = np.empty((pair_begins[-1], MOST_AT_ONCE), np.uint8)
-    audible, fit, shares = np.empty(pair_begins[-1], np.uint8), np.empty(pair_begins[-1]), np.zeros((MOST_SHARES, 2))
-    row = np.zeros(MOST_AT_ONCE, np.uint8)
-    _moves(table, begins, stops, links, slides, hearing, pair_begins, features, audible, shares, fit, row)
-    return Moves(pair_begins, features, audible, shares, fit)
-
-
-@compiled()
-def _ease(begins, features, doublings, rested, weights, by_time, now, out):  # type: ignore[no-untyped-def]
-    for t in range(begins.shape[0] - 1):
-        # Few features and many pairs: a factor for each feature, and no power for each pair.
-        for f in range(weights.shape[0]):
-            now[f] = math.exp((1.0 - rested[t]) * (weights[f] + doublings[t] * by_time[f]))
-        for at in range(begins[t], begins[t + 1]):
-            if features[at, 0] == IMPOSSIBLE:
-                out[at] = math.exp(AFTER_A_REST) if rested[t] >= 0.5 else 0.0
-                continue
-            whole = 1.0
-            for m in range(MOST_AT_ONCE):
-                f = features[at, m]
-                if f == NONE:
-                    break
-                whole *= now[f]
-            out[at] = whole
-
-
-def ease(moves: Moves, *, doublings: Floats, rested: Floats, weights: Floats, by_time: Floats) -> Floats:
-    """Weight of every pair by what the hand likes; ``doublings`` as in ``features``, of the time between the notes."""
-    out = np.empty(moves.fit.size)
-    _ease(moves.begins, moves.features, doublings, rested, weights, by_time, np.empty(weights.size), out)
-    return out
-
-
-@compiled()
-def _evidence(begins, audible, shares, fit, links: Links, confidence, hearing: Hearing, heard, out):  # type: ignore[no-untyped-def]
-    for t in range(links.apart_s.shape[0]):
-        k = links.slide[t]
-        shift = links.slurred[t] * hearing.slurred + (1.0 - links.slurred[t]) * hearing.detached
-        for which in range(heard.shape[0]):
-            heard[which] = shares[which, 0] + shares[which, 1] * shift
-        # Each loop is simple enough for several pairs to go at once.
-        if k >= 0:
-            slid, stayed = confidence[k] / SLIDE_PRIOR, (1.0 - confidence[k]) / (1.0 - SLIDE_PRIOR)
-            for at in range(begins[t], begins[t + 1]):
-                share = heard[audible[at]]
-                out[at] = slid * share * fit[at] + stayed * (1.0 - share) + LEAST_EVIDENCE
-        else:
-            played_on = 1.0 - links.rested[t]
-            for which in range(heard.shape[0]):
-                heard[which] = 1.0 - heard[which] * played_on + LEAST_EVIDENCE
-            for at in range(begins[t], begins[t + 1]):
-                out[at] = heard[audible[at]]
-
-
-def evidence(moves: Moves, links: Links, slides: Slides, hearing: Hearing) -> Floats:
-    """Likelihood of the slides heard and not heard under every pair, by how often this player's shifts are heard."""
-    out = np.empty(moves.fit.size)
-    heard = np.empty(MOST_SHARES)
-    _evidence(moves.begins, moves.audible, moves.shares, moves.fit, links, slides.confidence, hearing, heard, out)
-    return out

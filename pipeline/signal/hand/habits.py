@@ -16,9 +16,9 @@ from scipy.optimize import minimize
 
 from pipeline.compiled import compiled
 from pipeline.signal.hand import ways
-from pipeline.signal.hand.chain import IMPOSSIBLE, NONE
 from pipeline.signal.hand.features import MOVE_NAMES, STOP_NAMES
 from pipeline.signal.hand.heard import Hearing
+from pipeline.signal.hand.moves import NONE
 from pipeline.signal.hand.passage_chain import PassageChain
 from pipeline.signal.hand.weights import Weights
 from pipeline.units import Floats
@@ -46,7 +46,7 @@ def own_weights(
     """
     notes = sum(passage.last - passage.first for passage in passages)
     counts = COUNTS * notes / (notes + NOTES)
-    small = [passage.likely(kind, hearing, least=LEAST_CHANCE) for passage in passages]
+    small = [passage.likely(hearing, least=LEAST_CHANCE) for passage in passages]
     told = [each.told(hearing) for each in small]
     known = 1 + max((int(passage.stops.stops.max(initial=0)) for passage in passages), default=0)
     spread = np.concatenate([np.full(STOPS + MOVES, SPREAD), np.full(known, STOP_SPREAD)])
@@ -80,37 +80,53 @@ def _log_likelihood(passage: PassageChain, kind: Weights, told: Floats) -> tuple
 
     Pitch and vibrato count with the slides and without: of habits they tell too little to be learned from.
     """
-    begins, links = passage.stops.begins, passage.moves.begins
+    begins, links, moves = passage.stops.begins, passage.moves.begins, passage.moves
     weights, _ = passage.weights(passage.likings([kind])[0])
     without = passage.ease(kind)
-    log, stops, moves = 0.0, np.zeros(weights.size), np.zeros(MOVES)
-    for sign, pairs in ((1.0, without * told), (-1.0, without)):
-        found = ways.forward_backward(begins, weights, pairs, links)
-        log += sign * found.log_whole
-        stops += sign * found.chance
-        held = sign * (1.0 - passage.links.rested)
-        _expected(begins, links, passage.moves.features, pairs, found.before, weights * found.after, held, moves)
-    return log, np.concatenate([stops @ passage.features, moves]), stops
+    pairs = without * told
+    heard, silent = (ways.forward_backward(begins, weights, each, links) for each in (pairs, without))
+    stops, by_set = heard.chance - silent.chance, np.zeros(len(moves.sets))
+    one, other = ((pairs, heard.before, weights * heard.after), (without, silent.before, weights * silent.after))
+    _more_expected(begins, links, moves.which, *one, *other, 1.0 - passage.links.rested, by_set)
+    rise = np.zeros(MOVES)
+    _by_feature(moves.sets, by_set, rise)
+    return heard.log_whole - silent.log_whole, np.concatenate([stops @ passage.features, rise]), stops
+
+
+# Sums in whatever order lets several pairs go at once.
+@compiled(fastmath={"reassoc"})
+def _more_expected(begins, links, which, pairs, before, ahead, pairs_b, before_b, ahead_b, held, out):  # type: ignore[no-untyped-def]
+    """How much oftener each set of features is expected in the first chain than in the second."""
+    for t in range(links.shape[0] - 1):
+        first, last = begins[t + 1], begins[t + 2]
+        wide = last - first
+        coming, coming_b = ahead[first:last], ahead_b[first:last]
+        whole = whole_b = 0.0
+        at = links[t]
+        for i in range(begins[t], first):
+            row, row_b = pairs[at : at + wide], pairs_b[at : at + wide]
+            total = total_b = 0.0
+            for j in range(wide):
+                total += row[j] * coming[j]
+                total_b += row_b[j] * coming_b[j]
+            whole += before[i] * total
+            whole_b += before_b[i] * total_b
+            at += wide
+        at = links[t]
+        for i in range(begins[t], first):
+            own = held[t] * before[i] / whole if whole > 0.0 else 0.0
+            own_b = held[t] * before_b[i] / whole_b if whole_b > 0.0 else 0.0
+            for j in range(wide):
+                out[which[at + j]] += own * pairs[at + j] * coming[j] - own_b * pairs_b[at + j] * coming_b[j]
+            at += wide
 
 
 @compiled()
-def _expected(begins, pair_begins, features, pairs, before, ahead, held, out):  # type: ignore[no-untyped-def]
-    link = np.empty(out.shape[0])
-    for t in range(pair_begins.shape[0] - 1):
-        link[:] = 0.0
-        whole = 0.0
-        at = pair_begins[t]
-        for i in range(begins[t], begins[t + 1]):
-            for j in range(begins[t + 1], begins[t + 2]):
-                chance = before[i] * pairs[at] * ahead[j]
-                whole += chance
-                if chance > 0.0 and features[at, 0] != IMPOSSIBLE:
-                    for m in range(features.shape[1]):
-                        f = features[at, m]
-                        if f == NONE:
-                            break
-                        link[f] += chance
-                at += 1
-        if whole > 0.0:
-            for f in range(out.shape[0]):
-                out[f] += held[t] * link[f] / whole
+def _by_feature(sets, by_set, out):  # type: ignore[no-untyped-def]
+    for k in range(1, sets.shape[0]):
+        if by_set[k] != 0.0:
+            for m in range(sets.shape[1]):
+                f = sets[k, m]
+                if f == NONE:
+                    break
+                out[f] += by_set[k]

@@ -17,9 +17,10 @@ import numpy as np
 from pipeline.compiled import compiled
 from pipeline.kinds import KINDS, Kind
 from pipeline.signal.hand import chain
-from pipeline.signal.hand.chain import Arrays, Links, Slides
+from pipeline.signal.hand.chain import Arrays, Slides
+from pipeline.signal.hand.features import MOST_AT_ONCE, move_features
 from pipeline.signal.hand.fingerboard import HIGHEST_PLACE, Fingerboard, position_number
-from pipeline.signal.hand.heard import KIND_PRIOR, USUAL, kind_fit
+from pipeline.signal.hand.heard import KIND_PRIOR, USUAL, audible_share, kind_fit, slide_fit
 from pipeline.signal.hand.passage_chain import arrays
 from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
 from pipeline.units import Floats
@@ -138,17 +139,39 @@ def _between(table: Arrays, player: Weights, liking: Floats, slides: Slides) -> 
     notes = chain.gather(table, midi, np.full(2, np.nan), 0.5)
     begins, stops = notes.begins, notes.stops
     weights, _ = chain.note_weights(begins, liking[stops] + notes.sound)
-    links = Links(np.ones(1), np.zeros(1), np.ones(1), midi[1:] - midi[:1], np.zeros(1, np.int64))
-    moves = chain.moves(table, begins, stops, links, slides, USUAL)
-    none = np.zeros(1)
-    pairs = chain.ease(moves, doublings=none, rested=none, weights=player.move, by_time=player.move_by_time)
-    pairs *= chain.evidence(moves, links, slides, USUAL)
-    pairs = pairs.reshape(begins[1], begins[2] - begins[1]) * weights[: begins[1], None] * weights[None, begins[1] :]
-    ones, others = stops[: begins[1]], stops[begins[1] :]
-    rows, columns = np.nonzero((pairs > 0.0) & (table.string[ones][:, None] == table.string[others][None, :]))
-    a, b = ones[rows], others[columns]
+    pairs = np.zeros((begins[1], begins[2] - begins[1]))
+    _slid(table, stops, weights, slides, np.exp(player.move), pairs)
+    rows, columns = np.nonzero(pairs)
+    a, b = stops[rows], stops[begins[1] + columns]
     parts = np.stack((table.string[b], table.finger[a], table.finger[b], table.place[a], table.place[b]))
     return _summed(parts, pairs[rows, columns])
+
+
+@compiled()
+def _slid(table: Arrays, stops, weights, slides: Slides, factors, out):  # type: ignore[no-untyped-def]
+    """Weight of every pair of stops of one string, by liking and by the slide's kind and break."""
+    features = np.zeros(MOST_AT_ONCE, np.uint8)
+    rise = slides.to_midi[0] - slides.from_midi[0]
+    for i in range(out.shape[0]):
+        a = stops[i]
+        one = (table.string[a], table.finger[a], table.place[a], table.stop[a])
+        open_midi = table.open_midi[one[0]]
+        step_from, step_to = slides.step_from_midi[0] - open_midi, slides.step_to_midi[0] - open_midi
+        for j in range(out.shape[1]):
+            b = stops[out.shape[0] + j]
+            if table.string[b] != one[0]:
+                continue
+            other = (table.string[b], table.finger[b], table.place[b], table.stop[b])
+            count = move_features(one, other, round(rise), table.close[table.place[b]], features)
+            if count < 0:
+                continue
+            by_chance, by_shift = audible_share(one, other)
+            whole = weights[i] * weights[out.shape[0] + j] * (by_chance + by_shift * USUAL.slurred)
+            for m in range(count):
+                whole *= factors[features[m]]
+            out[i, j] = whole * slide_fit(
+                USUAL, table.reach, slides.kinds[0], one, other, step_from, step_to, rise, 1.0
+            )
 
 
 def _summed(hands: chain.Ints, weights: Floats) -> tuple[chain.Ints, Floats]:

@@ -24,7 +24,6 @@ from pipeline.signal.hand.fingerboard import Fingerboard
 from pipeline.signal.hand.heard import ARRIVING, DEPARTING, TWO, USUAL, Hearing
 from pipeline.signal.hand.passage_chain import PassageChain, arrays
 from pipeline.signal.hand.played_line import Line, passages, vibrato_share
-from pipeline.signal.hand.ways import Ways
 from pipeline.signal.hand.weights import NO_SCHOOL, School, Weights, of_players
 from pipeline.units import Floats
 
@@ -112,13 +111,14 @@ def reconstruct(line: Line, *, board: Fingerboard, school: School = NO_SCHOOL, p
 
 
 def reconstruct_with(kinds: Sequence[Weights], line: Line, *, board: Fingerboard, paths: int = 3) -> PassageHand:
-    """``reconstruct`` for the given kinds of player."""
+    """``reconstruct`` for the given kinds of player, which differ in what they like at a middling tempo."""
     line = replace(line, slides=chain.looked_at(line.slides))
     usual, share = _own_kinds(line), vibrato_share(line, board=board)
     whole = [
-        PassageChain.of(line, span, board=board, usual=usual, share=share).likely(kinds[0], usual, least=LEAST_STOP)
+        PassageChain.of(line, span, board=board, middle=kinds[0], heard=usual, share=share)
         for span in passages(line, board=board)
     ]
+    whole = [each.likely(usual, least=LEAST_STOP) for each in whole]
     hearings = {_heard(usual, odds): share for odds, share in HEARD_ODDS}
     heard = _hearing_chances(_AsPlayed(whole, kinds[:1], hearings), hearings)
     likeliest = max(heard, key=heard.__getitem__)
@@ -181,16 +181,6 @@ class _Played:
         """Weight of every pair for one player, with what is heard."""
         found: Floats = self.ease[player.kind] * self.told[player.hearing]
         return found
-
-    def joint(self, t: int, weights: Floats, pairs: Floats, found: Ways) -> Floats:
-        """Probability of each pair of candidates of notes t and t + 1 of the passage."""
-        b = self.passage.stops.begins
-        links = self.passage.moves.begins
-        own = pairs[links[t] : links[t + 1]].reshape(b[t + 1] - b[t], b[t + 2] - b[t + 1])
-        ahead = weights[b[t + 1] : b[t + 2]] * found.after[b[t + 1] : b[t + 2]]
-        joint: Floats = found.before[b[t] : b[t + 1], None] * own * ahead[None, :]
-        total = joint.sum()
-        return joint / total if total > 0 else joint
 
 
 @dataclass(frozen=True)
@@ -269,7 +259,7 @@ def _collect(
         s = each.passage
         begins, stops, links = s.stops.begins, s.stops.stops, s.moves.begins
         slid = np.flatnonzero(s.links.slide >= 0)
-        joints = [np.zeros((begins[t + 1] - begins[t], begins[t + 2] - begins[t + 1])) for t in slid]
+        joint = np.zeros(links[-1] if slid.size else 0)
         mixed, moved = np.zeros(stops.size), np.zeros((s.links.rise.size, 3))
         for k in np.flatnonzero(chance):
             player, share = players[k], float(chance[k])
@@ -277,8 +267,7 @@ def _collect(
             found = ways.forward_backward(begins, weights, told, links)
             mixed += share * found.chance
             moved += share * ways.link_summary(table, s.stops, weights, told, found)
-            for joint, t in zip(joints, slid, strict=True):
-                joint += share * each.joint(int(t), weights, told, found)
+            ways.add_joint(begins, links, slid, weights, told, found, share, joint)
             if player is likeliest:
                 chosen, path_logs = ways.best_paths(begins, weights, told, links, count=paths)
                 way = np.stack([table.string[stops], table.finger[stops], table.place[stops]], axis=1)
@@ -298,8 +287,8 @@ def _collect(
         speaks[s.first : s.last] = reasons.log_factors(
             s.stops, string * 5 + finger, best_answers, each.weights[likeliest.kind], pairs_of, links
         )
-        for joint, t in zip(joints, slid, strict=True):
-            pairs[s.links.slide[t]] = _pairs(s, int(t), joint, table)
+        for t in slid.tolist():
+            pairs[s.links.slide[t]] = _pairs(s, t, joint[links[t] : links[t + 1]], table)
     place = np.where(probability > 0, at_place.argmax(axis=3), -1)
     return PassageHand(
         probability=probability,
@@ -323,6 +312,7 @@ def _pairs(s: PassageChain, t: int, joint: Floats, table: Arrays) -> tuple[Pair,
     begins, stops = s.stops.begins, s.stops.stops
     ones, others = stops[begins[t] : begins[t + 1]], stops[begins[t + 1] : begins[t + 2]]
     one_string = table.string[ones][:, None] == table.string[others][None, :]
+    joint = joint.reshape(one_string.shape)
     rows, columns = np.nonzero((joint > LEAST_PAIR) & one_string)
     a, b, chance = ones[rows], others[columns], joint[rows, columns]
     parts = (table.string[b], table.finger[a], table.finger[b], table.place[a], table.place[b], chance)

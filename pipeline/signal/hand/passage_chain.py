@@ -7,11 +7,12 @@ from functools import lru_cache
 import numpy as np
 
 from pipeline.compiled import compiled
-from pipeline.signal.hand import chain, ways
-from pipeline.signal.hand.chain import Arrays, Candidates, Links, Moves, Slides
+from pipeline.signal.hand import chain, moves, ways
+from pipeline.signal.hand.chain import Arrays, Candidates, Slides
 from pipeline.signal.hand.features import doublings, stop_features
 from pipeline.signal.hand.fingerboard import Fingerboard, close_places, stop_table
 from pipeline.signal.hand.heard import Hearing
+from pipeline.signal.hand.moves import Links, Moves
 from pipeline.signal.hand.played_line import Line, vibrato_seen
 from pipeline.signal.hand.weights import Weights
 from pipeline.units import Floats
@@ -35,7 +36,8 @@ class PassageChain:
 
     ``features`` (candidates, len(STOP_NAMES)) with the scale, ``long`` (candidates,) and ``apart`` (links,) the
     doublings of the notes' lengths and of the time between them, ``own`` (candidates,) how much more than others the
-    take's player likes each stop.
+    take's player likes each stop. ``usual`` (pairs,) is how a ``middle`` player weighs the moves: others differ from it
+    in what they like at a middling tempo.
     """
 
     first: int
@@ -48,12 +50,14 @@ class PassageChain:
     long: Floats
     apart: Floats
     own: Floats
+    usual: Floats
+    middle: Weights
 
     @classmethod
     def of(
-        cls, line: Line, span: tuple[int, int], *, board: Fingerboard, usual: Hearing, share: float
+        cls, line: Line, span: tuple[int, int], *, board: Fingerboard, middle: Weights, heard: Hearing, share: float
     ) -> "PassageChain":
-        """The notes of ``span``; of ``usual`` counts which finger slides, ``share`` of long notes have vibrato."""
+        """The notes of ``span``; of ``heard`` counts which finger slides, ``share`` of long notes have vibrato."""
         part = slice(*span)
         table, of_stops = arrays(board)
         midi, start_s, end_s = line.midi[part], line.start_s[part], line.end_s[part]
@@ -67,44 +71,59 @@ class PassageChain:
             rise=np.diff(midi),
             slide=line.slide[part][1:],
         )
+        pairs = moves.moves(table, stops.begins, stops.stops, links, line.slides, heard)
+        apart = doublings(links.apart_s)
         return cls(
             first=span[0],
             last=span[1],
             stops=stops,
             links=links,
             slides=line.slides,
-            moves=chain.moves(table, stops.begins, stops.stops, links, line.slides, usual),
+            moves=pairs,
             features=chain.features_of(stops, table, of_stops, midi),
             long=doublings(end_s - start_s)[stops.owner],
-            apart=doublings(links.apart_s),
+            apart=apart,
             own=np.zeros(stops.stops.size),
+            usual=moves.ease(
+                pairs, doublings=apart, rested=links.rested, weights=middle.move, by_time=middle.move_by_time
+            ),
+            middle=middle,
         )
 
-    def likely(self, kind: Weights, hearing: Hearing, *, least: float) -> "PassageChain":
-        """The passage without stops that are less likely than ``least`` with the slides heard and without them."""
+    def likely(self, hearing: Hearing, *, least: float) -> "PassageChain":
+        """The passage without stops less likely than ``least`` for a middle player, slides counted and not."""
         begins, links = self.stops.begins, self.moves.begins
-        weights, _ = self.weights(self.likings([kind])[0])
-        pairs = self.ease(kind)
-        without = ways.forward_backward(begins, weights, pairs, links).chance
-        pairs *= self.told(hearing)
-        return self._kept(np.maximum(without, ways.forward_backward(begins, weights, pairs, links).chance) >= least)
+        weights, _ = self.weights(self.likings([self.middle])[0])
+        without, heard = (
+            ways.forward_backward(begins, weights, pairs, links).chance
+            for pairs in (self.usual, self.usual * self.told(hearing))
+        )
+        return self._kept(np.maximum(without, heard) >= least)
 
     def _kept(self, keep: np.ndarray) -> "PassageChain":
         """The passage with some of its candidates, (candidates,) bool."""
-        stops, moves = self.stops, self.moves
+        stops, old = self.stops, self.moves
         counts = np.bincount(stops.owner[keep], minlength=stops.begins.size - 1)
         begins = np.concatenate([[0], np.cumsum(counts)])
         pair_begins = np.concatenate([[0], np.cumsum(counts[:-1] * counts[1:])])
-        pairs = np.empty(pair_begins[-1], dtype=np.int64)
-        _kept_pairs(stops.begins, moves.begins, keep, pairs)
+        pairs, which = np.empty(pair_begins[-1], np.int64), np.empty(pair_begins[-1], np.uint16)
+        sets = np.zeros_like(old.sets)
+        known = _kept_pairs(stops.begins, old.begins, keep, old.which, old.sets, pairs, which, sets)
         held = Candidates(begins, *(each[keep] for each in stops[1:]))
         return replace(
             self,
             stops=held,
-            moves=Moves(pair_begins, moves.features[pairs], moves.audible[pairs], moves.shares, moves.fit[pairs]),
+            moves=old._replace(
+                begins=pair_begins,
+                which=which,
+                sets=sets[:known].copy(),
+                audible=old.audible[pairs],
+                fit=old.fit[pairs],
+            ),
             features=self.features[keep],
             long=self.long[keep],
             own=self.own[keep],
+            usual=self.usual[pairs],
         )
 
     def likings(self, kinds: Sequence[Weights]) -> Floats:
@@ -120,24 +139,37 @@ class PassageChain:
         return chain.note_weights(self.stops.begins, liking + heard)
 
     def ease(self, kind: Weights) -> Floats:
-        """Weight of every pair by what the hand likes."""
-        return chain.ease(
-            self.moves, doublings=self.apart, rested=self.links.rested, weights=kind.move, by_time=kind.move_by_time
-        )
+        """Weight of every pair by what the hand of a player of the kind likes."""
+        more = kind.move - self.middle.move
+        return moves.with_more(self.moves, self.usual, rested=self.links.rested, more=more)
 
     def told(self, hearing: Hearing) -> Floats:
         """Likelihood of the slides heard and not heard under every pair."""
-        return chain.evidence(self.moves, self.links, self.slides, hearing)
+        return moves.evidence(self.moves, self.links, self.slides, hearing)
 
 
 @compiled()
-def _kept_pairs(begins, pair_begins, keep, out):  # type: ignore[no-untyped-def]
-    count = 0
+def _kept_pairs(begins, pair_begins, keep, which, sets, pairs, new_which, new_sets):  # type: ignore[no-untyped-def]
+    """Which pairs are kept, and the sets of features that these have; gives how many sets they are."""
+    new = np.full(sets.shape[0], -1)
+    # The first set is that of what no hand can make, whether any pair has it or not.
+    new[0] = 0
+    new_sets[0] = sets[0]
+    count, known = 0, 1
     for t in range(pair_begins.shape[0] - 1):
-        at = pair_begins[t]
+        wide = begins[t + 2] - begins[t + 1]
         for i in range(begins[t], begins[t + 1]):
-            for j in range(begins[t + 1], begins[t + 2]):
-                if keep[i] and keep[j]:
-                    out[count] = at
+            if not keep[i]:
+                continue
+            row = pair_begins[t] + (i - begins[t]) * wide
+            for j in range(wide):
+                if keep[begins[t + 1] + j]:
+                    own = which[row + j]
+                    if new[own] < 0:
+                        new[own] = known
+                        new_sets[known] = sets[own]
+                        known += 1
+                    pairs[count] = row + j
+                    new_which[count] = new[own]
                     count += 1
-                at += 1
+    return known

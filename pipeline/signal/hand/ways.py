@@ -149,6 +149,30 @@ def forward_backward(begins: Ints, weights: Floats, pairs: Floats, pair_begins: 
 
 
 @compiled()
+def _add_joint(begins, pair_begins, of, pairs, before, ahead, share, out):  # type: ignore[no-untyped-def]
+    for t in of:
+        whole = 0.0
+        at = pair_begins[t]
+        for i in range(begins[t], begins[t + 1]):
+            for j in range(begins[t + 1], begins[t + 2]):
+                whole += before[i] * pairs[at] * ahead[j]
+                at += 1
+        if whole > 0.0:
+            at = pair_begins[t]
+            for i in range(begins[t], begins[t + 1]):
+                for j in range(begins[t + 1], begins[t + 2]):
+                    out[at] += share * before[i] * pairs[at] * ahead[j] / whole
+                    at += 1
+
+
+def add_joint(
+    begins: Ints, pair_begins: Ints, of: Ints, weights: Floats, pairs: Floats, ways: Ways, share: float, out: Floats
+) -> None:
+    """Add ``share`` times the probability of each pair of the links ``of`` to ``out`` (pairs,)."""
+    _add_joint(begins, pair_begins, of, pairs, ways.before, weights * ways.after, share, out)
+
+
+@compiled()
 def _best_paths(begins, weights, pairs, pair_begins, count, score, back):  # type: ignore[no-untyped-def]
     for j in range(begins[1]):
         score[j, 0] = math.log(weights[j] + 1e-300)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import scipy.fft
 import soxr
 
-from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of
+from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of, quantiles, windowed
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
@@ -132,17 +132,10 @@ def magnitudes(
         filled[:, window:] = 0.0
         for at in range(0, len(frames), _AT_ONCE):
             some = frames[at : at + _AT_ONCE]
-            _times(some, hann(window), filled)
+            windowed(some, hann(window), filled)
             spectrum = scipy.fft.rfft(filled[: len(some)], axis=1, workers=1)
             magnitudes_of(spectrum, out[lead + at : lead + at + len(some)])
     return out
-
-
-@compiled()
-def _times(frames, window, out):  # type: ignore[no-untyped-def]
-    for t in range(frames.shape[0]):
-        for i in range(window.shape[0]):
-            out[t, i] = frames[t, i] * window[i]
 
 
 class NoiseFloor:
@@ -221,7 +214,7 @@ def _smooth(row: F32, width: int) -> npt.NDArray[np.float64]:
     """Low percentile, then mean, over ``width`` bins: a steady partial does not count as noise."""
     half = width // 2
     view = np.lib.stride_tricks.sliding_window_view(np.pad(row, half, mode="reflect"), width)
-    low = np.quantile(view, 0.4, axis=1)
+    low = quantiles(view, 0.4)
     return np.asarray(np.lib.stride_tricks.sliding_window_view(np.pad(low, half, mode="edge"), width).mean(axis=1))
 
 

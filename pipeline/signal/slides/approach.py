@@ -8,6 +8,7 @@ beyond that can be slides.
 """
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from typing import Literal
 
@@ -61,16 +62,24 @@ class Approach:
     seconds: float
 
 
+@cache
+def _shapes(longest: int) -> Floats:
+    """Ways (2, longest + 1, longest) to come in, in so many frames: how far off it is in each, of 1 at first."""
+    gone = np.arange(longest) / np.maximum(np.arange(longest + 1), 1)[:, None]
+    return np.array([0.5 + 0.5 * np.cos(np.pi * gone), (1.0 - gone) ** 2])
+
+
 @compiled()
 def _cost(off: float, weight: float) -> float:
     return weight * min(off * off / (SIGMA * SIGMA), CAP)
 
 
 @compiled()
-def _fit(y, w, a, b, first, shortest, longest):  # type: ignore[no-untyped-def]
+def _fit(y, w, a, b, first, shortest, longest, shapes):  # type: ignore[no-untyped-def]
     """Best (semitones off, length in frames, cost saved) of a note that steps in before frame ``first`` at latest.
 
-    Frames before the step are the note before's (``a``; NaN: they cost nothing but are none either).
+    Frames before the step are the note before's (``a``; NaN: they cost nothing but are none either). ``shapes`` as
+    ``_shapes`` gives them.
     """
     n = y.size
     before = np.zeros(n + 1)
@@ -88,19 +97,18 @@ def _fit(y, w, a, b, first, shortest, longest):  # type: ignore[no-untyped-def]
         for frames in range(shortest, min(longest, n - start) + 1):
             if before[start] + after[start + frames] >= best:
                 continue
-            for shape in range(2):
+            for way in range(2):
+                shape = shapes[way, frames]
                 top = 0.0
                 bottom = 1e-9
                 for i in range(start, start + frames):
-                    x = (i - start) / frames
-                    v = 0.5 + 0.5 * np.cos(np.pi * x) if shape == 0 else (1.0 - x) * (1.0 - x)
+                    v = shape[i - start]
                     top += w[i] * v * (y[i] - b)
                     bottom += w[i] * v * v
                 e = top / bottom
                 cost = before[start] + after[start + frames]
                 for i in range(start, start + frames):
-                    x = (i - start) / frames
-                    v = 0.5 + 0.5 * np.cos(np.pi * x) if shape == 0 else (1.0 - x) * (1.0 - x)
+                    v = shape[i - start]
                     cost += _cost(y[i] - b - e * v, w[i])
                 if cost < best:
                     best = cost
@@ -135,6 +143,7 @@ def _approach(frames: Frames, spans: list[Span], number: int) -> Approach | None
         max(span.start - first, 0) + frames.frames(SHORTEST_S),
         frames.frames(SHORTEST_S),
         longest,
+        _shapes(longest),
     )
     swings = float(np.nanmax(np.abs(held - b))) if np.isfinite(held).any() else 0.0
     if abs(off) >= LEAST_SLIDE:

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from scipy.special import expit
 
-from pipeline.compiled import compiled, median_of_known, spread_of_known
+from pipeline.compiled import compiled, mean, median_of_known, spread_of_known
 from pipeline.learned_from import check_names
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.trees import Forest, load_forest
@@ -83,7 +83,7 @@ def signs(frames: Frames, *, start: float, end: float) -> Floats:
             rise,
             bend,
             float(trust.min()) if trust.size else float("nan"),
-            float(trust.mean()) if trust.size else float("nan"),
+            mean(trust) if trust.size else float("nan"),
             float(below),
             (end - start) * frames.frame_s,
         ]

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import uniform_filter1d
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, median_of_known
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.notes import Span
@@ -42,7 +42,7 @@ def by_level(frames: Frames, held: list[Span]) -> list[Span]:
 
 
 def _without_passing(frames: Frames, held: list[Span]) -> list[Span]:
-    levels = [float(np.median(frames.level_db[span.start : span.end])) for span in held]
+    levels = [median_of_known(frames.level_db[span.start : span.end]) for span in held]
     passing = {
         i
         for i, span in enumerate(held[1:-1], start=1)
@@ -70,7 +70,7 @@ def _strokes(frames: Frames, span: Span) -> list[Span]:
     if not struck.any() or depth[struck].min() < STANDS_OUT * depth[~struck].max(initial=0.0):
         return [span]
     cuts = pairwise([span.start, *(int(at) for at in dips[struck]), span.end])
-    return [replace(span, start=a, end=b, level=float(np.median(frames.midi[a:b]))) for a, b in cuts]
+    return [replace(span, start=a, end=b, level=median_of_known(frames.midi[a:b])) for a, b in cuts]
 
 
 @compiled()

@@ -259,4 +259,5 @@ def held_pitch(frames: Frames, start: int, end: int, *, at_end: bool) -> float:
     near = np.abs(part - middle) < 0.8
     if not near.any():
         return middle
-    return float(np.average(part[near], weights=_hann(part.size)[near]))
+    weights = _hann(part.size)[near]
+    return float(np.add.reduce(part[near] * weights) / np.add.reduce(weights))

@@ -7,7 +7,7 @@ smears a quick change into a short glide.
 
 import numpy as np
 
-from pipeline.compiled import median_of_known, spread_of_known
+from pipeline.compiled import mean, median_of_known, spread_of_known
 from pipeline.signal.slides import bowing
 from pipeline.signal.slides.candidates import Candidate
 from pipeline.signal.slides.frames import Frames
@@ -164,7 +164,7 @@ def _of_line(frames: Frames, c: Candidate) -> dict[str, float]:
         "second_leap": float(steps[order[1]]) if steps.size > 1 else 0.0,
         "leaps": float(np.sum(steps > 1.5)),
         "misfit_inside": _misfit_inside(c, start, end),
-        "lost_share": float(np.mean(~np.isfinite(c.midi))),
+        "lost_share": mean(~np.isfinite(c.midi)),
     }
 
 
@@ -235,8 +235,8 @@ def _of_surroundings(frames: Frames, spans: list[Span], c: Candidate) -> dict[st
     return {
         "below_sound_db": float(median_of_known(frames.sound_db[inside] - frames.level_db[inside])),
         "below_sound_near_db": float(median_of_known(frames.sound_db[near] - frames.level_db[near])),
-        "trust_near": float(trust.mean()),
-        "doubtful_near": float(np.mean(trust < DOUBT)),
+        "trust_near": mean(trust),
+        "doubtful_near": mean(trust < DOUBT),
         "notes_near": float(
             sum(span.end > first and span.start < last for span in spans[max(c.after - 8, 0) : c.after + 8])
         ),
@@ -251,7 +251,7 @@ def _of_second_look(frames: Frames, c: Candidate) -> dict[str, float]:
     around = frames.gliding[max(first - near, 0) : last + near]
     whole = float(around.sum()) * frames.frame_s
     return {
-        "gliding_inside": float(inside.mean()),
+        "gliding_inside": mean(inside),
         "gliding_most": float(around.max()),
         "gliding_s": whole,
         "gliding_beside_s": whole - float(inside.sum()) * frames.frame_s,
@@ -265,7 +265,7 @@ def _misfit_inside(c: Candidate, start: float, end: float) -> float:
     if not at.size:
         return 9.0
     off = (c.midi[at] - c.curve(at.astype(np.float64))) / SIGMA
-    return float(np.mean(np.minimum(off * off, 9.0)))
+    return mean(np.minimum(off * off, 9.0))
 
 
 def _of_notes(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, float]:
@@ -315,20 +315,20 @@ def _of_sound(frames: Frames, spans: list[Span], c: Candidate) -> dict[str, floa
         "silence_before": quiet,
         "level_change_db": loud - _median(level, head),
         "voiced_before": _median(frames.voiced, head),
-        "voiced_inside": float(np.mean(frames.voiced[inside])),
+        "voiced_inside": mean(frames.voiced[inside]),
         "voiced_after": _median(frames.voiced, tail),
-        "trust_inside": float(np.mean(frames.confidence[inside])),
+        "trust_inside": mean(frames.confidence[inside]),
         "least_trust": float(np.min(frames.confidence[inside])),
         "trust_before": _trust(frames, spans[c.before]) if c.before is not None else float("nan"),
         "trust_after": _trust(frames, after),
-        "trust_change": _median(frames.confidence, tail) - float(np.mean(frames.confidence[inside])),
+        "trust_change": _median(frames.confidence, tail) - mean(frames.confidence[inside]),
         "prominence_inside_db": _median(frames.prominence_db, inside),
         "prominence_change_db": _median(frames.prominence_db, inside) - _median(frames.prominence_db, tail),
     }
 
 
 def _trust(frames: Frames, span: Span) -> float:
-    return float(np.mean(frames.confidence[span.start : span.end]))
+    return mean(frames.confidence[span.start : span.end])
 
 
 def _median(values: Floats, part: slice) -> float:

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.compiled import median_of_known
+from pipeline.compiled import mean, median_of_known
 from pipeline.signal.slides.frames import Frames, stretches
 from pipeline.signal.slides.partition import Piece, partition
 from pipeline.units import Floats, ms_of_s
@@ -91,7 +91,7 @@ def _vibrato_as_plateaus(pieces: list[Piece], midi: Floats, frames: Frames) -> l
         run = _run_length(pieces, i, between)
         if run > 1:
             start, end = pieces[i].start, pieces[i + run - 1].end
-            done.append(Piece(False, start, end, float(np.mean(midi[start:end])), 0.0))
+            done.append(Piece(False, start, end, mean(midi[start:end]), 0.0))
         else:
             done.append(pieces[i])
         i += max(run, 1)
@@ -165,7 +165,7 @@ def measure_vibrato(midi: Floats, *, frame_s: float) -> tuple[float, float]:
     if n * frame_s < 0.25:
         return float("nan"), float("nan")
     at = np.arange(n) - 0.5 * (n - 1)
-    flat = midi - midi.mean()
+    flat = midi - mean(midi)
     flat = flat - at * (float(at @ flat) / float(at @ at))
     window = np.hanning(n)
     size = 1 << int(np.ceil(np.log2(max(4 * n, 256))))
@@ -176,7 +176,7 @@ def measure_vibrato(midi: Floats, *, frame_s: float) -> tuple[float, float]:
         return float("nan"), float("nan")
     k = int(band[np.argmax(spectrum[band])])
     amplitude = 100.0 * float(spectrum[k])
-    rest = float(np.sqrt(max(np.var(flat) - 0.5 * float(spectrum[k]) ** 2, 0.0)))
+    rest = float(np.sqrt(max(mean((flat - mean(flat)) ** 2) - 0.5 * float(spectrum[k]) ** 2, 0.0)))
     # Less than 4 cents, or than four fifths of what is left, is no vibrato (common practice, no source).
     if k in (band[0], band[-1]) or amplitude < 4.0 or amplitude < 100.0 * 0.8 * rest:
         return float("nan"), float("nan")
@@ -194,7 +194,7 @@ def measure_note(
     trim = min(frames.frames(0.02), part.size // 6)
     inner = part[trim : part.size - trim]
     third = max(inner.size // 3, 1)
-    middle = float(np.mean(inner))
+    middle = mean(inner)
     nearest = round(middle)
     vibrato_hz, vibrato_cents = measure_vibrato(inner, frame_s=frames.frame_s)
     # Half a frame before the first one would be before the sound.
@@ -207,10 +207,10 @@ def measure_note(
         start_s=float(true[0]),
         end_s=float(true[1]),
         midi=middle,
-        start_cents=100.0 * (float(np.mean(inner[:third])) - nearest),
-        middle_cents=100.0 * (float(np.mean(inner[third : inner.size - third or None])) - nearest),
-        end_cents=100.0 * (float(np.mean(inner[-third:])) - nearest),
-        spread_cents=100.0 * float(np.std(inner)),
+        start_cents=100.0 * (mean(inner[:third]) - nearest),
+        middle_cents=100.0 * (mean(inner[third : inner.size - third or None]) - nearest),
+        end_cents=100.0 * (mean(inner[-third:]) - nearest),
+        spread_cents=100.0 * float(np.sqrt(mean((inner - middle) ** 2))),
         vibrato_hz=vibrato_hz,
         vibrato_cents=vibrato_cents,
         level_db=median_of_known(level),
@@ -218,5 +218,5 @@ def measure_note(
         approach_ms=ms_of_s(approach[1]),
         begins=begins,
         rebowed_probability=rebowed_probability,
-        confidence=float(np.mean(frames.confidence[span.start : span.end])),
+        confidence=mean(frames.confidence[span.start : span.end]),
     )

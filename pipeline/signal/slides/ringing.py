@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from pipeline.compiled import median_of_known
 from pipeline.signal.slides.frames import Frames, stretches
 from pipeline.signal.slides.notes import SAME_PITCH, SHORTEST_NOTE_S, Span
 from pipeline.units import Floats
@@ -45,7 +46,7 @@ def without_ringing(frames: Frames, held: list[Span]) -> Bowed:
             returns.append((span.start, span.end))
             continue
         bowed.append(span)
-        loud = np.flatnonzero(own_db > float(np.median(own_db)) - UNDER_DB)
+        loud = np.flatnonzero(own_db > median_of_known(own_db) - UNDER_DB)
         tail = own_db[int(loud[-1]) + 1 :]
         if tail.size * frames.frame_s >= SHORTEST_S and _only_falls(tail, frames.frame_s):
             tails.append((span.end - tail.size, span.end))

@@ -56,8 +56,9 @@ def _low_band(slow: npt.NDArray[np.float32]) -> Floats:
     # a boxcar over the decimation, twice: enough below 130 Hz, where nothing folds from above 210 Hz unweakened
     usable = slow[: slow.size // _DECIMATE * _DECIMATE].astype(np.float64)
     kernel = np.hanning(2 * _DECIMATE + 1)
-    smooth = np.convolve(usable, kernel / kernel.sum(), mode="same")
-    return np.asarray(smooth[::_DECIMATE])
+    padded = np.pad(usable, _DECIMATE)
+    beside = np.lib.stride_tricks.sliding_window_view(padded, kernel.size)[::_DECIMATE]
+    return np.asarray(beside @ (kernel / kernel.sum()))
 
 
 def _line(hz: Floats, power: Floats, centre_hz: float, overtone: int) -> HumLine | None:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import uniform_filter1d
 
-from pipeline.compiled import magnitudes_of
+from pipeline.compiled import compiled
 from pipeline.signal.tuning.partials import RATE_HZ
 from pipeline.units import hz_of_rpm
 
@@ -89,15 +89,23 @@ def _flattened(slow: Samples, coarser: int = 1) -> Samples:
     least = 1e-6 * float(np.abs(slow).max()) * _FRAME + 1e-30
     for first in range(0, frames.shape[0], _BATCH):
         spectra = fft.rfft(frames[first : first + _BATCH] * window, axis=1)[:, : frame // 2 + 1]
-        strength = np.empty(spectra.shape, dtype=np.float32)
-        magnitudes_of(spectra, strength)
-        spectra /= strength + np.float32(least)
+        _evened(spectra, np.float32(least))
         spectra[:, :4] = 0.0  # rumble and direct current
         parts = fft.irfft(spectra, frame, axis=1) * window[::coarser]
         for k in range(0, frame, step):
             begin = first * step + k
             out[begin : begin + len(parts) * step] += parts[:, k : k + step].ravel()
     return out[: slow.size // coarser]
+
+
+@compiled(error_model="numpy")
+def _evened(spectra, least):  # type: ignore[no-untyped-def]
+    """Divides each complex number by its magnitude, in place; ``least`` is added to that."""
+    for t in range(spectra.shape[0]):
+        for k in range(spectra.shape[1]):
+            re, im = spectra[t, k].real, spectra[t, k].imag
+            share = np.float32(1.0) / (np.sqrt(re * re + im * im) + least)
+            spectra[t, k] = complex(re * share, im * share)
 
 
 def _turns() -> list[slice]:

@@ -9,6 +9,7 @@ covariance of the penalised fit (Nychka 1988) gives the standard error along the
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -125,6 +126,12 @@ def spline_columns(time_s: Floats, *, length_s: float) -> Floats:
     return np.asarray(BSpline.design_matrix(inside, knots, 3, extrapolate=False).toarray())
 
 
+@lru_cache(maxsize=2)
+def _columns_at(held: bytes, length_s: float) -> Floats:
+    """``spline_columns`` at times held as bytes: one side's points are fitted a dozen times."""
+    return spline_columns(np.frombuffer(held), length_s=length_s)
+
+
 def roughness(size: int, *, total: int) -> Floats:
     """Penalty on second differences of the first ``size`` of ``total`` coefficients."""
     second = np.diff(np.eye(size), n=2, axis=0)
@@ -153,7 +160,7 @@ def fit_curve(
     forgiving : how many times farther off than usual a tone, or a point of it, may lie before it counts as an
         outlier: both sides of a sudden change lie far off a curve that knows nothing of it.
     """
-    spline = spline_columns(tracks.time_s, length_s=length_s)
+    spline = _columns_at(tracks.time_s.tobytes(), length_s)
     columns = np.hstack([spline, extra])
     size, total = spline.shape[1], columns.shape[1]
     penalty = roughness(size, total=total)

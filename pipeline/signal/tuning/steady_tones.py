@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled, median_of_known, spread_of_known
+from pipeline.compiled import compiled, mean, median_of_known, spread_of_known
 from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 Ints = npt.NDArray[np.int64]
@@ -144,13 +144,11 @@ def solo_tracks(
         pieces = max(1, round((end - start) * hop_s / POINT_S))
         edges = np.linspace(start, end, pieces + 1).astype(np.int64)
         for low, high in pairwise(edges):
-            piece = cents[low:high]
-            good = np.isfinite(piece)
-            if good.sum() < 4:
+            good = low + np.flatnonzero(np.isfinite(cents[low:high]))
+            if good.size < 4:
                 continue
-            length_s = float(good.sum()) * hop_s
-            middle = float(np.mean(time_s[low:high][good]))
-            points.append((middle, float(piece[good].mean()), length_s / POINT_S, length_s, number))
+            length_s = good.size * hop_s
+            points.append((mean(time_s[good]), mean(cents[good]), length_s / POINT_S, length_s, number))
     table = np.array(points, dtype=np.float64).reshape(-1, 5)
     kept, track = np.unique(table[:, 4].astype(np.int64), return_inverse=True)
     tracks = Tracks(

@@ -26,11 +26,12 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class Taken:
-    """A chord, the take that it stands in, and the instrument."""
+    """A chord, the take that it stands in, the instrument, and whether nobody is known to play beside."""
 
     chord: Chord
     take_id: str | None
     board: Fingerboard
+    alone: bool
 
 
 def rows_of(
@@ -82,6 +83,7 @@ def _chord(one: Taken, speed_map: SpeedMap, pace: float) -> Row:
         ("octave_uncertain", any(note.octave for note in chord.notes)),
         ("octave_possible", any(note.octave_probability >= POSSIBLE for note in chord.notes)),
         ("no_own_partials", any(not note.own for note in chord.notes)),
+        ("piano_near", not one.alone),
     )
     return {
         "transfer_start_s": chord.start_s,

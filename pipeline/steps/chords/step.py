@@ -65,8 +65,8 @@ def _run(given: StepInput[ChordsSettings]) -> StepOutput:
     }
     taken: list[Taken] = []
     for span in spans.to_dicts():
-        board, _ = kind = kinds[span["take_id"]]
-        taken += [Taken(c, span["take_id"], board) for c in found[kind] if _inside(c, span)]
+        kind = kinds[span["take_id"]]
+        taken += [Taken(c, span["take_id"], *kind) for c in found[kind] if _inside(c, span)]
     frames = rows_of(taken, transfer_id=transfer_id, notes=tables["note"], speed_map=speed_map)
     said = f"{counted(len(taken), 'chord')} of two strings or more"
     return StepOutput({transfer_id: frames}, {transfer_id: ("done", said)})
@@ -80,7 +80,7 @@ def _inside(chord: Chord, span: Mapping[str, Any]) -> bool:
 
 STEP = Step(
     name="chords",
-    version=7,
+    version=8,
     scope="transfer",
     reads=("note", "melody", "speed", "speed_curve", "solo_span"),
     writes=TABLES,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
@@ -159,7 +158,7 @@ def _named(glide: Mapping[str, Any], spans: Sequence[SoloSpan], transfer_id: str
 
 
 def _slide_row(slide: Slide, ids: list[str], flags: list[str]) -> Mapping[str, Any]:
-    row = asdict(slide)
+    row = dict(vars(slide))
     row["from_note_id"] = None if slide.from_note is None else ids[slide.from_note]
     row["to_note_id"] = ids[slide.to_note]
     row |= {f"p_{kind}": p for kind, p in zip(KINDS, slide.kinds, strict=True)}

@@ -43,8 +43,9 @@ def chords_of_take(
     line = take.line(semitones=semitones)
     starts, ends = (take.notes[name].cast(pl.Float64).to_numpy() for name in ("start_s", "end_s"))
     ids = chords.sort("start_s")["chord_id"].to_list()
-    parts = {key[0]: part.sort("note_number") for key, part in notes.partition_by("chord_id", as_dict=True).items()}
-    played = [_played(parts[chord_id], place, starts, ends, semitones) for chord_id in ids]
+    measured = pl.col("midi", "start_s", "end_s", "vibrato_cents").cast(pl.Float64).fill_null(float("nan"))
+    parts = notes.sort("note_number").with_columns(measured).partition_by("chord_id", as_dict=True)
+    played = [_played(parts[chord_id,], place, starts, ends, semitones) for chord_id in ids]
     hands = chord_hands(line, played, board=board, school=school)
     return [TakeChord(*each) for each in zip(ids, played, hands, strict=True)]
 
@@ -55,8 +56,7 @@ def chord_rows(chords: Sequence[TakeChord], *, board: Fingerboard, own: Row) -> 
 
 
 def _played(notes: pl.DataFrame, place: dict[str, int], starts: Floats, ends: Floats, semitones: float) -> PlayedChord:
-    midi, start_s, end_s = (notes[name].cast(pl.Float64).to_numpy() for name in ("midi", "start_s", "end_s"))
-    vibrato = notes["vibrato_cents"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    midi, start_s, end_s, vibrato = (notes[name].to_numpy() for name in ("midi", "start_s", "end_s", "vibrato_cents"))
     long = end_s - start_s >= LONG_NOTE_S
     seen = np.where(np.isfinite(vibrato) & long, (vibrato >= VIBRATO_CENTS).astype(np.float64), np.nan)
     # Whatever the followed line has while the chord sounds is one of its notes, or goes between them.

@@ -1,7 +1,7 @@
 """Ranked readings of every side of a session, settled together: what the step ``settle`` computes."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -25,7 +25,7 @@ from pipeline.signal.tuning.wow import Wow
 from pipeline.steps.base import Outcome, StepInput, StepOutput
 from pipeline.steps.settle.evidence_words import reason
 from pipeline.steps.settle.facts import pitches_of
-from pipeline.steps.settle.remarks import decision_cents, remarks, ruled_one_speed
+from pipeline.steps.settle.remarks import Known, decision_cents, remarks, ruled_one_speed
 from pipeline.units import Z_95, Floats, cents_of_ratio, playing_rpm, ratio_of_cents
 
 UNMEASURED_SE_CENTS = 100.0
@@ -159,56 +159,42 @@ def sharp_curve(tuning: Row) -> SharpCurve:
 def _tables(
     name: str,
     tuning: Row,
-    known: Mapping[str, Any],
+    known: Known,
     settled: SettledSide | None,
     curve: SharpCurve | None,
     settings: SettleSettings,
     *,
     offered: Reading | None,
 ) -> tuple[dict[str, pl.DataFrame], tuple[Outcome, str]]:
-    length_s = float(tuning["length_s"])
-    grid = time_grid(length_s)
     readings = listed(settled.readings) if settled else []
-    state = estimated = _state(settled, settings.ambiguous_below_odds)
-    correction = np.zeros(grid.size)
-    se = np.full(grid.size, UNMEASURED_SE_CENTS)
-    corrected_by = None
-    if curve is not None and readings:
-        curve = curve.turned(readings[0].turns)
-        corrected_by = curve.level() if ruled_one_speed(known) else curve
-        correction = corrected_by.correction(offset_cents=readings[0].offset_cents)
-        se = _se_along(corrected_by, grid, tuning, readings[0])
-    estimated_ratio = speed_ratio(grid, correction, length_s=length_s)
-    ruled, _ = decision_cents(known)
-    if ruled is not None:
-        state = "decided"
-        correction = correction + ruled - float(cents_of_ratio(estimated_ratio))
-    ratio = speed_ratio(grid, correction, length_s=length_s)
     first = readings[0] if readings else None
-    decision = known["decision"] if ruled is not None else None
+    along = _corrected(tuning, known, first, curve)
+    curve, ratio = along.heard, along.ratio
+    estimated = _state(settled, settings.ambiguous_below_odds)
+    state = "decided" if along.ruled else estimated
+    decision = known["decision"] if along.ruled else None
     turns = known["turntable_rpm"] is not None and known["already_corrected"] != "yes"
     counted = turns and state != "unmeasurable"
-    drift = curve.drift_at(grid) if curve is not None else np.zeros(0)
-    limits = _limits(settled, first, decision, float(cents_of_ratio(ratio)))
+    drift = curve.drift_at(along.time_s) if curve is not None else np.zeros(0)
     speed = {
         "transfer_id": name,
         "state": state,
         "speed_ratio": ratio,
         "offset_cents": float(cents_of_ratio(ratio)),
-        **limits,
+        **_limits(settled, first, decision, float(cents_of_ratio(ratio))),
         "playing_rpm": playing_rpm(turntable_rpm=known["turntable_rpm"], speed_ratio=ratio) if counted else None,
         "reference_pitch_hz": _reference(decision, first, known),
         "key": decision["key"] if decision is not None else (first.key if first else None),
         "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
-        "drift_se_cents": _drift_se(curve, grid, drift) if curve is not None else None,
-        **_ends(corrected_by, tuning, first, float(cents_of_ratio(ratio / estimated_ratio))),
+        "drift_se_cents": _drift_se(curve, along.time_s, drift) if curve is not None else None,
+        **_ends(along.by, tuning, first, float(cents_of_ratio(ratio / along.estimated_ratio))),
         "wow_hz": tuning["wow_hz"],
         "wow_cents": tuning["wow_cents"],
         "flutter_hz": tuning["flutter_hz"],
         "flutter_cents": tuning["flutter_cents"],
         **_jumps(curve, tuning),
         "estimated_state": estimated,
-        "estimated_speed_ratio": estimated_ratio,
+        "estimated_speed_ratio": along.estimated_ratio,
         **_rival(settled, readings),
         "decided_by": decision["decided_by"] if decision else None,
         "remark": remarks(
@@ -218,12 +204,51 @@ def _tables(
     }
     tables = {
         "speed": pl.DataFrame([speed], infer_schema_length=None),
-        "speed_curve": _curve_frame(name, grid, correction, se),
+        "speed_curve": _curve_frame(name, along.time_s, along.cents, along.se_cents),
         "speed_alternative": _alternatives(name, [offered] if offered else readings, bool(turns)),
     }
     if state == "unmeasurable":
         return tables, ("cannot_tell", tuning["reason"])
     return tables, ("done", state)
+
+
+class _Corrected(NamedTuple):
+    """The correction of one side along its time.
+
+    Attributes
+    ----------
+    time_s, cents, se_cents : shape (n,), the correction and its standard error.
+    ratio, estimated_ratio : of the whole side, and what it would be without a ruling.
+    ruled : whether a person ruled on the speed.
+    heard, by : the tuning curve as heard, and as it is corrected by; None where there is none.
+    """
+
+    time_s: Floats
+    cents: Floats
+    se_cents: Floats
+    ratio: float
+    estimated_ratio: float
+    ruled: bool
+    heard: SharpCurve | None
+    by: SharpCurve | None
+
+
+def _corrected(tuning: Row, known: Known, first: Reading | None, curve: SharpCurve | None) -> _Corrected:
+    """The correction of a side by its first reading, or as ruled."""
+    length_s = float(tuning["length_s"])
+    grid = time_grid(length_s)
+    cents, se = np.zeros(grid.size), np.full(grid.size, UNMEASURED_SE_CENTS)
+    by = None
+    if curve is not None and first is not None:
+        curve = curve.turned(first.turns)
+        by = curve.level() if ruled_one_speed(known) else curve
+        cents, se = by.correction(offset_cents=first.offset_cents), _se_along(by, grid, tuning, first)
+    estimated_ratio = speed_ratio(grid, cents, length_s=length_s)
+    ruled, _ = decision_cents(known)
+    if ruled is not None:
+        cents = cents + ruled - float(cents_of_ratio(estimated_ratio))
+    ratio = speed_ratio(grid, cents, length_s=length_s)
+    return _Corrected(grid, cents, se, ratio, estimated_ratio, ruled is not None, curve, by)
 
 
 def _drift_se(curve: SharpCurve, grid: Floats, drift: Floats) -> float:

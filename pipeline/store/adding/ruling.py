@@ -4,6 +4,7 @@ import datetime
 
 from pipeline.errors import DataError, UsageError, typed
 from pipeline.store.adding.editing import EditableTable
+from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.checks.changed_audio import Hashes
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import changing
@@ -26,10 +27,14 @@ def rule(
     Raises
     ------
     UsageError
-        If no such reading is listed.
+        If there is no such transfer, or no such reading is listed.
     DataError
         If there is a ruling on the transfer already, or its table cannot be changed.
     """
+    transfers = [row["transfer_id"] for row in corpus.catalogue.rows("transfer")]
+    if transfer_id not in transfers:
+        cure = did_you_mean(transfer_id, transfers, otherwise="its id stands in transfer.csv")
+        raise UsageError(f"no transfer {transfer_id!r} in transfer.csv", cure)
     cells = {"transfer_id": transfer_id} | (_reading(corpus, transfer_id, rank) if rank is not None else {})
     cells |= {"one_speed": "yes"} if one_speed else {}
     cells |= {"reason": reason, "decided_by": by, "decided_on": on.isoformat()}

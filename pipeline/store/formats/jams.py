@@ -12,6 +12,10 @@ import polars as pl
 
 JAMS_VERSION = "0.3.4"
 TOOL = "glideline"
+_LINE = "Frequency of the solo line in the transfer as it plays, before speed correction."
+_NOTES = "Fractional MIDI number after speed correction; 69 is A4 at the take's reference pitch."
+_SLIDES = "Audible bounds: where 10 and 90 % of the interval are passed."
+_Observation = tuple[float, float, Any, float | None]  # time, duration, value, confidence
 
 
 def jams(
@@ -33,60 +37,11 @@ def jams(
     pitch : rows of ``pitch_frame``; None leaves the pitch line out.
     notes, slides : rows of ``note`` and ``slide`` of this transfer.
     """
-    annotations = []
-    if pitch is not None:
-        step_s = float(pitch["transfer_time_s"].diff().median() or 0.0)  # type: ignore[arg-type]
-        annotations.append(
-            _annotation(
-                "pitch_contour",
-                [
-                    (
-                        row["transfer_time_s"],
-                        step_s,
-                        {"index": 0, "frequency": row["f0_hz"], "voiced": row["voiced_probability"] >= 0.5},
-                        row["confidence"],
-                    )
-                    for row in pitch.drop_nulls("f0_hz").iter_rows(named=True)
-                ],
-                length_s=length_s,
-                version=version,
-                rules="Frequency of the solo line in the transfer as it plays, before speed correction.",
-            )
-        )
-    annotations.append(
-        _annotation(
-            "note_midi",
-            [
-                (
-                    row["transfer_start_s"],
-                    row["transfer_end_s"] - row["transfer_start_s"],
-                    row["midi"],
-                    row["confidence"],
-                )
-                for row in notes.iter_rows(named=True)
-            ],
-            length_s=length_s,
-            version=version,
-            rules="Fractional MIDI number after speed correction; 69 is A4 at the take's reference pitch.",
-        )
-    )
-    slide_annotation = _annotation(
-        "tag_open",
-        [
-            (
-                row["transfer_audible_start_s"],
-                row["transfer_audible_end_s"] - row["transfer_audible_start_s"],
-                f"slide: {row['kind']}",
-                row["confidence"],
-            )
-            for row in slides.iter_rows(named=True)
-        ],
-        length_s=length_s,
-        version=version,
-        rules="Audible bounds: where 10 and 90 % of the interval are passed.",
-    )
-    slide_annotation["sandbox"] = {"slides": [_plain(row) for row in slides.iter_rows(named=True)]}
-    annotations.append(slide_annotation)
+    made: dict[str, Any] = {"length_s": length_s, "version": version}
+    annotations = [] if pitch is None else [_annotation("pitch_contour", _line(pitch), rules=_LINE, **made)]
+    annotations.append(_annotation("note_midi", _notes(notes), rules=_NOTES, **made))
+    annotations.append(_annotation("tag_open", _slides(slides), rules=_SLIDES, **made))
+    annotations[-1]["sandbox"] = {"slides": [_plain(row) for row in slides.iter_rows(named=True)]}
     return {
         "file_metadata": {
             "title": facts.get("title", ""),
@@ -101,9 +56,41 @@ def jams(
     }
 
 
+def _line(pitch: pl.DataFrame) -> list[_Observation]:
+    step_s = float(pitch["transfer_time_s"].diff().median() or 0.0)  # type: ignore[arg-type]
+    return [
+        (
+            row["transfer_time_s"],
+            step_s,
+            {"index": 0, "frequency": row["f0_hz"], "voiced": row["voiced_probability"] >= 0.5},
+            row["confidence"],
+        )
+        for row in pitch.drop_nulls("f0_hz").iter_rows(named=True)
+    ]
+
+
+def _notes(notes: pl.DataFrame) -> list[_Observation]:
+    return [
+        (row["transfer_start_s"], row["transfer_end_s"] - row["transfer_start_s"], row["midi"], row["confidence"])
+        for row in notes.iter_rows(named=True)
+    ]
+
+
+def _slides(slides: pl.DataFrame) -> list[_Observation]:
+    return [
+        (
+            row["transfer_audible_start_s"],
+            row["transfer_audible_end_s"] - row["transfer_audible_start_s"],
+            f"slide: {row['kind']}",
+            row["confidence"],
+        )
+        for row in slides.iter_rows(named=True)
+    ]
+
+
 def _annotation(
     namespace: str,
-    data: list[tuple[float, float, Any, float | None]],
+    data: list[_Observation],
     *,
     length_s: float,
     version: str,

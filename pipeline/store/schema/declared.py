@@ -39,53 +39,8 @@ DATE_COLUMNS: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
 def _parse(name: str, layer: str, document: Mapping[str, Any]) -> Relation:
     columns: list[Column] = []
     for column_name, entry in document.get("columns", {}).items():
-        known = {
-            "type",
-            "description",
-            "unit",
-            "required",
-            "values",
-            "pattern",
-            "example",
-            "range",
-            "references",
-            "edtf",
-        }
-        if unknown := sorted(set(entry) - known):
-            raise DataError(f"schemas/{layer}/{name}.toml: {column_name}: unknown words {', '.join(unknown)}")
-        if entry["type"] not in TYPES:
-            raise DataError(f"schemas/{layer}/{name}.toml: {column_name}: unknown type {entry['type']!r}")
-        pattern = entry.get("pattern")
-        values = entry.get("values", ())
-        meanings = _shared_values()[values] if isinstance(values, str) else {}
-        columns.append(
-            Column(
-                name=column_name,
-                type=entry["type"],
-                description=entry["description"],
-                unit=entry.get("unit"),
-                required=entry.get("required", layer == "base" or column_name in document["key"]),
-                values=tuple(meanings or values),
-                meanings=tuple(meanings.values()),
-                pattern=PATTERNS[pattern][0] if pattern in PATTERNS else pattern,
-                example=entry.get("example"),
-                range=tuple(entry["range"]) if "range" in entry else None,
-                references=entry.get("references"),
-                edtf=entry.get("edtf", False),
-            )
-        )
-        if columns[-1].edtf:
-            columns.extend(
-                Column(
-                    name=f"{column_name}_{suffix}",
-                    type=kind,
-                    description=description.format(column_name),
-                    required=False,
-                    values=values,
-                    computed_from=column_name,
-                )
-                for suffix, kind, description, values in DATE_COLUMNS
-            )
+        where = f"schemas/{layer}/{name}.toml: {column_name}"
+        columns += _columns(column_name, entry, where, required=layer == "base" or column_name in document["key"])
     for like in document.get("like", ()):
         shared = load(*reversed(like.split(".")))
         columns.extend(column for column in shared.columns if column.name not in shared.key)
@@ -104,6 +59,46 @@ def _parse(name: str, layer: str, document: Mapping[str, Any]) -> Relation:
         stored=document.get("stored", True),
         _by_name={column.name: column for column in columns},
     )
+
+
+_WORDS = {"type", "description", "unit", "required", "values", "pattern", "example", "range", "references", "edtf"}
+
+
+def _columns(name: str, entry: Mapping[str, Any], where: str, *, required: bool) -> list[Column]:
+    """A declared column, with those computed beside it where it holds dates; ``required`` where nothing is said."""
+    if unknown := sorted(set(entry) - _WORDS):
+        raise DataError(f"{where}: unknown words {', '.join(unknown)}")
+    if entry["type"] not in TYPES:
+        raise DataError(f"{where}: unknown type {entry['type']!r}")
+    pattern = entry.get("pattern")
+    values = entry.get("values", ())
+    meanings = _shared_values()[values] if isinstance(values, str) else {}
+    column = Column(
+        name=name,
+        type=entry["type"],
+        description=entry["description"],
+        unit=entry.get("unit"),
+        required=entry.get("required", required),
+        values=tuple(meanings or values),
+        meanings=tuple(meanings.values()),
+        pattern=PATTERNS[pattern][0] if pattern in PATTERNS else pattern,
+        example=entry.get("example"),
+        range=tuple(entry["range"]) if "range" in entry else None,
+        references=entry.get("references"),
+        edtf=entry.get("edtf", False),
+    )
+    beside = [
+        Column(
+            name=f"{name}_{suffix}",
+            type=kind,
+            description=description.format(name),
+            required=False,
+            values=allowed,
+            computed_from=name,
+        )
+        for suffix, kind, description, allowed in (DATE_COLUMNS if column.edtf else ())
+    ]
+    return [column, *beside]
 
 
 def _shared_values() -> Mapping[str, dict[str, str]]:

@@ -314,7 +314,7 @@ def test_a_take_tells_its_players_habits_by_the_slides_alone() -> None:
     notes = handbook(rng, instrument="violin", name="E major on the A string")
     line = play(rng, notes, instrument="violin", school="starting_finger").line
     line = replace(line, slides=looked_at(line.slides))
-    span = passage_chain.PassageChain.of(line, (0, len(notes)), board=board, usual=USUAL, share=0.7)
+    span = passage_chain.PassageChain.of(line, (0, len(notes)), board=board, middle=kind, heard=USUAL, share=0.7)
     told = span.told(USUAL)
     _, slope, by_stop = habits._log_likelihood(span, kind, told)
     for k in np.argsort(-np.abs(slope))[:8]:

@@ -57,6 +57,11 @@ def output() -> StepOutput:
     return STEP.run(given(solo=True))
 
 
+@pytest.fixture(scope="module")
+def beside() -> StepOutput:
+    return STEP.run(given(solo=True, alone=False))
+
+
 def checked(output: StepOutput, name: str) -> pl.DataFrame:
     return schema.load(name).checked(output.tables[TRANSFER][name])
 
@@ -78,10 +83,14 @@ def test_a_broken_chord_and_one_struck_together_are_told_apart(output: StepOutpu
     assert checked(output, "chord_note")["sounds_later"].to_list()[3:] == ["no", "no"]
 
 
-def test_beside_somebody_else_no_string_is_said_to_sound_later() -> None:
-    beside = STEP.run(given(solo=True, alone=False))
+def test_beside_somebody_else_no_string_is_said_to_sound_later(beside: StepOutput) -> None:
     assert checked(beside, "chord")["breaking"].to_list() == ["cannot_tell", "together"]
     assert "yes" not in checked(beside, "chord_note")["sounds_later"].to_list()
+
+
+def test_chords_beside_somebody_else_are_marked(output: StepOutput, beside: StepOutput) -> None:
+    marked = [["piano_near" in flags for flags in checked(one, "chord")["flags"]] for one in (output, beside)]
+    assert marked == [[False, False], [True, True]]
 
 
 def test_a_note_of_the_followed_line_is_known_in_its_chord(output: StepOutput) -> None:

@@ -6,8 +6,10 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.store.corpus import Corpus
+from pipeline.store.database import edited
 from pipeline.store.database.edited import edited_since, note_kept
 from pipeline.store.database.report_notice import BEFORE_THE_RUN, tell_pages
+from pipeline.store.provenance import hash_bytes_of
 from tests.helpers.made_rows import corpus_folder, small
 
 
@@ -29,6 +31,33 @@ def test_what_is_edited_after_a_run_is_told_until_the_next(tmp_path):
     assert "older than catalogue/take.csv and 1 more, edited since the last run" in " ".join(asked.stderr.split())
     note_kept(Corpus(root))
     assert edited_since(root) == []
+
+
+def test_a_file_that_stands_as_it_stood_is_not_read_and_one_whose_time_was_set_back_is(tmp_path, monkeypatch):
+    root = corpus_folder(tmp_path, **small())
+    take, side = (root / "catalogue" / f"{table}.csv" for table in ("take", "side"))
+    take.write_text("take_id\nt1\n", encoding="utf-8")
+    side.write_text("side_id\ns1\n", encoding="utf-8")
+    monkeypatch.setattr(edited, "TICK_NS", -(10**10))  # as if these had been written long before
+    note_kept(Corpus(root))
+    stood = take.stat()
+    take.write_text("take_id\nt2\n", encoding="utf-8")
+    os.utime(take, ns=(stood.st_atime_ns, stood.st_mtime_ns))
+    read = []
+    monkeypatch.setattr(edited, "hash_bytes_of", lambda path: read.append(path.name) or hash_bytes_of(path))
+    assert edited_since(root) == ["catalogue/take.csv"]
+    assert read == ["take.csv"]
+
+
+def test_a_file_edited_while_a_run_read_it_is_told(tmp_path):
+    root = corpus_folder(tmp_path, **small())
+    take = root / "catalogue" / "take.csv"
+    take.write_text("take_id\nt1\n", encoding="utf-8")
+    corpus = Corpus(root)
+    assert corpus.catalogue.hashes
+    take.write_text("take_id\nt2\n", encoding="utf-8")
+    note_kept(corpus)
+    assert edited_since(root) == ["catalogue/take.csv"]
 
 
 def test_the_pages_of_a_report_say_that_they_are_older(tmp_path):
