@@ -74,12 +74,14 @@ def hand(
         sure = int((~frame["cannot_tell"]).sum())
         print_text(f"The hand is clear in {sure} of {frame.height} notes; probabilities are of the whole passage.")
         print_text(f"{STOPS_EXPLAINED} Shift: how likely the hand moved.")
-        for rank, share, notes in played.other_readings():
+        for rank, share, notes in (others := played.other_readings()):
             print_text(
-                f"By reading {rank} of the speed ({probability_words(share)} of all readings weighed, whatever A4 was) "
+                f"Read as other notes ({probability_words(share)} of all readings weighed, whatever A4 was) "
                 f"{counted(notes, 'note')} here {'has' if notes == 1 else 'have'} another string or finger: "
                 f"--speed-rank {rank}."
             )
+        if others:
+            print_text("--speed-rank counts readings by their notes; `speed` lists them by speed and A4.")
         for reason, count in sorted(Counter(frame["not_counted"].drop_nulls()).items()):
             print_text(f"{counted(count, 'slide')} {'is' if count == 1 else 'are'} not counted: {reason}.")
         _show_chords(played.chords())

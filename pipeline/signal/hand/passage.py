@@ -114,11 +114,13 @@ def reconstruct_with(kinds: Sequence[Weights], line: Line, *, board: Fingerboard
     """``reconstruct`` for the given kinds of player, which differ in what they like at a middling tempo."""
     line = replace(line, slides=chain.looked_at(line.slides))
     usual, share = _own_kinds(line), vibrato_share(line, board=board)
+    # One by one: with all of their stops passages are the largest that there is.
     whole = [
-        PassageChain.of(line, span, board=board, middle=kinds[0], heard=usual, share=share)
+        PassageChain.of(line, span, board=board, middle=kinds[0], heard=usual, share=share).likely(
+            usual, least=LEAST_STOP
+        )
         for span in passages(line, board=board)
     ]
-    whole = [each.likely(usual, least=LEAST_STOP) for each in whole]
     hearings = {_heard(usual, odds): share for odds, share in HEARD_ODDS}
     heard = _hearing_chances(_AsPlayed(whole, kinds[:1], hearings), hearings)
     likeliest = max(heard, key=heard.__getitem__)

@@ -1,5 +1,6 @@
 """Whole passages with known fingerings: calibration, honest sets, anchors, N best paths, and what no hand can do."""
 
+import tracemalloc
 from dataclasses import replace
 from functools import cache
 from types import SimpleNamespace
@@ -95,6 +96,23 @@ def test_passages_worked_out_one_by_one_have_the_same_hand_as_those_held_togethe
     one_by_one = reconstruct(rested, board=fingerboard("violin"))
     for name in ("probability", "reasons", "shifted", "paths", "path_logs"):
         assert np.array_equal(getattr(held, name), getattr(one_by_one, name), equal_nan=True)
+
+
+def test_memory_grows_far_more_slowly_than_the_number_of_passages(monkeypatch: Any) -> None:
+    monkeypatch.setattr(passage, "PAIRS_HELD", 0)
+
+    def peak(passages_: int) -> int:
+        line = _line([69, 71, 73, 74, 76, 74, 73, 71] * 5 * passages_)
+        later = 5.0 * (np.arange(line.midi.size) // 40)
+        tracemalloc.start()
+        reconstruct(replace(line, start_s=line.start_s + later, end_s=line.end_s + later), board=fingerboard("violin"))
+        most = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return most
+
+    peak(1)  # what is worked out once
+    # Two are held at a time as played, and of all no more than what is likely.
+    assert peak(10) < 3 * peak(2)
 
 
 def test_an_open_string_anchors_its_string() -> None:
