@@ -144,7 +144,8 @@ def _beside(peaks, bins, answers, spread, frame, which, steps, partials, hz, lea
         count = _own(bins[r], answers[r], b, hz, own)
         out[i, f] = count
         if count == 0:
-            out[i, f + 1 : f + 7] = np.nan
+            for k in range(f + 1, f + 7):
+                out[i, k] = np.nan
             continue
         inside = 0
         for h in range(OWN_PARTIALS):

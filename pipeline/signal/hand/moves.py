@@ -90,15 +90,17 @@ def _moves(  # type: ignore[no-untyped-def]
     table: Arrays, begins, stops, links: Links, same_as, out, which, slots, masks, sets, audible, shares
 ):
     row = np.zeros(MOST_AT_ONCE, np.uint8)
-    sets[0, :] = NONE
+    for m in range(MOST_AT_ONCE):
+        sets[0, m] = NONE
     sets[0, 0] = IMPOSSIBLE
     known, known_shares = 1, 0
     for t in range(links.apart_s.shape[0]):
         at = out[t]
         if same_as[t] < t:
             first, size = out[same_as[t]], out[t + 1] - at
-            which[at : at + size] = which[first : first + size]
-            audible[at : at + size] = audible[first : first + size]
+            for m in range(size):
+                which[at + m] = which[first + m]
+                audible[at + m] = audible[first + m]
             continue
         rise = round(links.rise[t])
         for i in range(begins[t], begins[t + 1]):
@@ -125,7 +127,8 @@ def _moves(  # type: ignore[no-untyped-def]
 
 @compiled()
 def _fits(table: Arrays, begins, stops, links: Links, slides: Slides, hearing: Hearing, out, which, fit):  # type: ignore[no-untyped-def]
-    fit[:] = 1.0
+    for at in range(fit.size):
+        fit[at] = 1.0
     for t in range(links.apart_s.shape[0]):
         k = links.slide[t]
         if k < 0:

@@ -154,7 +154,8 @@ def _kept_pairs(begins, pair_begins, keep, which, sets, pairs, new_which, new_se
     new = np.full(sets.shape[0], -1)
     # The first set is that of what no hand can make, whether any pair has it or not.
     new[0] = 0
-    new_sets[0] = sets[0]
+    for m in range(sets.shape[1]):
+        new_sets[0, m] = sets[0, m]
     count, known = 0, 1
     for t in range(pair_begins.shape[0] - 1):
         wide = begins[t + 2] - begins[t + 1]
@@ -167,7 +168,8 @@ def _kept_pairs(begins, pair_begins, keep, which, sets, pairs, new_which, new_se
                     own = which[row + j]
                     if new[own] < 0:
                         new[own] = known
-                        new_sets[known] = sets[own]
+                        for m in range(sets.shape[1]):
+                            new_sets[known, m] = sets[own, m]
                         known += 1
                     pairs[count] = row + j
                     new_which[count] = new[own]

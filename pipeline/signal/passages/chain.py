@@ -77,7 +77,8 @@ def _begin(emission, rates, arrival, now, layers, struck, again, extra):  # type
     size = arrival.shape[0]
     _weights(emission, rates, 0, struck, again, extra)
     elsewhere = 1.0 - BEGINS_AT_FIRST - BEGINS_OUTSIDE
-    now[:] = 0.0
+    for s in range(now.shape[0]):
+        now[s] = 0.0
     for i in range(size):
         come = elsewhere * arrival[i] + (BEGINS_AT_FIRST if i == 0 else 0.0)
         now[i * layers] = (1.0 - rates.extra) * come * struck[i]

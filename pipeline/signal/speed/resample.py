@@ -118,7 +118,8 @@ def _read(padded: Samples, positions: Floats, table: Samples, rise: Samples, hal
         first = min(max(whole + 2, 0), last)
         heard = padded[first : first + taps]
         kernel, more = table[row], rise[row]
-        sums[:] = 0.0
+        for lane in range(8):
+            sums[lane] = 0.0
         for k in range(0, taps, 8):
             for lane in range(8):
                 sums[lane] += heard[k + lane] * (kernel[k + lane] + share * more[k + lane])
