@@ -287,12 +287,11 @@ def _near(tracks: Tracks, fit: Fit, time_s: float, column: Floats) -> tuple[floa
     middle_s = np.bincount(tracks.track, tracks.time_s, tracks.count) / np.bincount(
         tracks.track, minlength=tracks.count
     )
-    points = (np.abs(middle_s - time_s) < JUMP_NEAR_S)[tracks.track]
-    line = np.column_stack([np.ones(tracks.time_s.size), tracks.time_s - time_s, column])
-    line = np.where(points[:, None], line, 0.0)
-    whitened = fit.weights.times(line, tracks)
+    points = np.flatnonzero((np.abs(middle_s - time_s) < JUMP_NEAR_S)[tracks.track])
+    line = np.column_stack([np.ones(points.size), tracks.time_s[points] - time_s, column[points]])
+    whitened = fit.weights.times(line, tracks, points)
     covariance = np.linalg.inv(line.T @ whitened + 1e-9 * np.eye(3))
-    found = covariance @ (whitened.T @ np.where(points, fit.residual, 0.0))
+    found = covariance @ (whitened.T @ fit.residual[points])
     return float(found[-1]), float(np.sqrt(covariance[-1, -1]))
 
 

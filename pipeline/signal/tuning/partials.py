@@ -12,7 +12,7 @@ import soxr
 from scipy import fft
 from scipy.ndimage import median_filter
 
-from pipeline.compiled import cents_of_ratio, compiled, magnitudes_of, ratio_of_cents
+from pipeline.compiled import cents_of_ratio, compiled, magnitudes_of, ratio_of_cents, windowed
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, Tracks
 from pipeline.units import A4_HZ, Floats, db_of_gain, gain_of_db
 
@@ -120,8 +120,11 @@ def _magnitudes(slow: npt.NDArray[np.float32], frames: int, first: int, last: in
     window = np.hanning(_WINDOW + 1)[:-1].astype(np.float32)
     views = np.lib.stride_tricks.sliding_window_view(slow, _WINDOW)[::HOP]
     out = np.empty((frames, last - first), dtype=np.float32)
+    filled = np.zeros((_AT_ONCE, _SIZE), dtype=np.float32)
     for start in range(0, frames, _AT_ONCE):
-        spectra = fft.rfft(views[start : start + _AT_ONCE] * window, n=_SIZE, axis=1)
+        some = views[start : start + _AT_ONCE]
+        windowed(some, window, filled)
+        spectra = fft.rfft(filled[: len(some)], axis=1)
         magnitudes_of(spectra[:, first:last], out[start : start + _AT_ONCE])
     return out
 

@@ -10,7 +10,7 @@ covariance of the penalised fit (Nychka 1988) gives the standard error along the
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -56,11 +56,13 @@ class Weights:
     tone_sd: Floats
     point_sd: Floats
 
-    def times(self, values: Floats, tracks: Tracks) -> Floats:
-        """The inverse covariance times ``values`` of shape (n,) or (n, p)."""
+    def times(self, values: Floats, tracks: Tracks, points: npt.NDArray[np.int64] | None = None) -> Floats:
+        """The inverse covariance times ``values`` of shape (n,) or (n, p); of some tones, with their ``points``."""
         flat = values.reshape(values.shape[0], -1)
         out, sums = np.empty(flat.shape), np.empty((2, flat.shape[1]))
-        _times(flat, tracks.track, self.weight, self.shrink, self.ease, self.since_s, sums, out)
+        of_points = tracks.track, self.weight, self.since_s
+        track, weight, since_s = of_points if points is None else (column[points] for column in of_points)
+        _times(flat, track, weight, self.shrink, self.ease, since_s, sums, out)
         return out.reshape(values.shape)
 
 
@@ -169,10 +171,10 @@ def fit_curve(
     coefficient, covariance, smoothing = np.zeros(total), fixed, 1.0
     none = np.empty(0)
     weights = Weights(none, none, none, none, np.array([10.0, 10.0]), np.array([8.0, 8.0]))
-    first = _first_column(tracks.time_s, length_s=length_s)
+    first, known = _first_column(tracks.time_s, length_s=length_s), _known(tracks)
     for turn in range(rounds):
         residual = wrap100(tracks.cents - curve)
-        weights = _reweighted(tracks, residual, weights, forgiving)
+        weights = _reweighted(tracks, known, residual, weights, forgiving)
         normal, right = _normal_equations(
             columns,
             first,
@@ -266,23 +268,45 @@ def _normal_equations(
     return normal, right
 
 
-def _reweighted(tracks: Tracks, residual: Floats, last: Weights, forgiving: float) -> Weights:
+class _Known(NamedTuple):
+    """What of the points and tones no reweighting moves.
+
+    ``source`` (n,) of each point and ``total`` (tracks,), the weight of each tone; by source the points of tones of
+    several, with the factors that make standard scores of them, and the anchors, with their weights.
+    """
+
+    source: npt.NDArray[np.int64]
+    total: Floats
+    several: tuple[npt.NDArray[np.int64], ...]
+    scores: tuple[Floats, ...]
+    anchors: tuple[npt.NDArray[np.int64], ...]
+    says: tuple[Floats, ...]
+
+
+def _known(tracks: Tracks) -> _Known:
     source = tracks.source[tracks.track]
-    total = np.bincount(tracks.track, tracks.weight, tracks.count)
+    total = np.asarray(np.bincount(tracks.track, tracks.weight, tracks.count), dtype=np.float64)
+    size = np.bincount(tracks.track, minlength=tracks.count)[tracks.track]
+    several = tuple(np.flatnonzero((source == kind) & (size > 1)) for kind in (0, 1))
+    scores = tuple(np.sqrt(tracks.weight[of] / (1.0 - 1.0 / size[of])) for of in several)
+    anchors = tuple(np.flatnonzero((tracks.source == kind) & tracks.anchor) for kind in (0, 1))
+    return _Known(source, total, several, scores, anchors, tuple(np.minimum(total[of], 4.0) for of in anchors))
+
+
+def _reweighted(tracks: Tracks, known: _Known, residual: Floats, last: Weights, forgiving: float) -> Weights:
+    source, total = known.source, known.total
     mean = np.bincount(tracks.track, tracks.weight * residual, tracks.count) / total
     inner = residual - mean[tracks.track]
     tone_sd, point_sd = last.tone_sd.copy(), last.point_sd.copy()
-    size = np.bincount(tracks.track, minlength=tracks.count)[tracks.track]
     for kind in (0, 1):
-        several = (source == kind) & (size > 1)
-        if several.sum() > 20:
+        several, anchors = known.several[kind], known.anchors[kind]
+        if several.size > 20:
             # 1.4826 median absolute deviations make a standard deviation (normal distribution).
-            z = np.abs(inner[several]) * np.sqrt(tracks.weight[several] / (1.0 - 1.0 / size[several]))
+            z = np.abs(inner[several]) * known.scores[kind]
             point_sd[kind] = max(_LEAST_POINT_SD, 1.4826 * float(np.median(z)))
-        tones = (tracks.source == kind) & tracks.anchor
-        if tones.sum() > 4:
-            spread = 1.4826 * _weighted_median(np.abs(mean[tones]), np.minimum(total[tones], 4.0))
-            noise = point_sd[kind] ** 2 / float(np.median(total[tones]))
+        if anchors.size > 4:
+            spread = 1.4826 * _weighted_median(np.abs(mean[anchors]), known.says[kind])
+            noise = point_sd[kind] ** 2 / float(np.median(total[anchors]))
             tone_sd[kind] = np.sqrt(max(spread**2 - noise, _LEAST_TONE_SD**2))
     point_var = point_sd[source] ** 2
     stray = inner * np.sqrt(tracks.weight / point_var) / (3.0 * forgiving)

@@ -51,15 +51,25 @@ def growth(time_s: Floats, *, shrink: float, length_s: float) -> Floats:
 
 def wow_columns(tracks: Tracks, *, hz: float, shrink: float, length_s: float) -> Floats:
     """Sine and cosine columns at the points, weakened as a mean over each point's window weakens them; (n, 2)."""
-    seen = np.sinc(hz * tracks.window_s)[:, None]
-    return seen * waves_at(tracks.time_s, hz=hz, shrink=shrink, length_s=length_s)
+    return _grown(tracks, _seen(tracks, hz), shrink, length_s)
+
+
+def _seen(tracks: Tracks, hz: float) -> Floats:
+    return np.sinc(hz * tracks.window_s)[:, None] * _even_waves(tracks.time_s, hz)
+
+
+def _grown(tracks: Tracks, seen: Floats, shrink: float, length_s: float) -> Floats:
+    return growth(tracks.time_s, shrink=shrink, length_s=length_s)[:, None] * seen
+
+
+def _even_waves(time_s: Floats, hz: float) -> Floats:
+    angle = 2.0 * np.pi * hz * time_s
+    return np.stack([np.sin(angle), np.cos(angle)], axis=1)
 
 
 def waves_at(time_s: Floats, *, hz: float, shrink: float, length_s: float) -> Floats:
     """Sine and cosine columns at moments (n,), (n, 2)."""
-    seen = growth(time_s, shrink=shrink, length_s=length_s)
-    angle = 2.0 * np.pi * hz * time_s
-    return np.stack([seen * np.sin(angle), seen * np.cos(angle)], axis=1)
+    return growth(time_s, shrink=shrink, length_s=length_s)[:, None] * _even_waves(time_s, hz)
 
 
 def find_wow(
@@ -122,17 +132,13 @@ def _refined(
         three, covariance, _ = _solve(tracks, residual, weights, np.column_stack([columns, lean]))
         step = float(np.clip(three[2], -0.5 / length_s, 0.5 / length_s))
         hz, hz_se = hz + step, float(np.sqrt(covariance[2, 2] * noise))
-    fits = [
-        _solve(tracks, residual, weights, wow_columns(tracks, hz=hz, shrink=float(shrink), length_s=length_s))
-        for shrink in _SHRINKING
-    ]
+    seen = _seen(tracks, hz)
+    fits = [_solve(tracks, residual, weights, _grown(tracks, seen, float(shrink), length_s)) for shrink in _SHRINKING]
     # the growth is rarely well determined: its posterior mean over discs of all usual sizes
     gains = np.array([gain for _, _, gain in fits]) / noise
     share = softmax(gains)
     shrink = float(share @ _SHRINKING)
-    pair, covariance, _ = _solve(
-        tracks, residual, weights, wow_columns(tracks, hz=hz, shrink=shrink, length_s=length_s)
-    )
+    pair, covariance, _ = _solve(tracks, residual, weights, _grown(tracks, seen, shrink, length_s))
     return Wow(
         hz=hz,
         cents=float(np.hypot(*pair)),
