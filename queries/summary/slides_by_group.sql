@@ -1,5 +1,5 @@
 with
--- Why a group has takes and no rate: nothing of them was counted.
+-- Why a group may have takes and no rate: nothing of them was counted. Takes that were are left out first, as most are.
 unheard as (
     select
         member.grouping,
@@ -12,8 +12,8 @@ unheard as (
     from tally.take_in_group as member
     join fact.take_tally as take
         on take.take_id = member.take_id and take.player_id is not distinct from member.player_id
+    where take.state = 'not_judged'
     group by member.grouping, member.group_key
-    having bool_and(take.state = 'not_judged')
 )
 select
     takes.*,
@@ -23,6 +23,9 @@ from tally.takes_by_group as takes
 left join summary.rate
     on rate.grouping = takes.grouping and rate.group_key = takes.group_key
 left join unheard
-    on unheard.grouping = takes.grouping and unheard.group_key = takes.group_key
+    on
+        unheard.grouping = takes.grouping
+        and unheard.group_key = takes.group_key
+        and takes.takes_not_judged = takes.takes
 left join result.quartile
     on quartile.grouping = takes.grouping and quartile.group_key = takes.group_key
