@@ -8,6 +8,7 @@ from pipeline.answers.number_words import rounded, with_limits
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.errors import DataError, UsageError
 from pipeline.stats.planning import POWER, Design, Plan, plan
+from pipeline.stats.whose_rate import LEAST_MEAN_SLIDES, LEAST_PLAYERS_FOR_SPREAD
 
 CHANGE_SPREAD = 0.2
 """How much players' own log ratios differ (judgement: no corpus has told it yet)."""
@@ -29,7 +30,8 @@ def planned(folder: Path | str, *, ratios: Sequence[float], days: float, slides:
         raise DataError(f"{folder}: fewer than three players with slides", "too few to tell how much players differ")
     row = known.row(0, named=True)
     if row["player_spread"] is None:
-        raise DataError(f"{folder}: {row['warning']}", "add takes: 8 players, or 10 slides of each, tell it")
+        enough = f"{LEAST_PLAYERS_FOR_SPREAD} players, or {LEAST_MEAN_SLIDES:g} slides of every second one, tell it"
+        raise DataError(f"{folder}: {row['warning']}", f"add takes: {enough}")
     design = Design(row["player_spread"], row["session_spread"], CHANGE_SPREAD, days, slides)
     try:
         plans, least, most = (

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.stats.correction import UNCORRECTED, Factor
 from pipeline.stats.detection import corrected
 from pipeline.stats.intervals import Interval
@@ -45,7 +46,6 @@ PER_BAR = "slides_per_bar"
 """The measure of takes that are laid on a written part, which may be none or few of a group's."""
 OF_PLAYERS = ("slides_per_minute", "slides_per_100_transitions", "observed_over_expected")
 """Measures of all takes for which players are asked."""
-ASSUMED = "no recording days known: takes of one year count as one day"
 SCHEMA = pl.Schema(
     {
         "grouping": pl.String(),
@@ -176,9 +176,7 @@ def _rows(
             scaled = factor.scaled(columns[counts], names) if rate.method == BOOTSTRAP else None
             again = rate if scaled is None else rate_interval(scaled, columns[exposures], **drawn)
             assert again is not None
-            made = corrected(
-                Interval(again.estimate, again.low, again.high), factor.whole, relative.whole if relative else None
-            )
+            made = mended(Interval(again.estimate, again.low, again.high), factor.whole, relative)
             row |= corrected_columns(made, times, most=None if most is None else times * most)
         yield row
         if measure in (*OF_PLAYERS, PER_BAR) and columns["is_named"].any():
@@ -216,13 +214,22 @@ def _rests_on(
         count=count,
         is_guessed=(pooled or Spread(0.0, 0.0)).degrees < ENOUGH_DEGREES,
     )
-    is_assumed = unit == "session" and bool(columns["is_assumed"].any())
-    warnings = [text for text in (small, ASSUMED if is_assumed else None) if text]
+    assumed = assumed_warning(columns["is_assumed"][exposure > 0]) if unit == "session" else None
+    warnings = [text for text in (small, assumed) if text]
     return {
         "clusters": int((exposure > 0).sum()),
         "effective_clusters": effective,
         "warning": "; ".join(warnings) or None,
     }
+
+
+def assumed_warning(is_assumed: npt.ArrayLike) -> str | None:
+    """How many of a group's sessions are only assumed, and what that means; None without any.
+
+    ``is_assumed`` is so for each session, shape (sessions,)."""
+    assumed = np.asarray(is_assumed, dtype=bool)
+    of = counted(assumed.size, "session")
+    return f"{assumed.sum()} of {of} assumed: takes of one year count as one day" if assumed.any() else None
 
 
 _SHARED = (
@@ -250,18 +257,18 @@ def _of_players(
     if made is None:
         return
     shared = {name: row[name] for name in _SHARED}
-    mended: PlayersRates | None = None
+    again: PlayersRates | None = None
     if factor is not None:
         # The grid is dear: there the players' common factor alone is carried along.
         means = factor.means(names) if made.method == "log t" else None
-        mended = made if means is None else players_rates(counts, exposures / means, np.arange(counts.size))
+        again = made if means is None else players_rates(counts, exposures / means, np.arange(counts.size))
     for estimand in (AVERAGE, TYPICAL):
         interval = made.average if estimand == AVERAGE else made.typical
         values: dict[str, Any] = {}
-        if mended is not None and factor is not None:
+        if again is not None and factor is not None:
             draws = factor.typical(names, about_means=means is not None)
-            again = mended.average if estimand == AVERAGE else mended.typical
-            values = corrected_columns(corrected(again, draws, relative.whole if relative else None))
+            right = again.average if estimand == AVERAGE else again.typical
+            values = corrected_columns(mended(right, draws, relative))
         yield (
             shared
             | values
@@ -275,6 +282,12 @@ def _of_players(
                 "effective_clusters": float(made.players),
             }
         )
+
+
+def mended(found: Interval, draws: Floats, whole: Factor | None) -> Interval:
+    """A rate corrected by draws of true slides per find, of a measure that sets it against the whole corpus (whose
+    factor is then given) by those of the whole too."""
+    return corrected(found, draws, None if whole is None else whole.whole)
 
 
 def source_columns(*factors: Factor | None) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """How often stated limits hold the truth, how far estimates are off, and what tests find, by simulation.
 
-Run with: python -m tests.benchmarks.coverage [--repeats 400] [--only WORD] [--workers CORES]
+Run with: python -m tests.benchmarks.coverage [--repeats 400] [--first 0] [--only WORD] [--workers CORES]
 Each line is a world and a method of the product: the share of repeats whose 95 % interval holds the truth ("cover"),
 by how much the middle one of the estimates is off ("bias": from the median, which is the same of a rate and of its
 logarithm, with its standard error of Monte Carlo), the median of upper over lower limit ("wide"), and the share of
@@ -129,6 +129,8 @@ def change(truth_between: float | None = None, **world: float) -> World:
                 right = truth * world.get("replaced", 1.0) if name == "between players" else truth
                 yield from of_ratio(name, evidence.compared, right)
         if made.differ_p is not None:
+            if made.joined is None:  # what is not said finds nothing
+                yield Outcome("joined", None, truth, 1.0)
             yield Outcome("within and between differ", None, 1.0, made.differ_p)
 
     return run
@@ -168,7 +170,7 @@ def sample(number: int, **world: float | str) -> World:
         if made:
             own = float(((made.low <= p.rates) & (p.rates <= made.high)).mean())
             yield Outcome("own rates", Interval(made.rates[0], made.low[0], made.high[0]), p.rates[0], share=own)
-            if tells_spread(p.counts.sum(), number):
+            if tells_spread(np.bincount(p.of, p.counts)):
                 yield Outcome("spread between players", made.spread, p.spread)
             yield from of_players(players_rates(p.counts, p.exposures, p.of, posterior=made), p)
 
@@ -420,14 +422,16 @@ def outcomes(name: str, start: int, stop: int) -> list[Outcome]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--repeats", type=int, default=400)
+    parser.add_argument("--first", type=int, default=0, help="number of the first repeat: other numbers, other draws")
     parser.add_argument("--only", default="", help="worlds whose name contains this")
     parser.add_argument("--workers", type=int, default=1, help="processes that share the repeats")
     asked = parser.parse_args()
     print(f"{'':50}{'':30} {'cover':>7} {'bias':>9} {'+-':>5} {'wide':>8} {'found':>7} {'of':>5}")
-    starts = range(0, asked.repeats, AT_ONCE)
+    last = asked.first + asked.repeats
+    starts = range(asked.first, last, AT_ONCE)
     with ProcessPoolExecutor(asked.workers, get_context("spawn"), threadpool_limits, (1,)) as pool:
         given = {
-            name: [pool.submit(outcomes, name, start, min(start + AT_ONCE, asked.repeats)) for start in starts]
+            name: [pool.submit(outcomes, name, start, min(start + AT_ONCE, last)) for start in starts]
             for name in WORLDS
             if asked.only in name
         }

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.stats.change import changed_or_replaced
+from pipeline.stats.change import changed_or_replaced, combined_effect
 
 MANY = 1e8
 
@@ -26,6 +26,20 @@ def test_within_is_the_paired_t_test_where_counts_are_great():
     assert made.between is None
     assert made.joined == made.within
     assert made.differ_p is None
+
+
+def test_a_players_weight_does_not_go_with_the_players_own_ratio():
+    # As much exposure and as many slides in both together: as many votes, however the slides are divided.
+    first, second = np.array([8.0, 2, 5, 5, 7, 6]), np.array([2.0, 8, 5, 5, 3, 4])
+    made = changed_or_replaced((first, np.full(6, 2.0)), (second, np.full(6, 2.0)))
+    votes = np.log(first + 0.5) - np.log(second + 0.5)
+    assert np.log(made.within.compared.ratio.estimate) == pytest.approx(votes.mean(), abs=1e-6)
+
+
+def test_players_who_agree_by_luck_are_no_surer_than_chance_allows():
+    made = combined_effect([0.5] * 4, [0.1] * 4).ratio
+    half = stats.t.ppf(0.975, 3) * np.sqrt(0.1 / 4)
+    assert np.log([made.estimate, made.low, made.high]) == pytest.approx([0.5, 0.5 - half, 0.5 + half], abs=1e-5)
 
 
 def test_both_kinds_of_evidence_are_joined_by_their_precision():

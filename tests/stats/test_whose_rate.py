@@ -5,7 +5,7 @@ import pytest
 from scipy import special, stats
 
 from pipeline.stats.player_grid import player_grid
-from pipeline.stats.whose_rate import compare_players, players_rates
+from pipeline.stats.whose_rate import compare_players, players_rates, tells_spread
 
 
 def test_typical_player_is_students_t_of_logarithms():
@@ -66,7 +66,8 @@ def test_few_slides_go_to_the_grid_and_its_ratio_holds_no_more_than_it_knows():
 
 
 def plain_posterior(counts, exposures, of, draws=400_000):
-    """The same model by drawing from the priors and weighing by the likelihood: mu flat from -3 to 3 about the mean."""
+    """The same model by drawing from the priors and weighing by the likelihood: mu flat from -3 to 3 about the mean for
+    the average player and the spread, and weighed by Jeffreys' prior for the typical player and each one's rate."""
     rng = np.random.default_rng(1)
     centre = np.log(counts.sum() / exposures.sum())
     mu = rng.uniform(-3, 3, draws)
@@ -74,17 +75,28 @@ def plain_posterior(counts, exposures, of, draws=400_000):
     rates = np.exp(centre + mu[:, None] + sigma[:, None] * rng.normal(size=(draws, of.max() + 1)))
     shape = 1 / kappa**2
     logs = np.zeros(draws)
+    told, middle = np.zeros((2, draws, of.max() + 1))
     for c, e, p in zip(counts, exposures, of, strict=True):
         m = rates[:, p] * e
         logs += special.gammaln(c + shape) - special.gammaln(shape) - (c + shape) * np.log1p(m / shape)
         logs += c * np.log(m / shape)
-    weight = special.softmax(logs)
+        for at, of_mu in ((mu, told), (0.0, middle)):
+            usual = np.exp(centre + at) * e
+            of_mu[:, p] += usual / (1 + kappa**2 * usual)
+    information = [(i / (1 + sigma[:, None] ** 2 * i)).sum(axis=1) for i in (told, middle)]
+    flat = special.softmax(logs)
+    matching = special.softmax(logs + 0.5 * np.log(information[0] / information[1]))
 
-    def quantiles(values, at=(0.025, 0.5, 0.975)):
+    def quantiles(values, weight, at=(0.025, 0.5, 0.975)):
         order = np.argsort(values)
         return np.interp(at, np.cumsum(weight[order]), values[order])
 
-    return quantiles(np.exp(centre + mu)), quantiles(sigma), [quantiles(rates[:, p]) for p in range(rates.shape[1])]
+    return (
+        quantiles(np.exp(centre + mu), matching),
+        quantiles(np.exp(centre + mu + sigma**2 / 2), flat),
+        quantiles(sigma, flat),
+        [quantiles(rates[:, p], matching) for p in range(rates.shape[1])],
+    )
 
 
 @pytest.mark.slow
@@ -92,13 +104,20 @@ def test_grid_as_weighted_draws_from_the_priors():
     counts, exposures = np.array([4.0, 7, 2, 9, 12]), np.array([2.0, 2, 1, 2, 8])
     of = np.array([0, 0, 1, 1, 2])
     made = player_grid(counts, exposures, of)
-    typical, spread, rates = plain_posterior(counts, exposures, of)
+    typical, average, spread, rates = plain_posterior(counts, exposures, of)
     # 400,000 weighted draws are worth some thousands: quantiles within 6 %; the typical player's far tail less.
     assert [made.typical.low, made.typical.estimate, made.typical.high] == pytest.approx(typical, rel=0.12)
+    assert [made.average.low, made.average.estimate] == pytest.approx(average[:2], rel=0.08)
     assert [made.spread.low, made.spread.estimate, made.spread.high] == pytest.approx(spread, rel=0.08, abs=0.03)
     for player in range(3):
         own = [made.low[player], made.rates[player], made.high[player]]
         assert own == pytest.approx(rates[player], rel=0.06)
+
+
+def test_spread_is_told_by_the_middle_players_slides_or_by_many_players():
+    assert tells_spread([12.0, 30, 9, 2, 40])
+    assert not tells_spread([3.0, 200, 2, 5, 4])
+    assert tells_spread([3.0] * 15)
 
 
 def test_players_who_are_alike_count_one_by_one():

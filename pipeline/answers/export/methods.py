@@ -67,10 +67,11 @@ def paragraph(
         "",
         "Three rates answer three questions. Music as recorded is all slides over all exposure, what a random "
         f"minute sounds like; {_intervals(opened, corpus)} The average player is the mean of players' rates by a "
-        "modified Cox interval (Olsson 2005), the typical player their median by Student's t on logarithms; "
-        "with fewer than ten slides a player both are summed over a grid of spreads. Limits per minute hold the "
-        "error of the speeds over all their readings, alike within a recording session. Exact Poisson intervals "
-        "are given for contrast. Quartiles are of type 7 (Hyndman and Fan 1996).",
+        "modified Cox interval (Olsson 2005), the typical player their geometric mean by Student's t on logarithms; "
+        "with fewer than ten slides a player both are summed over a grid of spreads, the typical one by Jeffreys' "
+        "prior (Welch and Peers 1963). Limits per minute hold the error of the speeds over all their readings, alike "
+        "within a recording session. Exact Poisson intervals are given for contrast. Quartiles are of type 7 "
+        "(Hyndman and Fan 1996).",
         "",
         "Periods hold takes certainly dated to them; beside these stand rates with the other dates drawn "
         "given the takes' slides, and the bounds that any dates could give. Groups are compared within "

@@ -7,8 +7,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.stats.correction import Factor
-from pipeline.stats.detection import corrected
-from pipeline.stats.estimates import MEASURES, OF_PLAYERS, RELATIVE, corrected_columns, source_columns
+from pipeline.stats.estimates import MEASURES, OF_PLAYERS, RELATIVE, corrected_columns, mended, source_columns
 from pipeline.stats.intervals import Interval
 from pipeline.stats.player_grid import player_grid
 from pipeline.stats.rates import FEW_CLUSTERS
@@ -39,9 +38,9 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
         whose = players_rates(*of_sessions, posterior=made)
         if made is None or whose is None:
             continue
-        told = tells_spread(float(players[counts].sum()), players.height)
-        rough = "rough spread" if told else "with too few slides to tell their spread"
-        few = f"only {players.height} players: {rough}" if players.height < FEW_CLUSTERS else None
+        told = tells_spread(players[counts])
+        few = f"only {players.height} players: rough spread" if players.height < FEW_CLUSTERS else None
+        untold = f"only {players.height} players with too few slides to tell their spread"
         shared = {
             "measure": measure,
             **{
@@ -57,7 +56,7 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
             **({} if told else {"player_spread": None}),
             "players": players.height,
             "method": "grid",
-            "warning": few,
+            "warning": few if told else untold,
         }
         rows += [
             shared
@@ -85,8 +84,5 @@ def _corrected(drawn: Interval, factor: Factor | None, relative: Factor | None) 
     return (
         columns
         if factor is None
-        else columns
-        | corrected_columns(
-            corrected(drawn, factor.whole, relative.whole if relative else None), name="shrunken_rate_corrected"
-        )
+        else columns | corrected_columns(mended(drawn, factor.whole, relative), name="shrunken_rate_corrected")
     )
