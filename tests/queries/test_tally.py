@@ -262,5 +262,5 @@ def test_sessions_nobody_noted_are_those_of_a_day_a_year_or_a_label():
     counted = rows(con, "summary.slides_by_player", "player_id", "sessions", "sessions_assumed")
     assert counted == [("ann", 5, 3), (None, 1, 0)]
     said = rows(con, "summary.slides_by_player", "player_id", "warning")
-    assert "no recording days known: takes of one year count as one day" in said[0][1]
-    assert "recording days" not in said[1][1]
+    assert "3 of 5 sessions assumed: takes of one year count as one day" in said[0][1]
+    assert "assumed" not in said[1][1]

@@ -7,7 +7,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipeline.stats.estimates import ASSUMED, group_seed
+from pipeline.stats.estimates import assumed_warning, group_seed
 from pipeline.stats.rates import (
     ENOUGH_DEGREES,
     Spread,
@@ -128,7 +128,7 @@ def _row(
         counted=of.counted,
         is_guessed=spread.degrees < ENOUGH_DEGREES,
     )
-    warnings = [text for text in (small, ASSUMED if frame["is_assumed"].any() else None) if text]
+    warnings = [text for text in (small, assumed_warning(frame["is_assumed"])) if text]
     return {
         **dict(zip(("grouping", "group_key", *of.also), key, strict=True)),
         f"{of.share}_low": share.low,
