@@ -1,6 +1,8 @@
 """A run against the same pure functions in a plain pool of processes: sides that sound, measured whole.
 
 python -m tests.benchmarks.overhead 200 60 2     so many sides of so many seconds, so many workers
+
+Processor time is of this process and all below it, on Linux; so a busy machine can be told from a slow run.
 """
 
 import multiprocessing
@@ -10,6 +12,7 @@ import sys
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from functools import cache, partial
+from multiprocessing import forkserver
 from pathlib import Path
 
 import numpy as np
@@ -69,11 +72,25 @@ def compare(folder: Path, *, sides: int, seconds: float, workers: int) -> None:
         with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
             found.extend(pool.map(partial(pure, root=root), names))
 
+    before = cpu_s()
     bare = timed("pure functions in a plain pool", plain)
+    between = cpu_s()
     whole = timed("run, up to the hand", lambda: run(root, workers=workers, until="hand"))
+    after = cpu_s()
     timed("run, summaries and database", lambda: run(root))
     print(f"{sum(found)} slides on {sides} sides of {seconds:g} s, {workers} workers")
     print(f"run = {whole / bare:.3f} × plain, or 1.05 × plain {whole - 1.05 * bare:+.1f} s")
+    bare, whole = between - before, after - between
+    print(f"processor time {whole:.1f} and {bare:.1f} s: {whole / bare:.3f} × plain")
+
+
+def cpu_s() -> float:
+    """Processor seconds of this process, of its children that have ended, and of what workers are forked from."""
+    now = os.times()
+    ticks = 0
+    if server := forkserver._forkserver._forkserver_pid:
+        ticks = sum(map(int, Path(f"/proc/{server}/stat").read_text().rpartition(")")[2].split()[11:15]))
+    return now.user + now.system + now.children_user + now.children_system + ticks / os.sysconf("SC_CLK_TCK")
 
 
 if __name__ == "__main__":
