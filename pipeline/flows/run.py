@@ -30,6 +30,7 @@ from pipeline.flows.work import load_steps
 from pipeline.processes import start_loading, usable_cores
 from pipeline.steps.base import AnyStep
 from pipeline.store.catalogue.problems import did_you_mean
+from pipeline.store.catalogue.recording import bowed_beside
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import mend
 from pipeline.store.files.lock import locked
@@ -139,7 +140,10 @@ def parts_for(corpus: Corpus) -> list[str]:
     """What its sides need of what is compiled."""
     from pipeline.signal.first_use import EACH_SIDE
 
-    return [*EACH_SIDE, *(["places"] if corpus.catalogue.frame("written_part").height else [])]
+    catalogue = corpus.catalogue
+    written = catalogue.frame("written_part").height > 0
+    several = any(bowed_beside(catalogue, take) for take in catalogue.frame("take").to_dicts())
+    return [*EACH_SIDE, *(["places"] if written else []), *(["players"] if several else [])]
 
 
 @contextmanager

@@ -151,7 +151,17 @@ def _plants(made: Made) -> None:
     taken(sound, hz, sounding=(0, sound.size), partials=2, sample_rate_hz=RATE_HZ).sound()
 
 
-def _renders(_: Made) -> None:
+def _tells_players_apart(made: Made) -> None:
+    from pipeline.signal.voices.colour import colour
+    from pipeline.signal.voices.whose import whose
+
+    line = made.line
+    whose(line, line, colour(np.zeros((2, line.time_s.size, 2)), np.stack([line.f0_hz, line.f0_hz])))
+
+
+def _renders(made: Made) -> None:
+    from pipeline.signal.speed.resample import correct_samples
+    from pipeline.signal.speed.speed_map import SpeedMap
     from pipeline.signal.synth.plans import random_plan
     from pipeline.signal.synth.render import render_side
     from pipeline.signal.synth.speedplan import SpeedPlan
@@ -163,6 +173,8 @@ def _renders(_: Made) -> None:
         plan, rng=rng, sample_rate_hz=44_100, voice=random_voice(rng, instrument="violin"), snr_db=20.0,
         piano_below_db=9.0, band="electrical", speed=SpeedPlan(),
     )  # fmt: skip
+    speed_map = SpeedMap.identity(NOTE_S)
+    correct_samples(made.sound[: int(NOTE_S * RATE_HZ)], sample_rate_hz=RATE_HZ, speed_map=speed_map)
 
 
 PARTS: dict[str, Callable[[Made], None]] = {
@@ -173,9 +185,11 @@ PARTS: dict[str, Callable[[Made], None]] = {
     "slides": _finds_slides,
     "places": _places_notes,
     "plantings": _plants,
+    "players": _tells_players_apart,
     "rendering": _renders,
 }
 """What is to be used, in an order in which several processes can take one after another: the longest first, and slides
 when the line has compiled what they share."""
 EACH_SIDE = ("line", "tuning", "chords", "hands", "slides", "plantings")
-"""What every side needs; places of notes where a part is written, rendering for the demo alone."""
+"""What every side needs; places are for notes of a written part, players for sides with several who bow, and rendering
+for the demo."""

@@ -11,10 +11,11 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.engine.jobs import Did, Report
 from pipeline.flows.progress import Display, Tally, time_left_s
-from pipeline.flows.run import begin, prepare, run
+from pipeline.flows.run import begin, parts_for, prepare, run
+from pipeline.signal.first_use import EACH_SIDE
 from pipeline.store.corpus import Corpus
 from tests.helpers.quick_run import QUICK, Words, planned, quick_run
-from tests.helpers.tone_corpus import make_corpus
+from tests.helpers.tone_corpus import make_corpus, write_csv
 
 
 def report(result: str) -> Report:
@@ -114,3 +115,12 @@ def test_the_first_word_comes_before_any_work(
     with pytest.raises(KeyboardInterrupt):
         run(make_corpus(tmp_path / "c", sides=2), quiet=False)
     assert said == ["Looking at what must be done.\n"]
+
+
+def test_only_what_the_sides_of_a_corpus_need_is_compiled_before_a_run(tmp_path: Path) -> None:
+    plain = make_corpus(tmp_path / "c", sides=1)
+    assert parts_for(Corpus(plain)) == list(EACH_SIDE)
+    write_csv(plain, "take", "take_id,session_id,accompaniment", ["t-s00,x0,second_string"])
+    write_csv(plain, "work", "work_id,title", ["w,Air"])
+    write_csv(plain, "written_part", "work_id,edition", ["w,e"])
+    assert parts_for(Corpus(plain)) == [*EACH_SIDE, "places", "players"]
