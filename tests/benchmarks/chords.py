@@ -1,17 +1,18 @@
 """Chords on mixes of real notes never learned from, and on real solo violin: one table from one run.
 
-    OMP_NUM_THREADS=1 python -m tests.benchmarks.chords --folder FOLDER [--violin FOLDER] [--quick]
+    OMP_NUM_THREADS=1 python -m tests.benchmarks.chords --folder FOLDER [--violin FOLDER] [--viola FOLDER] [--quick]
 
-``--folder`` holds ``solo_violin``, ``cello_notes`` and ``piano`` (see ``real_sound``), ``--violin`` real single violin
-notes, one a file, named by their pitch. Of the mixes: per frame inside notes (50 ms and more from their edges) how
-many of the notes of chords are found within 50 cents and how many of those said are right, octaves and twelfths above
-another note apart; above how many notes of chords such a note is named or thought possible, where one sounds and where
-none does; frames with two or more bowed; claims that a string sounds later against planted delays; the curve of each
-note against the note followed by itself. Of real solo violin: written notes found in 46 ms of the first 0.45 s, wrong
-notes a chord (as long, of a pitch not written near), chords of over 200 ms a minute, onsets (80 ms, 50 cents; as heard,
-and with the notes of a chord where it begins, for lists know no broken ones; see ``written_onsets``) beside basic-pitch
-where it is installed, and in which share of the frames in which one note is written the line is on the one before,
-and only rings. Lists of notes are estimates on a grid of 32 ms; each is moved by up to 0.1 s to where most are heard.
+``--folder`` holds ``solo_violin``, ``cello_notes`` and ``piano`` (see ``real_sound``), ``--violin`` and ``--viola``
+real single notes of these, one a file, named by their pitch. Of the mixes: per frame inside notes (50 ms and more from
+their edges) how many of the notes of chords are found within 50 cents and how many of those said are right, octaves and
+twelfths above another note apart; above how many notes of chords such a note is named or thought possible, where one
+sounds and where none does; frames with two or more bowed; claims that a string sounds later against planted delays; the
+curve of each note against the note followed by itself. Of real solo violin: written notes found in 46 ms of the first
+0.45 s, wrong notes a chord (as long, of a pitch not written near), chords of over 200 ms a minute, onsets (80 ms, 50
+cents; as heard, and with the notes of a chord where it begins, for lists know no broken ones; see ``written_onsets``)
+beside basic-pitch where it is installed, and in which share of the frames in which one note is written the line is on
+the one before, and only rings. Lists of notes are estimates on a grid of 32 ms; each is moved by up to 0.1 s to where
+most are heard.
 """
 
 import argparse
@@ -61,7 +62,7 @@ CONDITIONS: dict[str, tuple[str, float | None, float | None]] = {
     "piano +6 dB": ("electrical", 20.0, 6.0),
     "piano 0 dB": ("electrical", 20.0, 0.0),
 }
-OF_CELLO = ("clean", "acoustic 20 dB", "acoustic 10 dB")
+OF_OTHERS = ("clean", "acoustic 20 dB", "acoustic 10 dB")
 
 
 @dataclass
@@ -369,15 +370,18 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.chords")
     parser.add_argument("--folder", type=Path, required=True)
-    parser.add_argument("--violin", type=Path)
+    apart = ("violin", "viola")
+    for name in apart:
+        parser.add_argument(f"--{name}", type=Path)
     parser.add_argument("--quick", action="store_true")
     given = parser.parse_args()
     count, most_s = (1, 40.0) if given.quick else (4, 110.0)
     piano = real_sound.single_notes(given.folder / "piano")
-    sources = {"cello": given.folder / "cello_notes", **({"violin": given.violin} if given.violin else {})}
-    for instrument, folder in sorted(sources.items(), reverse=True):
+    folders = {name: getattr(given, name) for name in apart} | {"cello": given.folder / "cello_notes"}
+    sources = {name: folder for name, folder in folders.items() if folder is not None}
+    for instrument, folder in sources.items():
         notes = real_sound.single_notes(folder)
-        for condition in CONDITIONS if instrument == "violin" else OF_CELLO:
+        for condition in CONDITIONS if instrument == "violin" else OF_OTHERS:
             tally, spent = Tally(), 0.0
             for mix in mixes(notes, piano, instrument, condition, count):
                 spent += score_mix(mix, instrument, tally, alone=CONDITIONS[condition][2] is None)
