@@ -2,6 +2,10 @@
 
 from dataclasses import dataclass
 
+THUMB = 5
+"""The cellist's thumb among the fingers, 0 being the open string. It stands below the first finger: up a string fingers
+follow one another as their numbers modulo this."""
+
 
 @dataclass(frozen=True)
 class Instrument:

@@ -21,6 +21,7 @@ from pipeline.answers.number_words import (
     signed,
     stroke_words,
 )
+from pipeline.answers.stop_words import finger_word
 from pipeline.counted import counted
 from pipeline.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
@@ -211,8 +212,8 @@ def slide_words(slide: Row, *, number: int, hands: Iterable[Row], name: Spelling
             said.append(f"cannot tell ({share(hand['probability'])})")
             continue
         said.append(
-            f"{hand['string']} string, finger {hand['from_finger']} to {hand['to_finger']}, position "
-            f"{hand['from_position']} to {hand['to_position']} ({share(hand['probability'])})"
+            f"{hand['string']} string, finger {finger_word(hand['from_finger'])} to {finger_word(hand['to_finger'])}, "
+            f"position {hand['from_position']} to {hand['to_position']} ({share(hand['probability'])})"
         )
     return {
         "title": f"{number}. {start} to {end} at {clock_words(slide['start_s'])}: {slide['kind'].replace('_', ' ')}",

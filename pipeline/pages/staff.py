@@ -12,6 +12,7 @@ from xml.etree.ElementTree import Element, ParseError, register_namespace, tostr
 
 from defusedxml.ElementTree import fromstring
 
+from pipeline.answers.stop_words import finger_word
 from pipeline.store.parts.engraver import CannotEngraveError, ask, is_there
 from pipeline.store.parts.pitch import altered_by, name_of, pitch_of_name
 from pipeline.store.parts.written_out import as_musicxml
@@ -143,7 +144,7 @@ def _plain(notes: Sequence[Row]) -> Staff:
             parts.append(_text(x - 17, y(steps) + 4, _SIGNS[alter], "sign"))
             altered[letter, octave] = alter
         if note["finger"] is not None:
-            parts.append(_text(x - 3, y(max(steps, 8) + 2.5), str(note["finger"]), "finger"))
+            parts.append(_text(x - 3, y(max(steps, 8) + 2.5), finger_word(note["finger"]), "finger"))
         if note["slide_marked"] and note["event"] + 1 in at:
             after = next(h for n, h in zip(notes, heights, strict=True) if n["event"] == note["event"] + 1)
             parts.append(_line(x + 9, y(steps), at[note["event"] + 1] - 18, y(after)))

@@ -6,6 +6,7 @@ play; and of cellists no other fingerings are at hand.
 
 import numpy as np
 
+from pipeline.instruments import THUMB
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.training.fingerings import Fingering
 
@@ -13,7 +14,7 @@ PLAYER = "handbook"
 NOTE_S = 0.3
 """Length of each note: a middling tempo."""
 
-# Strings, fingers and semitones above the open string, upwards; each is played up and down.
+# Strings, fingers (T the thumb) and semitones above the open string, upwards; each is played up and down.
 _LINES = {
     "violin": (
         # Within one position, first to fifth.
@@ -63,6 +64,14 @@ _LINES = {
         # Two octaves.
         "G1=2 G3=4 G4=5 D0=0 D1=2 D2=3 D4=5 A0=0 A1=2 A2=3 A4=5 A1=7 A2=8 A4=10",
         "C1=2 C3=4 C4=5 G0=0 G1=2 G3=4 G4=5 D1=2 D3=4 D4=5 A0=0 A1=2 A3=4 A4=5",
+        # Thumb position: across two strings, with a shift by the thumb, and out of the neck positions into it.
+        "GT=12 G1=14 G2=16 G3=17 DT=12 D1=14 D2=16 D3=17",
+        "DT=12 D1=14 D2=15 D3=17 AT=12 A1=14 A2=15 A3=17",
+        "DT=7 D1=9 D2=11 D3=12 AT=7 A1=9 A2=11 A3=12",
+        "AT=12 A1=14 A2=16 A3=17 AT=19 A1=21 A2=23 A3=24",
+        "A1=2 A3=4 A4=5 A1=7 A3=9 A1=11 A2=12 A1=14 A2=16 A3=17",
+        "DT=12 D2=16 AT=12 A2=16 A3=17",
+        "DT=12 D3=17 D1=14 AT=12 D2=16 A1=14 D3=17 A2=16 AT=12 A3=17",
         # Arpeggios and broken thirds.
         "G0=0 G3=4 D0=0 D4=5 A1=2 A4=5",
         "C4=5 G1=2 G4=5 D2=3 A0=0 A2=3",
@@ -74,13 +83,17 @@ _LINES = {
 }
 
 
+def _finger(name: str) -> int:
+    return THUMB if name == "T" else int(name)
+
+
 def exercises(instrument: str) -> list[Fingering]:
     """Every exercise of an instrument as a piece of the player ``PLAYER``; places are left open."""
     board = fingerboard(instrument)
     opened = np.array(board.open_midi, dtype=np.int64)
     found = []
     for number, line in enumerate(_LINES[instrument], start=1):
-        up = [(board.strings.index(word[0]), int(word[1]), int(word[3:])) for word in line.split()]
+        up = [(board.strings.index(word[0]), _finger(word[1]), int(word[3:])) for word in line.split()]
         string, finger, stop = np.array(up + up[-2::-1], dtype=np.int64).T
         open_place = np.full(string.size, -1, dtype=np.int64)
         found.append(

@@ -214,7 +214,7 @@ class Score:
 
 
 def score(played: list[Played], results: list[np.ndarray], *, mass: list[float] | None = None) -> Score:
-    """How ``results`` (each (n, strings, 5) probabilities) meet the known fingerings.
+    """How ``results`` (each (n, strings, fingers) probabilities) meet the known fingerings.
 
     ``mass`` is that of ``answers_in_set`` for each; as of takes of which no shift is heard where none is given. The
     calibration error is the expected calibration error of the likeliest answer in ten equal bins.
@@ -222,7 +222,7 @@ def score(played: list[Played], results: list[np.ndarray], *, mass: list[float] 
     top, hit, after, inside, size = [], [], [], [], []
     for one, probability, enough in zip(played, results, mass or [set_mass().silent] * len(played), strict=True):
         flat = probability.reshape(len(probability), -1)
-        truth = one.string * 5 + one.finger
+        truth = one.string * probability.shape[2] + one.finger
         best = flat.argmax(axis=1)
         top.append(flat.max(axis=1))
         hit.append(best == truth)

@@ -180,7 +180,8 @@ def test_a_school_adds_to_the_learned_weights() -> None:
     np.testing.assert_array_equal(one_string.stop, plain.stop)
     # Of the others less is known: the viola's and the cello's players hold to the weights less strictly.
     at = STOP_NAMES.index("finger_4")
-    assert abs(of_players("cello")[0].stop[at]) < abs(of_players("viola")[0].stop[at]) < abs(plain.stop[at])
+    cello, viola = (of_players(each)[0].stop_by_time[at] for each in ("cello", "viola"))
+    assert abs(cello) < abs(viola) < abs(plain.stop_by_time[at])
 
 
 def test_the_scale_follows_the_music() -> None:

@@ -13,7 +13,15 @@ import numpy as np
 from scipy.special import softmax
 
 from pipeline.compiled import compiled
-from pipeline.signal.hand.fingerboard import ARTIFICIAL, FINGERS, THUMB_FROM, Fingerboard, StopTable, offsets
+from pipeline.instruments import THUMB
+from pipeline.signal.hand.fingerboard import (
+    ARTIFICIAL,
+    THUMB_FROM,
+    Fingerboard,
+    StopTable,
+    offsets,
+    stopping_fingers,
+)
 from pipeline.units import Floats
 
 MIDDLING_S = 0.3
@@ -55,12 +63,14 @@ STOP_FEATURES: tuple[tuple[str, str], ...] = (
     ("low_third", "third finger a minor third above the first"),
     ("octave_harmonic", "natural harmonic at the octave"),
     ("natural_harmonic", "another natural harmonic"),
-    ("artificial_harmonic", "artificial harmonic (first finger stops, fourth touches)"),
+    ("artificial_harmonic", "artificial harmonic (first finger stops, fourth touches; on the cello thumb and third)"),
     ("finger_1_trough", "first finger on a note below both its neighbours"),
     ("finger_2_trough", "second finger on a note below both its neighbours"),
     ("finger_4_peak", "fourth finger on a note above both its neighbours"),
     ("finger_4_before_higher", "fourth finger before a higher note"),
-    ("thumb", "cello: hand in thumb position (not learned)"),
+    ("thumb", "cello: hand in thumb position"),
+    ("finger_thumb", "cello: thumb rather than first finger"),
+    ("thumb_off", "cello: thumb a semitone or a minor third below the first finger rather than a whole tone"),
 )
 STOP_NAMES = tuple(name for name, _ in STOP_FEATURES)
 
@@ -205,6 +215,8 @@ def stop_features(board: Fingerboard, table: StopTable) -> Floats:
     column["octave_harmonic"][:] = table.harmonic & (stop == 12)
     column["natural_harmonic"][:] = table.harmonic & (stop != 12) & ~artificial
     column["thumb"][:] = (board.instrument == "cello") & (place >= THUMB_FROM)
+    column["finger_thumb"][:] = finger == THUMB
+    column["thumb_off"][:] = (finger == THUMB) & (stop - place != -2)
     return found
 
 
@@ -212,7 +224,7 @@ def _below_frame(board: Fingerboard, table: StopTable) -> np.ndarray:
     """Whether each stop lies below the usual frame of its finger rather than above it."""
     lowest = {
         (finger, place): min((o for o, s in offsets(board, place=place, finger=finger).items() if s == 0), default=0)
-        for finger in FINGERS
+        for finger in stopping_fingers(board)
         for place in range(board.highest_place + 1)
     }
     return np.array(
@@ -230,13 +242,14 @@ def move_features(  # type: ignore[no-untyped-def]
     """Write which of ``MOVE_FEATURES`` a move has into ``out`` and give their number; -1 where no hand can make it.
 
     ``rise`` is the interval in whole semitones; ``close`` says that fingers stand a semitone apart at the place of
-    ``other``. Within one place of the hand the higher finger plays the higher note.
+    ``other``. Within one place of the hand the higher finger plays the higher note, the thumb the lowest.
     """
     string_a, finger_a, place_a, stop_a = one
     string_b, finger_b, place_b, stop_b = other
     moved = abs(place_b - place_a)
     crossed = abs(string_b - string_a)
     stopped = finger_a > 0 and finger_b > 0
+    finger_a, finger_b = finger_a % THUMB, finger_b % THUMB
     count = 0
     fingered = stopped and crossed == 0 and moved <= 1 and finger_a != finger_b and stop_a != stop_b
     if fingered and (finger_b > finger_a) != (stop_b > stop_a):
@@ -283,7 +296,7 @@ def move_features(  # type: ignore[no-untyped-def]
             if up and finger_b > 1:
                 out[count] = _LAND_UP + finger_b - 2
                 count += 1
-            elif not up and finger_b < 4:
+            elif not up and 0 < finger_b < 4:
                 out[count] = _LAND_DOWN + finger_b - 1
                 count += 1
             if finger_a > 1:

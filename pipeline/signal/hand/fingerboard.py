@@ -3,8 +3,8 @@
 A hand *place* is where the first finger stands (or would stand), in semitones above the open string; the other
 fingers stand at an *offset* above it. First to fourth finger is normally a perfect fourth on violin and viola and
 a minor third, extended a major third, on the cello (common practice). From the seventh semitone up the cellist's
-thumb leaves the neck and the three other fingers stand a whole tone or more apart: that frame is done simply, the
-thumb itself as a stopping finger is out of scope.
+thumb leaves the neck and stops the string too, a whole tone below the first finger; second and third finger stand a
+semitone or a whole tone apart above it, thumb and third finger a fourth (common practice).
 
 Distances along the string follow d = L (1 - 2^(-n/12)), the length cut off by a stop n semitones above the open
 string of vibrating length L. Lengths: violin 328 mm (measured on an instrument of 1716; makers give 325 to 330),
@@ -22,7 +22,7 @@ from itertools import combinations, permutations, product
 
 import numpy as np
 
-from pipeline.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS, THUMB
 from pipeline.units import Floats, ratio_of_semitones
 
 # Usual full sizes; longest stretches and highest places of a hand (common practice, no source).
@@ -46,10 +46,10 @@ ARTIFICIAL = 24
 _FRAMES: dict[str, dict[int, tuple[tuple[int, ...], tuple[int, ...]]]] = {
     "fourth": {1: ((0,), (-1,)), 2: ((1, 2), (0, 3)), 3: ((3, 4), (2, 5)), 4: ((5,), (3, 4, 6, 7))},
     "third": {1: ((0,), (-1,)), 2: ((1,), (2,)), 3: ((2,), (3,)), 4: ((3,), (4,))},
-    "thumb": {1: ((0,), (-1,)), 2: ((1, 2), (3,)), 3: ((3, 4), (2, 5)), 4: ((), (4, 5))},
+    "thumb": {1: ((0,), (-1,)), 2: ((1, 2), (3,)), 3: ((3, 4), (2, 5)), 4: ((), (4, 5)), THUMB: ((-2,), (-3, -1))},
 }
 LARGEST_OFFSET = 7
-SMALLEST_OFFSET = -1
+SMALLEST_OFFSET = -3
 TENTH_OFFSETS = (8, 9)
 """Offsets of the fourth finger that only double stops ask of it, such as tenths."""
 
@@ -156,7 +156,7 @@ def offsets(board: Fingerboard, *, place: int, finger: int) -> dict[int, int]:
         frames = (["third"] if place <= LAST_NECK_PLACE else []) + (["thumb"] if place >= THUMB_FROM else [])
     found: dict[int, int] = {}
     for frame in frames:
-        usual, strained = _FRAMES[frame][finger]
+        usual, strained = _FRAMES[frame].get(finger, ((), ()))
         for offset in usual:
             found[offset] = 0
         for offset in strained:
@@ -164,6 +164,11 @@ def offsets(board: Fingerboard, *, place: int, finger: int) -> dict[int, int]:
             found[offset] = min(found.get(offset, far), far)
     longest = LONGEST_STRETCH_MM[board.instrument]
     return {o: s for o, s in sorted(found.items()) if place + o > 0 and board.stretch_mm(place, o) <= longest}
+
+
+def stopping_fingers(board: Fingerboard) -> tuple[int, ...]:
+    """The fingers that stop strings."""
+    return (*FINGERS, THUMB) if board.instrument == "cello" else FINGERS
 
 
 def close_places(board: Fingerboard) -> np.ndarray:
@@ -187,13 +192,17 @@ def stops(board: Fingerboard, *, string: int, sounding: int) -> tuple[Stop, ...]
     found = []
     touched = [(sounding, False)] + [(touch, True) for touch in HARMONICS.get(sounding, ())]
     for at, harmonic in touched:
-        for finger in FINGERS:
+        for finger in stopping_fingers(board):
             for place in range(max(0, at - LARGEST_OFFSET), min(at - SMALLEST_OFFSET, board.highest_place) + 1):
                 strain = offsets(board, place=place, finger=finger).get(at - place)
                 if strain is not None and not (harmonic and strain):
                     found.append(Stop(string, finger, place, at, sounding, strain, harmonic))
     stopped = sounding - ARTIFICIAL
-    if board.instrument != "cello" and 0 < stopped <= board.highest_place:
+    if board.instrument == "cello":
+        # The thumb stops and the third finger touches (common practice).
+        if THUMB_FROM <= stopped + 2 <= board.highest_place:
+            found.append(Stop(string, THUMB, stopped + 2, stopped, sounding, 0, True))
+    elif 0 < stopped <= board.highest_place:
         found.append(Stop(string, 1, stopped, stopped, sounding, 0, True))
     return tuple(found)
 
@@ -251,7 +260,7 @@ def _together(board: Fingerboard, a: Stop, b: Stop) -> bool:
         return True
     if a.finger == b.finger:
         return a.stop == b.stop
-    if (a.finger < b.finger) != (a.stop < b.stop) and a.stop != b.stop:
+    if (a.finger % THUMB < b.finger % THUMB) != (a.stop < b.stop) and a.stop != b.stop:
         return False
     low, high = sorted((a.stop, b.stop))
     return board.stretch_mm(low, high - low) <= LONGEST_STRETCH_MM[board.instrument]
@@ -289,9 +298,10 @@ def stop_table(board: Fingerboard) -> StopTable:
             first[string, sounding] = len(found)
             found += stops(board, string=string, sounding=sounding)
         first[string, highest + 1] = len(found)
-    reach = np.zeros((board.highest_place + 1, 5, LARGEST_OFFSET - SMALLEST_OFFSET + 1))
+    fingers = stopping_fingers(board)
+    reach = np.zeros((board.highest_place + 1, 1 + len(fingers), LARGEST_OFFSET - SMALLEST_OFFSET + 1))
     for place in range(board.highest_place + 1):
-        for finger in FINGERS:
+        for finger in fingers:
             for offset, strain in offsets(board, place=place, finger=finger).items():
                 reach[place, finger, offset - SMALLEST_OFFSET] = STRAINED_WEIGHT**strain
             total = reach[place, finger].sum()

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.compiled import bell, compiled
+from pipeline.instruments import THUMB
 from pipeline.kinds import Kind
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET, SMALLEST_OFFSET
 from pipeline.units import Floats
@@ -77,7 +78,7 @@ def audible_share(one: tuple[int, int, int, int], other: tuple[int, int, int, in
         return 0.0, 1.0 if moved > 1 else 0.8
     if moved > 1:
         # The first finger would have to travel beyond the target: mostly kept silent.
-        beyond = (finger_b - finger_a) * (place_b - place_a) < 0
+        beyond = (finger_b % THUMB - finger_a % THUMB) * (place_b - place_a) < 0
         return 0.0, AUDIBLE_BEYOND if beyond else 1.0
     return AUDIBLE_WITHOUT_SHIFT, 0.0
 
@@ -106,7 +107,7 @@ def _at_finger(reach: Floats, place: int, finger: int, other_finger: int, other_
     for offset in range(SMALLEST_OFFSET, LARGEST_OFFSET + 1):
         weight = reach[place, finger, offset - SMALLEST_OFFSET]
         stop = place + offset
-        if weight > 0.0 and (stop - other_stop) * (finger - other_finger) > 0:
+        if weight > 0.0 and (stop - other_stop) * (finger % THUMB - other_finger % THUMB) > 0:
             total += weight
             found += weight * _density(pitch - stop)
     return _or_outlier(found, total)
@@ -152,7 +153,7 @@ def kind_fit(
         return 1.0
     if kind == SAME:
         # An unbroken glide between two fingers: the step was too small or too quick to be found.
-        return 0.03 if abs(finger_a - finger_b) > 1 else 0.12
+        return 0.03 if abs(finger_a % THUMB - finger_b % THUMB) > 1 else 0.12
     if kind == DEPARTING:
         if finger_a == 0 or not math.isfinite(step_from):
             return 0.02
@@ -176,7 +177,7 @@ def kind_fit(
     for low in range(reach.shape[2]):
         for high in range(reach.shape[2]):
             weight = reach[place, finger_a, low] * reach[place, finger_b, high]
-            if weight > 0.0 and (high - low) * (finger_b - finger_a) > 0:
+            if weight > 0.0 and (high - low) * (finger_b % THUMB - finger_a % THUMB) > 0:
                 total += weight
                 found += weight * _density(step_to - step_from - (high - low))
     return hearing.two * _or_outlier(found, total) / UNIFORM

@@ -67,12 +67,12 @@ class PassageHand:
 
     Attributes
     ----------
-    probability : (n, strings, 5) probability of each string and finger (0 open); a note that the instrument
-        cannot play has zeros.
+    probability : (n, strings, fingers) probability of each string and finger (0 open, 5 the thumb); a note that
+        the instrument cannot play has zeros.
     reasons : (n, 3) what speaks for the likeliest of them, as in ``reasons.log_factors``; NaN for a note that the
         instrument cannot play.
-    place : (n, strings, 5) likeliest place of the hand with them, semitones above the open string; -1 for none.
-    harmonic : (n, strings, 5) share of that probability in which the string is only touched.
+    place : (n, strings, fingers) likeliest place of the hand with them, semitones above the open string; -1 for none.
+    harmonic : (n, strings, fingers) share of that probability in which the string is only touched.
     shifted : (n,) probability that the hand moved by more than a semitone on its way to the note; NaN where the
         passage begins.
     same_string : (n,) probability that the note is on the string of the one before.
@@ -247,10 +247,10 @@ def _collect(
     line: Line, whole: Iterable[_Played], *, players: list[_Player], chance: Floats, table: Arrays, paths: int
 ) -> PassageHand:
     """The answers for each player, mixed by its ``chance``; the paths are those of the likeliest."""
-    notes, strings = line.midi.size, table.open_midi.size
-    probability = np.zeros((notes, strings, 5))
-    harmonic = np.zeros((notes, strings, 5))
-    at_place = np.zeros((notes, strings, 5, int(table.place.max()) + 1))
+    notes, strings, fingers = line.midi.size, table.open_midi.size, table.reach.shape[1]
+    probability = np.zeros((notes, strings, fingers))
+    harmonic = np.zeros((notes, strings, fingers))
+    at_place = np.zeros((notes, strings, fingers, int(table.place.max()) + 1))
     summary = np.full((notes, 3), np.nan)
     pairs: list[tuple[Pair, ...]] = [()] * line.slides.confidence.size
     best = np.full((paths, notes, 3), -1, dtype=np.int64)
@@ -284,10 +284,10 @@ def _collect(
         # A finger that only touches a harmonic says where the hand is where it cannot be pressed down there.
         np.add.at(at_place, (owner, string, finger, place), mixed * np.where(table.harmonic[stops], TOUCHED, 1.0))
         summary[s.first + 1 : s.last] = moved
-        best_answers = probability[s.first : s.last].reshape(-1, strings * 5).argmax(axis=1)
+        best_answers = probability[s.first : s.last].reshape(-1, strings * fingers).argmax(axis=1)
         pairs_of = (each.ease[likeliest.kind], each.pairs(likeliest))
         speaks[s.first : s.last] = reasons.log_factors(
-            s.stops, string * 5 + finger, best_answers, each.weights[likeliest.kind], pairs_of, links
+            s.stops, string * fingers + finger, best_answers, each.weights[likeliest.kind], pairs_of, links
         )
         for t in slid.tolist():
             pairs[s.links.slide[t]] = _pairs(s, t, joint[links[t] : links[t + 1]], table)

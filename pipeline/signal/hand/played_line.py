@@ -46,12 +46,13 @@ def passages(line: Line, *, board: Fingerboard, cut_s: float = CUT_S) -> list[tu
 
     What goes on for more than ``MOST_NOTES`` is cut all the same.
     """
-    highest = max(board.open_midi) + int(stop_table(board).sounding.max())
-    lowest = min(board.open_midi)
+    table = stop_table(board)
+    pitches = np.unique(np.array(board.open_midi)[table.string] + table.sounding)
+    after = np.searchsorted(pitches, line.midi)
+    near = np.stack([pitches[np.maximum(after - 1, 0)], pitches[np.minimum(after, pitches.size - 1)]])
+    stopped = np.abs(near - line.midi).min(axis=0) < OFF_PITCH
     found: list[tuple[int, int]] = []
-    for i, midi in enumerate(line.midi):
-        if not lowest - OFF_PITCH < midi < highest + OFF_PITCH:
-            continue
+    for i in np.flatnonzero(stopped).tolist():
         goes_on = found and found[-1][1] == i and line.start_s[i] - line.end_s[i - 1] <= cut_s
         if goes_on:
             found[-1] = (found[-1][0], i + 1)

@@ -99,7 +99,7 @@ def _note(note: Row, j: int, hand: PassageHand, board: Fingerboard) -> Row:
     if j < 0:
         return {"verdict": "not_found"}
     likeliest = int(np.argmax(hand.probability[j]))
-    string, finger = divmod(likeliest, 5)
+    string, finger = divmod(likeliest, hand.probability.shape[2])
     row: Row = {"verdict": "not_printed"}
     if hand.probability[j, string, finger] > 0:
         place = int(hand.place[j, string, finger])
@@ -113,7 +113,7 @@ def _note(note: Row, j: int, hand: PassageHand, board: Fingerboard) -> Row:
     likely = sum(
         float(hand.probability[j, s, f])
         for s in range(len(board.strings))
-        for f in range(5)
+        for f in range(hand.probability.shape[2])
         if hand.probability[j, s, f] > 0 and is_printed(note, s, f, int(hand.place[j, s, f]), board)
     )
     sure = float(hand.probability[j, string, finger])

@@ -86,12 +86,13 @@ def _times(log: float) -> str:
 
 def _notes(hand: PassageHand, board: Fingerboard, settings: HandSettings) -> list[list[Row]]:
     """The answers for each note, likeliest first."""
-    flat = hand.probability.reshape(len(hand.probability), len(board.strings) * 5)
+    fingers = hand.probability.shape[2]
+    flat = hand.probability.reshape(len(hand.probability), len(board.strings) * fingers)
     order = np.argsort(-flat, axis=1, kind="stable")
     ranked = np.take_along_axis(flat, order, axis=1)
     needed = answers_in_set(flat, set_mass().at(hand.heard)).tolist()
     counts = np.maximum(needed, (ranked >= LEAST_ROW).sum(axis=1)).tolist()
-    on_paths = (hand.paths[..., 0] * 5 + hand.paths[..., 1]).T.tolist()
+    on_paths = (hand.paths[..., 0] * fingers + hand.paths[..., 1]).T.tolist()
     places, harmonics = (
         np.take_along_axis(part.reshape(flat.shape), order, axis=1) for part in (hand.place, hand.harmonic)
     )
@@ -104,7 +105,7 @@ def _notes(hand: PassageHand, board: Fingerboard, settings: HandSettings) -> lis
         parts = (part[i, :count].tolist() for part in (order, ranked, places, harmonics))
         rows = []
         for rank, (answer, probability, place, harmonic) in enumerate(zip(*parts, strict=True)):
-            string, finger = divmod(answer, 5)
+            string, finger = divmod(answer, fingers)
             path = on_paths[i].index(answer) + 1 if answer in on_paths[i] else None
             rows.append(
                 {

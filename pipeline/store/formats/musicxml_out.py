@@ -15,6 +15,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.instruments import INSTRUMENTS
+from pipeline.store.parts.written_out import finger_mark
 
 DIVISIONS = 16
 BAR = 4 * DIVISIONS
@@ -253,6 +254,6 @@ def _marked(notations: ET.Element, note: Mapping[str, Any], strings: tuple[str, 
     if note["finger"] is None:
         return
     technical = ET.SubElement(notations, "technical")
-    ET.SubElement(technical, "fingering").text = str(note["finger"])
+    finger_mark(technical, note["finger"])
     if note["string"] in strings:
         ET.SubElement(technical, "string").text = str(len(strings) - strings.index(note["string"]))

@@ -1,7 +1,7 @@
 """A written part from MusicXML (W3C, version 4.0), as on paper: nothing is unfolded.
 
 Read are pitch, duration, chord, grace, tie, slur, slide and glissando, repeats and their like (``repeats``), and under
-``<technical>`` fingering, string (1 is the highest) and open-string; a thumb is read as no finger. Tied notes are one
+``<technical>`` fingering, string (1 is the highest), open-string and thumb-position. Tied notes are one
 note; notes of all voices that begin together are one event; cues are left out. Pitches stand as they sound, under an
 octave sign too. Entities and external references are refused.
 """
@@ -14,6 +14,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import fromstring
 
 from pipeline.errors import DataError
+from pipeline.instruments import THUMB
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.parts.part import MOST_NOTES, THE_END, Way, WrittenNote, WrittenPart, numbered
 from pipeline.store.parts.pitch import ALTER_NAMES, MOST_FIFTHS, STEPS
@@ -241,6 +242,8 @@ class _Reader:
                 marks["string"] = self.strings[-int(text)]
             elif mark.tag == "open-string":
                 marks["finger"] = 0
+            elif mark.tag == "thumb-position":
+                marks["finger"] = THUMB
         slides = [m for tag in ("slide", "glissando") for m in item.iterfind(f"notations/{tag}")]
         return replace(note, **marks, slide_marked=any(m.get("type") == "start" for m in slides))
 

@@ -16,6 +16,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import DataError
+from pipeline.instruments import THUMB
 from pipeline.store.catalogue.problems import did_you_mean, plain
 from pipeline.store.parts.part import WrittenNote, WrittenPart, folded
 from pipeline.store.parts.pitch import MOST_FIFTHS, midi_of_name
@@ -175,7 +176,7 @@ def _note(
         name=name.strip() if name else None,
         grace=yes("grace"),
         string=row.get("string") or None,
-        finger=whole("finger", 4),
+        finger=whole("finger", THUMB),
         position=whole("position", 15),
         slide_marked=yes("slide_marked"),
         slurred_to_next=yes("slurred_to_next"),

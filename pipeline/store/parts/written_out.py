@@ -5,6 +5,7 @@ from itertools import groupby
 from typing import Any
 from xml.etree.ElementTree import Element, SubElement, tostring
 
+from pipeline.instruments import THUMB
 from pipeline.store.parts.pitch import altered_by, name_of, pitch_of_name
 
 Row = Mapping[str, Any]
@@ -195,6 +196,14 @@ def _note(
     return note
 
 
+def finger_mark(technical: Element, finger: int) -> None:
+    """The mark of a finger, 0 being the open string, in a ``<technical>``."""
+    if finger == THUMB:
+        SubElement(technical, "thumb-position")
+    else:
+        SubElement(technical, "fingering").text = str(finger)
+
+
 def _notations(note: Element, row: Row, strings: Sequence[str]) -> None:
     string = row["string"] if row["string"] in strings else None
     if not (row.get("slur") or row.get("slide") or string or row["finger"] is not None):
@@ -205,7 +214,7 @@ def _notations(note: Element, row: Row, strings: Sequence[str]) -> None:
     if string or row["finger"] is not None:
         technical = SubElement(notations, "technical")
         if row["finger"] is not None:
-            SubElement(technical, "fingering").text = str(row["finger"])
+            finger_mark(technical, row["finger"])
         if string:
             SubElement(technical, "string").text = str(len(strings) - list(strings).index(string))
     for kind in row.get("slide") or ():

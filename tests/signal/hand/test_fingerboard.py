@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.instruments import THUMB
 from pipeline.signal.hand.fingerboard import (
     LONGEST_STRETCH_MM,
     double_stops,
@@ -57,6 +58,21 @@ def test_the_usual_frame_is_a_fourth_on_the_violin_and_a_third_on_the_cello() ->
     assert [o for o, strain in violin.items() if strain == 0] == [5]
     assert [o for o, strain in cello.items() if strain == 0] == [3]
     assert cello[4] == 1  # the extended position
+
+
+def test_the_cellists_thumb_stops_strings_below_the_first_finger() -> None:
+    # Common practice, no source: from the seventh semitone on, a whole tone below the first finger; thumb and third
+    # finger play octaves on neighbouring strings, the thumb alone a fifth; it stops where the third finger touches.
+    cello = fingerboard("cello")
+    assert offsets(cello, place=14, finger=THUMB) == {-3: 1, -2: 0, -1: 1}
+    assert offsets(cello, place=7, finger=THUMB) == {}
+    octave = {(a.finger, b.finger) for a, b in double_stops(cello, lower_midi=62, upper_midi=74)}
+    assert (THUMB, 3) in octave
+    assert (2, THUMB) not in octave
+    fifth = {(a.finger, b.finger, a.place) for a, b in double_stops(cello, lower_midi=62, upper_midi=69)}
+    assert (THUMB, THUMB, 14) in fifth
+    assert any(s.finger == THUMB and s.harmonic and s.stop == 12 for s in stops(cello, string=2, sounding=36))
+    assert stop_table(fingerboard("violin")).finger.max() == 4
 
 
 def test_natural_harmonics_are_among_the_stops() -> None:

@@ -11,12 +11,13 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from pipeline.instruments import THUMB
 from pipeline.kinds import KINDS
 from pipeline.signal.hand import habits, passage, passage_chain, played_line
 from pipeline.signal.hand.chain import Slides, looked_at
 from pipeline.signal.hand.features import MOST_AT_ONCE, MOVE_NAMES, move_features
 from pipeline.signal.hand.fingerboard import ARTIFICIAL, HARMONICS, close_places, fingerboard, offsets
-from pipeline.signal.hand.heard import AUDIBLE_WITHOUT_SHIFT, USUAL, audible_share, kinds_by_break
+from pipeline.signal.hand.heard import AUDIBLE_BEYOND, AUDIBLE_WITHOUT_SHIFT, USUAL, audible_share, kinds_by_break
 from pipeline.signal.hand.passage import reconstruct
 from pipeline.signal.hand.played_line import Line, passages
 from pipeline.signal.hand.weights import of_players, set_mass
@@ -362,6 +363,36 @@ def test_a_glide_without_a_break_is_hardly_of_a_kind_that_has_one() -> None:
     np.testing.assert_allclose(weighed[0, :2], np.array([0.1, 0.045]) / 0.145)
     weighed = kinds_by_break(kinds, to_gap=np.array([0.0]), from_gap=np.array([2.0]))
     np.testing.assert_allclose(weighed[0, :2], np.array([0.005, 0.945]) / 0.95)
+
+
+def test_a_cellist_in_thumb_position_plays_across_strings_with_the_thumb() -> None:
+    # D major from the octave of the D string over to the A string, T 1 2 3 on each (common practice, no source).
+    up = [62.0, 64, 66, 67, 69, 71, 73, 74]
+    found = reconstruct(_line([*up, *up[-2::-1]]), board=fingerboard("cello"))
+    told = [divmod(int(answer), 6) for answer in found.probability.reshape(15, -1).argmax(axis=1)]
+    expected = [(string, finger) for string in (2, 3) for finger in (THUMB, 1, 2, 3)]
+    assert np.mean([a == b for a, b in zip(told, [*expected, *expected[-2::-1]], strict=True)]) >= 0.8
+
+
+def test_the_thumb_moves_as_the_lowest_finger() -> None:
+    def found(one: tuple[int, int, int, int], other: tuple[int, int, int, int]) -> set[str] | None:
+        out = np.zeros(MOST_AT_ONCE, np.uint8)
+        count = move_features(one, other, other[3] - one[3], False, out)
+        return None if count < 0 else {MOVE_NAMES[k] for k in out[:count]}
+
+    thumb, first = (3, THUMB, 14, 12), (3, 1, 14, 14)
+    assert found(thumb, first) == set()
+    # In one place of the hand the thumb cannot play the higher note; up the string it carries a shift as a finger does.
+    assert found((3, THUMB, 16, 14), (3, 1, 16, 13)) is None
+    assert found(thumb, (3, THUMB, 16, 14)) == {"shift_2", "shift_for_a_step", "same_finger_shift"}
+    assert found((3, 3, 14, 19), (3, THUMB, 21, 19 + 2)) == {
+        "shift_6",
+        "leave_up_3",
+        "shift_for_a_step",
+        "lower_lands_up",
+    }
+    _, by_shift = audible_share((3, 3, 14, 19), (3, THUMB, 21, 21))
+    assert by_shift == AUDIBLE_BEYOND
 
 
 def test_the_cellists_hand_extends_between_first_and_second_finger() -> None:
