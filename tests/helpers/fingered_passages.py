@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.instruments import INSTRUMENTS, THUMB
-from pipeline.signal.hand.fingerboard import SMALLEST_OFFSET, Fingerboard, fingerboard, offsets, position_number
+from pipeline.instruments import INSTRUMENTS
+from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets, position_number
 from pipeline.signal.synth import scale_melodies
 from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
 
@@ -80,7 +80,6 @@ _JUDGED = {
         " A3=7 A4=8",
         "A major, two octaves": "G1=2 G2=4 G4=6 D0=0 D1=2 D2=4 D4=6 A0=0 A1=2 A1=4 A2=5 A4=7 A1=9 A2=11 A3=12",
         "G major on the D string": "D1=5 D3=7 D1=9 D2=10 D1=12 D3=14",
-        "D major in thumb position": "DT=12 D1=14 D2=16 D3=17 AT=12 A1=14 A2=16 A3=17",
         "A minor arpeggio": "G1=2 G4=5 D1=2 D4=5 A0=0 A2=3 A1=7 A3=10 A2=12",
         "E major on the A string": "A1=2 A2=4 A1=6 A2=7 A4=9 A1=11 A2=12 A3=14",
     },
@@ -102,8 +101,7 @@ def handbook(rng: np.random.Generator, *, instrument: str, name: str) -> list[No
     board = fingerboard(instrument)
     up = []
     for word in (_SCALES[instrument] | _JUDGED[instrument])[name].split():
-        string, sounding = board.strings.index(word[0]), int(word[3:])
-        finger = THUMB if word[1] == "T" else int(word[1])
+        string, finger, sounding = board.strings.index(word[0]), int(word[1]), int(word[3:])
         up.append((string, finger, sounding))
     group = int(rng.integers(1, 5))
     length_s = float(rng.uniform(0.2, 0.6))
@@ -134,7 +132,7 @@ def _steadiest(board: Fingerboard, notes: list[tuple[int, int, int]]) -> list[in
             ways = {place: (cost, [*path, -1]) for place, (cost, path) in ways.items()} or {0: (0.0, [-1])}
             continue
         new: dict[int, tuple[float, list[int]]] = {}
-        for place in range(1, sounding - SMALLEST_OFFSET + 1):
+        for place in range(1, sounding + 2):
             strain = offsets(board, place=place, finger=finger).get(sounding - place)
             if strain is None:
                 continue

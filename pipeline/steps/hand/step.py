@@ -124,7 +124,7 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="hand",
-    version=20,
+    version=21,
     scope="transfer",
     reads=(
         *("note", "transition", "slide", "chord", "chord_note", "speed", "speed_alternative", "melody"),
