@@ -18,7 +18,10 @@ def _carried(held, rates, frame_s, first, count):  # type: ignore[no-untyped-def
     """Best sine of ``held`` (frames numbered from 0) at ``count`` frames from ``first`` on; zeros without one."""
     n = held.size
     out = np.zeros(count)
-    mean = held.mean()
+    mean = 0.0
+    for i in range(n):
+        mean += held[i]
+    mean /= n
     total = 0.0
     for i in range(n):
         total += (held[i] - mean) ** 2

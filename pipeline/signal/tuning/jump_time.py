@@ -275,6 +275,19 @@ def accompaniment_log_likelihood(
 
 
 @compiled()
+def _first_from(rising: Floats, least: float) -> int:
+    """The first of rising values that is ``least`` or more; numpy's search takes half a second to compile."""
+    low, high = 0, rising.size
+    while low < high:
+        middle = (low + high) // 2
+        if rising[middle] < least:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@compiled()
 def _add_partials(
     total: Floats,
     bounds: npt.NDArray[np.int64],
@@ -298,7 +311,7 @@ def _add_partials(
             begin_s = min(begin_s, time_s[q] - 0.5 * window_s[q])
             end_s = max(end_s, time_s[q] + 0.5 * window_s[q])
             mass += weight[q]
-        low, high = int(np.searchsorted(moments_s, begin_s)), int(np.searchsorted(moments_s, end_s))
+        low, high = _first_from(moments_s, begin_s), _first_from(moments_s, end_s)
         moved = np.empty(j - i)
         for row in range(jump_cents.size):
             for at in range(max(low - 1, 0), min(high + 1, last)):
