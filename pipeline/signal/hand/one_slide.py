@@ -27,6 +27,7 @@ from pipeline.units import Floats
 
 LEAST_PROBABILITY = 0.005  # rarer ways are not listed
 MOST_WAYS = 12  # more are not listed
+NEXT_TO_NOTHING = 1e-6  # of the likeliest pair of stops: there are a thousand
 
 
 @dataclass(frozen=True)
@@ -141,7 +142,7 @@ def _between(table: Arrays, player: Weights, liking: Floats, slides: Slides) -> 
     weights, _ = chain.note_weights(begins, liking[stops] + notes.sound)
     pairs = np.zeros((begins[1], begins[2] - begins[1]))
     _slid(table, stops, weights, slides, np.exp(player.move), pairs)
-    rows, columns = np.nonzero(pairs)
+    rows, columns = np.nonzero(pairs > NEXT_TO_NOTHING * pairs.max(initial=0.0))
     a, b = stops[rows], stops[begins[1] + columns]
     parts = np.stack((table.string[b], table.finger[a], table.finger[b], table.place[a], table.place[b]))
     return _summed(parts, pairs[rows, columns])
