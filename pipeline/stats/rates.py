@@ -106,22 +106,35 @@ def pooled_spread(groups: Sequence[tuple[npt.ArrayLike, npt.ArrayLike]]) -> Spre
     K - 1 + v n (1 - sum p_k^2), with p_k the shares of exposure. Since the count n moves with its largest clusters,
     the excess comes out too small by some 1 + v sum p_k^2, which a second pass makes good.
     """
-    excess = degrees = 0.0
-    weights: list[tuple[float, float]] = []
-    for counts, exposures in groups:
+    moments = spread_moments(groups)
+    variance = spread_of_moments(moments, np.ones((moments.shape[0], 1)))
+    return Spread(float(variance[0]), float(moments[:, 3].sum()))
+
+
+def spread_moments(groups: Sequence[tuple[npt.ArrayLike, npt.ArrayLike]]) -> Floats:
+    """What each group tells of the spread between its clusters, shape (groups, 4): excess of chi2, n (1 - sum p_k^2),
+    sum p_k^2, and degrees of freedom; 0 where it tells nothing."""
+    moments = np.zeros((len(groups), 4))
+    for place, (counts, exposures) in enumerate(groups):
         c, e = _with_exposure(counts, exposures)
         if c.size < 2 or c.sum() == 0:
             continue
         shares = e / e.sum()
         expected = shares * c.sum()
-        excess += float(((c - expected) ** 2 / expected).sum()) - (c.size - 1)
-        together = float((shares**2).sum())
-        weights.append((float(c.sum()) * (1 - together), together))
-        degrees += c.size - 1
-    variance = 0.0
-    for _ in range(2 if excess > 0 else 0):
-        variance = excess / sum(weight / (1 + variance * together) for weight, together in weights)
-    return Spread(variance, degrees)
+        excess = ((c - expected) ** 2 / expected).sum() - (c.size - 1)
+        together = (shares**2).sum()
+        moments[place] = excess, c.sum() * (1 - together), together, c.size - 1
+    return moments
+
+
+def spread_of_moments(moments: Floats, weights: Floats) -> Floats:
+    """Variances of the clusters of all groups, shape (B,), for weights of the groups, shape (groups, B)."""
+    excess, told, together = moments[:, :3].T
+    variance = np.zeros(weights.shape[1])
+    for _ in range(2):
+        below = (weights * (told[:, None] / (1 + together[:, None] * variance))).sum(axis=0)
+        variance = np.divide(np.maximum(excess @ weights, 0.0), below, out=np.zeros_like(below), where=below > 0)
+    return variance
 
 
 def rate_interval(

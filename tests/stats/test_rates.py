@@ -17,6 +17,8 @@ from pipeline.stats.rates import (
     resampled_rates,
     resampling_weights,
     small_sample_warning,
+    spread_moments,
+    spread_of_moments,
 )
 
 
@@ -125,6 +127,15 @@ def test_spread_between_clusters_by_hand():
     assert both == Spread(pytest.approx(second), 3)
     assert pooled_spread([([5, 5, 5], [1, 1, 1])]) == Spread(0.0, 2)
     assert pooled_spread([]) == Spread(0.0, 0.0)
+
+
+def test_spread_of_groups_drawn_again_is_that_of_groups_repeated():
+    groups = [([2, 6, 10], [1, 1, 1]), ([5, 9], [2, 2]), ([3], [1]), ([1, 8, 2], [1, 2, 1])]
+    drawn = np.array([[2.0, 1], [0, 1], [1, 1], [3, 0]])
+    again = [
+        [group for group, often in zip(groups, column, strict=True) for _ in range(int(often))] for column in drawn.T
+    ]
+    assert spread_of_moments(spread_moments(groups), drawn) == pytest.approx([pooled_spread(x).variance for x in again])
 
 
 def test_spread_is_found_again_in_made_counts():
