@@ -30,7 +30,7 @@ from pipeline.units import Floats, ms_of_s
 
 Acceptance = Literal["learned", "rules"]
 CHANCE_GAP_S = 0.25  # notes further apart are no chance to slide (common practice, no source)
-QUICK_S = 0.06
+QUICK_S = 0.06  # a shorter glide is quick (judgement)
 QUICK_ODDS = 1.0 / 8.0
 """Of a glide so quick, where it may be something else that training sides do not hold, against the odds on them: of 641
 claims on rendered sides 12 are such, of 35 in 620 s of real violins' quick notes 13, one of them a slide by eye."""
