@@ -22,6 +22,10 @@ def _made(table: str, transfer_id: str) -> pl.DataFrame:
     take = pl.lit("t-" + transfer_id.removesuffix("-a")).alias("take_id")
     changed = [take] if "take_id" in frame.columns else []
     changed += [pl.lit(True).alias(name) for name, kind in frame.schema.items() if kind == pl.Boolean]
+    if table == "solo_span":  # one, which holds all the rest: spans do not overlap
+        frame = frame.head(1)
+        ends = {"transfer_start_s": 0.0, "start_s": 0.0, "transfer_end_s": 86_400.0, "end_s": 86_400.0}
+        changed += [pl.lit(value).alias(name) for name, value in ends.items()] + [pl.lit("p").alias("player_id")]
     only = {"speed_rank": pl.lit(1, pl.Int64), "speed_share": pl.lit(1.0)}
     changed += [value.alias(name) for name, value in only.items() if name in frame.columns]
     number = pl.int_range(pl.len()).cast(pl.String)
