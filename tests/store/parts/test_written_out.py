@@ -6,6 +6,7 @@ import sys
 import pytest
 from defusedxml.ElementTree import fromstring
 
+from pipeline.instruments import THUMB
 from pipeline.pages.staff import staff
 from pipeline.store.catalogue.written import written_rows
 from pipeline.store.parts.musicxml import read_musicxml
@@ -39,6 +40,7 @@ def _part() -> WrittenPart:
     made = list(numbered(notes, marks))
     made[0] = WrittenNote(**{**made[0].__dict__, "finger": 2, "string": "D", "slide_marked": True})
     made[1] = WrittenNote(**{**made[1].__dict__, "finger": 4, "slurred_to_next": True})
+    made[2] = WrittenNote(**{**made[2].__dict__, "finger": THUMB})
     return WrittenPart(tuple(made), (Way(5, 7, "ending"), Way(6, 1, "repeat")))
 
 
