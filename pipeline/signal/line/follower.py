@@ -184,10 +184,10 @@ class Follower:
             if self.network is None:
                 return COMB_GAIN * COMB_SILENCE
             silence = self.network.spectral.silence
-            judged = []
+            judged, looks = [], network.to_look_at(self.bins)
             for judge in self.network.tracking:
                 seen, self.logits = self.seen_along_tracks(silence), np.empty_like(self.logits)
-                _judge(judge, self.bins, seen, self.logits)
+                _judge(judge, looks, seen, self.logits)
                 silence = judge.silence
                 judged.append(self.logits)
         if judged:
@@ -223,7 +223,7 @@ class Follower:
             candidates.comb_logits(saliences[CONTEXT:-CONTEXT], bins, logits)
         else:
             seen = describer(grids, saliences, strength, search=self.search, scratch=self.scratch)
-            _judge(self.network.spectral, bins, seen, logits)
+            _judge(self.network.spectral, network.to_look_at(bins), seen, logits)
         kept = self.bins[span], self.logits[span], self.strength[span], self.beside[span]
         candidates.keep_likely(bins, logits, strength, beside, *kept)
         self._loudness(blocks, span)
@@ -267,14 +267,13 @@ class Follower:
         return f0, level, prominence
 
 
-def _judge(judge: Layers, bins: Any, seen: Callable[[slice, Any], Any], logits: Any) -> None:
-    """Judge candidates ``bins`` (frames, k) by what is ``seen`` of them, span by span, into ``logits``."""
-    asked = bins.copy()
-    network.to_look_at(bins, asked)
-    for at in range(0, len(bins), AT_ONCE):
-        some = slice(at, min(at + AT_ONCE, len(bins)))
+def _judge(judge: Layers, looks: tuple[Any, Any], seen: Callable[[slice, Any], Any], logits: Any) -> None:
+    """Judge candidates (frames, k) by what is ``seen`` of them, span by span, into ``logits``."""
+    asked, beside = looks
+    for at in range(0, len(asked), AT_ONCE):
+        some = slice(at, min(at + AT_ONCE, len(asked)))
         judge.logits(seen(some, asked[some]), asked[some], logits[some])
-    network.share_looks(bins, asked, logits)
+    network.share_looks(beside, logits)
 
 
 def salience(grids: list[Any], *, search: SearchRange, scratch: Scratch) -> Any:

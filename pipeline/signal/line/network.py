@@ -273,32 +273,41 @@ def _nearest(row, at):  # type: ignore[no-untyped-def]
     return best
 
 
-@compiled()
-def to_look_at(bins, asked):  # type: ignore[no-untyped-def]
-    """Of ``asked``, a copy of the candidates (frames, k), make those -1 that frames before and after show as well.
+def to_look_at(bins: npt.NDArray[np.int32]) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int8]]:
+    """Those candidates (frames, k) that are to be looked at, the others -1, and where the others' neighbours stand.
 
-    First every fourth frame is looked at, then those half-way between, then the rest.
+    First every fourth frame is looked at, then those half-way between, then the rest: of each the candidates that the
+    frames before and after do not show as well. ``share_looks`` gives the others the mean of these two, (frames, k, 2).
     """
-    for step in (2, 1):
-        for t in range(step, bins.shape[0] - step, 2 * step):
-            for j in range(bins.shape[1]):
-                i = bins[t, j]
-                if i < 0:
-                    break
-                if _nearest(bins[t - step], i) >= 0 and _nearest(bins[t + step], i) >= 0:
-                    asked[t, j] = -1
+    asked = bins.copy()
+    beside = np.full((*bins.shape, 2), -1, dtype=np.int8)
+    _to_look_at(bins, asked, beside)
+    return asked, beside
 
 
 @compiled()
-def share_looks(bins, asked, logits):  # type: ignore[no-untyped-def]
-    """Give each candidate not looked at the mean of its neighbours' logits."""
+def _to_look_at(bins, asked, beside):  # type: ignore[no-untyped-def]
     for step in (2, 1):
         for t in range(step, bins.shape[0] - step, 2 * step):
             for j in range(bins.shape[1]):
                 i = bins[t, j]
                 if i < 0:
                     break
-                if asked[t, j] < 0:
-                    before = logits[t - step, _nearest(bins[t - step], i)]
-                    after = logits[t + step, _nearest(bins[t + step], i)]
+                before = _nearest(bins[t - step], i)
+                if before < 0:
+                    continue
+                after = _nearest(bins[t + step], i)
+                if after >= 0:
+                    asked[t, j] = -1
+                    beside[t, j, 0], beside[t, j, 1] = before, after
+
+
+@compiled()
+def share_looks(beside, logits):  # type: ignore[no-untyped-def]
+    """Give each candidate not looked at the mean of its neighbours' logits (see ``to_look_at``)."""
+    for step in (2, 1):
+        for t in range(step, logits.shape[0] - step, 2 * step):
+            for j in range(logits.shape[1]):
+                if beside[t, j, 0] >= 0:
+                    before, after = logits[t - step, beside[t, j, 0]], logits[t + step, beside[t, j, 1]]
                     logits[t, j] = np.float32(0.5) * (before + after)
