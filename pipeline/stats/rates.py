@@ -40,6 +40,8 @@ FEW_CLUSTERS = 10  # below which a warning is given (common practice, no source)
 # Squared coefficient of variation between clusters before anything is known, and how many degrees that weighs.
 _GUESSED_VARIANCE, _GUESSED_DEGREES = 0.5, 3
 _MOST_CORPUS_DEGREES = 8
+# One cluster in fifty has all slides: limits that allow for more say nothing (judgement).
+_MOST_VARIANCE = 50.0
 # A spread of fewer degrees of freedom than this is a guess.
 ENOUGH_DEGREES = 3
 _DRAWN_AT_ONCE = 200_000  # clusters, so that they are counted within a processor's cache
@@ -128,13 +130,18 @@ def spread_moments(groups: Sequence[tuple[npt.ArrayLike, npt.ArrayLike]]) -> Flo
 
 
 def spread_of_moments(moments: Floats, weights: Floats) -> Floats:
-    """Variances of the clusters of all groups, shape (B,), for weights of the groups, shape (groups, B)."""
-    excess, told, together = moments[:, :3].T
+    """Variances of the clusters of all groups, shape (B,), for weights of the groups, shape (groups, B).
+
+    One slide in a cluster of little exposure could give anything: a variance is at most the number of clusters of a
+    group, as if one of them had all slides, and at most ``_MOST_VARIANCE``.
+    """
+    excess, told, together, degrees = moments.T
     variance = np.zeros(weights.shape[1])
     for _ in range(2):
         below = (weights * (told[:, None] / (1 + together[:, None] * variance))).sum(axis=0)
         variance = np.divide(np.maximum(excess @ weights, 0.0), below, out=np.zeros_like(below), where=below > 0)
-    return variance
+    clusters = np.max((degrees[:, None] + 1) * (weights > 0), axis=0, initial=1.0)
+    return np.minimum(variance, np.minimum(clusters, _MOST_VARIANCE))
 
 
 def rate_interval(

@@ -129,6 +129,15 @@ def test_spread_between_clusters_by_hand():
     assert pooled_spread([]) == Spread(0.0, 0.0)
 
 
+def test_one_slide_in_the_shorter_of_two_takes_tells_no_boundless_spread():
+    pooled = pooled_spread([([1, 0], [41, 547])])
+    assert pooled == Spread(2.0, 1)
+    rate = rate_interval([0], [9], seed=(1,), pooled=pooled)
+    assert 1 / 9 < rate.high < 10
+    a_thousand = pooled_spread([([1000] + [0] * 999, [0.01] + [1.0] * 999)])
+    assert np.isfinite(rate_interval([0], [9], seed=(1,), pooled=a_thousand).high)
+
+
 def test_spread_of_groups_drawn_again_is_that_of_groups_repeated():
     groups = [([2, 6, 10], [1, 1, 1]), ([5, 9], [2, 2]), ([3], [1]), ([1, 8, 2], [1, 2, 1])]
     drawn = np.array([[2.0, 1], [0, 1], [1, 1], [3, 0]])
