@@ -97,8 +97,8 @@ def given_words(standard_error: float | None) -> str:
 
 
 HOW_TO_RULE = (
-    "`glideline speed DIR ID --rule N` takes reading N as listed, --one-speed corrects no drift (each with --reason "
-    "and --by); or fill a row of catalogue/speed_decision.csv; then run"
+    "glideline speed DIR ID --rule N takes reading N as listed, and --one-speed in its place corrects no drift (each "
+    "with --reason and --by); or fill a row of catalogue/speed_decision.csv; then run"
 )
 """How a person rules on a speed, told wherever one is shown."""
 

@@ -70,6 +70,8 @@ def run(
         if until is None:
             print(f"Next: {_next(summary, typed(folder))}", file=sys.stderr)
     if summary.failed or summary.condemned:
+        if quiet:
+            print(f"Not everything could be measured: {_next(summary, typed(folder))}", file=sys.stderr)
         raise typer.Exit(1)
 
 

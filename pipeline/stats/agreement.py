@@ -165,7 +165,9 @@ def error_rates(
     Limits come from drawing each share from its posterior under Jeffreys' prior (Brown, Cai and DasGupta, Statistical
     Science 16, 2001), with as many items as a simple random sample would need to be as exact as this stratified one
     (Korn and Graubard, Survey Methodology 24, 1998; judged items of a stratum leave that much less to guess). A prior
-    for each stratum of its own would outweigh the verdicts where strata are many and small.
+    for each stratum of its own would outweigh the verdicts where strata are many and small. The precision is that of
+    finds on such sides, not of these finds alone: its limits are at least those of Wilson's interval of so many judged,
+    though all were.
 
     Parameters
     ----------
@@ -188,9 +190,11 @@ def error_rates(
         low, high = np.quantile(drawn, tail)
         return Interval(estimate, min(float(low), estimate), max(float(high), estimate))
 
-    total = hits + missed
+    total, judged = hits + missed, float(sum(stratum.judged for stratum in finds))
+    precision = limits(hits / found, drawn_hits / found)
+    elsewhere = wilson_interval(judged * precision.estimate, trials=judged, level=level)
     return ErrorRates(
-        precision=limits(hits / found, drawn_hits / found),
+        precision=Interval(precision.estimate, min(precision.low, elsewhere.low), max(precision.high, elsewhere.high)),
         recall=limits(hits / total if total else np.nan, drawn_hits / (drawn_hits + drawn_missed)),
         true_per_find=limits(total / found, (drawn_hits + drawn_missed) / found),
     )

@@ -119,7 +119,8 @@ def spread_moments(groups: Sequence[tuple[npt.ArrayLike, npt.ArrayLike]]) -> Flo
     moments = np.zeros((len(groups), 4))
     for place, (counts, exposures) in enumerate(groups):
         c, e = _with_exposure(counts, exposures)
-        if c.size < 2 or c.sum() == 0:
+        # One slide by itself tells nothing: given n of them, the excess is that of n - 1.
+        if c.size < 2 or c.sum() < 2:
             continue
         shares = e / e.sum()
         expected = shares * c.sum()
@@ -140,8 +141,9 @@ def spread_of_moments(moments: Floats, weights: Floats) -> Floats:
     for _ in range(2):
         below = (weights * (told[:, None] / (1 + together[:, None] * variance))).sum(axis=0)
         variance = np.divide(np.maximum(excess @ weights, 0.0), below, out=np.zeros_like(below), where=below > 0)
-    clusters = np.max((degrees[:, None] + 1) * (weights > 0), axis=0, initial=1.0)
-    return np.minimum(variance, np.minimum(clusters, _MOST_VARIANCE))
+    clusters: Floats = np.max((degrees[:, None] + 1) * (weights > 0), axis=0, initial=1.0)
+    bounded: Floats = np.minimum(variance, np.minimum(clusters, _MOST_VARIANCE))
+    return bounded
 
 
 def rate_interval(

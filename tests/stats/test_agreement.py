@@ -36,10 +36,11 @@ def test_error_rates_by_hand():
     assert made.recall.estimate == pytest.approx(0.9)
     assert made.true_per_find.estimate == pytest.approx(1.0)
     assert made.precision.low < 0.9 < made.precision.high
-    # Nothing drawn but judged whole is known exactly.
+    # What was judged whole is known exactly; of finds on other such sides nine of ten say no more than Wilson's limits.
     whole = error_rates([Judged(9, 10, 10)], [Judged(1, 30, 30)], seed=(1,))
-    assert (whole.precision.low, whole.precision.high) == (0.9, 0.9)
     assert (whole.recall.low, whole.recall.high) == (0.9, 0.9)
+    assert (whole.true_per_find.low, whole.true_per_find.high) == (1.0, 1.0)
+    assert whole.precision == wilson_interval(9, trials=10)
 
 
 def test_strata_count_by_what_they_stand_for():

@@ -130,7 +130,8 @@ def test_spread_between_clusters_by_hand():
 
 
 def test_one_slide_in_the_shorter_of_two_takes_tells_no_boundless_spread():
-    pooled = pooled_spread([([1, 0], [41, 547])])
+    assert pooled_spread([([1, 0], [41, 547])]) == Spread(0.0, 0.0)
+    pooled = pooled_spread([([2, 0], [41, 547])])
     assert pooled == Spread(2.0, 1)
     rate = rate_interval([0], [9], seed=(1,), pooled=pooled)
     assert 1 / 9 < rate.high < 10

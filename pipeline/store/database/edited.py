@@ -15,7 +15,7 @@ from pipeline.store.files.durable import replacing
 from pipeline.store.provenance import hash_bytes_of
 from pipeline.store.schema import hand_kept
 
-SETTINGS = "settings.toml"
+SETTINGS, DRAWN = "settings.toml", "reviews/drawn/"
 TICK_NS = 2_000_000_000
 """The coarsest clock of a file system in use, that of FAT."""
 
@@ -32,12 +32,13 @@ def note_kept(corpus: Corpus) -> None:
 
 def edited_since(root: Path) -> list[str]:
     """Files of catalogue and reviews, and settings, that are not what results were made from; none where that is not
-    known."""
+    known. Samples that the program drew are not edited by anybody."""
     root = Path(root)
     try:
         noted = json.loads(_note(root).read_text(encoding="utf-8"))
         kept = [path.relative_to(root).as_posix() for table in hand_kept() for path in table_files(root, table)]
-        return sorted(name for name in {*noted, *kept, SETTINGS} if _is_edited(root / name, *noted.get(name, ("", ""))))
+        held = {name for name in (*noted, *kept, SETTINGS) if not name.startswith(DRAWN)}
+        return sorted(name for name in held if _is_edited(root / name, *noted.get(name, ("", ""))))
     except (OSError, ValueError, AttributeError, TypeError):
         return []
 

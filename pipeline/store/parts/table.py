@@ -176,7 +176,8 @@ def _note(
         name=name.strip() if name else None,
         grace=yes("grace"),
         string=row.get("string") or None,
-        finger=whole("finger", THUMB),
+        # The thumb stops on the cello alone, whose strings are named as the viola's are.
+        finger=whole("finger", THUMB - 1 if "E" in strings else THUMB),
         position=whole("position", 15),
         slide_marked=yes("slide_marked"),
         slurred_to_next=yes("slurred_to_next"),
