@@ -91,7 +91,7 @@ def test_a_table_shows_so_many_rows_and_says_so(
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("select list(a.range) from range(100000) a, range(100000) b", "needs more than 2GB of memory; ask for less"),
+        ("select list(a.range) from range(100000) a, range(100000) b", "needs more than 3GB of memory; ask for less"),
         ("select interval 1 day as t", "the answer cannot be shown (t is an interval); cast its columns"),
         ("select union_value(k := 1) u", "the answer cannot be shown (u holds a union); cast its columns"),
         ("select {'a': [interval 1 day]} s", "the answer cannot be shown (s holds an interval); cast its columns"),

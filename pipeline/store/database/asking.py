@@ -10,8 +10,8 @@ import pyarrow as pa
 
 from pipeline.errors import UsageError
 
-# Ten times what the summaries of a million slides take; common practice, no source.
-MEMORY = "2GB"
+# What the widest summary of 40 million slides of 400,000 takes needs, a row for each player, work and label (trial).
+MEMORY = "3GB"
 PIECE_ROWS = 50_000
 T = TypeVar("T")
 
