@@ -118,7 +118,7 @@ def _row(one: Recovered, transfer_id: str, take_id: str | None, speed_map: Speed
 
 STEP = Step(
     name="recover",
-    version=6,
+    version=7,
     scope="transfer",
     reads=("pitch_frame", "melody", "speed", "speed_curve", "solo_span", "chord"),
     writes=("recovery",),
