@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.signal.speed.prior import stroboscope_bars
 from pipeline.steps.settle.evidence_words import against_key, others, transposition
+from pipeline.store.catalogue.recording import is_one_speed_alone
 from pipeline.units import Z_95, cents_of_ratio, rpm_of_hz
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ _TURNTABLE_SHARE = 0.003
 _TURNTABLE_SIGMAS = 4.0
 # A4 of two transfers of one side that differs by less is the same, as told with 0.5 Hz (common practice, no source).
 _SAME_PITCH_CENTS = 2.0
-_SPEED = ("playing_rpm", "correction_cents", "reference_pitch_hz")
 Known = Mapping[str, Any]
 
 
@@ -39,7 +39,7 @@ def decision_cents(known: Known) -> tuple[float | None, str]:
             None,
             f"{who} was made for other samples and waits for confirmation: clear or renew its samples_sha256",
         )
-    if ruled_one_speed(known) and not any(decision[name] for name in _SPEED):
+    if is_one_speed_alone(decision):
         return None, ""
     if decision["reference_pitch_hz"] is None:
         return None, f"{who} is not applied: it states no reference pitch; add reference_pitch_hz"

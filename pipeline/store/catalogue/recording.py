@@ -60,6 +60,12 @@ def bowed_beside(catalogue: Catalogue, take: Row) -> list[str | None]:
     return sorted(named) or ([None] if take["accompaniment"] == "second_string" else [])
 
 
+def is_one_speed_alone(decision: Row) -> bool:
+    """Whether a row of ``speed_decision`` rules that a side ran at one speed, and says nothing of how fast."""
+    said = (decision[name] for name in ("playing_rpm", "correction_cents", "reference_pitch_hz"))
+    return decision["one_speed"] == "yes" and all(value is None for value in said)
+
+
 def instrument_of(catalogue: Catalogue, take_ids: Iterable[str]) -> str | None:
     """The bowed solo instrument of these takes, if the catalogue names exactly one."""
     named = {row["instrument"] for take_id in take_ids for row in soloists_of(catalogue, take_id)} - {None}

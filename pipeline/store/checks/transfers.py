@@ -4,7 +4,7 @@ from collections import defaultdict
 from itertools import pairwise
 from typing import Any
 
-from pipeline.store.catalogue.recording import dating, soloists_of, takes_on
+from pipeline.store.catalogue.recording import dating, is_one_speed_alone, soloists_of, takes_on
 from pipeline.store.catalogue.slugs import unportable
 from pipeline.store.checks.findings import Findings, Row, before
 
@@ -125,7 +125,7 @@ def _passages(found: Findings, transfer: Row, passages: list[Any]) -> None:
 
 def _decision(found: Findings, decision: Row, transfer: Row) -> None:
     rpm, cents = decision["playing_rpm"], decision["correction_cents"]
-    alone = decision["one_speed"] == "yes" and decision["reference_pitch_hz"] is None
+    alone = is_one_speed_alone(decision)
     if rpm is None and cents is None and not alone:
         message = "says neither playing_rpm nor correction_cents"
         found.error("speed_decision", decision, "playing_rpm", message, "give one of them, or delete the row")
@@ -142,7 +142,7 @@ def _decision(found: Findings, decision: Row, transfer: Row) -> None:
         found.error(
             "speed_decision", decision, "playing_rpm", message, "give correction_cents, what is left to correct"
         )
-    if decision["reference_pitch_hz"] is None and not (alone and rpm is None and cents is None):
+    if decision["reference_pitch_hz"] is None and not alone:
         message = "no reference pitch"
         found.remark(
             "speed_decision", decision, "reference_pitch_hz", message, "add it: a ruling without one is not applied"
