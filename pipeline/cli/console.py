@@ -10,6 +10,8 @@ from typing import TextIO
 
 from rich.console import Console
 
+from pipeline.errors import typed
+
 # A pipe or a file has no width of its own: nothing is folded there.
 UNFOLDED = 400
 NARROWEST = 20
@@ -28,13 +30,13 @@ def print_text(text: str, *, file: TextIO | None = None) -> None:
 
 def tell_of_edits(folder: Path) -> None:
     """Say on stderr, and on the pages of the report, that results are older than the catalogue, where they are."""
-    from pipeline.store.database.edited import edited_words
-    from pipeline.store.database.report_notice import tell_pages_of_edits
+    from pipeline.store.database.edited import edited_since, edited_words
+    from pipeline.store.database.report_notice import notice_of, tell_pages
 
-    if said := edited_words(folder):
-        print_text(said, file=sys.stderr)
+    if edited := edited_since(folder):
+        print_text(edited_words(edited, f"glideline run {typed(folder)}"), file=sys.stderr)
         with suppress(OSError):  # where it may only be read, the terminal must do
-            tell_pages_of_edits(folder)
+            tell_pages(folder, notice_of(edited))
 
 
 def _folded(line: str, width: int) -> str:

@@ -8,7 +8,6 @@ import json
 import time
 from pathlib import Path
 
-from pipeline.errors import typed
 from pipeline.store.catalogue.tables import table_files
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.durable import replacing
@@ -68,19 +67,12 @@ def _stands(path: Path) -> str:
     return f"{status.st_size} {status.st_mtime_ns} {status.st_ctime_ns}"
 
 
-def edited_words(root: Path) -> str:
+def edited_words(edited: list[str], cure: str) -> str:
     """What that means for results, and the cure; empty where nothing was edited."""
-    edited = edited_since(root)
     if not edited:
         return ""
-    return (
-        f"these results are older than {listed_files(edited)}, edited since the last run: glideline run {typed(root)}"
-    )
-
-
-def listed_files(edited: list[str]) -> str:
-    """The first of some files, and how many more there are."""
-    return edited[0] if len(edited) == 1 else f"{edited[0]} and {len(edited) - 1} more"
+    files = edited[0] if len(edited) == 1 else f"{edited[0]} and {len(edited) - 1} more"
+    return f"these results are older than {files}, edited since the last run: {cure}"
 
 
 def _note(root: Path) -> Path:

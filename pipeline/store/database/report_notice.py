@@ -7,7 +7,7 @@ finds that they are out of date, and emptied when they are made anew.
 import json
 from pathlib import Path
 
-from pipeline.store.database.edited import edited_since, listed_files
+from pipeline.store.database.edited import edited_words
 from pipeline.store.files.durable import replacing
 
 NOTICE = "notice.js"
@@ -23,8 +23,7 @@ def tell_pages(root: Path, words: str) -> None:
             part.write_text(text, encoding="utf-8")
 
 
-def tell_pages_of_edits(root: Path) -> None:
-    """Say on the pages which files were edited since the last run; where none was, what they say stays."""
-    if edited := edited_since(root):
-        words = f"These results are older than {listed_files(edited)}, edited since the last run: "
-        tell_pages(root, words + "run the corpus, then make the report anew.")
+def notice_of(edited: list[str]) -> str:
+    """What pages say of files that were edited since the last run; empty where none was."""
+    words = edited_words(edited, "run the corpus, then make the report anew.")
+    return words[:1].upper() + words[1:]
