@@ -7,12 +7,12 @@ real single notes of these, one a file, named by their pitch. Of the mixes: per 
 their edges) how many of the notes of chords are found within 50 cents and how many of those said are right, octaves and
 twelfths above another note apart; above how many notes of chords such a note is named or thought possible, where one
 sounds and where none does; frames with two or more bowed; claims that a string sounds later against planted delays; the
-curve of each note against the note followed by itself. Of real solo violin: written notes found in 46 ms of the first
-0.45 s, wrong notes a chord (as long, of a pitch not written near), chords of over 200 ms a minute, onsets (80 ms, 50
-cents; as heard, and with the notes of a chord where it begins, for lists know no broken ones; see ``written_onsets``)
-beside basic-pitch where it is installed, and in which share of the frames in which one note is written the line is on
-the one before, and only rings. Lists of notes are estimates on a grid of 32 ms; each is moved by up to 0.1 s to where
-most are heard.
+curve of each note against the note followed by itself. Of single notes strung together over a piano: how often they are
+called a chord. Of real solo violin: written notes found in 46 ms of the first 0.45 s, wrong notes a chord (as long, of
+a pitch not written near), chords of over 200 ms a minute, onsets (80 ms, 50 cents; as heard, and with the notes of a
+chord where it begins, for lists know no broken ones; see ``written_onsets``) beside basic-pitch where it is installed,
+and in which share of the frames in which one note is written the line is on the one before, and only rings. Lists of
+notes are estimates on a grid of 32 ms; each is moved by up to 0.1 s to where most are heard.
 """
 
 import argparse
@@ -20,7 +20,7 @@ import time
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 from typing import Any
 
@@ -62,7 +62,7 @@ CONDITIONS: dict[str, tuple[str, float | None, float | None]] = {
     "piano +6 dB": ("electrical", 20.0, 6.0),
     "piano 0 dB": ("electrical", 20.0, 0.0),
 }
-OF_OTHERS = ("clean", "acoustic 20 dB", "acoustic 10 dB")
+OF_OTHERS = ("clean", "acoustic 20 dB", "acoustic 10 dB", "piano +6 dB")
 
 
 @dataclass
@@ -204,6 +204,30 @@ def mixes(
         if piano_db is not None:
             mix = with_piano(mix, piano, below_db=piano_db, seed=seed)
         yield recorded(mix, band=band, snr_db=snr_db, seed=seed)
+
+
+def score_single_lines(notes: dict[int, Any], piano: dict[int, Any], instrument: str, count: int) -> None:
+    """Print how often single notes strung together over a piano are called a chord, and a string late."""
+    for below_db in (12.0, 6.0):
+        minutes, long, later = 0.0, 0, 0
+        for style, seed in product(("legato", "detache", "slow"), range(count)):
+            line = real_sound.bowed(
+                notes, style=style, seed=seed, length_s=30.0, name=instrument, instrument=instrument
+            )
+            mix = RealMix(np.asarray(at_rate(line.samples, sample_rate_hz=RATE), dtype=np.float32), ())
+            mix = with_piano(mix, piano, below_db=below_db, seed=seed)
+            sound = recorded(mix, band="electrical", snr_db=20.0, seed=seed).samples
+            sounding = which_sound(sound, instrument=instrument)
+            board = fingerboard(instrument)
+            chords = chords_of(sound, sounding, board=board, correction=no_correction, alone=False)
+            minutes += line.length_s / 60.0
+            long += sum(c.end_s - c.start_s > 0.2 for c in chords)
+            later += sum(c.order.sounds_later.count("yes") for c in chords)
+        print(
+            f"{instrument}, single notes over a piano {below_db:.0f} dB under them, {minutes:.0f} minutes:"
+            f" chords over 200 ms {long / minutes:.1f} a minute, 'later' said {later}",
+            flush=True,
+        )
 
 
 def show(name: str, tally: Tally, cost: float) -> None:
@@ -386,6 +410,7 @@ def main() -> None:
             for mix in mixes(notes, piano, instrument, condition, count):
                 spent += score_mix(mix, instrument, tally, alone=CONDITIONS[condition][2] is None)
             show(f"{instrument}, {condition}", tally, spent / (25.0 * count))
+        score_single_lines(notes, piano, instrument, count)
     for read in real_sound.movements(given.folder, most_s=most_s):
         score_recording(read())
 

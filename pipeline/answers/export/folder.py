@@ -45,6 +45,7 @@ TIDY = {
     "place": "export.place_for_models",
     "chord": "fact.chord",
     "chord_note": "fact.chord_note",
+    "other_glide": "base.other_glide",
     "player": "base.player",
     "school_share": "fact.school_member",
     "period_share": "fact.take_period",

@@ -244,6 +244,7 @@ Slides between notes (portamento) measured on historical string recordings, read
 - `datapackage.json`: the CSV files as a Data Package (version 2), with types, units and keys.
 - `catalogue/`, `reviews/`: what was kept by hand, as CSV; `glideline new DIR --from` this folder makes a corpus of it.
 - `chord`, `chord_note`: chords and double stops, broken or not, and their notes with likely strings and fingers.
+- `other_glide`: glides beside another bowed player that are not credited to the soloist, and how likely it is theirs.
 - `school_share`, `period_share`: which schools each player, and which periods each take, may belong to.
 
 The numbers of the views again, and the beginning of models of your own (takes of a player belong together; plain

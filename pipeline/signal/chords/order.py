@@ -11,8 +11,7 @@ from pipeline.units import Floats
 LATER_S = {"violin": 0.05, "viola": 0.05, "cello": 0.08}
 """Difference of beginnings from which on "sounds later" is claimed, of the levels and of the first frames judged alike:
 right in 153 of 157 claims on 40 mixes of sampled violin and viola notes on which this and the next three were chosen,
-on 66 mixes of cellos in 71 of 73; on other mixes in 47 of 47 (violin), 213 of 220 (viola) and 27 of 27 (cello); beside
-a piano 6 and 12 dB under them in 51 of 59, so that none is made there."""
+on 66 mixes of cellos in 71 of 73; on other mixes in 47 of 47 (violin), 213 of 220 (viola) and 27 of 27 (cello)."""
 SURE_ERRORS = 1.5
 """So many of its standard errors a difference must be as well."""
 LEAST_BOWED, SUREST, AGREEING_S = 0.8, 0.98, 0.006
@@ -82,8 +81,9 @@ class Order:
     stops_early: tuple[str, ...]
 
 
-def order_of(notes: Sequence[Timed], *, instrument: str, alone: bool) -> Order:
-    """The order of the notes of one chord, lowest first; unless the player is ``alone`` none is said to sound later."""
+def order_of(notes: Sequence[Timed], *, instrument: str, sure: bool) -> Order:
+    """The order of the notes of one chord, lowest first; unless it is ``sure`` that these are its notes, whoever plays
+    beside, none is said to sound later."""
     told = [i for i, note in enumerate(notes) if note.begins]
     later, error, heard = np.full((3, len(notes)), np.nan)
     if len(told) > 1:
@@ -93,8 +93,8 @@ def order_of(notes: Sequence[Timed], *, instrument: str, alone: bool) -> Order:
             heard[i] = notes[i].heard_s - notes[first].heard_s
             error[i] = 0.0 if i == first else np.hypot(notes[i].start.error_s, notes[first].start.error_s)
     least = np.maximum(LATER_S[instrument], SURE_ERRORS * error)
-    sure = (later > least) & (heard > LATER_S[instrument]) & alone
-    said = tuple("yes" if sure[i] else _unsure(float(later[i])) for i in range(len(notes)))
+    apart = (later > least) & (heard > LATER_S[instrument]) & sure
+    said = tuple("yes" if apart[i] else _unsure(float(later[i])) for i in range(len(notes)))
     last = int(np.nanargmax(later)) if len(told) > 1 else 0
     return Order(
         breaking=_breaking(later, said),

@@ -15,8 +15,9 @@ from scipy.special import logit
 from pipeline.compiled import compiled, median_of_known
 from pipeline.signal.chords.beside import SAME_BINS
 from pipeline.signal.chords.candidates import Ints
-from pipeline.signal.chords.grid import F32, HOP_S
+from pipeline.signal.chords.grid import F32, HOP_S, PER_SEMITONE
 from pipeline.signal.chords.judge import Sounding
+from pipeline.signal.chords.octaves import is_above
 from pipeline.signal.chords.playable import best_set
 from pipeline.signal.hand.fingerboard import Fingerboard
 from pipeline.units import Floats
@@ -38,6 +39,9 @@ SHORTEST_FRAMES = 3  # 70 ms (common practice, no source)
 SHORT_FRAMES, LEAST_ODDS = 9, 1.0
 """A note so short (210 ms) needs so much log odds, summed over its frames: of those that have less in five real
 movements none was written. With 2.5, basses of broken chords are lost; asked of longer notes, octaves."""
+LIKELY = 0.5
+"""Probability from which on a note is named that lies an octave or a twelfth above another, whose partials it has; one
+less likely is possible (``octaves``): on mixes 12 of 27 such were played."""
 JOINED_FRAMES, JOINED_BOWED = 12, 0.45
 """Longest gap between pieces of one note, and least mean probability of bowing in it (common practice, no source)."""
 # How far apart the notes of one chord begin (common practice, no source).
@@ -112,7 +116,8 @@ def notes_of(sounding: Sounding, *, board: Fingerboard, midi: Floats) -> list[No
     whole = (note.note(able[0], places, bowed) for note in growing)
     pieces = (piece for note in whole for piece in _at_steps(note))
     found = sorted(pieces, key=lambda note: (note.first, note.pitch_bin))
-    return [note for note in _joined(found, sounding) if _is_sure(note)]
+    sure = [note for note in _joined(found, sounding) if _is_sure(note)]
+    return [note for note in sure if note.bowed >= LIKELY or not _is_above_another(note, sure)]
 
 
 def _is_sure(note: Note) -> bool:
@@ -120,6 +125,15 @@ def _is_sure(note: Note) -> bool:
     if frames > SHORT_FRAMES:
         return True
     return frames >= SHORTEST_FRAMES and frames * logit(min(note.bowed, 1.0 - 1e-3)) >= LEAST_ODDS
+
+
+def _is_above_another(note: Note, notes: list[Note]) -> bool:
+    """Whether a note lies an octave or a twelfth above one that sounds for half of its time."""
+    return any(
+        2 * _shared(note, other) > note.last - note.first
+        and is_above((note.pitch_bin - other.pitch_bin) / PER_SEMITONE)
+        for other in notes
+    )
 
 
 def _at_steps(note: Note) -> list[Note]:

@@ -9,8 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.signal.chords.find import Chord, find_chords
-from pipeline.signal.chords.grid import RATE_HZ
+from pipeline.signal.chords.find import Chord, chords_of, find_chords
+from pipeline.signal.chords.grid import HOP_S, RATE_HZ, bins_of_midi
+from pipeline.signal.chords.judge import KEPT, Sounding
+from pipeline.signal.chords.onsets import Edge
+from pipeline.signal.chords.order import Timed, order_of
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.synth.voice import random_voice
 from pipeline.training.chord_scenes import MixedNote, render_notes
@@ -119,3 +122,24 @@ def test_silence_and_scraps_hold_no_chord(length_s: float) -> None:
     scrap = np.zeros(int(length_s * RATE_HZ), dtype=np.float32)
     board = fingerboard("violin")
     assert find_chords(scrap, sample_rate_hz=RATE_HZ, board=board, correction=lambda at: np.zeros(np.shape(at))) == []
+
+
+@pytest.mark.parametrize(("bowed_as", "claimed"), [(0.95, 1), (0.8, 0)])
+def test_where_somebody_may_play_beside_only_a_sure_chord_is_claimed(bowed_as: float, claimed: int) -> None:
+    bins, said = np.full((80, KEPT), -1, dtype=np.int32), np.zeros((80, KEPT), dtype=np.float32)
+    bins[10:60, :2], said[10:60, :2] = np.rint(bins_of_midi(np.array([62.0, 71.0]))), bowed_as
+    heard = Sounding(bins, said, np.zeros_like(said))
+    sound = np.random.default_rng(0).normal(0.0, 0.1, int(80 * HOP_S * RATE_HZ)).astype(np.float32)
+    counts = [
+        len(chords_of(sound, heard, board=fingerboard("violin"), correction=lambda at: 0.0 * at, alone=alone))
+        for alone in (True, False)
+    ]
+    assert counts == [1, claimed]
+
+
+@pytest.mark.parametrize(("sure", "said"), [(True, "yes"), (False, "cannot_tell")])
+def test_a_string_is_said_to_sound_later_only_where_the_notes_are_surely_the_players(sure: bool, said: str) -> None:
+    first, late = (
+        Timed(Edge(at_s, 0.01, True), Edge(2.0, 0.01, True), True, 5, at_s, 0.95, 1.0) for at_s in (1.0, 1.12)
+    )
+    assert order_of([first, late], instrument="violin", sure=sure).sounds_later == ("no", said)

@@ -83,11 +83,6 @@ def test_a_broken_chord_and_one_struck_together_are_told_apart(output: StepOutpu
     assert checked(output, "chord_note")["sounds_later"].to_list()[3:] == ["no", "no"]
 
 
-def test_beside_somebody_else_no_string_is_said_to_sound_later(beside: StepOutput) -> None:
-    assert checked(beside, "chord")["breaking"].to_list() == ["cannot_tell", "together"]
-    assert "yes" not in checked(beside, "chord_note")["sounds_later"].to_list()
-
-
 def test_chords_beside_somebody_else_are_marked(output: StepOutput, beside: StepOutput) -> None:
     marked = [["piano_near" in flags for flags in checked(one, "chord")["flags"]] for one in (output, beside)]
     assert marked == [[False, False], [True, True]]
