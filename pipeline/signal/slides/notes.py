@@ -17,6 +17,13 @@ SAME_PITCH = 0.4
 """Semitones between the middles of two plateaus that are one note."""
 GREATEST_UNREST = 0.9
 """Semitones; the median distance from its middle of a line that is still a note (a vibrato of 1.2 either way)."""
+GREATEST_CREEP = 1.0
+"""Semitones that a short note of a run may creep: of real violins' quick notes 13 of 15 that do are in the score."""
+LEAST_GLIDING = 0.3
+"""Mean probability of a glide from which it is one: at most .18 in those notes, from .65 in rendered slides."""
+LEAST_APART = 0.6  # semitones from both neighbours: a semitone, less what such a note creeps
+IN_RUN_S = 0.25
+"""Greatest length of the note after it: into longer ones what creeps is a low beginning."""
 VIBRATO_BAND_HZ = (3.5, 9.5)  # usual rates of vibrato and beyond (common practice, no source)
 
 
@@ -70,8 +77,9 @@ def find_spans(frames: Frames) -> list[Span]:
             glide_min=frames.frames(SHORTEST_GLIDE_S, least=4),
             glide_max=frames.frames(LONGEST_GLIDE_S),
         )
-        pieces = _vibrato_as_plateaus(pieces, frames.midi[first:last], frames)
         midi = frames.midi[first:last]
+        pieces = _vibrato_as_plateaus(pieces, midi, frames)
+        pieces = _creeping_as_plateaus(pieces, frames.gliding[first:last], frames)
         held = [p for p in _joined(pieces, midi) if p.length >= shortest and _is_held(p, midi)]
         spans += [Span(first + p.start, first + p.end, p.level, region) for p in held]
     return spans
@@ -95,6 +103,23 @@ def _vibrato_as_plateaus(pieces: list[Piece], midi: Floats, frames: Frames) -> l
         else:
             done.append(pieces[i])
         i += max(run, 1)
+    return done
+
+
+def _creeping_as_plateaus(pieces: list[Piece], gliding: Floats, frames: Frames) -> list[Piece]:
+    """Short notes of a run that creep: small glides between notes where the look at the sound there heard none."""
+    done, shortest, short = list(pieces), frames.frames(SHORTEST_NOTE_S, least=3), frames.frames(IN_RUN_S)
+    for i, (before, piece, after) in enumerate(zip(pieces, pieces[1:], pieces[2:], strict=False), start=1):
+        alone = piece.glide and not before.glide and not after.glide
+        if (
+            alone
+            and min(before.length, piece.length, after.length) >= shortest
+            and after.length <= short
+            and abs(piece.rise) < GREATEST_CREEP
+            and min(abs(piece.level - before.level), abs(piece.level - after.level)) >= LEAST_APART
+            and mean(gliding[piece.start : piece.end]) < LEAST_GLIDING
+        ):
+            done[i] = replace(piece, glide=False, rise=0.0)
     return done
 
 

@@ -37,6 +37,21 @@ def test_a_note_struck_again_is_as_many_notes_and_no_chance_to_slide(strokes_s: 
     assert not heard.slides
 
 
+@pytest.mark.parametrize(("in_the_line", "notes"), [(True, [69, 71, 71, 73]), (False, [69, 71, 73])])
+def test_a_blunt_dip_is_a_new_stroke_where_the_partials_of_the_line_share_it(
+    in_the_line: bool, notes: list[int]
+) -> None:
+    line = Score().note(69.0, 0.5).note(71.0, 0.8).note(73.0, 0.5).line(noise_cents=2.0)
+    dip = -8.0 * np.exp(-0.5 * ((line.time_s - 1.2) / 0.03) ** 2)
+    heard = find_notes_and_slides(
+        replace(line, level_db=line.level_db + dip * in_the_line, sound_db=line.sound_db + dip),
+        speed_map=SpeedMap.constant(correction_cents=0.0, length_s=float(line.time_s[-1])),
+        reference_pitch_hz=440.0,
+        spans=None,
+    )
+    assert [round(note.midi) for note in heard.notes] == notes
+
+
 def test_a_note_that_swells_with_its_vibrato_stays_one() -> None:
     line = Score().note(69.0, 0.5).note(71.0, 0.8).note(73.0, 0.5).line(noise_cents=2.0)
     swings = np.where((line.time_s > 0.8) & (line.time_s < 1.6), 4.0 * np.sin(2 * np.pi * 6.0 * line.time_s), 0.0)
