@@ -291,24 +291,17 @@ def describer(
     ``strength`` (frames, k) is the salience of all candidates. The function's arguments are a span of frames and those
     candidates (frames, k) that it is wanted of, -1 for the others; it gives (candidates, f), in their order.
     """
-    # Only candidates found in the low register alone look at its moving maximum.
-    high, low = grids
-    high_near = _near(high, scratch.rows("near high", *high.shape))
-    low_near = _near(low, scratch.rows("near low", *low.shape)) if search.split else low
-    pairs = (high, high_near), (low, low_near)
-    comb = _near(saliences, scratch.rows("near salience", *saliences.shape))
+    frames, n = saliences.shape
+    comb = scratch.rows("near salience", frames, n + 2 * network.COMB_MARGIN)
+    comb[:, : network.COMB_MARGIN] = comb[:, network.COMB_MARGIN + n :] = 0.0
+    network.moving_maximum(saliences, comb)
 
     def describe(span: slice, bins: Any) -> Any:
         out = np.empty((np.count_nonzero(bins >= 0), len(network.feature_names())), dtype=np.float32)
         rows = slice(span.start, span.start + len(bins) + 2 * CONTEXT)
-        high, low = ((grid[rows], near[rows]) for grid, near in pairs)
+        high, low = (grid[rows] for grid in grids)
         places = search.split, search.lowest_midi
         network.describe(bins, strength[span], high, low, comb[rows], *places, *network.taps(), out)
         return out
 
     return describe
-
-
-def _near(grid: Any, out: Any) -> Any:
-    network.moving_maximum(grid, out)
-    return out

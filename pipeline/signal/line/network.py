@@ -26,6 +26,8 @@ from pipeline.signal.line.spectrum import BINS_PER_SEMITONE, F32
 WEIGHTS = Path(__file__).with_name("weights.npz")
 # Half width in bins of the moving maximum in which a wavering partial is still seen.
 NEAR_BINS = 2
+# Bins of the comb's salience that are looked at below and above a candidate, at most: a twelfth.
+COMB_MARGIN = bins_of_ratio(3)
 # A candidate with others this near before and after is not looked at itself in three frames of four: their windows
 # overlap its own by three quarters and more.
 SHARED_BINS = 2
@@ -158,11 +160,11 @@ def training_record() -> dict[str, Any]:
 
 @compiled()
 def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
-    """Maximum over ``NEAR_BINS`` (two) bins either side, along the bins."""
+    """Maximum over ``NEAR_BINS`` (two) bins either side, along the bins, into ``out`` from ``COMB_MARGIN`` on."""
     n = grid.shape[1]
     for t in range(grid.shape[0]):
         row = grid[t]
-        most = out[t]
+        most = out[t, COMB_MARGIN : COMB_MARGIN + n]
         # In one pass over shifted views, without a branch.
         middle, inner = row[2 : n - 2], most[2 : n - 2]
         left, far_left, right, far_right = row[1 : n - 3], row[: n - 4], row[3 : n - 1], row[4:]
@@ -180,8 +182,8 @@ def moving_maximum(grid, out):  # type: ignore[no-untyped-def]
 def describe(
     bins: npt.NDArray[np.int32],
     strength: F32,
-    high: tuple[F32, F32],
-    low: tuple[F32, F32],
+    high: F32,
+    low: F32,
     comb: F32,
     split: int,
     lowest_midi: float,
@@ -193,23 +195,25 @@ def describe(
 ) -> None:
     """Features (candidates, f) of candidates ``bins`` (frames, k) of salience ``strength``, but those that are -1.
 
-    ``high`` and ``low`` are each a whitened grid and its moving maximum, ``comb`` the moving maximum of the
-    salience; all have ``CONTEXT`` rows more at both ends.
+    ``high`` and ``low`` are the whitened grids, ``comb`` the moving maximum of the salience, with ``COMB_MARGIN`` zeros
+    on either side; all have ``CONTEXT`` rows more at both ends.
     """
-    width = high[0].shape[1]
-    grids = tuple(grid.ravel() for grid in (*high, *low))
+    width, wide = high.shape[1], comb.shape[1]
     flat, flat_other, flat_near = (part[:, 0] * width + part[:, 1] for part in (on_grid, on_other, on_near))
-    _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat_other, flat_near, on_comb, out)
+    flat_comb = on_comb[:, 0] * wide + on_comb[:, 1]
+    grids = high.ravel(), low.ravel(), width, comb.ravel(), wide
+    _describe(bins, strength, *grids, split, lowest_midi, flat, flat_other, flat_near, flat_comb, out)
 
 
 @compiled()
-def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat_other, flat_near, on_comb, out):  # type: ignore[no-untyped-def]
-    high, high_near, low, low_near = grids
-    n = comb.shape[1]
+def _describe(  # type: ignore[no-untyped-def]
+    bins, strength, high, low, width, comb, wide, split, lowest_midi, flat, flat_other, flat_near, flat_comb, out
+):
     m0 = flat.shape[0]
     m = m0 + flat_other.shape[0]
     m2 = m + flat_near.shape[0]
-    m3 = m2 + on_comb.shape[0]
+    m3 = m2 + flat_comb.shape[0]
+    eighth = np.float32(0.125)
     count = 0
     for t in range(bins.shape[0]):
         for c in range(bins.shape[1]):
@@ -217,7 +221,7 @@ def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat
             if i < 0:
                 continue
             place = (t + CONTEXT) * width + BELOW + i
-            own, other, near = (low, high, low_near) if i < split else (high, low, high_near)
+            own, other = (low, high) if i < split else (high, low)
             row = out[count]
             count += 1
             for j in range(m0):
@@ -225,10 +229,16 @@ def _describe(bins, strength, grids, width, comb, split, lowest_midi, flat, flat
             for j in range(flat_other.shape[0]):
                 row[m0 + j] = other[np.uint64(place + flat_other[j])]
             for j in range(flat_near.shape[0]):
-                row[m + j] = near[np.uint64(place + flat_near[j])]
-            for j in range(on_comb.shape[0]):
-                b = i + on_comb[j, 1]
-                row[m2 + j] = 0.125 * comb[t + CONTEXT + on_comb[j, 0], b] if 0 <= b < n else 0.0
+                at = np.uint64(place + flat_near[j])
+                most = own[at]
+                for k in range(1, NEAR_BINS + 1):
+                    before, after = own[at - np.uint64(k)], own[at + np.uint64(k)]
+                    before = before if before > after else after
+                    most = most if most > before else before
+                row[m + j] = most
+            place = (t + CONTEXT) * wide + COMB_MARGIN + i
+            for j in range(flat_comb.shape[0]):
+                row[m2 + j] = eighth * comb[np.uint64(place + flat_comb[j])]
             pitch = (lowest_midi + i / BINS_PER_SEMITONE - 69.0) / 24.0
             row[m3] = pitch
             row[m3 + 1] = pitch * pitch
