@@ -10,7 +10,8 @@ from scipy.io import wavfile
 from scipy.signal import resample_poly
 
 from pipeline.signal.line.follow import follow
-from pipeline.signal.line.spectrum import FFT_SIZE, Register, hann, magnitudes, resampled
+from pipeline.signal.line.spectrum import Register, hann, magnitudes, resampled
+from pipeline.signal.line.transform import FFT_SIZE
 from pipeline.signal.speed.key import Key, key_log_likelihoods, pitch_class_notes
 from pipeline.signal.speed.resample import correct_samples
 from pipeline.signal.speed.speed_map import SpeedMap

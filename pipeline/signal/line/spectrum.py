@@ -11,10 +11,10 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
-import scipy.fft
 import soxr
 
-from pipeline.compiled import compiled, less_moving_mean, log1p, magnitudes_of, quantiles, windowed
+from pipeline.compiled import compiled, less_moving_mean, log1p, quantiles
+from pipeline.signal.line.transform import BINS, FFT_SIZE, SCRATCH, framed_magnitudes
 from pipeline.units import A4_HZ, gain_of_db, hz_of_midi
 
 F32 = npt.NDArray[np.float32]
@@ -24,14 +24,11 @@ BASE_RATE_HZ = 11025  # a quarter of 44.1 kHz: up to 5.5 kHz, more than acoustic
 WINDOW = 512
 # Half of it, to tell a quick glide from a leap that the longer one smears; parts partials 170 Hz apart.
 QUICK_WINDOW = 256
-FFT_SIZE = 1024  # twice the window, for the parabola through a peak
 HOP_S = 64 / BASE_RATE_HZ  # 5.8 ms
 BINS_PER_SEMITONE = 5  # 20 cents, refined later (common practice, no source)
 # Half width of the moving mean that whitens the envelope: 3.6 semitones.
 WHITEN_BINS = 18
 
-# Frames transformed at once: what fits the processor's cache.
-_AT_ONCE = 128
 # Zeros before and after a sound.
 _PADDING = WINDOW // 2, WINDOW
 # Levels of the histogram start at a magnitude of 2^-27 (-163 dB).
@@ -120,21 +117,17 @@ def magnitudes(
     ``window`` (samples) may be shorter than ``WINDOW``, about the same middles.
     """
     scratch = scratch or Scratch()
-    out = scratch.rows("magnitudes", count, FFT_SIZE // 2 + 1)
+    out = scratch.rows("magnitudes", count, BINS)
     hop = register.hop * step
     start = first * register.hop + (WINDOW - window) // 2
     valid = min(count, max(0, (padded.size - window - start) // hop + 1))
     lead = (hop - 1 - start) // hop if start < 0 else 0
     out[:lead] = out[valid:] = 0.0
     if valid > lead:
-        frames = np.lib.stride_tricks.sliding_window_view(padded[start + lead * hop :], window)[::hop][: valid - lead]
-        filled = scratch.rows("filled", _AT_ONCE, FFT_SIZE)
-        filled[:, window:] = 0.0
-        for at in range(0, len(frames), _AT_ONCE):
-            some = frames[at : at + _AT_ONCE]
-            windowed(some, hann(window), filled)
-            spectrum = scipy.fft.rfft(filled[: len(some)], axis=1, workers=1)
-            magnitudes_of(spectrum, out[lead + at : lead + at + len(some)])
+        room = scratch.rows("transform", 1, SCRATCH)[0]
+        framed_magnitudes(
+            padded, start=start + lead * hop, hop=hop, window=hann(window), scratch=room, out=out[lead:valid]
+        )
     return out
 
 

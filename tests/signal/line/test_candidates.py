@@ -19,11 +19,23 @@ from pipeline.signal.line.candidates import (
     loudness,
     salience,
 )
-from pipeline.signal.line.grid import bins_of_ratio, search_range
+from pipeline.signal.line.follower import describer
+from pipeline.signal.line.grid import BELOW, CONTEXT, bins_of_ratio, search_range
 from pipeline.signal.line.path import best_path, posteriors
 from pipeline.signal.line.refine import refine, steadied
-from pipeline.signal.line.spectrum import FFT_SIZE, HOP_S, NoiseFloor, Register, hann, magnitudes, resampled
+from pipeline.signal.line.spectrum import (
+    HOP_S,
+    QUICK_WINDOW,
+    WINDOW,
+    NoiseFloor,
+    Register,
+    Scratch,
+    hann,
+    magnitudes,
+    resampled,
+)
 from pipeline.signal.line.tracks import ALONG, RIVALS, track_features
+from pipeline.signal.line.transform import FFT_SIZE
 
 RATE = 11025
 
@@ -38,16 +50,42 @@ def test_hop_and_window_are_those_stated() -> None:
     assert 0.5 * 10 ** (-0.4 / 20) <= peak <= 0.5001
 
 
-def test_magnitudes_are_those_of_a_plain_transform() -> None:
+@pytest.mark.parametrize("window", [WINDOW, QUICK_WINDOW])
+def test_magnitudes_are_those_of_a_plain_transform(window: int) -> None:
     rng = np.random.default_rng(3)
     sound = rng.standard_normal(3000).astype(np.float32)
     padded = resampled(sound, sample_rate_hz=RATE, register=Register(0))
-    ours = magnitudes(padded, register=Register(0), first=-3, count=60)
+    ours = magnitudes(padded, register=Register(0), first=-3, count=60, window=window)
     for frame in (0, 1, 20, 46):
-        centre = np.pad(sound, 256)[frame * 64 : frame * 64 + 512]
-        plain = np.abs(np.fft.rfft(centre * hann(), FFT_SIZE))
+        middle = np.pad(sound, window // 2)[frame * 64 : frame * 64 + window]
+        plain = np.abs(np.fft.rfft(middle * hann(window), FFT_SIZE))
         assert np.allclose(ours[frame + 3], plain, atol=1e-5)
-    assert not ours[:2].any()
+    if window == WINDOW:
+        assert not ours[:2].any()
+
+
+def test_a_candidate_is_described_by_what_its_features_are_named_for() -> None:
+    rng = np.random.default_rng(6)
+    search = search_range("cello")
+    rows = 3 + 2 * CONTEXT
+    high, low = rng.standard_normal((2, rows, search.grid.n)).astype(np.float32)
+    saliences = rng.standard_normal((rows, search.n)).astype(np.float32)
+    bins = np.array([[0, -1], [search.split, 100], [search.n - 1, -1]], dtype=np.int32)
+    strength = np.ones((3, 2), dtype=np.float32)
+    seen = describer([high, low], saliences, strength, search=search, scratch=Scratch())(slice(0, 3), bins)
+    names = network.feature_names()
+    for row, (t, i) in zip(seen, ((0, 0), (1, search.split), (1, 100), (2, search.n - 1)), strict=True):
+        own, other = (low, high) if i < search.split else (high, low)
+        now, at = t + CONTEXT, BELOW + i
+        told = dict(zip(names, row, strict=True))
+        assert told["grid-14+60"] == own[now - 14, at + 60]
+        assert told["other+6+95"] == other[now + 6, at + 95]
+        assert told["near+56+60"] == own[now + 56, at + 58 : at + 63].max()
+        for past, step in ((18, -60), (0, 95), (-9, 0)):
+            place = i + step
+            near = saliences[now + past, max(place - 2, 0) : place + 3]
+            expected = 0.125 * near.max() if 0 <= place < search.n else 0.0
+            assert told[f"comb{past:+d}{step:+d}"] == pytest.approx(expected)
 
 
 def test_noise_floor_is_the_quantile_of_the_noise() -> None:
