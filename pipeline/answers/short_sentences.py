@@ -85,11 +85,9 @@ def _one_rate(row: Row) -> Iterator[Said]:
     which = (
         f", take {row['take_id']}" if row.get("take_id") else f", generation {row['generation']} from {row['ancestor']}"
     )
-    ends = ("_poisson_low", "_poisson_high") if "slides_per_minute_poisson_low" in row else ("_low", "_high")
-    rate = with_limits(row["slides_per_minute"], *(row[f"slides_per_minute{end}"] for end in ends))
+    rate = _limits(row, "slides_per_minute")
     yield said(
-        f"{name}{which}: {rate} slides a minute ({minutes_words(row['minutes'])} min, {_found(row)})",
-        "limits by chance alone, of this take and no other" if row.get("take_id") else None,
+        f"{name}{which}: {rate} slides a minute ({minutes_words(row['minutes'])} min, {_found(row)})", row["warning"]
     )
 
 

@@ -142,9 +142,10 @@ def _subheading(totals: list[dict[str, Any]]) -> str:
         return f"{words}. Rates have not been worked out; see the state of the step summarise."
     untimed = row["takes_of_unmeasurable_speed"]
     without = f" (without {number_of(untimed, 'take')} whose speed cannot be told)" if untimed else ""
+    caution = "; ".join(text for text in ("with 95 % intervals", row["warning"]) if text)
     return (
         f"{words}: {limits(row, 'slides_per_minute')} a minute{without}, "
-        f"{limits(row, 'slides_per_100_transitions')} per 100 transitions (with 95 % intervals)."
+        f"{limits(row, 'slides_per_100_transitions')} per 100 transitions ({caution})."
     )
 
 

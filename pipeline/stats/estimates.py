@@ -1,6 +1,7 @@
 """Rates of many groups at once: a frame of clusters in, a frame of rates with intervals out."""
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
 
@@ -17,6 +18,7 @@ from pipeline.stats.rates import (
     ENOUGH_DEGREES,
     FEW_CLUSTERS,
     REPLICATES,
+    UNKNOWN,
     Rate,
     Spread,
     effective_clusters,
@@ -24,6 +26,7 @@ from pipeline.stats.rates import (
     rate_interval,
     resampling_weights,
     small_sample_warning,
+    wider,
 )
 from pipeline.stats.whose_rate import PlayersRates, players_rates
 from pipeline.units import Floats
@@ -88,6 +91,7 @@ def estimates(
     seed: int,
     replicates: int = REPLICATES,
     pooled: Pooled | None = None,
+    within: Pooled | None = None,
     named: Collection[str] | None = None,
     factors: Mapping[str, Factor] | None = None,
     overall: Factor | None = None,
@@ -105,6 +109,7 @@ def estimates(
     seed : of the corpus; each group has its own stream, made of this and the CRC-32 of its name, so that a group's
         limits do not depend on which other groups are asked for.
     pooled : spread between such clusters over the whole corpus, by measure, for groups of few clusters.
+    within : spread between the parts of one cluster, by measure, which a group of one cluster has at least.
     named : clusters that are persons, of whom the average and the typical one are told; None for no such rows.
     factors : true slides per find of each group, where they are known, and ``overall`` of the whole corpus.
     """
@@ -113,65 +118,68 @@ def estimates(
     columns = {name: ordered[name].to_numpy() for name in (*COUNTED, "is_assumed", "is_named", "cluster")}
     runs = ordered["group_key"].rle().struct.unnest()
     ends = np.cumsum(runs["len"].to_numpy()).tolist()
+    asked = _Asked(grouping, cluster_unit, seed, replicates, pooled or {}, within or {}, overall)
     rows = [
         row
         for key, start, end in zip(runs["value"], [0, *ends], ends, strict=False)
         for row in _rows(
-            key,
-            {name: column[start:end] for name, column in columns.items()},
-            grouping,
-            cluster_unit=cluster_unit,
-            seed=seed,
-            replicates=replicates,
-            pooled=pooled or {},
-            factor=(factors or {}).get(key),
-            overall=overall,
+            key, {name: column[start:end] for name, column in columns.items()}, (factors or {}).get(key), asked
         )
     ]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
-def _rows(
-    key: str,
-    columns: Mapping[str, npt.NDArray[Any]],
-    grouping: str,
-    *,
-    cluster_unit: str,
-    seed: int,
-    replicates: int,
-    pooled: Pooled,
-    factor: Factor | None,
-    overall: Factor | None,
-) -> Iterator[dict[str, Any]]:
-    stream = group_seed(seed, grouping=grouping, group_key=key)
-    size = next(iter(columns.values())).size
+Columns = Mapping[str, npt.NDArray[Any]]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What is the same for all groups; see ``estimates``."""
+
+    grouping: str
+    cluster_unit: str
+    seed: int
+    replicates: int
+    pooled: Pooled
+    within: Pooled
+    overall: Factor | None
+
+    def spread(self, measure: str, exposures: Floats) -> Spread:
+        """What the corpus tells of the spread between the clusters of a group."""
+        known = self.pooled.get(measure, UNKNOWN)
+        return wider(known, self.within.get(measure, UNKNOWN)) if np.count_nonzero(exposures) == 1 else known
+
+
+def _rows(key: str, columns: Columns, factor: Factor | None, asked: _Asked) -> Iterator[dict[str, Any]]:
+    """The rows of one group."""
+    stream = group_seed(asked.seed, grouping=asked.grouping, group_key=key)
+    names = [str(name) for name in columns["cluster"]]
+    size, replicates = len(names), asked.replicates
     weights = resampling_weights(size, seed=stream, replicates=replicates) if size >= FEW_CLUSTERS else None
+    drawn: dict[str, Any] = {"seed": stream, "replicates": replicates, "weights": weights}
     group = {
-        "grouping": grouping,
+        "grouping": asked.grouping,
         "group_key": key,
         "estimand": AS_RECORDED,
-        "cluster_unit": cluster_unit,
+        "cluster_unit": asked.cluster_unit,
         "replicates": replicates,
         **source_columns(factor),
+        **_rests_on_all(columns, asked),
     }
-    exposure = np.maximum(columns["transitions"], columns["timed_minutes"])
-    count = float(np.maximum(columns["timed_slides"], columns["slid_transitions"]).sum())
-    effective = effective_clusters(columns["transitions"]) or effective_clusters(columns["timed_minutes"])
-    group |= _rests_on(exposure, effective, count, columns, cluster_unit, pooled.get("slides_per_minute"))
-    names = [str(name) for name in columns["cluster"]]
     for measure, (counts, exposures, times) in MEASURES.items():
+        of_measure = {"measure": measure}
         if measure == PER_BAR:
             bars = columns[exposures]
             if not bars.any():
                 continue
             count = float(columns[counts].sum())
-            group |= _rests_on(bars, effective_clusters(bars), count, columns, cluster_unit, pooled.get(measure))
-        drawn: dict[str, Any] = {"seed": stream, "replicates": replicates, "weights": weights}
+            of_measure |= _rests_on(bars, effective_clusters(bars), count, columns, asked, measure)
         # A transition carries one slide at most.
         most = 1.0 if times == 100 else None
-        rate = rate_interval(columns[counts], columns[exposures], pooled=pooled.get(measure), most=most, **drawn)
-        row: dict[str, Any] = group | {"measure": measure} | _rate_columns(rate, times)
-        relative = overall if measure == RELATIVE else None
+        spread = asked.spread(measure, columns[exposures])
+        rate = rate_interval(columns[counts], columns[exposures], pooled=spread, most=most, **drawn)
+        row: dict[str, Any] = group | of_measure | _rate_columns(rate, times)
+        relative = asked.overall if measure == RELATIVE else None
         if rate is not None and factor is not None:
             scaled = factor.scaled(columns[counts], names) if rate.method == BOOTSTRAP else None
             again = rate if scaled is None else rate_interval(scaled, columns[exposures], **drawn)
@@ -198,21 +206,25 @@ def _rate_columns(rate: Rate | None, times: float) -> dict[str, Any]:
     }
 
 
+def _rests_on_all(columns: Columns, asked: _Asked) -> dict[str, Any]:
+    """As ``_rests_on``, for measures of all takes."""
+    exposure = np.maximum(columns["transitions"], columns["timed_minutes"])
+    count = float(np.maximum(columns["timed_slides"], columns["slid_transitions"]).sum())
+    effective = effective_clusters(columns["transitions"]) or effective_clusters(columns["timed_minutes"])
+    return _rests_on(exposure, effective, count, columns, asked, "slides_per_minute")
+
+
 def _rests_on(
-    exposure: Floats,
-    effective: float,
-    count: float,
-    columns: Mapping[str, npt.NDArray[Any]],
-    unit: str,
-    pooled: Spread | None,
+    exposure: Floats, effective: float, count: float, columns: Columns, asked: _Asked, measure: str
 ) -> dict[str, Any]:
     """Clusters with exposure, how many equal ones they are worth, and what to be careful about."""
+    unit = asked.cluster_unit
     small = small_sample_warning(
         unit=unit,
         clusters=int((exposure > 0).sum()),
         effective=effective,
         count=count,
-        is_guessed=(pooled or Spread(0.0, 0.0)).degrees < ENOUGH_DEGREES,
+        is_guessed=asked.pooled.get(measure, UNKNOWN).degrees < ENOUGH_DEGREES,
     )
     assumed = assumed_warning(columns["is_assumed"][exposure > 0]) if unit == "session" else None
     warnings = [text for text in (small, assumed) if text]

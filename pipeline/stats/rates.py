@@ -21,7 +21,8 @@ both start from a guess of v = 0.5 that weighs as three degrees of freedom (a ch
 the corpus weighs as eight at most beside a group's own clusters. These limits are never within those of chance alone.
 With 2, 3, 5 and 8 unequal players and nothing else known they cover 99 % where v is 0.25 and 92 to 94 % where it is
 0.8 (same tests), at about 4.7, 3.4, 2.5 and 2 times the rate. Where the corpus holds fewer than three degrees,
-v is a guess in the main, and a warning says so.
+v is a guess in the main, and a warning says so. A group that is one player's alone is reckoned with the greater of both
+spreads, so that its limits do not lie within those of that player's own sessions.
 """
 
 from collections.abc import Sequence
@@ -72,6 +73,15 @@ class Spread:
 
     variance: float
     degrees: float
+
+
+UNKNOWN = Spread(0.0, 0.0)
+"""Where nothing tells how clusters differ."""
+
+
+def wider(one: Spread, other: Spread) -> Spread:
+    """The one of two spreads that makes wider limits."""
+    return max(one, other, key=_learnt)
 
 
 def resampling_weights(clusters: int, *, seed: Sequence[int], replicates: int = REPLICATES) -> Floats:
@@ -230,7 +240,7 @@ def _gamma_limits(c: Floats, e: Floats, *, pooled: Spread | None, level: float) 
     """Exact limits where clusters' rates are gamma: the means that leave each tail its share."""
     count, exposure = float(c.sum()), float(e.sum())
     effective = effective_clusters(e)
-    shape = effective / _variance(pooled_spread([(c, e)]), pooled or Spread(0.0, 0.0), most=effective)
+    shape = effective / _variance(pooled_spread([(c, e)]), pooled or UNKNOWN, most=effective)
     tail = (1 - level) / 2
     low = _mean(shape, float(special.betaincinv(shape, count, 1 - tail))) if count > 0 else 0.0
     return low / exposure, _mean(shape, float(special.betaincinv(shape, count + 1, tail))) / exposure
@@ -238,12 +248,17 @@ def _gamma_limits(c: Floats, e: Floats, *, pooled: Spread | None, level: float) 
 
 def _variance(own: Spread, corpus: Spread, *, most: float) -> float:
     """The spread to reckon with: the corpus's, or more if the group's own clusters say so."""
-    weight = corpus.degrees + _GUESSED_DEGREES
-    learnt = (corpus.degrees * corpus.variance + _GUESSED_DEGREES * _GUESSED_VARIANCE) / weight
-    weight = min(weight, _MOST_CORPUS_DEGREES)
+    learnt = _learnt(corpus)
+    weight = min(corpus.degrees + _GUESSED_DEGREES, _MOST_CORPUS_DEGREES)
     # All slides in one of K equal clusters give K; in a tiny cluster they could give anything.
     beside = (own.degrees * min(own.variance, most) + weight * learnt) / (own.degrees + weight)
     return max(learnt, beside)
+
+
+def _learnt(corpus: Spread) -> float:
+    """The variance that a corpus tells of, drawn towards the guess that it starts from."""
+    told = corpus.degrees * corpus.variance + _GUESSED_DEGREES * _GUESSED_VARIANCE
+    return told / (corpus.degrees + _GUESSED_DEGREES)
 
 
 def _mean(shape: float, chance: float) -> float:

@@ -26,6 +26,7 @@ passed as (
             bar.work_id = laid_take.work_id
             and bar.first_event >= laid_run.first_event
             and bar.last_event <= laid_run.last_event
+    where not laid_run.is_doubtful
 ),
 found as (
     select

@@ -13,6 +13,7 @@ passed as (
         fit.take_id,
         written_place.written_place_id,
         run.run,
+        run.is_doubtful,
         row_number() over (
             partition by fit.transfer_id, fit.take_id, written_place.written_place_id order by run.run
         ) as time_through,
@@ -50,6 +51,7 @@ between_notes as (
         written_place.to_event,
         coalesce(passed.time_through, 1) as time_through,
         passed.run,
+        coalesce(passed.is_doubtful, false) as is_doubtful,
         one.last_note as one,
         other.first_note as other,
         one.last_note.number as from_number,
@@ -164,6 +166,7 @@ judged as (
         end as p_slid,
         case
             when between_notes.run is null then 'passed_by'
+            when between_notes.is_doubtful then 'repeat_unsure'
             when
                 (between_notes.from_number is null and from_heard.event is null)
                 or (between_notes.to_number is null and to_heard.event is null)

@@ -31,12 +31,16 @@ select
     tally.slides,
     tally.slurred_slides,
     minute.rate as slides_per_minute,
+    minute.low as slides_per_minute_low,
+    minute.high as slides_per_minute_high,
     minute.poisson_low as slides_per_minute_poisson_low,
     minute.poisson_high as slides_per_minute_poisson_high,
     minute.corrected as slides_per_minute_corrected,
     minute.corrected_low as slides_per_minute_corrected_low,
     minute.corrected_high as slides_per_minute_corrected_high,
     transition.rate as slides_per_100_transitions,
+    transition.low as slides_per_100_transitions_low,
+    transition.high as slides_per_100_transitions_high,
     transition.poisson_low as slides_per_100_transitions_poisson_low,
     transition.poisson_high as slides_per_100_transitions_poisson_high,
     transition.corrected as slides_per_100_transitions_corrected,
@@ -50,6 +54,7 @@ select
     tally.rejected_slides,
     tally.undecided_slides,
     tally.added_slides,
+    minute.warning,
 from fact.take_tally as tally
 join base.take
     on take.take_id = tally.take_id

@@ -269,9 +269,8 @@ def test_views_that_count_say_their_rows(many):
         f" a minute; players make {average} on average, the one in the middle {typical} (12 players)."
     )
     assert minutes > 0
-    chance = "For the 36 sentences above, caution: limits by chance alone, of this take and no other."
     assert len(said["slides_by_take"]) == 36 + 1
-    assert said["slides_by_take"][-1] == chance
+    assert said["slides_by_take"][-1].startswith("For the 36 sentences above, caution: one session: ")
     assert (
         said["fingers_by_player"][-1]
         == f"For the {len(said['fingers_by_player']) - 1} sentences above, caution: only 1 player."

@@ -132,6 +132,31 @@ def test_why_a_place_cannot_be_told(odd: Any, take_id: str, place: int, expected
     assert odd.execute(sql, [take_id, PLACES[place]]).fetchall() == ([expected] if expected else [])
 
 
+@pytest.mark.parametrize(
+    ("said", "expected"),
+    [
+        ({}, ("cannot_tell", "repeat_unsure")),
+        # A repeat is written there; elsewhere; a person has decided.
+        ({"written_way": [{"from_event": 4, "to_event": 1, "way": "repeat"}]}, ("not_slid", None)),
+        ({"written_way": [{"from_event": 6, "to_event": 5, "way": "repeat"}]}, ("cannot_tell", "repeat_unsure")),
+        ({"decided": True}, ("not_slid", None)),
+    ],
+)
+def test_a_few_notes_that_go_with_the_part_once_more_are_no_time_through_unless_a_repeat_is_written(
+    said: dict[str, Any], expected: tuple[str, str | None]
+) -> None:
+    again = take("again", "bo", [1, 2, 3, 4, 5, 6, 1, 2, 3], run_begins=(0, 6))
+    for row in again["written_match"][6:]:
+        row["time_through"] = 2
+    again["written_match"][7]["decided"] = said.get("decided", False)
+    ways = [{"work_id": "air", "edition": EDITION} | way for way in said.get("written_way", ())]
+    con = facts(**joined(part(), again, {"written_way": ways}))
+    sql = "select outcome, reason from fact.written_place_take where time_through = 2 and written_place_id = ?"
+    assert con.execute(sql, [PLACES[0]]).fetchall() == [expected]
+    bars = con.execute("select run from fact.bar_played where bar_index = 1 order by run").fetchall()
+    assert bars == ([(1,), (2,)] if expected[1] is None else [(1,)])
+
+
 def test_bars_played_whole_as_counted_solo_hold_the_slides_that_lead_into_them() -> None:
     con = facts(
         **joined(

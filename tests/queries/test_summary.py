@@ -9,6 +9,7 @@ import pytest
 from rich.console import Console
 from scipy import stats
 
+from pipeline.answers.number_words import with_limits
 from pipeline.answers.sentences import sentences
 from pipeline.cli.tables import print_table
 from pipeline.steps.summarise.results import result_tables
@@ -156,6 +157,15 @@ def test_by_cohort_year_process_work_and_corpus(con):
     assert rows(con, "summary.slides_in_corpus", *COUNTS, *RATES) == [
         (3, 1, 2, 3.0, 6, 4, 2, pytest.approx(2 / 3), pytest.approx(100 / 3), 50.0)
     ]
+
+
+def test_one_rate_has_the_same_limits_wherever_it_is_told(con):
+    names = tuple(f"{name}{end}" for name in RATES[:2] for end in ("", "_low", "_high"))
+    # Ann made one take; her player's and her take's row are of the same session.
+    ann = rows(con, "summary.slides_by_player", "player_id", *names)[0][1:]
+    assert rows(con, "summary.slides_by_take", "take_id", *names)[0][1:] == ann
+    (said, *_) = sentences("slides_by_take", con.sql("from summary.slides_by_take order by take_id").pl())
+    assert with_limits(*ann[:3]) in said
 
 
 def test_by_take_shows_zero_and_what_could_not_be_judged(con):

@@ -19,6 +19,7 @@ from pipeline.stats.rates import (
     small_sample_warning,
     spread_moments,
     spread_of_moments,
+    wider,
 )
 
 
@@ -115,6 +116,13 @@ def test_no_limit_beyond_what_is_possible():
     assert above is not None
     assert made.high == 1.0
     assert above.low < 1.0 < above.estimate < above.high
+
+
+def test_the_wider_of_two_spreads_is_the_one_with_wider_limits():
+    # Much spread of which one degree tells weighs less, beside the guess, than a little more than the guess of eight.
+    few, many = Spread(1.2, 1), Spread(0.8, 8)
+    highs = {known: rate_interval([9], [3], seed=(1,), pooled=known).high for known in (few, many)}
+    assert wider(few, many) == wider(many, few) == max(highs, key=highs.__getitem__)
 
 
 def test_spread_between_clusters_by_hand():

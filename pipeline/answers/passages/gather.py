@@ -53,10 +53,17 @@ class TakeRow:
 
     @property
     def label(self) -> str:
-        """The take's id; when it comes by again, which time; and by how much it is transposed."""
-        again = f" ({_ordinal(self.time_through)} time)" if self.time_through > 1 else ""
+        """The take's id; when it comes by again, which time, with a question mark where that is doubtful; and by how
+        much it is transposed."""
+        doubt = "?" if self.is_doubtful else ""
+        again = f" ({_ordinal(self.time_through)} time{doubt})" if self.time_through > 1 else ""
         shift = f" {self.shift_semitones:+d}" if self.shift_semitones else ""
         return f"{self.take_id}{shift}{again}"
+
+    @property
+    def is_doubtful(self) -> bool:
+        """Whether it may be other music that the take seems to come by with."""
+        return any(step["reason"] == "repeat_unsure" for step in self.steps.values())
 
     @property
     def slid(self) -> int:

@@ -163,6 +163,7 @@ def _estimates(
             seed=seed,
             replicates=replicates,
             pooled=pooled[unit],
+            within=pooled["session"] if unit == "player" else None,
             named=people if unit == "player" else None,
             factors=factors.get(name),
             overall=overall,

@@ -15,6 +15,7 @@ from pipeline.stats.rates import (
     pooled_spread,
     rate_interval,
     small_sample_warning,
+    wider,
 )
 from pipeline.store import schema
 
@@ -97,8 +98,11 @@ def shares(
     }
     rows = []
     for key, frame in groups.items():
-        unit = units[key[0]]
-        rows.append(_row(of, key, frame, unit, spreads[(unit, *key[2:])], seed=seed, replicates=replicates))
+        unit, also = units[key[0]], key[2:]
+        spread = spreads[(unit, *also)]
+        if frame.height == 1 and unit == "player":
+            spread = wider(spread, spreads[("session", *also)])
+        rows.append(_row(of, key, frame, unit, spread, seed=seed, replicates=replicates))
     return pl.DataFrame(rows, schema=schema.load(of.table, "result").polars_schema(), orient="row")
 
 

@@ -46,6 +46,7 @@ KEPT = (
     "drawn_item",
     "written_part",
     "written_note",
+    "written_way",
 )
 # Beyond these DuckDB writes to disk what it does not need at once: while the facts are made, when there is little else,
 # and when numpy holds every find of the corpus beside them (judgement: as much as numpy takes).
@@ -119,7 +120,7 @@ def _typed(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 STEP = Step(
     name="summarise",
-    version=34,
+    version=35,
     scope="corpus",
     reads=COMPUTED,
     writes=tuple(relation.name for relation in schema.relations("result")),

@@ -34,6 +34,7 @@ def _take(take_id: str, player: str, school: str, signs: str, *, again: int = 1,
         steps[event] |= {"duration_ms": 100.0 + event if cents else None, "kind": "same_finger" if cents else None}
         steps[event] |= {
             "weight": 1.0,
+            "reason": None,
             "from_string": "A",
             "from_finger": event - 2,
             "to_string": "A",
@@ -214,3 +215,9 @@ def test_wrong_bars_are_named(bars: str, said: str) -> None:
 def test_a_take_that_comes_by_again_is_told_apart_at_80_columns() -> None:
     again = replace(PASSAGE.takes[1], take_id="quillfeather-1902")
     assert any(line.startswith("quillfeather-1902 (2nd time) ") for line in table(_passage(again), width=80))
+    # Of one that may be other music the label and a sentence say so.
+    steps = {2: again.steps[2] | {"outcome": "cannot_tell", "reason": "repeat_unsure"}}
+    doubtful = _passage(replace(again, take_id="quillfeather-1902-b", steps=steps))
+    assert any(line.startswith("quillfeather-1902-b (2nd time?) ") for line in table(doubtful, width=80))
+    (said,) = [text for text in sentences(doubtful) if "place_decision.csv" in text]
+    assert said.startswith("quillfeather-1902-b (2nd time?): fewer than 8 notes in a row")
