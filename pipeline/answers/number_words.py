@@ -76,19 +76,11 @@ def both_clocks(corrected_s: float, transfer_s: float) -> str:
 
 
 def ledger_remark(row: Mapping[str, Any]) -> str:
-    """The remark of a line of the speed ledger, with a sudden change of speed, which has columns of its own."""
+    """The remark of a line of the speed ledger, with a sudden change that is corrected; it has columns of its own."""
     said = [row["remark"]] if row["remark"] else []
-    if row["jump_s"] is not None:
+    if row["jump_s"] is not None and not row["one_speed"]:
         said.append(f"speed changes suddenly at {row['jump_s']:.2f} s, correction {signed(row['jump_cents'])} cents")
     return "; ".join(said)
-
-
-def least_jump_words(row: Mapping[str, Any]) -> str:
-    """Which sudden changes of speed would have been seen on a side, and which not."""
-    least, more = row["jump_least_cents"], "further change" if row["jump_s"] is not None else "change"
-    if least is None:
-        return f"a {more} of half a semitone and less could escape notice here"
-    return f"a {more} of {least:g} cents would be found nine times in ten, a smaller one more rarely"
 
 
 def given_words(standard_error: float | None) -> str:
@@ -104,12 +96,34 @@ HOW_TO_RULE = (
 
 
 def drift_words(row: Mapping[str, Any]) -> str:
-    """How far the speed drifts along a side, with 95 % limits, and that it may be none where these hold 0."""
+    """How far the speed drifts along a side, with 95 % limits, and that it may be none where these hold 0, or that a
+    person ruled it out."""
     size, error = row["drift_range_cents"], row["drift_se_cents"]
-    if error is None:
-        return f"{size:.1f} cents"
-    said = f"{size:.1f} {given_words(error)} cents (95 %)"
-    return said if size > Z_95 * error else f"{said}, which may be none,"
+    said = f"{size:.1f} cents" if error is None else f"{size:.1f} {given_words(error)} cents (95 %)"
+    if error is not None and size <= Z_95 * error:
+        said += ", which may be none,"
+    said += " along the side" + (", the sudden change included" if row["jump_s"] is not None else "")
+    return f"{_RULED_OUT} {said}" if row["one_speed"] else said
+
+
+def change_words(row: Mapping[str, Any]) -> str:
+    """The greatest sudden change of speed, and how small a one would have been seen, or that a person ruled it out."""
+    if row["jump_s"] is None:
+        return f"none found; {_least_change(row, 'change')}"
+    bounds = f"between {clock_words(row['jump_from_s'])} and {clock_words(row['jump_to_s'])} (95 %)"
+    bounds += f", the greatest of {row['jump_count']}" if row["jump_count"] > 1 else ""
+    said = f"{signed(row['jump_cents'], 1)} cents at {clock_words(row['jump_s'])}, {bounds}"
+    return f"{_RULED_OUT} {said}" if row["one_speed"] else f"{said}; {_least_change(row, 'further change')}"
+
+
+_RULED_OUT = "ruled out, nothing is corrected; heard:"
+
+
+def _least_change(row: Mapping[str, Any], change: str) -> str:
+    least = row["jump_least_cents"]
+    if least is None:
+        return f"a {change} of half a semitone and less could escape notice here"
+    return f"a {change} of {least:g} cents would be found nine times in ten, a smaller one more rarely"
 
 
 def over_all_words(low: float | None, high: float | None) -> str:

@@ -133,6 +133,8 @@ def _drift(row: dict[str, Any]) -> str:
     from pipeline.units import Z_95
 
     error = row["drift_se_cents"]
+    if row["one_speed"]:
+        return "none, ruled"
     return _number(row["drift_range_cents"], "{:.0f}") + (f" ± {Z_95 * error:.0f}" if error is not None else "")
 
 
@@ -196,10 +198,9 @@ def _probable(probability: float | None) -> str:
 def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
     from pipeline.answers.number_words import (
         HOW_TO_RULE,
-        clock_words,
+        change_words,
         drift_words,
         given_words,
-        least_jump_words,
         over_all_words,
         signed,
     )
@@ -232,16 +233,9 @@ def _facts(row: dict[str, Any]) -> list[tuple[str, str]]:
     if row["decided_by"]:
         facts.append(("would have been", f"{signed(row['estimated_offset_cents'], 1)} cents, {row['estimated_state']}"))
     if row["drift_range_cents"] is not None:
-        within = ", the sudden change included" if row["jump_s"] is not None else ""
-        facts.append(("drift", f"{drift_words(row)} along the side{within}"))
-    if row["jump_s"] is not None:
-        bounds = f"between {clock_words(row['jump_from_s'])} and {clock_words(row['jump_to_s'])} (95 %)"
-        bounds += f", the greatest of {row['jump_count']}" if row["jump_count"] > 1 else ""
-        size = f"{signed(row['jump_cents'], 1)} cents"
-        least = least_jump_words(row)
-        facts.append(("sudden change", f"{size} at {clock_words(row['jump_s'])}, {bounds}; {least}"))
-    elif row["drift_range_cents"] is not None:
-        facts.append(("sudden change", f"none found; {least_jump_words(row)}"))
+        facts.append(("drift", drift_words(row)))
+    if row["drift_range_cents"] is not None or row["jump_s"] is not None:
+        facts.append(("sudden change", change_words(row)))
     if row["wow_cents"] is not None:
         turning = f"once per turn of a turntable at {rpm_of_hz(row['wow_hz']):.2f} rpm"
         facts.append(("wow", f"{row['wow_cents']:.1f} cents at {row['wow_hz']:.3f} Hz, {turning}"))

@@ -25,6 +25,7 @@ def status(
     from pipeline.cli.console import print_text
     from pipeline.flows.status import STATES
     from pipeline.flows.status import status as find_status
+    from pipeline.store.checks.changed_audio import TWIN_CURE
 
     found = find_status(folder)
     if output == "csv":
@@ -52,6 +53,10 @@ def status(
             print_text(f"  {name}" + (f": {message}" if message else ""))
         if shown.height < rows.height:
             print(f"  and {rows.height - shown.height} more; --all lists them")
+    if found.twins:
+        print(f"\nThe same sound under two names ({TWIN_CURE}):")
+        for line in found.twins if everything else found.twins[:_LISTED]:
+            print_text(f"  {line}")
     if found.touched:
         what = "1 file was" if found.touched == 1 else f"{found.touched} files were"
         print()

@@ -19,6 +19,7 @@ from pipeline.engine.explain import explain
 from pipeline.engine.jobs import stages
 from pipeline.engine.planner import Planner
 from pipeline.engine.ready import compiled_parts
+from pipeline.engine.twins import twins
 from pipeline.engine.up_to_date import is_noted
 from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
@@ -31,6 +32,7 @@ from pipeline.processes import start_loading, usable_cores
 from pipeline.steps.base import AnyStep
 from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.catalogue.recording import bowed_beside
+from pipeline.store.checks.changed_audio import TWIN_CURE
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import mend
 from pipeline.store.files.lock import locked
@@ -102,6 +104,8 @@ def run(
             has_due = work.has_due()
             is_finished = not has_due and work.is_finished()
         if has_due:
+            for said in twins(work.planner, unheard=True):
+                display.say(f"{said}: {TWIN_CURE}.")
             if engine == "local":
                 prepare(display, parts_for(corpus))
             orchestrate(work, engine=engine, address=address, workers=workers or usable_cores())

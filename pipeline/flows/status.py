@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.engine.damage import MOST_TO_ASK
 from pipeline.engine.decision import NEW
 from pipeline.engine.planner import PERHAPS, Due, Planner
+from pipeline.engine.twins import twins
 from pipeline.engine.up_to_date import is_noted
 from pipeline.errors import DataError
 from pipeline.flows.journal import events, latest
@@ -54,6 +55,7 @@ class Status:
     Attributes
     ----------
     steps : frame of transfer_id, step, state, message; one row per transfer and step, and for the corpus.
+    twins : transfers of different files with the very same sound, in words.
     touched : files that were copied or touched: the next run looks whether they hold the same sound.
     unmatched : verdicts that match nothing any more, in words.
     confidence : whether confidences follow what listeners heard, in words; empty before the first run.
@@ -61,6 +63,7 @@ class Status:
 
     steps: pl.DataFrame
     running: Running | None = None
+    twins: list[str] = field(default_factory=list)
     touched: int = 0
     unmatched: list[str] = field(default_factory=list)
     confidence: str = ""
@@ -106,7 +109,7 @@ def status(corpus: Path | str | Corpus) -> Status:
     frame = frame.cast(pl.String)
     held = holder(corpus.derived) if (corpus.derived / "run.lock").exists() else None
     running = None if held is None else _running(held, said)
-    return Status(frame, running, len(planner.touched), _unmatched(corpus), _confidence(corpus))
+    return Status(frame, running, twins(planner), len(planner.touched), _unmatched(corpus), _confidence(corpus))
 
 
 def _confidence(corpus: Corpus) -> str:

@@ -11,11 +11,11 @@ from pipeline.answers.date_words import date_words
 from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import (
     HOW_TO_RULE,
+    change_words,
     clock_words,
     doubt_words,
     drift_words,
     given_words,
-    least_jump_words,
     over_all_words,
     probability_words,
     signed,
@@ -161,17 +161,10 @@ def speed_words(speed: Row | None) -> str:
     if speed["state"] == "decided":
         unruled = signed(float(cents_of_ratio(speed["estimated_speed_ratio"])), 1)
         words += f" Without that ruling it would have been {unruled} cents, {speed['estimated_state']}."
-    if speed["jump_s"] is not None:
-        words += (
-            f" The speed changes suddenly at {clock_words(speed['jump_s'])} (95 %: "
-            f"{clock_words(speed['jump_from_s'])} to {clock_words(speed['jump_to_s'])}): "
-            f"correction {signed(speed['jump_cents'], 1)} cents."
-        )
     if speed["drift_range_cents"] is not None:
-        within = ", the sudden change included" if speed["jump_s"] is not None else ""
-        words += f" The pitch drifts over {drift_words(speed)} along the side{within}."
-        found = "" if speed["jump_s"] is not None else "no sudden change was found; "
-        words += sentence(f"{found}{least_jump_words(speed)}")
+        words += f" Drift: {drift_words(speed)}."
+    if speed["drift_range_cents"] is not None or speed["jump_s"] is not None:
+        words += f" Sudden change: {change_words(speed)}."
     if speed["wow_cents"] is not None:
         words += f" It wavers by {speed['wow_cents']:.1f} cents to either side at {speed['wow_hz']:.3f} Hz."
     return words + sentence(speed["remark"]) + f" To rule otherwise: {HOW_TO_RULE}."

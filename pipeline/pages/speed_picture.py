@@ -19,7 +19,8 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
     """An SVG element, the same bytes for the same tables; None for a transfer whose speed was not measured.
 
     The line is the correction without wow, the band two standard errors, each dot a steady note of the solo:
-    where the correction would lie if that note alone were in tune. Larger dots are longer notes.
+    where the correction would lie if that note alone were in tune. Larger dots are longer notes. Where a person ruled
+    that the side ran at one speed, what is heard along it is a broken line.
     """
     tuning, speed = corpus.read("tuning", transfer_id), corpus.read("speed", transfer_id)
     curve = corpus.read("speed_curve", transfer_id)
@@ -31,10 +32,11 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
     whole = np.interp(time_s, curve["transfer_time_s"].to_numpy(), curve["correction_cents"].to_numpy())
     wow = sharp.wow.at(time_s, length_s=row["length_s"]) if sharp.wow else np.zeros(time_s.size)
     smooth = whole + wow
+    heard = smooth + sharp.mean_cents - sharp.drift_at(time_s) if settled["one_speed"] else smooth
     se = np.interp(time_s, curve["transfer_time_s"].to_numpy(), curve["se_cents"].to_numpy())
     lengths = np.asarray(row["note_length_s"])
     note_s = np.asarray(row["note_start_s"]) + 0.5 * lengths
-    in_tune = np.interp(note_s, time_s, smooth) - np.asarray(row["note_deviation_cents"])
+    in_tune = np.interp(note_s, time_s, heard) - np.asarray(row["note_deviation_cents"])
     with drawn():
         figure = Figure(figsize=_SIZE_INCHES)
         axes = figure.add_subplot()
@@ -42,16 +44,18 @@ def speed_picture(corpus: Corpus, transfer_id: str) -> str | None:
         axes.scatter(note_s, in_tune, s=area, color=GREY, alpha=0.45, linewidths=0, label="steady notes")
         axes.fill_between(time_s, smooth - 2 * se, smooth + 2 * se, color=BLUE, alpha=0.2, linewidth=0)
         axes.plot(time_s, smooth, color=BLUE, linewidth=1.6, label="correction, wow left out")
+        if settled["one_speed"]:
+            axes.plot(time_s, heard, color=GREY, linewidth=1.2, linestyle="--", label="as heard, ruled out")
         estimated = float(cents_of_ratio(settled["estimated_speed_ratio"]))
         if settled["state"] == "decided":
             axes.axhline(estimated, color=ORANGE, linewidth=1.0, linestyle="--", label="estimate, on the whole")
         jumps = zip(row["jump_s"], row["jump_from_s"], row["jump_to_s"], strict=True)
         for number, (jump_s, from_s, to_s) in enumerate(jumps):
             axes.axvspan(from_s, to_s, color=INK, alpha=0.12, linewidth=0)
-            label = "_" if number else "sudden change (95 %)"
+            label = "_" if number else "sudden change (95 %)" + ", ruled out" * settled["one_speed"]
             axes.axvline(jump_s, color=INK, linewidth=0.8, linestyle=":", label=label)
         middle = float(np.mean(smooth))
-        reach = max(30.0, 1.2 * float(np.max(np.abs(smooth - middle))))
+        reach = max(30.0, 1.2 * float(np.max(np.abs(heard - middle))))
         axes.set(xlim=(0, row["length_s"]), ylim=(middle - reach, middle + reach))
         axes.set(xlabel="time in the transfer (s)", ylabel="add to raw pitch (cents)")
         axes.legend(loc="lower left", bbox_to_anchor=(0, 1), frameon=False, fontsize=8, ncols=4)

@@ -29,6 +29,7 @@ select
     speed.reference_pitch_high_hz,
     speed.key,
     case when speed.estimated_state <> 'unmeasurable' then first_reading.probability end as probability,
+    speed.one_speed,
     speed.drift_range_cents,
     speed.drift_se_cents,
     speed.wow_hz,

@@ -46,6 +46,7 @@ def corpus(tmp_path: Path) -> Corpus:
         "estimated_state": "estimated",
         "estimated_speed_ratio": 80 / 78,
         "jump_count": 0,
+        "one_speed": False,
     }
     jump = ("jump_s", "jump_from_s", "jump_to_s", "jump_cents", "jump_least_cents")
     limits = ("offset_low_cents", "offset_high_cents", "reference_pitch_low_hz", "reference_pitch_high_hz")

@@ -14,7 +14,7 @@ from tests.helpers.made_rows import corpus_folder
 SPEED = {
     "state": "estimated", "speed_ratio": 2 ** (-20 / 1200), "offset_cents": -20.0, "offset_se_cents": 0.8,
     "offset_low_cents": -32.0, "offset_high_cents": -12.0, "reference_pitch_low_hz": 437.0,
-    "reference_pitch_high_hz": 442.0, "jump_count": 0, "jump_least_cents": 12.5,
+    "reference_pitch_high_hz": 442.0, "jump_count": 0, "jump_least_cents": 12.5, "one_speed": False,
     "playing_rpm": 77.36, "reference_pitch_hz": 440.0, "key": "D major", "estimated_state": "estimated",
     "estimated_speed_ratio": 2 ** (-20 / 1200),
 }  # fmt: skip

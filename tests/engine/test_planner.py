@@ -51,6 +51,31 @@ def test_a_second_run_does_nothing(root: Path) -> None:
     assert explained(root) == []
 
 
+def test_the_same_sound_under_another_name_is_told_before_it_is_measured(root: Path) -> None:
+    twin = "s00-b: other.wav holds the very same sound as s00.wav (s00-a)"
+    shutil.copyfile(root / "audio" / "s00.wav", root / "audio" / "other.wav")
+    assert status(root).twins == []
+    transfers = root / "catalogue" / "transfer.csv"
+    transfers.write_text(transfers.read_text(encoding="utf-8").rstrip() + "\ns00-b,s00,other.wav,78.26\n")
+    assert status(root).twins == [twin]
+    said = CliRunner().invoke(app, ["status", str(root)]).stdout
+    assert "keep one of the two rows in transfer.csv" in said
+    assert twin in said
+    quick_run(root)
+    # From then on by its samples, whatever its bytes.
+    write_tagged(root / "audio" / "other.wav")
+    quick_run(root)
+    assert status(root).twins == [twin]
+
+
+def write_tagged(path: Path) -> None:
+    """The same samples in a file of other bytes."""
+    samples, rate = soundfile.read(path, dtype="int16")
+    with soundfile.SoundFile(path, "w", rate, 1, subtype="PCM_16") as file:
+        file.title = "Air"
+        file.write(samples)
+
+
 def test_a_reference_pitch_repeats_settle_and_later_for_its_session_only(root: Path) -> None:
     change(root, "reference_pitch", "440", "435")
     lines = explained(root)

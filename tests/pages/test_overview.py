@@ -12,10 +12,11 @@ TOTALS = {
 
 
 def test_a_rate_that_leaves_out_a_take_says_so() -> None:
-    said = _subheading([TOTALS])
+    said = _subheading([TOTALS | {"warning": "only 2 players: rough interval"}])
+    assert said.endswith(" per 100 transitions (with 95 % intervals; only 2 players: rough interval).")
     assert said.startswith("1 slide found in 26 transitions, 0.8 minutes of solo: 1.6 ")
     assert "a minute (without 1 take whose speed cannot be told)" in said
-    assert "without" not in _subheading([TOTALS | {"takes_of_unmeasurable_speed": 0.0}])
+    assert "without" not in _subheading([TOTALS | {"warning": None, "takes_of_unmeasurable_speed": 0.0}])
 
 
 def test_takes_that_no_chart_shows_are_counted() -> None:

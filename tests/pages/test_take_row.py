@@ -22,7 +22,7 @@ def _take(*outcomes: str) -> TakeRow:
     steps: dict[int, dict[str, Any]] = {}
     for event, outcome in enumerate(outcomes, start=2):
         heard = outcome in ("slid", "not_slid")
-        steps[event] = {"from_event": event - 1, "to_event": event, "outcome": outcome}
+        steps[event] = {"from_event": event - 1, "to_event": event, "outcome": outcome, "reason": None}
         steps[event] |= {
             "from_note_id": f"n{event - 1}" if heard else None,
             "to_note_id": f"n{event}" if heard else None,

@@ -75,8 +75,9 @@ def remarks(
 ) -> str:
     """Everything worth saying about one side, joined by semicolons; "" if there is nothing.
 
-    ``estimated`` is the state without a ruling; ``jumps`` are times and sizes of sudden changes of the sounding pitch,
-    of which the greatest has columns of its own; ``offered`` is the session's speed for a side that cannot be measured.
+    ``estimated`` is the state without a ruling; ``jumps`` are times and sizes of sudden changes of the sounding pitch
+    that are corrected, of which the greatest has columns of its own; ``offered`` is the session's speed for a side that
+    cannot be measured.
     """
     said = [*_on_decision(known)]
     ruled = decision_cents(known)[0] is not None

@@ -176,6 +176,8 @@ def _tables(
     turns = known["turntable_rpm"] is not None and known["already_corrected"] != "yes"
     counted = turns and state != "unmeasurable"
     drift = curve.drift_at(along.time_s) if curve is not None else np.zeros(0)
+    jumps = along.by.jumps if along.by is not None else ()
+    said = remarks(tuning, known, settled, first, estimated=estimated, jumps=jumps, offered=offered)
     speed = {
         "transfer_id": name,
         "state": state,
@@ -185,6 +187,7 @@ def _tables(
         "playing_rpm": playing_rpm(turntable_rpm=known["turntable_rpm"], speed_ratio=ratio) if counted else None,
         "reference_pitch_hz": _reference(decision, first, known),
         "key": decision["key"] if decision is not None else (first.key if first else None),
+        "one_speed": ruled_one_speed(known),
         "drift_range_cents": float(np.ptp(drift)) if drift.size else None,
         "drift_se_cents": _drift_se(curve, along.time_s, drift) if curve is not None else None,
         **_ends(along.by, tuning, first, float(cents_of_ratio(ratio / along.estimated_ratio))),
@@ -197,10 +200,7 @@ def _tables(
         "estimated_speed_ratio": along.estimated_ratio,
         **_rival(settled, readings),
         "decided_by": decision["decided_by"] if decision else None,
-        "remark": remarks(
-            tuning, known, settled, first, estimated=estimated, jumps=curve.jumps if curve else (), offered=offered
-        )
-        or None,
+        "remark": said or None,
     }
     tables = {
         "speed": pl.DataFrame([speed], infer_schema_length=None),

@@ -14,7 +14,7 @@ def run(given: StepInput[SettleSettings]) -> StepOutput:
 
 STEP = Step(
     name="settle",
-    version=22,
+    version=23,
     scope="session",
     reads=("tuning", "melody"),
     writes=("speed", "speed_curve", "speed_alternative"),

@@ -1,12 +1,13 @@
 """What was decided or heard on one set of samples, and waits because the samples are others now."""
 
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipeline.errors import DataError
-from pipeline.store.audio.whole_sound import file_hash, samples_hash
+from pipeline.errors import DataError, GlidelineError
+from pipeline.store.audio.whole_sound import file_hash, samples_hash, sound_info
 from pipeline.store.checks.findings import Findings
 from pipeline.store.corpus import Corpus
 
@@ -45,6 +46,14 @@ class Hashes:
         except DataError:
             return None
 
+    def length_s(self, transfer_id: str) -> float | None:
+        """How long the file plays, by its own word; None if it cannot be read."""
+        row = self.corpus.catalogue.row("transfer", transfer_id)
+        try:
+            return None if row is None else sound_info(self.corpus.audio_path(row["file"])).length_s
+        except GlidelineError:
+            return None
+
     def find(self, transfer_id: str, files: list[str]) -> str | None:
         """The one of ``files`` (paths below audio/) that holds the sound the transfer had; None if none does."""
         samples, file = self.noted(transfer_id)
@@ -77,17 +86,34 @@ class Hashes:
         return self._noted[transfer_id]
 
 
-def check_twins(found: Findings, hashes: Hashes) -> None:
-    """Names transfers of different files with the very same sound, as far as runs have noted it."""
+TWIN_CURE = "keep one of the two rows in transfer.csv, lest a performance counts twice"
+
+
+def twin_words(file: str, transfer_id: str) -> str:
+    """What is said of a transfer with the very same sound as an earlier one, whose file and id are given."""
+    return f"holds the very same sound as {file} ({transfer_id})"
+
+
+def check_twins(found: Findings, hashes: Hashes, *, listen: bool) -> None:
+    """Names transfers of different files with the very same sound.
+
+    ``listen``: also decode what no run has heard, where another file plays as long.
+    """
+    transfers = found.catalogue.rows("transfer")
+    sounds = {row["transfer_id"]: hashes.ran_on(row["transfer_id"]) for row in transfers}
+    if listen and None in sounds.values():
+        lengths = {row["transfer_id"]: hashes.length_s(row["transfer_id"]) for row in transfers}
+        several = {length for length, number in Counter(lengths.values()).items() if number > 1 and length is not None}
+        unheard = [t for t, sound in sounds.items() if sound is None and lengths[t] in several]
+        sounds |= {transfer_id: hashes.now(transfer_id) for transfer_id in unheard}
     first: dict[str, dict[str, Any]] = {}
-    for transfer in found.catalogue.rows("transfer"):
-        samples = hashes.ran_on(transfer["transfer_id"])
+    for transfer in transfers:
+        samples = sounds[transfer["transfer_id"]]
         if samples is None:
             continue
         twin = first.setdefault(samples, transfer)
         if twin["file"].casefold() != transfer["file"].casefold():
-            message = f"holds the very same sound as {twin['file']} ({twin['transfer_id']})"
-            found.remark("transfer", transfer, "file", message, "keep one of the two, lest a performance counts twice")
+            found.remark("transfer", transfer, "file", twin_words(twin["file"], twin["transfer_id"]), TWIN_CURE)
 
 
 def check_waiting(found: Findings, hashes: Hashes) -> None:

@@ -67,7 +67,7 @@ def check(root: Path | str, *, listen: bool = True) -> CheckResult:
     hashes = Hashes(corpus)
     check_audio(found, corpus, settings=settings.intake, hashes=hashes, listen=listen)
     check_waiting(found, hashes)
-    check_twins(found, hashes)
+    check_twins(found, hashes, listen=listen)
     rows = sum(corpus.catalogue.frame(relation.name).height for relation in hand_kept())
     return CheckResult(_sorted(found.problems), rows, corpus.catalogue.frame("transfer").height)
 

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.answers.number_words import drift_words
+from pipeline.answers.number_words import change_words, drift_words, ledger_remark
 from pipeline.settings import SettleSettings
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.steps.base import StepInput, StepOutput
@@ -323,8 +323,8 @@ def test_a_drift_has_limits_and_may_be_none() -> None:
     told = one(known())
     assert told["drift_range_cents"] == pytest.approx(10.0)
     assert told["drift_se_cents"] == pytest.approx(2**0.5)
-    assert drift_words(told) == "10.0 ± 2.8 cents (95 %)"
-    assert drift_words(told | {"drift_se_cents": 6.0}) == "10.0 ± 11.8 cents (95 %), which may be none,"
+    assert drift_words(told) == "10.0 ± 2.8 cents (95 %) along the side"
+    assert drift_words(told | {"drift_se_cents": 6.0}) == "10.0 ± 11.8 cents (95 %), which may be none, along the side"
 
 
 def test_a_weak_side_takes_the_shape_of_its_session() -> None:
@@ -449,6 +449,8 @@ def test_a_ruling_of_one_speed_stands_alone_and_corrects_no_drift() -> None:
         assert speed["first_cents"] == pytest.approx(speed["last_cents"])
         assert speed["drift_range_cents"] > 25.0  # as heard
         assert "at one speed: drift and sudden changes that are heard are not corrected" in speed["remark"]
+        assert (drift_words(speed)[:10], change_words(speed)[:10]) == ("ruled out,", "ruled out,")
+        assert "changes suddenly" not in ledger_remark(speed)
     assert speed["offset_cents"] == pytest.approx(35.0, abs=1e-6)
     waiting = known(decision=ruling(**alone, one_speed="yes", samples_sha256="a" * 64))
     other = run({"tr-1": waiting}, {"tr-1": changed}, {"tr-1": "b" * 64}).tables["tr-1"]

@@ -329,6 +329,8 @@ def test_many_like_remarks_are_shortened_unless_all_are_wanted(corpus: Path, wri
 
 def test_two_files_with_the_same_sound_are_pointed_out(corpus: Path) -> None:
     (corpus / "audio" / "two.wav").write_bytes((corpus / "audio" / "one.wav").read_bytes())
+    # Before any run by decoding what plays as long.
+    assert "holds the very same sound as one.wav (t1)" in one_remark(corpus, column="file")
     store = Corpus(corpus)
     for transfer_id in ("t1", "t2"):
         row = {column.name: None for column in load("run").columns} | {
