@@ -8,7 +8,7 @@ from pipeline.answers.number_words import rounded, with_limits
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.errors import DataError, UsageError
 from pipeline.stats.planning import POWER, Design, Plan, plan
-from pipeline.stats.whose_rate import LEAST_MEAN_SLIDES, LEAST_PLAYERS_FOR_SPREAD
+from pipeline.stats.whose_rate import LEAST_MEAN_SLIDES, LEAST_PLAYERS_FOR_RATES, LEAST_PLAYERS_FOR_SPREAD
 
 CHANGE_SPREAD = 0.2
 """How much players' own log ratios differ (judgement: no corpus has told it yet)."""
@@ -27,7 +27,10 @@ def planned(folder: Path | str, *, ratios: Sequence[float], days: float, slides:
     with OpenCorpus(folder) as corpus:
         known = corpus.view("summary.player_effect", where="measure = 'slides_per_minute'")
     if known.is_empty():
-        raise DataError(f"{folder}: fewer than three players with slides", "too few to tell how much players differ")
+        raise DataError(
+            f"{folder}: fewer than the {LEAST_PLAYERS_FOR_RATES} players with slides that a spread needs",
+            "add takes of others, or judge more of those that are there",
+        )
     row = known.row(0, named=True)
     if row["player_spread"] is None:
         enough = f"{LEAST_PLAYERS_FOR_SPREAD} players, or {LEAST_MEAN_SLIDES:g} slides of every second one, tell it"

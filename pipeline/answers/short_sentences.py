@@ -16,13 +16,13 @@ from pipeline.answers.number_words import (
     with_limits,
 )
 from pipeline.answers.said import Said, said
-from pipeline.counted import counted
+from pipeline.counted import counted, short_of
 from pipeline.kinds import KINDS
 from pipeline.stats.planning import SIZE
+from pipeline.stats.rates import FEW_COUNTED
 from pipeline.store.parts.where import place_words
 
 Row = Mapping[str, Any]
-_FEW_SLIDES = 5  # as for rates
 _FEW_PLAYERS = 3  # at least, for a share to say anything of players at large (as LEAST_PLAYERS_FOR_RATES)
 
 
@@ -209,8 +209,8 @@ def _likeness_of_pupils(row: Row) -> Iterator[Said]:
 
 def _hangs_on_speed(row: Row) -> Iterator[Said]:
     few = None
-    if row["slides"] is not None and row["slides"] < _FEW_SLIDES:
-        few = f"it rests on {counted(row['slides'], 'slide')}"
+    if row["slides"] is not None and row["slides"] < FEW_COUNTED:
+        few = short_of(row["slides"], FEW_COUNTED, "slide", "a rate")
     moved = "hangs on the reading of the speed" if row["changes"] else "hardly depends on the speed"
     yield said(f"{row['thing']} {row['id']}, {row['conclusion']}: {_plain(row)}; it {moved}", few)
 
@@ -328,7 +328,7 @@ def _group(row: Row) -> str:
 
 
 def _few(players: float) -> str | None:
-    return None if players >= _FEW_PLAYERS else f"only {counted(players, 'player')}"
+    return None if players >= _FEW_PLAYERS else short_of(players, _FEW_PLAYERS, "player", "a share")
 
 
 def _words(name: str) -> str:

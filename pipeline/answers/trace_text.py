@@ -3,7 +3,6 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pipeline.answers.date_words import date_words
 from pipeline.answers.note_names import Spelling, printed_name, spelling
 from pipeline.answers.number_words import (
     approach_words,
@@ -18,6 +17,7 @@ from pipeline.answers.number_words import (
 from pipeline.counted import counted
 from pipeline.store.database.trace import Row, Trace, TransferTrace
 from pipeline.store.parts.where import place_words
+from pipeline.store.schema.date_words import date_words
 
 _TOLD_APART = ("take_id", "matrix_number", "take_number")
 

@@ -54,9 +54,10 @@ def status(
         if shown.height < rows.height:
             print(f"  and {rows.height - shown.height} more; --all lists them")
     if found.twins:
-        print(f"\nThe same sound under two names ({TWIN_CURE}):")
+        print("\nThe same sound under two names:")
         for line in found.twins if everything else found.twins[:_LISTED]:
             print_text(f"  {line}")
+        print_text(f"  {TWIN_CURE}")
     if found.touched:
         what = "1 file was" if found.touched == 1 else f"{found.touched} files were"
         print()

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -16,7 +17,8 @@ from pipeline.cli.fitting import Column, print_columns
 from pipeline.errors import UsageError
 from pipeline.kinds import Kind
 from pipeline.store.catalogue.problems import did_you_mean
-from pipeline.store.schema import Relation
+from pipeline.store.schema import Relation, hand_kept
+from pipeline.store.schema.date_words import date_words
 
 # Summaries of more columns show only the following; the rest is in csv and json.
 MANY = 16
@@ -264,6 +266,12 @@ def _shown(name: str, frame: pl.DataFrame, relation: Relation | None, *, rank: i
     return _Shown(name, limits[0] if told else None, head, "number" if number else "id" if is_id else "text", rank)
 
 
+@cache
+def _dates() -> frozenset[str]:
+    """Columns that hold dates as the catalogue writes them."""
+    return frozenset(column.name for relation in hand_kept() for column in relation.columns if column.edtf)
+
+
 def _is_pitch(name: str) -> bool:
     return name == "midi" or name.endswith("_midi")
 
@@ -286,6 +294,8 @@ def _cell(row: Mapping[str, Any], each: _Shown, spelling: Names | None) -> str:
         # The scheme stands before the slash of the first group, and is the same.
         scheme, slash, _ = str(row["group_key"]).rpartition("/")
         return str(value).removeprefix(scheme + slash)
+    if each.name in _dates():
+        return date_words(value)
     if not isinstance(value, int | float):
         text = " ".join(str(value).split())
         return text.replace("_", " ") if each.kind == "text" and _WORDS.fullmatch(text) else text

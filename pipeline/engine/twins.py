@@ -7,7 +7,7 @@ from pipeline.store.audio.whole_sound import file_hash
 from pipeline.store.checks.changed_audio import twin_words
 
 MOST_OF_ONE_SIZE = 20
-"""More files of one size are not compared: where all are cut to one length, reading them would take too long (judgement)."""
+"""More files of one size are not compared: where all are cut to one length, reading them takes too long (judgement)."""
 
 
 def twins(planner: Planner, *, unheard: bool = False) -> list[str]:

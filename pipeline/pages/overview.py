@@ -8,7 +8,6 @@ from typing import Any
 import polars as pl
 
 from pipeline.answers.counts import counts, with_soloists
-from pipeline.answers.date_words import date_words
 from pipeline.answers.number_words import (
     count_words,
     doubt_words,
@@ -23,6 +22,7 @@ from pipeline.counted import counted as number_of
 from pipeline.pages import charts
 from pipeline.pages.counted import Level, View, by_birth, counted, limits, way
 from pipeline.pages.render import drawing, page
+from pipeline.store.schema.date_words import date_words
 
 Row = Mapping[str, Any]
 

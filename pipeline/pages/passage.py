@@ -12,7 +12,6 @@ from typing import Any
 import polars as pl
 
 from pipeline import __version__
-from pipeline.answers.date_words import date_words
 from pipeline.answers.number_words import probability_words, signed
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.passages import editions, words
@@ -32,6 +31,7 @@ from pipeline.store.catalogue.slugs import slug
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.report_notice import NOTICE, tell_pages
 from pipeline.store.parts.pitch import signature_of
+from pipeline.store.schema.date_words import date_words
 
 PAGE_VERSION = 5
 MOST_EVENTS = 22

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.answers.date_words import date_words
 from pipeline.answers.note_names import Spelling
 from pipeline.answers.number_words import (
     HOW_TO_RULE,
@@ -26,6 +25,7 @@ from pipeline.counted import counted
 from pipeline.kinds import KINDS
 from pipeline.store.catalogue.recording import SOLO_ROLES, dating, takes_on
 from pipeline.store.catalogue.tables import Catalogue
+from pipeline.store.schema.date_words import date_words
 from pipeline.units import cents_of_ratio
 
 Row = Mapping[str, Any]

@@ -15,7 +15,6 @@ from pipeline.stats.detection import corrected
 from pipeline.stats.intervals import Interval
 from pipeline.stats.rates import (
     BOOTSTRAP,
-    ENOUGH_DEGREES,
     FEW_CLUSTERS,
     REPLICATES,
     UNKNOWN,
@@ -224,7 +223,7 @@ def _rests_on(
         clusters=int((exposure > 0).sum()),
         effective=effective,
         count=count,
-        is_guessed=asked.pooled.get(measure, UNKNOWN).degrees < ENOUGH_DEGREES,
+        learned_from=asked.pooled.get(measure, UNKNOWN).degrees,
     )
     assumed = assumed_warning(columns["is_assumed"][exposure > 0]) if unit == "session" else None
     warnings = [text for text in (small, assumed) if text]

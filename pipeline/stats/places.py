@@ -20,6 +20,8 @@ from pipeline.stats.intervals import LEVEL, Interval
 from pipeline.stats.rates import REPLICATES, resampling_weights
 from pipeline.units import Floats
 
+LEAST_PLAYERS_FOR_LIMITS = 3
+"""Of both groups together, so that a degree of freedom is left."""
 HALF_ROWS = 0.25
 """Added above and below in each resample, so that one without a slide has a logarithm: half a row meets half a row."""
 
@@ -103,7 +105,7 @@ def place_effect(
         coverage=float(told.sum() / (first.told.sum() + other.told.sum())),
     )
     freedom = players - 2
-    if freedom < 1 or not 0 < estimate < np.inf:
+    if players < LEAST_PLAYERS_FOR_LIMITS or not 0 < estimate < np.inf:
         return made
     weights = _player_weights(plays, others, seed=seed, replicates=replicates)
     drawn_above, drawn_below = _sums(weights @ a, weights @ n1, weights @ c, weights @ n2)

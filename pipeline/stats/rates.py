@@ -32,12 +32,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from pipeline.counted import short_of
 from pipeline.stats.intervals import LEVEL, poisson_interval
 from pipeline.stats.quantiles import plain_quantiles
 from pipeline.units import Floats
 
 REPLICATES = 2000  # resamples: the error of a limit is 1.5 % of the width
 FEW_CLUSTERS = 10  # below which a warning is given (common practice, no source)
+FEW_COUNTED = 5  # slides, likewise
 # Squared coefficient of variation between clusters before anything is known, and how many degrees that weighs.
 _GUESSED_VARIANCE, _GUESSED_DEGREES = 0.5, 3
 _MOST_CORPUS_DEGREES = 8
@@ -199,21 +201,26 @@ def rate_interval(
 
 
 def small_sample_warning(
-    *, unit: str, clusters: int, effective: float, count: float, counted: str = "slides", is_guessed: bool = False
+    *, unit: str, clusters: int, effective: float, count: float, counted: str = "slide", learned_from: float = np.inf
 ) -> str | None:
-    """What a reader must know before using a rate, or None; ``is_guessed``: the corpus does not tell the spread."""
+    """What a reader must know before using a rate, or None; ``learned_from``: degrees of freedom from which the corpus
+    tells the spread between clusters."""
     said = []
-    if clusters == 1:
-        said.append(f"one {unit}: its own spread between {unit}s is unknown")
-    elif clusters < FEW_CLUSTERS:
-        said.append(f"only {clusters} {unit}s: rough interval")
+    if clusters < FEW_CLUSTERS:
+        said.append(rough_interval(clusters, unit))
     elif effective < FEW_CLUSTERS / 2:
         said.append(f"most of the music comes from few {unit}s")
-    if is_guessed and clusters < FEW_CLUSTERS:
-        said.append(f"spread between {unit}s guessed: too few to learn it from")
-    if 0 < count < 5:
-        said.append(f"fewer than 5 {counted}")
+    if learned_from < ENOUGH_DEGREES and clusters < FEW_CLUSTERS:
+        few = short_of(learned_from, ENOUGH_DEGREES, f"further {unit}", "learning it")
+        said.append(f"spread between {unit}s guessed: {few}")
+    if 0 < count < FEW_COUNTED:
+        said.append(short_of(count, FEW_COUNTED, counted, "a rate"))
     return "; ".join(said) or None
+
+
+def rough_interval(clusters: int, unit: str, *, needed: int = FEW_CLUSTERS) -> str:
+    """That an interval of so few clusters is a rough one."""
+    return f"rough interval: {short_of(clusters, needed, unit, 'a sure one')}"
 
 
 def _with_exposure(counts: npt.ArrayLike, exposures: npt.ArrayLike) -> tuple[Floats, Floats]:

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
+from pipeline.counted import short_of
 from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
@@ -76,7 +77,7 @@ def enough_pairs(pairs: int) -> bool:
 
 def pairs_warning(pairs: int) -> str | None:
     """That there is no p value, where pairs are too few."""
-    return None if enough_pairs(pairs) else f"fewer than {LEAST_PAIRS_FOR_P} pairs: no p value"
+    return None if enough_pairs(pairs) else short_of(pairs, LEAST_PAIRS_FOR_P, "pair", "a p value")
 
 
 def link_weights(pupils: npt.ArrayLike, certainty: npt.ArrayLike) -> Floats:

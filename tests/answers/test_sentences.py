@@ -270,11 +270,10 @@ def test_views_that_count_say_their_rows(many):
     )
     assert minutes > 0
     assert len(said["slides_by_take"]) == 36 + 1
-    assert said["slides_by_take"][-1].startswith("For the 36 sentences above, caution: one session: ")
-    assert (
-        said["fingers_by_player"][-1]
-        == f"For the {len(said['fingers_by_player']) - 1} sentences above, caution: only 1 player."
+    assert said["slides_by_take"][-1].startswith(
+        "For the 36 sentences above, caution: rough interval: 1 of the 10 sessions "
     )
+    assert said["fingers_by_player"][-1].endswith(" sentences above, caution: 1 of the 3 players that a share needs.")
 
 
 PLACE = {
@@ -329,8 +328,8 @@ PLACE = {
             "depends_on_speed",
             {"thing": "take", "id": "t1", "conclusion": "slides per minute", "value": 10.0, "low": 9.4, "high": 10.6,
              "changes": True, "slides": 1},
-            "Take t1, slides per minute: 10.00 (9.40–10.60); it hangs on the reading of the speed. Caution: it rests "
-            "on 1 slide.",
+            "Take t1, slides per minute: 10.00 (9.40–10.60); it hangs on the reading of the speed. Caution: 1 of "
+            "the 5 slides that a rate needs.",
         ),
         (
             "agreement_between_players",
@@ -374,7 +373,7 @@ PLACE = {
             {"grouping": "school", "group_key": "towns/north", "semitones": "3 to 4", "direction": "rising",
              "slur": "slurred", "transitions": 80.0, "slides": 12.0, "slides_per_100_transitions": 15.0, "players": 2},
             "School north, rising by 3 to 4 semitones, slurred: 15 slides per 100 of 80 such transitions (2 players). "
-            "Caution: only 2 players.",
+            "Caution: 2 of the 3 players that a share needs.",
         ),
         (
             "place_effect",

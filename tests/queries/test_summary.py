@@ -80,7 +80,10 @@ def test_limits_of_one_session_suppose_a_spread_and_say_so(con):
     ]
     warnings = rows(con, "summary.slides_by_player", "clusters", "cluster_unit", "warning")
     assert [row[:2] for row in warnings] == [(1, "session")] * 2
-    assert all(row[2].startswith("one session") and "spread between sessions guessed" in row[2] for row in warnings)
+    assert all(
+        row[2].startswith("rough interval: 1 of the 10 sessions ") and "spread between sessions guessed" in row[2]
+        for row in warnings
+    )
 
 
 def test_by_school_counts_by_share(con):
@@ -354,7 +357,7 @@ def test_schools_are_compared_and_the_planted_half_is_found(many):
     assert low > 1
 
 
-FEW = "3 players in the smaller group: for a ratio each needs 4"
+FEW = "in the smaller group 3 of the 4 players that a ratio needs"
 
 
 def test_groups_of_three_players_give_no_ratio_and_say_why():

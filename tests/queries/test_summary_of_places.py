@@ -138,7 +138,9 @@ def test_players_who_share_many_places_are_compared() -> None:
     assert beyond > 0.5
     assert low > 0.3
     columns = ("taught", "others", "p", "warning")
-    assert rows(con, "summary.agreement_of_pupils", *columns) == [(1, 5, None, "fewer than 30 pairs: no p value")]
+    assert rows(con, "summary.agreement_of_pupils", *columns) == [
+        (1, 5, None, "1 of the 30 pairs that a p value needs")
+    ]
     cautions = dict(rows(con, "summary.agreement_between_players", "both_slid", "warning"))
     assert {both < 5 for both in cautions} == {True, False}
     assert all((text is not None) == (both < 5) for both, text in cautions.items())
@@ -238,7 +240,7 @@ def test_rates_per_bar_stand_beside_the_others(con: Any) -> None:
     limits = con.sql("select * from summary.slides_by_player").pl()
     assert (limits["slides_per_bar_low"] < limits["slides_per_bar"]).all()
     assert (limits["slides_per_bar"] < limits["slides_per_bar_high"]).all()
-    assert "one session" in limits["slides_per_bar_warning"][0]
+    assert "1 of the 10 sessions" in limits["slides_per_bar_warning"][0]
 
 
 def test_in_which_bars_one_slides(con: Any) -> None:

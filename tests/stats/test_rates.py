@@ -184,10 +184,10 @@ def test_effective_clusters():
 @pytest.mark.parametrize(
     ("clusters", "effective", "count", "said"),
     [
-        (1, 1, 20, "one session: its own spread between sessions is unknown"),
-        (9, 8, 20, "only 9 sessions: rough interval"),
+        (1, 1, 20, "rough interval: 1 of the 10 sessions that a sure one needs"),
+        (9, 8, 20, "rough interval: 9 of the 10 sessions that a sure one needs"),
         (30, 3, 20, "most of the music comes from few sessions"),
-        (30, 25, 4, "fewer than 5 slides"),
+        (30, 25, 4, "4 of the 5 slides that a rate needs"),
         (30, 25, 0, None),
         (30, 25, 20, None),
     ],
@@ -197,9 +197,12 @@ def test_small_samples_are_flagged(clusters, effective, count, said):
 
 
 def test_a_guessed_spread_is_said():
-    said = small_sample_warning(unit="session", clusters=2, effective=2, count=20, is_guessed=True)
-    assert said == "only 2 sessions: rough interval; spread between sessions guessed: too few to learn it from"
-    assert small_sample_warning(unit="session", clusters=12, effective=9, count=20, is_guessed=True) is None
+    said = small_sample_warning(unit="session", clusters=2, effective=2, count=20, learned_from=1)
+    assert said == (
+        "rough interval: 2 of the 10 sessions that a sure one needs; spread between sessions guessed: 1 of the 3 "
+        "further sessions that learning it needs"
+    )
+    assert small_sample_warning(unit="session", clusters=12, effective=9, count=20, learned_from=1) is None
 
 
 clusters = st.lists(st.tuples(st.integers(0, 30), st.floats(0.5, 20)), min_size=2, max_size=25)

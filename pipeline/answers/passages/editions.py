@@ -5,6 +5,7 @@ from typing import Any
 
 from pipeline.answers.number_words import doubt_words, near_one_caution, ratio_of_log_words
 from pipeline.answers.passages.gather import Passage
+from pipeline.counted import short_of
 from pipeline.stats.editions import LEAST_PLACES
 
 Row = dict[str, Any]
@@ -50,8 +51,8 @@ _FOLLOWS = {
 def _of_teacher(take_id: str, player: str, link: Row, row: Row) -> str:
     who = f"{player}, pupil of {link['teacher']}{doubt_words(link['certainty'], 'teaching')},"
     if row["state"] == "too_little":
-        few = "cannot be told from so few places"
-        return f"{take_id}: whether {who} follows that teacher's edition ({row['edition']}) {few}."
+        told = f"cannot be told: {_too_little(row)}"
+        return f"{take_id}: whether {who} follows that teacher's edition ({row['edition']}) {told}."
     said = f"{take_id}: {who} {_FOLLOWS[row['verdict']]} ({row['edition']})"
     chance = f": what is heard is {_times(row, 'log10_ratio')} if it is followed as by chance"
     others = (
@@ -70,17 +71,23 @@ def _times(row: Row, name: str) -> str:
 def refused(passage: Passage) -> list[str]:
     """Sentences on those of which nothing is said: too few places, or other music."""
     said = []
-    few = _takes(passage.followed, "too_little")
-    if few and not lines(passage):
+    if few := [row for row in passage.followed if row["state"] == "too_little"]:
+        every = not lines(passage)
+        most = max(few, key=lambda row: row["places"])
         said.append(
-            f"Which edition is followed cannot be told from so few places: {LEAST_PLACES} are needed of which an "
-            "edition says whether the hand moves, or with which finger."
+            "Which edition is followed cannot be told"
+            + (f": {_too_little(most)}" if every else f" of {_takes(few, 'too_little')}: {_too_little(most)} at most")
+            + ", of which the edition says whether the hand moves, or with which finger."
         )
-    elif few:
-        said.append(f"Too few places to tell the edition: {few}.")
     if other := _takes(passage.followed, "other_music"):
         said.append(f"Other music than the edition has, so nothing is said of it: {other}.")
     return said
+
+
+def _too_little(row: Row) -> str:
+    if row["places"] >= LEAST_PLACES:
+        return f"the edition says the same of all {row['places']} places"
+    return short_of(row["places"], LEAST_PLACES, "place", "an answer")
 
 
 def _takes(rows: Sequence[Row], state: str) -> str:

@@ -10,8 +10,10 @@ from pipeline.answers.passages.bars import Stretch, stretch
 from pipeline.answers.passages.chords import ROWS, of_bars
 from pipeline.answers.stop_words import stop_words
 from pipeline.answers.written_parts import chosen_edition, known, known_work
+from pipeline.counted import short_of
 from pipeline.errors import DataError, typed
 from pipeline.settings import read_settings
+from pipeline.signal.passages.part import LEAST_NOTES
 from pipeline.steps.summarise.editions import evidence, followed
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.views import quoted
@@ -280,9 +282,13 @@ def _followed(
 
 
 def _unlike(corpus: OpenCorpus, work_id: str, reference: str) -> list[tuple[str, str]]:
-    words = {"too_little": "too few notes found to tell", "not_this_work": "its notes are not those of the part"}
-    rows = _rows(corpus, "select distinct take_id, state from base.written_fit", work_id, "edition", [reference])
-    return [(row["take_id"], words[row["state"]]) for row in rows if row["state"] in words]
+    what = "select distinct take_id, state, found_notes from base.written_fit"
+    words = {"not_this_work": "its notes are not those of the part"}
+    return [
+        (row["take_id"], words.get(row["state"]) or short_of(row["found_notes"], LEAST_NOTES, "note", "placing them"))
+        for row in _rows(corpus, what, work_id, "edition", [reference])
+        if row["state"] != "placed"
+    ]
 
 
 def _ordinal(number: int) -> str:

@@ -13,9 +13,9 @@ from pipeline.answers.counts import counts
 from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import near_one_caution, ratio_words, with_limits
 from pipeline.answers.passages.gather import PASSED_BY, Passage, TakeRow
-from pipeline.counted import counted
+from pipeline.counted import counted, short_of
 from pipeline.stats.intervals import wilson_interval
-from pipeline.stats.places import Told, place_effect, sentence
+from pipeline.stats.places import LEAST_PLAYERS_FOR_LIMITS, Told, place_effect, sentence
 
 Row = dict[str, Any]
 _CELL = 6
@@ -195,7 +195,10 @@ def _against(passage: Passage, by: str, first: str, other: str) -> str | None:
         return None
     plain = sentence(effect, first=first, other=other)
     ratio = effect.ratio
-    within = "too few players for limits" if isnan(ratio.low) else f"{ratio_words(ratio.low)}–{ratio_words(ratio.high)}"
+    within = f"{ratio_words(ratio.low)}–{ratio_words(ratio.high)}"
+    if isnan(ratio.low):
+        few = effect.players < LEAST_PLAYERS_FOR_LIMITS
+        within = short_of(effect.players, LEAST_PLAYERS_FOR_LIMITS, "player", "an interval") if few else "no interval"
     odds = f"; odds ratio within places {ratio_words(ratio.estimate)} ({within})" if 0 < ratio.estimate < inf else ""
     players = counted(effect.players, "player")
     return f"{plain[0].upper()}{plain[1:]}{odds}; {players}.{near_one_caution([within])}"

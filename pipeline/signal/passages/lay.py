@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.passages import chain, rates
-from pipeline.signal.passages.part import MOST_SKIPPED, Graph, Ints, Part, arrival, graph
+from pipeline.signal.passages.part import LEAST_NOTES, MOST_SKIPPED, Graph, Ints, Part, arrival, graph
 from pipeline.signal.passages.rates import Rates
 from pipeline.signal.passages.weights import AGES, Emission, chords, emission, local_beat_s, time_weights, untimed
 from pipeline.units import Floats
@@ -20,8 +20,6 @@ STRUCK, AGAIN, EXTRA, OUTSIDE = range(4)  # places in arrays, in the order of ``
 
 WIDEST_SHIFT = 6
 """Semitones up and down in which the key played is looked for."""
-LEAST_NOTES = 8
-"""Found notes below which nothing is said; placed ones below which it is another work (common practice, no source)."""
 LEAST_GAIN = 1.1
 """Gain (see ``Fit``) below which it is another work. Four movements, an excerpt of 30 s and four renders on the right
 part: 2.5 and more, with a fifth of the notes missing and as many false 1.2 and more (ten draws of the excerpt, two of

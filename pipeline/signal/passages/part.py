@@ -12,6 +12,8 @@ from pipeline.units import Floats
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
+LEAST_NOTES = 8
+"""Found notes below which nothing is said; placed ones below which it is another work (common practice, no source)."""
 MOST_SKIPPED = 4
 """Events that may be missing between two that were found, one after the other."""
 

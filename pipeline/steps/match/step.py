@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from pipeline.counted import short_of
 from pipeline.settings import MatchSettings
+from pipeline.signal.passages.part import LEAST_NOTES
 from pipeline.steps.base import Step, StepInput, StepOutput, Tables
 from pipeline.steps.match.written import part_rows
 from pipeline.store import schema
@@ -144,7 +146,8 @@ def _said(fits: list[Row]) -> str:
         if fit["state"] == "not_this_work":
             words.append(f"{fit['take_id']} is not what {fit['edition']} of {fit['work_id']} has written")
         if fit["state"] == "too_little":
-            words.append(f"too few notes of {fit['take_id']} were found to place them")
+            few = short_of(fit["found_notes"], LEAST_NOTES, "note", "placing them")
+            words.append(f"{fit['take_id']}: {few} were found")
     return "; ".join(dict.fromkeys(words))
 
 

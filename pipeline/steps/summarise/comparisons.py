@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipeline.counted import counted
+from pipeline.counted import short_of
 from pipeline.stats.change import ChangedOrReplaced, changed_or_replaced
 from pipeline.stats.compare import compare_rates
 from pipeline.stats.correction import Factor
@@ -136,9 +136,10 @@ class Pair:
     def too_few_players(self) -> dict[str, Any]:
         players = int(((self.groups[0][1] > 0) | (self.groups[1][1] > 0)).sum())
         smaller = min(self.players())
-        warning = f"{counted(smaller, 'player')} in the smaller group: for a ratio each needs {LEAST_PLAYERS_FOR_RATIO}"
-        if self.may_change:
-            warning += f"; {_stand(self.shared)} in both: too few to tell whether players changed or were replaced"
+        warning = f"in the smaller group {short_of(smaller, LEAST_PLAYERS_FOR_RATIO, 'player', 'a ratio')}"
+        if self.may_change and self.shared < LEAST_PLAYERS_FOR_RATIO:
+            both = short_of(self.shared, LEAST_PLAYERS_FOR_RATIO, "player", "seeing them change")
+            warning += f"; in both {both}"
         return self._row(AS_RECORDED, _NOTHING, None, players=players, warning=warning)
 
     def as_recorded(
@@ -177,17 +178,15 @@ class Pair:
                 }
         if self.may_change and made.within is None:
             slid = int((both & (self.groups[0][0] + self.groups[1][0] > 0)).sum())
-            of_whom = "" if slid == self.shared else f", {slid} of whom slid"
-            warning = (
-                f"{_stand(self.shared)} in both{of_whom}: to see players change {LEAST_PLAYERS_FOR_RATIO} are needed"
-            )
+            few = short_of(slid, LEAST_PLAYERS_FOR_RATIO, "player", "seeing them change")
+            warning = f"in both {few}"
+            if slid != self.shared:
+                warning += f" ({self.shared} stand in both, the others without a slide)"
             yield self._row("within_players", _NOTHING, None, players=slid, warning=warning)
         if self.may_change and made.between is None:
             alone = [int(((exposures > 0) & ~both).sum()) for _, exposures in self.groups]
-            warning = (
-                f"{_stand(alone[0])} in the first group only, {alone[1]} in the other only: to see players replaced "
-                f"each needs {LEAST_PLAYERS_FOR_RATIO}"
-            )
+            few = short_of(min(alone), LEAST_PLAYERS_FOR_RATIO, "player", "seeing them replaced")
+            warning = f"in the {'first' if alone[0] <= alone[1] else 'other'} group only {few}"
             yield self._row("between_players", _NOTHING, None, players=sum(alone), warning=warning)
 
     def _mended(self, first: _Sums, second: _Sums, kept: npt.NDArray[np.bool_]) -> ChangedOrReplaced:
@@ -246,10 +245,6 @@ class Pair:
 
 
 _NOTHING = Interval(np.nan, np.nan, np.nan)
-
-
-def _stand(players: int) -> str:
-    return f"{counted(players, 'player') if players else 'no player'} {'stand' if players > 1 else 'stands'}"
 
 
 _SCHEMA = {

@@ -103,12 +103,13 @@ def followed(query: Query, rows: pl.DataFrame, *, seed: int, work_id: str | None
         stream = group_seed(seed, grouping="editions", group_key=take_id)
         told = _of_take(rows.filter(take_id=take_id, work_id=of), fitting, stream)
         for edition in states:
-            said = _row(told[edition]) if edition in told else {"state": "other_music"}
+            said = _row(*told[edition]) if edition in told else {"state": "other_music"}
             made.append(own | {"edition": edition} | said)
     return made
 
 
-def _of_take(rows: pl.DataFrame, editions: list[str], seed: Any) -> dict[str, Following | None]:
+def _of_take(rows: pl.DataFrame, editions: list[str], seed: Any) -> dict[str, tuple[Following | None, int]]:
+    """The evidence for each edition, and of how many places it says something."""
     places = rows.select("written_place_id", "slid").unique().sort("written_place_id")
     at = {place: i for i, place in enumerate(places["written_place_id"])}
     printed = np.full((3, len(editions), len(at)), np.nan)
@@ -118,12 +119,14 @@ def _of_take(rows: pl.DataFrame, editions: list[str], seed: Any) -> dict[str, Fo
             for k, name in enumerate(("shift", "alike", "chance")):
                 printed[k][where] = np.nan if row[name] is None else row[name]
     found = following(places["slid"].to_numpy(), Printed(*printed), seed=seed)
-    return dict(zip(editions, found, strict=True))
+    shift, alike, chance = map(np.isfinite, printed)
+    said = (shift | alike & chance).sum(axis=1).tolist()
+    return dict(zip(editions, zip(found, said, strict=True), strict=True))
 
 
-def _row(made: Following | None) -> Row:
+def _row(made: Following | None, places: int) -> Row:
     if made is None:
-        return {"state": "too_little"}
+        return {"state": "too_little", "places": places}
     alone = np.isnan(made.against_others)
     verdict = "cannot_tell"
     if made.log_ratio >= FOLLOWED_FROM and made.low > 0 and (alone or made.against_low > 0):
@@ -132,6 +135,7 @@ def _row(made: Following | None) -> Row:
         verdict = "not_followed"
     return {
         "state": "told",
+        "places": places,
         "verdict": verdict,
         "shifts": made.shifts,
         "shifts_slid": made.shifts_slid,

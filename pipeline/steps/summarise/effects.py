@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.stats.detection import corrected
 from pipeline.stats.estimates import MEASURES, corrected_columns, group_seed, source_columns
-from pipeline.stats.rates import FEW_CLUSTERS
+from pipeline.stats.rates import FEW_CLUSTERS, rough_interval
 from pipeline.stats.regression import Effect, dated_regression, negative_binomial, regression
 from pipeline.steps.summarise.correction import Correction
 from pipeline.steps.summarise.families import with_holm
@@ -119,7 +119,7 @@ def _rows(
             "takes": used.height,
             "players": number,
             "reading": _READINGS.get(effect.term),
-            "warning": f"only {number} players: rough interval" if number < FEW_CLUSTERS else None,
+            "warning": rough_interval(number, "player") if number < FEW_CLUSTERS else None,
         }
         for effect, again, other in zip(made or (), mended, others, strict=True)
     ]

@@ -8,10 +8,11 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from pipeline.counted import short_of
 from pipeline.stats.estimates import group_seed
 from pipeline.stats.likeness import FEW_BOTH, Likeness, likeness, taught_pairs
 from pipeline.stats.places import PlaceEffect, Told, place_effect, sentence
-from pipeline.stats.rates import FEW_CLUSTERS
+from pipeline.stats.rates import FEW_CLUSTERS, rough_interval
 from pipeline.stats.resemblance import pairs_warning
 from pipeline.steps.summarise.families import with_holm
 from pipeline.store import schema
@@ -104,7 +105,8 @@ def _effects(
 
 
 def _effect_row(made: PlaceEffect, grouping: str, first: str, other: str, words: str) -> Row:
-    few = f"only {made.players} players: rough interval" if made.players < 2 * FEW_CLUSTERS else None
+    least = 2 * FEW_CLUSTERS
+    few = rough_interval(made.players, "player", needed=least) if made.players < least else None
     return {
         "grouping": grouping,
         "group_key": first,
@@ -152,6 +154,7 @@ def _likenesses(
 
 
 def _pair_row(made: Likeness, first: str, other: str, *, taught: bool) -> Row:
+    few = f"rough: both slid at {short_of(made.both, FEW_BOTH, 'place', 'a sure likeness')}"
     return {
         "player_id": first,
         "other_player_id": other,
@@ -165,5 +168,5 @@ def _pair_row(made: Likeness, first: str, other: str, *, taught: bool) -> Row:
         "beyond": made.beyond,
         "beyond_low": _finite(made.low),
         "beyond_high": _finite(made.high),
-        "warning": f"both slid at fewer than {FEW_BOTH:.0f} places: rough" if made.both < FEW_BOTH else None,
+        "warning": few if made.both < FEW_BOTH else None,
     }

@@ -6,12 +6,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.counted import short_of
 from pipeline.stats.correction import Factor
 from pipeline.stats.estimates import MEASURES, OF_PLAYERS, RELATIVE, corrected_columns, mended, source_columns
 from pipeline.stats.intervals import Interval
 from pipeline.stats.player_grid import player_grid
 from pipeline.stats.rates import FEW_CLUSTERS
-from pipeline.stats.whose_rate import players_rates, tells_spread
+from pipeline.stats.whose_rate import LEAST_MEAN_SLIDES, LEAST_PLAYERS_FOR_SPREAD, players_rates, tells_spread
 from pipeline.store import schema
 
 
@@ -39,8 +40,10 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
         if made is None or whose is None:
             continue
         told = tells_spread(players[counts])
-        few = f"only {players.height} players: rough spread" if players.height < FEW_CLUSTERS else None
-        untold = f"only {players.height} players with too few slides to tell their spread"
+        rough = short_of(players.height, FEW_CLUSTERS, "player", "a sure one")
+        few = f"rough spread: {rough}" if players.height < FEW_CLUSTERS else None
+        least = short_of(players.height, LEAST_PLAYERS_FOR_SPREAD, "player", "telling how they differ")
+        untold = f"{least}, as half of them have fewer than {LEAST_MEAN_SLIDES:g} slides"
         shared = {
             "measure": measure,
             **{

@@ -9,7 +9,6 @@ import polars as pl
 
 from pipeline.stats.estimates import assumed_warning, group_seed
 from pipeline.stats.rates import (
-    ENOUGH_DEGREES,
     Spread,
     effective_clusters,
     pooled_spread,
@@ -25,7 +24,7 @@ class Share:
     """A share with limits: its result table, the name of the share, and how clusters are counted.
 
     ``sql`` gives the columns grouping, group_key, those of ``also`` by which groups are told apart besides, cluster,
-    is_assumed, ``part`` and ``whole``; ``counted`` names what the part is, in words.
+    is_assumed, ``part`` and ``whole``; ``counted`` names one of the part, in two words.
     """
 
     table: str
@@ -38,7 +37,7 @@ class Share:
 CHORDS = Share(
     table="chord_share",
     share="share_broken",
-    counted="broken chords",
+    counted="broken chord",
     also=("notes",),
     sql="""
 select
@@ -58,7 +57,7 @@ order by all
 SHIFTS = Share(
     table="shift_share",
     share="share_silent",
-    counted="silent shifts",
+    counted="silent shift",
     also=(),
     sql="""
 select
@@ -118,7 +117,7 @@ def _row(
     share = rate_interval(
         part,
         whole,
-        seed=group_seed(seed, grouping=f"{of.counted.split()[1]} of {grouping}", group_key="/".join(map(str, parts))),
+        seed=group_seed(seed, grouping=f"{of.counted.split()[1]}s of {grouping}", group_key="/".join(map(str, parts))),
         replicates=replicates,
         pooled=spread,
         most=1.0,
@@ -130,7 +129,7 @@ def _row(
         effective=effective_clusters(whole),
         count=float(part.sum()),
         counted=of.counted,
-        is_guessed=spread.degrees < ENOUGH_DEGREES,
+        learned_from=spread.degrees,
     )
     warnings = [text for text in (small, assumed_warning(frame["is_assumed"])) if text]
     return {

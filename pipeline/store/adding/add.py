@@ -23,6 +23,7 @@ from pipeline.store.catalogue.problems import Problem
 from pipeline.store.corpus import Corpus
 from pipeline.store.files.changes import Change, changing
 from pipeline.store.schema import Relation, load
+from pipeline.store.schema.date_words import date_words
 
 _APPLIED = ("file", "start", "field", "value")
 
@@ -250,7 +251,7 @@ def difference(plan: AddPlan) -> Iterator[str]:
     for cell_said, meant in plan.readings:
         read[cell_said.cell, meant] = read.get((cell_said.cell, meant), 0) + 1
     for (cell, meant), count in read.items():
-        yield f"  {cell} → {meant}" + (f" ({count} times)" if count > 1 else "")
+        yield f"  {cell} → {meant} ({date_words(meant)})" + (f", {count} times" if count > 1 else "")
     for name in TABLES:
         for cells in new[name]:
             yield f"+ {name}: " + ", ".join(f"{column}={value}" for column, value in cells.items())

@@ -100,7 +100,7 @@ def test_groups_are_counted_where_all_of_them_play() -> None:
     (said,) = by_group(PASSAGE, "school")
     assert said == (
         "At the 4 places that both play: north 54 % against south 46 %; odds ratio within places 1.3 "
-        "(too few players for limits); 2 players."
+        "(2 of the 3 players that an interval needs); 2 players."
     )
     (alone,) = by_group(_passage(_take("quill-02", "quill", "north", "./\\?")), "school")
     assert alone == "No place here was played in more than one school."
@@ -142,12 +142,13 @@ def test_what_speaks_for_an_edition_is_said_with_its_counts() -> None:
     logs = {"log10_ratio": 0.9, "log10_ratio_low": -0.3, "log10_ratio_high": 4.2, "against_others": None}
     told = _followed("told", **counts, **logs, verdict="cannot_tell")
     passage = replace(
-        PASSAGE, followed=[told, _followed("too_little", "brack-03"), _followed("other_music", "odd-take")]
+        PASSAGE, followed=[told, _followed("too_little", "brack-03", places=6), _followed("other_music", "odd-take")]
     )
     (line,) = editions.lines(passage)
     assert line == ("quill-02", "Ed 1898", "5 of 7", "0.5 of 9", "", "7.9 (0.5–>1000)", "", "cannot tell")
     assert editions.refused(passage) == [
-        "Too few places to tell the edition: Ed 1898: brack-03.",
+        "Which edition is followed cannot be told of Ed 1898: brack-03: 6 of the 10 places that an answer needs at "
+        "most, of which the edition says whether the hand moves, or with which finger.",
         "Other music than the edition has, so nothing is said of it: Ed 1898: odd-take.",
     ]
     assert len(editions.HEADS) == len(line)
@@ -175,19 +176,19 @@ def test_a_pupil_is_set_beside_the_edition_of_the_teacher() -> None:
         "is 32 times as likely (95 % limits 2–1000) if it is followed as by chance, and 5 times as likely (95 % limits "
         "1.3–100) as if another edition is followed."
     ]
-    few = replace(passage, followed=[_followed("too_little"), _followed("told", "brack-03")])
+    few = replace(passage, followed=[_followed("too_little", places=3), _followed("told", "brack-03")])
     assert editions.of_teachers(few) == [
         "quill-02: whether quill, pupil of Old Ed (teaching probable), follows that teacher's edition (Ed 1898) cannot "
-        "be told from so few places."
+        "be told: 3 of the 10 places that an answer needs."
     ]
     assert editions.of_teachers(replace(passage, taught=[])) == []
 
 
 def test_too_few_places_for_all_are_one_sentence() -> None:
     (said,) = editions.refused(
-        replace(PASSAGE, followed=[_followed("too_little"), _followed("too_little", "brack-03")])
+        replace(PASSAGE, followed=[_followed("too_little", places=3), _followed("too_little", "brack-03", places=12)])
     )
-    assert said.startswith("Which edition is followed cannot be told from so few places: 10 are needed")
+    assert said.startswith("Which edition is followed cannot be told: the edition says the same of all 12 places")
 
 
 @pytest.mark.parametrize(

@@ -188,7 +188,7 @@ def test_another_work_and_too_few_notes_are_said(tmp_path: Path) -> None:
     assert said == "k-1 is not what Wrack 1897 of air has written"
     fit, match, said = run(made, note_rows([1, 2, 3]))
     assert (fit["state"], len(match)) == ("too_little", 3)
-    assert said == "too few notes of k-1 were found to place them"
+    assert said == "k-1: 3 of the 8 notes that placing them needs were found"
 
 
 @pytest.mark.parametrize("gone", [("onset",), ("onset", "bar_index", "bar", "beat")])

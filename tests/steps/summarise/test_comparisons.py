@@ -15,15 +15,14 @@ def players(numbers: range, slides: float) -> dict[str, dict[str, float]]:
         (
             range(5),
             range(4, 9),
-            {"within_players": "1 player stands in both: to see players change 4 are needed", "between_players": None},
+            {"within_players": "in both 1 of the 4 players that seeing them change needs", "between_players": None},
         ),
         (
             range(6),
             range(8),
             {
                 "within_players": None,
-                "between_players": "no player stands in the first group only, 2 in the other only: to see players "
-                "replaced each needs 4",
+                "between_players": "in the first group only none of the 4 players that seeing them replaced needs",
             },
         ),
     ],
@@ -47,6 +46,6 @@ def test_groups_too_small_for_a_ratio_say_who_stands_in_both() -> None:
         "period", "a/x", "a/y", "slides_per_minute", players(range(3), 6), players(range(2, 9), 4), (None, None)
     )
     assert pair.too_few_players()["warning"] == (
-        "3 players in the smaller group: for a ratio each needs 4; 1 player stands in both: too few to tell whether "
-        "players changed or were replaced"
+        "in the smaller group 3 of the 4 players that a ratio needs; in both 1 of the 4 players that seeing them "
+        "change needs"
     )

@@ -89,7 +89,7 @@ def test_the_difference_shows_how_dates_were_read_and_one_yes_takes_them(tmp_pat
     root, files = corpus(tmp_path, ["a.wav", "b.wav", "c.wav"])
     rows = [["file", "date"], ["a.wav", "c. 1911"], ["b.wav", "c. 1911"], ["c.wav", "1907-09"]]
     plan = plan_add(root, files, sheet=sheet_of(tmp_path / "s.csv", rows))
-    assert "  c. 1911 → 1911~ (2 times)" in list(difference(plan))
+    assert "  c. 1911 → 1911~ (about 1911), 2 times" in list(difference(plan))
     assert ["September 1907, or 1907/1909" in str(p) for p in plan.problems] == [True]
     plan.apply()
     assert [take.get("recorded") for take in table(root, "take")] == ["1911~", "1911~", None]

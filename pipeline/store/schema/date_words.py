@@ -1,4 +1,4 @@
-"""Uncertain dates in words, as pages and traces say them: ``[1926..1928]`` is "1926 to 1928, one of them"."""
+"""Uncertain dates in words, as all tables, pages and texts say them: ``[1926..1928]`` is "1926 to 1928, one of them"."""
 
 import re
 
@@ -6,7 +6,12 @@ _MONTHS = (
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
 )
-_SEASONS = {21: "spring", 22: "summer", 23: "autumn", 24: "winter"}
+_SEASONS = {
+    21: ("spring", "March to May"),
+    22: ("summer", "June to August"),
+    23: ("autumn", "September to November"),
+    24: ("winter", "December to February"),
+}
 _DOUBTS = {"~": "about ", "?": "perhaps ", "%": "perhaps about "}
 
 
@@ -32,10 +37,13 @@ def _single(text: str) -> str:
     bare = text[:-1] if doubt else text
     if re.fullmatch("[0-9]{3}X", bare):
         return f"{doubt}{bare[:3]}0s"
+    if re.fullmatch("[0-9]{2}XX", bare):
+        return f"{doubt}{bare[:2]}00 to {bare[:2]}99"
     if not re.fullmatch("[0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?", bare):
         return text
     year, month, day = (*map(int, bare.split("-")), 0, 0)[:3]
     if month in _SEASONS:
-        return f"{doubt}{_SEASONS[month]} {year}"
+        season, months = _SEASONS[month]
+        return f"{doubt}{season} {year}, {months}" + (f" {year + 1}" if season == "winter" else "")
     named = f"{_MONTHS[month - 1]} " if 1 <= month <= 12 else ""
     return f"{doubt}{f'{day} ' if day else ''}{named}{year}"
