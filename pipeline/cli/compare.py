@@ -13,10 +13,11 @@ def compare(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The corpus folder.")],
     earlier: Annotated[Path, typer.Argument(metavar="EARLIER", help="Folder that an export has written.")],
     show: Annotated[
-        Literal["takes", "speeds", "slides"] | None, typer.Option(help="Print every change of one kind, as csv.")
+        Literal["takes", "dates", "speeds", "slides"] | None,
+        typer.Option(help="Print every change of one kind, as csv."),
     ] = None,
 ) -> None:
-    """Tell what has changed since an earlier export: takes, speeds, slides gained, lost and moved.
+    """Tell what has changed since an earlier export: takes, dates, speeds, slides gained, lost and moved.
 
     Example: glideline compare my-corpus earlier-export
     """
@@ -29,16 +30,22 @@ def compare(
         return
     for line in found.lines():
         print_text(line)
-    for frame in (found.takes, found.speeds):
+    for frame in (found.takes, found.dates, found.speeds):
         for row in frame.head(_LISTED).iter_rows(named=True):
             name = row.get("take_id") or row["transfer_id"]
             change = row["change"] + (f" ({row['player_id']})" if row.get("player_id") else "")
             told = [key for key in row if f"{key}_before" in row and row[f"{key}_before"] != row[key]]
-            values = "; ".join(f"{key} {_told(row[f'{key}_before'])} → {_told(row[key])}" for key in told)
+            values = "; ".join(f"{key} {_told(row[f'{key}_before'], key)} → {_told(row[key], key)}" for key in told)
             print_text(f"  {name}, {change}: {values}")
         if frame.height > _LISTED:
             print(f"  and {frame.height - _LISTED} more; --show lists all")
 
 
-def _told(value: object) -> str:
-    return "none" if value is None else f"{value:.2f}" if isinstance(value, float) else str(value)
+def _told(value: object, key: str) -> str:
+    if value is None:
+        return "none"
+    if key == "recorded":
+        from pipeline.store.schema.date_words import date_words
+
+        return date_words(str(value))
+    return f"{value:.2f}" if isinstance(value, float) else str(value)

@@ -31,10 +31,12 @@ def print_text(text: str, *, file: TextIO | None = None) -> None:
 def tell_of_edits(folder: Path) -> None:
     """Say on stderr, and on the pages of the report, that results are older than the catalogue, where they are."""
     from pipeline.store.database.edited import edited_since, edited_words
+    from pipeline.store.database.edited_rows import with_rows
     from pipeline.store.database.report_notice import notice_of, tell_pages
 
     if edited := edited_since(folder):
-        print_text(edited_words(edited, f"glideline run {typed(folder)}"), file=sys.stderr)
+        edited = with_rows(folder, edited)
+        print_text(f"{edited_words(edited)}: glideline run {typed(folder)}", file=sys.stderr)
         with suppress(OSError):  # where it may only be read, the terminal must do
             tell_pages(folder, notice_of(edited))
 

@@ -27,6 +27,7 @@ from pipeline.pages.side import PAGE_TABLES, Heard, Neighbours, write_side
 from pipeline.processes import pool
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.edited import edited_since
+from pipeline.store.database.edited_rows import with_rows
 from pipeline.store.database.report_notice import notice_of, tell_pages
 
 PAGE_VERSION = 8
@@ -86,7 +87,7 @@ def report(root: Path | str, *, workers: int | None = None, told: Told = lambda 
         levels += [Level(least, partial(opened.view, min_certainty=least)) for least in others]
         text = overview(levels, corpus_title=corpus.settings.title, sides=sides, passages=passages)
         render.write_text(target / "index.html", text)
-        tell_pages(corpus.root, notice_of(edited_since(corpus.root)))
+        tell_pages(corpus.root, notice_of(with_rows(corpus.root, edited_since(corpus.root))))
     done = tuple(t for t in stale if t in made)
     return Built(target / "index.html", done, tuple(t for t in made if t not in stale), tuple(failed))
 

@@ -1,4 +1,4 @@
-"""What has changed since an earlier export: takes, speeds, and slides gained, lost and moved.
+"""What has changed since an earlier export: takes, dates, speeds, and slides gained, lost and moved.
 
 What an export would hold now is set against what the earlier one holds, so that right after an export nothing has
 changed; takes that may not be shared are in neither. Ids of slides are not promised across versions, so slides are
@@ -28,7 +28,7 @@ MOVED_MS = 10.0  # a slide whose bounds moved by less has not moved
 MOVED_CENTS = 5.0  # the same of its interval, and of a speed
 
 _NEEDED = {
-    "take": ("take_id", "player_id", "minutes", "transitions", "slides"),
+    "take": ("take_id", "player_id", "recorded", "minutes", "transitions", "slides"),
     "speed": ("transfer_id", "offset_cents", "state"),
     "slide": ("transfer_id", "transfer_audible_start_s", "transfer_audible_end_s", "interval_cents", "kind"),
 }
@@ -45,19 +45,26 @@ class Comparison:
     Attributes
     ----------
     takes : take_id, player_id, change (gained, lost, counts), and minutes, transitions and slides before and now.
+    dates : take_id, change (date), and recorded before and now, as written; of takes that are in both.
     speeds : transfer_id, change (gained, lost, moved, state), offset and state before and now.
     slides : transfer_id, change (gained, lost, moved), and place, interval and kind before and now.
     slides_same : how many slides are where they were.
     """
 
     takes: pl.DataFrame
+    dates: pl.DataFrame
     speeds: pl.DataFrame
     slides: pl.DataFrame
     slides_same: int
 
     def lines(self) -> Iterator[str]:
         """The comparison in words, counts first."""
-        for name, frame in (("takes", self.takes), ("speeds", self.speeds), ("slides", self.slides)):
+        for name, frame in (
+            ("takes", self.takes),
+            ("dates", self.dates),
+            ("speeds", self.speeds),
+            ("slides", self.slides),
+        ):
             counts = dict(frame.group_by("change").len().sort("change").iter_rows())
             said = ", ".join(f"{count} {change}" for change, count in counts.items()) or "none changed"
             yield f"{name}: {said}" + (f", {self.slides_same} as they were" if name == "slides" else "")
@@ -77,9 +84,9 @@ def compare(corpus: Path | str | Corpus, earlier: Path | str) -> Comparison:
         now = {name: shared_frame(opened, name, withheld).select(needed) for name, needed in _NEEDED.items()}
     before = {name: read_exported(Path(earlier), name, like=now[name]) for name in _NEEDED}
     slides, same = compare_slides(before["slide"], now["slide"])
-    return Comparison(
-        compare_takes(before["take"], now["take"]), compare_speeds(before["speed"], now["speed"]), slides, same
-    )
+    takes = before["take"], now["take"]
+    speeds = compare_speeds(before["speed"], now["speed"])
+    return Comparison(compare_takes(*takes), compare_dates(*takes), speeds, slides, same)
 
 
 def read_exported(folder: Path, table: str, *, like: pl.DataFrame) -> pl.DataFrame:
@@ -148,6 +155,14 @@ def compare_takes(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
     minutes = (is_ - was).abs() > (ratio_of_cents(MOVED_CENTS) - 1) * was
     changed = [pl.col(f"{name}_before").ne_missing(pl.col(name)) for name in _COUNTS if name != "minutes"]
     return _kept(both, pl.any_horizontal(minutes.fill_null(was.is_null() != is_.is_null()), *changed), "counts")
+
+
+def compare_dates(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
+    """Takes of both whose date of recording has changed."""
+    old, new = (takes.select("take_id", "recorded").unique() for takes in (before, now))
+    both = _joined(old, new, ("take_id",), ("recorded",))
+    changed = pl.col("recorded_before").ne_missing(pl.col("recorded"))
+    return _kept(both, changed, "date").filter(change="date")
 
 
 def compare_speeds(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:

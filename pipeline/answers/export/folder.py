@@ -20,10 +20,12 @@ from pipeline.answers.export import methods
 from pipeline.answers.export.pseudonyms import pseudonyms
 from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.answers.selection import Selection
-from pipeline.errors import UsageError
+from pipeline.errors import DataError, UsageError, typed
 from pipeline.store import schema
 from pipeline.store.catalogue.recording import soloists_of, takes_on
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.edited import edited_since, edited_words
+from pipeline.store.database.edited_rows import with_rows
 from pipeline.store.database.read import find_view
 from pipeline.store.files.durable import naming
 from pipeline.store.files.outputs import refuse_inside_a_corpus
@@ -90,7 +92,7 @@ def export(
     UsageError
         If a format is unknown, or ``into`` belongs to a corpus or holds this folder already.
     DataError
-        If there is no database yet.
+        If there is no database yet, or the catalogue was edited since it was made.
     """
     known = TABLE_FORMATS + OTHER_FORMATS
     if unknown := [name for name in to if name not in known]:
@@ -98,6 +100,11 @@ def export(
     if into is not None:
         refuse_inside_a_corpus(Path(into))
     corpus = Corpus(root)
+    if edited := edited_since(corpus.root):
+        raise DataError(
+            f"nothing is exported: {edited_words(with_rows(corpus.root, edited))}, and both would go out together",
+            f"run first: glideline run {typed(root)}",
+        )
     with OpenCorpus(corpus.root) as opened:
         withheld = withheld_takes(opened)
         tables = _tables(corpus, opened, sorted(withheld))

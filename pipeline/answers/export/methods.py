@@ -19,7 +19,6 @@ from pipeline.stats.correction import BOTH, LISTENING, RECOVERY, pooled
 from pipeline.stats.detection import of_draws
 from pipeline.stats.rates import BOOTSTRAP, SMALL
 from pipeline.store.corpus import Corpus
-from pipeline.store.database.edited import edited_since
 
 _FOLLOWED = {
     "network": "by its partials with the help of a small trained network",
@@ -88,11 +87,6 @@ def paragraph(
         "",
         f"- {counted(len(withheld), 'take')} withheld for rights or privacy; all rates are counted without them.",
     ]
-    if edited := edited_since(corpus.root):
-        lines.append(
-            "- The results do not know of what was edited after they were made, though it goes along as edited: "
-            f"{', '.join(edited)}."
-        )
     lines += [f"- {counted(row['count'], 'take')} not judged: {row['reason']}" for row in reasons]
     lines += ["", "## Settings that differ from the default", ""]
     changed = _changed(corpus)

@@ -6,6 +6,7 @@ times then: while these are the same, nobody need read it. Deleting it costs not
 
 import json
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.store.catalogue.tables import table_files
@@ -67,12 +68,12 @@ def _stands(path: Path) -> str:
     return f"{status.st_size} {status.st_mtime_ns} {status.st_ctime_ns}"
 
 
-def edited_words(edited: list[str], cure: str) -> str:
-    """What that means for results, and the cure; empty where nothing was edited."""
+def edited_words(edited: Sequence[str]) -> str:
+    """What that means for results; empty where nothing was edited."""
     if not edited:
         return ""
     files = edited[0] if len(edited) == 1 else f"{edited[0]} and {len(edited) - 1} more"
-    return f"these results are older than {files}, edited since the last run: {cure}"
+    return f"these results are older than {files}, edited since the last run"
 
 
 def _note(root: Path) -> Path:

@@ -25,5 +25,5 @@ def tell_pages(root: Path, words: str) -> None:
 
 def notice_of(edited: list[str]) -> str:
     """What pages say of files that were edited since the last run; empty where none was."""
-    words = edited_words(edited, "run the corpus, then make the report anew.")
-    return words[:1].upper() + words[1:]
+    words = edited_words(edited)
+    return f"{words[0].upper()}{words[1:]}: run the corpus, then make the report anew." if words else ""

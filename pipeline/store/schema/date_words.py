@@ -1,4 +1,4 @@
-"""Uncertain dates in words, as all tables, pages and texts say them: ``[1926..1928]`` is "1926 to 1928, one of them"."""
+"""Uncertain dates in words, as tables, pages and texts say them: ``[1926..1928]`` is "1926 to 1928, one of them"."""
 
 import re
 

@@ -40,9 +40,9 @@ def test_folder_is_dated_and_named_by_its_content(done, measured_once, tmp_path)
 def test_right_after_an_export_nothing_has_changed(done, measured_once, tmp_path, kind):
     shutil.copytree(done.folder / kind, tmp_path / "earlier" / kind)  # only what a colleague has kept
     found = compare(measured_once, tmp_path / "earlier")
-    assert (found.takes.height, found.speeds.height, found.slides.height) == (0, 0, 0)
+    assert (found.takes.height, found.dates.height, found.speeds.height, found.slides.height) == (0, 0, 0, 0)
     assert found.slides_same == pl.read_csv(done.folder / "csv" / "slide.csv").height > 0
-    assert list(found.lines())[:2] == ["takes: none changed", "speeds: none changed"]
+    assert list(found.lines())[:3] == ["takes: none changed", "dates: none changed", "speeds: none changed"]
 
 
 def test_private_takes_are_withheld_everywhere(done):

@@ -10,7 +10,6 @@ from pipeline.answers.open_corpus import open_corpus
 from pipeline.cli import app
 from pipeline.settings import Settings
 from pipeline.store.corpus import Corpus
-from pipeline.store.database.edited import note_kept
 from tests.helpers.made_rows import corpus_folder, joined, small
 
 OTHER = {"network": "comb", "learned": "rules"}
@@ -74,14 +73,6 @@ def test_a_few_excerpts_are_too_few_rather_than_nothing(tmp_path):
     asked = " ".join(CliRunner().invoke(app, ["query", str(root), "slides_by_player"]).stderr.split())
     assert "uncorrected: 1 excerpt judged by ear so far, too few there to say" in asked
     assert "`glideline listen` tells" not in asked
-
-
-def test_words_say_what_was_edited_after_the_results(tmp_path):
-    root = corpus_folder(tmp_path, **small())
-    (root / "settings.toml").write_text("")
-    note_kept(Corpus(root))
-    assert "edited after" not in said(root)
-    assert "edited after they were made, though it goes along as edited: settings.toml" in said(root, "# a remark\n")
 
 
 def test_words_count_in_singular_and_plural_and_say_what_is_not_known(root):

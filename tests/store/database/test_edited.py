@@ -2,14 +2,20 @@
 
 import os
 
+import pytest
 from typer.testing import CliRunner
 
+from pipeline.answers.export.folder import export
+from pipeline.answers.open_corpus import OpenCorpus
 from pipeline.cli import app
+from pipeline.errors import DataError
 from pipeline.store.corpus import Corpus
 from pipeline.store.database import edited
 from pipeline.store.database.edited import edited_since, note_kept
+from pipeline.store.database.edited_rows import with_rows
 from pipeline.store.database.report_notice import BEFORE_THE_RUN, tell_pages
 from pipeline.store.provenance import hash_bytes_of
+from pipeline.store.schema import load
 from tests.helpers.made_rows import corpus_folder, small
 
 
@@ -80,6 +86,25 @@ def test_the_pages_of_a_report_say_that_they_are_older(tmp_path):
     assert "before the last run" in asked()  # which a run ended, and no page was made since
     tell_pages(root, "")
     assert asked() == ""
+
+
+def test_rows_that_are_others_are_named_and_nothing_is_exported_until_the_next_run(tmp_path):
+    root = corpus_folder(tmp_path, **small())
+    take = root / "catalogue" / "take.csv"
+    with OpenCorpus(root) as corpus:
+        written = [column.name for column in load("take").written_columns]
+        before = corpus.sql("from base.take").select(written).write_csv()
+    take.write_text(before, encoding="utf-8")
+    note_kept(Corpus(root))
+    take.write_text(before.replace("t1,", "t9,", 1), encoding="utf-8")
+    assert with_rows(root, edited_since(root)) == ["catalogue/take.csv (t1, t9)"]
+    asked = CliRunner().invoke(app, ["query", str(root), "slides_by_player"])
+    assert "older than catalogue/take.csv (t1, t9), edited since the last run" in " ".join(asked.stderr.split())
+    with pytest.raises(DataError, match=r"nothing is exported: .* catalogue/take.csv \(t1, t9\)"):
+        export(root, to=["csv"], into=tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+    take.write_text(before, encoding="utf-8")
+    assert export(root, to=["csv"], into=tmp_path / "out").folder.is_dir()
 
 
 def test_a_corpus_whose_run_noted_nothing_is_said_nothing_of(tmp_path):

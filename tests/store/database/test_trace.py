@@ -8,7 +8,14 @@ import polars as pl
 import pytest
 from prov.model import ProvActivity, ProvDocument, ProvEntity
 
-from pipeline.answers.export.earlier import compare_slides, compare_speeds, compare_takes, match, read_exported
+from pipeline.answers.export.earlier import (
+    compare_dates,
+    compare_slides,
+    compare_speeds,
+    compare_takes,
+    match,
+    read_exported,
+)
 from pipeline.answers.trace_text import lines
 from pipeline.errors import DataError, UsageError
 from pipeline.settings import Settings
@@ -148,6 +155,17 @@ def test_a_take_of_two_players_is_two_rows() -> None:
     later = both | {"slides": [1, 3]}
     assert compare_takes(pl.DataFrame(both), pl.DataFrame(later)).select("player_id", "change").rows() == [
         ("q", "counts")
+    ]
+
+
+def test_a_changed_date_is_told_once_for_each_take_that_is_in_both() -> None:
+    before = pl.DataFrame(
+        {"take_id": ["a", "a", "b", "c", "d"], "recorded": ["1926-23", "1926-23", None, "1904", "1905"]}
+    )
+    now = pl.DataFrame({"take_id": ["a", "a", "b", "c", "e"], "recorded": ["1927", "1927", "1930", "1904", "1906"]})
+    assert compare_dates(before, now).select("take_id", "recorded_before", "recorded").rows() == [
+        ("a", "1926-23", "1927"),
+        ("b", None, "1930"),
     ]
 
 

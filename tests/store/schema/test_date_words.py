@@ -11,7 +11,7 @@ DATES = {
     "1923%": "perhaps about 1923",
     "192X": "1920s",
     "1924-21": "spring 1924, March to May",
-    "1924-24~": "winter 1924, December to February 1925",
+    "1924-24~": "about winter 1924, December to February 1925",
     "1924-05": "May 1924",
     "1924-05-03": "3 May 1924",
     "[1926..1928]": "1926 to 1928, one of them",
