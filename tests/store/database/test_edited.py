@@ -34,7 +34,9 @@ def test_what_is_edited_after_a_run_is_told_until_the_next(tmp_path):
     verdicts.write_text("transfer_id\n", encoding="utf-8")
     assert edited_since(root) == ["catalogue/take.csv", "reviews/lee.csv"]
     asked = CliRunner().invoke(app, ["query", str(root), "slides_by_player"])
-    assert "older than catalogue/take.csv and 1 more, edited since the last run" in " ".join(asked.stderr.split())
+    assert "older than catalogue/take.csv (t1, t2, t3) and 1 more, edited since the last run" in " ".join(
+        asked.stderr.split()
+    )
     note_kept(Corpus(root))
     assert edited_since(root) == []
 
@@ -80,7 +82,7 @@ def test_the_pages_of_a_report_say_that_they_are_older(tmp_path):
     take.write_bytes(take.read_bytes() + b"\n")
     assert asked() == "no report"  # and none is begun
     notice.parent.mkdir()
-    assert "older than catalogue/take.csv, edited since the last run: run the corpus, then make" in asked()
+    assert "older than catalogue/take.csv (t1, t2, t3), edited since the last run: run the corpus, then make" in asked()
     tell_pages(root, BEFORE_THE_RUN)
     note_kept(Corpus(root))
     assert "before the last run" in asked()  # which a run ended, and no page was made since
@@ -90,11 +92,13 @@ def test_the_pages_of_a_report_say_that_they_are_older(tmp_path):
 
 def test_rows_that_are_others_are_named_and_nothing_is_exported_until_the_next_run(tmp_path):
     root = corpus_folder(tmp_path, **small())
-    take = root / "catalogue" / "take.csv"
     with OpenCorpus(root) as corpus:
-        written = [column.name for column in load("take").written_columns]
-        before = corpus.sql("from base.take").select(written).write_csv()
-    take.write_text(before, encoding="utf-8")
+        for table in ("work", "take"):
+            written = [column.name for column in load(table).written_columns]
+            text = corpus.sql(f"from base.{table}").select(written).write_csv()
+            (root / "catalogue" / f"{table}.csv").write_text(text, encoding="utf-8")
+    take = root / "catalogue" / "take.csv"
+    before = take.read_text(encoding="utf-8")
     note_kept(Corpus(root))
     take.write_text(before.replace("t1,", "t9,", 1), encoding="utf-8")
     assert with_rows(root, edited_since(root)) == ["catalogue/take.csv (t1, t9)"]
