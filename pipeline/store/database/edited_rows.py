@@ -30,8 +30,8 @@ def with_rows(root: Path, edited: Sequence[str]) -> list[str]:
     try:
         told = []
         for file in edited:
-            relation = tables.get(file)
-            keys = _others(con.sql(f"from base.{relation.name}").pl(), corpus, relation) if relation else []
+            table = tables.get(file)
+            keys = [] if table is None else _others(con.sql(f"from base.{table.name}").pl(), corpus, table)
             more = f" and {len(keys) - NAMED} more" if len(keys) > NAMED else ""
             told.append(f"{file} ({', '.join(keys[:NAMED])}{more})" if keys else file)
         return told
