@@ -36,8 +36,6 @@ _REPLICATES = 400
 _AROUND_S = 0.03
 LineOf = Callable[[str], pl.DataFrame | None]
 
-Statistic = Callable[[npt.NDArray[np.intp]], float]
-
 
 @dataclass(frozen=True)
 class WithHimself:

@@ -1,6 +1,7 @@
 """The tables of the layer ``result``, made from the facts of a database connection."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import duckdb
@@ -11,7 +12,7 @@ from pipeline.stats.detection import corrected
 from pipeline.stats.estimates import PER_BAR, SCHEMA, corrected_columns, estimates, pooled_by_measure, source_columns
 from pipeline.stats.intervals import Interval
 from pipeline.steps.summarise.comparisons import comparisons
-from pipeline.steps.summarise.correction import correction
+from pipeline.steps.summarise.correction import Correction, correction
 from pipeline.steps.summarise.dates import Dated, dated, drawn_rows
 from pipeline.steps.summarise.editions import editions_followed
 from pipeline.steps.summarise.effects import effects
@@ -74,44 +75,48 @@ def result_tables(
     if "quartile" in names:
         some = [name for name, _, has_any in wanted if has_any]
         made["quartile"] = quartiles(some, parts, finds, measured, known)
-    del measured  # each as soon as may be: they are the largest that is held
+    del finds, measured  # as soon as may be: they are the largest that is held
+    made |= _of_correction(con, parts, known, names, seed=seed)
     factors = {} if known is None else {name: known.factors(parts, name) for name in clusters}
+    del known
+    whole = factors["corpus"].get("corpus") if factors else None
+    of_players: Mapping[str, Factor] = factors.get("player", {})
+    estimate = _estimates(con, clusters, units, changes, dates, factors, whole, seed=seed, replicates=replicates)
+    reach = speed_reach(con, {name: clusters[name] for name in units})
+    made["estimate"] = rates_with_speed_error(estimate, reach)
+    drawn: dict[str, Any] = {"seed": seed, "replicates": replicates}
+    others: Mapping[str, Callable[[], pl.DataFrame]] = {
+        "comparison": lambda: comparisons(con, clusters, estimate, dates, factors, reach, **drawn),
+        **{share.table: partial(shares, con, share, POOLS, **drawn) for share in (CHORDS, SHIFTS)},
+        "recalibration": lambda: recalibration(con, wanted=recalibrate, seed=seed),
+        "expected_slides": lambda: expected_of_takes(con),
+        "player_effect": lambda: player_effects(clusters["player"], of_players, whole),
+        "lineage_test": lambda: lineage_tests(con, of_players, seed=seed),
+        "edition_followed": lambda: editions_followed(con, seed=seed),
+    }
+    made |= {name: make() for name, make in others.items() if name in names}
+    if wanted_of_places := set(names).intersection(OF_PLACES):
+        made |= place_results(con, **drawn, tables=wanted_of_places)
+    return {name: _checked(name, frame) for name, frame in made.items()}
+
+
+def _of_correction(
+    con: duckdb.DuckDBPyConnection, parts: Parts, known: Correction | None, names: Collection[str], *, seed: int
+) -> dict[str, pl.DataFrame]:
+    """What is known of slides missed and invented, and what is made by it find by find."""
+    made = {}
     if "slides_per_find" in names:
         made["slides_per_find"] = pl.DataFrame() if known is None else known.table()
     if "finger_share" in names:
         made["finger_share"] = pl.DataFrame() if known is None else known.finger_shares(parts)
     if "effect" in names:
         made["effect"] = effects(con, known, seed=seed)
-    del finds, known
-    whole = factors["corpus"].get("corpus") if factors else None
-    of_players: Mapping[str, Factor] = factors.get("player", {})
-    estimate = _estimates(con, clusters, units, changes, dates, factors, whole, seed=seed, replicates=replicates)
-    reach = speed_reach(con, {name: clusters[name] for name in units})
-    made["estimate"] = rates_with_speed_error(estimate, reach)
-    if "comparison" in names:
-        made["comparison"] = comparisons(
-            con, clusters, estimate, dates, factors, reach, seed=seed, replicates=replicates
-        )
-    for share in (CHORDS, SHIFTS):
-        if share.table in names:
-            made[share.table] = shares(con, share, POOLS, seed=seed, replicates=replicates)
-    if "recalibration" in names:
-        made["recalibration"] = recalibration(con, wanted=recalibrate, seed=seed)
-    if "expected_slides" in names:
-        made["expected_slides"] = expected_of_takes(con)
-    if "player_effect" in names:
-        made["player_effect"] = player_effects(clusters["player"], of_players, whole)
-    if "lineage_test" in names:
-        made["lineage_test"] = lineage_tests(con, of_players, seed=seed)
-    if "edition_followed" in names:
-        made["edition_followed"] = editions_followed(con, seed=seed)
-    if wanted_of_places := set(names).intersection(OF_PLACES):
-        made |= place_results(con, seed=seed, replicates=replicates, tables=wanted_of_places)
-    checked = {}
-    for name, frame in made.items():
-        relation = schema.load(name, "result")
-        checked[name] = relation.checked(frame if frame.width else relation.empty()).sort(relation.key)
-    return checked
+    return made
+
+
+def _checked(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    relation = schema.load(name, "result")
+    return relation.checked(frame if frame.width else relation.empty()).sort(relation.key)
 
 
 def _corrected(row: Mapping[str, Any], factor: Factor | None) -> dict[str, Any]:

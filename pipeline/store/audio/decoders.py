@@ -25,8 +25,6 @@ from pipeline.store.audio.tags import sound_start
 
 BLOCK_FRAMES = 1 << 18
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
-DECODER_DELAY = 529
-"""Samples that an MP3 decoder needs before the first comes out (ISO/IEC 11172-3, hybrid filter bank: 528 + 1)."""
 _UNKNOWN_FRAMES = 1 << 62
 _TELL_LENGTH = ("MPEG-4 audio", "WavPack", "Monkey's Audio", "True Audio")  # the others' lengths are estimates
 _MOST_MISSING = 4_096  # two frames of AAC with band replication: what encoders put before and behind the sound
