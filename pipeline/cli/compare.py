@@ -14,7 +14,7 @@ def compare(
     earlier: Annotated[Path, typer.Argument(metavar="EARLIER", help="Folder that an export has written.")],
     show: Annotated[
         Literal["takes", "dates", "speeds", "slides"] | None,
-        typer.Option(help="Print every change of one kind, as csv."),
+        typer.Option(metavar="WHAT", help="Print every change of the takes, dates, speeds or slides, as csv."),
     ] = None,
 ) -> None:
     """Tell what has changed since an earlier export: takes, dates, speeds, slides gained, lost and moved.

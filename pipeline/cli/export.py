@@ -25,7 +25,8 @@ def export(
 ) -> None:
     """Write tables for statistics tools with codebook, data package and methods paragraph.
 
-    Only what may be shared goes in; the folder says what was withheld.
+    Only what may be shared goes in; the folder says what was withheld. Nothing is written while the catalogue is
+    edited since the last run.
 
     Example: glideline export my-corpus --as csv,stata,spss
     """

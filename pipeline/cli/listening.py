@@ -67,13 +67,19 @@ def show_plan(folder: Path, *, by: Sequence[str], within: float) -> None:
         else "Nothing has been judged yet; expected as confidences state it, which real discs may not bear out"
     )
     table = _table("What so many excerpts, judged by one listener, would tell (95 %)")
-    for head in ("excerpts", "precision", "recall", "slides\nper find", "within"):
+    for head in ("excerpts", "precision [%]", "recall [%]", "slides\nper find", "within"):
         table.add_column(head, justify="right")
     needed = () if made.needed is None else (made.needed,)
     for each in sorted({*made.outlooks, *needed}, key=lambda one: one.number):
         errors = each.errors
-        shares = (share_words(errors.precision), share_words(errors.recall), rate_words(errors.true_per_find))
-        table.add_row(str(each.number), *shares, _within(each.within), style="bold" if each in needed else None)
+        shares = [share_words(share).replace(" %", "") for share in (errors.precision, errors.recall)]
+        table.add_row(
+            str(each.number),
+            *shares,
+            rate_words(errors.true_per_find),
+            _within(each.within),
+            style="bold" if each in needed else None,
+        )
     out.print(f"{basis}.")
     out.print(table)
     if made.needed is None:
@@ -103,7 +109,7 @@ def show_marks(folder: Path, listener: str | None) -> None:
         )
         out.print(
             f"A pair: starts within {ms_of_s(within.start_s):.0f} ms, ends within {ms_of_s(within.end_s):.0f} ms or "
-            f"{within.end_share:.0%} of the mark's length."
+            f"{100 * within.end_share:.0f} % of the mark's length."
         )
         out.print(_measures(made))
         out.print(f"Found starts are {_late(made.start_late)}; found ends are {_late(made.end_late)}.")

@@ -76,7 +76,8 @@ def refused(passage: Passage) -> list[str]:
         most = max(few, key=lambda row: row["places"])
         said.append(
             "Which edition is followed cannot be told"
-            + (f": {_too_little(most)}" if every else f" of {_takes(few, 'too_little')}: {_too_little(most)} at most")
+            + ("" if every else f" of {_takes(few, 'too_little')}")
+            + f": {'' if len(few) == 1 else 'at most '}{_too_little(most)}"
             + ", of which the edition says whether the hand moves, or with which finger."
         )
     if other := _takes(passage.followed, "other_music"):

@@ -141,7 +141,7 @@ def _said(fits: list[Row]) -> str:
     words = []
     if placed:
         best = max(placed, key=lambda fit: fit["share_found_placed"])
-        words.append(f"{best['share_found_placed']:.0%} of the notes have a written place")
+        words.append(f"{100 * best['share_found_placed']:.0f} % of the notes have a written place")
     for fit in fits:
         if fit["state"] == "not_this_work":
             words.append(f"{fit['take_id']} is not what {fit['edition']} of {fit['work_id']} has written")

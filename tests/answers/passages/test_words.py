@@ -147,8 +147,8 @@ def test_what_speaks_for_an_edition_is_said_with_its_counts() -> None:
     (line,) = editions.lines(passage)
     assert line == ("quill-02", "Ed 1898", "5 of 7", "0.5 of 9", "", "7.9 (0.5–>1000)", "", "cannot tell")
     assert editions.refused(passage) == [
-        "Which edition is followed cannot be told of Ed 1898: brack-03: 6 of the 10 places that an answer needs at "
-        "most, of which the edition says whether the hand moves, or with which finger.",
+        "Which edition is followed cannot be told of Ed 1898: brack-03: 6 of the 10 places that an answer needs, "
+        "of which the edition says whether the hand moves, or with which finger.",
         "Other music than the edition has, so nothing is said of it: Ed 1898: odd-take.",
     ]
     assert len(editions.HEADS) == len(line)

@@ -131,7 +131,7 @@ def test_each_note_has_its_place_and_its_time_through(tmp_path: Path) -> None:
     assert (fit["share_found_placed"], fit["share_written_reached"]) == (1.0, 1.0)
     assert (fit["bars_left_out"], fit["times_through"]) == (0, 2)
     assert fit["beats_per_minute"] == pytest.approx(120.0, rel=0.05)
-    assert said == "100% of the notes have a written place"
+    assert said == "100 % of the notes have a written place"
 
 
 def test_bars_left_out_are_told(tmp_path: Path) -> None:
