@@ -81,7 +81,6 @@ def write_side(
     """Write the page and the sound of one transfer below ``target``; gives the page's path."""
     transfer = transfer_row(corpus, transfer_id)
     tables = {name: corpus.read(name, transfer_id) for name in PAGE_TABLES}
-    speed = _first(tables["speed"])
     speed_map = speed_map_of(corpus, transfer_id, length_s=sound.samples.size / sound.sample_rate_hz)
     heard = corrected_sound(sound.samples, sample_rate_hz=sound.sample_rate_hz, speed_map=speed_map)
     reference_hz = reference_pitch_hz(corpus, transfer_id)
@@ -90,7 +89,6 @@ def write_side(
     frame = pictures.frame_of(np.array(found), open_midi=[midi for _, midi in drawn.strings])
     places = written_places(corpus, transfer_id)
     above = over(corpus, transfer, notes=drawn.notes, places=places, spans=tables["solo_span"])
-    rows = _picture_rows(heard, frame, drawn, above, reference_hz)
     cards = _cards(tables, drawn, frame, by_ear.words, places, above)
     chords = chord_lines(tables, name=drawn.name, printed=above.chords)
     reel = _Reel()
@@ -98,37 +96,21 @@ def write_side(
     _slow_chords(reel, heard, chords, drawn.chords, reference_hz)
     _write_sounds(target / "sound", transfer_id, heard, reel)
 
-    title, second = side_facts.heading(corpus.catalogue, transfer)
     chances = side_facts.chances(tables["transition"])
-    exposure = side_facts.exposure_words(tables["solo_span"], len(cards), chances, rejected=by_ear.rejected)
     text = page(
         "side.html.j2",
         root="../",
-        title=title,
         corpus_title=corpus.settings.title,
-        heading=title,
-        subheading=second,
         before=neighbours.before,
         after=neighbours.after,
         transfer_id=transfer_id,
-        doubts=_doubts(tables, speed),
-        facts=[
-            *side_facts.recording_facts(corpus.catalogue, transfer),
-            *side_facts.sound_facts(tables["sound"], tables["melody"]),
-        ],
-        speed_words=side_facts.speed_words(speed),
-        speed_picture=drawing(speed_picture(corpus, transfer_id) or ""),
-        alternatives=_alternatives(tables["speed_alternative"]),
+        **_words(corpus, transfer, tables),
         sound=True,
         slow=bool(reel.parts),
         over=above,
         cues=data_block(_cues(drawn, frame), element_id="cues"),
-        rows=rows,
-        slides_heading=exposure,
-        approaches=side_facts.approaches_words(tables["note"]),
-        left_out=side_facts.left_out(tables["solo_span"]),
-        no_slides=side_facts.no_slides_words(tables["solo_span"]),
-        recovery_picture=drawing(recovery_picture(tables["recovery"]) or ""),
+        rows=_picture_rows(heard, frame, drawn, above, reference_hz),
+        slides_heading=side_facts.exposure_words(tables["solo_span"], len(cards), chances, rejected=by_ear.rejected),
         slides=cards,
         others=side_facts.other_glides(tables["other_glide"], name=drawn.name),
         beside=drawn.other is not None,
@@ -138,6 +120,29 @@ def write_side(
     path = target / "side" / f"{transfer_id}.html"
     write_text(path, text)
     return path
+
+
+def _words(corpus: Corpus, transfer: Mapping[str, Any], tables: Mapping[str, Any]) -> dict[str, Any]:
+    """What the page says of the recording and its speed, and the pictures of what was measured of the whole."""
+    title, second = side_facts.heading(corpus.catalogue, transfer)
+    speed = _first(tables["speed"])
+    return {
+        "title": title,
+        "heading": title,
+        "subheading": second,
+        "doubts": _doubts(tables, speed),
+        "facts": [
+            *side_facts.recording_facts(corpus.catalogue, transfer),
+            *side_facts.sound_facts(tables["sound"], tables["melody"]),
+        ],
+        "speed_words": side_facts.speed_words(speed),
+        "speed_picture": drawing(speed_picture(corpus, transfer["transfer_id"]) or ""),
+        "alternatives": _alternatives(tables["speed_alternative"]),
+        "approaches": side_facts.approaches_words(tables["note"]),
+        "left_out": side_facts.left_out(tables["solo_span"]),
+        "no_slides": side_facts.no_slides_words(tables["solo_span"]),
+        "recovery_picture": drawing(recovery_picture(tables["recovery"]) or ""),
+    }
 
 
 def _picture_rows(

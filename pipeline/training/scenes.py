@@ -6,12 +6,12 @@ fall deep and grow dull, runs are fast, notes begin low, tones are uneven, groov
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.instruments import INSTRUMENTS
+from pipeline.instruments import INSTRUMENTS, Instrument
 from pipeline.signal.synth.beside import Beside, BowedPart, open_strings_ringing, strings
 from pipeline.signal.synth.copies import denoised, lossy
 from pipeline.signal.synth.degrade import Chain, in_live_room, random_chain
@@ -63,12 +63,8 @@ def training_side(
     real_share : share of sides played, recorded and copied as real ones are (``playing``, ``manner``, ``wear``).
     kind_shares : weights of the kinds of slide; those of ``random_plan`` if None.
     """
-    real = real_share > 0 and rng.random() < real_share
-    # Real unaccompanied playing is what is hardest beside loud pianos: half of these sides go to it.
-    loud = loud_share > 0 and rng.random() < loud_share * (0.5 if real else 1.0)
-    noisy = not loud and noisy_share > 0 and rng.random() < noisy_share
-    with_piano = loud or (not noisy and rng.random() < (REAL_PIANO_SHARE if real else PIANO_SHARE))
-    player = varied_player(rng, real=real)
+    kind = _drawn_kind(rng, loud_share=loud_share, noisy_share=noisy_share, real_share=real_share)
+    player = varied_player(rng, real=kind.real)
     if shifting_share > 0 and rng.random() < shifting_share:
         player = replace(player, slur_share=float(rng.uniform(0.7, 1.0)), shift_share=float(rng.uniform(0.15, 0.5)))
     plan = random_plan(
@@ -76,28 +72,17 @@ def training_side(
         instrument=instrument,
         length_s=length_s,
         reference_pitch_hz=440.0,
-        with_piano=with_piano,
+        with_piano=kind.with_piano,
         slide_share=float(rng.uniform(0.2, 0.6)),
         negative_share=float(rng.uniform(0.05, 0.2)),
         kind_shares=kind_shares,
         player=player,
         introduction_s=float(rng.uniform(2.0, 8.0)) if rng.random() < 0.4 else 0.0,
     )
-    # Solos show what a bowed string is under noise, pianos what it is not.
-    snr_db = None if rng.random() < 0.1 else float(rng.triangular(0.0, 5.0, 30.0))
-    piano_below_db = float(rng.uniform(-8.0, 14.0)) if with_piano else None
-    if loud:
-        snr_db, piano_below_db = float(rng.uniform(3.0, 14.0)), float(rng.uniform(-10.0, 2.0))
-    elif noisy:
-        snr_db = float(rng.uniform(2.0, 14.0))
-    if real:
-        plan = as_played(rng, plan, with_piano=with_piano)
-    if high_share > 0 and rng.random() < high_share:
-        top = max(note.midi for note in plan.notes)
-        plan = _moved(plan, float(rng.uniform(6.0, max(6.0, INSTRUMENTS[instrument].highest_midi - top))))
-    elif low_share > 0 and rng.random() < low_share:
-        bottom = min(note.midi for note in plan.notes)
-        plan = _moved(plan, INSTRUMENTS[instrument].lowest_midi + float(rng.uniform(0.0, 3.0)) - bottom)
+    snr_db, piano_below_db = _levels(rng, kind)
+    if kind.real:
+        plan = as_played(rng, plan, with_piano=kind.with_piano)
+    plan = _in_register(rng, plan, INSTRUMENTS[instrument], high_share=high_share, low_share=low_share)
     plan, voice = _varied(rng, plan), varied_voice(rng, instrument=instrument)
     alone = alone_share > 0 and rng.random() < alone_share and bool(plan.accompaniment)
     if alone:
@@ -107,9 +92,9 @@ def training_side(
         piano_below_db, snr_db = -80.0, None if snr_db is None else snr_db - 80.0
     band = str(rng.choice(("acoustic", "electrical", "full"), p=(0.5, 0.3, 0.2)))
     chain, manner, beside = random_chain(rng, band=band), PLAIN, None
-    if real:
+    if kind.real:
         voice, chain, manner = with_fine_resonances(rng, voice), real_chain(rng, chain), real_manner(rng)
-        beside = None if alone else _beside(rng, plan, with_piano=with_piano)
+        beside = None if alone else _beside(rng, plan, with_piano=kind.with_piano)
     samples, truth = render_side(
         plan,
         rng=rng,
@@ -123,11 +108,55 @@ def training_side(
         manner=manner,
         beside=beside,
     )
-    if real:
+    if kind.real:
         samples = _copied(rng, samples)
     if alone:
         truth = replace(truth, f0_hz=np.full_like(truth.f0_hz, np.nan), slides=())
     return samples, truth
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """What kind of side is made; see ``training_side``."""
+
+    real: bool
+    loud: bool
+    noisy: bool
+    with_piano: bool
+
+
+def _drawn_kind(rng: np.random.Generator, *, loud_share: float, noisy_share: float, real_share: float) -> _Kind:
+    real = real_share > 0 and rng.random() < real_share
+    # Real unaccompanied playing is what is hardest beside loud pianos: half of these sides go to it.
+    loud = loud_share > 0 and rng.random() < loud_share * (0.5 if real else 1.0)
+    noisy = not loud and noisy_share > 0 and rng.random() < noisy_share
+    with_piano = loud or (not noisy and rng.random() < (REAL_PIANO_SHARE if real else PIANO_SHARE))
+    return _Kind(real, loud, noisy, with_piano)
+
+
+def _levels(rng: np.random.Generator, kind: _Kind) -> tuple[float | None, float | None]:
+    """How far the noise and the piano lie under the solo, dB; None without."""
+    # Solos show what a bowed string is under noise, pianos what it is not.
+    snr_db = None if rng.random() < 0.1 else float(rng.triangular(0.0, 5.0, 30.0))
+    piano_below_db = float(rng.uniform(-8.0, 14.0)) if kind.with_piano else None
+    if kind.loud:
+        snr_db, piano_below_db = float(rng.uniform(3.0, 14.0)), float(rng.uniform(-10.0, 2.0))
+    elif kind.noisy:
+        snr_db = float(rng.uniform(2.0, 14.0))
+    return snr_db, piano_below_db
+
+
+def _in_register(
+    rng: np.random.Generator, plan: Plan, instrument: Instrument, *, high_share: float, low_share: float
+) -> Plan:
+    """The tune where it is, or as high as the instrument goes, or from its lowest notes."""
+    if high_share > 0 and rng.random() < high_share:
+        top = max(note.midi for note in plan.notes)
+        return _moved(plan, float(rng.uniform(6.0, max(6.0, instrument.highest_midi - top))))
+    if low_share > 0 and rng.random() < low_share:
+        bottom = min(note.midi for note in plan.notes)
+        return _moved(plan, instrument.lowest_midi + float(rng.uniform(0.0, 3.0)) - bottom)
+    return plan
 
 
 def varied_player(rng: np.random.Generator, *, real: bool) -> Player:

@@ -94,17 +94,8 @@ def export(
     DataError
         If there is no database yet, or the catalogue was edited since it was made.
     """
-    known = TABLE_FORMATS + OTHER_FORMATS
-    if unknown := [name for name in to if name not in known]:
-        raise UsageError(f"--as {','.join(unknown)}: choose from {', '.join(known)}", "csv is for R and Python, too")
-    if into is not None:
-        refuse_inside_a_corpus(Path(into))
     corpus = Corpus(root)
-    if edited := edited_since(corpus.root):
-        raise DataError(
-            f"nothing is exported: {edited_words(with_rows(corpus.root, edited))}, and both would go out together",
-            f"run first: glideline run {typed(root)}",
-        )
+    _refuse_unfit(corpus, to=to, into=into)
     with OpenCorpus(corpus.root) as opened:
         withheld = withheld_takes(opened)
         tables = _tables(corpus, opened, sorted(withheld))
@@ -139,6 +130,20 @@ def export(
         shutil.rmtree(partial, ignore_errors=True)
         raise
     return Exported(folder, content, {t.name: t.frame.height for t in tables}, withheld, was_there)
+
+
+def _refuse_unfit(corpus: Corpus, *, to: Sequence[str], into: Path | str | None) -> None:
+    """Raises what ``export`` says that it raises, before anything is read."""
+    known = TABLE_FORMATS + OTHER_FORMATS
+    if unknown := [name for name in to if name not in known]:
+        raise UsageError(f"--as {','.join(unknown)}: choose from {', '.join(known)}", "csv is for R and Python, too")
+    if into is not None:
+        refuse_inside_a_corpus(Path(into))
+    if edited := edited_since(corpus.root):
+        raise DataError(
+            f"nothing is exported: {edited_words(with_rows(corpus.root, edited))}, and both would go out together",
+            f"run first: glideline run {typed(corpus.root)}",
+        )
 
 
 def withheld_takes(opened: OpenCorpus) -> dict[str, str]:

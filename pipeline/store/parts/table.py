@@ -9,7 +9,8 @@ repeat written out, and are folded. Headings may be in capitals and in six langu
 import math
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -116,6 +117,60 @@ def bar_indices(bars: list[Any], *, wheres: list[str]) -> list[int | None]:
     return [number + shift for number, _ in read]
 
 
+@dataclass(frozen=True)
+class _Cells:
+    """The cells of a row, read as what they should be; ``where`` names it in errors."""
+
+    row: Mapping[str, Any]
+    where: str
+
+    def number(self, name: str, low: float, high: float) -> float | None:
+        text = self.row.get(name)
+        try:
+            found = float(text) if text else None
+        except ValueError:
+            found = math.nan
+        if found is not None and not low <= found <= high:
+            raise DataError(
+                f"{self.where}: {name} = {text!r} is not a number from {low:g} to {high:g}",
+                "mend it, or leave it empty",
+            )
+        return found
+
+    def whole(self, name: str, high: int, *, low: int = 0) -> int | None:
+        found = self.number(name, low, high)
+        return None if found is None else int(found)
+
+    def yes(self, name: str) -> bool:
+        return self.text(name).lower() in ("yes", "true", "1")
+
+    def text(self, name: str) -> str:
+        return (self.row.get(name) or "").strip()
+
+
+def _pitch(cells: _Cells, sounding: Sounding | None, *, take: str, time_s: float | None) -> float:
+    """The pitch as written, or as it sounds in a take at a time."""
+    name, where = cells.row.get("note") or cells.row.get("pitch"), cells.where
+    try:
+        midi = midi_of_name(name) if name else cells.number("midi", 0, 127)
+    except DataError as error:
+        given = "note" if cells.row.get("note") else "pitch"
+        raise DataError(f"{where}: {given} = {error.message}", error.cure) from error
+    if midi is None and time_s is None:
+        raise DataError(f"{where}: neither note nor time is given", "write a pitch like F#5, or a time in s")
+    if time_s is not None and not take:
+        raise DataError(f"{where}: time = {time_s:g} without a take", "name the take in a column take")
+    if midi is None and time_s is not None:
+        midi = sounding(take, time_s) if sounding is not None else None
+        if midi is None:
+            raise DataError(
+                f"{where}: time = {time_s:g}: no note was found there",
+                "run first, mend the time (corrected s), or add the note",
+            )
+        midi = float(round(midi))
+    return float(midi or 0.0)
+
+
 def _note(
     row: dict[str, Any],
     bar_index: int | None,
@@ -124,64 +179,30 @@ def _note(
     sounding: Sounding | None,
     signature: int | None,
 ) -> WrittenNote:
-    def number(name: str, low: float, high: float) -> float | None:
-        text = row.get(name)
-        try:
-            found = float(text) if text else None
-        except ValueError:
-            found = math.nan
-        if found is not None and not low <= found <= high:
-            raise DataError(
-                f"{where}: {name} = {text!r} is not a number from {low:g} to {high:g}", "mend it, or leave it empty"
-            )
-        return found
-
-    def whole(name: str, high: int) -> int | None:
-        found = number(name, 0, high)
-        return None if found is None else int(found)
-
-    def yes(name: str) -> bool:
-        return (row.get(name) or "").strip().lower() in ("yes", "true", "1")
-
-    time_s, take = number("time", 0, 100_000), (row.get("take") or "").strip() or None
-    name = row.get("note") or row.get("pitch")
-    try:
-        midi = midi_of_name(name) if name else number("midi", 0, 127)
-    except DataError as error:
-        given = "note" if row.get("note") else "pitch"
-        raise DataError(f"{where}: {given} = {error.message}", error.cure) from error
-    if midi is None and time_s is None:
-        raise DataError(f"{where}: neither note nor time is given", "write a pitch like F#5, or a time in s")
-    if time_s is not None and take is None:
-        raise DataError(f"{where}: time = {time_s:g} without a take", "name the take in a column take")
-    if midi is None and time_s is not None and take is not None:
-        midi = sounding(take, time_s) if sounding is not None else None
-        if midi is None:
-            raise DataError(
-                f"{where}: time = {time_s:g}: no note was found there",
-                "run first, mend the time (corrected s), or add the note",
-            )
-        midi = float(round(midi))
+    cells = _Cells(row, where)
+    time_s, take = cells.number("time", 0, 100_000), cells.text("take")
+    midi = _pitch(cells, sounding, take=take, time_s=time_s)
     if row.get("string") and row["string"] not in strings:
         raise DataError(
             f"{where}: string = {row['string']!r} is not a string of the instrument",
             f"the strings are {', '.join(strings)}",
         )
+    own = cells.whole("signature", MOST_FIFTHS, low=-MOST_FIFTHS)
     return WrittenNote(
-        float(midi or 0.0),
+        midi,
         bar_index=bar_index,
-        bar=(row.get("bar") or "").strip() or None,
-        beat=number("beat", 1, 64),
-        beats=number("beats", 0, 1000),
-        name=name.strip() if name else None,
-        grace=yes("grace"),
+        bar=cells.text("bar") or None,
+        beat=cells.number("beat", 1, 64),
+        beats=cells.number("beats", 0, 1000),
+        name=cells.text("note") or cells.text("pitch") or None,
+        grace=cells.yes("grace"),
         string=row.get("string") or None,
         # The thumb stops on the cello alone, whose strings are named as the viola's are.
-        finger=whole("finger", THUMB - 1 if "E" in strings else THUMB),
-        position=whole("position", 15),
-        slide_marked=yes("slide_marked"),
-        slurred_to_next=yes("slurred_to_next"),
-        signature=signature if (own := number("signature", -MOST_FIFTHS, MOST_FIFTHS)) is None else int(own),
-        take_id=take if time_s is not None else None,
+        finger=cells.whole("finger", THUMB - 1 if "E" in strings else THUMB),
+        position=cells.whole("position", 15),
+        slide_marked=cells.yes("slide_marked"),
+        slurred_to_next=cells.yes("slurred_to_next"),
+        signature=signature if own is None else own,
+        take_id=take if take and time_s is not None else None,
         time_s=time_s,
     )
