@@ -4,10 +4,7 @@ from collections import defaultdict
 
 from pipeline.engine.planner import Planner
 from pipeline.store.audio.whole_sound import file_hash
-from pipeline.store.checks.changed_audio import twin_words
-
-MOST_OF_ONE_SIZE = 20
-"""More files of one size are not compared: where all are cut to one length, reading them takes too long (judgement)."""
+from pipeline.store.checks.changed_audio import MOST_OF_ONE_SIZE, twin_words
 
 
 def twins(planner: Planner, *, unheard: bool = False) -> list[str]:

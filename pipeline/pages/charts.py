@@ -19,7 +19,7 @@ mpl.use("Agg")
 import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator, PercentFormatter
+from matplotlib.ticker import MaxNLocator, NullLocator, PercentFormatter
 
 from pipeline.counted import counted
 
@@ -355,8 +355,10 @@ def lineage(people: Sequence[Row], links: Sequence[Row]) -> str:
         axes.set_ylim(len(people) - 0.4, -0.6)
         left, right = axes.get_xlim()
         axes.set_xlim(left, right + (right - left) * 0.45)
-        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-        axes.set_xlabel("born (dot: larger where slides are denser; line: certain, broken: probable, dotted: possible)")
+        # Where nobody's birth is known there are no years to show.
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True) if years else NullLocator())
+        key = "dot: larger where slides are denser; line: certain, broken: probable, dotted: possible"
+        axes.set_xlabel(f"born ({key})" if years else key)
         return svg(figure, title="Teaching lineage through time with slide density", ways=_ways(people, "player"))
 
 

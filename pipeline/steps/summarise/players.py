@@ -39,27 +39,17 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
         whose = players_rates(*of_sessions, posterior=made)
         if made is None or whose is None:
             continue
-        told = tells_spread(players[counts])
-        rough = short_of(players.height, FEW_CLUSTERS, "player", "a sure one")
-        few = f"rough spread: {rough}" if players.height < FEW_CLUSTERS else None
-        least = short_of(players.height, LEAST_PLAYERS_FOR_SPREAD, "player", "telling how they differ")
-        untold = f"{least}, as half of them have fewer than {LEAST_MEAN_SLIDES:g} slides"
+        intervals = {
+            "average_rate": whose.average,
+            "typical_rate": whose.typical,
+            "player_spread": made.spread,
+            "session_spread": made.session_spread,
+        }
         shared = {
             "measure": measure,
-            **{
-                f"{name}{limit}": value
-                for name, interval in (
-                    ("average_rate", whose.average),
-                    ("typical_rate", whose.typical),
-                    ("player_spread", made.spread),
-                    ("session_spread", made.session_spread),
-                )
-                for limit, value in (("", interval.estimate), ("_low", interval.low), ("_high", interval.high))
-            },
-            **({} if told else {"player_spread": None}),
-            "players": players.height,
+            **{name + end: value for name, each in intervals.items() for end, value in _with_ends(each)},
+            **_told(players[counts]),
             "method": "grid",
-            "warning": few if told else untold,
         }
         rows += [
             shared
@@ -80,6 +70,21 @@ def player_effects(sessions: pl.DataFrame, factors: Mapping[str, Factor], whole:
             for place, (player_id, count, exposure) in enumerate(players.iter_rows())
         ]
     return pl.DataFrame(rows, schema=schema.load("player_effect", "result").polars_schema(), orient="row")
+
+
+def _with_ends(interval: Interval) -> tuple[tuple[str, float], ...]:
+    return ("", interval.estimate), ("_low", interval.low), ("_high", interval.high)
+
+
+def _told(slides: pl.Series) -> dict[str, Any]:
+    """Of how many players, with so many slides each, it is told how they differ, and what to be careful about."""
+    players = slides.len()
+    if not tells_spread(slides):
+        least = short_of(players, LEAST_PLAYERS_FOR_SPREAD, "player", "telling how they differ")
+        warning = f"{least}, as half of them have fewer than {LEAST_MEAN_SLIDES:g} slides"
+        return {"players": players, "player_spread": None, "warning": warning}
+    rough = f"rough spread: {short_of(players, FEW_CLUSTERS, 'player', 'a sure one')}"
+    return {"players": players, "warning": rough if players < FEW_CLUSTERS else None}
 
 
 def _corrected(drawn: Interval, factor: Factor | None, relative: Factor | None) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.errors import DataError
-from pipeline.store.adding.audio_files import AudioFile, beside_namesake, find_audio, look_at_audio
+from pipeline.store.adding.audio_files import AudioFile, beside_namesake, find_audio, look_at_audio, same_as_another
 from pipeline.store.adding.draft import LOOKED_AT, TABLES, Drafter
 from pipeline.store.adding.editing import EditableTable
 from pipeline.store.adding.headings import mapping_content, match_headings, read_mapping, recognised
@@ -152,7 +152,7 @@ def plan_add(root: Path | str, audio: Iterable[Path | str] = (), *, sheet: Path 
     problems += _likenesses(draft)
     entered = {row.cells["file"] for row in draft.new if row.table == "transfer"}
     files = [file for file in files if file.inside in entered]
-    problems += _namesakes(corpus.root, files, draft)
+    problems += _namesakes(corpus.root, files, draft) + same_as_another(files, root=corpus.root)
     written = {value for row in draft.new for value in row.cells.values()}
     written |= {change.new for change in draft.changes}
     readings = [(said, meant) for said, meant in lines.readings if meant in written]

@@ -4,6 +4,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from pipeline.errors import AudioError, DataError
@@ -12,6 +13,7 @@ from pipeline.store.audio.claims import read_claims
 from pipeline.store.audio.kinds import is_audio
 from pipeline.store.audio.whole_sound import file_hash, samples_hash, sound_info
 from pipeline.store.catalogue.problems import Problem, shown
+from pipeline.store.checks.changed_audio import MOST_OF_ONE_SIZE
 
 _TAGS_SHOWN = (
     "work.title",
@@ -145,6 +147,27 @@ def beside_namesake(file: AudioFile, *, root: Path, transfers: Iterable[str]) ->
     )
     cure += "is measured anew, and rulings and verdicts given on the old sound wait until they are renewed"
     return Problem(file.path.name, None, "", "", message, cure, "remark")
+
+
+def same_as_another(files: Iterable[AudioFile], *, root: Path) -> list[Problem]:
+    """A remark for each file to enter that is, byte for byte, one of another name, in audio/, or an earlier one."""
+    audio = root / "audio"
+    sizes: dict[int, dict[str, Path]] = {}
+    for path in (p for p in audio.rglob("*") if p.is_file() and is_audio(p)):
+        sizes.setdefault(path.stat().st_size, {})[path.relative_to(audio).as_posix()] = path
+    hashed = cache(file_hash)
+    problems = []
+    for file in files:
+        alike = sizes.setdefault(file.path.stat().st_size, {})
+        others = {inside: path for inside, path in alike.items() if _plain(inside) != _plain(file.inside)}
+        if len(others) < MOST_OF_ONE_SIZE:
+            twin = next((inside for inside, path in others.items() if hashed(path) == hashed(file.path)), None)
+            if twin is not None:
+                message = f"holds the very same sound as audio/{twin}; it would go in as a second transfer"
+                cure = "say no: there is nothing new to measure"
+                problems.append(Problem(file.path.name, None, "", "", message, cure, "remark"))
+        alike.setdefault(file.inside, file.path)
+    return problems
 
 
 def matching(wanted: str, files: list[AudioFile]) -> list[AudioFile]:

@@ -86,6 +86,8 @@ class Hashes:
         return self._noted[transfer_id]
 
 
+MOST_OF_ONE_SIZE = 20
+"""More files of one size are not compared: where all are cut to one length, reading them takes too long (judgement)."""
 TWIN_CURE = "keep one of the two rows in transfer.csv, lest a performance counts twice"
 
 

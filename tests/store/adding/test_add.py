@@ -257,6 +257,19 @@ def test_other_sound_under_a_known_name_is_asked_about_and_takes_the_place_of_no
     assert (again.empty, again.problems) == (True, [])  # what was agreed to is not asked again
 
 
+def test_the_same_file_under_another_name_is_told_before_the_yes(tmp_path: Path, audio: Path) -> None:
+    root = tmp_path / "c"
+    new(root)
+    add(root, [audio / "a one.wav"])
+    again, copy = (tmp_path / name for name in ("again.wav", "copy.wav"))
+    for path in (again, copy):
+        path.write_bytes((audio / "a one.wav").read_bytes())
+    said = [str(problem) for problem in plan_add(root, [again, copy]).problems if "very same sound" in str(problem)]
+    assert [text.split(":")[0] for text in said] == ["again.wav", "copy.wav"]
+    assert all("audio/a one.wav; it would go in as a second transfer" in text for text in said)
+    assert plan_add(root, [audio / "a one.wav"]).problems == []
+
+
 def test_the_same_sound_with_other_tags_is_told_as_such(tmp_path: Path, audio: Path) -> None:
     root = tmp_path / "c"
     new(root)
