@@ -267,11 +267,11 @@ def _lineage(row: Row) -> Iterator[Said]:
     )
     yield said(
         f"{MEASURES[row['measure']]} ({rates}), {row['pairs']} pairs by {links}: {likeness}{p}, against "
-        f"{row['candidates']:.1f} possible teachers a pupil",
+        f"{row['candidates']:.1f} possible teachers a student",
         row["warning"],
         power,
         "it cannot tell teaching from choosing a like-minded teacher or a shared town",
-        "where they slide is another question, which agreement_of_pupils asks and may answer otherwise",
+        "where they slide is another question, which agreement_of_students asks and may answer otherwise",
     )
 
 

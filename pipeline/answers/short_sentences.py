@@ -187,7 +187,7 @@ def _place_effect(row: Row) -> Iterator[Said]:
 
 
 def _likeness(row: Row) -> Iterator[Said]:
-    taught = ", teacher and pupil," if row["are_teacher_and_student"] else ""
+    taught = ", teacher and student," if row["are_teacher_and_student"] else ""
     yield said(
         f"{row['player']} and {row['other_player']}{taught} agree at {counted(row['places'], 'place')} where to slide "
         f"by kappa {row['kappa']:.2f}, of which {_signed(row, 'beyond')} is beyond what all do there",
@@ -195,10 +195,10 @@ def _likeness(row: Row) -> Iterator[Said]:
     )
 
 
-def _likeness_of_pupils(row: Row) -> Iterator[Said]:
+def _likeness_of_students(row: Row) -> Iterator[Said]:
     p = "" if row["p"] is None else f", {p_words(row['p'])}"
     yield said(
-        f"{counted(row['taught'], 'pair')} of teacher and pupil agree where to slide by "
+        f"{counted(row['taught'], 'pair')} of teacher and student agree where to slide by "
         f"{signed(row['mean_taught'], 2)} beyond what all do, {counted(row['others'], 'other pair')} by "
         f"{signed(row['mean_others'], 2)}{p}",
         row["warning"],
@@ -308,7 +308,7 @@ SAY: Mapping[str, Callable[[Row], Iterator[Said]]] = {
     **dict.fromkeys(("slides_by_place", "players_at_place", "schools_at_place", "periods_at_place"), _place),
     "place_effect": _place_effect,
     "agreement_between_players": _likeness,
-    "agreement_of_pupils": _likeness_of_pupils,
+    "agreement_of_students": _likeness_of_students,
     "depends_on_speed": _hangs_on_speed,
     "speed_beside_others": _beside_others,
     "missing_or_doubtful": _missing,

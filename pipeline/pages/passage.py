@@ -70,7 +70,7 @@ def write_page(root: Path | str, passage: Passage) -> Path:
         systems=systems,
         sentences=list(words.sentences(passage)),
         groups=[line for by in ("school", "period") for line in words.by_group(passage, by) if "No place" not in line],
-        pupils=editions.of_teachers(passage),
+        students=editions.of_teachers(passage),
         editions={"heads": editions.HEADS, "lines": editions.lines(passage), "refused": editions.refused(passage)},
         caution=editions.caution(passage),
         rows=_table(passage),

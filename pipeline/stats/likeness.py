@@ -5,9 +5,9 @@ agreement at the places that both play (Cohen's kappa) stands beside the kappa t
 place as others do there, each raised or lowered on the log-odds to slide as often as the player did: what is left is
 the pair's own. Limits resample places.
 
-Teachers and pupils against other pairs: the mean of what is left over the taught pairs, less that over the others, and
-how often players exchanged at random would give as much (a permutation of rows and columns together: Hubert, Assignment
-Methods in Combinatorial Data Analysis, 1987, for pairs are not independent).
+Teachers and students against other pairs: the mean of what is left over the taught pairs, less that over the others,
+and how often players exchanged at random would give as much (a permutation of rows and columns together: Hubert,
+Assignment Methods in Combinatorial Data Analysis, 1987, for pairs are not independent).
 """
 
 from collections.abc import Sequence
@@ -135,7 +135,7 @@ class TaughtPairs:
 def taught_pairs(
     beyond: Floats, links: Flags, *, seed: Sequence[int], permutations: int = PERMUTATIONS
 ) -> TaughtPairs | None:
-    """Whether teachers and pupils are more alike than other pairs.
+    """Whether teachers and students are more alike than other pairs.
 
     Parameters
     ----------

@@ -1,12 +1,12 @@
-"""Does a pupil resemble the own teacher more than others who could have taught then?
+"""Does a student resemble the own teacher more than others who could have taught then?
 
-Rates fall from generation to generation with birth date alone, so raw likeness of pupil and teacher proves nothing (30
-pairs without any influence correlate "significantly" in .36 of worlds). Asked of residuals: logarithms of rates less
-what birth (and the mean date) predicts. Two statistics, summed after each is standardised: S1, the sum over links of
-pupil times teacher, and S2, the sum over teachers of the squared sum of their pupils (fellow pupils, which works where
-the teacher never recorded). Null distribution: teachers are exchanged between pupils by random swaps in which each
-stays a possible teacher (12 to 45 years older, and in the same place where that is stated), so that every teacher keeps
-the number of pupils; p = (1 + #{S* >= S}) / (B + 1) (Besag and Clifford, Biometrika 76, 1989).
+Rates fall from generation to generation with birth date alone, so raw likeness of student and teacher proves nothing
+(30 pairs without any influence correlate "significantly" in .36 of worlds). Asked of residuals: logarithms of rates
+less what birth (and the mean date) predicts. Two statistics, summed after each is standardised: S1, the sum over links
+of student times teacher, and S2, the sum over teachers of the squared sum of their students (fellow students, which
+works where the teacher never recorded). Null distribution: teachers are exchanged between students by random swaps in
+which each stays a possible teacher (12 to 45 years older, and in the same place where that is stated), so that every
+teacher keeps the number of students; p = (1 + #{S* >= S}) / (B + 1) (Besag and Clifford, Biometrika 76, 1989).
 
 Not shown by any of it: teaching against choosing a like-minded teacher or a shared town.
 """
@@ -23,11 +23,11 @@ from pipeline.units import Floats
 
 Ints = npt.NDArray[np.intp]
 CHAINS = 1999  # p is good to .005 at .05
-LEAST_AGE_APART, MOST_AGE_APART = 12.0, 45.0  # years between a teacher and a pupil (common practice, no source)
+LEAST_AGE_APART, MOST_AGE_APART = 12.0, 45.0  # years between a teacher and a student (common practice, no source)
 LEAST_PAIRS_FOR_P = 30
 """Judgement: with 10 pairs a strong influence (.7) is found in a quarter of worlds, with 30 in .86."""
 WEIGHTS = {"certain": 1.0, "probable": 0.75, "possible": 0.5}
-"""What a link weighs by its certainty (judgement); a pupil's links are scaled to sum to 1 at most."""
+"""What a link weighs by its certainty (judgement); a student's links are scaled to sum to 1 at most."""
 _SWAPS_PER_LINK = 6  # so that a tree is as good as drawn anew (common practice, no source)
 _WORLDS = 400  # draws, for the spread
 _AT_ONCE = 2_000_000  # swaps looked at together, for the sake of memory
@@ -41,13 +41,13 @@ class Links:
 
     Attributes
     ----------
-    pupils, teachers : numbers of persons, shape (links,); a pair at most once.
+    students, teachers : numbers of persons, shape (links,); a pair at most once.
     weights : shape (links,), see ``link_weights``.
     born : year of each person's birth, NaN if unknown, shape (persons,).
     places : number of each person's place, -1 if not stated, shape (persons,).
     """
 
-    pupils: Ints
+    students: Ints
     teachers: Ints
     weights: Floats
     born: Floats
@@ -56,7 +56,7 @@ class Links:
 
 @dataclass(frozen=True)
 class Resemblance:
-    """``resemblance`` is the weighted mean product of pupil's and teacher's residuals over the residuals' variance.
+    """``resemblance`` is the weighted mean product of student's and teacher's residuals over the residuals' variance.
 
     ``p`` is None below 30 pairs. ``candidates`` is the mean number of possible teachers, the own one counted, of each
     link; ``power`` the share of worlds in which an influence of half strength (correlation .5) would be found.
@@ -71,7 +71,7 @@ class Resemblance:
 
 
 def enough_pairs(pairs: int) -> bool:
-    """Whether so many pairs of teacher and pupil, of whatever likeness, are given a p value."""
+    """Whether so many pairs of teacher and student, of whatever likeness, are given a p value."""
     return pairs >= LEAST_PAIRS_FOR_P
 
 
@@ -80,9 +80,9 @@ def pairs_warning(pairs: int) -> str | None:
     return None if enough_pairs(pairs) else short_of(pairs, LEAST_PAIRS_FOR_P, "pair", "a p value")
 
 
-def link_weights(pupils: npt.ArrayLike, certainty: npt.ArrayLike) -> Floats:
-    """Weight of each link: by its certainty, shared among a pupil's several teachers so that they sum to 1 at most."""
-    of = np.unique(np.asarray(pupils), return_inverse=True)[1]
+def link_weights(students: npt.ArrayLike, certainty: npt.ArrayLike) -> Floats:
+    """Weight of each link: by its certainty, shared among a student's several teachers"""
+    of = np.unique(np.asarray(students), return_inverse=True)[1]
     own = np.array([WEIGHTS[each] for each in np.asarray(certainty).tolist()], dtype=np.float64)
     return own / np.maximum(np.bincount(of, own), 1.0)[of] if own.size else own
 
@@ -107,9 +107,9 @@ def residuals(log_rates: npt.ArrayLike, born: npt.ArrayLike, recorded: npt.Array
 def resemblances(
     links: Links, residuals_of: Sequence[npt.ArrayLike], *, seed: tuple[int, ...], chains: int = CHAINS
 ) -> list[Resemblance]:
-    """Test whether pupils resemble their own teachers, in each of several rates.
+    """Test whether students resemble their own teachers, in each of several rates.
 
-    Rates of the same pupils are set against the same exchanges, which are the costly part.
+    Rates of the same students are set against the same exchanges, which are the costly part.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def resemblances(
     for given in residuals_of:
         r = np.asarray(given, dtype=np.float64)
         own = _of_known(links, r)
-        if own.pupils.size == 0:
+        if own.students.size == 0:
             made.append(Resemblance(0, 0, None, None, 0.0, 0.0))
             continue
         whose = np.isfinite(r)
@@ -142,7 +142,7 @@ class _Exchanged:
 
     Attributes
     ----------
-    links : those whose pupil has a residual.
+    links : those whose student has a residual.
     names : numbers of the teachers, shape (teachers,).
     drawn : place in ``names`` of the teacher of each link, as it is and at the end of each chain, shape
         (chains + 1, links).
@@ -158,37 +158,37 @@ class _Exchanged:
 def _resemblance(r: Floats, exchanged: _Exchanged, power: float) -> Resemblance:
     links = exchanged.links
     known = np.isfinite(r[links.teachers])
-    products = links.weights * np.nan_to_num(r[links.pupils] * r[links.teachers])
+    products = links.weights * np.nan_to_num(r[links.students] * r[links.teachers])
     spread = float(np.nanvar(r))
     mean = float(products.sum() / links.weights[known].sum() / spread) if known.any() and spread > 0 else None
     return Resemblance(
-        pairs=links.pupils.size,
+        pairs=links.students.size,
         teachers=exchanged.names.size,
         resemblance=mean,
-        p=float(_p_values(exchanged, r[:, None])[0]) if enough_pairs(links.pupils.size) else None,
+        p=float(_p_values(exchanged, r[:, None])[0]) if enough_pairs(links.students.size) else None,
         candidates=exchanged.candidates,
         power=power,
     )
 
 
 def _of_known(links: Links, r: Floats) -> Links:
-    """Links whose pupil has a residual."""
-    kept = np.isfinite(r[links.pupils])
-    return Links(links.pupils[kept], links.teachers[kept], links.weights[kept], links.born, links.places)
+    """Links whose student has a residual."""
+    kept = np.isfinite(r[links.students])
+    return Links(links.students[kept], links.teachers[kept], links.weights[kept], links.born, links.places)
 
 
 def _exchanged(links: Links, rng: np.random.Generator, chains: int) -> _Exchanged:
     """Random swaps of teachers between links, in rounds.
 
-    In each round one link of every pupil is taken and these are paired at random, for all chains alike; each chain
-    swaps the teachers of a pair with chance one half, if both may teach there and neither pupil has the other's teacher
-    already. So every swap is as likely as its reverse, whatever the other pairs do.
+    In each round one link of every student is taken and these are paired at random, for all chains alike; each chain
+    swaps the teachers of a pair with chance one half, if both may teach there and neither student has the other's
+    teacher already. So every swap is as likely as its reverse, whatever the other pairs do.
     """
     names, own = np.unique(links.teachers, return_inverse=True)
     allowed = _allowed(links, names)
     state = np.repeat(own.astype(np.int32)[:, None], chains, axis=1)
-    siblings = _siblings(links.pupils)
-    of = np.unique(links.pupils, return_inverse=True)[1]
+    siblings = _siblings(links.students)
+    of = np.unique(links.students, return_inverse=True)[1]
     pairs = (int(of.max()) + 1) // 2
     # Half of what is proposed is left undone by chance.
     for _ in range(-(-2 * _SWAPS_PER_LINK * of.size // pairs) if pairs else 0):
@@ -210,38 +210,38 @@ def _exchanged(links: Links, rng: np.random.Generator, chains: int) -> _Exchange
 
 
 def _allowed(links: Links, names: Ints) -> npt.NDArray[np.bool_]:
-    """Whether each teacher (column) could have taught the pupil of each link (row); own ones always."""
-    older = links.born[links.pupils][:, None] - links.born[names][None, :]
-    pupil_place, teacher_place = links.places[links.pupils], links.places[names]
-    apart = (pupil_place[:, None] != teacher_place) & (pupil_place[:, None] >= 0) & (teacher_place >= 0)
+    """Whether each teacher (column) could have taught the student of each link (row); own ones always."""
+    older = links.born[links.students][:, None] - links.born[names][None, :]
+    student_place, teacher_place = links.places[links.students], links.places[names]
+    apart = (student_place[:, None] != teacher_place) & (student_place[:, None] >= 0) & (teacher_place >= 0)
     made = (older >= LEAST_AGE_APART) & (older <= MOST_AGE_APART) & ~apart
-    made &= links.pupils[:, None] != names
+    made &= links.students[:, None] != names
     made |= links.teachers[:, None] == names
     return np.asarray(made)
 
 
-def _siblings(pupils: Ints) -> Ints:
-    """Other links of the same pupil, shape (most, links), filled with the link itself."""
-    order = np.argsort(pupils, kind="stable")
-    _, first, count = np.unique(pupils[order], return_index=True, return_counts=True)
-    rank = np.empty(pupils.size, dtype=np.intp)
-    rank[order] = np.arange(pupils.size) - np.repeat(first, count)
+def _siblings(students: Ints) -> Ints:
+    """Other links of the same student, shape (most, links), filled with the link itself."""
+    order = np.argsort(students, kind="stable")
+    _, first, count = np.unique(students[order], return_index=True, return_counts=True)
+    rank = np.empty(students.size, dtype=np.intp)
+    rank[order] = np.arange(students.size) - np.repeat(first, count)
     start, size = (np.repeat(x, count)[np.argsort(order)] for x in (first, count))
     steps = np.arange(1, int(count.max(initial=1)))[:, None]
-    return np.where(steps < size, order[start + (rank + steps) % size], np.arange(pupils.size))
+    return np.where(steps < size, order[start + (rank + steps) % size], np.arange(students.size))
 
 
 def _p_values(exchanged: _Exchanged, r: Floats, *, chains: int | None = None) -> Floats:
     """p of each world's residuals r (persons, worlds), against so many of the chains (all); shape (worlds,)."""
     links, drawn = exchanged.links, exchanged.drawn[: None if chains is None else chains + 1]
     filled = np.nan_to_num(r)
-    teacher, pupil = filled[exchanged.names], filled[links.pupils] * links.weights[:, None]
-    each = np.arange(links.pupils.size + 1)
-    ones = np.ones(links.pupils.size)
+    teacher, student = filled[exchanged.names], filled[links.students] * links.weights[:, None]
+    each = np.arange(links.students.size + 1)
+    ones = np.ones(links.students.size)
     likeness, fellows = np.empty((2, drawn.shape[0], r.shape[1]))
     for chain, of in enumerate(drawn):
-        # What the pupils of each teacher make together: S1 is its product with the teacher, S2 with itself.
-        together = sparse.csc_array((ones, of, each), shape=(exchanged.names.size, ones.size)) @ pupil
+        # What the students of each teacher make together: S1 is its product with the teacher, S2 with itself.
+        together = sparse.csc_array((ones, of, each), shape=(exchanged.names.size, ones.size)) @ student
         likeness[chain], fellows[chain] = (teacher * together).sum(axis=0), (together**2).sum(axis=0)
     total = _standardised(likeness) + _standardised(fellows)
     return np.asarray((1 + (total[1:] >= total[0] - 1e-12).sum(axis=0)) / total.shape[0])
@@ -257,17 +257,17 @@ def _standardised(values: Floats) -> Floats:
 def _power(exchanged: _Exchanged, has_residual: npt.NDArray[np.bool_], rng: np.random.Generator) -> float:
     """Share of worlds with influence .5 in which p <= .05, with these links, people and chains.
 
-    Teachers come before their pupils by birth; a pupil is half the weighted mean of the teachers and otherwise new.
+    Teachers come before their students by birth; a student is half the weighted mean of the teachers and otherwise new.
     """
     strength = 0.5
     links = exchanged.links
     true = rng.normal(size=(links.born.size, _WORLDS))
-    order = np.lexsort((links.pupils, links.born[links.pupils]))
-    first = np.unique(links.pupils[order], return_index=True)[1]
+    order = np.lexsort((links.students, links.born[links.students]))
+    first = np.unique(links.students[order], return_index=True)[1]
     for at in np.split(order, np.sort(first)[1:]):
-        pupil, w = links.pupils[at[0]], links.weights[at]
+        student, w = links.students[at[0]], links.weights[at]
         mean = (w[:, None] * true[links.teachers[at]]).sum(axis=0) / np.sqrt((w**2).sum())
-        true[pupil] = strength * mean + np.sqrt(1 - strength**2) * true[pupil]
+        true[student] = strength * mean + np.sqrt(1 - strength**2) * true[student]
     seen = true + _ERROR * rng.normal(size=true.shape)
     seen[~has_residual] = np.nan
     return float((_p_values(exchanged, seen, chains=_WORLDS - 1) <= 0.05).mean())

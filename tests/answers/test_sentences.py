@@ -164,7 +164,7 @@ def test_lineage_says_what_it_could_have_found_and_what_it_cannot_tell():
     assert "resemblance in how often they slide +0.31, birth and date taken off" in said
     assert "it cannot tell teaching from choosing a like-minded teacher or a shared town" in said
     assert said.endswith(
-        "where they slide is another question, which agreement_of_pupils asks and may answer otherwise."
+        "where they slide is another question, which agreement_of_students asks and may answer otherwise."
     )
     many = {"pairs": 60, "p": 0.012, "p_holm": 0.036, "rates_in_family": 3, "warning": None}
     (said,) = sentences("lineage_resemblance", pl.DataFrame([row | many]))
@@ -336,8 +336,8 @@ PLACE = {
             {"player": "Ann", "other_player": "Bo", "are_teacher_and_student": True, "places": 40, "kappa": 0.5,
              "beyond": -0.1, "beyond_low": -0.3, "beyond_high": 0.1,
              "warning": "both slid at fewer than 5 places: rough"},
-            "Ann and Bo, teacher and pupil, agree at 40 places where to slide by kappa 0.50, of which −0.10 (−0.30 to "
-            "+0.10) is beyond what all do there. Caution: both slid at fewer than 5 places: rough.",
+            "Ann and Bo, teacher and student, agree at 40 places where to slide by kappa 0.50, of which −0.10 (−0.30 "
+            "to +0.10) is beyond what all do there. Caution: both slid at fewer than 5 places: rough.",
         ),
         (
             "shifts_by_player",
@@ -360,10 +360,10 @@ PLACE = {
             "North, chords of 4 strings: of none one can tell whether it is broken (6 heard).",
         ),
         (
-            "agreement_of_pupils",
+            "agreement_of_students",
             {"taught": 4, "others": 3, "mean_taught": 0.43, "mean_others": -0.27, "p": None,
              "warning": "fewer than 30 pairs: no p value"},
-            "4 pairs of teacher and pupil agree where to slide by +0.43 beyond what all do, 3 other pairs by −0.27. "
+            "4 pairs of teacher and student agree where to slide by +0.43 beyond what all do, 3 other pairs by −0.27. "
             "Caution: fewer than 30 pairs: no p value; years of birth and recording are left out, and people of one "
             "time agree too; how often they slide is another question, which lineage_resemblance asks and may answer "
             "otherwise.",

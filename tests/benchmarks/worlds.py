@@ -154,14 +154,14 @@ def regressed(rng: RNG, *, number: int, cv: float, uncertain: float = 0.0, half_
 
 
 def taught(rng: RNG, *, pairs: int, influence: float, recorded: float = 1.0) -> tuple[Links, Floats]:
-    """Pupils of every third as many teachers and their log rates; a trend of -20 % a decade of birth."""
+    """Students of every third as many teachers and their log rates; a trend of -20 % a decade of birth."""
     teachers = max(pairs // 3, 2)
     born_teacher = rng.uniform(1840, 1890, teachers)
     of = rng.integers(0, teachers, pairs)
     born = np.r_[born_teacher, born_teacher[of] + rng.uniform(14, 40, pairs)]
     own = rng.normal(size=teachers)
-    pupil = influence * own[of] + np.sqrt(1 - influence**2) * rng.normal(size=pairs)
-    logs = 0.5 * np.r_[own, pupil] + 0.25 * rng.normal(size=born.size) + np.log(0.8) * (born - 1870) / 10
+    student = influence * own[of] + np.sqrt(1 - influence**2) * rng.normal(size=pairs)
+    logs = 0.5 * np.r_[own, student] + 0.25 * rng.normal(size=born.size) + np.log(0.8) * (born - 1870) / 10
     logs[:teachers][rng.random(teachers) >= recorded] = np.nan
     size = born.size
     return Links(np.arange(teachers, size), of, np.ones(pairs), born, np.full(size, -1)), logs

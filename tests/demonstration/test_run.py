@@ -168,8 +168,8 @@ def test_a_passage_is_shown_side_by_side(result):
     assert sum(line.startswith(("Mossgate school", "Saltmarrow school")) for line in said.stdout.splitlines()) >= 2
     works = CliRunner().invoke(app, ["passage", str(result.folder), "--as", "csv"]).stdout
     assert "air-in-d,Air in D,3,3,3," in works
-    pupil = CliRunner().invoke(app, ["passage", str(result.folder), "air-in-d", "--player", "larkspindle"])
-    assert "pupil of Orrin Quillfeather" in " ".join(pupil.stdout.split())
+    student = CliRunner().invoke(app, ["passage", str(result.folder), "air-in-d", "--player", "larkspindle"])
+    assert "student of Orrin Quillfeather" in " ".join(student.stdout.split())
     report = result.folder / "derived" / "report"
     page = (report / "passage" / "romance-in-f.html").read_text(encoding="utf-8")
     assert page.count('class="take"') >= 3

@@ -263,7 +263,7 @@ def test_lineage_goes_by_the_shortest_path():
 
 
 def test_generations_stand_beside_what_birth_alone_would_give():
-    # Each pupil is born twenty years after the teacher and slides half as often: birth alone tells all of it.
+    # Each student is born twenty years after the teacher and slides half as often: birth alone tells all of it.
     people = [f"p{k}" for k in range(5)]
     tables = joined(
         {

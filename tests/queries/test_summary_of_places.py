@@ -29,7 +29,7 @@ def con() -> Any:
         for k, finger in ((0, 1), (2, 3), (4, 1), (5, 3))
     ]
     tables = joined(two_takes(), part("Zorn 1911"), people, {"note_hand": hands})
-    results = ("place_effect", "player_likeness", "likeness_of_pupils")
+    results = ("place_effect", "player_likeness", "likeness_of_students")
     return database("player", "school", "period", "bar", results=results, **tables)
 
 
@@ -128,7 +128,7 @@ def test_players_who_share_many_places_are_compared() -> None:
         "player": [{"player_id": who, "name": who.title()} for who in slides],
         "teaching": [{"teacher_id": "ann", "student_id": "bo", "certainty": "certain"}],
     }
-    con = database("player", results=("player_likeness", "likeness_of_pupils"), **joined(whole, people, *takes))
+    con = database("player", results=("player_likeness", "likeness_of_students"), **joined(whole, people, *takes))
     columns = ("player", "other_player", "are_teacher_and_student", "places", "both_slid", "one_slid", "neither_slid")
     made = rows(con, "summary.agreement_between_players", *columns)
     assert made[0] == ("Ann", "Bo", True, 40, pytest.approx(13), pytest.approx(1), pytest.approx(26))
@@ -138,7 +138,7 @@ def test_players_who_share_many_places_are_compared() -> None:
     assert beyond > 0.5
     assert low > 0.3
     columns = ("taught", "others", "p", "warning")
-    assert rows(con, "summary.agreement_of_pupils", *columns) == [
+    assert rows(con, "summary.agreement_of_students", *columns) == [
         (1, 5, None, "1 of the 30 pairs that a p value needs")
     ]
     cautions = dict(rows(con, "summary.agreement_between_players", "both_slid", "warning"))

@@ -132,7 +132,7 @@ def test_chances_are_raised_to_a_mean() -> None:
 
 
 def test_strangers_at_telling_places_agree_by_the_places_alone() -> None:
-    """Places differ much; nobody copies anybody, but for one pupil who does as the teacher in four places of five."""
+    """Places differ much; nobody copies anybody, but for one student who does as the teacher in four places of five."""
     rng = np.random.default_rng(11)
     chance = 1 / (1 + np.exp(-rng.normal(0, 1.5, 300)))
     slid = (rng.random((10, 300)) < chance).astype(np.float64)
@@ -159,7 +159,7 @@ def test_strangers_at_telling_places_agree_by_the_places_alone() -> None:
 
 
 def test_taught_pairs_that_stand_out_are_as_rare_as_exchanges_that_keep_them() -> None:
-    """Six teachers of six pupils each: 2 (6!)^2 of the 12! orders of twelve players keep all 36 pairs."""
+    """Six teachers of six students each: 2 (6!)^2 of the 12! orders of twelve players keep all 36 pairs."""
     links = np.zeros((12, 12), dtype=np.bool_)
     links[:6, 6:] = links[6:, :6] = True
     tested = taught_pairs(links.astype(np.float64), links, seed=[1])

@@ -1,4 +1,4 @@
-"""Do pupils resemble their own teachers?"""
+"""Do students resemble their own teachers?"""
 
 import numpy as np
 import pytest
@@ -12,8 +12,8 @@ def world(rng, *, pairs, influence, teachers=None):
     of = rng.integers(0, teachers, pairs)
     born = np.r_[born_teacher, born_teacher[of] + rng.uniform(14, 40, pairs)]
     own = rng.normal(size=teachers)
-    pupil = influence * own[of] + np.sqrt(1 - influence**2) * rng.normal(size=pairs)
-    logs = 0.5 * np.r_[own, pupil] + 0.25 * rng.normal(size=born.size) - 0.022 * (born - 1870)
+    student = influence * own[of] + np.sqrt(1 - influence**2) * rng.normal(size=pairs)
+    logs = 0.5 * np.r_[own, student] + 0.25 * rng.normal(size=born.size) - 0.022 * (born - 1870)
     size = born.size
     return Links(np.arange(teachers, size), of, np.ones(pairs), born, np.full(size, -1)), logs
 
@@ -46,7 +46,7 @@ def test_chains_reach_all_assignments_alike():
     r[5:] = r[5:] * 0.3
     r[5:10] += r[:5]
     born = np.r_[np.full(5, 1850.0), np.full(30, 1880.0)]
-    # 30 pupils, since fewer get no p, of whom only the first five weigh anything.
+    # 30 students, since fewer get no p, of whom only the first five weigh anything.
     teachers = np.r_[np.arange(5), np.zeros(25, dtype=int)]
     weights = np.r_[np.ones(5), np.full(25, 1e-9)]
     links = Links(np.arange(5, 35), teachers, weights, born, np.full(35, -1))
@@ -71,19 +71,19 @@ def test_places_and_ages_limit_the_candidates():
     links = Links(np.array([2, 3]), np.array([0, 1]), np.ones(2), born, places)
     r = np.random.default_rng(1).normal(size=5)
     assert resemblance(links, r, seed=(1,)).candidates == 1.0
-    anywhere = Links(links.pupils, links.teachers, links.weights, born, np.full(5, -1))
+    anywhere = Links(links.students, links.teachers, links.weights, born, np.full(5, -1))
     assert resemblance(anywhere, r, seed=(1,)).candidates == 2.0
-    # A pupil five years younger has only the own teacher.
+    # A student five years younger has only the own teacher.
     near = Links(np.array([4, 3]), np.array([0, 1]), np.ones(2), born, np.full(5, -1))
     assert resemblance(near, r, seed=(1,)).candidates == 1.5
 
 
 def test_several_teachers_share_a_weight():
     assert link_weights(["a", "a", "b"], ["certain", "probable", "probable"]) == pytest.approx([4 / 7, 3 / 7, 0.75])
-    # No pupil is ever given the same teacher twice: two pupils with the same two teachers can only keep them.
+    # No student is ever given the same teacher twice: two students with the same two teachers can only keep them.
     born = np.r_[1850.0, 1851, np.full(16, 1880)]
-    pupils = np.repeat(np.arange(2, 18), 2)
-    links = Links(pupils, np.tile([0, 1], 16), np.full(32, 0.5), born, np.full(18, -1))
+    students = np.repeat(np.arange(2, 18), 2)
+    links = Links(students, np.tile([0, 1], 16), np.full(32, 0.5), born, np.full(18, -1))
     assert resemblance(links, np.random.default_rng(1).normal(size=18), seed=(1,)).p == 1.0
 
 

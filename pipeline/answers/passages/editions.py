@@ -49,7 +49,7 @@ _FOLLOWS = {
 
 
 def _of_teacher(take_id: str, player: str, link: Row, row: Row) -> str:
-    who = f"{player}, pupil of {link['teacher']}{doubt_words(link['certainty'], 'teaching')},"
+    who = f"{player}, student of {link['teacher']}{doubt_words(link['certainty'], 'teaching')},"
     if row["state"] == "too_little":
         told = f"cannot be told: {_too_little(row)}"
         return f"{take_id}: whether {who} follows that teacher's edition ({row['edition']}) {told}."

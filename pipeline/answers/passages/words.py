@@ -138,24 +138,20 @@ def sentences(passage: Passage) -> Iterator[str]:
         within = f"95 % limits {100 * limits.low:.0f}–{100 * limits.high:.0f} % if each were by itself"
         whose = f"in {counts((take.take_id, take.player_id) for take in passage.takes).words()}"
         yield f"In all {slid} of {told} ({100 * slid / told:.0f} %, {within}), {whose}."
-    for take in passage.takes:
-        if take.is_doubtful:
-            yield _doubt(take)
+    if doubtful := [take.label for take in passage.takes if take.is_doubtful]:
+        yield f"{', '.join(doubtful)}: {_DOUBT}"
     if passage.passed_by:
         yield f"Not reached by {', '.join(passage.passed_by)}."
     for take_id, why in passage.unlike:
         yield f"{take_id}: {why}."
 
 
-def _doubt(take: TakeRow) -> str:
-    """Why a further time through is not counted, and what the reader can do."""
-    return (
-        f"{take.label}: fewer than 8 notes in a row go with the part once more, where no repeat is written, so it may "
-        "be other music: not counted. If it is this passage, say which note one of them is in "
-        "catalogue/place_decision.csv, or enter the repeat in written_way.csv; then run."
-    )
-
-
+_DOUBT = (
+    "fewer than 8 notes in a row go with the part once more, where no repeat is written, so it may be other music: "
+    "not counted. If it is this passage, say which note one of them is in catalogue/place_decision.csv, or enter the "
+    "repeat in written_way.csv; then run."
+)
+"""Why a further time through is not counted, and what the reader can do."""
 GROUP_HEADS = ("players", "takes", "slid", "of", "share (95 % if each were by itself)")
 
 

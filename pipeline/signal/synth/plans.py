@@ -61,7 +61,7 @@ def random_plan(
         the middle of the side.
     taste : what the player would rather not do with the hand; None for a hand that walks at random. With it,
         ``slide_share`` is the share of the shifts along a string that are heard.
-    line : the melody to play, to its end or till ``length_s``; with a taste only.
+    line : the melody to play, to its end or until ``length_s``; with a taste only.
     """
     who = random_player(rng) if player is None else player
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}" if key is None else key

@@ -36,7 +36,7 @@ PER_SEMITONE, MOST_SEMITONES, BEGUN, CHANGE = 0.5, 12.0, 0.7, 1.5
 REMEMBERED_S = 1.0
 """For so long a player is taken to go on from the last pitch."""
 ROUNDS, BLIND_ROUNDS, LEAST_FRAMES = 16, 6, 20.0
-"""Of expectation and maximisation, at first without register, lest a tune be split into high and low notes."""
+"""Of expectation and maximisation, at first without register, so that no tune is split into high and low notes."""
 STARTS, BLOCK_S = 6, 1.0
 """Starts at random, in blocks: the likeliest end of all is taken, for some end in a split that is no player's."""
 PER_DB, REGISTER_SPREAD = 1.0, 4.5

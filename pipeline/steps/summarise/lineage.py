@@ -1,4 +1,4 @@
-"""Whether pupils resemble their own teachers more than others who could have taught then."""
+"""Whether students resemble their own teachers more than others who could have taught then."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -133,13 +133,13 @@ def _recorded(players: pl.DataFrame) -> Floats | None:
 def _links(taught: pl.DataFrame, players: pl.DataFrame) -> Links:
     number = {name: place for place, name in enumerate(players["player_id"])}
     born = players["born"].fill_null(np.nan).to_numpy().astype(np.float64)
-    pupils = np.array([number[name] for name in taught["student_id"]], dtype=np.intp)
+    students = np.array([number[name] for name in taught["student_id"]], dtype=np.intp)
     teachers = np.array([number[name] for name in taught["teacher_id"]], dtype=np.intp)
-    dated = np.isfinite(born[pupils]) & np.isfinite(born[teachers]) if pupils.size else np.zeros(0, dtype=bool)
+    dated = np.isfinite(born[students]) & np.isfinite(born[teachers]) if students.size else np.zeros(0, dtype=bool)
     return Links(
-        pupils[dated],
+        students[dated],
         teachers[dated],
-        link_weights(pupils, taught["certainty"].to_list())[dated],
+        link_weights(students, taught["certainty"].to_list())[dated],
         born,
         np.full(born.size, -1),
     )

@@ -17,7 +17,7 @@ from pipeline.stats.resemblance import pairs_warning
 from pipeline.steps.summarise.families import with_holm
 from pipeline.store import schema
 
-TABLES = ("place_effect", "player_likeness", "likeness_of_pupils")
+TABLES = ("place_effect", "player_likeness", "likeness_of_students")
 
 _ROWS = """select written_place_id, take_id, player_id, total(weight) as told,
     total(if(outcome = 'slid', weight, 0)) as slid
@@ -49,9 +49,9 @@ def place_results(
         made["place_effect"] = [
             row for grouping in _GROUPS for row in _effects(con, told, grouping, seed=seed, replicates=replicates)
         ]
-    if {"player_likeness", "likeness_of_pupils"} & set(tables):
-        pairs, of_pupils = _likenesses(con, told, seed=seed, replicates=replicates)
-        made |= {"player_likeness": pairs, "likeness_of_pupils": of_pupils}
+    if {"player_likeness", "likeness_of_students"} & set(tables):
+        pairs, of_students = _likenesses(con, told, seed=seed, replicates=replicates)
+        made |= {"player_likeness": pairs, "likeness_of_students": of_students}
     frames = {
         name: pl.DataFrame(rows, schema=schema.load(name, "result").polars_schema(), orient="row")
         for name, rows in made.items()
@@ -147,7 +147,7 @@ def _likenesses(
         if made is not None:
             rows.append(_pair_row(made, players[i], players[j], taught=bool(links[i, j])))
             beyond[i, j] = beyond[j, i] = made.beyond
-    tested = taught_pairs(beyond, links, seed=group_seed(seed, grouping="likeness", group_key="pupils"))
+    tested = taught_pairs(beyond, links, seed=group_seed(seed, grouping="likeness", group_key="students"))
     if tested is None:
         return rows, []
     return rows, [{"links": "teacher_and_student"} | vars(tested) | {"warning": pairs_warning(tested.taught)}]

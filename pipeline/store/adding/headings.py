@@ -103,7 +103,7 @@ _NOT_BELOW = {
 }
 """Fields that are not meant where a heading stands below one of these: a composer's birth is not the player's."""
 SOURCES = "drafted from"
-"""Heading of a drafted sheet under which it stands whence each cell came; no field."""
+"""Heading of a drafted sheet that says where each cell came from; no field."""
 _LIGATURES = str.maketrans({"œ": "oe", "æ": "ae", "ø": "o", "ł": "l"})
 
 

@@ -28,7 +28,7 @@ CLIPPED_SHARE = 0.2
 
 @dataclass(frozen=True)
 class Heard:
-    """Samples of a span of a file as one channel, float32 of shape (n,); their rate; whence they come."""
+    """Samples of a span of a file as one channel, float32 of shape (n,); their rate; where they come from."""
 
     samples: Samples
     sample_rate_hz: int

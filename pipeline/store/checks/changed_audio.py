@@ -88,7 +88,7 @@ class Hashes:
 
 MOST_OF_ONE_SIZE = 20
 """More files of one size are not compared: where all are cut to one length, reading them takes too long (judgement)."""
-TWIN_CURE = "keep one of the two rows in transfer.csv, lest a performance counts twice"
+TWIN_CURE = "keep one of the two rows in transfer.csv, or a performance counts twice"
 
 
 def twin_words(file: str, transfer_id: str) -> str:

@@ -30,7 +30,7 @@ def check_takes(found: Findings) -> None:
         told = with_passages.intersection(sides) or bowed_beside(catalogue, take)
         if take["accompaniment"] in OTHER_LINES and sides and not told:
             message = f"with {take['accompaniment']}, and no passages say who plays when"
-            cure = "add rows to passage.csv; till then its slides stay out of rates"
+            cure = "add rows to passage.csv; until then its slides stay out of rates"
             if take["accompaniment"] == "ensemble":
                 cure = f"name its bowed players in performance.csv, or {cure}"
             found.remark("take", take, "accompaniment", message, cure)

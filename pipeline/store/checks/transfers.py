@@ -131,7 +131,9 @@ def _decision(found: Findings, decision: Row, transfer: Row) -> None:
         found.error("speed_decision", decision, "playing_rpm", message, "give one of them, or delete the row")
     if rpm is not None and cents is not None:
         message = "stands beside correction_cents"
-        found.error("speed_decision", decision, "playing_rpm", message, "give one of them only, lest they contradict")
+        found.error(
+            "speed_decision", decision, "playing_rpm", message, "give one of them only: they may contradict each other"
+        )
     if rpm is not None and cents is None and transfer["turntable_rpm"] is None:
         message = "cannot be used without the turntable's speed"
         found.error(

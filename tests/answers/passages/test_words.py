@@ -167,19 +167,19 @@ def test_a_limit_that_is_hardly_not_one_is_not_shown_as_one() -> None:
     assert "other side" not in editions.caution(replace(PASSAGE, followed=[_told(0.3, "followed")]))
 
 
-def test_a_pupil_is_set_beside_the_edition_of_the_teacher() -> None:
+def test_a_student_is_set_beside_the_edition_of_the_teacher() -> None:
     taught = [{"player_id": "quill", "teacher": "Old Ed", "edition": "Ed 1898", "certainty": "probable"}]
     others = {"against_others": 0.7, "against_others_low": 0.1, "against_others_high": 2.0}
     passage = replace(PASSAGE, taught=taught, followed=[_told(0.3, "followed", **others)])
     assert editions.of_teachers(passage) == [
-        "quill-02: quill, pupil of Old Ed (teaching probable), follows that teacher's edition (Ed 1898): what is heard "
-        "is 32 times as likely (95 % limits 2–1000) if it is followed as by chance, and 5 times as likely (95 % limits "
-        "1.3–100) as if another edition is followed."
+        "quill-02: quill, student of Old Ed (teaching probable), follows that teacher's edition (Ed 1898): what is "
+        "heard is 32 times as likely (95 % limits 2–1000) if it is followed as by chance, and 5 times as likely (95 % "
+        "limits 1.3–100) as if another edition is followed."
     ]
     few = replace(passage, followed=[_followed("too_little", places=3), _followed("told", "brack-03")])
     assert editions.of_teachers(few) == [
-        "quill-02: whether quill, pupil of Old Ed (teaching probable), follows that teacher's edition (Ed 1898) cannot "
-        "be told: 3 of the 10 places that an answer needs."
+        "quill-02: whether quill, student of Old Ed (teaching probable), follows that teacher's edition (Ed 1898) "
+        "cannot be told: 3 of the 10 places that an answer needs."
     ]
     assert editions.of_teachers(replace(passage, taught=[])) == []
 

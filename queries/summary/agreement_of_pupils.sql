@@ -1,2 +1,0 @@
-select test.*,
-from result.likeness_of_pupils as test

@@ -1,0 +1,2 @@
+select test.*,
+from result.likeness_of_students as test
