@@ -29,7 +29,7 @@ import numpy as np
 from pipeline.signal.chords.find import Chord, chords_of
 from pipeline.signal.chords.grid import HOP_S, at_rate, midi_of_bins
 from pipeline.signal.chords.judge import which_sound
-from pipeline.signal.chords.octaves import POSSIBLE, is_above
+from pipeline.signal.chords.octaves import POSSIBLE
 from pipeline.signal.chords.partials import HOP_S as FINE_S
 from pipeline.signal.chords.spans import Note, notes_of
 from pipeline.signal.hand.fingerboard import fingerboard

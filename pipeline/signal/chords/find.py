@@ -9,13 +9,13 @@ import numpy as np
 from pipeline.signal.chords.grid import F32, HOP, HOP_S, PER_SEMITONE, at_rate, midi_of_bins
 from pipeline.signal.chords.judge import Sounding, which_sound
 from pipeline.signal.chords.measures import NoteMeasures, measure_note
-from pipeline.signal.chords.octaves import is_above, octave_probability
+from pipeline.signal.chords.octaves import octave_probability
 from pipeline.signal.chords.onsets import Edge, edges
 from pipeline.signal.chords.order import Order, Timed, order_of
 from pipeline.signal.chords.partials import HOP as FINE
 from pipeline.signal.chords.partials import HOP_S as FINE_S
 from pipeline.signal.chords.partials import Course, course_of, levels_along, own_partials
-from pipeline.signal.chords.spans import Note, Span, notes_of, spans_of
+from pipeline.signal.chords.spans import Note, Span, is_above, notes_of, spans_of
 from pipeline.signal.hand.fingerboard import Fingerboard
 from pipeline.units import A4_HZ, Floats, db_of_gain, hz_of_midi, midi_of_hz
 

@@ -5,31 +5,20 @@ note. So what they say is kept as a probability of each note of a chord.
 """
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.signal.chords.grid import PER_SEMITONE
 from pipeline.signal.chords.judge import Sounding
+from pipeline.signal.chords.spans import ABOVE, NEAR, Note
 
-if TYPE_CHECKING:
-    from pipeline.signal.chords.spans import Note
-
-ABOVE = (12.0, 19.0)  # semitones to partials 2 and 3
-NEAR = 0.6
-"""Semitones off at which a candidate is an octave still: two of the grid's 20 cents beside half a semitone."""
 EDGE_FRAMES = 2  # at both ends, where the note before or after rings (common practice, no source)
 POSSIBLE = 0.15
 """From here on an octave may sound unheard: said of 5 to 7 % of notes of chords with none, with one of 65 % on
 violin and cello, 52 % on the viola (``benchmarks.chords``)."""
 
 
-def is_above(semitones: float) -> bool:
-    """Whether an interval is an octave or a twelfth."""
-    return any(abs(semitones - step) < NEAR for step in ABOVE)
-
-
-def octave_probability(note: "Note", others: "Sequence[Note]", sounding: Sounding) -> float:
+def octave_probability(note: Note, others: Sequence[Note], sounding: Sounding) -> float:
     """Probability that an octave or a twelfth above a note is bowed as well, besides the ``others`` of its chord.
 
     The mean over the note's frames of what the judges say of such a candidate, which is calibrated frame by frame; the

@@ -17,7 +17,6 @@ from pipeline.signal.chords.beside import SAME_BINS
 from pipeline.signal.chords.candidates import Ints
 from pipeline.signal.chords.grid import F32, HOP_S, PER_SEMITONE
 from pipeline.signal.chords.judge import Sounding
-from pipeline.signal.chords.octaves import is_above
 from pipeline.signal.chords.playable import best_set
 from pipeline.signal.hand.fingerboard import Fingerboard
 from pipeline.units import Floats
@@ -49,6 +48,9 @@ CLAIM_S, CLAIM_TOGETHER_S, TOGETHER_S = 0.2, 0.06, 0.06
 NEXT_S, BREAK_S = 0.15, 0.35
 """Longest time from an onset of a broken chord to the next, and from its first to its last: 30 to 290 ms were heard."""
 MOST_NOTES = 4  # strings
+ABOVE = (12.0, 19.0)  # semitones to partials 2 and 3
+NEAR = 0.6
+"""Semitones off at which a candidate is an octave still: two of the grid's 20 cents beside half a semitone."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,6 +127,11 @@ def _is_sure(note: Note) -> bool:
     if frames > SHORT_FRAMES:
         return True
     return frames >= SHORTEST_FRAMES and frames * logit(min(note.bowed, 1.0 - 1e-3)) >= LEAST_ODDS
+
+
+def is_above(semitones: float) -> bool:
+    """Whether an interval is an octave or a twelfth."""
+    return any(abs(semitones - step) < NEAR for step in ABOVE)
 
 
 def _is_above_another(note: Note, notes: list[Note]) -> bool:

@@ -5,8 +5,8 @@ import pytest
 
 from pipeline.signal.chords.grid import PER_SEMITONE
 from pipeline.signal.chords.judge import KEPT, Sounding
-from pipeline.signal.chords.octaves import is_above, octave_probability
-from pipeline.signal.chords.spans import Note
+from pipeline.signal.chords.octaves import octave_probability
+from pipeline.signal.chords.spans import Note, is_above
 
 FRAMES, PLACE = 20, 150
 
