@@ -5,6 +5,7 @@ how the first errs. Writes ``chord_trees.npz`` and, beside it, the record ``chor
 """
 
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -214,54 +215,63 @@ def figures(heard: list[Heard]) -> dict[str, float]:
     }
 
 
-def learn(crew: Crew, *, scale: float) -> None:
-    """Learn, calibrate, test on mixes of other seeds, write the weights; ``scale`` multiplies their numbers."""
-    mixes, held_back = _scaled(MIXES, scale), _scaled(HELD_BACK, min(scale, 1.0))
-    arrays: dict[str, npt.NDArray[np.generic]] = {
-        "first_names": names_array(judge.FIRST_NAMES),
-        "second_names": names_array(judge.SECOND_NAMES),
-    }
-    rows: dict[str, int] = {}
-    for kind, own in mixes.items():
-        values, states = gathered(crew, own, kind=kind, start=FIRST_FROM)
-        first = grown(values, np.minimum(states, 1), FIRST_TREES)
-        rows[f"{kind}_first"] = len(values)
-        values, states = gathered(crew, own, kind=kind, start=SECOND_FROM, first=first)
-        rows[f"{kind}_second"] = len(values)
-        arrays |= {**first.arrays(f"{kind}_first"), **grown(values, states, SECOND_TREES).arrays(f"{kind}_second")}
+def learn(crew: Crew, *, scale: float, kinds: Iterable[str] = judge.WINDOWS) -> None:
+    """Learn the judges of these windows, calibrate them, test on mixes of other seeds, write weights and record.
+
+    Judges of other windows stay as they are. ``scale`` multiplies the numbers of mixes.
+    """
+    for kind in kinds:
+        mixes = _scaled(MIXES[kind], scale)
+        rows: dict[str, int] = {}
+        values, states = gathered(crew, mixes, kind=kind, start=FIRST_FROM)
+        first, rows["first"] = grown(values, np.minimum(states, 1), FIRST_TREES), len(values)
+        values, states = gathered(crew, mixes, kind=kind, start=SECOND_FROM, first=first)
+        second, rows["second"] = grown(values, states, SECOND_TREES), len(values)
         print(f"chords: {kind} grown", flush=True)
-    lines = {name: np.array([1.0, 0.0]) for name in INSTRUMENTS}
-    _write(arrays, lines)
-    for name, own in held_back.items():
-        heard = heard_on(crew, own, judged_as=name)
-        share = np.clip(np.concatenate([one.answer for one in heard]), 1e-4, 1.0 - 1e-4)
-        line = LogisticRegression(C=100.0).fit(logit(share)[:, None], np.concatenate([one.bowed for one in heard]))
-        lines[name] = np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])
-    _write(arrays, lines)
-    record: dict[str, Any] = {
+        own = [name for name in INSTRUMENTS if judge.kind_of_window(name) == kind]
+        arrays = {**first.arrays(f"{kind}_first"), **second.arrays(f"{kind}_second")}
+        _put(arrays | {f"{name}_line": np.array([1.0, 0.0]) for name in own})
+        tested: dict[str, Any] = {}
+        for name in own:
+            held_back = _scaled(HELD_BACK[name], min(scale, 1.0))
+            line = calibration(heard_on(crew, held_back, judged_as=name))
+            _put({f"{name}_line": line})
+            found = figures(heard_on(crew, {name: held_back[name]}, judged_as=name))
+            tested[name] = {"mixes": held_back, "calibration": [round(float(x), 4) for x in line], **found}
+        _note(kind, {"mixes_for_each_judge": mixes, "rows": rows, "held_back": tested})
+        print(json.dumps(tested), flush=True)
+
+
+def calibration(heard: list[Heard]) -> Floats:
+    """Slope and offset that turn log odds of answers into those of being bowed (Platt 1999)."""
+    share = np.clip(np.concatenate([one.answer for one in heard]), 1e-4, 1.0 - 1e-4)
+    line = LogisticRegression(C=100.0).fit(logit(share)[:, None], np.concatenate([one.bowed for one in heard]))
+    return np.array([float(line.coef_[0, 0]), float(line.intercept_[0])])
+
+
+def _scaled(mixes: dict[str, int], scale: float) -> dict[str, int]:
+    return {name: max(2, round(count * scale)) for name, count in mixes.items()}
+
+
+def _put(arrays: dict[str, npt.NDArray[np.generic]]) -> None:
+    """Put these arrays into the file of weights."""
+    known: dict[str, npt.NDArray[np.generic]] = {}
+    if judge.WEIGHTS.exists():
+        with np.load(judge.WEIGHTS) as file:
+            known = {name: file[name] for name in file.files}
+    known |= arrays
+    known |= {"first_names": names_array(judge.FIRST_NAMES), "second_names": names_array(judge.SECOND_NAMES)}
+    np.savez_compressed(judge.WEIGHTS, **known)  # type: ignore[arg-type]
+
+
+def _note(kind: str, noted: dict[str, Any]) -> None:
+    """Put what the judges of one window were learned from into the record."""
+    path = judge.WEIGHTS.with_suffix(".json")
+    record = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+    how = {
         "made_by": "python -m pipeline.training",
         "seed": SEED,
         "length_s": LENGTH_S,
-        "mixes_for_each_judge": mixes,
-        "rows": rows,
         "trees": {"first": FIRST_TREES, "second": SECOND_TREES},
-        "calibration": {name: [round(float(x), 4) for x in line] for name, line in lines.items()},
-        "held_back": {"mixes": held_back, **{name: _tested(crew, held_back, name) for name in INSTRUMENTS}},
     }
-    path = judge.WEIGHTS.with_suffix(".json")
-    path.write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
-    print(json.dumps(record["held_back"]), flush=True)
-
-
-def _scaled(mixes: dict[str, dict[str, int]], scale: float) -> dict[str, dict[str, int]]:
-    return {kind: {name: max(2, round(n * scale)) for name, n in own.items()} for kind, own in mixes.items()}
-
-
-def _write(arrays: dict[str, npt.NDArray[np.generic]], lines: dict[str, Floats]) -> None:
-    named = {f"{name}_line": line for name, line in lines.items()}
-    np.savez_compressed(judge.WEIGHTS, **arrays, **named)  # type: ignore[arg-type]
-
-
-def _tested(crew: Crew, held_back: dict[str, dict[str, int]], instrument: str) -> dict[str, float]:
-    """Figures of an instrument by its own judges."""
-    return figures(heard_on(crew, {instrument: held_back[instrument][instrument]}, judged_as=instrument))
+    path.write_text(json.dumps(record | {kind: how | noted}, indent=1) + "\n", encoding="utf-8")
