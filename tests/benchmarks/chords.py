@@ -31,7 +31,7 @@ from pipeline.signal.chords.grid import HOP_S, at_rate, midi_of_bins
 from pipeline.signal.chords.judge import which_sound
 from pipeline.signal.chords.octaves import POSSIBLE
 from pipeline.signal.chords.partials import HOP_S as FINE_S
-from pipeline.signal.chords.spans import Note, notes_of
+from pipeline.signal.chords.spans import Note, is_above, notes_of
 from pipeline.signal.hand.fingerboard import fingerboard
 from pipeline.signal.line.follow import follow
 from pipeline.signal.slides.detect import find_notes_and_slides
