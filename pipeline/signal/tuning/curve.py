@@ -27,6 +27,9 @@ JUMP_LARGE_CENTS, JUMP_BORNE_OUT_SIGMAS, JUMP_LARGE_BORNE_OUT_SIGMAS = 18.0, 3.5
 # otherwise taken for small steps (trial, on smooth drifts by 40 cents and back: 6 errors beside a line do not suffice,
 # nor do 7.3 in all; of 25 changes by 10 cents 24 show by 8).
 JUMP_SMALL_CENTS, JUMP_SMALL_SIGMAS, JUMP_NEAR_S, JUMP_NEAR_SIGMAS = 12.0, 7.6, 20.0, 6.5
+# What is this far from what it must be, once it was placed within 6 s, is given up: placed closer it does not become so
+# (trial, of 118 changes that held the least had .54 by then).
+JUMP_HOPELESS = 0.4
 MOST_JUMPS = 5
 # of sudden changes of the least size that a side is said to show, so many are found; sizes are known modulo a semitone
 FOUND_SHARE, LARGEST_CENTS, _LEAST_MOMENTS = 0.9, 50.0, 40
@@ -231,9 +234,10 @@ def _both(place: Place, other: Place) -> Place:
     )
 
 
-def _clear(fit: Fit) -> bool:
+def _clear(fit: Fit, share: float = 1.0) -> bool:
+    # whether the change is as large, or a share as large, as it must come out
     size, sd = abs(float(fit.coefficient[-1])), float(np.sqrt(fit.covariance[-1, -1]))
-    return size >= max(JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS * sd)
+    return size >= share * max(JUMP_LEAST_CENTS, JUMP_LEAST_SIGMAS * sd)
 
 
 def _least_found(tracks: Tracks, fit: Fit, places: tuple[Place, ...], length_s: float) -> float | None:
@@ -296,12 +300,16 @@ def _near(tracks: Tracks, fit: Fit, time_s: float, column: Floats) -> tuple[floa
 
 
 def _placed(tracks: Tracks, fit: Fit, near_s: float, length_s: float, extras: list[Floats]) -> tuple[Place, Fit]:
+    def stepped(place: Place) -> Fit:
+        return _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=place.time_s)], rounds=3)
+
     place = Place(near_s, 0.0, near_s, near_s)
+    fit = stepped(place)
     for reach_s, step_s in ((6.0, 0.1), (3.0, 0.05), (0.6, 0.02)):
-        columns = jump_column(tracks, time_s=place.time_s)
-        fit = _fit(tracks, fit.curve, length_s, [*extras, columns], rounds=3)
         place = place_jump(tracks, fit, near_s=place.time_s, reach_s=reach_s, step_s=step_s)
-    fit = _fit(tracks, fit.curve, length_s, [*extras, jump_column(tracks, time_s=place.time_s)], rounds=3)
+        fit = stepped(place)
+        if not _clear(fit, JUMP_HOPELESS):
+            break
     return place, fit
 
 
