@@ -301,7 +301,7 @@ def describer(
         rows = slice(span.start, span.start + len(bins) + 2 * CONTEXT)
         high, low = (grid[rows] for grid in grids)
         places = search.split, search.lowest_midi
-        network.describe(bins, strength[span], high, low, comb[rows], *places, *network.taps(), out)
+        network.describe(bins, strength[span], high, low, comb[rows], *places, out)
         return out
 
     return describe

@@ -69,6 +69,14 @@ def taps() -> Taps:
 
 
 @cache
+def _flat_taps(width: int, wide: int) -> Taps:
+    """The same distances in grids of so many bins, and in the comb's salience, ``wide`` bins, row after row."""
+    grid, other, near, comb = taps()
+    parts = (grid, width), (other, width), (near, width), (comb, wide)
+    return tuple(part[:, 0] * row + part[:, 1] for part, row in parts)  # type: ignore[return-value]
+
+
+@cache
 def feature_names() -> tuple[str, ...]:
     """What the spectral network gets for a candidate: frames and bins from it, by where it looks, and ``EXTRAS``."""
     parts = zip(("grid", "other", "near", "comb"), taps(), strict=True)
@@ -187,10 +195,6 @@ def describe(
     comb: F32,
     split: int,
     lowest_midi: float,
-    on_grid: npt.NDArray[np.int64],
-    on_other: npt.NDArray[np.int64],
-    on_near: npt.NDArray[np.int64],
-    on_comb: npt.NDArray[np.int64],
     out: F32,
 ) -> None:
     """Features (candidates, f) of candidates ``bins`` (frames, k) of salience ``strength``, but those that are -1.
@@ -199,10 +203,8 @@ def describe(
     on either side; all have ``CONTEXT`` rows more at both ends.
     """
     width, wide = high.shape[1], comb.shape[1]
-    flat, flat_other, flat_near = (part[:, 0] * width + part[:, 1] for part in (on_grid, on_other, on_near))
-    flat_comb = on_comb[:, 0] * wide + on_comb[:, 1]
     grids = high.ravel(), low.ravel(), width, comb.ravel(), wide
-    _describe(bins, strength, *grids, split, lowest_midi, flat, flat_other, flat_near, flat_comb, out)
+    _describe(bins, strength, *grids, split, lowest_midi, *_flat_taps(width, wide), out)
 
 
 @compiled()

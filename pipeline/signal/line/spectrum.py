@@ -167,7 +167,7 @@ class NoiseFloor:
 
     def at(self, frame: float) -> F32:
         """The floor (513,) at a frame."""
-        place = np.clip(frame / self._frames_per_segment - 0.5, 0.0, len(self._rows) - 1.0)
+        place = min(max(frame / self._frames_per_segment - 0.5, 0.0), len(self._rows) - 1.0)
         low = int(place)
         high = min(low + 1, len(self._rows) - 1)
         share = np.float32(place - low)

@@ -220,7 +220,7 @@ def _normal_equations(
     right = np.zeros(total)
     sums = np.zeros(total)
     turns = np.zeros(total)
-    used = np.empty(total, np.int64)
+    used, here = np.empty(total, np.uint64), np.empty(total, np.uint64)
     i = 0
     while i < n:
         j = i
@@ -241,15 +241,21 @@ def _normal_equations(
         for q in range(i, j):
             whole += weight[q] * target[q]
             turned += weight[q] * since_s[q] * target[q]
+            row = columns[q]
+            some = 0
             for x in range(count):
-                value = weight[q] * columns[q, used[x]]
-                if value == 0.0:
-                    continue
-                sums[used[x]] += value
-                turns[used[x]] += value * since_s[q]
-                right[used[x]] += value * target[q]
+                if row[used[x]] != 0.0:
+                    here[some] = used[x]
+                    some += 1
+            for x in range(some):
+                a = here[x]
+                value = weight[q] * row[a]
+                sums[a] += value
+                turns[a] += value * since_s[q]
+                right[a] += value * target[q]
+                into = normal[a]
                 for y in range(x + 1):
-                    normal[used[x], used[y]] += value * columns[q, used[y]]
+                    into[here[y]] += value * row[here[y]]
         taken = shrink[track[i]]
         eased = ease[track[i]]
         for x in range(count):
