@@ -6,6 +6,7 @@ is planned on what is true by then.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from pipeline.engine.damage import Files, Table
@@ -26,6 +27,7 @@ from pipeline.settings import Settings
 from pipeline.steps.base import AnyStep
 from pipeline.steps.scopes import CORPUS, WHOLE, session_units, transfer_ids
 from pipeline.store.audio.channels import channel_rule_of
+from pipeline.store.catalogue.tables import Catalogue
 from pipeline.store.corpus import Corpus
 from pipeline.store.provenance import hash_bytes_of, hash_value
 
@@ -64,6 +66,7 @@ class Planner:
     blocked : why a transfer must not be measured, by transfer id; filled by ``prepare``.
     absent : why a transfer's audio cannot be reached, by transfer id; filled by ``prepare``.
     touched : transfers whose file is as long as it was, but of another time or place; filled by ``prepare``.
+    idle : whether no step on a transfer or session must run, as is known without asking each.
     """
 
     corpus: Corpus
@@ -82,13 +85,20 @@ class Planner:
     sounds: dict[str, SoundSpec] = field(default_factory=dict)
     known: dict[str, Seen] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
+    idle: bool = False
     _done: set[tuple[int, str]] = field(default_factory=set)
+    _asked: set[int] = field(default_factory=set)
     _plain_settings: dict[str, Mapping[str, Any]] = field(default_factory=dict)
     _held: dict[str, dict[str, str]] = field(default_factory=dict)
 
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """The catalogue as transfers and sessions are planned by; ``asked`` tells which of its tables they hang on."""
+        return self.corpus.catalogue.asked_anew()
+
     def prepare(self) -> None:
         """Looks at the catalogue and at size and time of each audio file."""
-        catalogue = self.corpus.catalogue
+        catalogue = self.catalogue
         wrong = any(problem.severity == "error" for problem in catalogue.problems())
         for transfer_id in transfer_ids(catalogue):
             spec = sound_spec(catalogue.row("transfer", transfer_id) or {})
@@ -115,10 +125,12 @@ class Planner:
 
         ``perhaps``: by transfer, tables that earlier stages may still change; those of this stage are added.
         """
+        if self.idle:
+            return
         steps = self.stages[stage]
         perhaps = {} if perhaps is None else perhaps
         if steps[0].scope == "session":
-            units = session_units(self.corpus.catalogue)
+            units = session_units(self.catalogue)
         else:
             units = {transfer_id: (transfer_id,) for transfer_id in self.sounds}
         for unit_id, members in units.items():
@@ -133,6 +145,12 @@ class Planner:
                 found = [Due(unit_id, steps[0].name, members, self.blocked[unit_id])] if new else []
             if found:
                 yield unit_id, transfers, found
+        self._asked.add(stage)
+
+    @property
+    def has_asked_all(self) -> bool:
+        """Whether it is known of all transfers and sessions what must run: each was asked, or none need be."""
+        return self.idle or len(self._asked) == len(self.stages)
 
     def has_due(self, stage: int) -> bool:
         """Whether anything must run in a stage, as things stand."""
@@ -213,7 +231,7 @@ class Planner:
         return Reads(
             step,
             settings=self._settings(step.name),
-            facts=step.facts(self.corpus.catalogue, unit_id),
+            facts=step.facts(self.corpus.catalogue if step.scope == "corpus" else self.catalogue, unit_id),
             samples={t: sha for t in heard if (sha := self.samples(t))},
             sounds={t: self.sounds[t] for t in transfers if t in self.sounds},
             files={t: self.known[t].file_sha256 for t in transfers if t in self.known},
@@ -249,7 +267,7 @@ class Planner:
         problem = self.blocked.get(unit_id, "") if hears else ""
         facts: dict[str, Mapping[str, Any]] = {}
         try:
-            facts = {s.name: {} if problem else s.facts(self.corpus.catalogue, unit_id) for s in steps}
+            facts = {s.name: {} if problem else s.facts(self.catalogue, unit_id) for s in steps}
         except GlidelineError as error:
             problem = str(error)
         return Job(

@@ -20,7 +20,7 @@ from pipeline.engine.jobs import stages
 from pipeline.engine.planner import Planner
 from pipeline.engine.ready import compiled_parts
 from pipeline.engine.twins import twins
-from pipeline.engine.up_to_date import is_noted
+from pipeline.engine.up_to_date import recall
 from pipeline.errors import DataError, UsageError
 from pipeline.flows import prefect_home
 from pipeline.flows.engines import is_elsewhere
@@ -93,7 +93,7 @@ def run(
     if explain_only:
         with uncollected():
             planner = planned(corpus)
-        explained = [] if is_noted(planner) else list(explain(planner))
+        explained = [] if recall(planner) else list(explain(planner))
         return Summary(transfers=len(planner.sounds), explained=explained)
     with locked(corpus.derived, say=display.say):
         mend(corpus.root)

@@ -7,7 +7,7 @@ from itertools import takewhile
 from pipeline.engine.clear_up import SeenFile
 from pipeline.engine.jobs import Did, Report
 from pipeline.engine.planner import Planner
-from pipeline.engine.up_to_date import is_noted, note
+from pipeline.engine.up_to_date import note, recall
 from pipeline.flows.journal import Journal
 from pipeline.flows.progress import Display, Tally
 from pipeline.flows.work import Batch, batches
@@ -64,7 +64,7 @@ class Work:
         # A side is read anew in each stage, and counts once.
         self.heard_s: dict[str, float] = {}
         self.cut_short: Tally | None = None
-        self.noted = is_noted(planner)
+        self.noted = recall(planner)
         self.is_whole = False  # as far as this run knows
 
     def has_due(self) -> bool:

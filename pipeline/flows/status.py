@@ -12,7 +12,7 @@ from pipeline.engine.damage import MOST_TO_ASK
 from pipeline.engine.decision import NEW
 from pipeline.engine.planner import PERHAPS, Due, Planner
 from pipeline.engine.twins import twins
-from pipeline.engine.up_to_date import is_noted
+from pipeline.engine.up_to_date import recall
 from pipeline.errors import DataError
 from pipeline.flows.journal import events, latest
 from pipeline.flows.progress import clock, time_left_s
@@ -92,7 +92,7 @@ def status(corpus: Path | str | Corpus) -> Status:
     # What is known of a file that was only copied or touched most likely still holds.
     planner.known |= {t: planner.seen[planner.sounds[t].file] for t in planner.touched}
     due: dict[tuple[str, str], Due] = {}
-    for item in () if is_noted(planner) else planner.outlook():
+    for item in () if recall(planner) else planner.outlook():
         for transfer_id in item.transfers:
             due[transfer_id, item.step] = item
     log = latest(corpus.derived)

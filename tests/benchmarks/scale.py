@@ -120,24 +120,36 @@ def asking(root: Path) -> None:
 def looking(root: Path, transfers: int) -> None:
     """``status`` and a run with nothing to do, each in a process of its own, with its greatest memory.
 
-    Twice: as a run leaves a corpus, and without what it notes, as after any edit, when every key is worked out.
+    As a run leaves a corpus; ``status`` where only a player was edited, which no transfer hangs on; and without what a
+    run notes, as after other edits, when every key is worked out.
     """
     # in a process of its own: what is forked from a large one counts its memory too
     maker = get_context("spawn").Process(target=make_planned, args=(root,), kwargs={"transfers": transfers})
     maker.start()
     maker.join()
     print(f"{transfers} transfers, all up to date")
-    for word, noted in (("status", True), ("run", True), ("status", False), ("run", False)):
-        if not noted:
-            note_path(root / "derived").unlink(missing_ok=True)
-        line = [sys.executable, "-c", "from pipeline.cli import main; main()", word, str(root)]
-        start = time.perf_counter()
-        with subprocess.Popen(line, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
-            _, status, used = os.wait4(process.pid, 0)
-            process.returncode = os.waitstatus_to_exitcode(status)
-        wall, cpu = time.perf_counter() - start, used.ru_utime + used.ru_stime
-        told = f"{wall:8.1f} s wall {cpu:8.1f} s CPU {used.ru_maxrss / 1024:7.0f} MB peak"
-        print(f"  {word:7} {'' if noted else 'every key anew':24} {told}, exit {process.returncode}", flush=True)
+    for word in ("status", "run"):
+        look(root, word, "")
+    players = root / "catalogue" / "player.csv"
+    written = players.read_text(encoding="utf-8")
+    change(root, "player", "A. Player", "Another Player")
+    look(root, "status", "a player edited")
+    players.write_text(written, encoding="utf-8")
+    for word in ("status", "run"):
+        note_path(root / "derived").unlink(missing_ok=True)
+        look(root, word, "every key anew")
+
+
+def look(root: Path, word: str, how: str) -> None:
+    """Times one command."""
+    line = [sys.executable, "-c", "from pipeline.cli import main; main()", word, str(root)]
+    start = time.perf_counter()
+    with subprocess.Popen(line, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+    wall, cpu = time.perf_counter() - start, used.ru_utime + used.ru_stime
+    told = f"{wall:8.1f} s wall {cpu:8.1f} s CPU {used.ru_maxrss / 1024:7.0f} MB peak"
+    print(f"  {word:7} {how:24} {told}, exit {process.returncode}", flush=True)
 
 
 def command(root: Path, name: str, *words: str) -> None:

@@ -5,9 +5,10 @@ required cell is wrong is left out, and so is what refers to it. ``blocking`` sa
 """
 
 from collections.abc import Iterable, Iterator
+from copy import copy
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import polars as pl
 
@@ -26,10 +27,24 @@ GUESSED = 100
 
 
 class Catalogue:
-    """All hand-kept tables of the corpus folder ``root``; read once, when first asked for."""
+    """All hand-kept tables of the corpus folder ``root``; read once, when first asked for.
+
+    ``asked``: names of the tables that were asked for by now.
+    """
 
     def __init__(self, root: Path) -> None:
         self.root = Path(root)
+        self.asked: set[str] = set()
+        self._places: dict[str, dict[tuple[Any, ...], tuple[str, int]]] = {}
+        self._row_lists: dict[str, list[Row]] = {}
+        self._indexes: dict[tuple[str, str], dict[Any, list[Row]]] = {}
+
+    def asked_anew(self) -> Self:
+        """The same tables, read no second time, with an account of its own of what is asked for."""
+        self.problems()
+        twin = copy(self)
+        twin.asked = set()
+        return twin
 
     def frame(self, table: str) -> pl.DataFrame:
         """All rows of a table that can be used, typed, with the columns computed beside dates, sorted by key.
@@ -138,6 +153,7 @@ class Catalogue:
         if table not in self._relations:
             cure = did_you_mean(table, list(self._relations), otherwise="`glideline dictionary` lists all tables")
             raise DataError(f"{table} is not a hand-kept table", cure)
+        self.asked.add(table)
         return self._relations[table]
 
     @cached_property
@@ -226,18 +242,6 @@ class Catalogue:
                 made.setdefault(row[column], []).append(row)
             self._indexes[table, column] = made
         return self._indexes[table, column]
-
-    @cached_property
-    def _places(self) -> dict[str, dict[tuple[Any, ...], tuple[str, int]]]:
-        return {}
-
-    @cached_property
-    def _row_lists(self) -> dict[str, list[Row]]:
-        return {}
-
-    @cached_property
-    def _indexes(self) -> dict[tuple[str, str], dict[Any, list[Row]]]:
-        return {}
 
 
 def table_files(root: Path, relation: Relation) -> list[Path]:
