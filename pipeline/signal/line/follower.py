@@ -186,8 +186,7 @@ class Follower:
             silence = self.network.spectral.silence
             judged, looks = [], network.to_look_at(self.bins)
             for judge in self.network.tracking:
-                seen, self.logits = self.seen_along_tracks(silence), np.empty_like(self.logits)
-                _judge(judge, looks, seen, self.logits)
+                self.logits = self._judged_along_tracks(judge, looks, silence)
                 silence = judge.silence
                 judged.append(self.logits)
         if judged:
@@ -195,6 +194,12 @@ class Follower:
             self.logits = np.mean(judged, axis=0, dtype=np.float32)
             silence = sum(judge.silence for judge in self.network.tracking) / len(judged)
         return silence
+
+    def _judged_along_tracks(self, judge: Layers, looks: tuple[Any, Any], silence: float) -> F32:
+        """Logits by a network of tracks. What it sees takes a gigabyte in two hours, and goes before the next looks."""
+        logits = np.empty_like(self.logits)
+        _judge(judge, looks, self.seen_along_tracks(silence), logits)
+        return logits
 
     def seen_along_tracks(self, silence: float) -> Callable[[slice, Any], Any]:
         """What a network of tracks sees of the candidates asked for, span by span, once they have been judged."""
