@@ -54,7 +54,7 @@ def _places() -> npt.NDArray[np.int64]:
 def framed_magnitudes(samples: F32, *, start: int, hop: int, window: F32, scratch: F32, out: F32) -> None:
     """Magnitudes of the transforms of windowed frames of ``samples``, into ``out`` (frames, ``BINS``).
 
-    Frames begin at ``start`` and every ``hop`` samples, all inside; ``window`` has an even number of samples, 512 or
+    Frames begin at ``start`` and every ``hop`` samples, all inside; ``window`` has a multiple of 16 samples, 512 or
     fewer, ``scratch`` has ``SCRATCH`` numbers.
     """
     z, x, y = scratch[: 6 * _IMAGINARY].reshape(3, 2 * _IMAGINARY)
@@ -80,21 +80,28 @@ def _framed_magnitudes(samples, start, hop, window, turns, cosine, sine, places,
                 _pass(x, turns, digits, y)
                 _pass(y, turns, digits + 2, x)
             _spectrum(x, places, turns, odd, lanes)
-        for k in range(BINS):
+        # Eight bins of a frame at once, which lie in one line of the cache.
+        for k in range(0, BINS - 1, 8):
             for lane in range(count):
-                out[t + lane, k] = lanes[k * LANES + lane]
+                row, column = out[t + lane, k : k + 8], lanes[k * LANES + lane :]
+                for i in range(8):
+                    row[i] = column[i * LANES]
+        for lane in range(count):
+            out[t + lane, BINS - 1] = lanes[(BINS - 1) * LANES + lane]
 
 
 @compiled()
 def _load(samples, start, hop, count, window, z):  # type: ignore[no-untyped-def]
     """Windowed frames as complex numbers, those of all lanes together."""
-    for i in range(window.shape[0] // 2):
-        even, odd = window[2 * i], window[2 * i + 1]
+    for i in range(0, window.shape[0] // 2, 8):
+        shape = window[2 * i : 2 * i + 16]
         to = (i + i // _QUARTER) * LANES
         for lane in range(count):
             at = start + lane * hop + 2 * i
-            z[to + lane] = samples[at] * even
-            z[to + lane + _IMAGINARY] = samples[at + 1] * odd
+            some, re, im = samples[at : at + 16], z[to + lane :], z[to + lane + _IMAGINARY :]
+            for k in range(8):
+                re[k * LANES] = some[2 * k] * shape[2 * k]
+                im[k * LANES] = some[2 * k + 1] * shape[2 * k + 1]
 
 
 @compiled()
