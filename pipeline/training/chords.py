@@ -33,8 +33,7 @@ LENGTH_S = 15.0
 INSTRUMENTS = ("violin", "viola", "cello")
 MIXES = {"short": {"violin": 675, "viola": 180}, "long": {"viola": 400, "cello": 400}}
 """Mixes for each of the two judges of each window. The violin's learns from violas as well: more voices, and as few
-notes of any pitch are lost. The long window's does not learn from violins: with 200 beside 350 of each, as many trees
-find 49 of 100 octaves on violas instead of 44, but 2 in 100 fewer notes of cellos on noisy discs."""
+notes of any pitch are lost."""
 HELD_BACK = {"violin": {"violin": 48, "viola": 18}, "viola": {"viola": 36}, "cello": {"cello": 36}}
 """Mixes on which each instrument is calibrated: the viola is under-sure and the cello over-sure by the line of both.
 With violins alone, the violin's single lines have more wrong notes."""
