@@ -8,6 +8,7 @@ heard around it, a second, smaller network judges again; and a third by what the
 counts.
 """
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -189,7 +190,7 @@ def _join(  # type: ignore[no-untyped-def]
 
 @compiled()
 def _running_moments(values, share, sums):  # type: ignore[no-untyped-def]
-    """Running sums (3, n + 1) of shares (n, k + 1), and of the values (n, k) and squares of candidates by them."""
+    """Running sums (n + 1, 3) of shares (n, k + 1), and of the values (n, k) and squares of candidates by them."""
     for t in range(values.shape[0]):
         mass = first = second = 0.0
         for j in range(values.shape[1]):
@@ -197,23 +198,32 @@ def _running_moments(values, share, sums):  # type: ignore[no-untyped-def]
             mass += share[t, j]
             first += share[t, j] * v
             second += share[t, j] * v * v
-        sums[0, t + 1] = sums[0, t] + mass
-        sums[1, t + 1] = sums[1, t] + first
-        sums[2, t + 1] = sums[2, t] + second
+        sums[t + 1, 0] = sums[t, 0] + mass
+        sums[t + 1, 1] = sums[t, 1] + first
+        sums[t + 1, 2] = sums[t, 2] + second
 
 
 def _usual(values: Floats, share: Floats, *, narrowest: float) -> tuple[Floats, Floats]:
     """Mean and spread around each frame of values (n, k) of the candidates, (widths, n) each, by their posteriors."""
     n = len(values)
-    sums, at = np.zeros((3, n + 1)), np.arange(n)
+    sums = np.zeros((n + 1, 3))
     _running_moments(values, share, sums)
     centre, width = np.empty((2, len(REGISTER), n))
-    for i, half in enumerate(REGISTER):
-        low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, n)
-        mass, first, second = (sums[:, high] - sums[:, low]) / (high - low)
-        centre[i] = first / np.maximum(mass, 1e-6)
-        width[i] = np.sqrt(np.maximum(second / np.maximum(mass, 1e-6) - centre[i] ** 2, 0.0)) + narrowest
+    _moments(sums, np.array(REGISTER), narrowest, centre, width)
     return centre, width
+
+
+@compiled(error_model="numpy")
+def _moments(sums, halves, narrowest, centre, width):  # type: ignore[no-untyped-def]
+    n = centre.shape[1]
+    for i in range(halves.shape[0]):
+        for t in range(n):
+            low, high = max(t - halves[i], 0), min(t + halves[i] + 1, n)
+            mass = max((sums[high, 0] - sums[low, 0]) / (high - low), 1e-6)
+            middle = (sums[high, 1] - sums[low, 1]) / (high - low) / mass
+            square = (sums[high, 2] - sums[low, 2]) / (high - low) / mass
+            centre[i, t] = middle
+            width[i, t] = math.sqrt(max(square - middle * middle, 0.0)) + narrowest
 
 
 def track_features(
