@@ -121,6 +121,10 @@ EDITS: dict[str, tuple[str, str, list[str], bool]] = {
     "a school": ("school", "scheme,school_id,name", ["main,north,North"], False),
     "a period": ("period", "scheme,period_id,name,span", ["main,early,Early,1900/1910"], False),
     "a teacher": ("teaching", "teacher_id,student_id,certainty", ["p,p,possible"], False),
+    "a verdict": (
+        *("../reviews/ann", "transfer_id,samples_sha256,transfer_start_s,transfer_end_s,verdict,listener,judged_on"),
+        *([f"s00-a,{'a' * 64},0.1,0.2,slide,ann,2024-01-01"], False),
+    ),
     "a player gone, with what he plays": ("player", "player_id,name", ["q,B. Player"], True),
     "an instrument": (
         *("performance", "take_id,player_id,instrument,certainty"),
