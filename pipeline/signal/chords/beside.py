@@ -6,7 +6,7 @@ fall, by 17 to 79 dB a second on real violins (quartiles).
 
 import numpy as np
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.signal.chords.candidates import CANDIDATES, EDGE, PARTIALS, Ints, near
 from pipeline.signal.chords.grid import BINS, CONTEXT, F32, PER_SEMITONE, Levels, midi_of_bins
 from pipeline.units import A4_HZ, hz_of_midi
@@ -81,7 +81,7 @@ def _spread(bins, answers, out):  # type: ignore[no-untyped-def]
                 out[t, i] = max(out[t, i], answers[t, k])
 
 
-@compiled()
+@compiled_within()
 def _own(row_bins, row_answers, b, hz, own):  # type: ignore[no-untyped-def]
     """Which of the lowest partials of ``b`` no other likely candidate's partial comes near; their number."""
     count = 0
@@ -101,7 +101,7 @@ def _own(row_bins, row_answers, b, hz, own):  # type: ignore[no-untyped-def]
     return count
 
 
-@compiled()
+@compiled_within()
 def _level(peaks, t, places, inside, count):  # type: ignore[no-untyped-def]
     """Mean level of ``count`` partials in row ``t``: those ``inside`` the grid at the first of ``places``, others 0."""
     total = np.float32(0.0)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.compiled import bell, compiled
+from pipeline.compiled import bell, compiled, compiled_within
 from pipeline.instruments import THUMB
 from pipeline.kinds import Kind
 from pipeline.signal.hand.fingerboard import LARGEST_OFFSET, SMALLEST_OFFSET
@@ -83,20 +83,20 @@ def audible_share(one: tuple[int, int, int, int], other: tuple[int, int, int, in
     return AUDIBLE_WITHOUT_SHIFT, 0.0
 
 
-@compiled()
+@compiled_within()
 def _density(away: float) -> float:
     """Normal density of a break measured ``away`` semitones off."""
     return float(bell(away / STEP_SEMITONES) / (STEP_SEMITONES * math.sqrt(2.0 * math.pi)))
 
 
-@compiled()
+@compiled_within()
 def _or_outlier(found: float, total: float) -> float:
     """Density over all offsets that the hand allows, or that of a break that says nothing."""
     told = (1.0 - OUTLIER_SHARE) * found / total if total > 0.0 else 0.0
     return told + OUTLIER_SHARE * UNIFORM
 
 
-@compiled()
+@compiled_within()
 def _at_finger(reach: Floats, place: int, finger: int, other_finger: int, other_stop: int, pitch: float) -> float:
     """Density per semitone of a break at ``pitch`` (semitones above the open string) if ``finger`` made it.
 
@@ -113,7 +113,7 @@ def _at_finger(reach: Floats, place: int, finger: int, other_finger: int, other_
     return _or_outlier(found, total)
 
 
-@compiled()
+@compiled_within()
 def kind_fit(
     hearing: Hearing,
     reach: Floats,
@@ -204,7 +204,7 @@ def kinds_by_break(slides_kinds: Floats, *, to_gap: Floats, from_gap: Floats) ->
     return weighed
 
 
-@compiled()
+@compiled_within()
 def slide_fit(
     hearing: Hearing,
     reach: Floats,

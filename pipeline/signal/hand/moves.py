@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.signal.hand.chain import SLIDE_PRIOR, Arrays, Ints, Slides
 from pipeline.signal.hand.features import MOST_AT_ONCE, move_features
 from pipeline.signal.hand.heard import Hearing, audible_share, slide_fit
@@ -63,7 +63,7 @@ class Moves(NamedTuple):
     fit: Floats
 
 
-@compiled()
+@compiled_within()
 def _set_of(row, count, slots, masks, sets, known):  # type: ignore[no-untyped-def]
     """The place in ``sets`` of the first ``count`` features of ``row``, and how many sets there then are.
 

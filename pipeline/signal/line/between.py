@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.signal.line.grid import BELOW
 from pipeline.signal.line.spectrum import BINS_PER_SEMITONE, F32
 from pipeline.units import semitones_of_ratio
@@ -120,12 +120,12 @@ def _fill(high, low, quick, first, from_bin, to_bin, offsets, out):  # type: ign
                 cell[14 + k] = _mean_strongest(quick[row], one, other, half)
 
 
-@compiled()
+@compiled_within()
 def _mean_strongest(row, one, other, half):  # type: ignore[no-untyped-def]
     return np.float32(0.5) * (_strongest(row, one, half) + _strongest(row, other, half))
 
 
-@compiled()
+@compiled_within()
 def _strongest(row, place, half):  # type: ignore[no-untyped-def]
     """The highest value within ``half`` bins of a place, or between its two bins where the cell is narrower."""
     n = row.shape[0]

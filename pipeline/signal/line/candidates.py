@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.signal.line.spectrum import F32
 
 CANDIDATES = 20  # of a frame (common practice, no source)
@@ -26,7 +26,7 @@ TWELFTH_LOSS = 0.6
 LOUD_PARTIALS = 5
 
 
-@compiled()
+@compiled_within()
 def _add_teeth(row, out, first, offsets, weights):  # type: ignore[no-untyped-def]
     n = out.shape[0]
     for j in range(offsets.shape[0]):
@@ -71,7 +71,7 @@ def _salience(high, low, split, low_end, below, offsets, weights, both, out):  #
         _add_teeth(both, out[t, split:n], below + split, offsets, weights)
 
 
-@compiled()
+@compiled_within()
 def _peaks(row, least, place):  # type: ignore[no-untyped-def]
     """Write the bins of the local maxima of ``row`` that reach ``least`` into ``place`` and give their number."""
     n = row.shape[0]
@@ -91,7 +91,7 @@ def _peaks(row, least, place):  # type: ignore[no-untyped-def]
     return count
 
 
-@compiled()
+@compiled_within()
 def _highest(row, chosen, place, height):  # type: ignore[no-untyped-def]
     """Fill ``chosen`` (k,) with the bins of the k highest local maxima of ``row``, highest first, or -1.
 
@@ -119,7 +119,7 @@ def _highest(row, chosen, place, height):  # type: ignore[no-untyped-def]
             chosen[rank] = place[c]
 
 
-@compiled()
+@compiled_within()
 def _shift(row, i):  # type: ignore[no-untyped-def]
     """Where the parabola through a local maximum and its neighbours peaks, in bins from it."""
     if i <= 0 or i >= row.shape[0] - 1:

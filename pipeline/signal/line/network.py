@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.learned_from import check_names
 from pipeline.signal.line import tracks
 from pipeline.signal.line.calibration import EVIDENCE
@@ -271,7 +271,7 @@ def _unpack(values, bins, out):  # type: ignore[no-untyped-def]
                 count += 1
 
 
-@compiled()
+@compiled_within()
 def _nearest(row, at):  # type: ignore[no-untyped-def]
     """Index of the candidate of ``row`` nearest to bin ``at`` within ``SHARED_BINS``, or -1."""
     best = -1

@@ -10,7 +10,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled, log_sum
+from pipeline.compiled import compiled, compiled_within, log_sum
 from pipeline.signal.line.spectrum import F32
 from pipeline.units import Floats
 
@@ -34,13 +34,13 @@ def _counts(bins: Ints) -> npt.NDArray[np.int64]:
     return np.asarray(np.sum(bins >= 0, axis=1), dtype=np.int64)
 
 
-@compiled()
+@compiled_within()
 def _cost(a, b):  # type: ignore[no-untyped-def]
     distance = abs(a - b)
     return GLIDE_COST * distance if distance <= GLIDE_BINS else LEAP_COST
 
 
-@compiled()
+@compiled_within()
 def _scores(logits, count, silence, out):  # type: ignore[no-untyped-def]
     """Weakened log posteriors of the ``count`` candidates of one frame and, last, of silence."""
     k = logits.shape[0]
@@ -90,7 +90,7 @@ def _viterbi(bins, logits, silence, counts, back, state, later, score, path):  #
         at = back[t, at]
 
 
-@compiled()
+@compiled_within()
 def _spread(bins_from, before, bins_to, after, state, leap, change, glides, out):  # type: ignore[no-untyped-def]
     """Probabilities one frame on: ``out`` = transition applied to ``state``; both end with silence.
 
@@ -111,7 +111,7 @@ def _spread(bins_from, before, bins_to, after, state, leap, change, glides, out)
             out[j] += own * glides[min(abs(bin_from - bins_to[j]), GLIDE_BINS + 1)]
 
 
-@compiled(error_model="numpy")
+@compiled_within(error_model="numpy")
 def _weak_shares(logits, count, silence, out):  # type: ignore[no-untyped-def]
     """Square roots of the shares of the ``count`` candidates of one frame and, last, of silence."""
     k = logits.shape[0]
@@ -150,7 +150,7 @@ def _posteriors(bins, logits, silence, counts, glides, leap, change, shares, sco
         _shared(out[t], state, count, out[t])
 
 
-@compiled(error_model="numpy")
+@compiled_within(error_model="numpy")
 def _shared(a, b, count, out):  # type: ignore[no-untyped-def]
     """Products of the ``count`` first and the last of two rows as shares of their sum; nothing for the others."""
     k = out.shape[0] - 1

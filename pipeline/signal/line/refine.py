@@ -7,7 +7,7 @@ they agree at more than one place, the frames around say at which.
 
 import numpy as np
 
-from pipeline.compiled import cents_of_ratio, compiled, db_of_power, ratio_of_cents
+from pipeline.compiled import cents_of_ratio, compiled, compiled_within, db_of_power, ratio_of_cents
 from pipeline.signal.line.spectrum import F32
 from pipeline.units import CENTS_PER_NEPER, Floats
 
@@ -35,7 +35,7 @@ NARROWING = (10.0, 5.0, 2.5, 2.5)
 LEAP_CENTS = 80.0
 
 
-@compiled()
+@compiled_within()
 def _peak(row, low, high):  # type: ignore[no-untyped-def]
     """Place (bins) and log magnitude of the highest local maximum within [low, high]; (-1, 0) without one."""
     best = np.float32(0.0)
@@ -59,7 +59,7 @@ def _peak(row, low, high):  # type: ignore[no-untyped-def]
     return place, level
 
 
-@compiled(error_model="numpy")
+@compiled_within(error_model="numpy")
 def _measure(row, floor, bin_hz, f, speed, cents, weights, spreads):  # type: ignore[no-untyped-def]
     """Deviations, weights and spreads of the partials of ``f``, written to the rows given; their number and power.
 
@@ -91,7 +91,7 @@ def _measure(row, floor, bin_hz, f, speed, cents, weights, spreads):  # type: ig
     return found, power
 
 
-@compiled(error_model="numpy")
+@compiled_within(error_model="numpy")
 def _agreed(cents, weights, spreads, middle, narrowing):  # type: ignore[no-untyped-def]
     """Where most partials agree, near ``middle``, and how much they do.
 
@@ -136,7 +136,7 @@ def _steadied(f0_hz, pitch, out):  # type: ignore[no-untyped-def]
             out[t] = ratio_of_cents(middle)
 
 
-@compiled()
+@compiled_within()
 def _speed(f0_hz, t):  # type: ignore[no-untyped-def]
     """Cents by which the line moves at frame ``t``; 0 where it leaps, starts or ends."""
     if t < 2 or t >= f0_hz.shape[0] - 2:
@@ -145,7 +145,7 @@ def _speed(f0_hz, t):  # type: ignore[no-untyped-def]
     return moved if moved < FASTEST_CENTS else 0.0
 
 
-@compiled()
+@compiled_within()
 def _foreseen(pitch, t):  # type: ignore[no-untyped-def]
     """Pitch (cents) of frame ``t`` by the frames around it, or NaN where they are not one line.
 
@@ -162,7 +162,7 @@ def _foreseen(pitch, t):  # type: ignore[no-untyped-def]
     return max(min(a, b), min(max(a, b), c))
 
 
-@compiled()
+@compiled_within()
 def _prominence(row, first):  # type: ignore[no-untyped-def]
     """Level in dB of the partials of a pitch at bin ``first`` against the gaps between them; NaN without any."""
     between = 0.0

@@ -11,7 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled, median_of_known
+from pipeline.compiled import compiled, compiled_within, median_of_known
 from pipeline.units import A4_HZ, Floats, cents_of_ratio
 
 # A line is known where it is at least this likely to be right.
@@ -128,7 +128,7 @@ def _runs(cents: Floats, reach: float, memory: int) -> tuple[npt.NDArray[np.int6
     return start[:n], end[:n]
 
 
-@compiled()
+@compiled_within()
 def _insert(rising: Floats, count: int, value: float) -> None:
     at = count
     while at > 0 and rising[at - 1] > value:
@@ -137,7 +137,7 @@ def _insert(rising: Floats, count: int, value: float) -> None:
     rising[at] = value
 
 
-@compiled()
+@compiled_within()
 def _remove(rising: Floats, count: int, value: float) -> None:
     at = 0
     while rising[at] != value:

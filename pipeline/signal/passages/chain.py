@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.signal.passages.part import Bools, Graph, Ints
 from pipeline.signal.passages.rates import Rates
 from pipeline.signal.passages.weights import NEIGHBOURS_WIDTH, RANGE, UNTIMED, Emission
@@ -48,7 +48,7 @@ class Sure(NamedTuple):
     event_probability: Floats
 
 
-@compiled()
+@compiled_within()
 def _weights(emission, rates, j, struck, again, extra):  # type: ignore[no-untyped-def]
     """Densities of note j: as each event struck, as the event once more, and as an extra note beside it."""
     size = struck.shape[0]
@@ -60,19 +60,19 @@ def _weights(emission, rates, j, struck, again, extra):  # type: ignore[no-untyp
         extra[i] = ANY_PITCH + NEAR_PITCH * max(emission.near[j, one], emission.near[j, other])
 
 
-@compiled()
+@compiled_within()
 def _on(rates, i, layer):  # type: ignore[no-untyped-def]
     """The probability that an event follows: what is left."""
     return 1.0 - rates.again[i] - (rates.extra if layer == 0 else rates.extra_on) - JUMP - LEAVE
 
 
-@compiled()
+@compiled_within()
 def _beside(rates, i, layer, again, extra):  # type: ignore[no-untyped-def]
     """A note beside event i, after a note of that layer."""
     return UNTIMED * (again[i] + (rates.extra if layer == 0 else rates.extra_on) * extra[i])
 
 
-@compiled()
+@compiled_within()
 def _begin(emission, rates, arrival, now, layers, struck, again, extra):  # type: ignore[no-untyped-def]
     size = arrival.shape[0]
     _weights(emission, rates, 0, struck, again, extra)
@@ -86,7 +86,7 @@ def _begin(emission, rates, arrival, now, layers, struck, again, extra):  # type
     now[size * layers] = BEGINS_OUTSIDE * emission.outside[0]
 
 
-@compiled()
+@compiled_within()
 def _scaled(now):  # type: ignore[no-untyped-def]
     total = 0.0
     for s in range(now.shape[0]):
@@ -140,7 +140,7 @@ def outside_only(emission: Emission) -> float:
     return math.log(BEGINS_OUTSIDE) + float(np.log(emission.outside).sum()) + on
 
 
-@compiled()
+@compiled_within()
 def _extra_share(rates, i, layer, again, extra):  # type: ignore[no-untyped-def]
     """Of a note in a layer beside event i, how likely it is extra."""
     by_chance = (rates.extra if layer == 1 else rates.extra_on) * extra[i]
@@ -205,7 +205,7 @@ def probabilities(graph: Graph, emission: Emission, rates: Rates, arrival: Float
     return Sure(float(logs.sum()), own, second, second_p)
 
 
-@compiled()
+@compiled_within()
 def _likeliest(probability, size):  # type: ignore[no-untyped-def]
     """The first state of the highest probability among the first ``size``."""
     best = 0

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.signal.slides.candidates import LEAST_INTERVAL, Candidate, held_pitch
 from pipeline.signal.slides.frames import Frames
 from pipeline.signal.slides.glide_fit import ARRIVING, ENTERING, SAME, TWO
@@ -69,7 +69,7 @@ def _shapes(longest: int) -> Floats:
     return np.array([0.5 + 0.5 * np.cos(np.pi * gone), (1.0 - gone) ** 2])
 
 
-@compiled()
+@compiled_within()
 def _cost(off: float, weight: float) -> float:
     return weight * min(off * off / (SIGMA * SIGMA), CAP)
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.kinds import Kind
 from pipeline.units import Floats
 
@@ -95,7 +95,7 @@ def _off(residual: float, weight: float) -> float:
     return weight * min(cost, CAP)
 
 
-@compiled()
+@compiled_within()
 def _glide_costs(y, w, a, b, t0, t1, straight, before, after, best):  # type: ignore[no-untyped-def]
     """Costs of same, departing and arriving for one pair of ends, and their free pitches."""
     first = int(np.ceil(t0))
@@ -139,7 +139,7 @@ def _glide_costs(y, w, a, b, t0, t1, straight, before, after, best):  # type: ig
     return same, departing, arriving, leave, enter
 
 
-@compiled()
+@compiled_within()
 def _try(y, w, a, b, t0, t1, straight, before, after, best, found):  # type: ignore[no-untyped-def]
     if t1 - t0 < 1.0:
         return
@@ -167,7 +167,7 @@ def _try(y, w, a, b, t0, t1, straight, before, after, best, found):  # type: ign
         found[ARRIVING, STEP_AT] = t0
 
 
-@compiled()
+@compiled_within()
 def _try_two(y, w, a, b, t0, t1, tj, straight, before, after, best, found):  # type: ignore[no-untyped-def]
     """A glide of the common shape with a step at ``tj``: the step's size by least squares."""
     first = int(np.ceil(t0))

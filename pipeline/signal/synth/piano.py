@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.signal.synth.keys import steps_of, tonic_of
 from pipeline.signal.synth.plan import AccompanimentNote
 from pipeline.units import Floats, gain_of_db, hz_of_midi, ratio_of_cents, ratio_of_semitones
@@ -117,7 +117,7 @@ def _add_note(  # pragma: no cover
             i = stop
 
 
-@compiled()
+@compiled_within()
 def _envelope(age_s: float, released_s: float, decay_s: float) -> float:  # pragma: no cover
     damp = np.exp(-max(0.0, released_s) / 0.06)
     rise = min(1.0, max(0.0, age_s) / 0.003)

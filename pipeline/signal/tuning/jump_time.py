@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp, ndtr
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 from pipeline.signal.tuning.spline import HELD_POINTS, POINT_BOUND, TONE_BOUND, Weights, bounded, tone_variance
 from pipeline.signal.tuning.steady_tones import (
     ACCOMPANIMENT,
@@ -274,7 +274,7 @@ def accompaniment_log_likelihood(
     return total
 
 
-@compiled()
+@compiled_within()
 def _first_from(rising: Floats, least: float) -> int:
     """The first of rising values that is ``least`` or more; numpy's search takes half a second to compile."""
     low, high = 0, rising.size

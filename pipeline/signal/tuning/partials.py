@@ -12,7 +12,7 @@ import soxr
 from scipy import fft
 from scipy.ndimage import median_filter
 
-from pipeline.compiled import cents_of_ratio, compiled, magnitudes_of, ratio_of_cents, windowed
+from pipeline.compiled import cents_of_ratio, compiled, compiled_within, magnitudes_of, ratio_of_cents, windowed
 from pipeline.signal.tuning.steady_tones import ACCOMPANIMENT, Tracks
 from pipeline.units import A4_HZ, Floats, db_of_gain, gain_of_db
 
@@ -283,7 +283,7 @@ def _overtones(
     return overtone
 
 
-@compiled()
+@compiled_within()
 def _sounds(cents: Floats, low: int, high: int, wanted: float, reach: float) -> bool:
     # whether one of the peaks low..high, which rise, lies within reach of a pitch
     a, b = low, high
@@ -296,7 +296,7 @@ def _sounds(cents: Floats, low: int, high: int, wanted: float, reach: float) -> 
     return bool(a < high and cents[a] <= wanted + reach)
 
 
-@compiled()
+@compiled_within()
 def _stands_out(magnitude: npt.NDArray[np.float32], floor: npt.NDArray[np.float32], at: float) -> bool:
     # whether the spectrum has a maximum near a bin that stands out from the floor, if not clearly enough for a peak
     middle = int(np.floor(at + 0.5))
