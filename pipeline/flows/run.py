@@ -34,6 +34,7 @@ from pipeline.store.catalogue.problems import did_you_mean
 from pipeline.store.catalogue.recording import bowed_beside
 from pipeline.store.checks.changed_audio import TWIN_CURE
 from pipeline.store.corpus import Corpus
+from pipeline.store.database.build import build_beside
 from pipeline.store.files.changes import mend
 from pipeline.store.files.lock import locked
 
@@ -194,7 +195,8 @@ def orchestrate(work: Work, *, engine: str, address: str | None, workers: int) -
         import pipeline.flows.corpus  # noqa: F401  (loads Prefect, which takes seconds too)
 
     if engine == "local":
-        with LocalPool(workers=workers, derived=work.corpus.derived) as pool:
+        corpus = work.corpus
+        with LocalPool(workers=workers, derived=corpus.derived) as pool, build_beside(corpus) as work.build:
             late = time.monotonic() + (0.0 if prefect_home.users_server() else ALONE_S)
             if _is_done(work, pool, until=lambda: time.monotonic() >= late):
                 return

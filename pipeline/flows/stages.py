@@ -15,7 +15,7 @@ from pipeline.steps.scopes import WHOLE
 from pipeline.steps.words import DOING
 from pipeline.store.corpus import Corpus
 from pipeline.store.database.build import build_database, is_current
-from pipeline.store.database.compaction import Spread, compact
+from pipeline.store.database.compaction import Generation, Spread, compact
 from pipeline.store.database.edited import note_kept
 from pipeline.store.database.report_notice import BEFORE_THE_RUN, tell_pages
 
@@ -66,6 +66,7 @@ class Work:
         self.cut_short: Tally | None = None
         self.noted = recall(planner)
         self.is_whole = False  # as far as this run knows
+        self.build: Callable[[Generation], object] = lambda generation: build_database(corpus, generation)
 
     def has_due(self) -> bool:
         """Whether any step on transfers or sessions must run, as things stand."""
@@ -141,7 +142,7 @@ class Work:
         release()
         if not is_current(self.corpus, generation):
             self.display.doing("building the database")
-            build_database(self.corpus, generation)
+            self.build(generation)
             tell_pages(self.corpus.root, BEFORE_THE_RUN)
             self.summary.database_built = True
         note_kept(self.corpus)

@@ -5,15 +5,18 @@ The file is tagged for DuckDB 1.5 and later. Readers that have the old file open
 
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
 
 from pipeline.store import schema
 from pipeline.store.corpus import Corpus
+from pipeline.store.database import views
 from pipeline.store.database.compaction import Generation
-from pipeline.store.database.views import FUNCTIONS, STORED, Source, create_layers, describe, query_files
+from pipeline.store.database.views import FUNCTIONS, STORED, Source, query_files, quoted
 from pipeline.store.files.durable import sync_folder, unwritten
 from pipeline.store.provenance import hash_bytes_of, hash_value
 
@@ -35,46 +38,82 @@ def build_database(corpus: Corpus, generation: Generation, *, threads: int = 1) 
     DataError
         If a query does not run, a table breaks its schema, or the disk takes no more.
     """
-    target = database_path(corpus)
-    stamp = target.with_suffix(".stamp")
-    part = target.with_name(f".{target.name}.{os.getpid()}.tmp")
-    clear_parts(corpus)
-    spill = part.with_suffix(".spill")
-    con = duckdb.connect(
-        config={
-            "threads": threads,
-            "preserve_insertion_order": True,
-            "memory_limit": memory_limit(corpus.catalogue.frame("transfer").height),
-            "temp_directory": str(spill),
-        }
-    )
-    try:
-        con.execute("set enable_progress_bar = false").fetchall()
-        quoted = str(part).replace("'", "''")
-        con.execute(f"attach '{quoted}' as corpus (storage_version '{STORAGE_VERSION}')").fetchall()
-        con.execute("use corpus").fetchall()
-        con.execute("begin").fetchall()  # else each of some thousand comments is made safe on its own
-        create_layers(con, sources(corpus, generation), stored=STORED)
-        describe(con)
-        con.execute("commit").fetchall()
-        con.execute("checkpoint corpus").fetchall()
-        con.execute("use memory").fetchall()
-        con.execute("detach corpus").fetchall()
-    except BaseException as error:
-        con.close()
+    return Shape(corpus, threads=threads).fill(generation)
+
+
+@contextmanager
+def build_beside(corpus: Corpus) -> Iterator[Callable[[Generation], Path]]:
+    """Begins a database while the block does other work; gives what builds the rest of it, as ``build_database``."""
+    with ThreadPoolExecutor(1) as beside:
+        begun = beside.submit(Shape, corpus)
+        try:
+            yield lambda generation: begun.result().fill(generation)
+        finally:
+            if not begun.cancel() and begun.exception() is None:
+                begun.result().drop()
+
+
+class Shape:
+    """A database under a temporary name with all its tables, views and comments, which take long, and no rows yet."""
+
+    def __init__(self, corpus: Corpus, *, threads: int = 1) -> None:
+        self.corpus = corpus
+        target = database_path(corpus)
+        self.part = target.with_name(f".{target.name}.{os.getpid()}.tmp")
+        self.spill = self.part.with_suffix(".spill")
         clear_parts(corpus)
-        if isinstance(error, duckdb.Error):  # queries that fail say so themselves; this is the disk
-            raise unwritten(target, error) from error
-        raise
-    con.close()
-    shutil.rmtree(spill, ignore_errors=True)
-    with part.open("rb+") as file:
-        os.fsync(file.fileno())
-    stamp.unlink(missing_ok=True)
-    part.replace(target)
-    stamp.write_text(content_stamp(corpus, generation), encoding="utf-8")
-    sync_folder(target.parent)
-    return target
+        self.con = duckdb.connect(
+            config={
+                "threads": threads,
+                "preserve_insertion_order": True,
+                "memory_limit": memory_limit(corpus.catalogue.frame("transfer").height),
+                "temp_directory": str(self.spill),
+            }
+        )
+        with self._all_or_nothing():
+            self.con.execute("set enable_progress_bar = false").fetchall()
+            self.con.execute(
+                f"attach {quoted(str(self.part))} as corpus (storage_version '{STORAGE_VERSION}')"
+            ).fetchall()
+            self.con.execute("use corpus").fetchall()
+            self.con.execute("begin").fetchall()  # else each of some thousand comments is made safe on its own
+            views.create_layers(self.con, {}, stored=STORED, filled=False)
+            views.describe(self.con)
+
+    def fill(self, generation: Generation) -> Path:
+        """Puts the rows in, and swaps the database in; its path."""
+        target = database_path(self.corpus)
+        stamp = target.with_suffix(".stamp")
+        with self._all_or_nothing():
+            views.fill_layers(self.con, sources(self.corpus, generation), stored=STORED)
+            self.con.execute("commit").fetchall()
+            self.con.execute("checkpoint corpus").fetchall()
+            self.con.execute("use memory").fetchall()
+            self.con.execute("detach corpus").fetchall()
+        self.con.close()
+        shutil.rmtree(self.spill, ignore_errors=True)
+        with self.part.open("rb+") as file:
+            os.fsync(file.fileno())
+        stamp.unlink(missing_ok=True)
+        self.part.replace(target)
+        stamp.write_text(content_stamp(self.corpus, generation), encoding="utf-8")
+        sync_folder(target.parent)
+        return target
+
+    def drop(self) -> None:
+        """Leaves nothing of it, if it has not been swapped in."""
+        self.con.close()
+        clear_parts(self.corpus)
+
+    @contextmanager
+    def _all_or_nothing(self) -> Iterator[None]:
+        try:
+            yield
+        except BaseException as error:
+            self.drop()
+            if isinstance(error, duckdb.Error):  # queries that fail say so themselves; this is the disk
+                raise unwritten(database_path(self.corpus), error) from error
+            raise
 
 
 def memory_limit(transfers: int) -> str:

@@ -9,6 +9,7 @@ the view. Of these, a relation whose schema says ``stored = false`` stays a view
 
 import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -41,13 +42,34 @@ def create_layers(
     *,
     layers: Sequence[str] = LAYERS,
     stored: Collection[str] = (),
+    filled: bool = True,
 ) -> None:
     """Make the tables and views of ``layers``, lowest first; see ``create_tables`` and ``create_views``."""
     for layer in layers:
         if layer in TABLE_LAYERS:
             create_tables(con, sources, layer=layer, stored=layer in stored)
         else:
-            create_views(con, layers=(layer,), stored=stored)
+            create_views(con, layers=(layer,), stored=stored, filled=filled)
+
+
+def fill_layers(
+    con: duckdb.DuckDBPyConnection,
+    sources: Mapping[str, Source],
+    *,
+    layers: Sequence[str] = LAYERS,
+    stored: Collection[str] = (),
+) -> None:
+    """Put rows into the tables of ``layers`` that ``create_layers`` has made without ``filled`` or ``sources``."""
+    for layer in layers:
+        if layer in TABLE_LAYERS:
+            for relation in schema.relations(layer):
+                if relation.name in sources and relation.name not in PER_TRANSFER:
+                    _fill(con, relation, sources[relation.name])
+        elif layer in stored:
+            for name in in_order((layer, path.stem) for path in query_files(layer)):
+                if schema.load(name[1], layer).stored:
+                    with _named(name):
+                        con.execute(f'insert into "{layer}"."{name[1]}"\n{query(name)}').fetchall()
 
 
 def create_tables(
@@ -78,14 +100,30 @@ def create_tables(
             listed = ", ".join(map(quoted, files))
             con.execute(f"create view {name} as select {columns} from read_parquet([{listed}])").fetchall()
             continue
-        cast, violations = relation.cast(source if isinstance(source, pl.DataFrame) else relation.empty())
-        if violations:
-            raise DataError("\n".join(f"{relation.name}: {v.column} {v.value} {v.message}" for v in violations[:20]))
-        con.register("rows_to_write", cast)
-        con.execute(f"create table {name} as select * from rows_to_write").fetchall()
-        con.unregister("rows_to_write")
+        rows = source if isinstance(source, pl.DataFrame) else relation.empty()
+        _write(con, relation, rows, f"create table {name} as")
         if files:
-            con.execute(f"insert into {name} select {columns} from read_parquet($files)", {"files": files}).fetchall()
+            _fill(con, relation, source or ())
+
+
+def _fill(con: duckdb.DuckDBPyConnection, relation: Relation, source: Source) -> None:
+    name = f'"{relation.layer}"."{relation.name}"'
+    if isinstance(source, pl.DataFrame):
+        if source.height:
+            _write(con, relation, source, f"insert into {name}")
+    elif source:
+        columns = ", ".join(f'"{column.name}"' for column in relation.columns)
+        files = [str(path) for path in source]
+        con.execute(f"insert into {name} select {columns} from read_parquet($files)", {"files": files}).fetchall()
+
+
+def _write(con: duckdb.DuckDBPyConnection, relation: Relation, frame: pl.DataFrame, to: str) -> None:
+    cast, violations = relation.cast(frame)
+    if violations:
+        raise DataError("\n".join(f"{relation.name}: {v.column} {v.value} {v.message}" for v in violations[:20]))
+    con.register("rows_to_write", cast)
+    con.execute(f"{to} select * from rows_to_write").fetchall()
+    con.unregister("rows_to_write")
 
 
 def create_views(
@@ -93,6 +131,7 @@ def create_views(
     *,
     layers: Sequence[str] = VIEW_LAYERS,
     stored: Collection[str] = (),
+    filled: bool = True,
     only: Collection[Name] | None = None,
 ) -> None:
     """Make one view for each file of ``queries/<layer>/``.
@@ -100,6 +139,7 @@ def create_views(
     Parameters
     ----------
     stored : layers that are written as tables instead of views.
+    filled : False leaves these tables empty, for ``fill_layers``.
     only : layer and name of the views wanted; None for all of the layers.
 
     Raises
@@ -114,12 +154,18 @@ def create_views(
         for name in in_order(names if only is None else [name for name in names if name in only]):
             relation = schema.load(name[1], layer)
             kind = "table" if layer in stored and relation.stored else "view"
-            try:
-                con.execute(f'create {kind} "{layer}"."{relation.name}" as\n{query(name)}').fetchall()
-            except duckdb.Error as error:
-                raise DataError(
-                    f"queries/{layer}/{relation.name}.sql: {error}", "mend the query or its tables"
-                ) from error
+            rows = "" if filled or kind == "view" else "\nwith no data"
+            with _named(name):
+                con.execute(f'create {kind} "{layer}"."{relation.name}" as\n{query(name)}{rows}').fetchall()
+
+
+@contextmanager
+def _named(name: Name) -> Iterator[None]:
+    """An error of a query, with its file."""
+    try:
+        yield
+    except duckdb.Error as error:
+        raise DataError(f"queries/{name[0]}/{name[1]}.sql: {error}", "mend the query or its tables") from error
 
 
 def describe(con: duckdb.DuckDBPyConnection) -> None:
