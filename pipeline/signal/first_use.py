@@ -179,9 +179,9 @@ def _renders(made: Made) -> None:
 
 PARTS: dict[str, Callable[[Made], None]] = {
     "line": _hears,
+    "hands": _reads_hands,
     "tuning": _tunes,
     "chords": _finds_chords,
-    "hands": _reads_hands,
     "slides": _finds_slides,
     "places": _places_notes,
     "plantings": _plants,
@@ -190,6 +190,6 @@ PARTS: dict[str, Callable[[Made], None]] = {
 }
 """What is to be used, in an order in which several processes can take one after another: the longest first, and slides
 when the line has compiled what they share."""
-EACH_SIDE = ("line", "tuning", "chords", "hands", "slides", "plantings")
+EACH_SIDE = ("line", "hands", "tuning", "chords", "slides", "plantings")
 """What every side needs; places are for notes of a written part, players for sides with several who bow, and rendering
 for the demo."""

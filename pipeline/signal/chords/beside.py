@@ -147,7 +147,7 @@ def _beside(peaks, bins, answers, spread, frame, which, steps, partials, hz, lea
             for k in range(f + 1, f + 7):
                 out[i, k] = np.nan
             continue
-        inside = 0
+        inside = np.int64(0)
         for h in range(OWN_PARTIALS):
             if own[h] and b + partials[h] + 1 < peaks.shape[1]:
                 places[inside] = b + partials[h]

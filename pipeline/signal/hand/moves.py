@@ -93,7 +93,7 @@ def _moves(  # type: ignore[no-untyped-def]
     for m in range(MOST_AT_ONCE):
         sets[0, m] = NONE
     sets[0, 0] = IMPOSSIBLE
-    known, known_shares = 1, 0
+    known, known_shares = np.int64(1), 0
     for t in range(links.apart_s.shape[0]):
         at = out[t]
         if same_as[t] < t:
