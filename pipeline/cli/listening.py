@@ -64,7 +64,7 @@ def show_plan(folder: Path, *, by: Sequence[str], within: float) -> None:
     basis = (
         f"Expected as the {made.judged} excerpts judged so far say"
         if made.judged
-        else "Nothing has been judged yet; expected as confidences state it, which real discs may not bear out"
+        else "Nothing has been judged yet; expected as confidences state it, which need not hold for real discs"
     )
     table = _table("What so many excerpts, judged by one listener, would tell (95 %)")
     for head in ("excerpts", "precision [%]", "recall [%]", "slides\nper find", "within"):

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.counted import counted, short_of
 from pipeline.engine.damage import MOST_TO_ASK
 from pipeline.engine.decision import NEW
 from pipeline.engine.planner import PERHAPS, Due, Planner
@@ -117,14 +118,15 @@ def _confidence(corpus: Corpus) -> str:
     if made is None or made.is_empty():
         return ""
     row = made.row(0, named=True)
-    verdicts = "1 verdict" if row["verdicts"] == 1 else f"{row['verdicts']} verdicts"
+    verdicts = counted(row["verdicts"], "verdict")
     if row["used"] == "switched off":
         return "Confidences stand as learnt: recalibration is switched off in settings.toml."
     if row["loss_before"] is None:
-        return f"Confidences stand as learnt: {verdicts} so far, of {row['least_verdicts']} from which others may pay."
+        few = short_of(row["verdicts"], row["least_verdicts"], "verdict", "changing them")
+        return f"Confidences stand as learnt: {few}."
     losses = f"loss {row['loss_before']:.3f}"
     if row["used"] == "as learnt":
-        return f"Confidences stand as learnt: {verdicts} bear them out ({losses})."
+        return f"Confidences stand as learnt: {verdicts} confirm them ({losses})."
     return (
         f"Confidences follow {verdicts} ({row['used']}): {losses} before, {row['loss_after']:.3f} after; "
         "see slide_for_models, confidence_here."
