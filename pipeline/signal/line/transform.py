@@ -17,10 +17,12 @@ from pipeline.compiled import compiled
 
 F32 = npt.NDArray[np.float32]
 
-FFT_SIZE = 1024
+FFT_SIZE = 1024  # samples of a frame with the zeros that pad it
 BINS = FFT_SIZE // 2 + 1
+"""Places of a spectrum."""
 LANES = 16
 """Frames side by side."""
+# Places of the transform of the even samples' or the odd ones', and of a quarter of these.
 _HALF = FFT_SIZE // 4
 _QUARTER = _HALF // 4
 # An empty row after each quarter: at powers of two apart, all would compete for the same places of the cache.
