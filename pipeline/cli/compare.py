@@ -34,8 +34,10 @@ def compare(
         for row in frame.head(_LISTED).iter_rows(named=True):
             name = row.get("take_id") or row["transfer_id"]
             change = row["change"] + (f" ({row['player_id']})" if row.get("player_id") else "")
-            told = [key for key in row if f"{key}_before" in row and row[f"{key}_before"] != row[key]]
-            values = "; ".join(f"{key} {_told(row[f'{key}_before'], key)} → {_told(row[key], key)}" for key in told)
+            told = {
+                key: (_told(row[f"{key}_before"], key), _told(row[key], key)) for key in row if f"{key}_before" in row
+            }
+            values = "; ".join(f"{key} {was} → {now}" for key, (was, now) in told.items() if was != now)
             print_text(f"  {name}, {change}: {values}")
         if frame.height > _LISTED:
             print(f"  and {frame.height - _LISTED} more; --show lists all")

@@ -211,7 +211,7 @@ def small_sample_warning(
     elif effective < FEW_CLUSTERS / 2:
         said.append(f"most of the music comes from few {unit}s")
     if learned_from < ENOUGH_DEGREES and clusters < FEW_CLUSTERS:
-        few = short_of(learned_from, ENOUGH_DEGREES, f"further {unit}", "learning it")
+        few = short_of(learned_from, ENOUGH_DEGREES, f"further {unit}", "learning it from slides")
         said.append(f"spread between {unit}s guessed: {few}")
     if 0 < count < FEW_COUNTED:
         said.append(short_of(count, FEW_COUNTED, counted, "a rate"))

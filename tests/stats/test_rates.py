@@ -200,7 +200,7 @@ def test_a_guessed_spread_is_said():
     said = small_sample_warning(unit="session", clusters=2, effective=2, count=20, learned_from=1)
     assert said == (
         "rough interval: 2 of the 10 sessions that a sure one needs; spread between sessions guessed: 1 of the 3 "
-        "further sessions that learning it needs"
+        "further sessions that learning it from slides needs"
     )
     assert small_sample_warning(unit="session", clusters=12, effective=9, count=20, learned_from=1) is None
 

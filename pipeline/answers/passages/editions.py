@@ -77,7 +77,7 @@ def refused(passage: Passage) -> list[str]:
         said.append(
             "Which edition is followed cannot be told"
             + ("" if every else f" of {_takes(few, 'too_little')}")
-            + f": {'at most ' if len(few) > 1 and most['places'] < LEAST_PLACES else ''}{_too_little(most)}"
+            + f": {'at most ' if len(few) > 1 and 0 < most['places'] < LEAST_PLACES else ''}{_too_little(most)}"
             + ", of which the edition says whether the hand moves, or with which finger."
         )
     if other := _takes(passage.followed, "other_music"):
