@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from pipeline import __version__
 from pipeline.answers.number_words import clock_words
+from pipeline.counted import counted
 from pipeline.store.files.durable import whole
 
 _HERE = Path(__file__).parent
@@ -27,6 +28,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters["clock"] = clock_words
+    made.filters["counted"] = counted
     return made
 
 
