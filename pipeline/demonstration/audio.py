@@ -5,47 +5,24 @@ Everything follows from the recipe's seeds: the same recipe gives the same sampl
 
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import soundfile
 
+from pipeline.demonstration.players import Habits
 from pipeline.demonstration.scores import Score, read_scores
 from pipeline.demonstration.works import Work, read_works
-from pipeline.kinds import KINDS
 from pipeline.processes import pool
 from pipeline.signal.synth.beside import Beside, BowedPart
 from pipeline.signal.synth.known_melody import Line
 from pipeline.signal.synth.plan import Plan, Truth
 from pipeline.signal.synth.plans import random_plan
-from pipeline.signal.synth.player import Player, random_player
 from pipeline.signal.synth.render import Samples, render_side
-from pipeline.signal.synth.scale_melodies import Taste, random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
-from pipeline.signal.synth.voice import Voice, random_voice
 from pipeline.units import hz_of_rpm
-
-
-@dataclass(frozen=True)
-class Habits:
-    """A player of the demo; see ``demo_corpus/recipe.toml``."""
-
-    seed: int
-    kinds: tuple[float, ...]
-    crossing: float
-    gliding: float
-
-    def drawn(self, instrument: str) -> tuple[Player, Voice, Taste]:
-        """The player's ways, the sound of the instrument, and what the hand would rather not do."""
-        rng = np.random.default_rng(self.seed)
-        player, voice = random_player(rng), random_voice(rng, instrument=instrument)
-        return player, voice, replace(random_taste(rng), crossing=self.crossing, gliding=self.gliding)
-
-    def kind_shares(self) -> dict[str, float]:
-        """How often each kind of slide is chosen, by its name."""
-        return dict(zip(KINDS, self.kinds, strict=False))
 
 
 @dataclass(frozen=True)
@@ -94,7 +71,7 @@ class SideRecipe:
 
     def render(self) -> tuple[Samples, Truth]:
         """Samples and truth of this transfer; the truth is that of the solo line, of chords the highest notes."""
-        _, voice, _ = self.habits.drawn(self.instrument)
+        _, voice = self.habits.drawn(self.instrument)
         plan, *lower = self.plans()
         below_db = 0.0 if self.other is None else self.other.below_db
         other = voice if self.other is None else self.other.habits.drawn(self.instrument)[1]
@@ -125,7 +102,7 @@ class SideRecipe:
 
     def plans(self) -> tuple[Plan, ...]:
         """What is played: the solo line, then the lower notes of its chords, or the other player's line."""
-        player, _, taste = self.habits.drawn(self.instrument)
+        player, _ = self.habits.drawn(self.instrument)
         if self.score is not None:
             return self.score.plans(
                 np.random.default_rng(self.performance),
@@ -146,13 +123,13 @@ class SideRecipe:
             player=player,
             introduction_s=self.introduction_s,
             interlude_s=self.interlude_s,
-            taste=taste,
+            fingers=self.habits.fingers(self.instrument),
             line=self.line,
         )
         return (plan,) if self.other is None else (plan, self._beside(self.other))
 
     def _beside(self, other: Other) -> Plan:
-        player, _, taste = other.habits.drawn(self.instrument)
+        player, _ = other.habits.drawn(self.instrument)
         return random_plan(
             np.random.default_rng(other.performance),
             instrument=self.instrument,
@@ -163,7 +140,7 @@ class SideRecipe:
             kind_shares=other.habits.kind_shares(),
             key=self.key,
             player=player,
-            taste=taste,
+            fingers=other.habits.fingers(self.instrument),
         )
 
 
@@ -192,12 +169,8 @@ def _side(
     name, other = side.pop("work", ""), side.pop("other", None)
     line = works[name].played(**plays, sliding=player["sliding"]) if name in works else None
     if other is not None:
-        other = Other(habits=_habits(players[other.pop("player")]), **other)
-    return SideRecipe(**side, habits=_habits(player), line=line, score=scores.get(name), other=other)
-
-
-def _habits(player: Mapping[str, Any]) -> Habits:
-    return Habits(player["seed"], tuple(player["kinds"]), player["crossing"], player["gliding"])
+        other = Other(habits=Habits.of(players[other.pop("player")]), **other)
+    return SideRecipe(**side, habits=Habits.of(player), line=line, score=scores.get(name), other=other)
 
 
 def write_side(side: SideRecipe, *, folder: Path) -> str:

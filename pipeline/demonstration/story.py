@@ -210,7 +210,10 @@ def print_found(counts: SlideCounts, hands: dict[str, HandCounts], console: Cons
         table.add_row(which, str(hand.planted), str(hand.found), *cells)
     console.print(table)
     errors = " and ".join(f"{hand.calibration_error:.3f} ({which})" for which, hand in hands.items() if hand.found)
-    console.print(f"  Probabilities are off by {errors} on average: expected calibration error.\n")
+    console.print(
+        f"  Probabilities are off by {errors} on average: expected calibration error.\n"
+        "  These players choose by the weights that tell them: see README for how well real ones are told.\n"
+    )
 
 
 def _table(title: str) -> Table:

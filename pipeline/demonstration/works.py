@@ -14,15 +14,18 @@ import numpy as np
 from scipy.special import expit
 
 from pipeline import resources
+from pipeline.demonstration.players import fingers_of
 from pipeline.demonstration.scores import read_scores
 from pipeline.instruments import INSTRUMENTS
-from pipeline.signal.synth.keys import pull_of, scale_of
+from pipeline.signal.synth.keys import pull_of
 from pipeline.signal.synth.known_melody import Line
-from pipeline.signal.synth.scale_melodies import Taste, fingering, melody, random_taste
+from pipeline.signal.synth.scale_melodies import melody
 from pipeline.store.parts.part import Way, WrittenNote, WrittenPart, numbered
 from pipeline.store.parts.played import played
 
 BEATS = 3
+BEAT_S = 0.6
+"""Length of a beat that editors think of (no source)."""
 _RHYTHMS = ((1.0, 1.0, 1.0), (2.0, 1.0), (1.5, 0.5, 1.0), (1.0, 0.5, 0.5, 1.0), (1.0, 2.0), (3.0,))
 _RHYTHM_SHARES = (0.3, 0.25, 0.15, 0.15, 0.1, 0.05)
 PLACE_SPREAD = 1.0
@@ -66,12 +69,12 @@ class Work:
         """Back to the beginning after the bars that are repeated."""
         return (Way(sum((note.bar_index or 0) <= self.repeated for note in self.line()), 1, "repeat"),)
 
-    def edition(self, seed: int, *, crossing: float = 1.5, gliding: float = 0.4) -> WrittenPart:
+    def edition(self, seed: int, *, one_string: float = 1.5, same_finger: float = 0.4) -> WrittenPart:
         """The part with the fingers of an editor, printed where the hand moves and now and then besides."""
         rng = np.random.default_rng(seed)
-        taste: Taste = replace(random_taste(rng), crossing=crossing, gliding=gliding)
         violin, line = INSTRUMENTS["violin"], self.line()
-        stops = fingering([int(n.midi) for n in line], instrument=violin, scale=scale_of(self.key), taste=taste)
+        fingers = fingers_of(seed, instrument="violin", one_string=one_string, same_finger=same_finger)
+        stops = fingers([int(n.midi) for n in line], [BEAT_S * (n.beats or 1.0) for n in line])
         slurs = rng.random(len(line)) < 0.4
         chances = rng.random((len(line), 2))
         notes = []

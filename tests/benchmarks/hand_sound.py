@@ -22,12 +22,13 @@ from pipeline.signal.line.follow import follow
 from pipeline.signal.slides.detect import Detection, find_notes_and_slides
 from pipeline.signal.speed.speed_map import SpeedMap
 from pipeline.signal.synth.fingering import position_name, reach
+from pipeline.signal.synth.keys import TONICS
 from pipeline.signal.synth.plan import Plan, PlannedNote
 from pipeline.signal.synth.plans import random_plan
 from pipeline.signal.synth.render import render_side
-from pipeline.signal.synth.scale_melodies import random_taste
 from pipeline.signal.synth.speedplan import SpeedPlan
 from pipeline.signal.synth.voice import random_voice
+from tests.helpers.optimum_path import fingers_by, random_taste
 from tests.helpers.played_passages import Played, score
 
 LENGTH_S = 60.0
@@ -113,6 +114,7 @@ def main(seed: int, sides: int) -> None:
             played, results, came, planned = [], [], [], 0
             for k in range(sides):
                 rng = np.random.default_rng([seed, k])
+                key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}"
                 plan = random_plan(
                     rng,
                     instrument=instrument,
@@ -120,7 +122,8 @@ def main(seed: int, sides: int) -> None:
                     reference_pitch_hz=440.0,
                     slide_share=share,
                     kind_shares={"departing_finger": 0.6, "same_finger": 0.4},
-                    taste=random_taste(rng),
+                    key=key,
+                    fingers=fingers_by(random_taste(rng), instrument=INSTRUMENTS[instrument], key=key),
                 )
                 samples, truth = render_side(
                     plan,

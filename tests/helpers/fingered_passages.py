@@ -1,7 +1,7 @@
 """Passages with known fingerings, made without the weights that the reconstruction uses.
 
 Three sources: handbook scales and arpeggios (common practice, from memory); random lines with the fingers of a random
-player who knows what comes next (the optimum path of ``signal.synth.scale_melodies``); melodies fingered by players of
+player who knows what comes next (``optimum_path``); melodies fingered by players of
 random habits who know nothing of it and hold a position until a note is out of reach or the fancy takes them.
 ``played_passages`` plays them.
 """
@@ -12,8 +12,9 @@ import numpy as np
 
 from pipeline.instruments import INSTRUMENTS
 from pipeline.signal.hand.fingerboard import Fingerboard, fingerboard, offsets, position_number
-from pipeline.signal.synth import scale_melodies
 from pipeline.signal.synth.keys import TONICS, pull_of, scale_of
+from pipeline.signal.synth.scale_melodies import melody as melody_of_scale
+from tests.helpers.optimum_path import fingering, random_taste
 
 
 @dataclass(frozen=True)
@@ -150,10 +151,8 @@ def _steadiest(board: Fingerboard, notes: list[tuple[int, int, int]]) -> list[in
 def chosen(rng: np.random.Generator, *, instrument: str, notes: int) -> list[Note]:
     """A random line with the fingers that a player of random taste chooses who knows what comes next."""
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}"
-    line = scale_melodies.melody(rng, instrument=INSTRUMENTS[instrument], pull=pull_of(key), notes=notes)
-    stops = scale_melodies.fingering(
-        line, instrument=INSTRUMENTS[instrument], scale=scale_of(key), taste=scale_melodies.random_taste(rng)
-    )
+    line = melody_of_scale(rng, instrument=INSTRUMENTS[instrument], pull=pull_of(key), notes=notes)
+    stops = fingering(line, instrument=INSTRUMENTS[instrument], scale=scale_of(key), taste=random_taste(rng))
     slurs, beat_s = float(rng.uniform(0.3, 0.9)), float(rng.uniform(0.25, 0.7))
     made: list[Note] = []
     for stop in stops:

@@ -98,9 +98,9 @@ class PassageChain:
             ways.forward_backward(begins, weights, pairs, links).chance
             for pairs in (self.usual, self.usual * self.told(hearing))
         )
-        return self._kept(np.maximum(without, heard) >= least)
+        return self.kept(np.maximum(without, heard) >= least)
 
-    def _kept(self, keep: np.ndarray) -> "PassageChain":
+    def kept(self, keep: np.ndarray) -> "PassageChain":
         """The passage with some of its candidates, (candidates,) bool."""
         stops, old = self.stops, self.moves
         counts = np.bincount(stops.owner[keep], minlength=stops.begins.size - 1)

@@ -1,16 +1,21 @@
 """A hand that knows what comes next: a melody drawn or given, its fingers settled before the first note.
 
-The fingers are those of ``scale_melodies.fingering``; a slide is a shift that is heard.
+Whose fingers they are is handed in; a slide is a shift that is heard.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.signal.synth.fingering import Stop
-from pipeline.signal.synth.scale_melodies import Taste, fingering, melody
+from pipeline.signal.synth.scale_melodies import melody
 from pipeline.signal.synth.shifts import Shift, shifts_from
 from pipeline.signal.synth.walk import Order, Walk
+
+Fingers = Callable[[Sequence[int], Sequence[float]], list[Stop]]
+"""Which stop a player takes for each note of a line: pitches (MIDI) and lengths (s). The ``first`` of an open string is
+where the hand stands meanwhile."""
 
 
 @dataclass(frozen=True)
@@ -25,12 +30,15 @@ class Line:
 class KnownMelody(Walk):
     """A hand that knows the melody: every stop is settled beforehand, and a slide is a shift that is heard."""
 
-    def __init__(self, rng: np.random.Generator, order: Order, taste: Taste, *, notes: int, line: Line | None) -> None:
+    def __init__(
+        self, rng: np.random.Generator, order: Order, fingers: Fingers, *, notes: int, line: Line | None
+    ) -> None:
         super().__init__(rng, order)
         own = list(line.midi) if line else melody(self.rng, instrument=self.instrument, pull=self.pull, notes=notes)
         # the hand goes on thinking of a next note when the last is played
         ahead = [*own, own[-2]] if line else own
-        self.stops = fingering(ahead, instrument=self.instrument, scale=self.scale, taste=taste)
+        beats = [*line.beats, 1.0] if line else [1.0] * len(ahead)
+        self.stops = fingers(ahead, [self.player.beat_s * each for each in beats])
         self.line = line
         self.at = 0
 

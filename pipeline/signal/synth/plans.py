@@ -1,6 +1,6 @@
 """Random playable plans: melodies in a key, played by one hand on one instrument, with slides of every kind.
 
-``random_plan`` walks a hand over the strings (``walk.py``). With a ``Taste`` the hand does not walk at random but plays
+``random_plan`` walks a hand over the strings (``walk.py``). With ``Fingers`` the hand does not walk at random but plays
 a melody with the fingers of a player who knows what comes next (``known_melody.py``), and slides are shifts that are
 heard. Everything follows from ``rng``: the same generator state gives the same plan.
 """
@@ -12,11 +12,10 @@ import numpy as np
 from pipeline.instruments import INSTRUMENTS
 from pipeline.kinds import Kind
 from pipeline.signal.synth.keys import TONICS
-from pipeline.signal.synth.known_melody import KnownMelody, Line
+from pipeline.signal.synth.known_melody import Fingers, KnownMelody, Line
 from pipeline.signal.synth.piano import accompany
 from pipeline.signal.synth.plan import Plan
 from pipeline.signal.synth.player import Player, random_player
-from pipeline.signal.synth.scale_melodies import Taste
 from pipeline.signal.synth.walk import Order, Walk
 
 # Shares of the kinds among slides, where the hand allows each.
@@ -43,7 +42,7 @@ def random_plan(
     player: Player | None = None,
     introduction_s: float = 0.0,
     interlude_s: float = 0.0,
-    taste: Taste | None = None,
+    fingers: Fingers | None = None,
     line: Line | None = None,
 ) -> Plan:
     """A random playable side.
@@ -59,17 +58,17 @@ def random_plan(
     key : like "A minor"; random if None.
     introduction_s, interlude_s : silence of the solo (under the piano, if any) before its first note, and about
         the middle of the side.
-    taste : what the player would rather not do with the hand; None for a hand that walks at random. With it,
+    fingers : how the player fingers a melody; None for a hand that walks at random. With them,
         ``slide_share`` is the share of the shifts along a string that are heard.
-    line : the melody to play, to its end or until ``length_s``; with a taste only.
+    line : the melody to play, to its end or until ``length_s``; with ``fingers`` only.
     """
     who = random_player(rng) if player is None else player
     key = f"{rng.choice(TONICS)} {rng.choice(('major', 'minor'))}" if key is None else key
     order = Order(INSTRUMENTS[instrument], who, key, slide_share, negative_share, kind_shares or KIND_SHARES)
-    if taste is None:
+    if fingers is None:
         walk = Walk(rng, order)
     else:
-        walk = KnownMelody(rng, order, taste, notes=int(length_s / who.shortest_note_s), line=line)
+        walk = KnownMelody(rng, order, fingers, notes=int(length_s / who.shortest_note_s), line=line)
     walk.fill(start_s=0.25 + introduction_s, end_s=length_s - 0.4, interlude_s=interlude_s)
     accompaniment = accompany(rng, key=key, beat_s=who.beat_s, length_s=length_s)
     return Plan(
