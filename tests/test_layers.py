@@ -13,6 +13,7 @@ import networkx as nx
 import pytest
 
 import pipeline
+from tests.helpers.programs import environment
 
 PACKAGE = Path(pipeline.__file__).parent
 BASICS = {
@@ -188,3 +189,18 @@ def test_an_answer_without_rows_loads_no_pandas() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["0", "False"]
+
+
+def test_what_a_worker_writes_and_compacts_loads_no_pandas(tmp_path: Path) -> None:
+    (tmp_path / "catalogue").mkdir()
+    code = (
+        "import sys; from pipeline.store.corpus import Corpus; from pipeline.store.database.compaction import compact\n"
+        "from tests.helpers.made_rows import frame\n"
+        "corpus = Corpus(sys.argv[1])\n"
+        "rows = frame('slide', [{'slide_id': name, 'transfer_id': 'x'} for name in ('x-s2', 'x-s1')])\n"
+        "corpus.write('slide', 'x', rows); compact(corpus)\n"
+        "print(*corpus.read('slide', 'x')['slide_id'], 'pandas' in sys.modules)"
+    )
+    line = [sys.executable, "-c", code, str(tmp_path)]
+    done = subprocess.run(line, env=environment(), capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["x-s1", "x-s2", "False"]

@@ -251,7 +251,8 @@ def _merge(root: Path, merge: _Merge) -> None:
     read = (corpus.read_arrow(table, t) for t in sorted(files) if t not in kept)  # says so if one is damaged
     # Other columns are those of another version, whose step has not made the table anew yet: as good as not there.
     of_now = (found for found in read if found is not None and found.column_names == types.names)
-    merged = pa.concat_tables([types.empty_table(), *tables, *(found.cast(types) for found in of_now)])
+    none = pa.Table.from_batches([], schema=types)  # ``empty_table`` would load pandas
+    merged = pa.concat_tables([none, *tables, *(found.cast(types) for found in of_now)])
     if kept:
         merged = _arrow(_frame(merged).sort("transfer_id", maintain_order=True), types)
     with replacing(merge.target) as part:
