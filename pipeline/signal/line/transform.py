@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, compiled_within
 
 F32 = npt.NDArray[np.float32]
 
@@ -92,7 +92,7 @@ def _framed_magnitudes(samples, start, hop, window, turns, cosine, sine, places,
             out[t + lane, BINS - 1] = lanes[(BINS - 1) * LANES + lane]
 
 
-@compiled()
+@compiled_within()
 def _load(samples, start, hop, count, window, z):  # type: ignore[no-untyped-def]
     """Windowed frames as complex numbers, those of all lanes together."""
     for i in range(0, window.shape[0] // 2, 8):
@@ -106,7 +106,7 @@ def _load(samples, start, hop, count, window, z):  # type: ignore[no-untyped-def
                 im[k * LANES] = some[2 * k + 1] * shape[2 * k + 1]
 
 
-@compiled()
+@compiled_within()
 def _pass(x, turns, digits, y):  # type: ignore[no-untyped-def]
     """One pass of radix 4 from ``x`` into ``y``, with ``digits`` bits of their places done."""
     for i in range(_QUARTER):
@@ -134,7 +134,7 @@ def _pass(x, turns, digits, y):  # type: ignore[no-untyped-def]
             y[to + 3 * LANES], y[to + 3 * LANES + _IMAGINARY] = er * c3 - ei * s3, er * s3 + ei * c3
 
 
-@compiled()
+@compiled_within()
 def _spectrum(x, places, turns, odd, out):  # type: ignore[no-untyped-def]
     """Magnitudes at the even or the odd bins, by pairs: bin k and bin 512 - k hang on the same two numbers."""
     half = np.float32(0.5)
