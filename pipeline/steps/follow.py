@@ -119,7 +119,7 @@ def _frames(line: MelodyLine, transfer_id: str) -> pl.DataFrame:
 
 STEP = Step(
     name="follow",
-    version=22,
+    version=23,
     scope="transfer",
     reads=(),
     writes=("pitch_frame", "other_frame", "melody"),

@@ -20,6 +20,7 @@ WRITERS = {
     "answers/corrected_audio.py",  # derived/audio
     "answers/export/folder.py",  # copies of the sound that an export asks for
     "demonstration/run.py",  # the demo's own sound, into a folder that was empty
+    "store/catalogue/tables.py",  # nothing: its copy is one of itself, in memory
     "store/corpus.py",  # derived/tables, by ids that are no paths
     "store/files/changes.py",  # refuses audio/ but for new files beside those that are there
     "store/files/outputs.py",  # refuses what belongs to a corpus

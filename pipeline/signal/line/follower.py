@@ -183,17 +183,14 @@ class Follower:
                     self._score(first, min(BLOCK, self.n_frames - first))
             if self.network is None:
                 return COMB_GAIN * COMB_SILENCE
-            silence = self.network.spectral.silence
-            judged, looks = [], network.to_look_at(self.bins)
+            # Where they err, they seldom err alike, so all count, and each looks along the tracks by those before it.
+            judged, silences = [self.logits], [self.network.spectral.silence]
+            looks = network.to_look_at(self.bins)
             for judge in self.network.tracking:
-                self.logits = self._judged_along_tracks(judge, looks, silence)
-                silence = judge.silence
-                judged.append(self.logits)
-        if judged:
-            # Where they err, they seldom err alike.
-            self.logits = np.mean(judged, axis=0, dtype=np.float32)
-            silence = sum(judge.silence for judge in self.network.tracking) / len(judged)
-        return silence
+                judged.append(self._judged_along_tracks(judge, looks, float(np.mean(silences))))
+                silences.append(judge.silence)
+                self.logits = np.mean(judged, axis=0, dtype=np.float32)
+        return float(np.mean(silences))
 
     def _judged_along_tracks(self, judge: Layers, looks: tuple[Any, Any], silence: float) -> F32:
         """Logits by a network of tracks. What it sees takes a gigabyte in two hours, and goes before the next looks."""
