@@ -211,7 +211,7 @@ def _hangs_on_speed(row: Row) -> Iterator[Said]:
     few = None
     if row["slides"] is not None and row["slides"] < FEW_COUNTED:
         few = short_of(row["slides"], FEW_COUNTED, "slide", "a rate")
-    moved = "hangs on the reading of the speed" if row["changes"] else "hardly depends on the speed"
+    moved = "depends on the reading of the speed" if row["changes"] else "hardly depends on the speed"
     yield said(f"{row['thing']} {row['id']}, {row['conclusion']}: {_plain(row)}; it {moved}", few)
 
 

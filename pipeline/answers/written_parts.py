@@ -45,9 +45,9 @@ def add(
     file : MusicXML, MIDI or CSV.
     edition : editor, publisher and year.
     part : which part of a score, by name or number; None as in ``read_part``.
-    editor_id : whose fingers it prints, where that is a player of the catalogue.
+    editor_id : whose fingering it prints, where that is a player of the catalogue.
     rights : who may use it how.
-    replace : whether an edition that is there already is written anew; what was mended in it by hand is lost.
+    replace : whether an edition that is there already is read again; corrections made in it by hand are lost.
 
     Raises
     ------

@@ -45,13 +45,13 @@ def part(
         str | None,
         typer.Option(
             metavar="ID",
-            help="Whose fingers it prints, if a player of the corpus.",
+            help="Whose fingering it prints, if a player of the corpus.",
             autocompletion=completing("player"),
         ),
     ] = None,
     rights: Annotated[str | None, typer.Option(metavar="TEXT", help="Who may use the edition, and how.")] = None,
     replace: Annotated[
-        bool, typer.Option("--replace", help="Read an edition anew; what was mended in it by hand is lost.")
+        bool, typer.Option("--replace", help="Read an edition again; corrections made in it by hand are lost.")
     ] = False,
     output: Annotated[Literal["table", "csv", "json"], typer.Option("--as", help="How to give the notes.")] = "table",
 ) -> None:

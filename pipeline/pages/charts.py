@@ -302,8 +302,8 @@ def intervals_by_school(schools: Sequence[tuple[str, str, Sequence[Row]]], *, wi
             axes.grid(axis="x", visible=False)
         semitones = range(1, widest + 1)
         panels[-1, 0].set_xticks(semitones, [*map(str, semitones[:-1]), f"{widest}+"])
-        panels[-1, 0].set_xlabel("interval in semitones (outline: changes of note; filled: those with a slide)")
-        title = "Changes of note and slides by interval and direction in each school"
+        panels[-1, 0].set_xlabel("interval in semitones (outline: transitions; filled: those with a slide)")
+        title = "Transitions and slides by interval and direction in each school"
         return svg(figure, title=title, ways={to_sides: f"Sides: {name}" for name, to_sides, _ in schools})
 
 

@@ -110,7 +110,7 @@ def _takes(view: View, players: Sequence[Row], *, pages: Collection[str]) -> lis
 
 
 def _intervals_by_school(view: View, schools: Sequence[Row]) -> list[tuple[str, str, list[dict[str, Any]]]]:
-    """Changes of note and slides by interval of each school's players, by share, and the way to its sides."""
+    """Transitions and slides by interval of each school's players, by share, and the way to its sides."""
     counted = (
         view("fact.transition")
         .join(view("fact.school_member"), on="player_id", how="inner")

@@ -224,8 +224,8 @@ def approaches_words(notes: pl.DataFrame | None) -> str:
         return ""
     off, ms = (notes[name].drop_nulls().to_numpy() for name in ("approach_cents", "approach_ms"))
     return (
-        f"Of {notes.height} notes {int((off < 0).sum())} begin low and {int((off > 0).sum())} high and then come in "
-        f"(medians: {float(np.median(np.abs(off))):.0f} cents, {float(np.median(ms)):.0f} ms). "
+        f"Notes that begin off their pitch and then come in: {int((off < 0).sum())} low, {int((off > 0).sum())} high, "
+        f"of {notes.height} (medians: {float(np.median(np.abs(off))):.0f} cents, {float(np.median(ms)):.0f} ms). "
         "These are not counted as slides."
     )
 

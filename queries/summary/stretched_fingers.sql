@@ -28,7 +28,7 @@ each_take as (
         coalesce(stretched.notes, 0) as stretched_notes,
         stretched.cents as stretched_cents,
         stretched.cents - usual.cents as difference_cents,
-        -- Welch, Biometrika 34, 1947; a chord's notes hang together, so limits are rather too near.
+        -- Welch, Biometrika 34, 1947; a chord's notes are not independent, so limits are somewhat too narrow.
         sqrt(usual.square_error + stretched.square_error) as error_cents,
         (usual.square_error + stretched.square_error) ** 2
         / nullif(

@@ -328,7 +328,7 @@ PLACE = {
             "depends_on_speed",
             {"thing": "take", "id": "t1", "conclusion": "slides per minute", "value": 10.0, "low": 9.4, "high": 10.6,
              "changes": True, "slides": 1},
-            "Take t1, slides per minute: 10.00 (9.40–10.60); it hangs on the reading of the speed. Caution: 1 of "
+            "Take t1, slides per minute: 10.00 (9.40–10.60); it depends on the reading of the speed. Caution: 1 of "
             "the 5 slides that a rate needs.",
         ),
         (

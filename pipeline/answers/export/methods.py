@@ -52,8 +52,8 @@ def paragraph(
         f"was chosen by the evidence listed in the table `speed_alternative` (states: {states}). Times and pitches "
         "below are corrected by the likeliest reading; the table `speed` has 95 % limits given that, and over all. "
         f"The solo line was followed {_FOLLOWED[corpus.settings.follow.scoring]}, divided into notes and glides by a "
-        f"fitted model, and each change of note was judged by {_JUDGED[corpus.settings.detect.acceptance]}; slides "
-        f"of a confidence of {corpus.settings.detect.least_confidence:g} and more are given. "
+        "fitted model, and each change of note (transition) was judged by "
+        f"{_JUDGED[corpus.settings.detect.acceptance]}; slides of a confidence of {corpus.settings.detect.least_confidence:g} and more are given. "
         f"Slides carry a confidence{_recalibration(opened)} and probabilities of their kind; what was audible is "
         "bounded by 10 and 90 % of the interval. No real disc on which every slide is known has been measured.",
         "",
@@ -80,8 +80,7 @@ def paragraph(
         "scheme, terms of a regression, rates of a lineage (Holm 1979). Regressions are generalised estimating "
         "equations with the errors of Mancl and DeRouen (2001), with negative binomial ones beside them where the "
         "takes look so (Cameron and Trivedi 1990). Rates that hold repertoire equal rest on a logistic model of each "
-        "change of note by "
-        f"size, direction, slur, note lengths and instrument.{_bars(opened)}",
+        f"transition by size, direction, slur, note lengths and instrument.{_bars(opened)}",
         "",
         "## Left out",
         "",
@@ -116,7 +115,7 @@ def _doubt(takes: int) -> str:
     return f"{takes} {said} as possible or probable only {'counts' if takes == 1 else 'count'} like the others. "
 
 
-_BROUGHT_HOME = {
+_FITTED = {
     "shift": "the share of slides among the candidates (Saerens, Latinne and Decaestecker 2002)",
     "shift and line": "the share of slides among the candidates (Saerens, Latinne and Decaestecker 2002) and a line "
     "fitted to the verdicts (Platt 1999)",
@@ -125,10 +124,10 @@ _BROUGHT_HOME = {
 
 def _recalibration(opened: OpenCorpus) -> str:
     used = opened.sql("select used, verdicts from result.recalibration").to_dicts()
-    if not used or used[0]["used"] not in _BROUGHT_HOME:
+    if not used or used[0]["used"] not in _FITTED:
         return ""
-    by = _BROUGHT_HOME[used[0]["used"]]
-    return f", brought home to this corpus by {counted(used[0]['verdicts'], 'verdict')} through {by},"
+    by = _FITTED[used[0]["used"]]
+    return f", fitted to this corpus by {counted(used[0]['verdicts'], 'verdict')} through {by},"
 
 
 def _listening(opened: OpenCorpus, corpus: Corpus) -> str:
