@@ -53,7 +53,8 @@ def paragraph(
         "below are corrected by the likeliest reading; the table `speed` has 95 % limits given that, and over all. "
         f"The solo line was followed {_FOLLOWED[corpus.settings.follow.scoring]}, divided into notes and glides by a "
         "fitted model, and each change of note (transition) was judged by "
-        f"{_JUDGED[corpus.settings.detect.acceptance]}; slides of a confidence of {corpus.settings.detect.least_confidence:g} and more are given. "
+        f"{_JUDGED[corpus.settings.detect.acceptance]}; slides of a confidence of "
+        f"{corpus.settings.detect.least_confidence:g} and more are given. "
         f"Slides carry a confidence{_recalibration(opened)} and probabilities of their kind; what was audible is "
         "bounded by 10 and 90 % of the interval. No real disc on which every slide is known has been measured.",
         "",
