@@ -118,7 +118,7 @@ doubt as (
         'ambiguous speed' as what,
         'take' as thing,
         take_id as id,
-        'two readings of the speed are nearly as likely: intervals stand, minutes and fingers may not' as explanation,
+        'two readings of the speed are nearly as likely; minutes and fingers depend on it, intervals do not' as explanation,
         null as together,
         null as among,
     from fact.take_tally

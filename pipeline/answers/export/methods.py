@@ -67,20 +67,21 @@ def paragraph(
         "",
         "Three rates answer three questions. Music as recorded is all slides over all exposure, what a random "
         f"minute sounds like; {_intervals(opened, corpus)} The average player is the mean of players' rates by a "
-        "modified Cox interval (Olsson 2005), the typical player their geometric mean by Student's t on logarithms; "
-        "with fewer than ten slides a player both are summed over a grid of spreads, the typical one by Jeffreys' "
-        "prior (Welch and Peers 1963). Limits per minute hold the error of the speeds over all their readings, alike "
-        "within a recording session. Exact Poisson intervals are given for contrast. Quartiles are of type 7 "
-        "(Hyndman and Fan 1996).",
+        "modified Cox interval (Olsson 2005), the typical player their geometric mean by Student's t on "
+        "logarithms; with fewer than ten slides a player both are summed over a grid of spreads, the typical one "
+        "by Jeffreys' prior (Welch and Peers 1963). Limits per minute include the error of the speeds over all "
+        "their readings, alike within a recording session. Exact Poisson intervals are given for contrast. "
+        "Quartiles are of type 7 (Hyndman and Fan 1996).",
         "",
-        "Periods hold takes certainly dated to them; beside these stand rates with the other dates drawn "
-        "given the takes' slides, and the bounds that any dates could give. Groups are compared within "
-        "players who stand in both (Paule and Mandel 1982; Hartung and Knapp 2001), between those who do not "
-        "(Welch 1947), and by both (Meier 1953; Birge 1932) where they are not known to differ; p values hold the "
-        "error of the speeds as limits do. Beside each p stands one adjusted for all that is asked at once: pairs of a "
-        "scheme, terms of a regression, rates of a lineage (Holm 1979). Regressions are generalised estimating "
-        "equations with the errors of Mancl and DeRouen (2001), with negative binomial ones beside them where the "
-        "takes look so (Cameron and Trivedi 1990). Rates that hold repertoire equal rest on a logistic model of each "
+        "Periods hold takes certainly dated to them; beside these stand rates with the other dates drawn at "
+        "random within their spans, weighted by the takes' slides, and the bounds that any dates could give. "
+        "Groups are compared within players who stand in both (Paule and Mandel 1982; Hartung and Knapp 2001), "
+        "between those who do not (Welch 1947), and by both (Meier 1953; Birge 1932) where they are not known to "
+        "differ; p values include the error of the speeds, as limits do. Beside each p stands one adjusted for "
+        "all that is asked at once: pairs of a scheme, terms of a regression, rates of a lineage (Holm 1979). "
+        "Regressions are generalised estimating equations with the errors of Mancl and DeRouen (2001), with "
+        "negative binomial ones beside them where the variance of takes grows with the square of their means "
+        "(Cameron and Trivedi 1990). Rates that hold repertoire equal rest on a logistic model of each "
         f"transition by size, direction, slur, note lengths and instrument.{_bars(opened)}",
         "",
         "## Left out",
@@ -183,8 +184,8 @@ def _correction(opened: OpenCorpus) -> str:
     drawn = pooled(np.stack(known["draws"].to_list()), known["found_slides"].to_numpy())
     whole = of_draws(drawn)
     return said + (
-        f". For one find there are {with_limits(whole.estimate, whole.low, whole.high)} slides in the takes together, "
-        "with limits of 95 % that the corrected rates hold; from take to take it goes from "
+        f". For each slide found there are {with_limits(whole.estimate, whole.low, whole.high)} slides in the takes "
+        "together, with 95 % limits that those of the corrected rates include; from take to take it goes from "
         f"{each.min():.2f} to {each.max():.2f}."
     )
 

@@ -97,7 +97,7 @@ def test_words_tell_the_plantings_that_rates_rest_on_and_the_range_of_takes_from
     words = said(corpus_folder(tmp_path, **joined(small(), {"recovery": recovery})))
     # The third take could not be judged: what was planted there says nothing of a rate.
     assert "60 slides planted in 1 side that count" in words
-    each = re.search(r"For one find there are ([\d.]+) \(([\d.]+)–([\d.]+)\) slides in the takes together", words)
+    each = re.search(r"For each slide found there are ([\d.]+) \(([\d.]+)–([\d.]+)\) slides in the takes", words)
     middle, low, high = map(float, each.groups())
     assert low < middle < high
     assert "from take to take it goes from" in words
