@@ -5,7 +5,6 @@ drawn about figures measured on real playing: tempo and texture of nine unaccomp
 cello phrases, and slides of a cello and three violins.
 """
 
-from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 
@@ -20,19 +19,15 @@ from pipeline.units import gain_of_db
 SHAPES = {"linear": 0.35, "settling": 0.35, "cosine": 0.2, "logistic": 0.1}
 SHORT_SHARE, SHORT_S = 0.2, (0.03, 0.07)
 """Share of slides made so short, which nothing else in the plans is: those of plain plans last 60 ms and more."""
-OVER_THE_STRINGS_SHARE = 0.45
-"""Share of runs that leap to and fro between strings, as unaccompanied works do (common practice, no source)."""
 
 
 def as_played(rng: np.random.Generator, plan: Plan, *, with_piano: bool) -> Plan:
     """The plan with all that players do to it, each on its share of sides."""
     plan = _sliding(rng, plan)
-    if rng.random() < 0.3:
+    if rng.random() < 0.25:
         plan = with_runs(rng, plan)
     plan = _detached(rng, plan)
     plan = _scooped(rng, plan, often=rng.random() < 0.35)
-    if rng.random() < 0.35:
-        plan = _left(rng, plan)
     if not with_piano and rng.random() < 0.12:
         plan = _in_two_voices(rng, plan) if rng.random() < 0.6 else _with_chords(rng, plan)
     return plan
@@ -94,12 +89,17 @@ def _run(rng: np.random.Generator, before: PlannedNote, plan: Plan) -> tuple[Pla
     ladder = [midi for midi in range(kind.lowest_midi, kind.lowest_midi + 36) if midi % 12 in scale]
     step_s = float(np.exp(rng.uniform(np.log(0.09), np.log(0.22))))
     slur = int(rng.choice((1, 2, 4, 8)))
-    nearest = int(np.argmin(np.abs(np.array(ladder) - before.midi)))
-    way = _over_the_strings if rng.random() < OVER_THE_STRINGS_SHARE else _up_and_down
-    places, at = way(rng, nearest, len(ladder)), before.end_s
+    place = int(np.argmin(np.abs(np.array(ladder) - before.midi)))
+    way, at = int(rng.choice((-1, 1))), before.end_s
     notes: list[PlannedNote] = []
     for k in range(int(np.exp(rng.uniform(np.log(8), np.log(64))))):
-        place = next(places)
+        if rng.random() < 0.15:
+            place += int(rng.choice((-1, 1))) * int(rng.integers(5, 9))
+        else:
+            way = -way if rng.random() < 0.2 else way
+            place += way * (1 if rng.random() < 0.8 else 2)
+        if not 0 <= place < len(ladder):
+            way, place = -way, int(np.clip(place, 2, len(ladder) - 3))
         length_s = step_s * float(rng.lognormal(0.0, 0.065))
         note = PlannedNote(
             start_s=at,
@@ -113,30 +113,6 @@ def _run(rng: np.random.Generator, before: PlannedNote, plan: Plan) -> tuple[Pla
             notes.append(note)
             at += length_s
     return tuple(notes)
-
-
-def _up_and_down(rng: np.random.Generator, place: int, count: int) -> Iterator[int]:
-    """Places on a ladder of ``count`` steps: a scale that turns now and then, with a leap here and there."""
-    way = int(rng.choice((-1, 1)))
-    while True:
-        if rng.random() < 0.15:
-            place += int(rng.choice((-1, 1))) * int(rng.integers(5, 9))
-        else:
-            way = -way if rng.random() < 0.2 else way
-            place += way * (1 if rng.random() < 0.8 else 2)
-        if not 0 <= place < count:
-            way, place = -way, int(np.clip(place, 2, count - 3))
-        yield place
-
-
-def _over_the_strings(rng: np.random.Generator, place: int, count: int) -> Iterator[int]:
-    """Places on a ladder: two to four, up to a twelfth apart, over and over in one order, moved by a step at times."""
-    reach = int(rng.integers(4, 12))
-    figure = rng.permutation(rng.choice(reach + 1, int(rng.integers(2, 5)), replace=False))
-    low = place - reach // 2
-    while True:
-        low = int(np.clip(low + (int(rng.choice((-1, 1))) if rng.random() < 0.4 else 0), 0, count - 1 - reach))
-        yield from (low + int(step) for step in figure)
 
 
 def _later(note: PlannedNote, s: float) -> PlannedNote:
@@ -197,20 +173,6 @@ def _scooped(rng: np.random.Generator, plan: Plan, *, often: bool) -> Plan:
             notes.append(replace(note, approach_cents=float(rng.normal(-25.0, 20.0)), approach_s=in_s))
         else:
             notes.append(note)
-    return replace(plan, notes=tuple(notes))
-
-
-def _left(rng: np.random.Generator, plan: Plan) -> Plan:
-    """Notes from which the finger is taken so that their last moment moves off, mostly towards the next: no slides."""
-    from_notes, share = {slide.from_note for slide in plan.slides}, float(rng.uniform(0.1, 0.4))
-    notes = list(plan.notes)
-    for i, (note, after) in enumerate(pairwise(plan.notes)):
-        if i in from_notes or note.ornament is not None or rng.random() >= share:
-            continue
-        way = float(np.sign(after.midi - note.midi)) * (1.0 if rng.random() < 0.75 else -1.0)
-        cents = way * float(rng.uniform(20.0, 110.0))
-        leave_s = min(float(rng.uniform(0.02, 0.06)), 0.4 * (note.end_s - note.start_s))
-        notes[i] = replace(note, leave_cents=cents, leave_s=leave_s)
     return replace(plan, notes=tuple(notes))
 
 

@@ -85,11 +85,8 @@ def pitch_curve(plan: Plan, true_s: Floats, *, double: bool = False) -> Floats:
         if note.approach_s > 0:
             b = int(np.searchsorted(true_s, note.start_s + note.approach_s))
             midi[starts[i] : b] = _beginning(note, true_s[starts[i] : b])
-        if note.leave_s > 0:
-            a, b = np.searchsorted(true_s, (note.end_s - note.leave_s, note.end_s))
-            midi[a:b] += note.leave_cents / 100.0 * glide("cosine", (true_s[a:b] - true_s[a]) / note.leave_s)
         if i and i not in into and note.start_s - notes[i - 1].end_s < 1e-6:
-            _change(midi, true_s, notes[i - 1].midi + notes[i - 1].leave_cents / 100.0, note)
+            _change(midi, true_s, notes[i - 1].midi, note)
     for slide in plan.slides:
         a, b = np.searchsorted(true_s, (slide.start_s, slide.end_s))
         midi[a:b] = slide_midi(slide, true_s[a:b])

@@ -30,8 +30,7 @@ class PlannedNote:
     where the slide starts. ``bow_s`` is when the new stroke begins (None: at ``start_s``; it lies at the start of
     the slide when the stroke begins with it). ``change_s`` is how long the pitch takes to change from the note
     before (centred on ``start_s``) where there is no slide. A note may begin ``approach_cents`` off its pitch
-    (negative: low) and come in within ``approach_s``, and end ``leave_cents`` off it after moving away for ``leave_s``.
-    ``double_midi`` is the other note of a double stop.
+    (negative: low) and come in within ``approach_s``. ``double_midi`` is the other note of a double stop.
     ``ornament`` names the figure that the note belongs to (trill, mordent, grace_note), if any.
     """
 
@@ -49,8 +48,6 @@ class PlannedNote:
     change_s: float = 0.008
     approach_cents: float = 0.0
     approach_s: float = 0.0
-    leave_cents: float = 0.0
-    leave_s: float = 0.0
     double_midi: float | None = None
     ornament: str | None = None
 

@@ -199,7 +199,7 @@ def _ms(seconds: float) -> int:
 
 STEP = Step(
     name="detect",
-    version=20,
+    version=21,
     scope="transfer",
     reads=("pitch_frame", "other_frame", "melody", "speed", "speed_curve", "repeated_groove"),
     writes=("note", "transition", "slide", "other_glide", "solo_span"),
