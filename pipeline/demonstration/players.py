@@ -9,7 +9,7 @@ players' are told is for ``tests.benchmarks.fingers``.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -47,7 +47,8 @@ class Habits:
     @classmethod
     def of(cls, player: Mapping[str, Any]) -> "Habits":
         """The habits of a player of the recipe."""
-        return cls(player["seed"], tuple(player["kinds"]), player["one_string"], player["same_finger"])
+        known = {field.name: player[field.name] for field in fields(cls)}
+        return cls(**(known | {"kinds": tuple(known["kinds"])}))
 
     def drawn(self, instrument: str) -> tuple[Player, Voice]:
         """The player's ways, and the sound of the instrument."""
