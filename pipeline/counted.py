@@ -1,5 +1,8 @@
 """A count with its word, in the singular where it is one: every text asks here."""
 
+FEW_COUNTED = 5
+"""Slides, or others of which a rate tells, below which it goes with a warning (common practice, no source)."""
+
 
 def counted(number: float, what: str) -> str:
     """A number and a word for it: 1 take, 8 takes; with a decimal only where takes count by their shares."""

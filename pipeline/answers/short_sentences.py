@@ -16,10 +16,9 @@ from pipeline.answers.number_words import (
     with_limits,
 )
 from pipeline.answers.said import Said, said
-from pipeline.counted import counted, short_of
+from pipeline.counted import FEW_COUNTED, counted, short_of
 from pipeline.kinds import KINDS
 from pipeline.stats.planning import SIZE
-from pipeline.stats.rates import FEW_COUNTED
 from pipeline.store.parts.where import place_words
 
 Row = Mapping[str, Any]

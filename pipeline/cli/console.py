@@ -31,10 +31,11 @@ def print_text(text: str, *, file: TextIO | None = None) -> None:
 def tell_of_edits(folder: Path) -> None:
     """Say on stderr, and on the pages of the report, that results are older than the catalogue, where they are."""
     from pipeline.store.database.edited import edited_since, edited_words
-    from pipeline.store.database.edited_rows import with_rows
-    from pipeline.store.database.report_notice import notice_of, tell_pages
 
     if edited := edited_since(folder):
+        from pipeline.store.database.edited_rows import with_rows
+        from pipeline.store.database.report_notice import notice_of, tell_pages
+
         edited = with_rows(folder, edited)
         print_text(f"{edited_words(edited)}: glideline run {typed(folder)}", file=sys.stderr)
         with suppress(OSError):  # where it may only be read, the terminal must do

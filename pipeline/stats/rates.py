@@ -32,14 +32,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from pipeline.counted import short_of
+from pipeline.counted import FEW_COUNTED, short_of
 from pipeline.stats.intervals import LEVEL, poisson_interval
 from pipeline.stats.quantiles import plain_quantiles
 from pipeline.units import Floats
 
 REPLICATES = 2000  # resamples: the error of a limit is 1.5 % of the width
 FEW_CLUSTERS = 10  # below which a warning is given (common practice, no source)
-FEW_COUNTED = 5  # slides, likewise
 # Squared coefficient of variation between clusters before anything is known, and how many degrees that weighs.
 _GUESSED_VARIANCE, _GUESSED_DEGREES = 0.5, 3
 _MOST_CORPUS_DEGREES = 8
