@@ -65,7 +65,7 @@ def _strokes(frames: Frames, span: Span) -> list[Span]:
     shortest = frames.frames(SHORTEST_STROKE_S)
     if span.end - span.start < 2 * shortest:
         return [span]
-    sound = uniform_filter1d(frames.sound_db[span.start : span.end], SMOOTHED_FRAMES, mode="nearest")
+    sound = _smoothed(frames.sound_db, span)
     depth = _depths(sound)
     dips = np.flatnonzero(depth >= 0.5 * DIP_DB)
     dips = dips[(dips >= shortest) & (dips <= sound.size - shortest)]
@@ -74,7 +74,7 @@ def _strokes(frames: Frames, span: Span) -> list[Span]:
         return [span]
     signs = np.array([bowing.signs(frames, start=float(at), end=float(at)) for at in dips])
     least = np.where(depth >= DEEP_DB, 0.5, bowing.SURE)
-    if dips.size == 1 and _in_the_line_too(frames, span, sound, at=int(dips[0]) - span.start):
+    if dips.size == 1 and _in_the_line_too(frames, span, sound, at=int(dips[0]) - span.start, depth=float(depth[0])):
         least = np.array([IN_BOTH])
     struck = (depth >= DIP_DB) & (bowing.rebowed_probability(signs) >= least)
     if not struck.any() or depth[struck].min() < STANDS_OUT * depth[~struck].max(initial=0.0):
@@ -83,13 +83,16 @@ def _strokes(frames: Frames, span: Span) -> list[Span]:
     return [replace(span, start=a, end=b, level=median_of_known(frames.midi[a:b])) for a, b in cuts]
 
 
-def _in_the_line_too(frames: Frames, span: Span, sound: Floats, *, at: int) -> bool:
+def _smoothed(level_db: Floats, span: Span) -> Floats:
+    return np.asarray(uniform_filter1d(level_db[span.start : span.end], SMOOTHED_FRAMES, mode="nearest"))
+
+
+def _in_the_line_too(frames: Frames, span: Span, sound: Floats, *, at: int, depth: float) -> bool:
     """Whether the dip of all sound (n,) at frame ``at`` of the note is short, and as deep in the line's partials."""
-    line = uniform_filter1d(frames.level_db[span.start : span.end], SMOOTHED_FRAMES, mode="nearest")
-    near, depth = frames.frames(NEAR_S), _depths(sound)[at]
+    near = frames.frames(NEAR_S)
     high = np.flatnonzero(sound >= sound[at] + 0.5 * depth)
     width = high[high > at].min() - high[high < at].max()
-    in_line = _depths(line)[max(at - near, 0) : at + near + 1].max()
+    in_line = _depths(_smoothed(frames.level_db, span))[max(at - near, 0) : at + near + 1].max()
     return bool(width <= frames.frames(SHORT_DIP_S) and in_line >= max(DIP_DB, AS_DEEP * depth))
 
 
