@@ -97,7 +97,7 @@ def _best(midi: np.ndarray, lengths_s: np.ndarray, *, instrument: str, liking: W
     passage = PassageChain.of(line, (0, midi.size), board=board, middle=liking, heard=USUAL, share=0.5)
     of = passage.stops.stops
     offset = table.stop - table.place
-    framed = np.isin(table.finger, 0) | np.any(
+    framed = (table.finger == 0) | np.any(
         [(table.finger == finger) & np.isin(offset, offsets) for finger, offsets in reach(known).items()], axis=0
     )
     framed &= ~table.harmonic & (table.place >= 1) & (table.place <= highest_first(known))

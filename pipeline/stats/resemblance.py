@@ -81,7 +81,7 @@ def pairs_warning(pairs: int) -> str | None:
 
 
 def link_weights(students: npt.ArrayLike, certainty: npt.ArrayLike) -> Floats:
-    """Weight of each link: by its certainty, shared among a student's several teachers"""
+    """Weight of each link: by its certainty; those of a student's several teachers sum to 1 at most."""
     of = np.unique(np.asarray(students), return_inverse=True)[1]
     own = np.array([WEIGHTS[each] for each in np.asarray(certainty).tolist()], dtype=np.float64)
     return own / np.maximum(np.bincount(of, own), 1.0)[of] if own.size else own
