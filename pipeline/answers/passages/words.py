@@ -14,6 +14,7 @@ from pipeline.answers.note_names import printed_name
 from pipeline.answers.number_words import near_one_caution, ratio_words, with_limits
 from pipeline.answers.passages.gather import PASSED_BY, Passage, TakeRow
 from pipeline.counted import counted, short_of
+from pipeline.signal.passages.part import LEAST_NOTES
 from pipeline.stats.intervals import wilson_interval
 from pipeline.stats.places import LEAST_PLAYERS_FOR_LIMITS, Told, place_effect, sentence
 
@@ -147,9 +148,9 @@ def sentences(passage: Passage) -> Iterator[str]:
 
 
 _DOUBT = (
-    "fewer than 8 notes in a row go with the part once more, where no repeat is written, so it may be other music: "
-    "not counted. If it is this passage, say which note one of them is in catalogue/place_decision.csv, or enter the "
-    "repeat in written_way.csv; then run."
+    f"fewer than {LEAST_NOTES} notes in a row go with the part once more, where no repeat is written, so it may be "
+    "other music: not counted. If it is this passage, say which note one of them is in catalogue/place_decision.csv, "
+    "or enter the repeat in written_way.csv; then run."
 )
 """Why a further time through is not counted, and what the reader can do."""
 GROUP_HEADS = ("players", "takes", "slid", "of", "share (95 % if each were by itself)")
